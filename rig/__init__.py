@@ -1,0 +1,1 @@
+"""Kitproof: proves each copy of a small loudspeaker kit against its design."""

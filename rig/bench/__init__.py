@@ -1,0 +1,1 @@
+"""Where hardware, simulated or real, is spoken to. Knows requests and captures, never a check."""

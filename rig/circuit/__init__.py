@@ -1,0 +1,1 @@
+"""The lumped model of a kit and the fit to it. Imports nothing of the project."""
