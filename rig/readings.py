@@ -1,0 +1,140 @@
+"""The values that travel through the house: captures from the bench, readings out of the checks."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.requests import Request
+
+Floats = NDArray[np.float64]
+
+
+class Untrusted(Exception):
+    """A measurement that cannot be trusted; its message says why. The verdict becomes void, never pass or fail."""
+
+
+@dataclass(frozen=True)
+class KnownLoad:
+    """Ratio of the two electrical inputs' gains, found by sweeping a known resistor in place of the unit.
+
+    `ratio` is (second input's reading) / (what circuit theory says it should read), relative to the first input.
+    """
+
+    #: Shape (n,), ascending.
+    frequency_hz: Floats
+    #: Complex, shape (n,).
+    ratio: NDArray[np.complex128]
+    #: The resistor that was used.
+    load_ohm: float
+    #: ISO 8601 with zone.
+    made_at: str
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """What turns samples into volts, pascals and ohms on this bench."""
+
+    #: Volts per unit of full scale at each input role ("microphone", "loopback", "drive", "sense").
+    input_volts: dict[str, float]
+    #: Volts at the card's output for a sample of 1.0.
+    output_volts: float
+    #: None: the microphone is not calibrated and levels are relative.
+    microphone_v_per_pa: float | None = None
+    #: +1 or -1: sign of the voltage for a pressure rise; None: not known, so nothing absolute can be said.
+    microphone_sign: int | None = None
+    sense_ohm: float | None = None
+    #: "source": resistor between output and load; "return": between load and ground.
+    sense_in: str = "return"
+    known_load: KnownLoad | None = None
+    #: Air temperature at the bench; None: not measured.
+    air_celsius: float | None = None
+
+
+@dataclass(frozen=True)
+class Capture:
+    """What came back for a request. Samples are as the converter gave them: full scale is 1.0."""
+
+    request: Request
+    #: Shape (inputs, frames), float32, never changed.
+    samples: NDArray[np.float32]
+    #: Role of each row of `samples`.
+    inputs: tuple[str, ...]
+    #: As read back from the device, not as asked.
+    sample_rate_hz: float
+    calibration: Calibration
+    #: 1 for the first try; a repeat after a disturbance counts up.
+    attempt: int = 1
+    #: What the driver reported ("input overflow", ...). Flags prove nothing by their absence.
+    flags: tuple[str, ...] = ()
+
+    def has(self, role: str) -> bool:
+        """Whether an input with this role was recorded."""
+        return role in self.inputs
+
+    def volts(self, role: str) -> Floats:
+        """Voltage at an input, shape (frames,).
+
+        Raises
+        ------
+        Untrusted
+            If no input has this role.
+        """
+        if role not in self.inputs:
+            raise Untrusted(f"no input with the role {role!r}; this bench records {', '.join(self.inputs)}")
+        row = self.samples[self.inputs.index(role)].astype(np.float64)
+        return row * self.calibration.input_volts.get(role, 1.0)
+
+    def pascal(self) -> Floats:
+        """Sound pressure at the microphone, shape (frames,); in volts when the microphone is not calibrated.
+
+        The sign is right only when the calibration knows the microphone chain's sign.
+        """
+        volts = self.volts("microphone") * (self.calibration.microphone_sign or 1)
+        return volts / (self.calibration.microphone_v_per_pa or 1.0)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A number with its unit and its standard uncertainty."""
+
+    #: What was read: "sensitivity", "fs", "polarity", ...
+    quantity: str
+    #: Of what: a channel, "left woofer", "left against right".
+    subject: str
+    value: float
+    unit: str
+    #: Standard uncertainty (k = 1), in the same unit; NaN when it is not known.
+    uncertainty: float = float("nan")
+    #: Why the number cannot be trusted; not empty: the verdict is void.
+    trouble: str = ""
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A quantity over frequency. All arrays have shape (n,)."""
+
+    quantity: str
+    subject: str
+    frequency_hz: Floats
+    value: Floats
+    unit: str
+    #: True where the measurement can be trusted; elsewhere the points are drawn but never judged.
+    valid: NDArray[np.bool_]
+    #: Standard uncertainty, NaN where not known.
+    uncertainty: Floats | None = None
+    #: What the kit's model says, on the same frequencies; None when there is no model for it.
+    design: Floats | None = None
+    trouble: str = ""
+    #: Words for the certificate: smoothing, gate, distance.
+    method: str = ""
+
+
+@dataclass(frozen=True)
+class CheckReadings:
+    """All that one check read."""
+
+    readings: tuple[Reading, ...] = ()
+    curves: tuple[Curve, ...] = ()
+    #: Remarks for the record that judge nothing.
+    remarks: tuple[str, ...] = field(default=())
