@@ -1,0 +1,199 @@
+"""The notation of a network element, read and written.
+
+One element a line, in signal order from the leads to the driver::
+
+    series L1 0.82 mH (0.35 ohm)
+    shunt R2 6.8 ohm + C3 10 uF +- 10 %
+    series L1 0.2 mH | R1 5.6 ohm
+
+Grammar::
+
+    element = ("series" | "shunt") group
+    group   = chain ("|" chain)*
+    chain   = part ("+" part)*
+    part    = NAME VALUE UNIT ["(" VALUE ohm ")"] ["+-" VALUE "%"]
+"""
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import NoReturn, cast
+
+import numpy as np
+
+from rig.circuit.parts import DEFAULT_TOLERANCE, Chain, Element, Kind, Part, Place
+from rig.circuit.units import Value
+
+# The exponent is kept beside the unit and values are shifted as decimals: 0.82 mH is then the float 0.00082
+# exactly, and what is written reads back as the same float.
+_EXPONENTS: dict[str, dict[str, int]] = {
+    "R": {"ohm": 0, "mohm": -3, "kohm": 3},
+    "L": {"H": 0, "mH": -3, "uH": -6},
+    "C": {"F": 0, "mF": -3, "uF": -6, "nF": -9, "pF": -12},
+}
+_WRITTEN: dict[str, tuple[str, ...]] = {
+    "R": ("kohm", "ohm"),
+    "L": ("H", "mH", "uH"),
+    "C": ("F", "uF", "nF", "pF"),
+}
+_NUMBER = re.compile(r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_WORD = re.compile(rf"\+-|±|[|+()%]|{_NUMBER.pattern}|[^\s|+()%±]+")
+_NAME = re.compile(r"[RLC]\w*")
+
+
+@dataclass
+class _Words:
+    """The words of a text and how far they have been read."""
+
+    text: str
+    words: list[str] = field(init=False)
+    at: int = 0
+
+    def __post_init__(self) -> None:
+        self.words = _WORD.findall(self.text)
+
+    def peek(self) -> str:
+        return self.words[self.at] if self.at < len(self.words) else ""
+
+    def refuse(self, allowed: str) -> NoReturn:
+        found = f"word {self.at + 1} is {self.peek()!r}" if self.peek() else "the text ends"
+        raise ValueError(f"network element {self.text!r}: {found} where {allowed} is allowed")
+
+    def take(self, choices: Iterable[str], allowed: str = "") -> str:
+        options = tuple(choices)
+        if self.peek() not in options:
+            self.refuse(allowed or " or ".join(repr(option) for option in options))
+        self.at += 1
+        return self.words[self.at - 1]
+
+    def take_match(self, pattern: re.Pattern[str], allowed: str) -> str:
+        if not pattern.fullmatch(self.peek()):
+            self.refuse(allowed)
+        self.at += 1
+        return self.words[self.at - 1]
+
+    def skip(self, *choices: str) -> bool:
+        if self.peek() not in choices:
+            return False
+        self.at += 1
+        return True
+
+
+def parse_element(text: str) -> Element:
+    """Read one network element.
+
+    Parameters
+    ----------
+    text : str
+        As in the module's grammar. Units: ohm, mohm, kohm, H, mH, uH, F, mF, uF, nF, pF; the micro sign may
+        stand for u. A name starts with R, L or C, and the unit must fit it.
+
+    Raises
+    ------
+    ValueError
+        Says the text, the word where reading stopped, and what is allowed there.
+    """
+    words = _Words(text)
+    place = cast(Place, words.take(("series", "shunt")))
+    chains = [_chain(words)]
+    while words.skip("|"):
+        chains.append(_chain(words))
+    if words.peek():
+        words.refuse("'+', '|', '(', '+-' or the end")
+    element = Element(place, tuple(chains))
+    names = [part.name for part in element.parts()]
+    for name in names:
+        if names.count(name) > 1:
+            raise ValueError(
+                f"network element {text!r}: the name {name!r} occurs twice; a name is allowed once"
+            )
+    return element
+
+
+def format_element(element: Element) -> str:
+    """Write an element in the notation; `parse_element` reads back an equal element.
+
+    Raises
+    ------
+    ValueError
+        If a part has one value per unit, is not finite, has a name the notation cannot hold, or is open or
+        short: the notation speaks of one healthy design.
+    """
+    chains = (" + ".join(_format_part(part) for part in chain) for chain in element.group)
+    return f"{element.place} {' | '.join(chains)}"
+
+
+def _chain(words: _Words) -> Chain:
+    parts = [_part(words)]
+    while words.skip("+"):
+        parts.append(_part(words))
+    return tuple(parts)
+
+
+def _part(words: _Words) -> Part:
+    name = words.take_match(_NAME, "a name that starts with R, L or C")
+    kind = cast(Kind, name[0])
+    value = _quantity(words, kind)
+    series_ohm = 0.0
+    if words.skip("("):
+        series_ohm = _quantity(words, "R")
+        words.take((")",))
+    tolerance = DEFAULT_TOLERANCE
+    if words.skip("+-", "±"):
+        percent = words.take_match(_NUMBER, "a tolerance in % from 0 to below 100")
+        tolerance = _shifted(percent, -2)
+        if not tolerance < 1:
+            words.at -= 1
+            words.refuse("a tolerance in % from 0 to below 100")
+        words.take(("%",))
+    return Part(name, kind, value, series_ohm, tolerance)
+
+
+def _quantity(words: _Words, kind: str) -> float:
+    number = words.take_match(_NUMBER, "a number from 0")
+    units = _EXPONENTS[kind]
+    # Both micro signs of Unicode, and the letter.
+    spellings = {name.replace("u", micro): name for name in units for micro in "uµμ"}
+    unit = words.take(spellings, "a unit of " + ", ".join(units))
+    return _shifted(number, units[spellings[unit]])
+
+
+def _shifted(number: str, exponent: int) -> float:
+    return float(Decimal(number).scaleb(exponent))
+
+
+def _format_part(part: Part) -> str:
+    if part.state != "ok":
+        raise ValueError(f"part {part.name}: is {part.state}; the notation allows healthy parts only")
+    if not _NAME.fullmatch(part.name) or part.name[0] != part.kind:
+        raise ValueError(
+            f"part {part.name!r}: the notation allows a name that starts with its kind {part.kind}"
+        )
+    text = f"{part.name} {_format_quantity(part, part.value, part.kind)}"
+    if np.any(np.asarray(part.series_ohm) != 0):
+        text += f" ({_format_quantity(part, part.series_ohm, 'R')})"
+    if part.tolerance != DEFAULT_TOLERANCE:
+        text += f" +- {_digits(_decimal(part, part.tolerance).scaleb(2))} %"
+    return text
+
+
+def _format_quantity(part: Part, value: Value, kind: str) -> str:
+    number = _decimal(part, value)
+    units = _EXPONENTS[kind]
+    # 0.1 uF and 0.2 mH read better than 100 nF and 200 uH.
+    fitting = [unit for unit in _WRITTEN[kind] if number >= Decimal(f"1e{units[unit] - (unit != 'kohm')}")]
+    unit = fitting[0] if fitting and number else _WRITTEN[kind][-1]
+    return f"{_digits(number.scaleb(-units[unit]))} {unit}"
+
+
+def _decimal(part: Part, value: Value) -> Decimal:
+    if np.ndim(value) != 0 or not np.isfinite(value):
+        raise ValueError(
+            f"part {part.name}: {value} cannot be written; the notation allows one finite number"
+        )
+    return Decimal(repr(float(value)))
+
+
+def _digits(number: Decimal) -> str:
+    return format(number.normalize(), "f")

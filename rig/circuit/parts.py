@@ -1,0 +1,120 @@
+"""Network parts and elements, and their impedance."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from rig.circuit.units import ComplexArray, Value, laplace
+
+Kind: TypeAlias = Literal["R", "L", "C"]
+State: TypeAlias = Literal["ok", "open", "short"]
+Place: TypeAlias = Literal["series", "shunt"]
+Chain: TypeAlias = "tuple[Part, ...]"
+
+OPEN_OHM = 1e12
+SHORT_OHM = 1e-9
+LARGEST_VALUE = 1e12
+DEFAULT_TOLERANCE = 0.05
+
+
+@dataclass(frozen=True)
+class Part:
+    """A resistor, coil or capacitor.
+
+    Parameters
+    ----------
+    name : str
+        Starts with the letter of its kind, as in ``C1``.
+    kind : 'R', 'L' or 'C'
+    value : float or array of shape (units, 1)
+        In ohm, henry or farad, from 0. A capacitor of 0 F is open, a coil of 0 H a wire.
+    series_ohm : float or array of shape (units, 1)
+        Direct-current resistance of a coil, equivalent series resistance of a capacitor.
+    tolerance : float
+        Half the width of the maker's tolerance band, as a fraction of the value.
+    state : 'ok', 'open' or 'short'
+        A part that is missing or broken, or bridged.
+
+    Raises
+    ------
+    ValueError
+        If a value is negative or not a number, or kind, state or tolerance is not among those allowed.
+    """
+
+    name: str
+    kind: Kind
+    value: Value
+    series_ohm: Value = 0.0
+    tolerance: float = DEFAULT_TOLERANCE
+    state: State = "ok"
+
+    def __post_init__(self) -> None:
+        if self.kind not in ("R", "L", "C"):
+            raise ValueError(f"part {self.name}: kind is {self.kind!r}; allowed are 'R', 'L', 'C'")
+        if self.state not in ("ok", "open", "short"):
+            raise ValueError(f"part {self.name}: state is {self.state!r}; allowed are 'ok', 'open', 'short'")
+        for name, number in (("value", self.value), ("series_ohm", self.series_ohm)):
+            if not np.all(np.asarray(number) >= 0):
+                raise ValueError(f"part {self.name}: {name} is {number}; allowed is a number from 0")
+        if not 0 <= self.tolerance < 1:
+            raise ValueError(f"part {self.name}: tolerance is {self.tolerance}; allowed is 0 to below 1")
+
+
+@dataclass(frozen=True)
+class Element:
+    """One rung of a ladder: chains of parts in series, the chains in parallel, placed in series or shunt."""
+
+    place: Place
+    group: tuple[Chain, ...]
+
+    def __post_init__(self) -> None:
+        if self.place not in ("series", "shunt"):
+            raise ValueError(f"element: place is {self.place!r}; allowed are 'series', 'shunt'")
+        if not self.group or not all(self.group):
+            raise ValueError("element: a group needs at least one chain, and a chain at least one part")
+
+    def parts(self) -> Iterator[Part]:
+        """All parts, in order of the notation."""
+        for chain in self.group:
+            yield from chain
+
+
+def part_impedance(part: Part, frequency_hz: ArrayLike) -> ComplexArray:
+    """Impedance of a part in ohm, of shape (frequencies,) or (units, frequencies).
+
+    Every part keeps a resistance of 1 nohm in series and a capacitor 1 Tohm across it, far outside what a
+    real part shows, so that shorts, opens and lossless resonances stay finite numbers.
+
+    Raises
+    ------
+    ValueError
+        If a frequency is negative or not finite.
+    """
+    s = laplace(frequency_hz)
+    if part.state != "ok":
+        return np.full_like(s, OPEN_OHM if part.state == "open" else SHORT_OHM)
+    value = np.minimum(part.value, LARGEST_VALUE)
+    series = np.minimum(part.series_ohm, LARGEST_VALUE) + SHORT_OHM
+    if part.kind == "R":
+        return np.asarray(value + series + 0 * s)
+    if part.kind == "L":
+        return np.asarray(s * value + series)
+    return np.asarray(1 / (s * value + 1 / OPEN_OHM) + series)
+
+
+def element_impedance(element: Element, frequency_hz: ArrayLike) -> ComplexArray:
+    """Impedance in ohm between the two ends of an element, shaped as in `part_impedance`."""
+    admittance: ComplexArray = np.zeros(1, dtype=np.complex128)
+    for chain in element.group:
+        admittance = admittance + 1 / _chain_impedance(chain, frequency_hz)
+    return np.asarray(1 / admittance)
+
+
+def _chain_impedance(chain: Chain, frequency_hz: ArrayLike) -> ComplexArray:
+    total: ComplexArray = np.zeros(1, dtype=np.complex128)
+    for part in chain:
+        total = total + part_impedance(part, frequency_hz)
+    return total

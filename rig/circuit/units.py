@@ -1,0 +1,62 @@
+"""Number types, the complex frequency, and the properties of air shared by the lumped model."""
+
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+FloatArray: TypeAlias = NDArray[np.float64]
+ComplexArray: TypeAlias = NDArray[np.complex128]
+Value: TypeAlias = float | FloatArray
+"""A parameter: one number, or an array of shape (units, 1) with one number a unit."""
+
+AIR_DENSITY_KG_M3 = 1.2
+SPEED_OF_SOUND_M_S = 343.0
+LOWEST_HZ = 1e-3
+
+
+def speed_of_sound_m_s(celsius: float) -> float:
+    """Speed of sound in air at normal pressure.
+
+    Parameters
+    ----------
+    celsius : float
+        Air temperature, above -273.15.
+
+    Raises
+    ------
+    ValueError
+        If the temperature is not above absolute zero.
+
+    References
+    ----------
+    ISO 9613-1:1993, c = 343.2 m/s * sqrt(T / 293.15 K).
+    """
+    if not celsius > -273.15:
+        raise ValueError(f"air temperature {celsius} celsius: allowed is above -273.15")
+    return float(343.2 * np.sqrt((celsius + 273.15) / 293.15))
+
+
+def laplace(frequency_hz: ArrayLike) -> ComplexArray:
+    """Complex frequency s = j 2 pi f in rad/s, same shape as `frequency_hz`.
+
+    0 Hz is taken as 1 mHz, so that a spectrum's first bin needs no case of its own anywhere in the model.
+
+    Raises
+    ------
+    ValueError
+        If a frequency is negative or not finite.
+    """
+    frequency = np.asarray(frequency_hz, dtype=np.float64)
+    if not np.all(np.isfinite(frequency)) or np.any(frequency < 0):
+        raise ValueError(
+            "frequency_hz: found a negative or non-finite value; allowed are finite values from 0 Hz"
+        )
+    return np.asarray(2j * np.pi * np.maximum(frequency, LOWEST_HZ))
+
+
+def require_positive(owner: str, **values: Value) -> None:
+    """Raise a ValueError that names `owner` and the parameter unless every value is above zero (inf is)."""
+    for name, value in values.items():
+        if not np.all(np.asarray(value) > 0):
+            raise ValueError(f"{owner}: {name} is {value}; allowed is a number above 0")
