@@ -1,0 +1,243 @@
+"""Reading and limit give verdict and margin. Every verdict is void until there is evidence for another."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from rig.limits import Limit, Mask, mask_for
+from rig.readings import CheckReadings, Curve, Floats, Reading
+
+Outcome = Literal["pass", "fail", "void"]
+
+#: Points of a curve further apart than this cannot cover a mask (half an octave).
+WIDEST_GAP = 2**0.5
+FAR_AWAY = 1e9
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What one limit says of one reading."""
+
+    quantity: str
+    subject: str
+    outcome: Outcome
+    #: The reading: for a curve, its value where the margin is smallest.
+    value: float
+    unit: str
+    #: Distance to the nearest limit, in `unit`; negative is outside; NaN when void.
+    margin: float
+    #: Where on a curve that is; NaN for numbers.
+    at_hz: float
+    #: The limit in words.
+    limit: str
+    #: Why it is void, or what is wrong, in words; empty on pass.
+    reason: str
+    uncertainty: float = float("nan")
+    #: For figures: the mask that the curve was held against and the shift that was taken out of it.
+    mask: Mask | None = None
+    shift_db: float = 0.0
+
+
+def outcome_of(outcomes: Sequence[str]) -> Outcome:
+    """One outcome of several: any fail is a fail; else any void, or nothing at all, is void; else pass."""
+    if "fail" in outcomes:
+        return "fail"
+    return "pass" if outcomes and all(outcome == "pass" for outcome in outcomes) else "void"
+
+
+def judge(read: CheckReadings, limits: dict[str, Limit], folder: Path, check: str) -> list[Verdict]:
+    """Hold all readings of a check against the kit's limits for it.
+
+    A limit's key is a quantity ("sensitivity": every subject) or a quantity and a subject ("sensitivity left", which
+    goes before the former). A limit that meets no reading gives a void verdict: what it asks for was not measured.
+    """
+    verdicts, met = [], set()
+    for reading in (*read.readings, *read.curves):
+        own = f"{reading.quantity} {reading.subject}"
+        key = own if own in limits else reading.quantity
+        if key not in limits:
+            continue
+        met.add(key)
+        verdicts += _one(reading, limits[key], folder, check)
+    for key in limits:
+        if key not in met:
+            verdicts.append(_void(key, "", "", "nothing was read that this limit could judge"))
+    return verdicts
+
+
+def _one(reading: Reading | Curve, limit: Limit, folder: Path, check: str) -> list[Verdict]:
+    if isinstance(reading, Reading) != limit.is_number:
+        kind = "a number" if isinstance(reading, Reading) else "a curve"
+        return [
+            _void(
+                reading.quantity, reading.subject, reading.unit, f"the reading is {kind} and the limit is not"
+            )
+        ]
+    if reading.trouble:
+        return [_void(reading.quantity, reading.subject, reading.unit, reading.trouble)]
+    if isinstance(reading, Reading):
+        return [judge_number(reading, limit)]
+    try:
+        mask = mask_for(limit, reading, folder, check)
+    except LookupError as error:
+        return [_void(reading.quantity, reading.subject, reading.unit, str(error.args[0]))]
+    return judge_curve(reading, mask, limit)
+
+
+def judge_number(reading: Reading, limit: Limit) -> Verdict:
+    """Hold a number against lower and upper."""
+    words = limit_words(limit, reading.unit)
+    if not np.isfinite(reading.value):
+        return _void(
+            reading.quantity, reading.subject, reading.unit, "the reading is not a finite number", words
+        )
+    lower = -np.inf if limit.lower is None else limit.lower
+    upper = np.inf if limit.upper is None else limit.upper
+    margin = min(reading.value - lower, upper - reading.value)
+    side = "too low" if reading.value - lower < upper - reading.value else "too high"
+    reason = "" if margin >= 0 else f"{_figure(-margin)} {reading.unit} {side}".replace("  ", " ")
+    return Verdict(
+        quantity=reading.quantity,
+        subject=reading.subject,
+        outcome="pass" if margin >= 0 else "fail",
+        value=reading.value,
+        unit=reading.unit,
+        margin=float(margin),
+        at_hz=float("nan"),
+        limit=words,
+        reason=reason,
+        uncertainty=reading.uncertainty,
+    )
+
+
+def judge_curve(curve: Curve, mask: Mask, limit: Limit) -> list[Verdict]:
+    """Hold a curve against a mask; every point of the mask must be covered by valid, finite readings."""
+    words = limit_words(limit, curve.unit)
+    hole = _hole(curve, mask)
+    if hole:
+        return [_void(curve.quantity, curve.subject, curve.unit, hole, words)]
+    verdicts, shift = [], 0.0
+    if limit.align_hz is not None and limit.align_within_db is not None:
+        shift = _shift_db(curve, mask, (limit.align_hz[0], limit.align_hz[1]))
+        if not np.isfinite(shift):
+            return [
+                _void(
+                    curve.quantity,
+                    curve.subject,
+                    curve.unit,
+                    "no mask and curve in the alignment band",
+                    words,
+                )
+            ]
+        level = Reading(f"{curve.quantity} shift", curve.subject, shift, "dB")
+        verdicts.append(judge_number(level, Limit(lower=-limit.align_within_db, upper=limit.align_within_db)))
+    grid, low, high, value = _on_one_grid(curve, mask)
+    value = value - shift
+    margins = np.minimum(value - low, high - value)
+    worst = int(np.argmin(margins))
+    margin = float(margins[worst])
+    side = "too low" if value[worst] - low[worst] < high[worst] - value[worst] else "too high"
+    reason = "" if margin >= 0 else f"{_figure(-margin)} {curve.unit} {side} at {hertz(grid[worst])}"
+    verdicts.append(
+        Verdict(
+            quantity=curve.quantity,
+            subject=curve.subject,
+            outcome="pass" if margin >= 0 else "fail",
+            value=float(value[worst]),
+            unit=curve.unit,
+            margin=margin,
+            at_hz=float(grid[worst]),
+            limit=words,
+            reason=reason,
+            uncertainty=_uncertainty_at(curve, grid[worst]),
+            mask=mask,
+            shift_db=shift,
+        )
+    )
+    return verdicts
+
+
+def _hole(curve: Curve, mask: Mask) -> str:
+    first, last = mask.frequency_hz[0], mask.frequency_hz[-1]
+    if not np.all(np.isfinite(curve.value[curve.valid])):
+        return "the curve holds values that are not finite"
+    trusted = curve.frequency_hz[curve.valid]
+    near = trusted[(trusted >= first / WIDEST_GAP) & (trusted <= last * WIDEST_GAP)]
+    if near.size < 2 or near[0] > first * 1.001 or near[-1] < last * 0.999:
+        reach = f"from {hertz(near[0])} to {hertz(near[-1])}" if near.size else "nowhere"
+        return f"the mask runs from {hertz(first)} to {hertz(last)}; the reading can be trusted {reach}"
+    inside = (curve.frequency_hz >= first) & (curve.frequency_hz <= last)
+    if not np.all(curve.valid[inside]):
+        gap = curve.frequency_hz[inside & ~curve.valid]
+        return f"the reading cannot be trusted between {hertz(gap[0])} and {hertz(gap[-1])}, where the mask judges"
+    steps = near[1:] / near[:-1]
+    if np.any(steps > WIDEST_GAP):
+        return f"the reading has no points between {hertz(near[np.argmax(steps)])} and the next half octave"
+    return ""
+
+
+def _on_one_grid(curve: Curve, mask: Mask) -> tuple[Floats, Floats, Floats, Floats]:
+    first, last = mask.frequency_hz[0], mask.frequency_hz[-1]
+    trusted = curve.frequency_hz[curve.valid]
+    grid = np.union1d(trusted[(trusted >= first) & (trusted <= last)], mask.frequency_hz)
+    log, at = np.log(grid), np.log(mask.frequency_hz)
+    value = np.interp(log, np.log(trusted), curve.value[curve.valid])
+    # An open side stands far away: infinities cannot be interpolated.
+    low = np.interp(log, at, np.maximum(mask.lower, -FAR_AWAY))
+    high = np.interp(log, at, np.minimum(mask.upper, FAR_AWAY))
+    return grid, low, high, value
+
+
+def _shift_db(curve: Curve, mask: Mask, band_hz: tuple[float, float]) -> float:
+    grid, low, high, value = _on_one_grid(curve, mask)
+    centre = (low + high) / 2
+    if mask.centre is not None:
+        centre = np.interp(np.log(grid), np.log(mask.frequency_hz), mask.centre)
+    inside = (grid >= band_hz[0]) & (grid <= band_hz[1]) & np.isfinite(centre)
+    if inside.sum() < 2:
+        return float("nan")
+    at = np.log(grid[inside])
+    return float(np.trapezoid((value - centre)[inside], at) / (at[-1] - at[0]))
+
+
+def _uncertainty_at(curve: Curve, frequency_hz: float) -> float:
+    if curve.uncertainty is None:
+        return float("nan")
+    return float(np.interp(np.log(frequency_hz), np.log(curve.frequency_hz), curve.uncertainty))
+
+
+def _void(quantity: str, subject: str, unit: str, reason: str, limit: str = "") -> Verdict:
+    nan = float("nan")
+    return Verdict(quantity, subject, "void", nan, unit, nan, nan, limit, reason)
+
+
+def limit_words(limit: Limit, unit: str) -> str:
+    """The limit as it is told on screen and certificate."""
+    if limit.mask is not None:
+        return f"mask {limit.mask}"
+    if limit.around is not None:
+        sign = " %" if limit.percent else f" {unit}"
+        widest = max(max(window[2], window[3]) for window in limit.within)
+        narrowest = min(min(window[2], window[3]) for window in limit.within)
+        span = f"{narrowest:g}" if narrowest == widest else f"{narrowest:g} to {widest:g}"
+        whom = "the design" if limit.around == "design" else "the reference build"
+        return f"±{span}{sign} around {whom}"
+    if limit.lower is not None and limit.upper is not None:
+        return f"{limit.lower:g} to {limit.upper:g} {unit}".strip()
+    if limit.lower is not None:
+        return f"at least {limit.lower:g} {unit}".strip()
+    return f"at most {limit.upper:g} {unit}".strip()
+
+
+def hertz(frequency_hz: float) -> str:
+    """A frequency in three figures, as a builder writes it."""
+    if frequency_hz >= 1000:
+        return f"{frequency_hz / 1000:.3g} kHz"
+    return f"{frequency_hz:.3g} Hz"
+
+
+def _figure(value: float) -> str:
+    return f"{value:.2g}" if abs(value) < 10 else f"{value:.0f}"
