@@ -75,9 +75,7 @@ def listed_checks(kit: Kit, known: Sequence[Check]) -> list[ListedCheck]:
     for name, table in kit.checks.items():
         wanted = table.get("check", name)
         if wanted not in by_name:
-            raise TableError(
-                f"{path}: checks.{name}: found check {wanted!r}; allowed: {', '.join(sorted(by_name))}"
-            )
+            raise TableError(f"{path}: checks.{name}: found check {wanted!r}; allowed: {', '.join(sorted(by_name))}")
         values = {key: value for key, value in table.items() if key != "check"}
         check = by_name[wanted]
         listed.append(ListedCheck(name, check, checked(check.Settings, values, path, f"checks.{name}")))

@@ -54,8 +54,10 @@ def judge(read: CheckReadings, limits: dict[str, Limit], folder: Path, check: st
     A limit's key is a quantity ("sensitivity": every subject) or a quantity and a subject ("sensitivity left", which
     goes before the former). A limit that meets no reading gives a void verdict: what it asks for was not measured.
     """
-    verdicts, met = [], set()
-    for reading in (*read.readings, *read.curves):
+    verdicts: list[Verdict] = []
+    met = set()
+    readings: list[Reading | Curve] = [*read.readings, *read.curves]
+    for reading in readings:
         own = f"{reading.quantity} {reading.subject}"
         key = own if own in limits else reading.quantity
         if key not in limits:
@@ -71,11 +73,7 @@ def judge(read: CheckReadings, limits: dict[str, Limit], folder: Path, check: st
 def _one(reading: Reading | Curve, limit: Limit, folder: Path, check: str) -> list[Verdict]:
     if isinstance(reading, Reading) != limit.is_number:
         kind = "a number" if isinstance(reading, Reading) else "a curve"
-        return [
-            _void(
-                reading.quantity, reading.subject, reading.unit, f"the reading is {kind} and the limit is not"
-            )
-        ]
+        return [_void(reading.quantity, reading.subject, reading.unit, f"the reading is {kind} and the limit is not")]
     if reading.trouble:
         return [_void(reading.quantity, reading.subject, reading.unit, reading.trouble)]
     if isinstance(reading, Reading):
@@ -91,9 +89,7 @@ def judge_number(reading: Reading, limit: Limit) -> Verdict:
     """Hold a number against lower and upper."""
     words = limit_words(limit, reading.unit)
     if not np.isfinite(reading.value):
-        return _void(
-            reading.quantity, reading.subject, reading.unit, "the reading is not a finite number", words
-        )
+        return _void(reading.quantity, reading.subject, reading.unit, "the reading is not a finite number", words)
     lower = -np.inf if limit.lower is None else limit.lower
     upper = np.inf if limit.upper is None else limit.upper
     margin = min(reading.value - lower, upper - reading.value)

@@ -9,11 +9,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, PrivateAttr, field_validator, model_validator
 
-from rig.box import Box
-from rig.channel import Branch, Channel, ElectronicFilter
-from rig.driver import Driver
+from rig.circuit.box import Box
+from rig.circuit.channel import Branch, Channel, ElectronicFilter
+from rig.circuit.driver import Driver
 from rig.limits import Limit
-from rig.notation import parse_element
+from rig.circuit.notation import parse_element
 from rig.requests import Stage, Sweep
 from rig.tables import Table, TableError, checked, read_toml
 
@@ -108,8 +108,8 @@ class BoxSpec(Table):
         """The box as the lumped model takes it."""
         return Box(
             kind=self.kind,
-            volume_m3=(self.volume_l or 1.0) * 1e-3,
-            tuning_hz=self.tuning_hz or 1.0,
+            volume_m3=self.volume_l * 1e-3 if self.volume_l else math.inf,
+            tuning_hz=self.tuning_hz or 50.0,
             leakage_q=self.leakage_q,
         )
 
@@ -299,17 +299,13 @@ class Kit(Table):
             filter=ElectronicFilter(**channel.filter.model_dump()) if channel.filter else None,
         )
 
-    def sweep(
-        self, stage: Stage, channel: str, at: str = "", position: str = "", quiet: bool = False
-    ) -> Sweep:
+    def sweep(self, stage: Stage, channel: str, at: str = "", position: str = "", quiet: bool = False) -> Sweep:
         """The kit's sweep of a stage; checks that ask for the same one share it.
 
         A quiet sweep is a short one over the channel's band: it proves the path before anything loud.
         """
         spec = self.sweeps.leads if stage == "leads" else self.sweeps.playing
-        low, high = (
-            self.channel(channel).band if quiet and stage != "leads" else (spec.start_hz, spec.stop_hz)
-        )
+        low, high = self.channel(channel).band if quiet and stage != "leads" else (spec.start_hz, spec.stop_hz)
         return Sweep(
             stage=stage,
             channel=channel,

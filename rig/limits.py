@@ -52,9 +52,7 @@ class Limit(Table):
         if bool(self.within) != (self.around is not None):
             raise ValueError("around and within together")
         if (self.align_hz is None) != (self.align_within_db is None):
-            raise ValueError(
-                "align_hz and align_within_db together: a shift without a limit hides a wrong level"
-            )
+            raise ValueError("align_hz and align_within_db together: a shift without a limit hides a wrong level")
         for start, stop, minus, plus in self.within:
             if not (0 < start < stop and minus >= 0 and plus >= 0):
                 raise ValueError(
@@ -147,9 +145,7 @@ def read_columns(path: Path, columns: tuple[str, ...]) -> tuple[Floats, ...]:
     if missing:
         raise TableError(f"{path}: found columns {found}; needed: {', '.join(columns)}")
     opened = {"lower": -np.inf, "upper": np.inf}
-    values = np.array(
-        [[_cell(path, n, row, c, opened.get(c)) for c in columns] for n, row in enumerate(rows, 2)]
-    ).T
+    values = np.array([[_cell(path, n, row, c, opened.get(c)) for c in columns] for n, row in enumerate(rows, 2)]).T
     if values.shape[1] < 2 or np.any(np.diff(values[0]) <= 0) or values[0][0] <= 0:
         raise TableError(f"{path}: {columns[0]} must hold two or more ascending values above 0")
     return tuple(values)
