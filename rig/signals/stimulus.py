@@ -1,0 +1,148 @@
+"""How a sweep is laid out in time, so that a capture can prove its own timing.
+
+    silence | mark | pause | sweep | tail | mark | rest
+
+The silence is the reading of the noise floor. The two marks are equal and short and cover a wide band: the spacing
+of their recordings tells a clock difference and lost samples at any microphone through any unit, since the unit
+does the same to both. The tail is the room's. The bench plays what `compose` gives; the checks read with `layout`.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import chirp
+from scipy.signal.windows import tukey
+
+from rig.signals import sweep
+
+Floats = NDArray[np.float64]
+
+SILENCE_S = 0.25
+#: The lowest frequency gets at least this many periods of silence, or its noise could not be estimated.
+SILENCE_PERIODS = 5.0
+PAUSE_S = 0.10
+TAIL_S = 0.30
+REST_S = 0.10
+
+#: The marks' peak: 20 dB below the sweep's, so that they never are what is heard or what overloads.
+MARK_PEAK = 0.1
+MARK_BAND_HZ = (300.0, 8000.0)
+#: Time-bandwidth product that the marks' timing asks for.
+MARK_TIME_BANDWIDTH = 150.0
+MARK_S = (0.02, 0.2)
+SHORTEST_SWEEP_S = 0.05
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Where the parts of a stimulus stand, in samples from its beginning."""
+
+    start_hz: float
+    stop_hz: float
+    seconds: float
+    sample_rate_hz: float
+    #: Band of the two marks.
+    mark_low_hz: float
+    mark_high_hz: float
+    mark_frames: int
+    #: First sample of the mark before; the silence is everything ahead of it.
+    mark_before: int
+    #: First sample of `sweep.synchronised_sweep`, its lead-in included.
+    sweep_start: int
+    #: First sample after the sweep: here the tail begins.
+    sweep_stop: int
+    #: First sample of the mark after; the tail ends here.
+    mark_after: int
+    #: Length of the whole stimulus.
+    frames: int
+
+    @property
+    def silence(self) -> slice:
+        """The part that carries only noise."""
+        return slice(0, self.mark_before)
+
+    @property
+    def sweep(self) -> slice:
+        """The sweep itself, without its tail."""
+        return slice(self.sweep_start, self.sweep_stop)
+
+    @property
+    def sweep_and_tail(self) -> slice:
+        """The sweep and what the room makes of it."""
+        return slice(self.sweep_start, self.mark_after)
+
+    @property
+    def total_s(self) -> float:
+        """Length of the whole stimulus in seconds."""
+        return self.frames / self.sample_rate_hz
+
+
+def layout(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: float) -> Layout:
+    """Lay a sweep out in time.
+
+    Parameters
+    ----------
+    start_hz, stop_hz
+        The sweep's limits, `0 < start_hz < stop_hz <= 0.46 * sample_rate_hz`.
+    seconds
+        Time from `start_hz` to `stop_hz`, 0.05 s or more; the sweep's margins come on top.
+    sample_rate_hz
+        The device's actual rate.
+
+    Raises
+    ------
+    ValueError
+        If the limits, the length or the rate are not as said above.
+    """
+    if not seconds >= SHORTEST_SWEEP_S:
+        raise ValueError(f"a sweep of {seconds:g} s was asked for; allowed is {SHORTEST_SWEEP_S:g} s or more")
+    sweep_frames = sweep.sweep_frames(start_hz, stop_hz, seconds, sample_rate_hz)
+    low_hz, high_hz = _mark_band(start_hz, stop_hz)
+    mark_s = min(max(MARK_TIME_BANDWIDTH / (high_hz - low_hz), MARK_S[0]), MARK_S[1])
+
+    def frames(part_s: float) -> int:
+        return int(np.ceil(part_s * sample_rate_hz))
+
+    mark_frames = frames(mark_s)
+    mark_before = frames(max(SILENCE_S, SILENCE_PERIODS / start_hz))
+    sweep_start = mark_before + mark_frames + frames(PAUSE_S)
+    sweep_stop = sweep_start + sweep_frames
+    mark_after = sweep_stop + frames(TAIL_S)
+    return Layout(
+        start_hz=start_hz,
+        stop_hz=stop_hz,
+        seconds=seconds,
+        sample_rate_hz=sample_rate_hz,
+        mark_low_hz=low_hz,
+        mark_high_hz=high_hz,
+        mark_frames=mark_frames,
+        mark_before=mark_before,
+        sweep_start=sweep_start,
+        sweep_stop=sweep_stop,
+        mark_after=mark_after,
+        frames=mark_after + mark_frames + frames(REST_S),
+    )
+
+
+def _mark_band(start_hz: float, stop_hz: float) -> tuple[float, float]:
+    """300 Hz to 8 kHz where the sweep goes there, else as wide a part of the sweep's band as there is."""
+    low_hz = max(start_hz, min(MARK_BAND_HZ[0], stop_hz / 4))
+    return low_hz, min(stop_hz, max(MARK_BAND_HZ[1], 2 * low_hz))
+
+
+def mark(plan: Layout) -> Floats:
+    """The timing mark, shape (mark_frames,): a linear chirp between raised-cosine edges, peak 0.1."""
+    time_s = np.arange(plan.mark_frames) / plan.sample_rate_hz
+    wave = chirp(time_s, plan.mark_low_hz, time_s[-1], plan.mark_high_hz, phi=-90.0)
+    return np.asarray(MARK_PEAK * wave * tukey(plan.mark_frames, 0.3), dtype=np.float64)
+
+
+def compose(plan: Layout) -> Floats:
+    """The whole stimulus, shape (frames,), the sweep's peak at 1."""
+    samples = np.zeros(plan.frames)
+    samples[plan.sweep] = sweep.synchronised_sweep(plan.start_hz, plan.stop_hz, plan.seconds, plan.sample_rate_hz)
+    piece = mark(plan)
+    for start in (plan.mark_before, plan.mark_after):
+        samples[start : start + plan.mark_frames] += piece
+    return samples
