@@ -48,11 +48,14 @@ def outcome_of(outcomes: Sequence[str]) -> Outcome:
     return "pass" if outcomes and all(outcome == "pass" for outcome in outcomes) else "void"
 
 
-def judge(read: CheckReadings, limits: dict[str, Limit], folder: Path, check: str) -> list[Verdict]:
+def judge(
+    read: CheckReadings, limits: dict[str, Limit], folder: Path, check: str, partial: bool = False
+) -> list[Verdict]:
     """Hold all readings of a check against the kit's limits for it.
 
     A limit's key is a quantity ("sensitivity": every subject) or a quantity and a subject ("sensitivity left", which
-    goes before the former). A limit that meets no reading gives a void verdict: what it asks for was not measured.
+    goes before the former). A limit that meets no reading gives a void verdict: what it asks for was not measured;
+    unless only a part of the check's captures was read (`partial`).
     """
     verdicts: list[Verdict] = []
     met = set()
@@ -64,7 +67,7 @@ def judge(read: CheckReadings, limits: dict[str, Limit], folder: Path, check: st
             continue
         met.add(key)
         verdicts += _one(reading, limits[key], folder, check)
-    for key in limits:
+    for key in () if partial else limits:
         if key not in met:
             verdicts.append(_void(key, "", "", "nothing was read that this limit could judge"))
     return verdicts

@@ -12,8 +12,8 @@ from pydantic import Field, PrivateAttr, field_validator, model_validator
 from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel, ElectronicFilter
 from rig.circuit.driver import Driver
-from rig.limits import Limit
 from rig.circuit.notation import parse_element
+from rig.limits import Limit
 from rig.requests import Stage, Sweep
 from rig.tables import Table, TableError, checked, read_toml
 
@@ -267,9 +267,8 @@ class Kit(Table):
         if not pattern.fullmatch(self.serial_example):
             raise ValueError(f"a serial_example that fits serial_pattern (found {self.serial_example!r})")
         if self.levels.playing_v > self.amplifier.limit_v:
-            raise ValueError(
-                f"levels.playing_v up to amplifier.limit_v = {self.amplifier.limit_v:g} (found {self.levels.playing_v:g})"
-            )
+            allowed = f"levels.playing_v up to amplifier.limit_v = {self.amplifier.limit_v:g}"
+            raise ValueError(f"{allowed} (found {self.levels.playing_v:g})")
         unknown = sorted(set(self.limits) - set(self.checks))
         if unknown:
             raise ValueError(f"limits only for checks that the kit lists (found {unknown})")

@@ -51,9 +51,12 @@ class Calibration:
     air_celsius: float | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Capture:
-    """What came back for a request. Samples are as the converter gave them: full scale is 1.0."""
+    """What came back for a request. Samples are as the converter gave them: full scale is 1.0.
+
+    Two captures are never equal: each is one event in the air.
+    """
 
     request: Request
     #: Shape (inputs, frames), float32, never changed.
@@ -82,7 +85,7 @@ class Capture:
         """
         if role not in self.inputs:
             raise Untrusted(f"no input with the role {role!r}; this bench records {', '.join(self.inputs)}")
-        row = self.samples[self.inputs.index(role)].astype(np.float64)
+        row: Floats = self.samples[self.inputs.index(role)].astype(np.float64)
         return row * self.calibration.input_volts.get(role, 1.0)
 
     def pascal(self) -> Floats:

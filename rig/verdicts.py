@@ -52,8 +52,9 @@ def examine(
     captures: dict[Request, Capture],
     troubles: dict[Request, tuple[str, ...]],
     kit: Kit,
+    partial: bool = False,
 ) -> CheckResult:
-    """Read one check and judge it.
+    """Read one check and judge it; `partial` when `needed` is only a part of what the check asks for.
 
     `captures` holds the last attempt at each request, `troubles` what speaks against it. A missing or disturbed
     capture makes the check void before anything is read.
@@ -68,7 +69,7 @@ def examine(
         read = listed.read([captures[request] for request in needed], kit)
     except Untrusted as error:
         return void(listed, str(error))
-    verdicts = tuple(judge(read, limits, kit.folder, listed.name))
+    verdicts = tuple(judge(read, limits, kit.folder, listed.name, partial))
     outcome = outcome_of([verdict.outcome for verdict in verdicts])
     reason = "" if verdicts else "the kit sets no limit for this check, so it proves nothing"
     return CheckResult(listed.name, listed.check.TITLE, outcome, reason, read, verdicts)

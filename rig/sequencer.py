@@ -1,0 +1,241 @@
+"""Walks a schedule on a bench and yields what happens as events. Knows the protocols, no particular check or bench."""
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+
+from rig.bench.base import Bench, BenchError, Player
+from rig.check import ListedCheck
+from rig.judge import Outcome, outcome_of
+from rig.kit import Kit
+from rig.readings import Capture
+from rig.requests import Request
+from rig.schedule import Group, Schedule
+from rig.verdicts import CheckResult, capture_troubles, examine, void
+
+#: A disturbed capture is repeated at most so often before its checks are void.
+REPEATS = 2
+
+
+@dataclass(frozen=True)
+class StageReached:
+    """A new wiring of the bench is due."""
+
+    stage: str
+    words: str
+
+
+@dataclass(frozen=True)
+class Asked:
+    """The person at the bench was asked to do something."""
+
+    words: str
+
+
+@dataclass(frozen=True)
+class Started:
+    """A request is sounding."""
+
+    request: Request
+    number: int
+    of: int
+    attempt: int
+
+
+@dataclass(frozen=True)
+class Captured:
+    """A capture is complete; troubles are what its own samples say against it."""
+
+    capture: Capture
+    troubles: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A check has all it needs and was read and judged."""
+
+    result: CheckResult
+
+
+@dataclass(frozen=True)
+class Finished:
+    """The end of the run."""
+
+    run: "Run"
+
+
+Event = StageReached | Asked | Started | Captured | Judged | Finished
+Confirm = Callable[[str], bool]
+
+
+@dataclass(frozen=True)
+class Timing:
+    """Where the time went, in seconds."""
+
+    #: What the bench played and recorded, silences included.
+    sound_s: float
+    #: From the first request to the last verdict, without the operator's time.
+    cycle_s: float
+    #: Spent by the person at the bench.
+    operator_s: float
+
+
+@dataclass(frozen=True)
+class Run:
+    """One verification of one unit."""
+
+    outcome: Outcome
+    #: Why the run is void although no check says so; empty when it went through.
+    stopped: str
+    #: The bench could not do it (exit status 4).
+    bench_failed: bool
+    results: tuple[CheckResult, ...]
+    #: Every capture, repeats too, in the order of playing, with what speaks against each.
+    captures: tuple[tuple[Capture, tuple[str, ...]], ...]
+    timing: Timing
+
+
+@dataclass
+class _Walk:
+    """The state of a run on its way."""
+
+    schedule: Schedule
+    checks: Sequence[ListedCheck]
+    kit: Kit
+    confirm: Confirm
+    captures: dict[Request, Capture] = field(default_factory=dict)
+    troubles: dict[Request, tuple[str, ...]] = field(default_factory=dict)
+    all_captures: list[tuple[Capture, tuple[str, ...]]] = field(default_factory=list)
+    results: dict[str, CheckResult] = field(default_factory=dict)
+    operator_s: float = 0.0
+    started_s: float | None = None
+
+
+class _Stopped(Exception):
+    pass
+
+
+def run(
+    schedule: Schedule, checks: Sequence[ListedCheck], kit: Kit, bench: Bench, confirm: Confirm
+) -> Iterator[Event]:
+    """Walk the schedule; the last event is always Finished.
+
+    A person's refusal, an interrupt, a gate that does not pass, and a bench that fails all end the run early: what was
+    judged by then stands, the rest is void with the reason.
+    """
+    walk = _Walk(schedule, checks, kit, confirm)
+    stopped, bench_failed = "", False
+    try:
+        for stage in schedule.stages:
+            yield StageReached(stage.name, stage.words)
+            _ask(walk, stage.words)
+            with bench.stage(stage.name) as player:
+                for group in stage.groups:
+                    yield from _group(walk, group, player)
+    except _Stopped as reason:
+        stopped = str(reason)
+    except KeyboardInterrupt:
+        stopped = "stopped by the person at the bench"
+    except BenchError as error:
+        stopped, bench_failed = str(error), True
+    yield from _judge_rest(walk, stopped)
+    yield Finished(_finished(walk, stopped, bench_failed))
+
+
+def _group(walk: _Walk, group: Group, player: Player) -> Iterator[Event]:
+    yield Asked(group.words)
+    _ask(walk, group.words)
+    if walk.started_s is None:
+        walk.started_s = time.monotonic()
+    yield from _play(walk, group.gates, player)
+    _require_gates(walk, group)
+    yield from _play(walk, group.requests, player)
+
+
+def _ask(walk: _Walk, words: str) -> None:
+    began = time.monotonic()
+    agreed = walk.confirm(words)
+    if walk.started_s is not None:
+        walk.operator_s += time.monotonic() - began
+    if not agreed:
+        raise _Stopped("stopped by the person at the bench")
+
+
+def _play(walk: _Walk, requests: Sequence[Request], player: Player) -> Iterator[Event]:
+    pending = list(requests)
+    for attempt in range(1, REPEATS + 2):
+        if not pending:
+            return
+        disturbed = []
+        yield _started(walk, pending[0], attempt)
+        for n, capture in enumerate(player.play(pending), 1):
+            capture = replace(capture, attempt=attempt)
+            if n < len(pending):
+                yield _started(walk, pending[n], attempt)
+            troubles = capture_troubles(capture)
+            walk.captures[capture.request], walk.troubles[capture.request] = capture, troubles
+            walk.all_captures.append((capture, troubles))
+            yield Captured(capture, troubles)
+            if troubles:
+                disturbed.append(capture.request)
+            else:
+                yield from _judge_ready(walk)
+        pending = disturbed
+
+
+def _started(walk: _Walk, request: Request, attempt: int) -> Started:
+    requests = walk.schedule.requests
+    return Started(request, requests.index(request) + 1, len(requests), attempt)
+
+
+def _require_gates(walk: _Walk, group: Group) -> None:
+    """Nothing louder than the gates is played unless each gate passes on what this group gave."""
+    for listed in walk.checks:
+        needed = [request for request in walk.schedule.needs[listed.name] if request in group.gates]
+        if not listed.check.GATE or not needed:
+            continue
+        result = examine(listed, needed, walk.captures, walk.troubles, walk.kit, partial=True)
+        if result.outcome != "pass":
+            walk.results[listed.name] = result
+            why = result.reason or "; ".join(
+                f"{verdict.quantity} {verdict.subject}: {verdict.reason}"
+                for verdict in result.verdicts
+                if verdict.outcome != "pass"
+            )
+            raise _Stopped(f"stopped before full level: {result.title}: {why}")
+
+
+def _judge_ready(walk: _Walk) -> Iterator[Event]:
+    """Read each check as soon as its last capture is in, while the next one is sounding."""
+    for listed in walk.checks:
+        needed = walk.schedule.needs[listed.name]
+        ready = all(request in walk.captures and not walk.troubles[request] for request in needed)
+        if ready and listed.name not in walk.results:
+            result = examine(listed, needed, walk.captures, walk.troubles, walk.kit)
+            walk.results[listed.name] = result
+            yield Judged(result)
+
+
+def _judge_rest(walk: _Walk, stopped: str) -> Iterator[Event]:
+    for listed in walk.checks:
+        if listed.name in walk.results:
+            continue
+        needed = walk.schedule.needs[listed.name]
+        if stopped and any(request not in walk.captures for request in needed):
+            result = void(listed, f"not done: {stopped}")
+        else:
+            result = examine(listed, needed, walk.captures, walk.troubles, walk.kit)
+        walk.results[listed.name] = result
+        yield Judged(result)
+
+
+def _finished(walk: _Walk, stopped: str, bench_failed: bool) -> Run:
+    ended = time.monotonic()
+    results = tuple(walk.results[listed.name] for listed in walk.checks)
+    sound_s = sum(capture.samples.shape[1] / capture.sample_rate_hz for capture, _ in walk.all_captures)
+    cycle_s = ended - walk.started_s - walk.operator_s if walk.started_s is not None else 0.0
+    outcome = outcome_of([result.outcome for result in results])
+    if stopped and outcome == "pass":
+        outcome = "void"
+    timing = Timing(sound_s, cycle_s, walk.operator_s)
+    return Run(outcome, stopped, bench_failed, results, tuple(walk.all_captures), timing)
