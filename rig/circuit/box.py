@@ -71,9 +71,7 @@ class Box:
             raise ValueError(f"box: volume_m3 is {self.volume_m3}; a {self.kind} box needs a finite volume")
 
 
-def vent_length_m(
-    volume_m3: float, tuning_hz: float, diameter_m: float, end_correction: float = 0.732
-) -> float:
+def vent_length_m(volume_m3: float, tuning_hz: float, diameter_m: float, end_correction: float = 0.732) -> float:
     """Length of a round vent that tunes a box.
 
     Parameters
@@ -96,9 +94,7 @@ def vent_length_m(
     acoustic = SPEED_OF_SOUND_M_S**2 * area / ((2 * np.pi * tuning_hz) ** 2 * volume_m3)
     length = float(acoustic - end_correction * diameter_m)
     if length <= 0:
-        raise ValueError(
-            f"vent: {diameter_m} m is too narrow for {tuning_hz} Hz; the length would be {length:.4f} m"
-        )
+        raise ValueError(f"vent: {diameter_m} m is too narrow for {tuning_hz} Hz; the length would be {length:.4f} m")
     return length
 
 

@@ -30,9 +30,7 @@ class ElectronicFilter:
             raise ValueError(f"filter: kind is {self.kind!r}; allowed are 'lowpass', 'highpass'")
         orders = {"butterworth": (1, 2, 3, 4), "linkwitz-riley": (2, 4)}.get(self.alignment)
         if orders is None:
-            raise ValueError(
-                f"filter: alignment is {self.alignment!r}; allowed are 'butterworth', 'linkwitz-riley'"
-            )
+            raise ValueError(f"filter: alignment is {self.alignment!r}; allowed are 'butterworth', 'linkwitz-riley'")
         if self.order not in orders:
             raise ValueError(f"filter: order is {self.order}; allowed for {self.alignment} are {orders}")
         require_positive("filter", hz=self.hz)
@@ -85,9 +83,7 @@ class Channel:
         ):
             for name in names:
                 if names.count(name) > 1:
-                    raise ValueError(
-                        f"channel {self.name}: {what} name {name!r} occurs twice; allowed is once"
-                    )
+                    raise ValueError(f"channel {self.name}: {what} name {name!r} occurs twice; allowed is once")
 
     @property
     def drivers(self) -> tuple[Driver, ...]:
@@ -107,9 +103,7 @@ def find_driver(channel: Channel, name: str) -> Driver:
     for driver in channel.drivers:
         if driver.name == name:
             return driver
-    raise KeyError(
-        f"channel {channel.name}: no driver {name!r}; there are {[d.name for d in channel.drivers]}"
-    )
+    raise KeyError(f"channel {channel.name}: no driver {name!r}; there are {[d.name for d in channel.drivers]}")
 
 
 def find_part(channel: Channel, name: str) -> Part:
@@ -117,9 +111,7 @@ def find_part(channel: Channel, name: str) -> Part:
     for part in channel_parts(channel):
         if part.name == name:
             return part
-    raise KeyError(
-        f"channel {channel.name}: no part {name!r}; there are {[p.name for p in channel_parts(channel)]}"
-    )
+    raise KeyError(f"channel {channel.name}: no part {name!r}; there are {[p.name for p in channel_parts(channel)]}")
 
 
 def with_driver(channel: Channel, name: str, **changes: Any) -> Channel:
@@ -132,8 +124,7 @@ def with_driver(channel: Channel, name: str, **changes: Any) -> Channel:
     """
     changed = replace(find_driver(channel, name), **changes)
     branches = tuple(
-        replace(branch, driver=changed) if branch.driver.name == name else branch
-        for branch in channel.branches
+        replace(branch, driver=changed) if branch.driver.name == name else branch for branch in channel.branches
     )
     return replace(channel, branches=branches)
 

@@ -131,9 +131,7 @@ def blocked_impedance(driver: Driver, frequency_hz: ArrayLike) -> ComplexArray:
     W. M. Leach, "Loudspeaker Voice-Coil Inductance Losses", JAES 50 (2002).
     """
     omega = 2 * np.pi * INDUCTANCE_STATED_AT_HZ
-    return np.asarray(
-        driver.re_ohm + omega * driver.le_h * (laplace(frequency_hz) / omega) ** driver.le_exponent
-    )
+    return np.asarray(driver.re_ohm + omega * driver.le_h * (laplace(frequency_hz) / omega) ** driver.le_exponent)
 
 
 def mechanical_impedance(driver: Driver, frequency_hz: ArrayLike) -> ComplexArray:

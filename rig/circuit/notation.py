@@ -105,9 +105,7 @@ def parse_element(text: str) -> Element:
     names = [part.name for part in element.parts()]
     for name in names:
         if names.count(name) > 1:
-            raise ValueError(
-                f"network element {text!r}: the name {name!r} occurs twice; a name is allowed once"
-            )
+            raise ValueError(f"network element {text!r}: the name {name!r} occurs twice; a name is allowed once")
     return element
 
 
@@ -167,9 +165,7 @@ def _format_part(part: Part) -> str:
     if part.state != "ok":
         raise ValueError(f"part {part.name}: is {part.state}; the notation allows healthy parts only")
     if not _NAME.fullmatch(part.name) or part.name[0] != part.kind:
-        raise ValueError(
-            f"part {part.name!r}: the notation allows a name that starts with its kind {part.kind}"
-        )
+        raise ValueError(f"part {part.name!r}: the notation allows a name that starts with its kind {part.kind}")
     text = f"{part.name} {_format_quantity(part, part.value, part.kind)}"
     if np.any(np.asarray(part.series_ohm) != 0):
         text += f" ({_format_quantity(part, part.series_ohm, 'R')})"
@@ -189,9 +185,7 @@ def _format_quantity(part: Part, value: Value, kind: str) -> str:
 
 def _decimal(part: Part, value: Value) -> Decimal:
     if np.ndim(value) != 0 or not np.isfinite(value):
-        raise ValueError(
-            f"part {part.name}: {value} cannot be written; the notation allows one finite number"
-        )
+        raise ValueError(f"part {part.name}: {value} cannot be written; the notation allows one finite number")
     return Decimal(repr(float(value)))
 
 

@@ -35,9 +35,7 @@ def microphone_at(distance_m: float, angle_deg: float = 0.0, height_m: float = 0
     if not distance_m > 0:
         raise ValueError(f"microphone: distance_m is {distance_m}; allowed is above 0")
     if not -90 <= angle_deg <= 90:
-        raise ValueError(
-            f"microphone: angle_deg is {angle_deg}; allowed is -90 to 90, in front of the baffle"
-        )
+        raise ValueError(f"microphone: angle_deg is {angle_deg}; allowed is -90 to 90, in front of the baffle")
     angle = np.deg2rad(angle_deg)
     return float(distance_m * np.sin(angle)), float(height_m), float(distance_m * np.cos(angle))
 
@@ -55,9 +53,7 @@ def pressure_pa(
     -------
     complex array of shape (frequencies,) or (units, frequencies), in pascal (rms if `lead_v` is)
     """
-    return np.asarray(
-        driver_pressure_pa(channel, frequency_hz, lead_v, microphone_m, speed_of_sound).sum(axis=0)
-    )
+    return np.asarray(driver_pressure_pa(channel, frequency_hz, lead_v, microphone_m, speed_of_sound).sum(axis=0))
 
 
 def driver_pressure_pa(

@@ -49,9 +49,7 @@ def laplace(frequency_hz: ArrayLike) -> ComplexArray:
     """
     frequency = np.asarray(frequency_hz, dtype=np.float64)
     if not np.all(np.isfinite(frequency)) or np.any(frequency < 0):
-        raise ValueError(
-            "frequency_hz: found a negative or non-finite value; allowed are finite values from 0 Hz"
-        )
+        raise ValueError("frequency_hz: found a negative or non-finite value; allowed are finite values from 0 Hz")
     return np.asarray(2j * np.pi * np.maximum(frequency, LOWEST_HZ))
 
 

@@ -1,0 +1,281 @@
+"""Driver and box parameters from an impedance curve."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.optimize import OptimizeResult, least_squares
+
+from rig.circuit.box import driver_impedance
+from rig.circuit.channel import Channel, box_of, find_driver, impedance_ohm, with_driver
+from rig.circuit.driver import qts
+from rig.circuit.units import ComplexArray, FloatArray, Value
+
+_Model: TypeAlias = Callable[[FloatArray], ComplexArray]
+
+DRIVER_PARAMETERS = ("re_ohm", "fs_hz", "qms", "qes", "le_h", "le_exponent", "vas_m3")
+BOX_PARAMETERS = ("tuning_hz", "leakage_q")
+
+# The search around the channel's own values: the start is looked for within a factor of two, the fit may go
+# further.
+START_FACTOR = 2.0
+BOUND_FACTOR = 8.0
+START_CANDIDATES = 600
+STARTS = 3
+STEP = 1e-5
+EXPONENT_RANGE = (0.2, 1.0)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Result of a fit.
+
+    Attributes
+    ----------
+    values : fitted parameters by name, and those that follow: qts; in a closed box fc_hz and qtc
+    standard_uncertainty : by the same names
+    residual_rms_relative : root mean square of |model - measured| / |measured|
+    converged : False if the search did not end, or ended at the edge of what is allowed
+    channel : the channel with the fitted values in it
+    """
+
+    values: dict[str, float]
+    standard_uncertainty: dict[str, float]
+    residual_rms_relative: float
+    converged: bool
+    channel: Channel
+
+
+def fit_impedance(
+    channel: Channel,
+    frequency_hz: ArrayLike,
+    measured_ohm: ArrayLike,
+    driver_name: str,
+    parameters: Sequence[str] | None = None,
+    standard_uncertainty_ohm: ArrayLike | None = None,
+    at_leads: bool = True,
+) -> Fit:
+    """Fit the small-signal parameters of one driver, and its box, to a complex impedance curve.
+
+    Least squares over the logarithms of the parameters, within a factor of 8 of the channel's own values. The
+    start is the best of many candidates within a factor of 2 of the channel's values, judged by the curve
+    itself.
+
+    Parameters
+    ----------
+    channel : Channel
+        The design, with one number a parameter. What is not fitted is taken from it: the network, the other
+        drivers, the box volume, and for a driver in a closed box Vas, since a closed box's curve shows the
+        two only as one.
+    frequency_hz : array of shape (frequencies,), above 0
+    measured_ohm : complex array of shape (frequencies,)
+    driver_name : str
+    parameters : sequence of str or None
+        Among `DRIVER_PARAMETERS` and `BOX_PARAMETERS`. None is `default_parameters`.
+    standard_uncertainty_ohm : float, array of shape (frequencies,) or None
+        Of the real and of the imaginary part, each. None is the same relative uncertainty everywhere, taken
+        from the residual.
+    at_leads : bool
+        False if the curve was taken at the driver's own terminals, in its box, without the network.
+
+    Returns
+    -------
+    Fit
+        The standard uncertainties are those of the covariance matrix, enlarged where the residual is larger
+        than the stated uncertainty explains. They do not hold what is held fixed to be wrong.
+
+    Raises
+    ------
+    KeyError
+        If there is no such driver.
+    ValueError
+        If a parameter is not among those allowed, the arrays do not match or are not finite, or there are
+        fewer frequencies than parameters.
+
+    References
+    ----------
+    R. H. Small, JAES 20 (1972) and JAES 21 (1973), for the circuit; JCGM 102:2011, annex, for the covariance
+    of a least-squares fit.
+    """
+    names = tuple(parameters) if parameters is not None else default_parameters(channel, driver_name)
+    start = _start_values(channel, driver_name, names)
+    frequency, measured, weight = _checked(frequency_hz, measured_ohm, standard_uncertainty_ohm, len(names))
+
+    def model(logs: FloatArray) -> ComplexArray:
+        values = start[:, np.newaxis, np.newaxis] * np.exp(logs.T[:, :, np.newaxis])
+        changed = _with_values(channel, driver_name, names, list(values))
+        return _curve(changed, driver_name, frequency, at_leads)
+
+    found = _search(model, measured, weight, names, start)
+    covariance = _covariance(found, standard_uncertainty_ohm is not None)
+
+    def quantities(logs: FloatArray) -> dict[str, float]:
+        return _quantities(channel, driver_name, names, start * np.exp(logs))
+
+    fitted = _with_values(channel, driver_name, names, [float(value) for value in start * np.exp(found.x)])
+    relative = np.abs(_curve(fitted, driver_name, frequency, at_leads) / measured - 1)
+    at_edge = np.any(found.active_mask[[name != "le_exponent" for name in names]])
+    return Fit(
+        quantities(found.x),
+        _standard_uncertainties(quantities, found.x, covariance),
+        float(np.sqrt(np.mean(relative**2))),
+        bool(found.success and not at_edge),
+        fitted,
+    )
+
+
+def default_parameters(channel: Channel, driver_name: str) -> tuple[str, ...]:
+    """What a curve can show of a driver: the inductance if the design has one, the tuning and Vas in a vented box."""
+    driver = find_driver(channel, driver_name)
+    names = ["re_ohm", "fs_hz", "qms", "qes"]
+    if np.all(np.asarray(driver.le_h) > 0):
+        names += ["le_h", "le_exponent"]
+    box = box_of(channel, driver)
+    if box.kind == "vented":
+        names += ["vas_m3", "tuning_hz"]
+        if np.all(np.isfinite(box.leakage_q)):
+            names.append("leakage_q")
+    return tuple(names)
+
+
+def _checked(
+    frequency_hz: ArrayLike, measured_ohm: ArrayLike, uncertainty_ohm: ArrayLike | None, parameters: int
+) -> tuple[FloatArray, ComplexArray, FloatArray]:
+    frequency = np.asarray(frequency_hz, dtype=np.float64)
+    measured = np.asarray(measured_ohm, dtype=np.complex128)
+    if frequency.ndim != 1 or measured.shape != frequency.shape:
+        raise ValueError(
+            f"fit: frequency has shape {frequency.shape}, impedance {measured.shape}; allowed are two equal lists"
+        )
+    if frequency.size < parameters:
+        raise ValueError(f"fit: {frequency.size} frequencies; allowed are {parameters} or more, one a parameter")
+    if not (np.all(np.isfinite(frequency)) and np.all(frequency > 0)):
+        raise ValueError("fit: found a frequency that is not finite or not above 0 Hz")
+    if not np.all(np.isfinite(measured)) or np.any(measured == 0):
+        raise ValueError("fit: found an impedance that is zero or not finite")
+    stated = np.abs(measured) if uncertainty_ohm is None else np.asarray(uncertainty_ohm, dtype=np.float64)
+    if not np.all(np.isfinite(stated)) or np.any(stated <= 0) or stated.shape not in ((), frequency.shape):
+        raise ValueError("fit: standard_uncertainty_ohm must be above 0 and finite, one number or one a frequency")
+    return frequency, measured, np.broadcast_to(1 / stated, frequency.shape)
+
+
+def _start_values(channel: Channel, driver_name: str, names: tuple[str, ...]) -> FloatArray:
+    driver = find_driver(channel, driver_name)
+    allowed = DRIVER_PARAMETERS + BOX_PARAMETERS
+    start = []
+    for name in names:
+        if name not in allowed or names.count(name) > 1:
+            raise ValueError(f"fit: found parameter {name!r}; allowed, each once, are {allowed}")
+        value = np.asarray(getattr(driver if name in DRIVER_PARAMETERS else channel.box, name))
+        if value.ndim != 0 or not np.isfinite(value) or not value > 0:
+            raise ValueError(
+                f"fit: the channel's {name} is {value}; allowed to start from is one finite number above 0"
+            )
+        start.append(float(value))
+    return np.asarray(start)
+
+
+def _with_values(channel: Channel, driver_name: str, names: Sequence[str], values: Sequence[Value]) -> Channel:
+    pairs = dict(zip(names, values, strict=True))
+    of_box: dict[str, Any] = {name: value for name, value in pairs.items() if name in BOX_PARAMETERS}
+    of_driver: dict[str, Any] = {name: value for name, value in pairs.items() if name in DRIVER_PARAMETERS}
+    changed = with_driver(channel, driver_name, **of_driver)
+    return replace(changed, box=replace(changed.box, **of_box))
+
+
+def _curve(channel: Channel, driver_name: str, frequency: FloatArray, at_leads: bool) -> ComplexArray:
+    if at_leads:
+        return impedance_ohm(channel, frequency)
+    driver = find_driver(channel, driver_name)
+    return driver_impedance(driver, box_of(channel, driver), frequency)
+
+
+def _search(
+    model: _Model, measured: ComplexArray, weight: FloatArray, names: tuple[str, ...], start: FloatArray
+) -> OptimizeResult:
+    """The best least-squares result from the best few of the candidate starts.
+
+    `model` takes logarithms of shape (units, parameters), so that all candidates, and all steps of a
+    Jacobian, are one evaluation each.
+    """
+
+    def residual(logs: FloatArray) -> FloatArray:
+        return _parts_of((model(logs[np.newaxis])[0] - measured) * weight)
+
+    def jacobian(logs: FloatArray) -> FloatArray:
+        steps = STEP * np.vstack([np.eye(logs.size), -np.eye(logs.size)])
+        # A parameter at its edge must not be stepped over it.
+        moved = np.clip(logs + steps, low, high)
+        curves = model(moved)
+        width = np.diagonal(moved[: logs.size] - moved[logs.size :])
+        return _parts_of((curves[: logs.size] - curves[logs.size :]) / width[:, np.newaxis] * weight).T
+
+    low, high = _bounds(names, start)
+    candidates = np.vstack([np.zeros(len(names)), _candidates(names, low, high)])
+    # Ratios judge a start: differences would be ruled by the height of the peaks, that is by their position
+    # alone.
+    misfit = np.mean(np.abs(np.log(model(candidates) / measured)) ** 2, axis=1)
+    results = [
+        least_squares(residual, np.clip(candidates[i], low + 1e-9, high - 1e-9), jacobian, (low, high), xtol=1e-10)
+        for i in np.argsort(misfit)[:STARTS]
+    ]
+    return min(results, key=lambda result: float(result.cost))
+
+
+def _parts_of(values: ComplexArray) -> FloatArray:
+    return np.concatenate([values.real, values.imag], axis=-1)
+
+
+def _bounds(names: tuple[str, ...], start: FloatArray) -> tuple[FloatArray, FloatArray]:
+    high = np.full(len(names), np.log(BOUND_FACTOR))
+    low = -high
+    if "le_exponent" in names:
+        i = names.index("le_exponent")
+        low[i], high[i] = np.log(np.asarray(EXPONENT_RANGE) / start[i])
+    return low, high
+
+
+def _candidates(names: tuple[str, ...], low: FloatArray, high: FloatArray) -> FloatArray:
+    """Starts spread evenly over a factor of two each way; the same ones every time, so that a fit repeats."""
+    spread = np.full(len(names), np.log(START_FACTOR))
+    even = np.random.default_rng(0).uniform(-1, 1, (START_CANDIDATES, len(names)))
+    return np.asarray(np.clip(even * spread, low, high))
+
+
+def _covariance(found: OptimizeResult, uncertainty_stated: bool) -> FloatArray:
+    """Covariance of the fitted logarithms; infinite where the curve does not determine them."""
+    freedom = found.fun.size - found.x.size
+    scale = 2 * found.cost / freedom if freedom else np.inf
+    if uncertainty_stated:
+        scale = max(1.0, scale)
+    information = found.jac.T @ found.jac
+    if np.linalg.cond(information) > 1e14:
+        return np.full_like(information, np.inf)
+    return np.asarray(np.linalg.inv(information) * scale)
+
+
+def _quantities(channel: Channel, driver_name: str, names: tuple[str, ...], values: FloatArray) -> dict[str, float]:
+    """The fitted parameters by name, and what follows from them."""
+    numbers = [float(value) for value in values]
+    fitted = _with_values(channel, driver_name, names, numbers)
+    driver = find_driver(fitted, driver_name)
+    box = box_of(fitted, driver)
+    found = dict(zip(names, numbers, strict=True)) | {"qts": float(qts(driver))}
+    if box.kind == "closed":
+        stiffer = float(np.sqrt(1 + driver.vas_m3 / box.volume_m3))
+        found |= {"fc_hz": float(driver.fs_hz) * stiffer, "qtc": found["qts"] * stiffer}
+    return found
+
+
+def _standard_uncertainties(
+    quantities: Callable[[FloatArray], dict[str, float]], logs: FloatArray, covariance: FloatArray
+) -> dict[str, float]:
+    """By the law of propagation of uncertainty, with the gradient of each quantity in the logarithms."""
+    if not np.all(np.isfinite(covariance)):
+        return dict.fromkeys(quantities(logs), np.inf)
+    there = quantities(logs)
+    shifted = [quantities(logs + step) for step in STEP * np.eye(logs.size)]
+    gradients = {name: np.array([(at[name] - there[name]) / STEP for at in shifted]) for name in there}
+    return {name: float(np.sqrt(gradient @ covariance @ gradient)) for name, gradient in gradients.items()}
