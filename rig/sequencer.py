@@ -1,4 +1,7 @@
-"""Walks a schedule on a bench and yields what happens as events. Knows the protocols, no particular check or bench."""
+"""Walks a schedule on a bench and yields what happens as events.
+
+Knows the protocols, no particular check or bench.
+"""
 
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -120,8 +123,8 @@ def run(
 ) -> Iterator[Event]:
     """Walk the schedule; the last event is always Finished.
 
-    A person's refusal, an interrupt, a gate that does not pass, and a bench that fails all end the run early: what was
-    judged by then stands, the rest is void with the reason.
+    A person's refusal, an interrupt, a gate that does not pass, and a bench that fails all end the run early:
+    what was judged by then stands, the rest is void with the reason.
     """
     walk = _Walk(schedule, checks, kit, confirm)
     stopped, bench_failed = "", False
@@ -148,7 +151,7 @@ def _group(walk: _Walk, group: Group, player: Player) -> Iterator[Event]:
     if walk.started_s is None:
         walk.started_s = time.monotonic()
     yield from _play(walk, group.gates, player)
-    _require_gates(walk, group)
+    yield from _require_gates(walk, group)
     yield from _play(walk, group.requests, player)
 
 
@@ -188,7 +191,7 @@ def _started(walk: _Walk, request: Request, attempt: int) -> Started:
     return Started(request, requests.index(request) + 1, len(requests), attempt)
 
 
-def _require_gates(walk: _Walk, group: Group) -> None:
+def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
     """Nothing louder than the gates is played unless each gate passes on what this group gave."""
     for listed in walk.checks:
         needed = [request for request in walk.schedule.needs[listed.name] if request in group.gates]
@@ -197,6 +200,7 @@ def _require_gates(walk: _Walk, group: Group) -> None:
         result = examine(listed, needed, walk.captures, walk.troubles, walk.kit, partial=True)
         if result.outcome != "pass":
             walk.results[listed.name] = result
+            yield Judged(result)
             why = result.reason or "; ".join(
                 f"{verdict.quantity} {verdict.subject}: {verdict.reason}"
                 for verdict in result.verdicts

@@ -1,0 +1,323 @@
+"""The store under `results/`: one folder a run, written beside, synced, renamed, and never changed after."""
+
+import csv
+import hashlib
+import json
+import math
+import os
+import re
+import secrets
+import shutil
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+
+from rig.kit import Kit, kit_files, kit_sha256
+from rig.readings import Calibration, Capture, Curve, KnownLoad
+from rig.requests import Sweep
+from rig.sequencer import Run
+from rig.verdicts import CheckResult
+
+SCHEMA = "kitproof run 1"
+UNFINISHED = ".unfinished-"
+
+
+class RecordError(Exception):
+    """A record cannot be written, found or read (exit status 3)."""
+
+
+@dataclass(frozen=True)
+class Record:
+    """A run as it stands in the store."""
+
+    folder: Path
+    #: The contents of run.json.
+    document: dict[str, Any]
+
+
+def refuse_bad_serial(kit: Kit, serial: str) -> None:
+    """Refuse a serial that is empty, is a path, or breaks the kit's pattern.
+
+    Raises
+    ------
+    RecordError
+        Saying what was found and what is allowed.
+    """
+    plain = serial and "/" not in serial and "\\" not in serial and serial not in (".", "..") and serial.isprintable()
+    if not plain or not re.fullmatch(kit.serial_pattern, serial) or serial.startswith("."):
+        raise RecordError(
+            f"serial {serial!r} is not one of kit {kit.name!r}; allowed: {kit.serial_pattern}, "
+            f"for example {kit.serial_example}"
+        )
+
+
+Certificate = Callable[[dict[str, Any], Run, Kit], str]
+
+
+def save(
+    workspace: Path, kit: Kit, serial: str, run: Run, about: Mapping[str, Any], certificate: Certificate
+) -> Record:
+    """Write a run's record: beside, synced, then renamed into place, so that no half record can ever be seen.
+
+    `about` holds what the caller knows of the run: bench, started_at, note.
+    """
+    refuse_bad_serial(kit, serial)
+    home = workspace / "results" / kit.name / serial
+    home.mkdir(parents=True, exist_ok=True)
+    earlier = list(unit_records(home))
+    name = f"{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}-{secrets.token_hex(2)}"
+    folder = home / f"{UNFINISHED}{name}"
+    folder.mkdir()
+    document: dict[str, Any] = {
+        "schema": SCHEMA,
+        "run": name,
+        "run_number": len(earlier) + 1,
+        "serial": serial,
+        "kit": {"name": kit.name, "title": kit.title, "revision": kit.revision, "sha256": kit_sha256(kit)},
+        "software": {"kitproof": version("kitproof"), "numpy": np.__version__},
+        **about,
+        "finished_at": now(),
+        "outcome": run.outcome,
+        "stopped": run.stopped,
+        "timing": asdict(run.timing),
+        "previous": _link(earlier[-1]) if earlier else None,
+    }
+    _copy_kit(kit, folder)
+    document["results"] = [_write_result(result, folder) for result in run.results]
+    document["calibrations"], document["captures"] = _write_captures(run, folder)
+    (folder / "certificate.html").write_text(certificate(document, run, kit), encoding="utf-8")
+    document["files"] = {path.relative_to(folder).as_posix(): sha256(path) for path in _files(folder)}
+    text = json.dumps(_plain(document), indent=1, ensure_ascii=False, allow_nan=False)
+    (folder / "run.json").write_text(text + "\n", encoding="utf-8")
+    _sync(folder)
+    final = home / name
+    folder.rename(final)
+    _sync_one(home)
+    return Record(final, document)
+
+
+def now() -> str:
+    """The time with its zone, ISO 8601, to the second."""
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def sha256(path: Path) -> str:
+    """SHA-256 of a file, in hexadecimal."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def unit_records(home: Path) -> Iterator[Record]:
+    """The records of one unit (`results/<kit>/<serial>`), oldest first."""
+    for path in sorted(home.glob("[!.]*/run.json")):
+        yield read_record(path.parent)
+
+
+def all_records(workspace: Path, kit: str = "", serial: str = "") -> list[Record]:
+    """Records of a workspace, oldest first, of one kit and one serial where given."""
+    homes = sorted((workspace / "results").glob(f"{kit or '[!.]*'}/{serial or '[!.]*'}"))
+    records = [record for home in homes if home.is_dir() for record in unit_records(home)]
+    return sorted(records, key=lambda record: str(record.document["run"]))
+
+
+def unfinished(workspace: Path) -> list[Path]:
+    """Folders of runs that ended while their record was being written (a crash, a power cut)."""
+    return sorted((workspace / "results").glob(f"*/*/{UNFINISHED}*"))
+
+
+def read_record(folder: Path) -> Record:
+    """Read a record.
+
+    Raises
+    ------
+    RecordError
+        If run.json is missing, is not JSON, or has a schema this version does not know.
+    """
+    path = folder / "run.json"
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise RecordError(f"{folder}: no run.json there, so it is no record") from None
+    except json.JSONDecodeError as error:
+        raise RecordError(f"{path}: not valid JSON: {error}") from None
+    found = document.get("schema") if isinstance(document, dict) else None
+    if found != SCHEMA:
+        raise RecordError(f"{path}: schema: found {found!r}; this version reads {SCHEMA!r}")
+    return Record(folder, document)
+
+
+def damages(record: Record) -> list[str]:
+    """What does not fit any more: changed or missing files, a previous record that is not what it was."""
+    told = []
+    for name, expected in record.document["files"].items():
+        path = record.folder / name
+        if not path.is_file():
+            told.append(f"{name} is missing")
+        elif sha256(path) != expected:
+            told.append(f"{name} was changed after the run")
+    previous = record.document["previous"]
+    if previous:
+        path = record.folder.parent / previous["run"] / "run.json"
+        if not path.is_file():
+            told.append(f"the previous record {previous['run']} is missing")
+        elif sha256(path) != previous["sha256"]:
+            told.append(f"the previous record {previous['run']} was changed")
+    return told
+
+
+def load_captures(record: Record) -> Iterator[Capture]:
+    """The captures of a record, in the order of playing, sample for sample as they were recorded.
+
+    Raises
+    ------
+    RecordError
+        If an audio file is missing or its checksum does not fit.
+    """
+    calibrations = [_calibration(entry) for entry in record.document["calibrations"]]
+    for entry in record.document["captures"]:
+        path = record.folder / entry["file"]
+        if not path.is_file() or sha256(path) != record.document["files"][entry["file"]]:
+            raise RecordError(f"{path}: missing, or changed after the run")
+        samples, _ = soundfile.read(path, dtype="float32", always_2d=True)
+        yield Capture(
+            request=Sweep(**entry["request"]),
+            samples=np.ascontiguousarray(samples.T),
+            inputs=tuple(entry["inputs"]),
+            sample_rate_hz=entry["sample_rate_hz"],
+            calibration=calibrations[entry["calibration"]],
+            attempt=entry["attempt"],
+            flags=tuple(entry["flags"]),
+        )
+
+
+def _link(record: Record) -> dict[str, str]:
+    return {"run": record.document["run"], "sha256": sha256(record.folder / "run.json")}
+
+
+def _copy_kit(kit: Kit, folder: Path) -> None:
+    for path in kit_files(kit.folder):
+        target = folder / "kit" / path.relative_to(kit.folder)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(path, target)
+
+
+def _write_result(result: CheckResult, folder: Path) -> dict[str, Any]:
+    verdicts = []
+    for verdict in result.verdicts:
+        entry = {key: value for key, value in vars(verdict).items() if key != "mask"}
+        verdicts.append(entry)
+    return {
+        "check": result.name,
+        "title": result.title,
+        "outcome": result.outcome,
+        "reason": result.reason,
+        "readings": [asdict(reading) for reading in result.read.readings],
+        "curves": [_write_curve(curve, result.name, folder) for curve in result.read.curves],
+        "remarks": list(result.read.remarks),
+        "verdicts": verdicts,
+    }
+
+
+def _write_curve(curve: Curve, check: str, folder: Path) -> dict[str, Any]:
+    name = re.sub(r"[^A-Za-z0-9.]+", "-", f"{check} {curve.quantity} {curve.subject}")
+    path = folder / "curves" / f"{name}.csv"
+    path.parent.mkdir(exist_ok=True)
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(["frequency_hz", "value", "valid", "uncertainty", "design"])
+        blank = np.full(curve.value.shape, np.nan)
+        uncertainty = blank if curve.uncertainty is None else curve.uncertainty
+        design = blank if curve.design is None else curve.design
+        for row in zip(curve.frequency_hz, curve.value, curve.valid, uncertainty, design, strict=True):
+            writer.writerow([_text(row[0]), _text(row[1]), int(row[2]), _text(row[3]), _text(row[4])])
+    keys = ("quantity", "subject", "unit", "trouble", "method")
+    return {key: getattr(curve, key) for key in keys} | {"file": f"curves/{path.name}"}
+
+
+def _text(value: float) -> str:
+    return repr(float(value)) if math.isfinite(value) else ""
+
+
+def _write_captures(run: Run, folder: Path) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    (folder / "captures").mkdir()
+    calibrations: list[Calibration] = []
+    entries = []
+    for number, (capture, troubles) in enumerate(run.captures, 1):
+        name = f"captures/{number:03d}.wav"
+        soundfile.write(folder / name, capture.samples.T, round(capture.sample_rate_hz), subtype="FLOAT")
+        same = [n for n, known in enumerate(calibrations) if known is capture.calibration]
+        if not same:
+            calibrations.append(capture.calibration)
+        entries.append(
+            {
+                "file": name,
+                "request": asdict(capture.request),
+                "attempt": capture.attempt,
+                "inputs": list(capture.inputs),
+                "sample_rate_hz": capture.sample_rate_hz,
+                "calibration": same[0] if same else len(calibrations) - 1,
+                "flags": list(capture.flags),
+                "troubles": list(troubles),
+            }
+        )
+    return [_calibration_entry(calibration) for calibration in calibrations], entries
+
+
+def _calibration_entry(calibration: Calibration) -> dict[str, Any]:
+    entry = {key: value for key, value in vars(calibration).items() if key != "known_load"}
+    load = calibration.known_load
+    entry["known_load"] = load and {
+        "frequency_hz": load.frequency_hz.tolist(),
+        "ratio_real": load.ratio.real.tolist(),
+        "ratio_imag": load.ratio.imag.tolist(),
+        "load_ohm": load.load_ohm,
+        "made_at": load.made_at,
+    }
+    return entry
+
+
+def _calibration(entry: Mapping[str, Any]) -> Calibration:
+    values = dict(entry)
+    load = values.pop("known_load")
+    known = None
+    if load:
+        ratio = np.array(load["ratio_real"]) + 1j * np.array(load["ratio_imag"])
+        known = KnownLoad(np.array(load["frequency_hz"]), ratio, load["load_ohm"], load["made_at"])
+    return Calibration(**values, known_load=known)
+
+
+def _plain(value: Any) -> Any:
+    """JSON knows no NaN: what is not finite becomes null, numpy numbers become plain ones."""
+    if isinstance(value, Mapping):
+        return {str(key): _plain(inner) for key, inner in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(inner) for inner in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def _files(folder: Path) -> list[Path]:
+    return [path for path in sorted(folder.rglob("*")) if path.is_file()]
+
+
+def _sync(folder: Path) -> None:
+    for path in (*_files(folder), *(p for p in folder.rglob("*") if p.is_dir()), folder):
+        _sync_one(path)
+
+
+def _sync_one(path: Path) -> None:
+    if os.name == "nt" and path.is_dir():
+        return  # a directory cannot be opened for syncing there
+    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
