@@ -1,0 +1,337 @@
+"""From a captured sweep to impulse, frequency and harmonic responses.
+
+All of them divide the spectrum of the capture by that of the reference, over zero-padded lengths so that nothing
+wraps around. Two things keep the division tame. The quotient is multiplied by `sweep.band_limit`, the fades of the
+sweep read over frequency: where the reference fades out, so does the result, and noise is never raised. And inside
+the band the squared reference is floored by 1e-10 of its greatest value there (a regularisation as in Kirkeby and
+Nelson, JAES 47(7/8), 1999, at -100 dB), which matters only where the reference has no sound at all.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import fft
+
+from rig.signals import sweep
+from rig.signals.gating import Gated, frequency_response, gate, gate_window, half_cosine
+
+Array = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+FLOOR = 1e-10
+"""Regularisation inside the band, relative to the greatest squared magnitude of the reference there."""
+PRE_PART = 0.25
+"""Part of the gap to the next harmonic's response that a harmonic's window takes before its own time."""
+
+
+def _checked(signal: ArrayLike, name: str) -> Array:
+    """Signal as float64, refused where it cannot be transformed."""
+    array = np.asarray(signal, dtype=np.float64)
+    if array.ndim == 0 or array.shape[-1] < 2:
+        raise ValueError(f"{name} needs at least 2 frames on its last axis, found shape {array.shape}")
+    if not np.all(np.isfinite(array)):
+        raise ValueError(f"{name} must be finite, found {np.count_nonzero(~np.isfinite(array))} other values")
+    return array
+
+
+def _quotient(
+    captured: ArrayLike, reference: ArrayLike, sample_rate_hz: float, start_hz: float, stop_hz: float
+) -> tuple[ComplexArray, Array, int]:
+    """Spectrum of capture over reference (0 outside the played band), its frequencies and transform length."""
+    capture, known = _checked(captured, "captured"), _checked(reference, "reference")
+    length = fft.next_fast_len(capture.shape[-1] + known.shape[-1] - 1, real=True)
+    frequency_hz = fft.rfftfreq(length, 1 / sample_rate_hz)
+    limit = sweep.band_limit(frequency_hz, start_hz, stop_hz, sample_rate_hz)
+    band = slice(int(np.argmax(limit > 0)), limit.size - int(np.argmax(limit[::-1] > 0)))
+    below = fft.rfft(known, length, axis=-1)[..., band]
+    power = below.real**2 + below.imag**2
+    greatest = np.max(power, axis=-1, keepdims=True)
+    if not np.all(greatest > 0):
+        raise ValueError("reference is silent in the band of the sweep")
+    above = fft.rfft(capture, length, axis=-1)[..., band]
+    shape = np.broadcast_shapes(above.shape, below.shape)[:-1] + frequency_hz.shape
+    quotient = np.zeros(shape, dtype=np.complex128)
+    quotient[..., band] = above * (below.conj() / np.maximum(power, FLOOR * greatest))
+    return quotient, frequency_hz, length
+
+
+def _cut(response: Array, before: int, frames: int) -> Array:
+    """Frames from `before` ahead of time zero on, out of a periodic response."""
+    if frames > response.shape[-1]:
+        raise ValueError(
+            f"asked for {frames} frames of impulse response, but capture and reference give {response.shape[-1]}"
+        )
+    start = response.shape[-1] - before
+    early = response[..., start : start + frames]
+    return np.concatenate((early, response[..., : max(frames - before, 0)]), axis=-1)
+
+
+def impulse_response(
+    captured: ArrayLike,
+    reference: ArrayLike,
+    sample_rate_hz: float,
+    start_hz: float,
+    stop_hz: float,
+    before_s: float = 0.05,
+    after_s: float | None = None,
+) -> Array:
+    """Impulse response between reference and capture, limited to the band of the sweep.
+
+    Parameters
+    ----------
+    captured : array_like, shape (..., frames)
+        Captured sweeps, free of constant offset, with the decay in.
+    reference : array_like, shape (frames,) or broadcastable to the captures
+        The sweep as it was sent, or a loopback recording of it. Either counts its time from the same first frame
+        as the capture.
+    sample_rate_hz : float
+        Sample rate in Hz.
+    start_hz, stop_hz : float
+        Band of the sweep, as given to `sweep.synchronised_sweep`.
+    before_s : float
+        Time kept before time zero. Harmonics lie at ``-L ln N``, before it.
+    after_s : float, optional
+        Time kept after time zero; the length of the capture if not given.
+
+    Returns
+    -------
+    ndarray, shape (..., frames)
+        Impulse response in units of captured per reference. Time zero (a capture equal to the reference) is the frame
+        ``round(before_s * sample_rate_hz)``; delays of the capture count from there.
+
+    Raises
+    ------
+    ValueError
+        If an input is not finite or too short, the reference silent, or more time asked for than there is.
+    """
+    if before_s < 0:
+        raise ValueError(f"before_s must not be negative, found {before_s} s")
+    quotient, frequency_hz, length = _quotient(captured, reference, sample_rate_hz, start_hz, stop_hz)
+    quotient *= sweep.band_limit(frequency_hz, start_hz, stop_hz, sample_rate_hz)
+    before = round(before_s * sample_rate_hz)
+    after = np.asarray(captured).shape[-1] if after_s is None else round(after_s * sample_rate_hz)
+    response: Array = fft.irfft(quotient, length, axis=-1, overwrite_x=True)
+    return _cut(response, before, before + after)
+
+
+def gated_frequency_response(
+    gated: Gated, sample_rate_hz: float, frequency_hz: ArrayLike, start_hz: float, stop_hz: float
+) -> ComplexArray:
+    """Frequency response of a gated impulse response, freed from the edges of the band.
+
+    A window in time smears a spectrum, and so draws the ends of the band down into it. The same window on the pulse
+    of a perfect unit (`sweep.band_limit`, arriving at the same time) shows by how much; the result is the quotient of
+    the two, exact for a unit whose response is flat over the width of the smear.
+
+    Parameters
+    ----------
+    gated : Gated
+        Gated impulse response(s) from `gating.gate`, shape (..., frames).
+    sample_rate_hz : float
+        Sample rate in Hz.
+    frequency_hz : array_like, shape (frequencies,)
+        Frequencies in Hz, from start_hz to stop_hz.
+    start_hz, stop_hz : float
+        Band of the sweep.
+
+    Returns
+    -------
+    ndarray, shape (..., frequencies)
+        Complex response, its phase referred to the arrival. Below ``gated.lowest_valid_hz`` it tells little.
+
+    Raises
+    ------
+    ValueError
+        If a frequency lies outside the band.
+    """
+    frequency = np.asarray(frequency_hz, dtype=np.float64)
+    if frequency.size and not (np.min(frequency) >= start_hz and np.max(frequency) <= stop_hz):
+        raise ValueError(
+            f"frequencies must lie in the sweep's band {start_hz} Hz to {stop_hz} Hz, "
+            f"found {np.min(frequency)} Hz to {np.max(frequency)} Hz"
+        )
+    frames = gated.window.shape[-1]
+    # Long enough for the ringing of the low edge, some periods of start_hz, to have died before it wraps around.
+    length = fft.next_fast_len(frames + round(20 * sample_rate_hz / start_hz), real=True)
+    grid_hz = fft.rfftfreq(length, 1 / sample_rate_hz)
+    limit = sweep.band_limit(grid_hz, start_hz, stop_hz, sample_rate_hz)
+    turn = np.exp(-2j * np.pi * grid_hz * gated.time_zero_s[..., np.newaxis])
+    pulse = fft.irfft(limit * turn, length, axis=-1)[..., :frames] * gated.window
+    perfect = frequency_response(pulse, sample_rate_hz, frequency, gated.time_zero_s)
+    quotient: ComplexArray = (
+        frequency_response(gated.response, sample_rate_hz, frequency, gated.time_zero_s) / perfect
+    )
+    return quotient
+
+
+def transfer_function(
+    captured: ArrayLike,
+    reference: ArrayLike,
+    sample_rate_hz: float,
+    frequency_hz: ArrayLike,
+    start_hz: float,
+    stop_hz: float,
+    before_s: float = 0.1,
+    after_s: float = 0.5,
+) -> ComplexArray:
+    """Complex ratio of two recordings of one sweep, for electrical quantities.
+
+    The impulse response between the two is gated around time zero and transformed onto the grid by
+    `gated_frequency_response`; the gate averages noise over about ``1 / after_s``.
+
+    Parameters
+    ----------
+    captured, reference : array_like, shape (..., frames)
+        Recordings over the same frames, in any units, e.g. volts across a load and across a resistor.
+    sample_rate_hz : float
+        Sample rate in Hz.
+    frequency_hz : array_like, shape (frequencies,)
+        Frequencies in Hz, from start_hz to stop_hz.
+    start_hz, stop_hz : float
+        Band of the sweep.
+    before_s, after_s : float
+        Times over which the response of one to the other must lie.
+
+    Returns
+    -------
+    ndarray, shape (..., frequencies)
+        Complex ratio captured / reference.
+
+    Raises
+    ------
+    ValueError
+        As `impulse_response`, or if a frequency lies outside the band.
+    """
+    zero_s = (round(before_s * sample_rate_hz) + 1) / sample_rate_hz
+    response = impulse_response(
+        captured, reference, sample_rate_hz, start_hz, stop_hz, zero_s, after_s + 2 / sample_rate_hz
+    )
+    gated = gate(response, sample_rate_hz, zero_s, before_s, after_s)
+    return gated_frequency_response(gated, sample_rate_hz, frequency_hz, start_hz, stop_hz)
+
+
+def _harmonic_band(frequency_hz: Array, start_hz: float, stop_hz: float, sample_rate_hz: float) -> Array:
+    """Band limit for harmonics of order 2 and up: opens between start_hz / sqrt 2 and start_hz * sqrt 2.
+
+    The linear response, far stronger, rings at the low edge of its band; harmonics begin at 2 start_hz.
+    """
+    position = np.log2(np.maximum(frequency_hz, 1e-3 * start_hz) / start_hz) + 0.5
+    return half_cosine(position) * sweep.band_limit(frequency_hz, start_hz, stop_hz, sample_rate_hz)
+
+
+def _loudest_s(response: Array, sample_rate_hz: float, frames: int) -> Array:
+    """Time of the greatest magnitude among the first frames of each response."""
+    peak: Array = np.argmax(np.abs(response[..., :frames]), axis=-1) / sample_rate_hz
+    return peak
+
+
+def harmonic_responses(
+    captured: ArrayLike,
+    start_hz: float,
+    stop_hz: float,
+    seconds: float,
+    sample_rate_hz: float,
+    orders: Sequence[int],
+    frequency_hz: ArrayLike,
+    delay_s: ArrayLike | None = None,
+    after_s: float = 0.25,
+) -> ComplexArray:
+    """Responses of the fundamental and the harmonics, over the frequency of the fundamental.
+
+    The capture is divided by the analytic sweep; the response of order N then lies ``L ln N`` before the linear one
+    and is cut out by a window from a quarter of the gap to order N + 1 before it to three quarters of the gap to
+    order N - 1 after it (Farina, AES 108th Convention, 2000; Novak, Lotton and Simon, JAES 63(10), 2015).
+
+    Parameters
+    ----------
+    captured : array_like, shape (..., frames)
+        Captured sweeps, free of constant offset.
+    start_hz, stop_hz, seconds : float
+        Sweep, as given to `sweep.synchronised_sweep`.
+    sample_rate_hz : float
+        Sample rate in Hz.
+    orders : sequence of int
+        Orders wanted; 1 is the fundamental.
+    frequency_hz : array_like, shape (frequencies,)
+        Frequencies of the fundamental, in Hz.
+    delay_s : array_like, shape (...) or (), optional
+        Delay of each capture against the sweep's first frame: latency and flight. Found from the greatest peak of
+        the impulse response at positive times if not given.
+    after_s : float
+        Time after the delay that the window of the fundamental keeps.
+
+    Returns
+    -------
+    ndarray, shape (orders, ..., frequencies)
+        Complex amplitude per unit of sweep amplitude: harmonic N of the output is
+        ``Im(H_N exp(j N phase))`` where the sweep is ``Im(exp(j phase))``, the delay taken out. NaN where
+        ``N * frequency_hz`` lies outside start_hz to stop_hz.
+
+    Raises
+    ------
+    ValueError
+        As `impulse_response`, if an order is below 1, or if the windows do not fit the capture.
+    """
+    wanted = [int(order) for order in orders]
+    sweep.harmonic_advance_s(wanted, start_hz, stop_hz, seconds)
+    frequency = np.asarray(frequency_hz, dtype=np.float64)
+    reference = sweep.synchronised_sweep(start_hz, stop_hz, seconds, sample_rate_hz)
+    quotient, grid_hz, length = _quotient(captured, reference, sample_rate_hz, start_hz, stop_hz)
+    linear = sweep.band_limit(grid_hz, start_hz, stop_hz, sample_rate_hz)
+    if delay_s is None:
+        frames = np.asarray(captured).shape[-1]
+        delay_s = _loudest_s(fft.irfft(quotient * linear, length, axis=-1), sample_rate_hz, frames)
+    delay = np.asarray(delay_s, dtype=np.float64)[..., np.newaxis]
+    quotient = quotient * np.exp(2j * np.pi * grid_hz * delay)
+    results = []
+    above = _harmonic_band(grid_hz, start_hz, stop_hz, sample_rate_hz)
+    by_band = {
+        order: fft.irfft(quotient * limit, length, axis=-1)
+        for order, limit in ((1, linear), (2, above))
+        if any(min(one, 2) == order for one in wanted)
+    }
+    for order in wanted:
+        response, zero_s = _windowed_order(
+            by_band[min(order, 2)], order, sweep.sweep_rate_s(start_hz, stop_hz, seconds), sample_rate_hz, after_s
+        )
+        inside = (order * frequency >= start_hz) & (order * frequency <= stop_hz)
+        values = frequency_response(response, sample_rate_hz, np.where(inside, order * frequency, 0.0), zero_s)
+        results.append(np.where(inside, values, np.nan))
+    return np.stack(results)
+
+
+def _windowed_order(
+    response: Array, order: int, rate_s: float, sample_rate_hz: float, after_s: float
+) -> tuple[Array, float]:
+    """Windowed response of one order, and its time zero counted from the first frame of the cut."""
+    before = PRE_PART * rate_s * np.log((order + 1) / order)
+    after = after_s if order == 1 else (1 - PRE_PART) * rate_s * np.log(order / (order - 1))
+    centre_s = -rate_s * np.log(order)
+    first = int(np.floor((centre_s - before) * sample_rate_hz))
+    frames = int(np.ceil((before + after) * sample_rate_hz)) + 2
+    time_s = np.arange(first, first + frames) / sample_rate_hz - centre_s
+    window = gate_window(time_s, before, before, after, 0.5 * after)
+    if first >= 0:
+        raise ValueError(f"the window of order {order} starts after the response, at frame {first}")
+    return _cut(response, -first, frames) * window, centre_s - first / sample_rate_hz
+
+
+def harmonic_distortion_db(responses: ArrayLike, fundamental: ArrayLike) -> Array:
+    """Level of harmonics relative to the fundamental at the frequency that excites them.
+
+    Parameters
+    ----------
+    responses : array_like, shape (orders, ..., frequencies)
+        Complex responses of harmonics from `harmonic_responses`.
+    fundamental : array_like, shape (..., frequencies)
+        Complex response of order 1 on the same frequencies.
+
+    Returns
+    -------
+    ndarray, shape (orders, ..., frequencies)
+        20 lg |H_N| / |H_1| in dB over the frequency of the fundamental.
+    """
+    with np.errstate(divide="ignore"):
+        level: Array = 20 * np.log10(np.abs(np.asarray(responses)) / np.abs(np.asarray(fundamental)))
+    return level

@@ -1,0 +1,205 @@
+"""Time windows on impulse responses, and the frequency response of what is left.
+
+Times are counted from the first sample of the array that is passed in.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import fft
+
+Array = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+FALL_OF_GATE = 0.5
+"""Part of the gate, at its end, over which it falls."""
+VALID_PERIODS = 2.0
+"""Periods of the lowest valid frequency that the gate must hold after the arrival."""
+
+
+@dataclass(frozen=True)
+class Gated:
+    """An impulse response behind a gate, cut to the gate.
+
+    Attributes
+    ----------
+    response : ndarray, shape (..., frames)
+        Windowed impulse response.
+    window : ndarray, shape (..., frames)
+        The window it was multiplied by.
+    first_s : float
+        Time of the first frame in the array that was gated.
+    time_zero_s : ndarray, shape (...)
+        Arrival, counted from the first frame of `response`.
+    length_s : float
+        Length of the gate: from the arrival to its end.
+    lowest_valid_hz : float
+        Lowest frequency that the gated response can speak of: 2 / length_s.
+    """
+
+    response: Array
+    window: Array
+    first_s: float
+    time_zero_s: Array
+    length_s: float
+    lowest_valid_hz: float
+
+
+def half_cosine(position: ArrayLike) -> Array:
+    """Half a cosine rising from 0 at position 0 to 1 at position 1; constant outside."""
+    clipped = np.clip(np.asarray(position, dtype=np.float64), 0.0, 1.0)
+    rise: Array = 0.5 - 0.5 * np.cos(np.pi * clipped)
+    return rise
+
+
+def gate_window(
+    time_s: ArrayLike, rise_s: float, before_s: float, after_s: float, fall_s: float
+) -> Array:
+    """Window over time: half-cosine start, flat, half-cosine end.
+
+    Parameters
+    ----------
+    time_s : array_like
+        Times relative to the arrival, in seconds.
+    rise_s : float
+        Length of the rise, which begins at -before_s.
+    before_s, after_s : float
+        The window is 0 before -before_s and after after_s.
+    fall_s : float
+        Length of the fall, which ends at after_s.
+
+    Returns
+    -------
+    ndarray
+        Values from 0 to 1 in the shape of time_s.
+
+    Raises
+    ------
+    ValueError
+        If rise and fall are not positive or overlap.
+    """
+    if not (rise_s > 0 and fall_s > 0 and rise_s + fall_s <= before_s + after_s):
+        raise ValueError(
+            f"rise ({rise_s} s) and fall ({fall_s} s) must be above 0 and fit into the window "
+            f"of {before_s} s before and {after_s} s after the arrival"
+        )
+    time = np.asarray(time_s, dtype=np.float64)
+    return half_cosine((time + before_s) / rise_s) * half_cosine((after_s - time) / fall_s)
+
+
+def gate(
+    impulse_response: ArrayLike,
+    sample_rate_hz: float,
+    arrival_s: ArrayLike,
+    before_s: float,
+    after_s: float,
+    fall_part: float = FALL_OF_GATE,
+) -> Gated:
+    """Keep what arrives within a gate around the arrival.
+
+    The gate rises as half a cosine from before_s before the arrival to half of it, is flat, and falls as half a
+    cosine over the last part of after_s.
+
+    Parameters
+    ----------
+    impulse_response : array_like, shape (..., frames)
+        Impulse responses.
+    sample_rate_hz : float
+        Sample rate in Hz.
+    arrival_s : array_like, shape (...) or ()
+        Arrival of each response, counted from its first frame.
+    before_s : float
+        Time kept before the arrival.
+    after_s : float
+        Time kept after the arrival: the length of the gate. Choose it shorter than the first reflection's delay.
+    fall_part : float
+        Part of after_s over which the gate falls, above 0 and at most 1.
+
+    Returns
+    -------
+    Gated
+        The windowed response and the lowest frequency it is valid at, 2 / after_s (a signal processing rule:
+        the flat half of the gate holds one period; common practice ranges from 1 to 2.5 periods).
+
+    Raises
+    ------
+    ValueError
+        If the gate does not fit into the response, or an arrival is not finite.
+    """
+    response = np.asarray(impulse_response, dtype=np.float64)
+    arrival = np.asarray(arrival_s, dtype=np.float64)
+    frames = response.shape[-1]
+    if not np.all(np.isfinite(arrival)):
+        raise ValueError(f"arrival_s must be finite, found {arrival}")
+    if not 0 < fall_part <= 1:
+        raise ValueError(f"fall_part must be above 0 and at most 1, found {fall_part}")
+    first = int(np.floor((np.min(arrival) - before_s) * sample_rate_hz))
+    last = int(np.ceil((np.max(arrival) + after_s) * sample_rate_hz))
+    if first < 0 or last >= frames:
+        raise ValueError(
+            f"a gate from {before_s} s before to {after_s} s after the arrival at {arrival} s does not fit "
+            f"into a response of {frames / sample_rate_hz} s"
+        )
+    time_s = np.arange(first, last + 1) / sample_rate_hz - arrival[..., np.newaxis]
+    window = gate_window(time_s, 0.5 * before_s, before_s, after_s, fall_part * after_s)
+    return Gated(
+        response=response[..., first : last + 1] * window,
+        window=window,
+        first_s=first / sample_rate_hz,
+        time_zero_s=arrival - first / sample_rate_hz,
+        length_s=after_s,
+        lowest_valid_hz=VALID_PERIODS / after_s,
+    )
+
+
+def frequency_response(
+    impulse_response: ArrayLike, sample_rate_hz: float, frequency_hz: ArrayLike, time_zero_s: ArrayLike = 0.0
+) -> ComplexArray:
+    """Frequency response of an impulse response on any grid, its phase referred to a time zero.
+
+    The transform is computed on a fine regular grid (four times zero padded) and interpolated between its points
+    with cubics, after the turn of phase up to the time zero is taken out.
+
+    Parameters
+    ----------
+    impulse_response : array_like, shape (..., frames)
+        Impulse responses, gated or long.
+    sample_rate_hz : float
+        Sample rate in Hz.
+    frequency_hz : array_like, shape (frequencies,)
+        Frequencies in Hz, from 0 to half the sample rate.
+    time_zero_s : array_like, shape (...) or ()
+        Time that the phase refers to, counted from the first frame.
+
+    Returns
+    -------
+    ndarray, shape (..., frequencies)
+        Complex response.
+
+    Raises
+    ------
+    ValueError
+        If a frequency lies outside 0 to half the sample rate.
+    """
+    response = np.asarray(impulse_response, dtype=np.float64)
+    frequency = np.asarray(frequency_hz, dtype=np.float64)
+    if frequency.size and not (np.min(frequency) >= 0 and np.max(frequency) <= sample_rate_hz / 2):
+        raise ValueError(
+            f"frequencies must lie from 0 Hz to {sample_rate_hz / 2} Hz, "
+            f"found {np.min(frequency)} Hz to {np.max(frequency)} Hz"
+        )
+    length = fft.next_fast_len(4 * max(response.shape[-1], 1024), real=True)
+    step_hz = sample_rate_hz / length
+    spectrum = fft.rfft(response, length, axis=-1)
+    zero_s = np.asarray(time_zero_s, dtype=np.float64)[..., np.newaxis]
+    position = frequency / step_hz
+    first = np.clip(np.floor(position).astype(np.int64) - 1, 0, spectrum.shape[-1] - 4)
+    offset = position - first
+    result = np.zeros(np.broadcast_shapes(spectrum.shape[:-1] + frequency.shape, zero_s.shape), np.complex128)
+    for tap in range(4):
+        others = [other for other in range(4) if other != tap]
+        weight = np.prod([(offset - other) / (tap - other) for other in others], axis=0)
+        turn = np.exp(2j * np.pi * (first + tap) * step_hz * zero_s)
+        result += weight * turn * spectrum[..., first + tap]
+    return result

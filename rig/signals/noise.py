@@ -1,0 +1,251 @@
+"""Noise: its density in silence, its level in bands, and what it does to a response measured with a sweep."""
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import fft
+from scipy import signal as filters
+
+from rig.signals import sweep
+from rig.signals.bands import band_edges_hz
+from rig.signals.smoothing import smooth_power
+
+Array = NDArray[np.float64]
+
+SEGMENT_S = 0.2
+"""Default length of the segments whose spectra are averaged: lines 5 Hz apart."""
+
+
+def power_spectral_density(
+    silence: ArrayLike, sample_rate_hz: float, segment_s: float = SEGMENT_S
+) -> tuple[Array, Array]:
+    """One-sided power spectral density (Welch, IEEE Trans. Audio Electroacoust. 15(2), 1967; Hann, half overlap).
+
+    Parameters
+    ----------
+    silence : array_like, shape (..., frames)
+        Recording with nothing played. Its mean is removed in every segment.
+    sample_rate_hz : float
+        Sample rate in Hz.
+    segment_s : float
+        Length of a segment in seconds; the whole recording where that is shorter.
+
+    Returns
+    -------
+    frequency_hz : ndarray, shape (frequencies,)
+        Frequencies in Hz.
+    density : ndarray, shape (..., frequencies)
+        Density in squared units of the recording per Hz.
+
+    Raises
+    ------
+    ValueError
+        If the recording is shorter than 64 frames or not finite.
+    """
+    recording = np.asarray(silence, np.float64)
+    if recording.ndim == 0 or recording.shape[-1] < 64:
+        raise ValueError(f"silence needs at least 64 frames, found shape {recording.shape}")
+    if not np.all(np.isfinite(recording)):
+        raise ValueError("silence must be finite")
+    frames = min(round(segment_s * sample_rate_hz), recording.shape[-1])
+    frequency_hz, density = filters.welch(recording, sample_rate_hz, nperseg=frames, axis=-1)
+    return np.asarray(frequency_hz, np.float64), np.asarray(density, np.float64)
+
+
+def band_power(density: ArrayLike, frequency_hz: ArrayLike, mid_hz: ArrayLike, fraction: int) -> Array:
+    """Power in fractional-octave bands of a density.
+
+    Parameters
+    ----------
+    density : array_like, shape (..., frequencies)
+        One-sided density in squared units per Hz, on equally spaced frequencies from 0 Hz.
+    frequency_hz : array_like, shape (frequencies,)
+        Its frequencies in Hz. Each line stands for the interval of one spacing around it.
+    mid_hz : array_like, shape (bands,)
+        Mid-bands in Hz, from `bands.mid_bands_hz`.
+    fraction : int
+        Bands per octave.
+
+    Returns
+    -------
+    ndarray, shape (..., bands)
+        Power in squared units of the recording.
+
+    Raises
+    ------
+    ValueError
+        If a band reaches above the last frequency.
+    """
+    frequency, values = np.asarray(frequency_hz, np.float64), np.asarray(density, np.float64)
+    lower, upper = band_edges_hz(mid_hz, fraction)
+    if upper.size and np.max(upper) > frequency[-1] * (1 + 1e-9):
+        raise ValueError(f"bands reach to {np.max(upper)} Hz, the density only to {frequency[-1]} Hz")
+    step_hz = frequency[1] - frequency[0]
+    running = np.concatenate((np.zeros_like(values[..., :1]), np.cumsum(values, axis=-1)), axis=-1) * step_hz
+
+    def upto(edge_hz: Array) -> Array:
+        position = np.clip(edge_hz / step_hz + 0.5, 0, values.shape[-1])
+        index = np.minimum(position.astype(np.int64), values.shape[-1] - 1)
+        below: Array = running[..., index] + (position - index) * step_hz * values[..., index]
+        return below
+
+    power: Array = upto(upper) - upto(lower)
+    return power
+
+
+def response_noise_power(
+    silence: ArrayLike,
+    reference: ArrayLike,
+    window: ArrayLike,
+    sample_rate_hz: float,
+    frequency_hz: ArrayLike,
+    start_hz: float,
+    stop_hz: float,
+) -> Array:
+    """Expected squared magnitude that noise adds to a deconvolved and gated frequency response.
+
+    Noise of density G per Hz, divided by the reference's spectrum X and seen through a window w, leaves
+    ``G sample_rate / 2 * sum(w**2) / |X|**2``: deconvolution turns stationary noise into stationary noise of density
+    G / |X|**2, and a window of a stationary noise has the expected squared spectrum of density times sum(w**2), as
+    for a modified periodogram (Welch 1967), where the density changes little over the width of the window's spectrum.
+
+    Parameters
+    ----------
+    silence : array_like, shape (..., frames)
+        Recording with nothing played, same gain as the capture.
+    reference : array_like, shape (frames,)
+        Reference that the capture was divided by.
+    window : array_like, shape (window_frames,)
+        Window that the impulse response was multiplied by, e.g. `gating.Gated.window`.
+    sample_rate_hz : float
+        Sample rate in Hz.
+    frequency_hz : array_like, shape (frequencies,)
+        Frequencies in Hz, within start_hz to stop_hz.
+    start_hz, stop_hz : float
+        Band of the sweep.
+
+    Returns
+    -------
+    ndarray, shape (..., frequencies)
+        Expected squared magnitude, in squared units of the response.
+
+    Raises
+    ------
+    ValueError
+        If a frequency lies outside the band, or as `power_spectral_density`.
+    """
+    frequency = np.asarray(frequency_hz, np.float64)
+    if frequency.size and not (np.min(frequency) >= start_hz and np.max(frequency) <= stop_hz):
+        raise ValueError(
+            f"frequencies must lie in the band {start_hz} Hz to {stop_hz} Hz, "
+            f"found {np.min(frequency)} Hz to {np.max(frequency)} Hz"
+        )
+    grid_hz, density = power_spectral_density(silence, sample_rate_hz)
+    known = np.asarray(reference, np.float64)
+    length = fft.next_fast_len(known.shape[-1], real=True)
+    spectrum = fft.rfft(known, length)
+    power_hz = fft.rfftfreq(length, 1 / sample_rate_hz)
+    inside = (power_hz > sweep.LOWER_MARGIN**-0.5 * start_hz) & (power_hz < sample_rate_hz / 2)
+    power = _on_grid(spectrum[inside].real ** 2 + spectrum[inside].imag ** 2, power_hz[inside], frequency)
+    gain = np.sum(np.asarray(window, np.float64) ** 2, axis=-1)[..., np.newaxis]
+    noise: Array = _on_grid(density, grid_hz, frequency) * 0.5 * sample_rate_hz * gain / power
+    return noise
+
+
+def _on_grid(power: Array, frequency_hz: Array, targets_hz: Array) -> Array:
+    """Sixth-octave means of a power spectrum at other frequencies."""
+    return smooth_power(power, frequency_hz, targets_hz, 6)
+
+
+def snr_db(response: ArrayLike, noise_power: ArrayLike) -> Array:
+    """Signal to noise ratio of a measured response, ``10 lg(|H|**2 / noise)``.
+
+    Parameters
+    ----------
+    response : array_like, shape (..., frequencies)
+        Measured complex response or its magnitude, noise included.
+    noise_power : array_like, shape (..., frequencies)
+        Expected squared magnitude of the noise, from `response_noise_power`.
+
+    Returns
+    -------
+    ndarray, shape (..., frequencies)
+        Ratio in dB; infinite where there is no noise, NaN where there is neither. Pure noise reads near 0 dB.
+    """
+    square = np.abs(np.asarray(response)) ** 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio: Array = 10 * np.log10(square / np.asarray(noise_power, np.float64))
+    return ratio
+
+
+def band_snr_db(
+    response: ArrayLike, noise_power: ArrayLike, frequency_hz: ArrayLike, mid_hz: ArrayLike, fraction: int
+) -> Array:
+    """Signal to noise ratio of a measured response per fractional-octave band.
+
+    Parameters
+    ----------
+    response, noise_power : array_like, shape (..., frequencies)
+        As `snr_db`.
+    frequency_hz : array_like, shape (frequencies,)
+        Ascending frequencies in Hz.
+    mid_hz : array_like, shape (bands,)
+        Mid-bands in Hz, within the frequencies.
+    fraction : int
+        Bands per octave.
+
+    Returns
+    -------
+    ndarray, shape (..., bands)
+        Ratio of the means of both powers over the logarithm of frequency in each band, in dB.
+
+    Raises
+    ------
+    ValueError
+        If a mid-band lies outside the frequencies.
+    """
+    square = np.abs(np.asarray(response)) ** 2
+    signal = smooth_power(square, frequency_hz, mid_hz, fraction)
+    return snr_db(np.sqrt(signal), smooth_power(noise_power, frequency_hz, mid_hz, fraction))
+
+
+def captured_band_snr_db(
+    captured: ArrayLike, silence: ArrayLike, sample_rate_hz: float, mid_hz: ArrayLike, fraction: int
+) -> Array:
+    """Signal to noise ratio of a raw capture per band: mean powers over the whole capture, nothing deconvolved.
+
+    Parameters
+    ----------
+    captured : array_like, shape (..., frames)
+        Capture with the sweep in it.
+    silence : array_like, shape (..., frames)
+        Recording with nothing played, same gain.
+    sample_rate_hz : float
+        Sample rate in Hz.
+    mid_hz : array_like, shape (bands,)
+        Mid-bands in Hz.
+    fraction : int
+        Bands per octave.
+
+    Returns
+    -------
+    ndarray, shape (..., bands)
+        ``10 lg((total - noise) / noise)`` in dB; minus infinity where the capture is no louder than the silence.
+
+    Raises
+    ------
+    ValueError
+        As `power_spectral_density` and `band_power`, or if the capture is not finite.
+    """
+    capture = np.asarray(captured, np.float64)
+    if not np.all(np.isfinite(capture)):
+        raise ValueError("captured must be finite")
+    frames = capture.shape[-1]
+    spectrum = fft.rfft(capture, axis=-1)
+    # Twice the two-sided density; the line at 0 Hz lies in no band.
+    density = 2 * (spectrum.real**2 + spectrum.imag**2) / (frames * sample_rate_hz)
+    total = band_power(density, fft.rfftfreq(frames, 1 / sample_rate_hz), mid_hz, fraction)
+    grid_hz, silent = power_spectral_density(silence, sample_rate_hz)
+    noise = band_power(silent, grid_hz, mid_hz, fraction)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio: Array = 10 * np.log10(np.maximum(total - noise, 0.0) / noise)
+    return ratio

@@ -1,0 +1,136 @@
+"""Fractional-octave smoothing of curves, and the logarithmic frequency grids they are shown on."""
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+
+def log_frequency_grid(start_hz: float, stop_hz: float, points_per_octave: float) -> Array:
+    """Frequencies from start_hz on, equally spaced in octaves, up to and including stop_hz where it falls on one.
+
+    Parameters
+    ----------
+    start_hz, stop_hz : float
+        Ends in Hz.
+    points_per_octave : float
+        Points in each octave.
+
+    Returns
+    -------
+    ndarray, shape (points,)
+        Frequencies in Hz.
+
+    Raises
+    ------
+    ValueError
+        If the range is empty or not positive, or the density not positive.
+    """
+    if not (0 < start_hz < stop_hz and points_per_octave > 0):
+        raise ValueError(
+            f"a grid needs 0 < start_hz < stop_hz and points, found {start_hz} Hz to {stop_hz} Hz "
+            f"with {points_per_octave} points an octave"
+        )
+    last = int(np.floor(np.log2(stop_hz / start_hz) * points_per_octave + 1e-9))
+    grid: Array = np.minimum(start_hz * 2 ** (np.arange(last + 1) / points_per_octave), stop_hz)
+    return grid
+
+
+def _averages(
+    values: NDArray[np.float64 | np.complex128], frequency_hz: ArrayLike, targets_hz: ArrayLike, fraction: float
+) -> NDArray[np.float64 | np.complex128]:
+    """Mean over the logarithm of frequency within 1/fraction octave around every target."""
+    frequency, targets = np.asarray(frequency_hz, np.float64), np.asarray(targets_hz, np.float64)
+    if not fraction > 0:
+        raise ValueError(f"fraction must be above 0 (24 for 1/24 octave), found {fraction}")
+    keep = int(frequency.size > 0 and frequency[0] == 0)
+    position, values = np.log(frequency[keep:]), values[..., keep:]
+    if position.size < 2 or values.shape[-1] != position.size or not np.all(np.diff(position) > 0):
+        raise ValueError(
+            f"need values at ascending frequencies above 0 Hz, found {values.shape[-1]} values "
+            f"at {position.size} frequencies"
+        )
+    centre = np.log(targets)
+    tolerance = 1e-9
+    if not (np.all(centre >= position[0] - tolerance) and np.all(centre <= position[-1] + tolerance)):
+        raise ValueError(
+            f"targets must lie within the data, {frequency[keep]} Hz to {frequency[-1]} Hz, "
+            f"found {np.min(targets)} Hz to {np.max(targets)} Hz"
+        )
+    centre = np.clip(centre, position[0], position[-1])
+    half = np.minimum(0.5 * np.log(2) / fraction, np.minimum(centre - position[0], position[-1] - centre))
+    # A window without width is the value itself; a very narrow one gives it.
+    half = np.maximum(half, 1e-6)
+    low, high = np.maximum(centre - half, position[0]), np.minimum(centre + half, position[-1])
+    total = _integral(values, position, high) - _integral(values, position, low)
+    return np.asarray(total / (high - low))
+
+
+def _integral(
+    values: NDArray[np.float64 | np.complex128], position: Array, upto: Array
+) -> NDArray[np.float64 | np.complex128]:
+    """Integral from the first position up to others, of the straight lines that join the values."""
+    steps = np.diff(position)
+    areas = 0.5 * (values[..., 1:] + values[..., :-1]) * steps
+    running = np.concatenate((np.zeros_like(values[..., :1]), np.cumsum(areas, axis=-1)), axis=-1)
+    index = np.clip(np.searchsorted(position, upto, side="right") - 1, 0, position.size - 2)
+    rest = upto - position[index]
+    slope = (values[..., index + 1] - values[..., index]) / steps[index]
+    return np.asarray(running[..., index] + rest * (values[..., index] + 0.5 * slope * rest))
+
+
+def smooth_power(
+    power: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLike, fraction: float
+) -> Array:
+    """Fractional-octave mean of power onto a grid.
+
+    The mean is taken over the logarithm of frequency, with equal weight within 1/fraction octave around each target,
+    of the straight lines that join the values (over the logarithm of frequency). Nearer to an end of the data than
+    half the width, the window shrinks on both sides alike, so that a slope is never turned into an offset; at the
+    very end it is the value itself. Where the data are sparser than the window, the mean becomes interpolation.
+
+    Parameters
+    ----------
+    power : array_like, shape (..., frequencies)
+        Squared magnitudes.
+    frequency_hz : array_like, shape (frequencies,)
+        Ascending frequencies in Hz; a first one at 0 Hz is left out.
+    targets_hz : array_like, shape (targets,)
+        Frequencies wanted, within the data.
+    fraction : float
+        Width as a part of an octave: 24 for 1/24 octave.
+
+    Returns
+    -------
+    ndarray, shape (..., targets)
+        Smoothed power.
+
+    Raises
+    ------
+    ValueError
+        If the frequencies do not ascend or do not match, a target lies outside the data, or fraction is not positive.
+    """
+    return np.asarray(_averages(np.asarray(power, np.float64), frequency_hz, targets_hz, fraction), np.float64)
+
+
+def smooth_complex(
+    response: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLike, fraction: float
+) -> ComplexArray:
+    """Fractional-octave mean of complex responses; as `smooth_power`, same parameters and errors.
+
+    Refer the phase to the arrival first: where phase turns within the window, the mean is too small.
+    """
+    values = np.asarray(response, np.complex128)
+    return np.asarray(_averages(values, frequency_hz, targets_hz, fraction), np.complex128)
+
+
+def smooth_level_db(
+    response: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLike, fraction: float
+) -> Array:
+    """Smoothed level of complex responses in dB re 1: 10 lg of `smooth_power`, same parameters and errors."""
+    values = np.asarray(response, np.complex128)
+    power = smooth_power(values.real**2 + values.imag**2, frequency_hz, targets_hz, fraction)
+    with np.errstate(divide="ignore"):
+        level: Array = 10 * np.log10(power)
+    return level

@@ -1,0 +1,217 @@
+"""When sound arrives, how far one recording lags another, and moving recordings in time by parts of a sample."""
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import fft
+
+Array = NDArray[np.float64]
+
+ONSET_DB = -20.0
+"""An arrival begins where the response first comes this close to its peak (ISO 3382-1: 20 dB below the maximum)."""
+LOW_PASS_OF_RATE = 0.1
+"""Standard deviation of the Gaussian low-pass of `arrival_s`, as part of the sample rate."""
+OVER_NOISE = 6.0
+"""A response whose peak is below this many standard deviations of its own noise has no arrival."""
+HALF_TAPS = 32
+"""Samples on each side that `resample_by` interpolates over."""
+KAISER_BETA = 12.0
+"""Kaiser window of `resample_by`: side lobes near -118 dB."""
+PHASES = 2048
+"""Positions between two samples at which the kernel of `resample_by` is tabulated."""
+
+
+def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float, onset_db: float = ONSET_DB) -> Array:
+    """Time at which the sound of an impulse response begins, counted from its first frame.
+
+    The response is smoothed by a Gaussian low-pass (standard deviation 0.1 of the sample rate), which removes the
+    ringing of the band's upper edge; the first crossing of the threshold is interpolated, and the known time by which
+    the smoothed pulse of a perfect unit crosses the threshold before its centre is added. A band-limited pulse
+    is so dated at its centre, to a small part of a sample; a slower unit at its onset.
+
+    Parameters
+    ----------
+    impulse_response : array_like, shape (..., frames)
+        Impulse responses.
+    sample_rate_hz : float
+        Sample rate in Hz.
+    onset_db : float
+        Threshold relative to the peak, in dB, below 0 (default from ISO 3382-1). Raised to six standard
+        deviations of the noise, taken from the median magnitude, where that is higher.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Arrival in seconds; NaN where a response is silent, not finite, or nowhere rises above six standard
+        deviations of its noise.
+
+    Raises
+    ------
+    ValueError
+        If onset_db is not below 0.
+    """
+    if not onset_db < 0:
+        raise ValueError(f"onset_db must be below 0 dB, found {onset_db} dB")
+    response = np.asarray(impulse_response, dtype=np.float64)
+    frames = response.shape[-1]
+    length = fft.next_fast_len(frames + 64, real=True)
+    shape = np.exp(-0.5 * (fft.rfftfreq(length) / LOW_PASS_OF_RATE) ** 2)
+    finite = np.all(np.isfinite(response), axis=-1, keepdims=True)
+    spectrum = fft.rfft(np.where(finite, response, 0.0), length, axis=-1)
+    magnitude = np.abs(fft.irfft(spectrum * shape, length, axis=-1)[..., :frames])
+    peak = np.max(magnitude, axis=-1, keepdims=True)
+    noise = np.median(magnitude, axis=-1, keepdims=True) / 0.6745
+    threshold = np.maximum(peak * 10 ** (onset_db / 20), OVER_NOISE * noise)
+    heard = (peak > 0) & (peak > threshold) & finite
+    first = np.argmax(magnitude > threshold, axis=-1)[..., np.newaxis]
+    at = np.take_along_axis(magnitude, first, -1)
+    ahead = np.take_along_axis(magnitude, np.maximum(first - 1, 0), -1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # A Gaussian is a parabola in decibels, but over one sample a straight line in decibels is close enough.
+        part = np.where(ahead > 0, np.log(at / threshold) / np.log(at / ahead), 0.0)
+        lead = np.sqrt(2 * np.log(peak / threshold)) / (2 * np.pi * LOW_PASS_OF_RATE)
+    time_s = (first - np.clip(part, 0.0, 1.0) + lead) / sample_rate_hz
+    arrival: Array = np.where(heard, time_s, np.nan)[..., 0]
+    return arrival
+
+
+def delay_s(
+    captured: ArrayLike, reference: ArrayLike, sample_rate_hz: float, max_delay_s: float | None = None
+) -> Array:
+    """Time by which a capture lags a reference, from the greatest magnitude of their cross-correlation.
+
+    The peak is found on whole samples and then refined by Newton steps on the exactly interpolated correlation (the
+    sum of the cross-spectrum at a fractional lag). Magnitude, so that an inverted capture has the same delay.
+
+    Parameters
+    ----------
+    captured : array_like, shape (..., frames)
+        Captures.
+    reference : array_like, shape (frames,) or broadcastable
+        What they are copies of.
+    sample_rate_hz : float
+        Sample rate in Hz.
+    max_delay_s : float, optional
+        Delays are sought from minus to plus this; anywhere if not given.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Delay in seconds, negative if the capture is early; NaN where a capture is silent or not finite.
+
+    Raises
+    ------
+    ValueError
+        If the reference is silent or not finite, or max_delay_s is not positive.
+    """
+    capture = np.asarray(captured, dtype=np.float64)
+    known = np.asarray(reference, dtype=np.float64)
+    if not (np.all(np.isfinite(known)) and np.all(np.any(known != 0, axis=-1))):
+        raise ValueError("reference is silent or not finite")
+    if max_delay_s is not None and not max_delay_s > 0:
+        raise ValueError(f"max_delay_s must be above 0 s, found {max_delay_s} s")
+    usable = np.all(np.isfinite(capture), axis=-1) & np.any(capture != 0, axis=-1)
+    capture = np.where(usable[..., np.newaxis], capture, 0.0)
+    length = fft.next_fast_len(capture.shape[-1] + known.shape[-1], real=True)
+    cross = fft.rfft(capture, length, axis=-1) * fft.rfft(known, length, axis=-1).conj()
+    magnitude = np.abs(fft.irfft(cross, length, axis=-1))
+    lags = np.arange(length)
+    lags[lags > length - known.shape[-1]] -= length
+    if max_delay_s is not None:
+        magnitude[..., np.abs(lags) > max_delay_s * sample_rate_hz] = -1.0
+    lag = lags[np.argmax(magnitude, axis=-1)].astype(np.float64)
+    omega = 2 * np.pi * np.arange(cross.shape[-1]) / length
+    for _ in range(3):
+        turned = cross * np.exp(1j * omega * lag[..., np.newaxis])
+        slope = -np.sum(omega * turned.imag, axis=-1)
+        bend = -np.sum(omega**2 * turned.real, axis=-1)
+        step = np.divide(slope, bend, out=np.zeros_like(slope), where=bend != 0)
+        lag = lag - np.clip(step, -0.5, 0.5)
+    delay: Array = np.where(usable, lag / sample_rate_hz, np.nan)
+    return delay
+
+
+def fractional_delay(signal: ArrayLike, delay_samples: ArrayLike) -> Array:
+    """Delay signals by any number of samples, band-limited (a turn of phase of the zero-padded spectrum).
+
+    Parameters
+    ----------
+    signal : array_like, shape (..., frames)
+        Signals, zero outside their frames.
+    delay_samples : array_like, shape (...) or ()
+        Delays in samples; negative moves to earlier times.
+
+    Returns
+    -------
+    ndarray, shape (..., frames)
+        Delayed signals, cut to the frames they came in.
+
+    Raises
+    ------
+    ValueError
+        If a delay is not finite.
+    """
+    array = np.asarray(signal, dtype=np.float64)
+    delay = np.asarray(delay_samples, dtype=np.float64)
+    if not np.all(np.isfinite(delay)):
+        raise ValueError(f"delay_samples must be finite, found {delay}")
+    frames = array.shape[-1]
+    room = min(math.ceil(float(np.max(np.abs(delay), initial=0.0))), frames) + 1024
+    length = fft.next_fast_len(frames + room, real=True)
+    turn = np.exp(-2j * np.pi * fft.rfftfreq(length) * delay[..., np.newaxis])
+    moved: Array = fft.irfft(fft.rfft(array, length, axis=-1) * turn, length, axis=-1)[..., :frames]
+    # A delay longer than the signal would come around again.
+    return np.where(np.abs(delay[..., np.newaxis]) >= frames, 0.0, moved)
+
+
+def resample_by(signal: ArrayLike, ratio: float) -> Array:
+    """Read signals at every `ratio` samples, band-limited, to undo a small difference between two clocks.
+
+    Output frame n is the input at position ``n * ratio``. A capture in which two marks lie ``1 + e`` times as many
+    frames apart as they were played is brought back to the played clock by ``ratio = 1 + e``.
+
+    Parameters
+    ----------
+    signal : array_like, shape (..., frames)
+        Signals, zero outside their frames.
+    ratio : float
+        Step in input samples, from 0.99 to 1.01: no low-pass is applied, so this is not for changing sample rates.
+
+    Returns
+    -------
+    ndarray, shape (..., 1 + floor((frames - 1) / ratio))
+        Resampled signals: windowed-sinc interpolation over 64 samples (Kaiser window), good to -90 dB up to 0.42
+        of the sample rate.
+
+    Raises
+    ------
+    ValueError
+        If the ratio is out of range.
+    """
+    if not 0.99 <= ratio <= 1.01:
+        raise ValueError(f"ratio must be from 0.99 to 1.01, found {ratio}")
+    array = np.asarray(signal, dtype=np.float64)
+    frames = array.shape[-1]
+    position = np.arange(1 + math.floor((frames - 1) / ratio)) * ratio
+    whole = np.floor(position).astype(np.int64)
+    slot = (position - whole) * PHASES
+    row = slot.astype(np.int64)
+    blend = slot - row
+    table = _kernels()
+    padded = np.pad(array, [(0, 0)] * (array.ndim - 1) + [(HALF_TAPS, HALF_TAPS)])
+    result = np.zeros((*array.shape[:-1], position.size))
+    for tap in range(2 * HALF_TAPS):
+        column = table[:, tap]
+        weight = column[row] + blend * (column[row + 1] - column[row])
+        result += weight * padded[..., whole + tap + 1]
+    return result
+
+
+def _kernels() -> Array:
+    """Windowed-sinc weights: one row a position between two samples, one column a tap."""
+    part = np.arange(PHASES + 1)[:, np.newaxis] / PHASES
+    distance = np.arange(2 * HALF_TAPS)[np.newaxis, :] - (HALF_TAPS - 1) - part
+    inside = np.sqrt(np.maximum(1 - (distance / HALF_TAPS) ** 2, 0.0))
+    kernel: Array = np.sinc(distance) * np.i0(KAISER_BETA * inside) / np.i0(KAISER_BETA)
+    return kernel
