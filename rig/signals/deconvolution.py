@@ -1,13 +1,16 @@
 """From a captured sweep to impulse, frequency and harmonic responses.
 
 All of them divide the spectrum of the capture by that of the reference, over zero-padded lengths so that nothing
-wraps around. Two things keep the division tame. The quotient is multiplied by `sweep.band_limit`, the fades of the
-sweep read over frequency: where the reference fades out, so does the result, and noise is never raised. And inside
-the band the squared reference is floored by 1e-10 of its greatest value there (a regularisation as in Kirkeby and
-Nelson, JAES 47(7/8), 1999, at -100 dB), which matters only where the reference has no sound at all.
+wraps around. Two things keep the division tame. The quotient is multiplied by `band_limit`, which closes at least as
+early as the sweep fades out, so that noise is never raised there; it rings after a sound, not before it, and is
+divided out again where a frequency response is read. And inside the band the squared reference is floored by 1e-10 of
+its greatest value there (a regularisation as in Kirkeby and Nelson, JAES 47(7/8), 1999, at -100 dB), which matters
+only where the reference has no sound at all.
 """
 
+import math
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -25,6 +28,72 @@ PRE_PART = 0.25
 """Part of the gap to the next harmonic's response that a harmonic's window takes before its own time."""
 
 
+_TABLE_RATIO = 64.0
+"""Highest frequency, relative to start_hz, at which the phase of the band limit is tabulated."""
+
+
+@lru_cache(maxsize=1)
+def _edge_phase() -> tuple[Array, Array]:
+    """Minimum phase of the lower edge of `band_limit` over the ratio of frequency to start_hz.
+
+    From the cepstrum of the logarithmic magnitude (Oppenheim and Schafer, Discrete-Time Signal Processing, ch. 13),
+    held at -60 dB where the edge has closed further.
+    """
+    points = 2**15
+    ratio = np.linspace(0.0, _TABLE_RATIO, points + 1)
+    magnitude = half_cosine(1 + np.log(np.maximum(ratio, 1e-3)) / math.log(sweep.LOWER_MARGIN))
+    cepstrum = fft.irfft(np.log(np.maximum(magnitude, 1e-3)))
+    cepstrum[1:points] *= 2
+    cepstrum[points + 1 :] = 0
+    return ratio, np.asarray(fft.rfft(cepstrum).imag, np.float64)
+
+
+def band_limit(
+    frequency_hz: ArrayLike, start_hz: float, stop_hz: float, sample_rate_hz: float
+) -> ComplexArray:
+    """Band-pass that every impulse response carries.
+
+    Magnitude: 0 at the ends of the played band, half a cosine over the logarithm of frequency up to 1 at start_hz and
+    down again over the outer half of the upper margin. The lower edge has minimum phase: were it symmetrical in
+    time, its ringing (some tenths of a second at 20 Hz) would reach back into the responses of the harmonics and
+    out of every window. The upper edge has zero phase.
+
+    Parameters
+    ----------
+    frequency_hz : array_like
+        Frequencies in Hz, 0 allowed; any shape.
+    start_hz, stop_hz : float
+        Ends of the band, in Hz.
+    sample_rate_hz : float
+        Sample rate in Hz.
+
+    Returns
+    -------
+    ndarray
+        Complex gain in the shape of frequency_hz.
+
+    Raises
+    ------
+    ValueError
+        As `sweep.played_band_hz`.
+    """
+    lowest_hz, highest_hz = sweep.played_band_hz(start_hz, stop_hz, sample_rate_hz)
+    frequency = np.maximum(np.asarray(frequency_hz, dtype=np.float64), 1e-3 * lowest_hz)
+    magnitude = half_cosine(np.log(frequency / lowest_hz) / math.log(start_hz / lowest_hz))
+    magnitude *= half_cosine(2 * np.log(highest_hz / frequency) / math.log(highest_hz / stop_hz))
+    ratio, phase = _edge_phase()
+    turn = np.interp(frequency / start_hz, ratio, phase)
+    # Far above the edge its phase falls as 1 / f; the end of the table itself is folded.
+    trusted = _TABLE_RATIO / 8
+    turn = np.where(
+        frequency > trusted * start_hz,
+        np.interp(trusted, ratio, phase) * trusted * start_hz / frequency,
+        turn,
+    )
+    gain: ComplexArray = magnitude * np.exp(1j * turn)
+    return gain
+
+
 def _checked(signal: ArrayLike, name: str) -> Array:
     """Signal as float64, refused where it cannot be transformed."""
     array = np.asarray(signal, dtype=np.float64)
@@ -38,21 +107,22 @@ def _checked(signal: ArrayLike, name: str) -> Array:
 def _quotient(
     captured: ArrayLike, reference: ArrayLike, sample_rate_hz: float, start_hz: float, stop_hz: float
 ) -> tuple[ComplexArray, Array, int]:
-    """Spectrum of capture over reference (0 outside the played band), its frequencies and transform length."""
+    """Band-limited spectrum of capture over reference, its frequencies and transform length."""
     capture, known = _checked(captured, "captured"), _checked(reference, "reference")
     length = fft.next_fast_len(capture.shape[-1] + known.shape[-1] - 1, real=True)
     frequency_hz = fft.rfftfreq(length, 1 / sample_rate_hz)
-    limit = sweep.band_limit(frequency_hz, start_hz, stop_hz, sample_rate_hz)
-    band = slice(int(np.argmax(limit > 0)), limit.size - int(np.argmax(limit[::-1] > 0)))
+    lowest_hz, highest_hz = sweep.played_band_hz(start_hz, stop_hz, sample_rate_hz)
+    band = slice(*np.searchsorted(frequency_hz, (lowest_hz, highest_hz)))
     below = fft.rfft(known, length, axis=-1)[..., band]
     power = below.real**2 + below.imag**2
     greatest = np.max(power, axis=-1, keepdims=True)
     if not np.all(greatest > 0):
         raise ValueError("reference is silent in the band of the sweep")
     above = fft.rfft(capture, length, axis=-1)[..., band]
+    limit = band_limit(frequency_hz[band], start_hz, stop_hz, sample_rate_hz)
     shape = np.broadcast_shapes(above.shape, below.shape)[:-1] + frequency_hz.shape
     quotient = np.zeros(shape, dtype=np.complex128)
-    quotient[..., band] = above * (below.conj() / np.maximum(power, FLOOR * greatest))
+    quotient[..., band] = above * (limit * below.conj() / np.maximum(power, FLOOR * greatest))
     return quotient, frequency_hz, length
 
 
@@ -107,8 +177,7 @@ def impulse_response(
     """
     if before_s < 0:
         raise ValueError(f"before_s must not be negative, found {before_s} s")
-    quotient, frequency_hz, length = _quotient(captured, reference, sample_rate_hz, start_hz, stop_hz)
-    quotient *= sweep.band_limit(frequency_hz, start_hz, stop_hz, sample_rate_hz)
+    quotient, _, length = _quotient(captured, reference, sample_rate_hz, start_hz, stop_hz)
     before = round(before_s * sample_rate_hz)
     after = np.asarray(captured).shape[-1] if after_s is None else round(after_s * sample_rate_hz)
     response: Array = fft.irfft(quotient, length, axis=-1, overwrite_x=True)
@@ -118,11 +187,7 @@ def impulse_response(
 def gated_frequency_response(
     gated: Gated, sample_rate_hz: float, frequency_hz: ArrayLike, start_hz: float, stop_hz: float
 ) -> ComplexArray:
-    """Frequency response of a gated impulse response, freed from the edges of the band.
-
-    A window in time smears a spectrum, and so draws the ends of the band down into it. The same window on the pulse
-    of a perfect unit (`sweep.band_limit`, arriving at the same time) shows by how much; the result is the quotient of
-    the two, exact for a unit whose response is flat over the width of the smear.
+    """Frequency response of a gated impulse response, the band limit divided out.
 
     Parameters
     ----------
@@ -151,18 +216,9 @@ def gated_frequency_response(
             f"frequencies must lie in the sweep's band {start_hz} Hz to {stop_hz} Hz, "
             f"found {np.min(frequency)} Hz to {np.max(frequency)} Hz"
         )
-    frames = gated.window.shape[-1]
-    # Long enough for the ringing of the low edge, some periods of start_hz, to have died before it wraps around.
-    length = fft.next_fast_len(frames + round(20 * sample_rate_hz / start_hz), real=True)
-    grid_hz = fft.rfftfreq(length, 1 / sample_rate_hz)
-    limit = sweep.band_limit(grid_hz, start_hz, stop_hz, sample_rate_hz)
-    turn = np.exp(-2j * np.pi * grid_hz * gated.time_zero_s[..., np.newaxis])
-    pulse = fft.irfft(limit * turn, length, axis=-1)[..., :frames] * gated.window
-    perfect = frequency_response(pulse, sample_rate_hz, frequency, gated.time_zero_s)
-    quotient: ComplexArray = (
-        frequency_response(gated.response, sample_rate_hz, frequency, gated.time_zero_s) / perfect
-    )
-    return quotient
+    limited = frequency_response(gated.response, sample_rate_hz, frequency, gated.time_zero_s)
+    response: ComplexArray = limited / band_limit(frequency, start_hz, stop_hz, sample_rate_hz)
+    return response
 
 
 def transfer_function(
@@ -209,15 +265,6 @@ def transfer_function(
     )
     gated = gate(response, sample_rate_hz, zero_s, before_s, after_s)
     return gated_frequency_response(gated, sample_rate_hz, frequency_hz, start_hz, stop_hz)
-
-
-def _harmonic_band(frequency_hz: Array, start_hz: float, stop_hz: float, sample_rate_hz: float) -> Array:
-    """Band limit for harmonics of order 2 and up: opens between start_hz / sqrt 2 and start_hz * sqrt 2.
-
-    The linear response, far stronger, rings at the low edge of its band; harmonics begin at 2 start_hz.
-    """
-    position = np.log2(np.maximum(frequency_hz, 1e-3 * start_hz) / start_hz) + 0.5
-    return half_cosine(position) * sweep.band_limit(frequency_hz, start_hz, stop_hz, sample_rate_hz)
 
 
 def _loudest_s(response: Array, sample_rate_hz: float, frames: int) -> Array:
@@ -278,25 +325,19 @@ def harmonic_responses(
     frequency = np.asarray(frequency_hz, dtype=np.float64)
     reference = sweep.synchronised_sweep(start_hz, stop_hz, seconds, sample_rate_hz)
     quotient, grid_hz, length = _quotient(captured, reference, sample_rate_hz, start_hz, stop_hz)
-    linear = sweep.band_limit(grid_hz, start_hz, stop_hz, sample_rate_hz)
     if delay_s is None:
         frames = np.asarray(captured).shape[-1]
-        delay_s = _loudest_s(fft.irfft(quotient * linear, length, axis=-1), sample_rate_hz, frames)
+        delay_s = _loudest_s(fft.irfft(quotient, length, axis=-1), sample_rate_hz, frames)
     delay = np.asarray(delay_s, dtype=np.float64)[..., np.newaxis]
-    quotient = quotient * np.exp(2j * np.pi * grid_hz * delay)
+    response = fft.irfft(quotient * np.exp(2j * np.pi * grid_hz * delay), length, axis=-1)
+    rate_s = sweep.sweep_rate_s(start_hz, stop_hz, seconds)
     results = []
-    above = _harmonic_band(grid_hz, start_hz, stop_hz, sample_rate_hz)
-    by_band = {
-        order: fft.irfft(quotient * limit, length, axis=-1)
-        for order, limit in ((1, linear), (2, above))
-        if any(min(one, 2) == order for one in wanted)
-    }
     for order in wanted:
-        response, zero_s = _windowed_order(
-            by_band[min(order, 2)], order, sweep.sweep_rate_s(start_hz, stop_hz, seconds), sample_rate_hz, after_s
-        )
+        cut, zero_s = _windowed_order(response, order, rate_s, sample_rate_hz, after_s)
         inside = (order * frequency >= start_hz) & (order * frequency <= stop_hz)
-        values = frequency_response(response, sample_rate_hz, np.where(inside, order * frequency, 0.0), zero_s)
+        at_hz = np.where(inside, order * frequency, start_hz)
+        values = frequency_response(cut, sample_rate_hz, at_hz, zero_s)
+        values /= band_limit(at_hz, start_hz, stop_hz, sample_rate_hz)
         results.append(np.where(inside, values, np.nan))
     return np.stack(results)
 

@@ -198,8 +198,8 @@ def harmonic_advance_s(order: ArrayLike, start_hz: float, stop_hz: float, second
     return advance
 
 
-def band_limit(frequency_hz: ArrayLike, start_hz: float, stop_hz: float, sample_rate_hz: float) -> Array:
-    """Amplitude with which the sweep plays each frequency: its fades, read over frequency.
+def fade(frequency_hz: ArrayLike, start_hz: float, stop_hz: float, sample_rate_hz: float) -> Array:
+    """Amplitude with which the sweep plays each frequency.
 
     1 from half-way (in octaves) in the lower margin to half-way in the upper one, 0 outside the played band,
     half a cosine over the logarithm of frequency between.
@@ -207,7 +207,7 @@ def band_limit(frequency_hz: ArrayLike, start_hz: float, stop_hz: float, sample_
     Parameters
     ----------
     frequency_hz : array_like
-        Frequencies in Hz, 0 allowed; any shape.
+        Frequencies in Hz, above 0; any shape.
     start_hz, stop_hz : float
         Ends of the band, in Hz.
     sample_rate_hz : float
@@ -224,11 +224,9 @@ def band_limit(frequency_hz: ArrayLike, start_hz: float, stop_hz: float, sample_
         As `played_band_hz`.
     """
     lowest_hz, highest_hz = played_band_hz(start_hz, stop_hz, sample_rate_hz)
-    position = np.log(np.maximum(np.asarray(frequency_hz, dtype=np.float64), 1e-3 * lowest_hz))
-    lower = 0.5 * math.log(start_hz / lowest_hz)
-    upper = 0.5 * math.log(highest_hz / stop_hz)
-    rise = half_cosine((position - math.log(lowest_hz)) / lower)
-    return rise * half_cosine((math.log(highest_hz) - position) / upper)
+    frequency = np.asarray(frequency_hz, dtype=np.float64)
+    rise = half_cosine(2 * np.log(frequency / lowest_hz) / math.log(start_hz / lowest_hz))
+    return rise * half_cosine(2 * np.log(highest_hz / frequency) / math.log(highest_hz / stop_hz))
 
 
 def synchronised_sweep(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: float) -> Array:
@@ -254,7 +252,6 @@ def synchronised_sweep(start_hz: float, stop_hz: float, seconds: float, sample_r
         If the band or the time is not usable at this sample rate.
     """
     time_s = sweep_times_s(start_hz, stop_hz, seconds, sample_rate_hz)
-    fade = band_limit(
-        instantaneous_frequency_hz(time_s, start_hz, stop_hz, seconds), start_hz, stop_hz, sample_rate_hz
-    )
-    return fade * np.sin(instantaneous_phase_rad(time_s, start_hz, stop_hz, seconds))
+    frequency_hz = instantaneous_frequency_hz(time_s, start_hz, stop_hz, seconds)
+    amplitude = fade(frequency_hz, start_hz, stop_hz, sample_rate_hz)
+    return amplitude * np.sin(instantaneous_phase_rad(time_s, start_hz, stop_hz, seconds))
