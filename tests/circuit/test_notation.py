@@ -1,0 +1,116 @@
+import dataclasses
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.circuit.notation import format_element, parse_element
+from rig.circuit.parts import Element, Part
+
+VALUES = st.floats(0, 1e15, allow_nan=False, allow_infinity=False, allow_subnormal=False)
+
+
+@st.composite
+def parts(draw: st.DrawFn, index: int) -> Part:
+    kind = draw(st.sampled_from("RLC"))
+    return Part(f"{kind}{index}x", kind, draw(VALUES), draw(VALUES), draw(st.floats(0, 0.99)))
+
+
+@st.composite
+def elements(draw: st.DrawFn) -> Element:
+    lengths = draw(st.lists(st.integers(1, 3), min_size=1, max_size=3))
+    starts = np.cumsum([0, *lengths])
+    group = tuple(
+        tuple(draw(parts(int(start) + i)) for i in range(length))
+        for start, length in zip(starts, lengths, strict=False)
+    )
+    return Element(draw(st.sampled_from(["series", "shunt"])), group)
+
+
+@given(elements())
+def test_what_is_written_reads_back_as_the_same_element(element: Element) -> None:
+    assert parse_element(format_element(element)) == element
+
+
+@pytest.mark.parametrize(
+    ("text", "element"),
+    [
+        ("series L1 0.82 mH (0.35 ohm)", Element("series", ((Part("L1", "L", 0.82e-3, 0.35),),))),
+        ("shunt C1 20 uF", Element("shunt", ((Part("C1", "C", 20e-6),),))),
+        (
+            "shunt R2 6.8 ohm + C3 10 uF",
+            Element("shunt", ((Part("R2", "R", 6.8), Part("C3", "C", 10e-6)),)),
+        ),
+        (
+            "series L1 0.2 mH | R1 5.6 ohm",
+            Element("series", ((Part("L1", "L", 0.2e-3),), (Part("R1", "R", 5.6),))),
+        ),
+        ("series C1 4.7 µF +- 10 %", Element("series", ((Part("C1", "C", 4.7e-6, tolerance=0.1),),))),
+        ("shunt C7 330nF(20 mohm) ± 2%", Element("shunt", ((Part("C7", "C", 330e-9, 0.02, 0.02),),))),
+        ("series R1 1e-3 kohm", Element("series", ((Part("R1", "R", 1.0),),))),
+    ],
+)
+def test_notation_means(text: str, element: Element) -> None:
+    assert parse_element(text) == element
+
+
+@pytest.mark.parametrize(
+    ("text", "word", "allowed"),
+    [
+        ("", "the text ends", "'series' or 'shunt'"),
+        ("parallel L1 1 mH", "word 1 is 'parallel'", "'series' or 'shunt'"),
+        ("series X1 1 mH", "word 2 is 'X1'", "starts with R, L or C"),
+        ("series L1", "the text ends", "a number"),
+        ("series L1 -1 mH", "word 3 is '-1'", "a number from 0"),
+        ("series L1 1 uF", "word 4 is 'uF'", "H, mH, uH"),
+        ("series C1 1 ohm", "word 4 is 'ohm'", "F, mF, uF, nF, pF"),
+        ("series L1 1 mH (1 uF)", "word 7 is 'uF'", "ohm"),
+        ("series L1 1 mH (1 ohm", "the text ends", "')'"),
+        ("series L1 1 mH +- 100 %", "word 6 is '100'", "below 100"),
+        ("series L1 1 mH R2 1 ohm", "word 5 is 'R2'", "the end"),
+        ("series L1 1 mH |", "the text ends", "starts with R, L or C"),
+    ],
+)
+def test_refusal_says_text_word_and_what_is_allowed(text: str, word: str, allowed: str) -> None:
+    with pytest.raises(ValueError, match="network element") as refusal:
+        parse_element(text)
+    assert repr(text) in str(refusal.value)
+    assert word in str(refusal.value)
+    assert allowed in str(refusal.value)
+
+
+def test_a_name_is_allowed_once() -> None:
+    with pytest.raises(ValueError, match="'R1' occurs twice"):
+        parse_element("series R1 1 ohm | R1 2 ohm")
+
+
+@pytest.mark.parametrize(
+    "part",
+    [
+        Part("R1", "R", np.ones((3, 1))),
+        Part("R1", "R", np.inf),
+        Part("R1", "R", 1.0, state="open"),
+        Part("pad", "R", 1.0),
+        Part("L1", "R", 1.0),
+    ],
+)
+def test_what_the_notation_cannot_say_is_refused(part: Part) -> None:
+    with pytest.raises(ValueError, match="notation allows"):
+        format_element(Element("series", ((part,),)))
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"kind": "X"},
+        {"value": -1.0},
+        {"value": float("nan")},
+        {"series_ohm": -0.1},
+        {"tolerance": 1.0},
+        {"state": "hot"},
+    ],
+)
+def test_a_part_refuses_what_no_part_is(changes: dict[str, object]) -> None:
+    with pytest.raises(ValueError, match="part R1"):
+        dataclasses.replace(Part("R1", "R", 1.0), **changes)
