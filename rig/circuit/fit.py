@@ -25,7 +25,8 @@ BOUND_FACTOR = 8.0
 START_CANDIDATES = 600
 STARTS = 3
 STEP = 1e-5
-EXPONENT_RANGE = (0.2, 1.0)
+# Just short of 1, so that rounding cannot carry it over what a driver allows.
+EXPONENT_RANGE = (0.2, 1 - 1e-9)
 
 
 @dataclass(frozen=True)
@@ -276,6 +277,7 @@ def _standard_uncertainties(
     if not np.all(np.isfinite(covariance)):
         return dict.fromkeys(quantities(logs), np.inf)
     there = quantities(logs)
-    shifted = [quantities(logs + step) for step in STEP * np.eye(logs.size)]
-    gradients = {name: np.array([(at[name] - there[name]) / STEP for at in shifted]) for name in there}
+    # Steps go down, since the exponent of the inductance may stand at its upper edge.
+    shifted = [quantities(logs - step) for step in STEP * np.eye(logs.size)]
+    gradients = {name: np.array([(there[name] - at[name]) / STEP for at in shifted]) for name in there}
     return {name: float(np.sqrt(gradient @ covariance @ gradient)) for name, gradient in gradients.items()}
