@@ -24,28 +24,28 @@ ComplexArray = NDArray[np.complex128]
 
 FLOOR = 1e-10
 """Regularisation inside the band, relative to the greatest squared magnitude of the reference there."""
-PRE_PART = 0.25
+PRE_PART = 0.4
 """Part of the gap to the next harmonic's response that a harmonic's window takes before its own time."""
-
-
-_TABLE_RATIO = 64.0
-"""Highest frequency, relative to start_hz, at which the phase of the band limit is tabulated."""
+FALL_PART = 0.6
+"""Part of a harmonic's window after its own time over which it falls."""
 
 
 @lru_cache(maxsize=1)
 def _edge_phase() -> tuple[Array, Array]:
-    """Minimum phase of the lower edge of `band_limit` over the ratio of frequency to start_hz.
+    """Minimum phase of the lower edge of `band_limit` over ``2 arctan(frequency / start_hz)``.
 
-    From the cepstrum of the logarithmic magnitude (Oppenheim and Schafer, Discrete-Time Signal Processing, ch. 13),
-    held at -60 dB where the edge has closed further.
+    From the cepstrum of the logarithmic magnitude, held at -60 dB where the edge has closed further (Oppenheim and
+    Schafer, Discrete-Time Signal Processing, 2nd ed., 11.4); the bilinear map, which keeps minimum phase, lays all
+    frequencies onto the circle.
     """
-    points = 2**15
-    ratio = np.linspace(0.0, _TABLE_RATIO, points + 1)
+    points = 2**16
+    angle = np.linspace(0.0, np.pi, points + 1)
+    ratio = np.tan(0.5 * np.minimum(angle, np.pi - 1e-9))
     magnitude = half_cosine(1 + np.log(np.maximum(ratio, 1e-3)) / math.log(sweep.LOWER_MARGIN))
     cepstrum = fft.irfft(np.log(np.maximum(magnitude, 1e-3)))
     cepstrum[1:points] *= 2
     cepstrum[points + 1 :] = 0
-    return ratio, np.asarray(fft.rfft(cepstrum).imag, np.float64)
+    return angle, np.asarray(fft.rfft(cepstrum).imag, np.float64)
 
 
 def band_limit(
@@ -81,15 +81,7 @@ def band_limit(
     frequency = np.maximum(np.asarray(frequency_hz, dtype=np.float64), 1e-3 * lowest_hz)
     magnitude = half_cosine(np.log(frequency / lowest_hz) / math.log(start_hz / lowest_hz))
     magnitude *= half_cosine(2 * np.log(highest_hz / frequency) / math.log(highest_hz / stop_hz))
-    ratio, phase = _edge_phase()
-    turn = np.interp(frequency / start_hz, ratio, phase)
-    # Far above the edge its phase falls as 1 / f; the end of the table itself is folded.
-    trusted = _TABLE_RATIO / 8
-    turn = np.where(
-        frequency > trusted * start_hz,
-        np.interp(trusted, ratio, phase) * trusted * start_hz / frequency,
-        turn,
-    )
+    turn = np.interp(2 * np.arctan(frequency / start_hz), *_edge_phase())
     gain: ComplexArray = magnitude * np.exp(1j * turn)
     return gain
 
@@ -282,12 +274,12 @@ def harmonic_responses(
     orders: Sequence[int],
     frequency_hz: ArrayLike,
     delay_s: ArrayLike | None = None,
-    after_s: float = 0.25,
+    after_s: float = 0.5,
 ) -> ComplexArray:
     """Responses of the fundamental and the harmonics, over the frequency of the fundamental.
 
     The capture is divided by the analytic sweep; the response of order N then lies ``L ln N`` before the linear one
-    and is cut out by a window from a quarter of the gap to order N + 1 before it to three quarters of the gap to
+    and is cut out by a window from 0.4 of the gap to order N + 1 before it to 0.6 of the gap to
     order N - 1 after it (Farina, AES 108th Convention, 2000; Novak, Lotton and Simon, JAES 63(10), 2015).
 
     Parameters
@@ -352,7 +344,7 @@ def _windowed_order(
     first = int(np.floor((centre_s - before) * sample_rate_hz))
     frames = int(np.ceil((before + after) * sample_rate_hz)) + 2
     time_s = np.arange(first, first + frames) / sample_rate_hz - centre_s
-    window = gate_window(time_s, before, before, after, 0.5 * after)
+    window = gate_window(time_s, before, before, after, FALL_PART * after)
     if first >= 0:
         raise ValueError(f"the window of order {order} starts after the response, at frame {first}")
     return _cut(response, -first, frames) * window, centre_s - first / sample_rate_hz
