@@ -15,6 +15,7 @@ Outcome = Literal["pass", "fail", "void"]
 #: Points of a curve further apart than this cannot cover a mask (half an octave).
 WIDEST_GAP = 2**0.5
 FAR_AWAY = 1e9
+NOT_ABSOLUTE = "the microphone is not calibrated, so this level proves nothing (bench.toml: microphone_mv_per_pa)"
 
 
 @dataclass(frozen=True)
@@ -118,6 +119,8 @@ def judge_curve(curve: Curve, mask: Mask, limit: Limit) -> list[Verdict]:
     hole = _hole(curve, mask)
     if hole:
         return [_void(curve.quantity, curve.subject, curve.unit, hole, words)]
+    if not curve.absolute and limit.align_hz is None and limit.around != "reference":
+        return [_void(curve.quantity, curve.subject, curve.unit, NOT_ABSOLUTE, words)]
     verdicts, shift = [], 0.0
     if limit.align_hz is not None and limit.align_within_db is not None:
         shift = _shift_db(curve, mask, (limit.align_hz[0], limit.align_hz[1]))
@@ -131,8 +134,12 @@ def judge_curve(curve: Curve, mask: Mask, limit: Limit) -> list[Verdict]:
                     words,
                 )
             ]
+        within = Limit(lower=-limit.align_within_db, upper=limit.align_within_db)
         level = Reading(f"{curve.quantity} shift", curve.subject, shift, "dB")
-        verdicts.append(judge_number(level, Limit(lower=-limit.align_within_db, upper=limit.align_within_db)))
+        if curve.absolute or limit.around == "reference":
+            verdicts.append(judge_number(level, within))
+        else:
+            verdicts.append(_void(level.quantity, level.subject, "dB", NOT_ABSOLUTE, limit_words(within, "dB")))
     grid, low, high, value = _on_one_grid(curve, mask)
     value = value - shift
     margins = np.minimum(value - low, high - value)

@@ -283,6 +283,11 @@ class Kit(Table):
         """The channel of this name (KeyError if there is none)."""
         return {channel.name: channel for channel in self.channels}[name]
 
+    def alike(self) -> list[tuple[ChannelSpec, ChannelSpec]]:
+        """Neighbouring pairs of channels built alike: what one does the other must do."""
+        pairs = zip(self.channels, self.channels[1:], strict=False)
+        return [(a, b) for a, b in pairs if a.drivers == b.drivers and a.box == b.box]
+
     def position(self, name: str) -> PositionSpec:
         """The microphone position of this name (KeyError if there is none)."""
         return {position.name: position for position in self.positions}[name]

@@ -59,6 +59,7 @@ def plan(kit: Kit, checks: Sequence[ListedCheck]) -> Schedule:
     wanted = list(dict.fromkeys(request for requests in needs.values() for request in requests))
     for request in wanted:
         _refuse_unsafe(kit, request)
+    _require_gates(kit, wanted, gates)
     stages = []
     for name in STAGE_ORDER:
         here = [request for request in wanted if request.stage == name]
@@ -76,6 +77,18 @@ def _refuse_unsafe(kit: Kit, request: Request) -> None:
             f"{path}: a check asks for {request.level_v:g} V ({request}); "
             f"allowed: up to amplifier.limit_v = {kit.amplifier.limit_v:g} V"
         )
+
+
+def _require_gates(kit: Kit, wanted: list[Request], gates: set[Request]) -> None:
+    """Nothing loud without a gate before it: on the leads of that channel, and quietly through its amplifier."""
+    gated = {(gate.stage, gate.at) for gate in gates}
+    for request in wanted:
+        for stage in STAGE_ORDER[: STAGE_ORDER.index(request.stage) + 1]:
+            if stage != "soak" and (stage, request.at) not in gated:
+                raise TableError(
+                    f"{kit.folder / 'kit.toml'}: checks: nothing quiet proves the {request.at} box at the stage "
+                    f"{stage!r} before {request}; list the checks leads and ping"
+                )
 
 
 def _groups(kit: Kit, requests: list[Request], gates: set[Request]) -> tuple[Group, ...]:

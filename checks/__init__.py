@@ -1,0 +1,9 @@
+"""The checks of the rig: one file each. A workspace's own `checks/` folder adds to this list."""
+
+from typing import cast
+
+from checks import impedance, leads, ping, polarity, response
+from rig.check import Check
+
+#: In the order in which a newcomer would read them.
+ALL: list[Check] = [cast(Check, module) for module in (leads, impedance, ping, response, polarity)]

@@ -1,0 +1,147 @@
+"""Impedance: magnitude and phase at the bare leads, and the driver and box parameters that the curve holds.
+
+A sweep goes through a sense resistor; two inputs record the voltage before it and the voltage at its other side. Their
+ratio gives the impedance by the voltage divider, after the mismatch of the two inputs, found with a known load, has
+been divided out. Wrong parts show here far better than in the response.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.circuit.channel import impedance_ohm
+from rig.circuit.fit import fit_impedance
+from rig.kit import ChannelSpec, Kit
+from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
+from rig.requests import Request
+from rig.responses import sweep_layout
+from rig.signals.deconvolution import transfer_function
+from rig.signals.noise import response_noise_power
+from rig.signals.smoothing import log_frequency_grid
+from rig.tables import Table
+
+NAME = "impedance"
+TITLE = "Impedance at the leads"
+GATE = False
+
+#: The window that `transfer_function` lets the ratio's impulse response live in, before and after time zero.
+WINDOW_S = (0.1, 0.25)
+
+
+class Settings(Table):
+    """Settings of the check."""
+
+    points_per_octave: int = 24
+    #: Points whose standard uncertainty from noise is above this are not judged.
+    uncertainty_percent: float = 2.0
+    #: Parameters are fitted from the lowest frequency up to so many times the driver's resonance.
+    fit_up_to_fs: float = 8.0
+
+
+@dataclass(frozen=True)
+class Load:
+    """Impedance over frequency, shape (n,), and its standard uncertainty from the noise of the capture."""
+
+    ohm: NDArray[np.complex128]
+    uncertainty_ohm: Floats
+
+
+def requests(kit: Kit, settings: Settings) -> list[Request]:
+    """One sweep on each channel's leads."""
+    return [kit.sweep("leads", channel.name) for channel in kit.channels]
+
+
+def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckReadings:
+    """Magnitude, phase, lowest impedance, and for the lowest driver of each channel its parameters."""
+    readings: list[Reading] = []
+    curves: list[Curve] = []
+    for capture in captures:
+        channel = kit.channel(capture.request.channel)
+        grid = log_frequency_grid(capture.request.start_hz, capture.request.stop_hz, settings.points_per_octave)
+        load = load_impedance(capture, grid)
+        magnitude = np.abs(load.ohm)
+        valid = load.uncertainty_ohm < settings.uncertainty_percent / 100 * magnitude
+        design = impedance_ohm(kit.model(channel.name), grid)
+        relative = load.uncertainty_ohm / magnitude
+        curves += [
+            Curve(
+                "impedance", channel.name, grid, magnitude, "ohm", valid, load.uncertainty_ohm, design=np.abs(design)
+            ),
+            Curve(
+                "phase",
+                channel.name,
+                grid,
+                np.degrees(np.angle(load.ohm)),
+                "degrees",
+                valid,
+                np.degrees(relative),
+                design=np.degrees(np.angle(design)),
+            ),
+        ]
+        lowest = int(np.argmin(np.where(valid, magnitude, np.inf)))
+        u_lowest = float(load.uncertainty_ohm[lowest])
+        readings.append(Reading("lowest impedance", channel.name, float(magnitude[lowest]), "ohm", u_lowest))
+        readings += fitted(kit, channel, grid, load, settings)
+    return CheckReadings(tuple(readings), tuple(curves))
+
+
+def load_impedance(capture: Capture, frequency_hz: Floats) -> Load:
+    """Impedance of what hangs at the clips.
+
+    With the sense resistor R in the return lead the second input sees R / (Z + R) of the first; in the source lead it
+    sees Z / (Z + R) (voltage divider).
+
+    Raises
+    ------
+    Untrusted
+        If the sense resistor or the known-load correction is missing, or an input carries nothing.
+    """
+    calibration, request = capture.calibration, capture.request
+    if calibration.sense_ohm is None:
+        raise Untrusted("the sense resistor's value is not known: set sense_ohm in bench.toml")
+    if calibration.known_load is None:
+        raise Untrusted("the two inputs were never compared on a known load: run kitproof calibrate-load")
+    drive, sense = capture.volts("drive"), capture.volts("sense")
+    if np.std(drive) == 0 or np.std(sense) == 0:
+        raise Untrusted("one of the two inputs carries nothing at all: check its cable")
+    layout = sweep_layout(capture)
+    band = (request.start_hz, request.stop_hz)
+    rate = capture.sample_rate_hz
+    ratio = transfer_function(sense, drive, rate, frequency_hz, *band, *WINDOW_S)
+    known = calibration.known_load
+    ratio = ratio / np.interp(np.log(frequency_hz), np.log(known.frequency_hz), known.ratio)
+    window = np.ones(round(sum(WINDOW_S) * rate))
+    noise = np.sqrt(response_noise_power(sense[layout.silence], drive, window, rate, frequency_hz, *band))
+    sense_ohm = calibration.sense_ohm
+    if calibration.sense_in == "return":
+        return Load(sense_ohm * (1 / ratio - 1), sense_ohm * noise / np.abs(ratio) ** 2)
+    return Load(sense_ohm * ratio / (1 - ratio), sense_ohm * noise / np.abs(1 - ratio) ** 2)
+
+
+def fitted(kit: Kit, channel: ChannelSpec, grid: Floats, load: Load, settings: Settings) -> list[Reading]:
+    """Parameters of the channel's lowest driver and its box, fitted through the kit's network."""
+    driver = min(channel.drivers, key=lambda spec: spec.band_hz[0])
+    inside = grid <= settings.fit_up_to_fs * driver.fs_hz
+    fit = fit_impedance(kit.model(channel.name), grid[inside], load.ohm[inside], driver.name)
+    trouble = "" if fit.converged else "no driver in this box fits the curve"
+    subject = f"{channel.name} {driver.name}"
+    return [
+        Reading(quantity, subject, fit.values[key] * scale, unit, fit.standard_uncertainty[key] * scale, trouble)
+        for key, (quantity, unit, scale) in PARAMETERS.items()
+        if key in fit.values
+    ]
+
+
+#: What the fit calls it -> what the reading is called, its unit and scale.
+PARAMETERS = {
+    "re_ohm": ("Re", "ohm", 1.0),
+    "fs_hz": ("fs", "Hz", 1.0),
+    "qms": ("Qms", "", 1.0),
+    "qes": ("Qes", "", 1.0),
+    "qts": ("Qts", "", 1.0),
+    "le_h": ("Le", "mH", 1e3),
+    "tuning_hz": ("box tuning", "Hz", 1.0),
+    "leakage_q": ("box losses QL", "", 1.0),
+}

@@ -1,0 +1,85 @@
+"""Ping: does each channel arrive where it should, quietly, before anything loud?
+
+With the microphone in front of one box, that box and every box built like it plays a short quiet sweep. The level
+must be near the one that the kit's model expects, and the box in front must be the loudest: otherwise two channels
+are swapped, a channel is silent, or the level is so wrong that full level would be dangerous.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from rig.kit import Kit
+from rig.readings import Capture, CheckReadings, Floats, Reading, Untrusted
+from rig.requests import Request
+from rig.responses import acoustic_response, air_speed_m_s, design_response, sweep_layout
+from rig.signals.deconvolution import gated_frequency_response
+from rig.signals.gating import gate
+from rig.signals.levels import db
+from rig.signals.noise import response_noise_power
+from rig.signals.smoothing import log_frequency_grid
+from rig.tables import Table
+
+NAME = "ping"
+TITLE = "Right channel, plausible level"
+GATE = True
+
+GATE_S = (0.002, 0.02)
+
+
+class Settings(Table):
+    """Settings of the check."""
+
+    #: A ping that does not stand so far above the room is no proof of anything.
+    over_noise_db: float = 10.0
+
+
+def requests(kit: Kit, settings: Settings) -> list[Request]:
+    """At each box: its own ping, and one of each box built alike."""
+    first = kit.positions[0].name
+    alike = {(a.name, b.name) for a, b in kit.alike()}
+    pairs = [(c.name, c.name) for c in kit.channels] + [*alike, *((b, a) for a, b in alike)]
+    return [kit.sweep("playing", channel, at, first, quiet=True) for at, channel in sorted(pairs)]
+
+
+def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckReadings:
+    """For each box its level against the design, and how much louder it is than the boxes built alike."""
+    levels = {(c.request.at, c.request.channel): band_levels_db(c, kit) for c in captures}
+    silent = [over_noise < settings.over_noise_db for _, over_noise in levels.values()]
+    if all(silent):
+        raise Untrusted(
+            "no ping stands out of the room: the microphone is dead or not plugged in, the amplifier is off, "
+            "or the room is too loud"
+        )
+    readings = []
+    for capture in captures:
+        at, channel = capture.request.at, capture.request.channel
+        if at != channel:
+            continue
+        off_db, over_noise_db = levels[at, channel]
+        trouble = "" if capture.calibration.microphone_v_per_pa else "the microphone is not calibrated"
+        if over_noise_db < settings.over_noise_db:
+            off_db, trouble = min(off_db, -30.0), ""
+        readings.append(Reading("ping level", at, off_db, "dB", trouble=trouble))
+        others = [levels[place][0] for place in levels if place[0] == at and place[1] != at]
+        if others:
+            readings.append(Reading("louder than the other boxes", at, off_db - max(others), "dB"))
+    return CheckReadings(tuple(readings))
+
+
+def band_levels_db(capture: Capture, kit: Kit) -> tuple[float, float]:
+    """Mean level over the band against what the box in front should give, and against the noise, both in dB."""
+    request, layout = capture.request, sweep_layout(capture)
+    heard = acoustic_response(capture)
+    grid = log_frequency_grid(request.start_hz, request.stop_hz, 12)
+    arrival = heard.arrival_s if np.isfinite(heard.arrival_s) else heard.zero_s + 0.003
+    gated = gate(heard.impulse, heard.sample_rate_hz, arrival, *GATE_S)
+    band = (request.start_hz, request.stop_hz)
+    measured = gated_frequency_response(gated, heard.sample_rate_hz, grid, *band)
+    design = design_response(kit, request, grid, air_speed_m_s(capture))
+    noise = response_noise_power(heard.silence, heard.reference, gated.window, layout.sample_rate_hz, grid, *band)
+    return _mean_db(measured) - _mean_db(design), _mean_db(measured) - _mean_db(np.sqrt(noise))
+
+
+def _mean_db(response: Floats) -> float:
+    return float(db(np.sqrt(np.mean(np.abs(response) ** 2))))

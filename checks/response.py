@@ -1,0 +1,166 @@
+"""Response: sound pressure level over frequency at the stated distance, on and off axis, and the match of channels.
+
+The capture divided by the loopback gives the impulse response between the leads and the microphone. Two curves are
+read: `level`, with the room in it, for the difference to a reference build at the same jig; and `free-field level`,
+behind a gate that ends before the first reflection, for comparison with a design or a mask.
+"""
+
+from collections.abc import Sequence
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field
+
+from rig.kit import Kit
+from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
+from rig.requests import Request
+from rig.responses import Acoustic, acoustic_response, air_speed_m_s, design_response
+from rig.signals.deconvolution import gated_frequency_response
+from rig.signals.gating import Gated, gate
+from rig.signals.levels import REFERENCE_PRESSURE_PA, align_level_db, db
+from rig.signals.noise import response_noise_power, snr_db
+from rig.signals.smoothing import log_frequency_grid, smooth_power
+from rig.tables import Table
+
+NAME = "response"
+TITLE = "Frequency response"
+GATE = False
+
+Band = Annotated[list[float], Field(min_length=2, max_length=2)]
+#: Kept before the arrival, and the whole of the room.
+BEFORE_S = 0.002
+ROOM_S = 0.25
+
+
+class Settings(Table):
+    """Settings of the check."""
+
+    #: Microphone positions of the kit; the first one is the one that sensitivity and match are read at.
+    positions: list[str] = ["on axis"]
+    #: Smoothing in parts of an octave: 12 is 1/12 octave.
+    smoothing: Annotated[float, Field(ge=1, le=48)] = 12.0
+    points_per_octave: Annotated[int, Field(ge=6, le=96)] = 24
+    #: Length of the gate after the arrival; shorter than the first reflection's delay.
+    gate_ms: Annotated[float, Field(ge=1, le=100)] = 5.0
+    #: The band over which sensitivity is the mean, and the one in which channels are matched.
+    sensitivity_hz: Band = [300.0, 3000.0]
+    match_hz: Band = [200.0, 8000.0]
+    #: Points that stand less than this above the noise are not judged.
+    over_noise_db: float = 15.0
+
+
+def requests(kit: Kit, settings: Settings) -> list[Request]:
+    """One sweep on each channel at each position."""
+    return [kit.sweep("playing", c.name, c.name, place) for place in settings.positions for c in kit.channels]
+
+
+def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckReadings:
+    """Levels of all channels and positions; sensitivity and match at the first position."""
+    curves: list[Curve] = []
+    readings: list[Reading] = []
+    on_axis: dict[str, Curve] = {}
+    for capture in captures:
+        channel, position = capture.request.channel, capture.request.position
+        first = position == settings.positions[0]
+        subject = channel if first else f"{channel} {position}"
+        level, free = level_curves(capture, subject, settings, kit)
+        curves += [level, free]
+        if first:
+            on_axis[channel] = level
+            readings.append(sensitivity(capture, free, channel, settings, kit))
+    for a, b in kit.alike():
+        difference, mean = matched(on_axis[a.name], on_axis[b.name], settings)
+        curves.append(difference)
+        readings.append(mean)
+    return CheckReadings(tuple(readings), tuple(curves))
+
+
+def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -> tuple[Curve, Curve]:
+    """Level with the room, smoothed, and the gated free-field level, of one capture.
+
+    Raises
+    ------
+    Untrusted
+        If nothing arrives at the microphone.
+    """
+    request = capture.request
+    heard = acoustic_response(capture)
+    if not np.isfinite(heard.arrival_s):
+        raise Untrusted(f"nothing stands out of the noise at the microphone ({request})")
+    grid = log_frequency_grid(request.start_hz, request.stop_hz, settings.points_per_octave)
+    design = np.abs(design_response(kit, request, grid, air_speed_m_s(capture)))
+    spl = bool(capture.calibration.microphone_v_per_pa)
+    # Relative to 1 V at the microphone's input when its sensitivity is not known.
+    scale = request.level_v / (REFERENCE_PRESSURE_PA if spl else 1.0)
+    kinds = {
+        "level": (gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, BEFORE_S, ROOM_S), ""),
+        "free-field level": (
+            gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, BEFORE_S / 2, settings.gate_ms / 1e3),
+            f", gate {settings.gate_ms:g} ms",
+        ),
+    }
+    made = []
+    for quantity, (gated, words) in kinds.items():
+        power, noise = smoothed_powers(heard, gated, grid, capture, settings.smoothing)
+        over_noise = snr_db(np.sqrt(power), noise)
+        lowest = gated.lowest_valid_hz
+        place = kit.position(request.position)
+        made.append(
+            Curve(
+                quantity,
+                subject,
+                grid,
+                db(np.sqrt(power) * scale),
+                "dB SPL" if spl else "dB",
+                valid=(grid >= lowest) & (over_noise > settings.over_noise_db),
+                # A disturbance d dB below, at random phase: 8.69 / sqrt(2) * 10^(-d / 20) dB.
+                uncertainty=6.14 * 10 ** (-over_noise / 20),
+                absolute=spl,
+                design=db(design * request.level_v / REFERENCE_PRESSURE_PA),
+                method=f"{request.level_v:g} V at {place.distance_m:g} m, {place.angle_deg:g} degrees, "
+                f"1/{settings.smoothing:g} octave{words}, valid from {lowest:.0f} Hz",
+            )
+        )
+    return made[0], made[1]
+
+
+def smoothed_powers(
+    heard: Acoustic, gated: Gated, grid: Floats, capture: Capture, smoothing: float
+) -> tuple[Floats, Floats]:
+    """Squared magnitude of the response, smoothed, and the power that noise adds to it, both on the grid."""
+    low, high = capture.request.start_hz, capture.request.stop_hz
+    # Dense enough that no reflection within the gate is missed between two points.
+    step_hz = 1 / (2 * (gated.length_s + BEFORE_S))
+    fine = np.arange(np.ceil(low / step_hz), np.floor(high / step_hz) + 1) * step_hz
+    fine = np.unique(np.concatenate([[low], fine, [high]]))
+    response = gated_frequency_response(gated, heard.sample_rate_hz, fine, low, high)
+    power = smooth_power(np.abs(response) ** 2, fine, grid, smoothing)
+    noise = response_noise_power(heard.silence, heard.reference, gated.window, heard.sample_rate_hz, grid, low, high)
+    return power, noise
+
+
+def sensitivity(capture: Capture, free: Curve, channel: str, settings: Settings, kit: Kit) -> Reading:
+    """Mean free-field level over a band, referred to 2.83 V and 1 m."""
+    low, high = settings.sensitivity_hz
+    inside = (free.frequency_hz >= low) & (free.frequency_hz <= high)
+    trouble = "" if free.absolute else "the microphone is not calibrated"
+    if not inside.any() or not free.valid[inside].all():
+        trouble = f"the level cannot be trusted all the way from {low:g} to {high:g} Hz"
+        return Reading("sensitivity", channel, float("nan"), "dB SPL", trouble=trouble)
+    mean = float(align_level_db(free.value, np.zeros_like(free.value), free.frequency_hz, (low, high)))
+    distance_m = kit.position(capture.request.position).distance_m
+    value = mean + float(db(2.83 / capture.request.level_v) + db(distance_m / 1.0))
+    return Reading("sensitivity", channel, value, "dB SPL", trouble=trouble)
+
+
+def matched(a: Curve, b: Curve, settings: Settings) -> tuple[Curve, Reading]:
+    """Level of one channel minus that of another, each at its own place, and the mean difference."""
+    low, high = settings.match_hz
+    subject = f"{a.subject} against {b.subject}"
+    valid = a.valid & b.valid
+    difference = a.value - b.value
+    curve = Curve("match", subject, a.frequency_hz, difference, "dB", valid, method=a.method)
+    inside = (a.frequency_hz >= low) & (a.frequency_hz <= high)
+    trouble = "" if valid[inside].all() else f"not both levels can be trusted from {low:g} to {high:g} Hz"
+    mean = float(align_level_db(a.value, b.value, a.frequency_hz, (low, high))) if not trouble else float("nan")
+    return curve, Reading("mean match", subject, mean, "dB", trouble=trouble)

@@ -1,0 +1,128 @@
+"""What several checks need of one capture: the acoustic response of a channel, found once and shared."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.circuit.radiation import microphone_at, pressure_pa
+from rig.circuit.units import speed_of_sound_m_s
+from rig.kit import Kit
+from rig.readings import Capture, Floats, Untrusted
+from rig.requests import Sweep
+from rig.signals import deconvolution, stimulus, timing
+from rig.signals.levels import db
+
+Complex = NDArray[np.complex128]
+
+#: Kept of the impulse response: before the electrical time zero, and after it.
+BEFORE_S = 0.05
+AFTER_S = 0.35
+#: The loopback may stray so far from the level that was asked for, or somebody has turned a knob.
+OUTPUT_WITHIN_DB = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Acoustic:
+    """Impulse response between the voltage at the leads and the microphone."""
+
+    #: Shape (frames,), pascal per volt (per second of impulse); volt per volt with an uncalibrated microphone.
+    impulse: Floats
+    sample_rate_hz: float
+    #: Time of the electrical event in `impulse`, in seconds from its first frame.
+    zero_s: float
+    #: True: `zero_s` is the loopback's, so the arrival is a true time of flight.
+    timed: bool
+    #: When the sound begins, in seconds from the first frame; NaN when nothing stands out of the noise.
+    arrival_s: float
+    #: The silence before the sweep, in pascal, and what the capture was divided by, in volts at the leads.
+    silence: Floats
+    reference: Floats
+
+
+def sweep_layout(capture: Capture) -> stimulus.Layout:
+    """How the capture's stimulus is laid out in time."""
+    request = capture.request
+    return stimulus.layout(request.start_hz, request.stop_hz, request.seconds, capture.sample_rate_hz)
+
+
+def lead_volts(capture: Capture) -> tuple[Floats, bool]:
+    """Voltage at the leads as recorded through the loopback, or else as it was sent; and whether it was recorded.
+
+    Raises
+    ------
+    Untrusted
+        If the loopback says that another level was played than the one asked for.
+    """
+    request, layout = capture.request, sweep_layout(capture)
+    sent = stimulus.compose(layout) * request.level_v * np.sqrt(2)
+    if not capture.has("loopback"):
+        return np.pad(sent, (0, max(0, capture.samples.shape[1] - sent.size))), False
+    recorded = capture.volts("loopback") * request.path_gain
+    change_db = float(db(np.std(recorded) / np.std(np.pad(sent, (0, max(0, recorded.size - sent.size))))))
+    if not abs(change_db) <= OUTPUT_WITHIN_DB:
+        raise Untrusted(
+            f"the card's output is {change_db:+.1f} dB off what was asked for ({request}): "
+            "set its volume back to where it was calibrated"
+        )
+    return recorded, True
+
+
+@lru_cache(maxsize=64)
+def acoustic_response(capture: Capture) -> Acoustic:
+    """Impulse response of a playing sweep. Without a loopback, time zero is where the capture's own marks put it.
+
+    Raises
+    ------
+    Untrusted
+        If the output level is not the one asked for.
+    """
+    layout, request = sweep_layout(capture), capture.request
+    leads, timed = lead_volts(capture)
+    pressure = capture.pascal()
+    late = _lateness(capture, leads if timed else pressure, layout)
+    start = layout.sweep_start + late
+    stop = min(layout.mark_after + late, pressure.size)
+    piece = slice(max(0, start - round(0.02 * capture.sample_rate_hz)), stop)
+    reference = leads[piece] if timed else leads[piece.start - late : stop - late]
+    impulse = deconvolution.impulse_response(
+        pressure[piece] - np.mean(pressure[layout.silence]),
+        reference,
+        capture.sample_rate_hz,
+        request.start_hz,
+        request.stop_hz,
+        BEFORE_S,
+        AFTER_S,
+    )
+    return Acoustic(
+        impulse=impulse,
+        sample_rate_hz=capture.sample_rate_hz,
+        zero_s=round(BEFORE_S * capture.sample_rate_hz) / capture.sample_rate_hz,
+        timed=timed,
+        arrival_s=float(timing.arrival_s(impulse, capture.sample_rate_hz)),
+        silence=pressure[layout.silence],
+        reference=reference,
+    )
+
+
+def _lateness(capture: Capture, recorded: Floats, layout: stimulus.Layout) -> int:
+    """Whole frames by which the stimulus came back late, by its sweep; a little early rather than late."""
+    sent = stimulus.compose(layout)
+    delay_s = float(timing.delay_s(recorded, sent, capture.sample_rate_hz))
+    if not np.isfinite(delay_s):
+        raise Untrusted("the microphone gave nothing at all")
+    return max(0, int(np.floor(delay_s * capture.sample_rate_hz)) - round(0.002 * capture.sample_rate_hz))
+
+
+def air_speed_m_s(capture: Capture) -> float:
+    """Speed of sound at the bench's air temperature; at 20 degrees Celsius when that is not measured."""
+    celsius = capture.calibration.air_celsius
+    return speed_of_sound_m_s(20.0 if celsius is None else celsius)
+
+
+def design_response(kit: Kit, request: Sweep, frequency_hz: Floats, air_m_s: float) -> Complex:
+    """What the kit's model says of a request: pascal per volt at the microphone in free air, time of flight included."""
+    position = kit.position(request.position)
+    microphone = microphone_at(position.distance_m, position.angle_deg)
+    return pressure_pa(kit.model(request.channel), frequency_hz, 1.0, microphone, air_m_s)
