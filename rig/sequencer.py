@@ -118,9 +118,7 @@ class _Stopped(Exception):
     pass
 
 
-def run(
-    schedule: Schedule, checks: Sequence[ListedCheck], kit: Kit, bench: Bench, confirm: Confirm
-) -> Iterator[Event]:
+def run(schedule: Schedule, checks: Sequence[ListedCheck], kit: Kit, bench: Bench, confirm: Confirm) -> Iterator[Event]:
     """Walk the schedule; the last event is always Finished.
 
     A person's refusal, an interrupt, a gate that does not pass, and a bench that fails all end the run early:
