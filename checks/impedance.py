@@ -64,22 +64,12 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         magnitude = np.abs(load.ohm)
         valid = load.uncertainty_ohm < settings.uncertainty_percent / 100 * magnitude
         design = impedance_ohm(kit.model(channel.name), grid)
-        relative = load.uncertainty_ohm / magnitude
-        curves += [
-            Curve(
-                "impedance", channel.name, grid, magnitude, "ohm", valid, load.uncertainty_ohm, design=np.abs(design)
-            ),
-            Curve(
-                "phase",
-                channel.name,
-                grid,
-                np.degrees(np.angle(load.ohm)),
-                "degrees",
-                valid,
-                np.degrees(relative),
-                design=np.degrees(np.angle(design)),
-            ),
-        ]
+        curves.append(
+            Curve("impedance", channel.name, grid, magnitude, "ohm", valid, load.uncertainty_ohm, design=np.abs(design))
+        )
+        phase, design_phase = np.degrees(np.angle(load.ohm)), np.degrees(np.angle(design))
+        u_phase = np.degrees(load.uncertainty_ohm / magnitude)
+        curves.append(Curve("phase", channel.name, grid, phase, "degrees", valid, u_phase, design=design_phase))
         lowest = int(np.argmin(np.where(valid, magnitude, np.inf)))
         u_lowest = float(load.uncertainty_ohm[lowest])
         readings.append(Reading("lowest impedance", channel.name, float(magnitude[lowest]), "ohm", u_lowest))

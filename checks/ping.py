@@ -12,7 +12,7 @@ import numpy as np
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Floats, Reading, Untrusted
 from rig.requests import Request
-from rig.responses import acoustic_response, air_speed_m_s, design_response, sweep_layout
+from rig.responses import Complex, acoustic_response, air_speed_m_s, design_response, sweep_layout
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import gate
 from rig.signals.levels import db
@@ -81,5 +81,5 @@ def band_levels_db(capture: Capture, kit: Kit) -> tuple[float, float]:
     return _mean_db(measured) - _mean_db(design), _mean_db(measured) - _mean_db(np.sqrt(noise))
 
 
-def _mean_db(response: Floats) -> float:
+def _mean_db(response: Complex | Floats) -> float:
     return float(db(np.sqrt(np.mean(np.abs(response) ** 2))))

@@ -171,7 +171,8 @@ def band_response(heard: Acoustic, grid: Floats, request: Request) -> Complex:
     """Response over a band, gated to about eight periods of its middle, its phase referred to the electrical zero."""
     middle_hz = float(np.sqrt(grid[0] * grid[-1]))
     gate_s = float(np.clip(8 / middle_hz, 0.004, 0.2))
-    gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, 0.25 * gate_s if gate_s < 0.04 else 0.01, gate_s)
+    before_s = min(0.25 * gate_s, 0.01)
+    gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, before_s, gate_s)
     response = gated_frequency_response(gated, heard.sample_rate_hz, grid, request.start_hz, request.stop_hz)
     turned: Complex = response * np.exp(-2j * np.pi * grid * (heard.arrival_s - heard.zero_s))
     return turned

@@ -126,7 +126,7 @@ class Curve:
     valid: NDArray[np.bool_]
     #: Standard uncertainty, NaN where not known.
     uncertainty: Floats | None = None
-    #: False: the level hangs on an uncalibrated gain, so only its shape, or its difference to a reference, says anything.
+    #: False: the level hangs on an uncalibrated gain; only its shape, or a difference to a reference, says anything.
     absolute: bool = True
     #: What the kit's model says, on the same frequencies; None when there is no model for it.
     design: Floats | None = None

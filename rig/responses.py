@@ -122,7 +122,7 @@ def air_speed_m_s(capture: Capture) -> float:
 
 
 def design_response(kit: Kit, request: Sweep, frequency_hz: Floats, air_m_s: float) -> Complex:
-    """What the kit's model says of a request: pascal per volt at the microphone in free air, time of flight included."""
+    """Pascal per volt at the microphone in free air, time of flight included, as the kit's model has it."""
     position = kit.position(request.position)
     microphone = microphone_at(position.distance_m, position.angle_deg)
     return pressure_pa(kit.model(request.channel), frequency_hz, 1.0, microphone, air_m_s)
