@@ -19,8 +19,10 @@ from rig.signals import sweep
 Floats = NDArray[np.float64]
 
 SILENCE_S = 0.25
-#: The lowest frequency gets at least this many periods of silence, or its noise could not be estimated.
+#: The lowest frequency gets at least this many periods of silence, and so do the marks, or the noise that both
+#: stand in could not be estimated.
 SILENCE_PERIODS = 5.0
+SILENCE_MARKS = 3.0
 PAUSE_S = 0.10
 TAIL_S = 0.30
 REST_S = 0.10
@@ -105,7 +107,7 @@ def layout(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: floa
         return int(np.ceil(part_s * sample_rate_hz))
 
     mark_frames = frames(mark_s)
-    mark_before = frames(max(SILENCE_S, SILENCE_PERIODS / start_hz))
+    mark_before = frames(max(SILENCE_S, SILENCE_PERIODS / start_hz, SILENCE_MARKS * mark_s))
     sweep_start = mark_before + mark_frames + frames(PAUSE_S)
     sweep_stop = sweep_start + sweep_frames
     mark_after = sweep_stop + frames(TAIL_S)

@@ -1,0 +1,322 @@
+"""Whether a capture is a true record of what the converter heard: found from its samples, since flags prove nothing.
+
+Two ways to prove the timing. With the marks alone (a microphone): the distance between the two recorded marks, which
+the unit and the room affect alike, must be the distance that was played. With an electrical reference (a loopback,
+or the drive at the leads) the sweep itself is compared as well, piece by piece, which tells a clock difference
+from lost samples and finds disturbances that leave the distance alone.
+
+A noise in the room is no disturbance of the stream and is not looked for here.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+from scipy.signal import correlate
+from scipy.signal.windows import tukey
+
+from rig.signals import comparison, defects, stimulus
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+Layout = stimulus.Layout
+
+#: A peak of the correlation this many standard deviations above the noise is a signal; noise alone reaches five.
+PRESENT = 8.0
+MARK_PRESENT = 6.0
+#: Standard uncertainties that a shift must exceed to count.
+SIGNIFICANT = 5.0
+#: Shifts in samples that are never counted: what a microphone may move, and what a converter may wander.
+FLOOR_ACOUSTIC = 0.4
+FLOOR_ELECTRICAL = 0.2
+#: A timing known less well than this proves too little: 8 lost samples cost up to 1.2 dB (in a model).
+WORST_TIMING = 8.0
+#: How far around its expected place a mark is looked for.
+MARK_REACH_S = 0.08
+#: Rest of a piece of the reference, relative to the piece, that its own filtering cannot explain.
+FOREIGN = 0.1
+NAN = float("nan")
+
+
+@dataclass(frozen=True)
+class Integrity:
+    """What a capture says about itself."""
+
+    #: In a builder's words; empty: the capture is sound.
+    troubles: tuple[str, ...]
+    #: From the stimulus's first frame to its arrival in the capture; NaN where no signal arrived.
+    delay_samples: float
+    #: Distance of the recorded marks minus the distance played, and its standard uncertainty.
+    spacing_error_samples: float
+    spacing_uncertainty_samples: float
+    #: Clock of the recording over the clock of the playing, minus 1, in millionths; NaN where it cannot be told.
+    clock_ppm: float
+    #: Samples lost (positive) or inserted (negative) between the marks; NaN where they cannot be told.
+    lost_samples: float
+    #: Rows in which no signal arrived. Whether that is the unit's or the bench's fault is not said here.
+    silent_rows: tuple[int, ...]
+    #: Cut-off samples of each row.
+    clipped_samples: tuple[int, ...]
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether nothing speaks against the capture."""
+        return not self.troubles
+
+
+@dataclass(frozen=True)
+class _Timing:
+    delay: float
+    shift: float
+    uncertainty: float
+
+
+def inspect(
+    samples: NDArray[np.floating],
+    plan: Layout,
+    reference_row: int | None = None,
+    *,
+    inputs: Sequence[str] = (),
+    expected_frames: int | None = None,
+    max_delay_s: float = 1.0,
+) -> Integrity:
+    """Look a capture over.
+
+    Parameters
+    ----------
+    samples
+        Shape (inputs, frames), full scale 1.0, `plan.frames` frames or more.
+    plan
+        The layout of the stimulus, at the device's actual sample rate.
+    reference_row
+        Row of an electrical copy of the stimulus (loopback, or the drive at the leads); None: microphones only.
+    inputs
+        Names of the rows, for the words.
+    expected_frames
+        How many frames the bench was to deliver, where that is known.
+    max_delay_s
+        Longest latency that is looked for.
+
+    Raises
+    ------
+    ValueError
+        If `samples` is not of shape (inputs, frames) with one input or more, or `reference_row` is not one of them.
+    """
+    if samples.ndim != 2 or samples.shape[0] < 1:
+        raise ValueError(f"samples of shape {samples.shape} found; allowed is (inputs, frames)")
+    if reference_row is not None and not 0 <= reference_row < samples.shape[0]:
+        raise ValueError(f"reference row {reference_row} found; allowed is 0 to {samples.shape[0] - 1}")
+    names = [inputs[row] if row < len(inputs) else f"input {row + 1}" for row in range(samples.shape[0])]
+    troubles = _wrong_count(samples.shape[1], plan, expected_frames)
+    broken = [
+        f"{name}: {count} samples are not finite numbers"
+        for name, row in zip(names, samples, strict=True)
+        if (count := int(np.count_nonzero(~np.isfinite(row))))
+    ]
+    if troubles or broken:
+        return Integrity((*troubles, *broken), NAN, NAN, NAN, NAN, NAN, (), ())
+    arrivals = [_arrival(row.astype(np.float64), plan, max_delay_s) for row in samples]
+    silent = tuple(row for row, (_, strength) in enumerate(arrivals) if strength < PRESENT)
+    row_troubles = [
+        trouble
+        for name, row, (delay, _) in zip(names, samples, arrivals, strict=True)
+        for trouble in _row_troubles(name, row.astype(np.float32), plan, delay)
+    ]
+    clips = tuple(defects.clipped(row.astype(np.float32)) for row in samples)
+    row = max(range(len(arrivals)), key=lambda i: arrivals[i][1]) if reference_row is None else reference_row
+    if row in silent:
+        place = names[row] if reference_row is not None or len(names) == 1 else "any input"
+        troubles = (*row_troubles, f"no signal arrived at {place}")
+        return Integrity(troubles, NAN, NAN, NAN, NAN, NAN, silent, clips)
+    heard = samples[row].astype(np.float64)
+    timing = _timing(heard, plan, arrivals[row][0])
+    if timing is None:
+        troubles = (*row_troubles, f"{names[row]}: the timing marks around the sweep are missing or damaged")
+        return Integrity(troubles, arrivals[row][0], NAN, NAN, NAN, NAN, silent, clips)
+    found, clock_ppm, lost = _judge_timing(heard, plan, timing, reference_row is not None)
+    return Integrity(
+        troubles=(*row_troubles, *(f"{names[row]}: {trouble}" for trouble in found)),
+        delay_samples=timing.delay,
+        spacing_error_samples=timing.shift,
+        spacing_uncertainty_samples=timing.uncertainty,
+        clock_ppm=clock_ppm,
+        lost_samples=lost,
+        silent_rows=silent,
+        clipped_samples=clips,
+    )
+
+
+def _wrong_count(frames: int, plan: Layout, expected: int | None) -> tuple[str, ...]:
+    if expected is not None and frames != expected:
+        return (f"{frames} frames were delivered where {expected} were asked for",)
+    if frames < plan.frames:
+        return (f"{frames} frames were delivered where the stimulus alone has {plan.frames}",)
+    return ()
+
+
+def _row_troubles(name: str, row: NDArray[np.float32], plan: Layout, delay: float) -> list[str]:
+    """What one row's own samples say."""
+    if not np.any(row):
+        return [f"{name}: every sample is exactly zero (muted, not connected, or no permission to record)"]
+    troubles = []
+    if count := defects.clipped(row):
+        troubles.append(f"{name}: {count} samples are cut off (clipping); turn the input's gain down")
+    # A live input never gives exact zeros; a digital loopback does so wherever nothing is played.
+    alive = np.mean(row[: plan.mark_before] == 0) < 0.1
+    first, stop = (0, row.size) if alive else (plan.sweep_start + int(delay), plan.sweep_stop + int(delay))
+    if block := defects.zeroed(row, first, stop):
+        troubles.append(f"{name}: {block[1]} samples from {block[0] / plan.sample_rate_hz:.3f} s on are zero")
+    if block := defects.repeated(row):
+        at_s = block[0] / plan.sample_rate_hz
+        troubles.append(f"{name}: samples at {at_s:.3f} s are those of {block[1]} samples before (a repeated block)")
+    return troubles
+
+
+def _arrival(row: Floats, plan: Layout, max_delay_s: float) -> tuple[float, float]:
+    """Coarse delay in samples and strength of the stimulus in a row.
+
+    Correlation with the stimulus, whitened so that all its band counts alike; the strength is the peak over the
+    standard deviation of the rest (from the median).
+    """
+    length = fft.next_fast_len(row.size + plan.frames, real=True)
+    known = fft.rfft(stimulus.compose(plan), length)
+    frequency_hz = fft.rfftfreq(length, 1 / plan.sample_rate_hz)
+    inside = (frequency_hz >= plan.start_hz) & (frequency_hz <= plan.stop_hz)
+    magnitude = np.abs(known)
+    white = np.divide(known.conj(), magnitude, out=np.zeros_like(known), where=inside & (magnitude > 0))
+    response = np.abs(fft.irfft(fft.rfft(row, length) * white, length))
+    spread = float(np.median(response)) / 0.6745
+    reach = response[: min(int(max_delay_s * plan.sample_rate_hz) + 1, response.size)]
+    peak = int(np.argmax(reach))
+    if reach[peak] == 0:
+        return NAN, 0.0
+    return float(peak), float(reach[peak] / spread) if spread > 0 else float("inf")
+
+
+def _timing(row: Floats, plan: Layout, delay: float) -> _Timing | None:
+    """Arrival of the first mark and distance to the second, or None where they cannot be found."""
+    template = stimulus.mark(plan)
+    reach = int(MARK_REACH_S * plan.sample_rate_hz)
+    margin = int(0.01 * plan.sample_rate_hz)
+    length = 2 * ((plan.mark_frames + 4 * margin) // 2)
+    noise = _noise_power(row[max(int(delay), 0) : plan.mark_before + int(delay) - margin], length)
+    places = []
+    for start, before in ((plan.mark_before, reach), (plan.mark_after, 2 * reach)):
+        found = _find(row, template, int(delay) + start - before, int(delay) + start + reach + plan.mark_frames)
+        if found is None:
+            return None
+        places.append(found)
+    frequency = np.arange(length // 2 + 1) / length * plan.sample_rate_hz
+    inside = (frequency >= plan.mark_low_hz) & (frequency <= plan.mark_high_hz)
+    floor = np.sqrt(np.sum(noise[inside] * np.abs(fft.rfft(template, length))[inside] ** 2) * 2 / length**2)
+    strengths = [strength for _, strength in places]
+    if min(strengths) < MARK_PRESENT * floor or max(strengths) > 2 * min(strengths):
+        return None
+    first, second = (place - margin for place, _ in places)
+    if first < 0 or second < 0 or second + length > row.size + margin:
+        return None
+    window = tukey(length, 0.2)
+    early = fft.rfft(window * _padded(row, first, length))
+    for _ in range(2):
+        late = fft.rfft(window * _padded(row, second, length))
+        shift, uncertainty = _phase_delay(early, late, noise, inside)
+        second, shift = second + round(shift), shift - round(shift)
+    known = fft.rfft(window * _padded(template, -margin, length))
+    fine, _ = _phase_delay(known, early, noise, inside)
+    spacing = second - first + shift
+    return _Timing(
+        delay=first + margin + fine - plan.mark_before,
+        shift=spacing - (plan.mark_after - plan.mark_before),
+        uncertainty=uncertainty,
+    )
+
+
+def _padded(row: Floats, start: int, length: int) -> Floats:
+    """A stretch of a row, zero where the row ends."""
+    piece = np.zeros(length)
+    part = row[max(start, 0) : max(start + length, 0)]
+    piece[max(-start, 0) : max(-start, 0) + part.size] = part
+    return piece
+
+
+def _noise_power(silence: Floats, length: int) -> Floats:
+    """Mean squared spectrum of noise in windows of `length`, shape (length // 2 + 1,)."""
+    starts = range(0, max(silence.size - length, 0) + 1, max(length // 2, 1))
+    window = tukey(length, 0.2)
+    pieces = [_padded(silence, start, length) for start in starts]
+    power = np.mean([np.abs(fft.rfft(window * (piece - piece.mean()))) ** 2 for piece in pieces], axis=0)
+    # Few windows scatter; noise is smooth over frequency, so neighbours help.
+    return np.asarray(np.convolve(np.pad(power, 4, mode="edge"), np.full(9, 1 / 9), "valid"))
+
+
+def _find(row: Floats, template: Floats, first: int, stop: int) -> tuple[int, float] | None:
+    """Place and strength of a mark between two frames, or None where the capture does not reach."""
+    first = max(first, 0)
+    piece = row[first : min(stop, row.size)]
+    if piece.size < template.size:
+        return None
+    match = np.abs(correlate(piece - piece.mean(), template, mode="valid"))
+    peak = int(np.argmax(match))
+    return first + peak, float(match[peak])
+
+
+def _phase_delay(early: Complex, late: Complex, noise: Floats, inside: NDArray[np.bool_]) -> tuple[float, float]:
+    """Samples by which one spectrum lags another, and the standard uncertainty.
+
+    The greatest value of the correlation that is whitened by the noise, which is the likeliest delay for an unknown
+    signal in two recordings (after Knapp and Carter, IEEE Trans. ASSP 24(4), 1976). Its variance, for a signal
+    power A and a noise power N in both, is sum(w^2 (A/N + 1/2)) / sum(w^2 A/N)^2.
+    """
+    length = 2 * (noise.size - 1)
+    omega = 2 * np.pi * np.flatnonzero(inside) / length
+    floor = np.maximum(noise[inside], 1e-7 * np.mean(np.abs(early[inside]) ** 2))
+    cross = np.zeros(noise.size, dtype=np.complex128)
+    cross[inside] = (late * early.conj())[inside] / floor
+    finer = 8
+    match = fft.irfft(cross, finer * length)
+    lags = np.arange(match.size)
+    lags[lags > match.size // 2] -= match.size
+    delay = float(lags[np.argmax(match)]) / finer
+    for _ in range(3):
+        turned = cross[inside] * np.exp(1j * omega * delay)
+        bend = float(np.sum(omega**2 * turned.real))
+        if not bend > 0:
+            return delay, float("inf")
+        delay -= float(np.clip(np.sum(omega * turned.imag) / bend, -0.5, 0.5))
+    rest = late[inside] - early[inside] * np.exp(-1j * omega * delay)
+    # Where the recordings differ by more than the silence's noise, that difference is the noise.
+    louder = max(1.0, float(np.mean(np.abs(rest) ** 2 / floor)) / 2)
+    return delay, float(np.sqrt(louder * (bend + louder * np.sum(omega**2) / 2)) / bend)
+
+
+def _judge_timing(row: Floats, plan: Layout, timing: _Timing, electrical: bool) -> tuple[list[str], float, float]:
+    """Troubles, clock difference in ppm and lost samples out of the marks' distance."""
+    ppm = timing.shift / (plan.mark_after - plan.mark_before) * 1e6
+    if SIGNIFICANT * timing.uncertainty > WORST_TIMING:
+        words = f"the timing marks drown in noise (their distance is known to {timing.uncertainty:.1f} samples only)"
+        return [words], NAN, NAN
+    floor = FLOOR_ELECTRICAL if electrical else FLOOR_ACOUSTIC
+    if abs(timing.shift) <= max(floor, SIGNIFICANT * timing.uncertainty):
+        return (_foreign(row, plan, timing) if electrical else []), ppm, 0.0
+    verb = "lost" if timing.shift < 0 else "inserted"
+    count = f"{abs(timing.shift):.1f} samples"
+    if not electrical:
+        words = f"the timing is disturbed: {count} {verb}, or a clock difference of {ppm:+.0f} ppm"
+        return [words], NAN, NAN
+    kind, at = comparison.jump_or_drift(row, plan, timing.delay, timing.shift)
+    if kind == "drift":
+        return [f"playing and recording run on different clocks: {ppm:+.1f} ppm"], ppm, 0.0
+    return [f"{count} {verb} about {at / plan.sample_rate_hz:.2f} s into the stimulus"], 0.0, -timing.shift
+
+
+def _foreign(row: Floats, plan: Layout, timing: _Timing) -> list[str]:
+    """Trouble where the reference is not the sweep."""
+    silence = row[int(timing.delay) : int(timing.delay) + plan.mark_before - int(0.01 * plan.sample_rate_hz)]
+    found = comparison.foreign_parts(row, plan, timing.delay, float(np.std(silence)), FOREIGN)
+    if not found:
+        return []
+    at_s = found[0][0] / plan.sample_rate_hz
+    share = max(part for _, part in found)
+    return [f"not what was played in {len(found)} places, first at {at_s:.3f} s (up to {share:.0%} foreign)"]
