@@ -144,7 +144,7 @@ def response_noise_power(
     length = fft.next_fast_len(known.shape[-1], real=True)
     spectrum = fft.rfft(known, length)
     power_hz = fft.rfftfreq(length, 1 / sample_rate_hz)
-    inside = (power_hz > sweep.LOWER_MARGIN**-0.5 * start_hz) & (power_hz < sample_rate_hz / 2)
+    inside = (power_hz > sweep.LOWER_FADE * start_hz / sweep.LOWER_MARGIN) & (power_hz < sample_rate_hz / 2)
     power = _on_grid(spectrum[inside].real ** 2 + spectrum[inside].imag ** 2, power_hz[inside], frequency)
     gain = np.sum(np.asarray(window, np.float64) ** 2, axis=-1)[..., np.newaxis]
     noise: Array = _on_grid(density, grid_hz, frequency) * 0.5 * sample_rate_hz * gain / power

@@ -4,9 +4,10 @@ The phase is ``2 pi start_hz L exp(t / L)`` with ``L = seconds / ln(stop_hz / st
 sweep passes start_hz (Novak, Lotton and Simon, JAES 63(10), 2015). The N-th harmonic of such a sweep is the same
 sweep advanced by ``L ln N``, in phase as well as in frequency.
 
-The sweep runs beyond the band asked for, so that the band is usable to its very ends: from one octave below
-start_hz, and to a quarter of an octave above stop_hz or 0.475 of the sample rate, whichever is lower. It fades in and
-out over the outer half (in octaves) of these two margins.
+The sweep runs beyond the band asked for, so that the band is usable to its very ends: from one and a quarter octaves
+below start_hz, and to a quarter of an octave above stop_hz or 0.475 of the sample rate, whichever is lower. It fades
+in over the first half octave, and out over the outer half (in octaves) of the upper margin. The lower margin is wide
+because the second harmonic of start_hz must be told from the edge at which second harmonics begin.
 """
 
 import math
@@ -18,8 +19,10 @@ from rig.signals.gating import half_cosine
 
 Array = NDArray[np.float64]
 
-LOWER_MARGIN = 2.0
+LOWER_MARGIN = 2.0**1.25
 """Frequency ratio from the first frequency played to start_hz."""
+LOWER_FADE = 2.0**0.5
+"""Frequency ratio over which the sweep fades in."""
 UPPER_MARGIN = 2.0**0.25
 """Largest frequency ratio from stop_hz to the last frequency played."""
 HIGHEST_OF_RATE = 0.475
@@ -201,8 +204,8 @@ def harmonic_advance_s(order: ArrayLike, start_hz: float, stop_hz: float, second
 def fade(frequency_hz: ArrayLike, start_hz: float, stop_hz: float, sample_rate_hz: float) -> Array:
     """Amplitude with which the sweep plays each frequency.
 
-    1 from half-way (in octaves) in the lower margin to half-way in the upper one, 0 outside the played band,
-    half a cosine over the logarithm of frequency between.
+    0 outside the played band; half a cosine over the logarithm of frequency in the first half octave and in the outer
+    half of the upper margin; 1 between.
 
     Parameters
     ----------
@@ -225,7 +228,7 @@ def fade(frequency_hz: ArrayLike, start_hz: float, stop_hz: float, sample_rate_h
     """
     lowest_hz, highest_hz = played_band_hz(start_hz, stop_hz, sample_rate_hz)
     frequency = np.asarray(frequency_hz, dtype=np.float64)
-    rise = half_cosine(2 * np.log(frequency / lowest_hz) / math.log(start_hz / lowest_hz))
+    rise = half_cosine(np.log(frequency / lowest_hz) / math.log(LOWER_FADE))
     return rise * half_cosine(2 * np.log(highest_hz / frequency) / math.log(highest_hz / stop_hz))
 
 
