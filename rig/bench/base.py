@@ -7,6 +7,9 @@ from typing import Protocol
 from rig.readings import Capture
 from rig.requests import Request, Stage
 
+#: A capture goes on so long beyond the stimulus: time for the equipment's own delay, so that no tail is cut off.
+CAPTURE_ALLOWANCE_S = 0.3
+
 
 class BenchError(Exception):
     """The bench could not do it (exit status 4). The message says what happened and what to do."""

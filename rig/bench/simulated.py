@@ -1,0 +1,316 @@
+"""The simulated bench: plays requests to a simulated unit and gives back what a real sound card would have recorded."""
+
+import math
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from rig.bench.base import CAPTURE_ALLOWANCE_S, BenchError
+from rig.bench.equipment import INPUT_VOLTS, Equipment, converted, equipment_of
+from rig.bench.faults import Fault, of_bench, of_unit, parse_fault
+from rig.bench.room import pink_spectrum, reflections
+from rig.bench.unit import (
+    Output,
+    box_pressure_pa,
+    generator,
+    lead_gain,
+    lead_impedance_ohm,
+    microphone_from,
+    unit_of,
+)
+from rig.circuit.units import speed_of_sound_m_s
+from rig.kit import Kit
+from rig.readings import Capture, KnownLoad
+from rig.requests import Request, Stage, Sweep
+from rig.signals.stimulus import Layout, compose, layout
+from rig.signals.timing import resample_by
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+#: The transform is so much longer than the capture: what rings on is silent before it could come around to the start.
+SETTLE_S = 0.6
+#: Second and third harmonic of a tone of 1 V RMS at the leads, in the midrange; they grow with its level.
+SECOND_HARMONIC = 0.003
+THIRD_HARMONIC = 0.001
+#: Below this frequency the cone moves further, and bends the more: up to three times the drive at the polynomial.
+WIDE_TRAVEL_HZ = 100.0
+#: The polynomial sees the drive up to here, in parts of the sample rate: its third harmonic then has no aliases.
+BENDING_BAND = (0.12, 0.155)
+
+
+class SimulatedBench:
+    """A bench with one unit on it.
+
+    Parameters
+    ----------
+    kit : Kit
+        The design; its limits are never looked at.
+    serial : str
+        The unit; the same serial gives the same unit.
+    faults : sequence of Fault or str
+        What is wrong with the unit or the bench.
+    seed : int
+        The bench: its room, its inputs, its noise.
+    real_time : bool
+        Whether a capture takes as long as its sound.
+    ambient_db : float
+        Noise of the room in dB SPL, pink, 20 Hz to 20 kHz, unweighted.
+    sense_in : 'return' or 'source'
+        Where the sense resistor sits.
+
+    Raises
+    ------
+    FaultError
+        If a fault is not one that this kit can have.
+    """
+
+    name = "simulated"
+
+    def __init__(
+        self,
+        kit: Kit,
+        serial: str,
+        faults: Sequence[Fault | str] = (),
+        seed: int = 0,
+        real_time: bool = False,
+        ambient_db: float = 38.0,
+        sense_in: str = "return",
+    ) -> None:
+        self.kit = kit
+        self.serial = serial
+        self.faults = tuple(parse_fault(kit, fault) if isinstance(fault, str) else fault for fault in faults)
+        self.seed = seed
+        self.real_time = real_time
+        #: Goes with every capture, once it has been found.
+        self.known_load: KnownLoad | None = None
+        self.unit = of_unit(self.faults, unit_of(kit, serial))
+        self._sound = equipment_of(seed, ambient_db, sense_in)
+        self._attempts: Counter[Request] = Counter()
+        self._openings = 0
+        self._transfers: dict[tuple[object, ...], Complex] = {}
+
+    def describe(self) -> dict[str, object]:
+        """Equipment and settings for the record."""
+        return {
+            "kind": self.name,
+            "serial": self.serial,
+            "seed": self.seed,
+            "faults": [str(fault) for fault in self.faults],
+            "sample_rate_hz": self._sound.sample_rate_hz,
+            "ambient_db": self._sound.room.ambient_db,
+            "sense_ohm": self._sound.sense_ohm,
+            "sense_in": self._sound.sense_in,
+            "air_celsius": self._sound.air_celsius,
+        }
+
+    @contextmanager
+    def stage(self, name: Stage) -> Iterator["SimulatedPlayer"]:
+        """Open the bench for one stage.
+
+        Raises
+        ------
+        BenchError
+            If the simulated bench has no such stage.
+        """
+        if name not in ("leads", "playing"):
+            raise BenchError(f"the simulated bench has the stages leads and playing, not {name!r}")
+        yield SimulatedPlayer(self, name, self._open())
+
+    def known_load_capture(self, load_ohm: float) -> Capture:
+        """The sweep of the leads with a resistor in place of the unit, in `request` as of the kit's first channel."""
+        request = self.kit.sweep("leads", self.kit.channels[0].name)
+        return self._capture(request, 1, self._open(), load_ohm)
+
+    def _open(self) -> float:
+        """Open a stream: its latency in samples, which holds until it is closed."""
+        self._openings += 1
+        random = generator("latency", self.seed, self.serial, self._openings)
+        return float(random.uniform(*self._sound.latency_samples))
+
+    def play_one(self, request: Request, latency_samples: float) -> Capture:
+        """Play one request in an open stream."""
+        self._attempts[request] += 1
+        return self._capture(request, self._attempts[request], latency_samples, None)
+
+    def _capture(self, request: Sweep, attempt: int, latency_samples: float, load_ohm: float | None) -> Capture:
+        equipment = of_bench(self.faults, self._sound, attempt)
+        if equipment.unplugged:
+            raise BenchError("the sound device is gone; plug it in again and start anew")
+        rate_hz = equipment.sample_rate_hz
+        plan = layout(request.start_hz, request.stop_hz, request.seconds, rate_hz)
+        frames = plan.frames + round(CAPTURE_ALLOWANCE_S * rate_hz)
+        size = int(fft.next_fast_len(frames + round(SETTLE_S * rate_hz), real=True))
+        peak_v = _peak_v(request, equipment)
+        random = generator(self.kit.name, self.serial, self.seed, sorted(map(str, self.faults)), request, attempt)
+        if request.stage == "leads":
+            spectra = self._at_leads(request, equipment, plan, size, peak_v, load_ohm)
+        else:
+            spectra = self._playing(request, equipment, plan, size, peak_v)
+        delay = _delay(latency_samples / rate_hz, size, rate_hz)
+        rows = {}
+        for role, spectrum in spectra.items():
+            arrived = spectrum * delay
+            if role == "microphone":
+                arrived += self._noise(random, equipment, size)
+            rows[role] = fft.irfft(arrived, size)
+        samples = _recorded(rows, plan, frames, equipment, random)
+        return Capture(
+            request=request,
+            samples=samples,
+            inputs=tuple(rows),
+            sample_rate_hz=rate_hz,
+            calibration=self._sound.calibration(self.known_load),
+            attempt=attempt,
+            flags=equipment.flags,
+        )
+
+    def _at_leads(
+        self, request: Sweep, equipment: Equipment, plan: Layout, size: int, peak_v: float, load_ohm: float | None
+    ) -> dict[str, Complex]:
+        frequency_hz = fft.rfftfreq(size, 1 / equipment.sample_rate_hz)
+        if load_ohm is None:
+            load = self._remembered(
+                ("ohm", request.at, size), lambda: lead_impedance_ohm(self.unit, request.at, frequency_hz)
+            )
+        else:
+            load = np.full(frequency_hz.size, load_ohm, dtype=np.complex128)
+        load = load + equipment.lead_ohm
+        current = peak_v * _stimulus(plan, size) / (equipment.source_ohm + equipment.sense_ohm + load)
+        sensed = current * (equipment.sense_ohm if equipment.sense_in == "return" else load)
+        askew = equipment.sense_gain * _delay(equipment.sense_delay_s, size, equipment.sample_rate_hz)
+        return {"drive": current * (equipment.sense_ohm + load), "sense": sensed * askew}
+
+    def _playing(
+        self, request: Sweep, equipment: Equipment, plan: Layout, size: int, peak_v: float
+    ) -> dict[str, Complex]:
+        output = self.unit.output(request.channel)
+        driven = _at_lead(plan, size, peak_v, output)
+        if equipment.resistor_left_in:
+            frequency_hz = fft.rfftfreq(size, 1 / equipment.sample_rate_hz)
+            load = lead_impedance_ohm(self.unit, output.box, frequency_hz)
+            driven = driven * load / (load + equipment.sense_ohm)
+        heard = driven * self._path(request, equipment, output.box, size)
+        volts = heard * (equipment.microphone_v_per_pa * equipment.microphone_sign * equipment.microphone_gain)
+        return {"microphone": volts, "loopback": peak_v * equipment.loopback_gain * _stimulus(plan, size)}
+
+    def _path(self, request: Sweep, equipment: Equipment, box: str, size: int) -> Complex:
+        """Pressure at the microphone over volts at the leads of a box, the room included."""
+        position = self.kit.position(request.position)
+        position = position.model_copy(update={"distance_m": position.distance_m + equipment.microphone_shift_m})
+        microphone_m = microphone_from(self.kit, box, request.at, position)
+        rate_hz, speed = equipment.sample_rate_hz, speed_of_sound_m_s(equipment.air_celsius)
+
+        def direct() -> Complex:
+            frequency_hz = fft.rfftfreq(size, 1 / rate_hz)
+            try:
+                return box_pressure_pa(self.unit, box, microphone_m, frequency_hz, speed)
+            except ValueError as error:
+                raise BenchError(f"{request}: box {box}: {error}; see place_m in the kit") from None
+
+        place = self.kit.channel(box).place_m
+        room = reflections(equipment.room, (place[0], place[1]), microphone_m, size, rate_hz, speed)
+        return self._remembered(("pa", box, microphone_m, size), direct) * room
+
+    def _noise(self, random: np.random.Generator, equipment: Equipment, size: int) -> Complex:
+        volts_per_pa = equipment.microphone_v_per_pa * equipment.microphone_gain
+        noise = pink_spectrum(random, equipment.room.ambient_db, size, equipment.sample_rate_hz)
+        return noise * volts_per_pa
+
+    def _remembered(self, key: tuple[object, ...], make: Callable[[], Complex]) -> Complex:
+        """The unit does not change while it is on the bench: each transfer function is worked out once."""
+        if key not in self._transfers:
+            self._transfers[key] = make()
+        return self._transfers[key]
+
+
+class SimulatedPlayer:
+    """The simulated bench with a stage open."""
+
+    def __init__(self, bench: SimulatedBench, stage: Stage, latency_samples: float) -> None:
+        self._bench = bench
+        self._stage = stage
+        self._latency_samples = latency_samples
+
+    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
+        """Play the requests in order.
+
+        Raises
+        ------
+        BenchError
+            If a request is of another stage, is louder than the card can play, or the device is gone.
+        """
+        for request in requests:
+            if request.stage != self._stage:
+                raise BenchError(f"{request}: asked for in the stage {self._stage!r}; its stage is {request.stage!r}")
+            started_s = time.monotonic()
+            capture = self._bench.play_one(request, self._latency_samples)
+            if self._bench.real_time:
+                sound_s = capture.samples.shape[1] / capture.sample_rate_hz
+                time.sleep(max(0.0, sound_s - (time.monotonic() - started_s)))
+            yield capture
+
+
+def _peak_v(request: Sweep, equipment: Equipment) -> float:
+    """Peak of the sweep at the card's output."""
+    if equipment.output_muted:
+        return 0.0
+    peak_v = request.level_v * math.sqrt(2) / request.path_gain
+    if peak_v > equipment.output_volts:
+        raise BenchError(
+            f"{request}: needs {peak_v:.3g} V at the sound card's output; it has {equipment.output_volts:g} V"
+        )
+    return peak_v
+
+
+@lru_cache(maxsize=4)
+def _stimulus(plan: Layout, size: int) -> Complex:
+    return np.asarray(fft.rfft(compose(plan), size))
+
+
+@lru_cache(maxsize=16)
+def _at_lead(plan: Layout, size: int, peak_v: float, output: Output) -> Complex:
+    """Spectrum of the voltage that the driver makes sound of: the lead's, and the harmonics that the driver adds.
+
+    The harmonics come from a polynomial without memory, of the lead's voltage with its low frequencies raised, as the
+    cone's travel rises there. It sees nothing above `BENDING_BAND`, so that no harmonic folds back into the band.
+    """
+    frequency_hz = fft.rfftfreq(size, 1 / plan.sample_rate_hz)
+    lead_v = peak_v * lead_gain(output, frequency_hz) * _stimulus(plan, size)
+    part = np.clip((frequency_hz / plan.sample_rate_hz - BENDING_BAND[0]) / np.diff(BENDING_BAND), 0.0, 1.0)
+    weight = (1 + 2 / (1 + (frequency_hz / WIDE_TRAVEL_HZ) ** 2)) * np.cos(0.5 * np.pi * part) ** 2
+    travel = fft.irfft(lead_v * weight, size)
+    # A tone of 1 V RMS has the peak sqrt(2): a x**2 gives a second harmonic of a / 2 peak**2, b x**3 a third of
+    # b / 4 peak**3.
+    bent = travel**2 * (SECOND_HARMONIC * math.sqrt(2) + travel * 2 * THIRD_HARMONIC)
+    return np.asarray(lead_v + fft.rfft(bent))
+
+
+def _delay(seconds: float, size: int, sample_rate_hz: float) -> Complex:
+    return np.asarray(np.exp(-2j * np.pi * fft.rfftfreq(size, 1 / sample_rate_hz) * seconds))
+
+
+def _recorded(
+    rows: dict[str, Floats], plan: Layout, frames: int, equipment: Equipment, random: np.random.Generator
+) -> NDArray[np.float32]:
+    """What the inputs make of their voltages, shape (inputs, frames)."""
+    volts = np.stack(list(rows.values()))
+    full_scale_v = np.array([[INPUT_VOLTS[role]] for role in rows])
+    if equipment.clock_ppm:
+        volts = resample_by(volts, 1 / (1 + equipment.clock_ppm * 1e-6))
+    middle = (plan.sweep_start + plan.sweep_stop) // 2
+    if equipment.lost_samples:
+        lost = max(equipment.lost_samples, 0)
+        gap = np.zeros((volts.shape[0], max(-equipment.lost_samples, 0)))
+        volts = np.concatenate([volts[:, :middle], gap, volts[:, middle + lost :]], axis=1)
+    volts = volts[:, :frames]
+    if equipment.overload_db is not None:
+        volts[0] *= full_scale_v[0] * 10 ** (equipment.overload_db / 20) / np.max(np.abs(volts[0]))
+    noise = random.standard_normal(volts.shape, dtype=np.float32)
+    return converted(volts + equipment.converter_noise * full_scale_v * noise, full_scale_v)
