@@ -16,10 +16,9 @@ from rig.circuit.fit import fit_impedance
 from rig.kit import ChannelSpec, Kit
 from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
 from rig.requests import Request
-from rig.responses import sweep_layout
+from rig.responses import judged_grid, sweep_layout
 from rig.signals.deconvolution import transfer_function
 from rig.signals.noise import response_noise_power
-from rig.signals.smoothing import log_frequency_grid
 from rig.tables import Table
 
 NAME = "impedance"
@@ -59,7 +58,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     curves: list[Curve] = []
     for capture in captures:
         channel = kit.channel(capture.request.channel)
-        grid = log_frequency_grid(capture.request.start_hz, capture.request.stop_hz, settings.points_per_octave)
+        grid = judged_grid(capture.request, settings.points_per_octave)
         load = load_impedance(capture, grid)
         magnitude = np.abs(load.ohm)
         valid = load.uncertainty_ohm < settings.uncertainty_percent / 100 * magnitude

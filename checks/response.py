@@ -14,12 +14,12 @@ from pydantic import Field
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
 from rig.requests import Request
-from rig.responses import Acoustic, acoustic_response, air_speed_m_s, design_response
+from rig.responses import Acoustic, acoustic_response, air_speed_m_s, design_response, judged_grid
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import Gated, gate
 from rig.signals.levels import REFERENCE_PRESSURE_PA, align_level_db, db
 from rig.signals.noise import response_noise_power, snr_db
-from rig.signals.smoothing import log_frequency_grid, smooth_power
+from rig.signals.smoothing import smooth_power
 from rig.tables import Table
 
 NAME = "response"
@@ -43,7 +43,7 @@ class Settings(Table):
     #: Length of the gate after the arrival; shorter than the first reflection's delay.
     gate_ms: Annotated[float, Field(ge=1, le=100)] = 5.0
     #: The band over which sensitivity is the mean, and the one in which channels are matched.
-    sensitivity_hz: Band = [300.0, 3000.0]
+    sensitivity_hz: Band = [500.0, 4000.0]
     match_hz: Band = [200.0, 8000.0]
     #: Points that stand less than this above the noise are not judged.
     over_noise_db: float = 15.0
@@ -87,7 +87,7 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
     heard = acoustic_response(capture)
     if not np.isfinite(heard.arrival_s):
         raise Untrusted(f"nothing stands out of the noise at the microphone ({request})")
-    grid = log_frequency_grid(request.start_hz, request.stop_hz, settings.points_per_octave)
+    grid = judged_grid(request, settings.points_per_octave)
     design = np.abs(design_response(kit, request, grid, air_speed_m_s(capture)))
     spl = bool(capture.calibration.microphone_v_per_pa)
     # Relative to 1 V at the microphone's input when its sensitivity is not known.

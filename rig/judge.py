@@ -50,13 +50,13 @@ def outcome_of(outcomes: Sequence[str]) -> Outcome:
 
 
 def judge(
-    read: CheckReadings, limits: dict[str, Limit], folder: Path, check: str, partial: bool = False
+    read: CheckReadings, limits: dict[str, Limit], folder: Path, check: str, bench: str = "", partial: bool = False
 ) -> list[Verdict]:
     """Hold all readings of a check against the kit's limits for it.
 
     A limit's key is a quantity ("sensitivity": every subject) or a quantity and a subject ("sensitivity left", which
     goes before the former). A limit that meets no reading gives a void verdict: what it asks for was not measured;
-    unless only a part of the check's captures was read (`partial`).
+    unless only a part of the check's captures was read (`partial`). `bench` is the bench that the captures are from.
     """
     verdicts: list[Verdict] = []
     met = set()
@@ -67,14 +67,14 @@ def judge(
         if key not in limits:
             continue
         met.add(key)
-        verdicts += _one(reading, limits[key], folder, check)
+        verdicts += _one(reading, limits[key], folder, check, bench)
     for key in () if partial else limits:
         if key not in met:
             verdicts.append(_void(key, "", "", "nothing was read that this limit could judge"))
     return verdicts
 
 
-def _one(reading: Reading | Curve, limit: Limit, folder: Path, check: str) -> list[Verdict]:
+def _one(reading: Reading | Curve, limit: Limit, folder: Path, check: str, bench: str) -> list[Verdict]:
     if isinstance(reading, Reading) != limit.is_number:
         kind = "a number" if isinstance(reading, Reading) else "a curve"
         return [_void(reading.quantity, reading.subject, reading.unit, f"the reading is {kind} and the limit is not")]
@@ -83,7 +83,7 @@ def _one(reading: Reading | Curve, limit: Limit, folder: Path, check: str) -> li
     if isinstance(reading, Reading):
         return [judge_number(reading, limit)]
     try:
-        mask = mask_for(limit, reading, folder, check)
+        mask = mask_for(limit, reading, folder, check, bench)
     except LookupError as error:
         return [_void(reading.quantity, reading.subject, reading.unit, str(error.args[0]))]
     return judge_curve(reading, mask, limit)

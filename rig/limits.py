@@ -5,6 +5,7 @@ build measured at the same jig. Levels may be aligned in a band first; how far t
 """
 
 import csv
+import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
@@ -82,7 +83,18 @@ def reference_path(folder: Path, check: str, quantity: str, subject: str) -> Pat
     return folder / "reference" / f"{check} {quantity} {subject}.csv".replace(" ", "-")
 
 
-def mask_for(limit: Limit, curve: Curve, folder: Path, check: str) -> Mask:
+def reference_bench(folder: Path) -> str | None:
+    """The bench that the kit's reference build was measured on; None when there is no reference build."""
+    path = folder / "reference" / "reference.json"
+    if not path.is_file():
+        return None
+    try:
+        return str(json.loads(path.read_text(encoding="utf-8"))["bench"])
+    except (json.JSONDecodeError, KeyError, TypeError) as error:
+        raise TableError(f"{path}: not the note of a reference build ({error})") from None
+
+
+def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str) -> Mask:
     """The mask that `limit` means for `curve`.
 
     Raises
@@ -90,7 +102,7 @@ def mask_for(limit: Limit, curve: Curve, folder: Path, check: str) -> Mask:
     TableError
         If the mask's file or the reference build's curve is missing or wrong.
     LookupError
-        If there is no centre to draw around (no model of this quantity).
+        If there is no centre to draw around: no model of this quantity, or no reference build on this bench.
     """
     if limit.mask is not None:
         table = read_columns(folder / limit.mask, ("frequency_hz", "lower", "upper"))
@@ -100,7 +112,12 @@ def mask_for(limit: Limit, curve: Curve, folder: Path, check: str) -> Mask:
             raise LookupError(f"the kit's model says nothing about {curve.quantity} {curve.subject}")
         frequency_hz, centre = curve.frequency_hz, curve.design
     else:
+        measured_on = reference_bench(folder)
         path = reference_path(folder, check, curve.quantity, curve.subject)
+        if measured_on is None or not path.is_file():
+            raise LookupError("no reference build was measured yet: kitproof reference KIT SERIAL makes one of a run")
+        if measured_on != bench:
+            raise LookupError(f"the reference build was measured on another bench ({measured_on}), this is {bench}")
         frequency_hz, centre = read_columns(path, ("frequency_hz", "value"))
     return _around(limit, frequency_hz, centre)
 

@@ -47,6 +47,8 @@ class Calibration:
     #: "source": resistor between output and load; "return": between load and ground.
     sense_in: str = "return"
     known_load: KnownLoad | None = None
+    #: Which bench this is; a reference build counts only on the bench it was measured on.
+    bench: str = ""
     #: Air temperature at the bench; None: not measured.
     air_celsius: float | None = None
 

@@ -13,6 +13,7 @@ from rig.readings import Capture, Floats, Untrusted
 from rig.requests import Sweep
 from rig.signals import deconvolution, stimulus, timing
 from rig.signals.levels import db
+from rig.signals.smoothing import log_frequency_grid
 
 Complex = NDArray[np.complex128]
 
@@ -39,6 +40,12 @@ class Acoustic:
     #: The silence before the sweep, in pascal, and what the capture was divided by, in volts at the leads.
     silence: Floats
     reference: Floats
+
+
+def judged_grid(request: Sweep, points_per_octave: int) -> Floats:
+    """The frequencies a curve is read at: evenly spaced on a logarithmic axis, both ends of the sweep included."""
+    grid = log_frequency_grid(request.start_hz, request.stop_hz, points_per_octave)
+    return np.unique(np.append(grid[grid < request.stop_hz * 0.999], request.stop_hz))
 
 
 def sweep_layout(capture: Capture) -> stimulus.Layout:

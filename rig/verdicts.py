@@ -32,7 +32,7 @@ def capture_integrity(capture: Capture) -> integrity.Integrity:
     request = capture.request
     rows = [capture.inputs.index(role) for role in ("loopback", "drive") if capture.has(role)]
     layout = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, capture.sample_rate_hz)
-    return integrity.inspect(capture.samples, layout, capture.sample_rate_hz, rows[0] if rows else None)
+    return integrity.inspect(capture.samples, layout, rows[0] if rows else None, inputs=capture.inputs)
 
 
 def capture_troubles(capture: Capture) -> tuple[str, ...]:
@@ -69,7 +69,8 @@ def examine(
         read = listed.read([captures[request] for request in needed], kit)
     except Untrusted as error:
         return void(listed, str(error))
-    verdicts = tuple(judge(read, limits, kit.folder, listed.name, partial))
+    bench = captures[needed[0]].calibration.bench if needed else ""
+    verdicts = tuple(judge(read, limits, kit.folder, listed.name, bench, partial))
     outcome = outcome_of([verdict.outcome for verdict in verdicts])
     reason = "" if verdicts else "the kit sets no limit for this check, so it proves nothing"
     return CheckResult(listed.name, listed.check.TITLE, outcome, reason, read, verdicts)
