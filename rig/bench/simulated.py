@@ -13,7 +13,8 @@ from scipy import fft
 
 from rig.bench.base import CAPTURE_ALLOWANCE_S, BenchError
 from rig.bench.equipment import INPUT_VOLTS, Equipment, converted, equipment_of
-from rig.bench.faults import Fault, of_bench, of_unit, parse_fault
+from rig.bench.fault_kinds import Fault
+from rig.bench.faults import of_bench, of_unit, parse_fault
 from rig.bench.room import pink_spectrum, reflections
 from rig.bench.unit import (
     Output,
@@ -148,7 +149,7 @@ class SimulatedBench:
         frames = plan.frames + round(CAPTURE_ALLOWANCE_S * rate_hz)
         size = int(fft.next_fast_len(frames + round(SETTLE_S * rate_hz), real=True))
         peak_v = _peak_v(request, equipment)
-        random = generator(self.kit.name, self.serial, self.seed, sorted(map(str, self.faults)), request, attempt)
+        random = generator("capture", self.kit.name, self.serial, self.seed, request, attempt)
         if request.stage == "leads":
             spectra = self._at_leads(request, equipment, plan, size, peak_v, load_ohm)
         else:
