@@ -349,7 +349,8 @@ def kit_names(workspace: Path) -> list[str]:
 
 def kit_files(folder: Path) -> Iterator[Path]:
     """kit.toml and every file that its limits rest on."""
-    yield from (path for path in sorted(folder.rglob("*")) if path.is_file())
+    former = "reference-of-"
+    yield from (p for p in sorted(folder.rglob("*")) if p.is_file() and not p.parent.name.startswith(former))
 
 
 def kit_sha256(kit: Kit) -> str:

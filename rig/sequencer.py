@@ -4,7 +4,7 @@ Knows the protocols, no particular check or bench.
 """
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from rig.bench.base import Bench, BenchError, Player
@@ -118,7 +118,9 @@ class _Stopped(Exception):
     pass
 
 
-def run(schedule: Schedule, checks: Sequence[ListedCheck], kit: Kit, bench: Bench, confirm: Confirm) -> Iterator[Event]:
+def run(
+    schedule: Schedule, checks: Sequence[ListedCheck], kit: Kit, bench: Bench, confirm: Confirm
+) -> Generator[Event, None, None]:
     """Walk the schedule; the last event is always Finished.
 
     A person's refusal, an interrupt, a gate that does not pass, and a bench that fails all end the run early:

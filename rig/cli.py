@@ -1,0 +1,271 @@
+"""The commands of kitproof."""
+
+import json
+import sys
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+
+from rig import records, sequencer
+from rig.bench import opening
+from rig.bench.base import Bench, BenchError, BenchSetupError
+from rig.kit import Kit, kit_names, load_kit
+from rig.records import RecordError
+from rig.screen import terminal
+from rig.tables import TableError
+from rig.verify import Job, job, verify
+
+PASS, FAIL, VOID, USAGE, BENCH = 0, 1, 2, 3, 4
+STATUS = {"pass": PASS, "fail": FAIL, "void": VOID}
+
+app = typer.Typer(no_args_is_help=True, add_completion=False, help=__doc__, rich_markup_mode=None)
+
+Workspace = Annotated[Path, typer.Option("--workspace", help="Folder with limits/, results/ and bench.toml.")]
+BenchFile = Annotated[Path | None, typer.Option("--bench", help="Another bench than the workspace's bench.toml.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+Faults = Annotated[list[str] | None, typer.Option("--fault", help="Build a fault into the simulated unit or bench.")]
+OfKit = Annotated[str, typer.Option("--kit", help="Of this kit; else of any.")]
+HERE = Path()
+
+
+@app.command("verify")
+def verify_command(
+    kit: str,
+    serial: str,
+    workspace: Workspace = HERE,
+    bench: BenchFile = None,
+    as_json: AsJson = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Answer every prompt: for an unattended run.")] = False,
+    fault: Faults = None,
+) -> None:
+    """Measure one unit of a kit, judge it, write its record and certificate."""
+    console = Console(stderr=as_json)
+    work = job(workspace, kit)
+    records.refuse_bad_serial(work.kit, serial)
+    opened, origin = _open(workspace, bench, work.kit, serial, fault or [])
+    run, record = _run(workspace, work, serial, opened, _confirm(console, yes or origin != "soundcard"), console)
+    if as_json:
+        print(json.dumps({"folder": str(record.folder), **_plain_document(record)}))
+    else:
+        console.print(terminal.verdict_table(run.results))
+        console.print(terminal.closing(run, str(record.folder)))
+    raise typer.Exit(BENCH if run.bench_failed else STATUS[run.outcome])
+
+
+def _run(
+    workspace: Path, work: Job, serial: str, bench: Bench, confirm: sequencer.Confirm, console: Console
+) -> tuple[sequencer.Run, records.Record]:
+    # Only here: drawing figures takes a while to import, and most commands draw none.
+    from rig.report.certificate import certificate
+
+    def view(events: Iterable[sequencer.Event]) -> Iterator[sequencer.Event]:
+        return terminal.draw(events, work.schedule.requests, console)
+
+    return verify(workspace, work, serial, bench, confirm, view, certificate)
+
+
+def _open(workspace: Path, file: Path | None, kit: Kit, serial: str, faults: list[str]) -> tuple[Bench, str]:
+    settings = opening.bench_settings(workspace, file)
+    bench = opening.open_bench(workspace, settings, kit, serial, faults)
+    return bench, settings.kind if settings else "simulated"
+
+
+def _confirm(console: Console, unattended: bool) -> sequencer.Confirm:
+    if not unattended and not sys.stdin.isatty():
+        raise BenchSetupError("nobody can answer at this terminal; --yes answers every prompt")
+
+    def ask(words: str) -> bool:
+        # A bare Enter is not enough: a barcode scanner types one.
+        while True:
+            answer = console.input("  done? type y to go on, n to stop: ").strip().lower()
+            if answer in ("y", "n"):
+                return answer == "y"
+
+    return (lambda words: True) if unattended else ask
+
+
+def _plain_document(record: records.Record) -> dict[str, Any]:
+    return records.read_record(record.folder).document
+
+
+@app.command()
+def demo(workspace: Workspace = HERE) -> None:
+    """Verify three simulated units of booth-two: a good one, one with its tweeter reversed, one with a wrong coil."""
+    console = Console()
+    work = job(workspace, "booth-two")
+    units = {
+        "BT-0001": ("a good unit", []),
+        "BT-0002": ("left tweeter reversed", ["reversed:left:tweeter"]),
+        "BT-0003": ("right coil L1 of the wrong decade", ["tenth:right:L1"]),
+    }
+    done = []
+    for serial, (words, faults) in units.items():
+        console.rule(f"{serial}: {words}", align="left")
+        bench = opening.open_bench(workspace, None, work.kit, serial, faults)
+        done.append((serial, words, *_run(workspace, work, serial, bench, lambda words: True, console)))
+    console.print(terminal.demo_table(done))
+    for serial, _, _, record in done:
+        console.print(f"{serial}: {record.folder / 'certificate.html'}", soft_wrap=True)
+    as_wanted = [run.outcome for _, _, run, _ in done] == ["pass", "fail", "fail"]
+    raise typer.Exit(PASS if as_wanted else FAIL)
+
+
+@app.command()
+def results(
+    workspace: Workspace = HERE,
+    kit: OfKit = "",
+    serial: Annotated[str, typer.Option(help="Only this serial.")] = "",
+    outcome: Annotated[str, typer.Option(help="Only pass, fail or void.")] = "",
+    as_json: AsJson = False,
+) -> None:
+    """List the records of this workspace."""
+    if outcome not in ("", "pass", "fail", "void"):
+        raise TableError(f"--outcome: found {outcome!r}; allowed: pass, fail, void")
+    found = [r.document for r in records.all_records(workspace, kit, serial)]
+    found = [document for document in found if outcome in ("", document["outcome"])]
+    if as_json:
+        keys = ("run", "run_number", "serial", "outcome", "finished_at")
+        print(json.dumps([{"kit": d["kit"]["name"], **{key: d[key] for key in keys}} for d in found]))
+        return
+    console = Console()
+    console.print(terminal.record_table(found))
+    for folder in records.unfinished(workspace):
+        console.print(f"ended while being written, counts for nothing: {folder}")
+
+
+@app.command()
+def show(
+    serial: str, workspace: Workspace = HERE, kit: Annotated[str, typer.Option()] = "", as_json: AsJson = False
+) -> None:
+    """Print the newest record of a unit, and whether its files are still what they were."""
+    record = _newest(workspace, serial, kit)
+    told = records.damages(record)
+    if as_json:
+        print(json.dumps({"folder": str(record.folder), "damages": told, **record.document}))
+    else:
+        Console().print(terminal.record_page(record, told))
+    raise typer.Exit(VOID if told else PASS)
+
+
+@app.command()
+def rejudge(serial: str, workspace: Workspace = HERE, kit: OfKit = "") -> None:
+    """Judge the captures of a unit's newest record by today's limits; nothing is captured, nothing is changed."""
+    from rig.bench.archive import ArchiveBench
+
+    record = _newest(workspace, serial, kit)
+    work = job(workspace, record.document["kit"]["name"])
+    bench = ArchiveBench(records.load_captures(record), {"run": record.document["run"]})
+    events = sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True)
+    run = next(event.run for event in events if isinstance(event, sequencer.Finished))
+    console = Console()
+    console.print(terminal.verdict_table(run.results))
+    if run.stopped:
+        console.print(run.stopped)
+    console.print(f"then: {record.document['outcome']}; by today's limits: {run.outcome}")
+    raise typer.Exit(BENCH if run.bench_failed else STATUS[run.outcome])
+
+
+def _newest(workspace: Path, serial: str, kit: str) -> records.Record:
+    found = records.all_records(workspace, kit, serial)
+    if not found:
+        raise RecordError(f"no record of {serial!r} in {workspace / 'results'}")
+    return found[-1]
+
+
+@app.command()
+def reference(kit: str, serials: list[str], workspace: Workspace = HERE) -> None:
+    """Make the newest runs of units that you vouch for the reference build: the mean of their curves."""
+    from rig.reference import write_reference
+
+    loaded = load_kit(workspace, kit)
+    runs = [_newest(workspace, serial, kit) for serial in serials]
+    folder = write_reference(loaded, runs)
+    print(f"the reference build of {kit} is now the mean of {', '.join(serials)}: {folder}")
+
+
+@app.command("calibrate-load")
+def calibrate_load(ohm: float, kit: str, workspace: Workspace = HERE, bench: BenchFile = None) -> None:
+    """Compare the two electrical inputs on a resistor of known value in place of the speaker."""
+    from rig.bench.calibration import calibrate_known_load, save_known_load
+
+    loaded = load_kit(workspace, kit)
+    opened, origin = _open(workspace, bench, loaded, loaded.serial_example, [])
+    if origin == "simulated":
+        print("the simulated bench calibrates itself; nothing to do")
+        return
+    console = Console()
+    console.print(f"Clip the known resistor of {ohm:g} ohm in place of the speaker; the amplifier stays unplugged.")
+    if not _confirm(console, False)(""):
+        raise typer.Exit(VOID)
+    with opened.stage("leads") as player:
+        capture = next(iter(player.play([loaded.sweep("leads", loaded.channels[0].name)])))
+    load = calibrate_known_load(capture, ohm, records.now())
+    print(f"written: {save_known_load(workspace, load, capture.calibration.bench)}")
+
+
+@app.command()
+def devices(workspace: Workspace = HERE, bench: BenchFile = None) -> None:
+    """List the sound devices that are there, and which of them fit bench.toml."""
+    from rig.bench.soundcard import list_devices
+
+    Console().print(terminal.device_table(list_devices(opening.bench_settings(workspace, bench))))
+
+
+@app.command()
+def faults(kit: str, workspace: Workspace = HERE) -> None:
+    """List the faults that the simulated bench can build into a unit of a kit or into itself."""
+    from rig.bench.faults import fault_names
+
+    Console().print(terminal.two_columns("--fault", "what it does", fault_names(load_kit(workspace, kit))))
+
+
+@app.command()
+def kits(workspace: Workspace = HERE) -> None:
+    """List the kits of this workspace, each checked for mistakes."""
+    rows, wrong = [], False
+    for name in kit_names(workspace):
+        try:
+            work = job(workspace, name)
+            stages = ", ".join(f"{stage.name}: {len(stage.groups)} set-ups" for stage in work.schedule.stages)
+            seconds = sum(terminal.sound_s(request) for request in work.schedule.requests)
+            rows.append((name, f"{work.kit.title}, revision {work.kit.revision}; {stages}; {seconds:.0f} s of sound"))
+        except TableError as error:
+            wrong = True
+            rows.append((name, str(error)))
+    Console().print(terminal.two_columns("kit", "", rows))
+    raise typer.Exit(USAGE if wrong else PASS)
+
+
+@app.command()
+def wiring(folder: Annotated[Path, typer.Argument(help="Where to write the figures.")]) -> None:
+    """Draw the wiring of the bench as figures."""
+    from rig.report.wiring import draw_all
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for path in draw_all(folder):
+        print(path)
+
+
+def main() -> None:
+    """Run a command and leave with its exit status: 0 pass, 1 fail, 2 void, 3 usage, 4 the bench could not do it."""
+    try:
+        status = app(standalone_mode=False)
+    except (TableError, RecordError, BenchSetupError) as error:
+        print(error, file=sys.stderr)
+        status = USAGE
+    except BenchError as error:
+        print(error, file=sys.stderr)
+        status = BENCH
+    except (KeyboardInterrupt, typer.Abort):
+        print("stopped", file=sys.stderr)
+        status = VOID
+    except Exception as error:
+        # Wrong usage: typer's own exceptions, which carry their message ready made.
+        if not hasattr(error, "format_message"):
+            raise
+        print(f"{error.format_message()}\nkitproof --help lists what there is", file=sys.stderr)
+        status = USAGE
+    sys.exit(status or PASS)

@@ -1,0 +1,199 @@
+"""The run in a terminal: stage, what is sounding, time left, verdicts, and at the end the margins as a table.
+
+Every verdict is told by a word and a shape of its own; colour only repeats them.
+"""
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
+
+from rich.console import Console, Group
+from rich.panel import Panel
+from rich.status import Status
+from rich.table import Table
+from rich.text import Text
+
+from rig import sequencer
+from rig.judge import Verdict, hertz
+from rig.records import Record
+from rig.requests import Request
+from rig.signals import stimulus
+from rig.verdicts import CheckResult
+
+SHAPES = {"pass": "■", "fail": "▲", "void": "○"}
+STYLES = {"pass": "bold blue", "fail": "bold dark_orange", "void": "bold"}
+
+
+def verdict_text(outcome: str) -> Text:
+    """Shape and word of a verdict."""
+    return Text(f"{SHAPES[outcome]} {outcome}", style=STYLES[outcome])
+
+
+def draw(events: Iterable[sequencer.Event], requests: Sequence[Request], console: Console) -> Iterator[sequencer.Event]:
+    """Draw the events as they pass through.
+
+    While a person is asked something the status line is taken away, so that the question stands alone.
+    """
+    status = Status("", console=console)
+    try:
+        for event in events:
+            match event:
+                case sequencer.StageReached(stage, words):
+                    status.stop()
+                    console.print(Panel(words.strip(), title=f"stage: {stage}", title_align="left"))
+                case sequencer.Asked(words):
+                    status.stop()
+                    console.print(words.strip())
+                case sequencer.Started():
+                    status.update(_sounding(event, requests))
+                    status.start()
+                case sequencer.Captured(capture, troubles) if troubles:
+                    console.print(f"  disturbed, attempt {capture.attempt}: {capture.request}: {'; '.join(troubles)}")
+                case sequencer.Judged(result):
+                    console.print(_line(result))
+            yield event
+    finally:
+        status.stop()
+
+
+def _sounding(event: sequencer.Started, requests: Sequence[Request]) -> str:
+    left_s = sum(sound_s(request) for request in requests[event.number - 1 :])
+    again = f", attempt {event.attempt}" if event.attempt > 1 else ""
+    return f"{event.number} of {event.of}: {event.request}{again}; {left_s:.0f} s of sound left"
+
+
+def sound_s(request: Request) -> float:
+    """How long a request sounds, silences included."""
+    return stimulus.layout(request.start_hz, request.stop_hz, request.seconds, 48000.0).total_s
+
+
+def _line(result: CheckResult) -> Text:
+    line = Text("  ") + verdict_text(result.outcome) + Text(f"  {result.title}")
+    if result.reason:
+        line += Text(f": {result.reason}")
+    return line
+
+
+def verdict_table(results: Iterable[CheckResult]) -> Table:
+    """Every verdict of a run with reading, limit and margin."""
+    table = Table(title="Margins", title_justify="left")
+    for name, justify in (("check", "left"), ("reading", "left"), ("value", "right"), ("limit", "left")):
+        table.add_column(name, justify=justify)  # type: ignore[arg-type]
+    table.add_column("margin", justify="right")
+    table.add_column("verdict")
+    for result in results:
+        if not result.verdicts:
+            table.add_row(result.name, Text(result.reason), "", "", "", verdict_text(result.outcome))
+        for n, verdict in enumerate(result.verdicts):
+            table.add_row("" if n else result.name, *_cells(verdict), verdict_text(verdict.outcome))
+        table.add_section()
+    return table
+
+
+def _cells(verdict: Verdict) -> list[Text | str]:
+    name = Text(f"{verdict.quantity} {verdict.subject}".strip())
+    if verdict.reason:
+        name += Text(f"\n{verdict.reason}", style="italic")
+    if verdict.outcome == "void":
+        return [name, "", Text(verdict.limit), ""]
+    at = f" at {hertz(verdict.at_hz)}" if math.isfinite(verdict.at_hz) else ""
+    return [
+        name,
+        f"{verdict.value:.3g} {verdict.unit}{at}".replace("  ", " "),
+        Text(verdict.limit),
+        f"{verdict.margin:+.2g} {verdict.unit}".strip(),
+    ]
+
+
+def closing(run: sequencer.Run, folder: str) -> Panel:
+    """The verdict of the run, large, with what it means and where the record lies."""
+    meaning = {
+        "pass": "every required check passed",
+        "fail": "this copy is not like the design",
+        "void": "nothing is proved: the measurement could not be trusted or was not finished",
+    }[run.outcome]
+    words = Text(f"{SHAPES[run.outcome]} {run.outcome.upper()}", style=STYLES[run.outcome])
+    words += Text(f"  {meaning}\n", style="none")
+    if run.stopped:
+        words += Text(f"{run.stopped}\n")
+    timing = run.timing
+    if timing.sound_s:
+        words += Text(
+            f"{timing.sound_s:.1f} s of sound in a cycle of {timing.cycle_s:.1f} s "
+            f"({timing.cycle_s / timing.sound_s:.2f} times), operator {timing.operator_s:.0f} s\n"
+        )
+    words += Text(f"record: {folder}\ncertificate: {folder}/certificate.html")
+    return Panel(words, expand=False)
+
+
+def record_table(documents: Iterable[dict[str, Any]]) -> Table:
+    """Records, a line each."""
+    table = Table()
+    for name in ("kit", "serial", "run", "no.", "verdict", "what failed or is void"):
+        table.add_column(name)
+    for document in documents:
+        bad = [entry["check"] for entry in document["results"] if entry["outcome"] != "pass"]
+        table.add_row(
+            document["kit"]["name"],
+            document["serial"],
+            document["run"],
+            str(document["run_number"]),
+            verdict_text(document["outcome"]),
+            ", ".join(bad),
+        )
+    return table
+
+
+def record_page(record: Record, damages: Sequence[str]) -> Group:
+    """One record: what it says, and what does not fit any more."""
+    document = record.document
+    table = Table(title="Margins", title_justify="left")
+    for name in ("check", "reading", "value", "limit", "margin", "verdict"):
+        table.add_column(name)
+    for result in document["results"]:
+        if not result["verdicts"]:
+            table.add_row(result["check"], Text(result["reason"]), "", "", "", verdict_text(result["outcome"]))
+        for verdict in result["verdicts"]:
+            table.add_row(result["check"], *_cells(_verdict(verdict)), verdict_text(verdict["outcome"]))
+    kit = document["kit"]
+    head = Text(f"{kit['title']}, revision {kit['revision']}, serial {document['serial']}\n")
+    head += verdict_text(document["outcome"])
+    head += Text(f"  run {document['run']}, number {document['run_number']} of this serial\n{document['stopped']}")
+    state = Text("every file is what it was" if not damages else "ALTERED: " + "; ".join(damages))
+    return Group(head, table, state, Text(f"certificate: {record.folder / 'certificate.html'}"))
+
+
+def _verdict(entry: dict[str, Any]) -> Verdict:
+    number = {key: float("nan") if entry[key] is None else float(entry[key]) for key in ("value", "margin", "at_hz")}
+    return Verdict(
+        quantity=entry["quantity"],
+        subject=entry["subject"],
+        outcome=entry["outcome"],
+        unit=entry["unit"],
+        limit=entry["limit"],
+        reason=entry["reason"],
+        **number,
+    )
+
+
+def demo_table(done: Sequence[tuple[str, str, sequencer.Run, Record]]) -> Table:
+    """The units of the demo: what was built into each, and what the rig said."""
+    table = Table(title="Demo", title_justify="left")
+    for name in ("serial", "what it is", "verdict", "worst reading"):
+        table.add_column(name)
+    for serial, words, run, _ in done:
+        bad = [v for result in run.results for v in result.verdicts if v.outcome != "pass"]
+        # The margins of different readings have different units: the first failing reading of each check tells enough.
+        worst = "; ".join(f"{v.quantity} {v.subject}: {v.reason}" for v in bad[:3]) or "all inside their limits"
+        table.add_row(serial, words, verdict_text(run.outcome), worst)
+    return table
+
+
+def two_columns(left: str, right: str, rows: Iterable[tuple[str, str]]) -> Table:
+    """A plain list of names and what they are."""
+    table = Table()
+    table.add_column(left, no_wrap=True)
+    table.add_column(right)
+    for name, words in rows:
+        table.add_row(Text(name), Text(words))
+    return table
