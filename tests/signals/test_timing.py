@@ -96,7 +96,7 @@ def test_a_clock_difference_is_undone(ppm, tone_hz):
 
 
 def test_senseless_arguments_are_refused():
-    with pytest.raises(ValueError, match="from 0.99 to 1.01"):
+    with pytest.raises(ValueError, match=r"from 0\.99 to 1\.01"):
         timing.resample_by(np.ones(10), 2.0)
     with pytest.raises(ValueError, match="finite"):
         timing.fractional_delay(np.ones(10), np.nan)

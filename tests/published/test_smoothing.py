@@ -1,0 +1,34 @@
+"""Fractional-octave smoothing against a second implementation."""
+
+import numpy as np
+import pyfar
+import pytest
+from scipy import signal as filters
+
+from rig.signals import smoothing
+
+RATE_HZ, FRAMES = 48000, 2**15
+FREQUENCY_HZ = np.fft.rfftfreq(FRAMES, 1 / RATE_HZ)
+TARGETS_HZ = smoothing.log_frequency_grid(300, 15000, 12)
+RESPONSE = filters.freqz(*filters.iirpeak(2000, 5, fs=RATE_HZ), FREQUENCY_HZ, fs=RATE_HZ)[1] + 0.05
+
+
+@pytest.mark.parametrize("fraction", [3, 6, 24])
+def test_another_library_smooths_power_alike(fraction):
+    # Source: pyfar, dsp.smooth_fractional_octave (Tylka et al., JAES 65 (2017), method 2, rectangular window). It
+    # averages magnitudes, so it is handed the power as magnitude.
+    power = np.abs(RESPONSE) ** 2
+    given = pyfar.Signal(power.astype(complex), RATE_HZ, FRAMES, "freq")
+    smoothed, _ = pyfar.dsp.smooth_fractional_octave(given, fraction)
+    theirs = np.interp(TARGETS_HZ, FREQUENCY_HZ, np.abs(smoothed.freq[0]))
+    ours = smoothing.smooth_power(power, FREQUENCY_HZ, TARGETS_HZ, fraction)
+    np.testing.assert_allclose(10 * np.log10(ours / theirs), 0, atol=0.05)
+
+
+def test_another_library_smooths_complex_responses_alike():
+    # Source: as above, mode "complex".
+    given = pyfar.Signal(RESPONSE, RATE_HZ, FRAMES, "freq")
+    smoothed, _ = pyfar.dsp.smooth_fractional_octave(given, 6, mode="complex")
+    theirs = np.interp(TARGETS_HZ, FREQUENCY_HZ, smoothed.freq[0])
+    ours = smoothing.smooth_complex(RESPONSE, FREQUENCY_HZ, TARGETS_HZ, 6)
+    np.testing.assert_allclose(ours, theirs, atol=0.01)
