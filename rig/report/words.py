@@ -1,0 +1,157 @@
+"""Numbers, margins and terms as a builder reads them."""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from rig.judge import Verdict
+
+VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "void": "VOID"}
+POLARITY_WORDS = {1: "as designed", -1: "reversed", 0: "drivers disagree"}
+NONE = "–"
+
+#: What a reading's name or a word of the certificate means; only those that occur are printed.
+TERMS = {
+    "margin": "How far a reading stays inside its nearest limit, or how far it is outside.",
+    "dB": "Decibel, a ratio of levels: 1 dB is just heard by comparing, 6 dB is twice the voltage.",
+    "dB SPL": "Decibels of sound pressure above 20 micropascal, the usual scale of loudness meters.",
+    "impedance": "How much the box resists the amplifier's current at each frequency, in ohms.",
+    "lowest impedance": "The smallest impedance over frequency: too low strains the amplifier; near nothing is a short.",
+    "phase": "How far the current lags (positive) or leads (negative) the voltage, in degrees.",
+    "Re": "Resistance of the voice coil for direct current.",
+    "Le": "Inductance of the voice coil: what makes its impedance rise at high frequencies.",
+    "fs": "The frequency at which the driver's cone resonates.",
+    "Qms": "How lightly the cone's resonance is damped by its own suspension.",
+    "Qes": "How lightly the cone's resonance is damped by magnet and coil.",
+    "Qts": "How lightly the cone's resonance is damped in all.",
+    "box tuning": "The frequency that the air in box and port resonates at.",
+    "box losses QL": "How airtight the box is: a low figure means a leak.",
+    "ping level": "Level of a short, quiet test sound against what the kit's model expects.",
+    "louder than the other boxes": "How much the box in front of the microphone is heard above its neighbours: "
+    "it shows swapped channels.",
+    "band level": "Level of one driver in its own band against what the kit's model expects.",
+    "driver polarity": "Whether the cone moves the way the kit wants it to for the same signal.",
+    "channel polarity": "Whether the drivers of a box all move the way the kit wants them to.",
+    "polarity between": "Whether two boxes move the same way for the same signal, or as the kit wants it.",
+    "confidence": "How clearly the sign of the polarity shows: 1 beyond doubt, 0 not at all.",
+    "level": "Sound level at the microphone over frequency, the room's reflections included.",
+    "free-field level": "Sound level of the box alone: all that arrives after the first few milliseconds, when the "
+    "room's reflections come in, is cut off (the gate). Low frequencies need more time than that, so below "
+    "a certain frequency the gate leaves nothing to trust.",
+    "sensitivity": "Mean sound level over a band for 2.83 V at the leads, at 1 m.",
+    "match": "Level of one box minus that of the other, over frequency.",
+    "mean match": "Level of one box minus that of the other, on average over a band.",
+    "shift": "How far the whole curve was moved up or down before its shape was judged; it has a limit of its own.",
+    "gate": "The stretch of time that is kept of the sound after its arrival.",
+    "octave": "A doubling of frequency. 1/12 octave: each point is the mean over that width (smoothing).",
+}
+
+
+def number(value: float, uncertainty: float = math.nan) -> str:
+    """A number with three figures, or as many as its uncertainty leaves sensible; a dash when it is not finite."""
+    if value is None or not math.isfinite(value):
+        return NONE
+    if math.isfinite(uncertainty) and uncertainty > 0:
+        decimals = 1 - math.floor(math.log10(uncertainty))
+    else:
+        decimals = 2 - math.floor(math.log10(abs(value))) if value else 0
+    text = f"{value:.{min(max(decimals, 0), 4)}f}"
+    if float(text) == int(float(text)) and not math.isfinite(uncertainty):
+        text = str(int(float(text)))
+    return text.replace("-", "−")
+
+
+def value_words(reading: Any) -> str:
+    """Value, standard uncertainty where it is known, and unit, of a reading or a verdict."""
+    if "polarity" in reading.quantity and reading.unit == "" and reading.value in POLARITY_WORDS:
+        return POLARITY_WORDS[reading.value]
+    if not math.isfinite(reading.value):
+        return NONE
+    shown = number(reading.value, reading.uncertainty)
+    if math.isfinite(reading.uncertainty):
+        small = 0 < reading.uncertainty < 5e-5
+        shown += " ± 0.0001 or less" if small else f" ± {number(reading.uncertainty, reading.uncertainty)}"
+    return f"{shown} {reading.unit}".strip()
+
+
+def is_polarity(verdict: Verdict) -> bool:
+    """Whether a verdict is about a sign, for which figures make no sense to a reader."""
+    return "polarity" in verdict.quantity and verdict.unit == "" and verdict.value in (-1, 0, 1)
+
+
+def limit_words(verdict: Verdict) -> str:
+    """The limit of a verdict."""
+    return "as designed" if is_polarity(verdict) else verdict.limit or NONE
+
+
+def margin_words(verdict: Verdict) -> str:
+    """The margin of a verdict: inside or outside, in its unit."""
+    if not math.isfinite(verdict.margin) or is_polarity(verdict):
+        return NONE
+    if verdict.margin == 0:
+        return "on the limit"
+    side = "inside" if verdict.margin > 0 else "outside"
+    return f"{number(abs(verdict.margin))} {verdict.unit} {side}".replace("  ", " ")
+
+
+def reason_words(verdict: Verdict) -> str:
+    """What is wrong, or why nothing is proved."""
+    if verdict.outcome == "fail" and is_polarity(verdict):
+        return POLARITY_WORDS[int(verdict.value)]
+    return verdict.reason
+
+
+def closeness(verdict: Verdict) -> float:
+    """Margin as a part of the room that the limits leave, or of the limit itself when one side is open."""
+    room = max(abs(verdict.value), abs(verdict.margin))
+    if verdict.mask is not None and math.isfinite(verdict.at_hz):
+        nearest = int(abs(verdict.mask.frequency_hz - verdict.at_hz).argmin())
+        width = float(verdict.mask.upper[nearest] - verdict.mask.lower[nearest])
+        room = width if math.isfinite(width) else room
+    return verdict.margin / room if room and math.isfinite(verdict.margin) else 0.0
+
+
+def worst_first(verdicts: Sequence[Verdict]) -> list[Verdict]:
+    """Failed ones first, then void ones, then those that passed; the closest to its limit leads each."""
+    rank = {"fail": 0, "void": 1, "pass": 2}
+    return sorted(verdicts, key=lambda verdict: (rank[verdict.outcome], closeness(verdict)))
+
+
+def moment(text: object) -> str:
+    """An ISO 8601 time as date, time and zone; other text as it is."""
+    try:
+        return f"{datetime.fromisoformat(str(text)):%Y-%m-%d %H:%M:%S UTC%z}"
+    except ValueError:
+        return str(text or NONE)
+
+
+def flat(values: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, str]]:
+    """A description in nested tables as lines of name and value."""
+    for key, value in values.items():
+        name = f"{prefix}{key}".replace("_", " ")
+        if isinstance(value, Mapping):
+            yield from flat(value, f"{name}, ")
+        elif isinstance(value, (list, tuple)):
+            yield name, ", ".join(str(item) for item in value) or "none"
+        elif isinstance(value, bool):
+            yield name, "yes" if value else "no"
+        else:
+            yield name, "not known" if value is None else str(value)
+
+
+def terms_in(words: Sequence[str]) -> list[tuple[str, str]]:
+    """The terms that occur among these words, with what they mean."""
+    joined = " | ".join(words)
+    exact = set(words)
+    loose = ("shift", "gate", "octave")
+    return [
+        (term, meaning)
+        for term, meaning in TERMS.items()
+        if term in exact or term == "margin" or (term in loose and term in joined)
+    ]
+
+
+def seconds(value: float) -> str:
+    """A duration."""
+    return NONE if not math.isfinite(value) else f"{value:.1f} s"
