@@ -19,7 +19,7 @@ Complex64 = NDArray[np.complex64]
 
 #: Reflections off two walls at most: what comes later is weak and lies behind any gate.
 MOST_BOUNCES = 2
-#: Above this the walls take more, and the boxes send less to the side.
+#: Above this the walls take more, and the boxes send less to the side; the phase is left alone.
 DULL_ABOVE_HZ = 2500.0
 PINK_BAND_HZ = (20.0, 20000.0)
 REFERENCE_PA = 20e-6
