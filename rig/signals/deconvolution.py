@@ -325,29 +325,52 @@ def harmonic_responses(
     rate_s = sweep.sweep_rate_s(start_hz, stop_hz, seconds)
     results = []
     for order in wanted:
-        cut, zero_s = _windowed_order(response, order, rate_s, sample_rate_hz, after_s)
+        window, first_s = harmonic_window(order, rate_s, sample_rate_hz, after_s)
+        cut = _cut(response, -round(first_s * sample_rate_hz), window.size) * window
         inside = (order * frequency >= start_hz) & (order * frequency <= stop_hz)
         at_hz = np.where(inside, order * frequency, start_hz)
+        zero_s = -rate_s * math.log(order) - first_s
         values = frequency_response(cut, sample_rate_hz, at_hz, zero_s)
         values /= band_limit(at_hz, start_hz, stop_hz, sample_rate_hz)
         results.append(np.where(inside, values, np.nan))
     return np.stack(results)
 
 
-def _windowed_order(
-    response: Array, order: int, rate_s: float, sample_rate_hz: float, after_s: float
-) -> tuple[Array, float]:
-    """Windowed response of one order, and its time zero counted from the first frame of the cut."""
-    before = PRE_PART * rate_s * np.log((order + 1) / order)
-    after = after_s if order == 1 else (1 - PRE_PART) * rate_s * np.log(order / (order - 1))
-    centre_s = -rate_s * np.log(order)
-    first = int(np.floor((centre_s - before) * sample_rate_hz))
-    frames = int(np.ceil((before + after) * sample_rate_hz)) + 2
+def harmonic_window(order: int, rate_s: float, sample_rate_hz: float, after_s: float = 0.5) -> tuple[Array, float]:
+    """Window that cuts the response of one order out of the impulse response.
+
+    Parameters
+    ----------
+    order : int
+        Order of the harmonic, 1 for the fundamental.
+    rate_s : float
+        L of the sweep, from `sweep.sweep_rate_s`.
+    sample_rate_hz : float
+        Sample rate in Hz.
+    after_s : float
+        Time that the window of the fundamental keeps; harmonics end before the next lower order.
+
+    Returns
+    -------
+    window : ndarray, shape (frames,)
+        Window, for `noise.response_noise_power` too.
+    first_s : float
+        Time of its first frame, a whole number of frames from the linear response; negative.
+
+    Raises
+    ------
+    ValueError
+        If the order is below 1.
+    """
+    if order < 1:
+        raise ValueError(f"orders of harmonics start at 1, found {order}")
+    before = PRE_PART * rate_s * math.log((order + 1) / order)
+    after = after_s if order == 1 else (1 - PRE_PART) * rate_s * math.log(order / (order - 1))
+    centre_s = -rate_s * math.log(order)
+    first = math.floor((centre_s - before) * sample_rate_hz)
+    frames = math.ceil((before + after) * sample_rate_hz) + 2
     time_s = np.arange(first, first + frames) / sample_rate_hz - centre_s
-    window = gate_window(time_s, before, before, after, FALL_PART * after)
-    if first >= 0:
-        raise ValueError(f"the window of order {order} starts after the response, at frame {first}")
-    return _cut(response, -first, frames) * window, centre_s - first / sample_rate_hz
+    return gate_window(time_s, before, before, after, FALL_PART * after), first / sample_rate_hz
 
 
 def harmonic_distortion_db(responses: ArrayLike, fundamental: ArrayLike) -> Array:

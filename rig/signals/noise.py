@@ -114,8 +114,9 @@ def response_noise_power(
         Recording with nothing played, same gain as the capture.
     reference : array_like, shape (frames,)
         Reference that the capture was divided by.
-    window : array_like, shape (window_frames,)
-        Window that the impulse response was multiplied by, e.g. `gating.Gated.window`.
+    window : array_like, shape (window_frames,) or (..., window_frames)
+        Window that the impulse response was multiplied by: `gating.Gated.window`, or
+        `deconvolution.harmonic_window` for the noise in a harmonic, with the harmonic's own frequencies.
     sample_rate_hz : float
         Sample rate in Hz.
     frequency_hz : array_like, shape (frequencies,)

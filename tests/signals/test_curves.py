@@ -18,6 +18,7 @@ def test_a_grid_has_its_ends_and_its_density():
     np.testing.assert_allclose(grid_hz[12::12] / grid_hz[:-12:12], 2)
 
 
+@settings(deadline=None)
 @given(fraction=st.sampled_from([1, 3, 6, 24, 96]), level=st.floats(1e-12, 1e12))
 def test_a_constant_stays_itself_up_to_the_ends(fraction, level):
     targets_hz = np.append(TARGETS_HZ, [5.0, 24000.0])
@@ -25,6 +26,7 @@ def test_a_constant_stays_itself_up_to_the_ends(fraction, level):
     np.testing.assert_allclose(power, level, rtol=1e-6)
 
 
+@settings(deadline=None)
 @given(fraction=st.sampled_from([1, 3, 24]))
 def test_a_straight_line_over_log_frequency_is_not_bent_even_at_the_ends(fraction):
     data_hz = smoothing.log_frequency_grid(20, 20480, 48)
@@ -63,7 +65,7 @@ def test_smoothing_refuses_what_it_cannot_average():
         smoothing.log_frequency_grid(100, 10, 3)
 
 
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 @given(offset_db=st.floats(-60, 60), low=st.floats(50, 500), octaves=st.floats(0.1, 4))
 def test_alignment_finds_an_offset_in_any_band(offset_db, low, octaves):
     reference = 3 * np.sin(np.log(TARGETS_HZ))
@@ -90,6 +92,7 @@ def test_alignment_refuses_bands_outside_the_curve():
         levels.align_level_db([0.0, 0.0], 0.0, [2.0, 1.0], (1.0, 2.0))
 
 
+@settings(deadline=None)
 @given(level_db=st.floats(-200, 200))
 def test_levels_and_ratios_are_inverse(level_db):
     assert levels.db(levels.amplitude_ratio(level_db)) == pytest.approx(level_db, abs=1e-9)
@@ -132,6 +135,7 @@ def test_weighting_refuses_what_it_does_not_know():
         weighting.a_weighting_db(-1.0)
 
 
+@settings(deadline=None)
 @given(fraction=st.integers(1, 24))
 def test_bands_meet_edge_to_edge(fraction):
     mids_hz = bands.mid_bands_hz(20, 20000, fraction)

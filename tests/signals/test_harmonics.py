@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import signal as filters
 
-from rig.signals import deconvolution, smoothing, sweep, timing
+from rig.signals import deconvolution, noise, smoothing, sweep, timing
 
 RATE_HZ = 48000.0
 START_HZ, STOP_HZ = 20.0, 20000.0
@@ -109,6 +109,22 @@ def test_a_clean_unit_shows_no_harmonics():
     assert np.nanmax(level) < -90
 
 
+def test_the_stated_noise_is_what_noise_does_to_a_harmonic():
+    hiss = np.random.default_rng(21).normal(0, 1e-3, (30, 110000))
+    sent = sweep.synchronised_sweep(START_HZ, STOP_HZ, 1.5, RATE_HZ)
+    frequency_hz = np.geomspace(40, 5000, 20)
+    found = deconvolution.harmonic_responses(
+        hiss, START_HZ, STOP_HZ, 1.5, RATE_HZ, (2,), frequency_hz, delay_s=0.3
+    )
+    window, first_s = deconvolution.harmonic_window(2, sweep.sweep_rate_s(START_HZ, STOP_HZ, 1.5), RATE_HZ)
+    assert first_s < 0
+    stated = noise.response_noise_power(
+        hiss[0], sent, window, RATE_HZ, 2 * frequency_hz, START_HZ, STOP_HZ
+    )
+    excess_db = 10 * np.log10(np.mean(np.abs(found[0]) ** 2, axis=0) / stated)
+    assert abs(np.mean(excess_db)) < 0.7
+
+
 def test_harmonics_beyond_the_sweep_are_not_numbers():
     capture = captured(lambda x: x, 0.5)
     found = deconvolution.harmonic_responses(
@@ -121,3 +137,5 @@ def test_harmonics_beyond_the_sweep_are_not_numbers():
 def test_orders_below_one_are_refused():
     with pytest.raises(ValueError, match="orders of harmonics start at 1"):
         deconvolution.harmonic_responses(np.ones(9000), 20, 20000, 0.1, RATE_HZ, (0,), [100.0])
+    with pytest.raises(ValueError, match="orders of harmonics start at 1"):
+        deconvolution.harmonic_window(0, 0.2, RATE_HZ)

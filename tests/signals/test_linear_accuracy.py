@@ -63,6 +63,24 @@ def test_with_a_loopback_the_answer_is_the_ratio_to_it(seconds):
         assert error_deg < 0.2
 
 
+@pytest.mark.parametrize(
+    ("rate_hz", "start_hz", "stop_hz", "seconds"),
+    [(44100.0, 20, 20000, 1.0), (96000.0, 20, 40000, 1.0), (48000.0, 50, 15000, 0.5), (48000.0, 200, 2000, 0.2)],
+)
+def test_other_rates_and_bands_are_as_exact(rate_hz, start_hz, stop_hz, seconds):
+    body = sweep.synchronised_sweep(start_hz, stop_hz, seconds, rate_hz)
+    sent = np.concatenate((np.zeros(1000), body, np.zeros(round(0.6 * rate_hz))))
+    unit = filters.butter(2, [2.5 * start_hz, 0.6 * stop_hz], "band", fs=rate_hz)
+    frequency_hz = np.geomspace(start_hz, stop_hz, 300)
+    found = deconvolution.transfer_function(
+        filters.lfilter(*unit, sent), sent, rate_hz, frequency_hz, start_hz, stop_hz
+    )
+    true = filters.freqz(*unit, frequency_hz, fs=rate_hz)[1]
+    error_db, error_deg = errors(found, true)
+    assert error_db < 0.02
+    assert error_deg < 0.2
+
+
 def test_loopback_gain_delay_and_colour_are_in_the_answer():
     sent = played(1.5)
     colour = filters.butter(1, 15000, "low", fs=RATE_HZ)
