@@ -12,9 +12,8 @@ import numpy as np
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Floats, Reading, Untrusted
 from rig.requests import Request
-from rig.responses import Complex, acoustic_response, air_speed_m_s, design_response, sweep_layout
+from rig.responses import Complex, acoustic_response, air_speed_m_s, band_gate, design_response, sweep_layout
 from rig.signals.deconvolution import gated_frequency_response
-from rig.signals.gating import gate
 from rig.signals.levels import db
 from rig.signals.noise import response_noise_power
 from rig.signals.smoothing import log_frequency_grid
@@ -23,8 +22,6 @@ from rig.tables import Table
 NAME = "ping"
 TITLE = "Right channel, plausible level"
 GATE = True
-
-GATE_S = (0.002, 0.02)
 
 
 class Settings(Table):
@@ -72,8 +69,7 @@ def band_levels_db(capture: Capture, kit: Kit) -> tuple[float, float]:
     request, layout = capture.request, sweep_layout(capture)
     heard = acoustic_response(capture)
     grid = log_frequency_grid(request.start_hz, request.stop_hz, 12)
-    arrival = heard.arrival_s if np.isfinite(heard.arrival_s) else heard.zero_s + 0.003
-    gated = gate(heard.impulse, heard.sample_rate_hz, arrival, *GATE_S)
+    gated = band_gate(heard, grid)
     band = (request.start_hz, request.stop_hz)
     measured = gated_frequency_response(gated, heard.sample_rate_hz, grid, *band)
     design = design_response(kit, request, grid, air_speed_m_s(capture))

@@ -7,7 +7,6 @@ is not a reversed one. A driver that the kit reverses on purpose is right when i
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Annotated
 
 import numpy as np
@@ -17,10 +16,9 @@ from rig.circuit.radiation import driver_pressure_pa, microphone_at
 from rig.kit import DriverSpec, Kit
 from rig.readings import Capture, CheckReadings, Floats, Reading, Untrusted
 from rig.requests import Request
-from rig.responses import Acoustic, Complex, acoustic_response, air_speed_m_s, design_response
-from rig.signals.deconvolution import gated_frequency_response
-from rig.signals.gating import gate
+from rig.responses import Acoustic, acoustic_response, air_speed_m_s, band_response, design_response
 from rig.signals.levels import db
+from rig.signals.phase import Sign, mean_cosine, signs_of
 from rig.signals.smoothing import log_frequency_grid
 from rig.tables import Table
 
@@ -52,16 +50,6 @@ class Settings(Table):
     delay_within_ms: float = 0.3
     delay_within_untimed_ms: float = 10.0
     crossings: list[Crossing] = []
-
-
-@dataclass(frozen=True)
-class Sign:
-    """A sign with what speaks for it."""
-
-    value: int
-    agreement: float
-    confidence: float
-    level_db: float
 
 
 def requests(kit: Kit, settings: Settings) -> list[Request]:
@@ -125,7 +113,7 @@ def driver_signs(capture: Capture, drivers: Sequence[DriverSpec], settings: Sett
     """Signs of all drivers of a channel: the one delay that lets the phases agree best, whatever the signs.
 
     C_d(t) is the mean cosine of measured phase minus expected phase plus 2 pi f t over the band of driver d; the
-    delay t maximises the sum of |C_d(t)|, and the sign of C_d there is the sign of the driver.
+    delay t maximises the sum of |C_d(t)|, and the sign of C_d there is the sign of the driver (`rig.signals.phase`).
     """
     heard = acoustic_response(capture)
     if not np.isfinite(heard.arrival_s):
@@ -144,38 +132,6 @@ def driver_signs(capture: Capture, drivers: Sequence[DriverSpec], settings: Sett
     if not capture.calibration.microphone_v_per_pa:
         levels = [level - max(levels) for level in levels]
     return signs_of(np.array(cosines), levels)
-
-
-def signs_of(cosines: Floats, levels: Sequence[float]) -> list[Sign]:
-    """Signs from the mean cosines, shape (drivers, delays)."""
-    total = np.abs(cosines).sum(axis=0)
-    best = int(np.argmax(total))
-    signs = []
-    for own, level in zip(cosines, levels, strict=True):
-        value = 1 if own[best] >= 0 else -1
-        # The best that any delay can do for the other sign of this driver.
-        otherwise = np.max(total - np.abs(own) + np.maximum(-value * own, 0.0))
-        confidence = float((total[best] - otherwise) / max(abs(own[best]), 1e-12))
-        signs.append(Sign(value, float(abs(own[best])), max(confidence, 0.0), level))
-    return signs
-
-
-def mean_cosine(measured: Complex, expected: Complex, grid: Floats, delays: Floats) -> Floats:
-    """Mean cosine of the phase between two responses for every delay, shape (delays,)."""
-    phase = np.angle(measured) - np.angle(expected)
-    cosine: Floats = np.mean(np.cos(phase + 2 * np.pi * grid * delays[:, np.newaxis]), axis=1)
-    return cosine
-
-
-def band_response(heard: Acoustic, grid: Floats, request: Request) -> Complex:
-    """Response over a band, gated to about eight periods of its middle, its phase referred to the electrical zero."""
-    middle_hz = float(np.sqrt(grid[0] * grid[-1]))
-    gate_s = float(np.clip(8 / middle_hz, 0.004, 0.2))
-    before_s = min(0.25 * gate_s, 0.01)
-    gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, before_s, gate_s)
-    response = gated_frequency_response(gated, heard.sample_rate_hz, grid, request.start_hz, request.stop_hz)
-    turned: Complex = response * np.exp(-2j * np.pi * grid * (heard.arrival_s - heard.zero_s))
-    return turned
 
 
 def delay_grid(heard: Acoustic, highest_hz: float, settings: Settings) -> Floats:

@@ -44,7 +44,7 @@ class Settings(Table):
     gate_ms: Annotated[float, Field(ge=1, le=100)] = 5.0
     #: The band over which sensitivity is the mean, and the one in which channels are matched.
     sensitivity_hz: Band = [500.0, 4000.0]
-    match_hz: Band = [200.0, 8000.0]
+    match_hz: Band = [500.0, 8000.0]
     #: Points that stand less than this above the noise are not judged.
     over_noise_db: float = 15.0
 
@@ -66,13 +66,19 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         level, free = level_curves(capture, subject, settings, kit)
         curves += [level, free]
         if first:
-            on_axis[channel] = level
-            readings.append(sensitivity(capture, free, channel, settings, kit))
+            on_axis[channel] = free
+            if covers(kit.channel(channel).band, settings.sensitivity_hz):
+                readings.append(sensitivity(capture, free, channel, settings, kit))
     for a, b in kit.alike():
         difference, mean = matched(on_axis[a.name], on_axis[b.name], settings)
         curves.append(difference)
         readings.append(mean)
     return CheckReadings(tuple(readings), tuple(curves))
+
+
+def covers(band: tuple[float, float], wanted: Sequence[float]) -> bool:
+    """Whether a channel plays all of a band."""
+    return band[0] <= wanted[0] and wanted[1] <= band[1]
 
 
 def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -> tuple[Curve, Curve]:
@@ -154,7 +160,7 @@ def sensitivity(capture: Capture, free: Curve, channel: str, settings: Settings,
 
 
 def matched(a: Curve, b: Curve, settings: Settings) -> tuple[Curve, Reading]:
-    """Level of one channel minus that of another, each at its own place, and the mean difference."""
+    """Free-field level of one channel minus that of another, each at its own place, and the mean difference."""
     low, high = settings.match_hz
     subject = f"{a.subject} against {b.subject}"
     valid = a.valid & b.valid

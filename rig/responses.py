@@ -12,6 +12,7 @@ from rig.kit import Kit
 from rig.readings import Capture, Floats, Untrusted
 from rig.requests import Sweep
 from rig.signals import deconvolution, stimulus, timing
+from rig.signals.gating import Gated, gate
 from rig.signals.levels import db
 from rig.signals.smoothing import log_frequency_grid
 
@@ -120,6 +121,26 @@ def _lateness(capture: Capture, recorded: Floats, layout: stimulus.Layout) -> in
     if not np.isfinite(delay_s):
         raise Untrusted("the microphone gave nothing at all")
     return max(0, int(np.floor(delay_s * capture.sample_rate_hz)) - round(0.002 * capture.sample_rate_hz))
+
+
+def band_gate(heard: Acoustic, grid: Floats) -> Gated:
+    """Gate of about eight periods of the middle of a band: long enough to tell it, short enough to keep most room out.
+
+    Where nothing arrives the gate stands where something would have.
+    """
+    middle_hz = float(np.sqrt(grid[0] * grid[-1]))
+    after_s = float(np.clip(8 / middle_hz, 0.004, 0.2))
+    arrival_s = heard.arrival_s if np.isfinite(heard.arrival_s) else heard.zero_s + 0.003
+    return gate(heard.impulse, heard.sample_rate_hz, arrival_s, min(0.25 * after_s, 0.01), after_s)
+
+
+def band_response(heard: Acoustic, grid: Floats, request: Sweep) -> Complex:
+    """Response over a band behind `band_gate`, its phase referred to the electrical time zero."""
+    gated = band_gate(heard, grid)
+    band = (request.start_hz, request.stop_hz)
+    response = deconvolution.gated_frequency_response(gated, heard.sample_rate_hz, grid, *band)
+    turned: Complex = response * np.exp(-2j * np.pi * grid * (heard.arrival_s - heard.zero_s))
+    return turned
 
 
 def air_speed_m_s(capture: Capture) -> float:

@@ -1,0 +1,74 @@
+"""Signs out of phases: which way round something moves, when neither its level nor its delay is known well."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Sign:
+    """A sign with what speaks for it."""
+
+    #: +1 or -1.
+    value: int
+    #: Magnitude of the mean cosine at the best delay, 0 to 1.
+    agreement: float
+    #: 1: no delay lets the other sign explain the phase at all; 0: both signs explain it alike.
+    confidence: float
+    #: Level of the band against what was expected, in dB.
+    level_db: float
+
+
+def mean_cosine(measured: ArrayLike, expected: ArrayLike, frequency_hz: ArrayLike, delays_s: ArrayLike) -> Array:
+    """Mean cosine of the phase that is left between two responses when a delay is taken out of the first.
+
+    Every frequency counts alike, whatever its level: on a logarithmic grid every octave does.
+
+    Parameters
+    ----------
+    measured, expected : array_like, shape (..., frequencies)
+        Complex responses.
+    frequency_hz : array_like, shape (frequencies,)
+        Their frequencies in Hz.
+    delays_s : array_like, shape (delays,)
+        Delays to be tried, in seconds.
+
+    Returns
+    -------
+    ndarray, shape (..., delays)
+        From -1 (opposite at every frequency) to 1.
+    """
+    unit = np.exp(1j * (np.angle(measured) - np.angle(expected)))
+    turns = np.exp(2j * np.pi * np.multiply.outer(np.asarray(frequency_hz), np.asarray(delays_s)))
+    cosine: Array = (unit @ turns).real / unit.shape[-1]
+    return cosine
+
+
+def signs_of(cosines: ArrayLike, levels_db: Sequence[float]) -> list[Sign]:
+    """Signs of several sources that share one delay.
+
+    The delay is the one that maximises the sum of the magnitudes of the sources' mean cosines, whatever the signs; the
+    sign of each mean cosine there is the sign of its source.
+
+    Parameters
+    ----------
+    cosines : array_like, shape (sources, delays)
+        From `mean_cosine`.
+    levels_db : sequence of float
+        Level of each source, passed on.
+    """
+    table = np.asarray(cosines, np.float64)
+    total = np.abs(table).sum(axis=0)
+    best = int(np.argmax(total))
+    signs = []
+    for own, level_db in zip(table, levels_db, strict=True):
+        value = 1 if own[best] >= 0 else -1
+        # The best that any delay can do for the other sign of this source.
+        otherwise = np.max(total - np.abs(own) + np.maximum(-value * own, 0.0))
+        confidence = float((total[best] - otherwise) / max(abs(own[best]), 1e-12))
+        signs.append(Sign(value, float(abs(own[best])), max(confidence, 0.0), float(level_db)))
+    return signs
