@@ -220,7 +220,7 @@ def transfer_function(
     frequency_hz: ArrayLike,
     start_hz: float,
     stop_hz: float,
-    before_s: float = 0.1,
+    before_s: float = 0.02,
     after_s: float = 0.5,
 ) -> ComplexArray:
     """Complex ratio of two recordings of one sweep, for electrical quantities.
@@ -239,7 +239,8 @@ def transfer_function(
     start_hz, stop_hz : float
         Band of the sweep.
     before_s, after_s : float
-        Times over which the response of one to the other must lie.
+        Times over which the response of one to the other must lie. The harmonics of the capture lie from
+        ``L ln 2`` before time zero on; before_s keeps them out where it is shorter.
 
     Returns
     -------
