@@ -119,51 +119,43 @@ def judge_curve(curve: Curve, mask: Mask, limit: Limit) -> list[Verdict]:
     hole = _hole(curve, mask)
     if hole:
         return [_void(curve.quantity, curve.subject, curve.unit, hole, words)]
-    if not curve.absolute and limit.align_hz is None and limit.around != "reference":
-        return [_void(curve.quantity, curve.subject, curve.unit, NOT_ABSOLUTE, words)]
-    verdicts, shift = [], 0.0
-    if limit.align_hz is not None and limit.align_within_db is not None:
-        shift = _shift_db(curve, mask, (limit.align_hz[0], limit.align_hz[1]))
-        if not np.isfinite(shift):
-            return [
-                _void(
-                    curve.quantity,
-                    curve.subject,
-                    curve.unit,
-                    "no mask and curve in the alignment band",
-                    words,
-                )
-            ]
-        within = Limit(lower=-limit.align_within_db, upper=limit.align_within_db)
-        level = Reading(f"{curve.quantity} shift", curve.subject, shift, "dB")
-        if curve.absolute or limit.around == "reference":
-            verdicts.append(judge_number(level, within))
-        else:
-            verdicts.append(_void(level.quantity, level.subject, "dB", NOT_ABSOLUTE, limit_words(within, "dB")))
+    comparable = curve.absolute or limit.around == "reference"
+    if limit.align_hz is None or limit.align_within_db is None:
+        if not comparable:
+            return [_void(curve.quantity, curve.subject, curve.unit, NOT_ABSOLUTE, words)]
+        return [_shape(curve, mask, words, 0.0)]
+    shift_db = _shift_db(curve, mask, (limit.align_hz[0], limit.align_hz[1]))
+    if not np.isfinite(shift_db):
+        return [_void(curve.quantity, curve.subject, curve.unit, "no mask and curve in the alignment band", words)]
+    level = Reading(f"{curve.quantity} shift", curve.subject, shift_db, "dB")
+    within = Limit(lower=-limit.align_within_db, upper=limit.align_within_db)
+    if comparable:
+        return [judge_number(level, within), _shape(curve, mask, words, shift_db)]
+    unproved = _void(level.quantity, level.subject, "dB", NOT_ABSOLUTE, limit_words(within, "dB"))
+    return [unproved, _shape(curve, mask, words, shift_db)]
+
+
+def _shape(curve: Curve, mask: Mask, words: str, shift_db: float) -> Verdict:
     grid, low, high, value = _on_one_grid(curve, mask)
-    value = value - shift
+    value = value - shift_db
     margins = np.minimum(value - low, high - value)
     worst = int(np.argmin(margins))
     margin = float(margins[worst])
     side = "too low" if value[worst] - low[worst] < high[worst] - value[worst] else "too high"
-    reason = "" if margin >= 0 else f"{_figure(-margin)} {curve.unit} {side} at {hertz(grid[worst])}"
-    verdicts.append(
-        Verdict(
-            quantity=curve.quantity,
-            subject=curve.subject,
-            outcome="pass" if margin >= 0 else "fail",
-            value=float(value[worst]),
-            unit=curve.unit,
-            margin=margin,
-            at_hz=float(grid[worst]),
-            limit=words,
-            reason=reason,
-            uncertainty=_uncertainty_at(curve, grid[worst]),
-            mask=mask,
-            shift_db=shift,
-        )
+    return Verdict(
+        quantity=curve.quantity,
+        subject=curve.subject,
+        outcome="pass" if margin >= 0 else "fail",
+        value=float(value[worst]),
+        unit=curve.unit,
+        margin=margin,
+        at_hz=float(grid[worst]),
+        limit=words,
+        reason="" if margin >= 0 else f"{_figure(-margin)} {curve.unit} {side} at {hertz(grid[worst])}",
+        uncertainty=_uncertainty_at(curve, grid[worst]),
+        mask=mask,
+        shift_db=shift_db,
     )
-    return verdicts
 
 
 def _hole(curve: Curve, mask: Mask) -> str:

@@ -42,7 +42,8 @@ def mean_cosine(measured: ArrayLike, expected: ArrayLike, frequency_hz: ArrayLik
     ndarray, shape (..., delays)
         From -1 (opposite at every frequency) to 1.
     """
-    unit = np.exp(1j * (np.angle(measured) - np.angle(expected)))
+    phase = np.angle(np.asarray(measured, np.complex128)) - np.angle(np.asarray(expected, np.complex128))
+    unit = np.exp(1j * phase)
     turns = np.exp(2j * np.pi * np.multiply.outer(np.asarray(frequency_hz), np.asarray(delays_s)))
     cosine: Array = (unit @ turns).real / unit.shape[-1]
     return cosine

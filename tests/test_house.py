@@ -1,0 +1,192 @@
+"""Code about the code: who may import whom, one importer a vendor library, sizes, and what stands at the top level."""
+
+import ast
+import subprocess
+from pathlib import Path
+
+import pytest
+
+import checks
+
+ROOT = Path(__file__).parent.parent
+SOURCES = sorted([*(ROOT / "rig").rglob("*.py"), *(ROOT / "checks").glob("*.py")])
+
+#: Module prefix -> prefixes of the project that it may import. The longest matching prefix counts.
+MAY_IMPORT = {
+    "rig.signals": ["rig.signals"],
+    "rig.circuit": ["rig.circuit"],
+    "rig.tables": [],
+    "rig.requests": [],
+    "rig.readings": ["rig.requests"],
+    "rig.limits": ["rig.readings", "rig.tables"],
+    "rig.kit": ["rig.circuit", "rig.limits", "rig.requests", "rig.tables"],
+    "rig.responses": ["rig.circuit", "rig.signals", "rig.kit", "rig.readings", "rig.requests"],
+    "rig.check": ["rig.kit", "rig.readings", "rig.requests", "rig.tables"],
+    "rig.judge": ["rig.limits", "rig.readings"],
+    "rig.verdicts": ["rig.check", "rig.judge", "rig.kit", "rig.readings", "rig.requests", "rig.signals"],
+    "rig.schedule": ["rig.check", "rig.kit", "rig.requests", "rig.tables"],
+    "checks": ["rig.circuit", "rig.signals", "rig.kit", "rig.readings", "rig.requests", "rig.responses", "rig.tables"],
+    "checks.__init__": ["checks", "rig.check"],
+    "checks.leads": ["checks.impedance", "rig.kit", "rig.readings", "rig.requests", "rig.signals", "rig.tables"],
+    "rig.bench": ["rig.bench", "rig.circuit", "rig.signals", "rig.kit", "rig.readings", "rig.requests", "rig.tables"],
+    "rig.sequencer": [
+        "rig.bench.base",
+        "rig.check",
+        "rig.judge",
+        "rig.kit",
+        "rig.readings",
+        "rig.requests",
+        "rig.schedule",
+        "rig.verdicts",
+    ],
+    "rig.records": ["rig.kit", "rig.readings", "rig.requests", "rig.sequencer", "rig.verdicts"],
+    "rig.reference": ["rig.kit", "rig.limits", "rig.readings", "rig.records"],
+    # The top: may use everything below, and nothing below may use it.
+    "rig.report": ["rig"],
+    "rig.screen": ["rig"],
+    "rig.verify": ["rig", "checks"],
+    "rig.cli": ["rig", "checks"],
+    "rig": [],
+}
+TOP = ("rig.report", "rig.screen", "rig.verify", "rig.cli")
+
+#: Vendor library -> the only place that imports it.
+ONE_IMPORTER = {
+    "sounddevice": "rig.bench.soundcard",
+    "pyvisa": "rig.bench.instruments",
+    "matplotlib": "rig.report",
+    "rich": ("rig.screen", "rig.cli"),
+    "typer": "rig.cli",
+    "jinja2": "rig.report",
+    "soundfile": "rig.records",
+}
+
+
+def module_name(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    if parts[-1] == "__init__" and parts[0] != "checks":
+        parts = parts[:-1]
+    return ".".join(parts)
+
+
+def imported(path: Path) -> set[str]:
+    names = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            # `from rig import records` imports rig.records; `from rig.judge import judge` imports rig.judge.
+            for alias in node.names:
+                whole = f"{node.module}.{alias.name}"
+                is_module = (ROOT / Path(*whole.split("."))).with_suffix(".py").exists()
+                is_package = (ROOT / Path(*whole.split("."))).is_dir()
+                names.add(whole if is_module or is_package else node.module)
+    return names
+
+
+def under(name: str, prefix: str) -> bool:
+    return name == prefix or name.startswith(prefix + ".")
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=module_name)
+def test_import_rule(path: Path) -> None:
+    name = module_name(path)
+    rule = max((prefix for prefix in MAY_IMPORT if under(name, prefix)), key=len)
+    allowed = MAY_IMPORT[rule]
+    for other in imported(path):
+        if under(other, "rig") or under(other, "checks"):
+            assert any(under(other, prefix) for prefix in allowed), f"{name} may not import {other}"
+            if not under(name, rule) or rule not in TOP:
+                assert not any(under(other, top) for top in TOP), f"{name} imports {other}, which stands above it"
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=module_name)
+def test_vendor_libraries_have_one_importer(path: Path) -> None:
+    name = module_name(path)
+    for other in imported(path):
+        places = ONE_IMPORTER.get(other.split(".")[0])
+        if places:
+            wanted = (places,) if isinstance(places, str) else places
+            assert any(under(name, place) for place in wanted), f"{name} imports {other}; only {wanted} may"
+
+
+def test_no_import_cycles() -> None:
+    graph = {module_name(path).removesuffix(".__init__"): set() for path in SOURCES}
+    for path in SOURCES:
+        name = module_name(path).removesuffix(".__init__")
+        graph[name] = {other for other in imported(path) if other in graph and other != name}
+    done: set[str] = set()
+
+    def visit(name: str, trail: tuple[str, ...]) -> None:
+        assert name not in trail, f"import cycle: {' -> '.join((*trail, name))}"
+        if name not in done:
+            for other in sorted(graph[name]):
+                visit(other, (*trail, name))
+            done.add(name)
+
+    for name in graph:
+        visit(name, ())
+
+
+def without_docstrings(node: ast.AST) -> int:
+    lines = node.end_lineno - node.lineno + 1
+    for inner in ast.walk(node):
+        if isinstance(inner, ast.FunctionDef | ast.ClassDef | ast.Module) and inner.body:
+            first = inner.body[0]
+            if (
+                isinstance(first, ast.Expr)
+                and isinstance(first.value, ast.Constant)
+                and isinstance(first.value.value, str)
+            ):
+                lines -= first.end_lineno - first.lineno + 1
+    return lines
+
+
+#: Functions and files over the size; this list may only shrink.
+GRANDFATHERED: set[str] = set()
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=module_name)
+def test_sizes(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    tree = ast.parse(text)
+    tree.lineno, tree.end_lineno = 1, text.count("\n")
+    assert without_docstrings(tree) <= 400 or module_name(path) in GRANDFATHERED
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef):
+            name = f"{module_name(path)}.{node.name}"
+            assert without_docstrings(node) <= 40 or name in GRANDFATHERED, (
+                f"{name} has {without_docstrings(node)} lines"
+            )
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=module_name)
+def test_public_functions_say_what_they_do(path: Path) -> None:
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+            assert ast.get_docstring(node), f"{module_name(path)}.{node.name} has no docstring"
+
+
+@pytest.mark.parametrize("check", checks.ALL, ids=lambda check: check.NAME)
+def test_every_check_is_whole(check: object) -> None:
+    for part in ("NAME", "TITLE", "GATE", "Settings", "requests", "read"):
+        assert hasattr(check, part)
+    assert check.__doc__
+
+
+def test_top_level_holds_what_the_house_has() -> None:
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    top = {name.split("/")[0] for name in listed.splitlines()}
+    visible = {name for name in top if not name.startswith(".")}
+    assert visible == {
+        "README.md",
+        "DEVELOPERS.md",
+        "LICENSE",
+        "constraints.txt",
+        "pyproject.toml",
+        "rig",
+        "checks",
+        "tests",
+        "limits",
+        "results",
+    }
