@@ -4,6 +4,7 @@ A fault is written ``kind:channel:what:what=amount``, as in::
 
     reversed:left:tweeter       tenth:left:L1       off:left:C1=20      tuning:left=-5
     open:C1                     (no channel: the kit's first)
+    dead:bass                   (no name behind the channel where there is only one)
     dropped-samples=64          dropped-samples-once        (the first attempt at each request only)
 
 `UNIT_KINDS` and `BENCH_KINDS` of `rig.bench.fault_kinds` hold all of them.
@@ -44,17 +45,31 @@ def parse_fault(kit: Kit, text: str) -> Fault:
         return Fault(kind, amount=amount, once=bool(shape[2]))
     if shape[2]:
         raise FaultError(f"fault {text!r}: only faults of the bench strike once: {', '.join(BENCH_KINDS)}")
-    channels = [channel.name for channel in kit.channels]
-    # A bass driver in a bass box: the channel is meant unless more names follow than it can take.
-    possible = [(names[0], names[1:])] if names and names[0] in channels else []
-    possible.append((channels[0], names))
     places = list(_places(kit, UNIT_KINDS[kind].targets))
-    for channel, what in possible:
-        for order in {what, what[::-1]}:
-            if (channel, order) in places:
-                return Fault(kind, channel, order, amount)
-    allowed = ", ".join(":".join([kind, channel, *what]) for channel, what in places) or "none in this kit"
-    raise FaultError(f"fault {text!r}: allowed are {allowed}")
+    place = _place(places, [channel.name for channel in kit.channels], names)
+    if place is None:
+        allowed = ", ".join(":".join([kind, channel, *what]) for channel, what in places) or "none in this kit"
+        raise FaultError(f"fault {text!r}: allowed are {allowed}")
+    return Fault(kind, *place, amount)
+
+
+def _place(
+    places: list[tuple[str, tuple[str, ...]]], channels: list[str], names: tuple[str, ...]
+) -> tuple[str, tuple[str, ...]] | None:
+    """The one of the places that the names mean; None if they mean none."""
+    # A driver may be called like a channel: what reads as a channel is one if that makes sense.
+    readings = [(names[0], names[1:])] if names and names[0] in channels else []
+    if not names or names[0] not in channels or len(names) == 1:
+        readings.append((channels[0], names))
+    for channel, what in readings:
+        turned = (what[0], (channel,)) if len(what) == 1 else (channel, what[::-1])
+        for place in ((channel, what), turned):
+            if place in places:
+                return place
+        own = [place for place in places if place[0] == channel]
+        if not what and len(own) == 1:
+            return own[0]
+    return None
 
 
 def fault_names(kit: Kit) -> list[tuple[str, str]]:
@@ -120,7 +135,10 @@ def _within(model: Channel, target: Target) -> list[tuple[str, ...]]:
         "two drivers": [*combinations(drivers, 2)],
         "part": [(part.name,) for part in parts],
         "coil": [(part.name,) for part in parts if part.kind == "L"],
-        "two parts": [(a.name, b.name) for a, b in combinations(parts, 2) if a.kind == b.kind],
+        # Parts that are equal can be exchanged without harm.
+        "two parts": [
+            (a.name, b.name) for a, b in combinations(parts, 2) if a.kind == b.kind and a.value != b.value
+        ],
         "pad": _pads(model),
         "box": [()] if boxed else [],
         "port": [()] if model.box.kind == "vented" else [],

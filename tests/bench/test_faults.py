@@ -1,0 +1,385 @@
+"""Each fault changes what it should, and nothing else."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rig.bench.base import BenchError
+from rig.bench.fault_kinds import BENCH_KINDS, UNIT_KINDS, Fault
+from rig.bench.faults import FaultError, fault_names, of_unit, parse_fault
+from rig.bench.simulated import SimulatedBench
+from rig.bench.unit import Unit, box_pressure_pa, lead_gain, lead_impedance_ohm, nominal_unit
+from rig.kit import Kit, load_kit
+from rig.readings import Capture
+from rig.signals.stimulus import compose, layout
+
+ROOT = Path(__file__).parents[2]
+BOOTH = load_kit(ROOT, "booth-two")
+REHEARSAL = load_kit(ROOT, "rehearsal-three")
+GRID_HZ = np.geomspace(10, 20000, 60)
+UNIT_FAULTS = [
+    (kit, name) for kit in (BOOTH, REHEARSAL) for name, _ in fault_names(kit) if parse_fault(kit, name).channel
+]
+#: What is wrong between the amplifier's input and the leads: bare leads cannot show it.
+OF_THE_AMPLIFIER = {"swapped", "quiet", "silent", "corner", "no-filter"}
+
+
+def broken(kit: Kit, name: str) -> Unit:
+    return of_unit([parse_fault(kit, name)], nominal_unit(kit))
+
+
+def ohm(unit: Unit, channel: str = "left", f: np.ndarray = GRID_HZ) -> np.ndarray:
+    return lead_impedance_ohm(unit, channel, f)
+
+
+def at(unit: Unit, channel: str, hz: float) -> float:
+    return float(abs(ohm(unit, channel, np.array([hz]))[0]))
+
+
+def sound(unit: Unit, channel: str = "left", f: np.ndarray = GRID_HZ) -> np.ndarray:
+    """Sound at half a metre in front of the channel's own box."""
+    output = unit.output(channel)
+    direct = box_pressure_pa(unit, channel, (0.0, 0.0, 0.5), f, 343.0)
+    return direct * lead_gain(output, f) * (output.box == channel)
+
+
+def change_db(kit: Kit, name: str, low_hz: float, high_hz: float, channel: str = "left") -> np.ndarray:
+    f = np.geomspace(low_hz, high_hz, 30)
+    return 20 * np.log10(np.abs(sound(broken(kit, name), channel, f) / sound(nominal_unit(kit), channel, f)))
+
+
+@pytest.mark.parametrize(("kit", "name"), UNIT_FAULTS, ids=lambda x: x if isinstance(x, str) else x.name)
+def test_a_fault_of_the_unit_changes_its_own_channel_and_no_other(kit: Kit, name: str) -> None:
+    fault, whole, unit = parse_fault(kit, name), nominal_unit(kit), broken(kit, name)
+    touched = {fault.channel, *fault.what} if fault.kind == "swapped" else {fault.channel}
+    for channel in (spec.name for spec in kit.channels):
+        same_sound = np.array_equal(sound(unit, channel), sound(whole, channel))
+        same_ohm = np.array_equal(ohm(unit, channel), ohm(whole, channel))
+        electrical = fault.kind not in OF_THE_AMPLIFIER | {"reversed"}
+        assert same_sound == (channel not in touched)
+        assert same_ohm == (channel not in touched or not electrical)
+
+
+@pytest.mark.parametrize("kit", [BOOTH, REHEARSAL], ids=lambda kit: kit.name)
+def test_every_fault_is_read_as_it_is_written_and_described(kit: Kit) -> None:
+    listed = fault_names(kit)
+    assert len({name for name, _ in listed}) == len(listed)
+    assert {parse_fault(kit, name).kind for name, _ in listed} >= set(BENCH_KINDS)
+    for name, words in listed:
+        assert str(parse_fault(kit, name)) == name
+        assert words
+        assert "{" not in words
+
+
+def test_together_the_two_kits_can_have_every_kind_of_fault() -> None:
+    kinds = {parse_fault(kit, name).kind for kit in (BOOTH, REHEARSAL) for name, _ in fault_names(kit)}
+    assert kinds == set(UNIT_KINDS) | set(BENCH_KINDS)
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("reversed:right:tweeter", Fault("reversed", "right", ("tweeter",))),
+        ("reversed:tweeter", Fault("reversed", "left", ("tweeter",))),
+        ("reversed", Fault("reversed", "left")),
+        (" open:C1 ", Fault("open", "left", ("C1",))),
+        ("exchanged:left:C3:C1", Fault("exchanged", "left", ("C1", "C3"))),
+        ("swapped:right:left", Fault("swapped", "left", ("right",))),
+        ("swapped:right", Fault("swapped", "left", ("right",))),
+        ("swapped", Fault("swapped", "left", ("right",))),
+        ("driver-leads-swapped:right", Fault("driver-leads-swapped", "right", ("woofer", "tweeter"))),
+        ("tuning:right=-5", Fault("tuning", "right", (), -5.0)),
+        ("leak", Fault("leak", "left", (), 1.5)),
+        ("dropped-samples=32", Fault("dropped-samples", amount=32.0)),
+        ("dropped-samples-once", Fault("dropped-samples", amount=64.0, once=True)),
+        ("dropped-samples-once=8", Fault("dropped-samples", amount=8.0, once=True)),
+    ],
+)
+def test_faults_are_read(text: str, fault: Fault) -> None:
+    assert parse_fault(BOOTH, text) == fault
+
+
+def test_a_driver_may_bear_the_name_of_its_channel() -> None:
+    assert parse_fault(REHEARSAL, "reversed:bass") == Fault("reversed", "bass")
+    assert parse_fault(REHEARSAL, "reversed:bass:bass") == Fault("reversed", "bass", ("bass",))
+    assert parse_fault(REHEARSAL, "dead:bass:bass") == Fault("dead", "bass", ("bass",))
+    assert parse_fault(REHEARSAL, "dead:bass") == Fault("dead", "bass", ("bass",))
+    assert parse_fault(REHEARSAL, "dead:cone") == Fault("dead", "left", ("cone",))
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("haunted:left", "no such kind; there are reversed, swapped"),
+        ("", "no such kind"),
+        ("open:left:C9", "allowed are open:left:L1, "),
+        ("open:middle:C1", "allowed are open:left:L1, "),
+        ("exchanged:left:C1:L1", "allowed are exchanged:left:"),
+        ("corner:left", "allowed are none in this kit"),
+        ("tuning:left=high", "found the amount 'high'; allowed is a number"),
+        ("open:left:C1=3", "this kind takes none"),
+        ("clipping:left", "a fault of the bench has no channel"),
+        ("leak-once:left", "only faults of the bench strike once"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_what_can(text: str, message: str) -> None:
+    with pytest.raises(FaultError) as caught:
+        parse_fault(BOOTH, text)
+    assert message in str(caught.value)
+
+
+def test_several_faults_add_up() -> None:
+    faults = [parse_fault(BOOTH, text) for text in ("quiet:left=3", "quiet:left=3", "reversed:left")]
+    unit = of_unit(faults, nominal_unit(BOOTH))
+    assert unit.output("left").gain == pytest.approx(-(10 ** (20 / 20)))
+
+
+def test_reversing_a_reversed_driver_sets_it_right_on_the_air_only() -> None:
+    assert nominal_unit(REHEARSAL).box("bass").drivers[0].polarity == -1
+    unit = broken(REHEARSAL, "reversed:bass:bass")
+    assert sound(unit, "bass") == pytest.approx(-sound(nominal_unit(REHEARSAL), "bass"))
+
+
+def test_a_reversed_lead_turns_all_of_the_channel() -> None:
+    assert np.array_equal(sound(broken(BOOTH, "reversed:left")), -sound(nominal_unit(BOOTH)))
+
+
+def test_a_reversed_tweeter_leaves_a_hole_at_the_crossover_only() -> None:
+    assert np.min(change_db(BOOTH, "reversed:left:tweeter", 1800, 2600)) < -15
+    assert np.max(np.abs(change_db(BOOTH, "reversed:left:tweeter", 50, 500))) < 0.5
+    assert np.max(np.abs(change_db(BOOTH, "reversed:left:tweeter", 8000, 15000))) < 0.5
+
+
+def test_swapped_channels_play_each_others_box() -> None:
+    unit = broken(REHEARSAL, "swapped:left:bass")
+    assert (unit.output("left").box, unit.output("bass").box) == ("bass", "left")
+    # The filter stays with the amplifier's output.
+    assert unit.output("left").filter is None
+    assert unit.output("bass").filter is not None
+
+
+def test_a_dead_tweeter_is_silent_and_its_branch_the_network_alone() -> None:
+    assert np.max(change_db(BOOTH, "dead:left:tweeter", 6000, 15000)) < -10
+    # At 20 kHz L2 (75 ohm) hardly counts: C3 and C4 in series, R2 and R3 in series behind them, L2 across.
+    s = 2j * np.pi * 20000
+    pad = 6.2 + 13.0
+    behind = 1 / (1 / (s * 0.6e-3 + 0.25) + 1 / (1 / (s * 18e-6) + pad))
+    tweeter = 1 / (s * 3.3e-6) + behind
+    zobel = 5.6 + 1 / (s * 10e-6)
+    # Behind L1 (113 ohm) the woofer's branch is all but C1 in parallel with the correction.
+    woofer = 0.29 + s * 0.9e-3 + 1 / (s * 2.7e-6 + 1 / zobel)
+    expected = abs(1 / (1 / tweeter + 1 / woofer))
+    assert at(broken(BOOTH, "dead:left:tweeter"), "left", 20000.0) == pytest.approx(expected, rel=0.02)
+
+
+def test_a_shorted_first_capacitor_of_the_tweeter_shorts_the_amplifier_at_low_frequencies() -> None:
+    # L2 alone is left: its 0.25 ohm.
+    assert at(broken(BOOTH, "short:left:C3"), "left", 10.0) == pytest.approx(0.25, abs=0.03)
+
+
+def test_an_open_coil_leaves_the_capacitor() -> None:
+    s = 2j * np.pi * 20.0
+    assert at(broken(BOOTH, "open:left:L1"), "left", 20.0) == pytest.approx(abs(1 / (s * 3.3e-6)), rel=0.01)
+
+
+@pytest.mark.parametrize(("name", "factor"), [("tenth:left:C1", 0.1), ("tenfold:left:C1", 10), ("off:left:C1", 1.2)])
+def test_a_wrong_capacitor_alone_in_its_lead(name: str, factor: float) -> None:
+    # Far below the cone's resonance the satellite's leads show little but its capacitor of 470 uF.
+    reactance = {
+        key: -ohm(unit, "left", np.array([1.0]))[0].imag
+        for key, unit in (("good", nominal_unit(REHEARSAL)), ("bad", broken(REHEARSAL, name)))
+    }
+    assert reactance["bad"] / reactance["good"] == pytest.approx(1 / factor, rel=0.005)
+
+
+def test_a_coil_of_thin_wire_adds_to_the_resistance() -> None:
+    added = at(broken(BOOTH, "thin-wire:left:L1"), "left", 0.2) - at(nominal_unit(BOOTH), "left", 0.2)
+    assert added == pytest.approx(0.5, abs=1e-3)
+
+
+def test_exchanged_capacitors_are_each_others_value() -> None:
+    # With the woofer off at L1, the leads show C3 at low frequencies, or what stands in its place: C4 of 18 uF.
+    faults = [parse_fault(BOOTH, text) for text in ("exchanged:left:C3:C4", "open:left:L1")]
+    z = ohm(of_unit(faults, nominal_unit(BOOTH)), "left", np.array([20.0]))
+    assert abs(z[0]) == pytest.approx(1 / (2 * np.pi * 20 * 18e-6), rel=0.01)
+
+
+def test_an_attenuator_the_wrong_way_round_loads_the_network_with_its_shunt_first() -> None:
+    right, wrong = nominal_unit(BOOTH), broken(BOOTH, "reversed-pad:left:R2:R3")
+    tweeter = 5.3
+    # Of the resistances behind C4: 6.2 + 13 || 5.3 as designed, 13 || (6.2 + 5.3) when turned; L2 and C4 at 20 kHz
+    # take a few percent of that, and the woofer's branch more.
+    designed, turned = 6.2 + 1 / (1 / 13 + 1 / tweeter), 1 / (1 / 13 + 1 / (6.2 + tweeter))
+    change = at(wrong, "left", 18000.0) / at(right, "left", 18000.0)
+    assert change < 1
+    assert change == pytest.approx(turned / designed, rel=0.15)
+
+
+def test_drivers_on_each_others_leads() -> None:
+    unit = broken(BOOTH, "driver-leads-swapped:left")
+    # L1's 0.29 ohm and the tweeter's 5.3 ohm; the woofer now sits behind the capacitors.
+    assert at(unit, "left", 0.2) == pytest.approx(5.59, abs=0.02)
+
+
+def test_a_driver_of_twice_the_impedance() -> None:
+    unit, good = broken(BOOTH, "wrong-impedance:left:woofer"), nominal_unit(BOOTH)
+    assert at(unit, "left", 0.2) - at(good, "left", 0.2) == pytest.approx(5.6, abs=0.02)
+
+
+def test_a_weak_magnet_loses_its_decibels_where_mass_rules() -> None:
+    drop = change_db(BOOTH, "weak:left:woofer", 300, 500)
+    assert drop == pytest.approx(-3.0, abs=0.5)
+
+
+def peaks_and_dips(*faults: str) -> tuple[list[float], list[float]]:
+    """Of the woofer in a tight box, behind its coil alone: the network's capacitors would shift them a little."""
+    stripped = [parse_fault(BOOTH, text) for text in ("open:C1", "open:C2", "open:C3", "leak=1000", *faults)]
+    f = np.geomspace(15, 140, 3000)
+    z = np.abs(ohm(of_unit(stripped, nominal_unit(BOOTH)), "left", f))
+    rising = np.diff(z) > 0
+    turns = np.flatnonzero(rising[1:] != rising[:-1]) + 1
+    return [f[i] for i in turns if rising[i - 1]], [f[i] for i in turns if not rising[i - 1]]
+
+
+def test_a_blocked_port_leaves_one_peak() -> None:
+    peaks, dips = peaks_and_dips()
+    assert (len(peaks), len(dips)) == (2, 1)
+    peaks, dips = peaks_and_dips("blocked-port")
+    assert (len(peaks), len(dips)) == (1, 0)
+    # Closed box: fs * sqrt(1 + Vas / V), Small 1972.
+    assert peaks[0] == pytest.approx(47 * np.sqrt(1 + 11 / 7.5), rel=0.01)
+
+
+def test_a_mistuned_port_moves_the_dip() -> None:
+    (_, (designed,)), (_, (moved,)) = peaks_and_dips(), peaks_and_dips("tuning=5")
+    # The coils' inductance pulls the lowest |Z| some percent below the tuning.
+    assert 0.96 * 54.0 < designed < 54.0
+    assert moved / designed == pytest.approx(1.05, abs=0.004)
+
+
+def test_a_leak_lowers_the_low_peaks_and_the_bass() -> None:
+    lower, upper = peaks_and_dips()[0]
+    assert at(broken(BOOTH, "leak:left"), "left", lower) < 0.8 * at(nominal_unit(BOOTH), "left", lower)
+    assert at(broken(BOOTH, "leak:left"), "left", upper) < 0.9 * at(nominal_unit(BOOTH), "left", upper)
+    assert np.max(change_db(BOOTH, "leak:left", 40, 60)) < -1.0
+
+
+def test_a_stiff_suspension_moves_the_resonance() -> None:
+    unit = broken(REHEARSAL, "stiff:left:cone=10")
+    driver = unit.box("left").drivers[0]
+    assert driver.fs_hz == pytest.approx(96.8)
+    # The mass stays: fs**2 * Vas does too, for a given area.
+    assert driver.fs_hz**2 * driver.vas_m3 == pytest.approx(88.0**2 * 1.9e-3)
+
+
+def test_levels_of_the_amplifier() -> None:
+    assert change_db(BOOTH, "quiet:left", 50, 15000) == pytest.approx(-6.0)
+    assert not np.any(sound(broken(BOOTH, "silent:left")))
+    # One octave above its corner a Linkwitz-Riley filter of order 4 is 24.6 dB down, and 0 dB without it.
+    assert change_db(REHEARSAL, "no-filter:bass", 240, 240.1, "bass") == pytest.approx(24.6, abs=0.1)
+    # 1 / (1 + x**4) with x = 2 and x = 4 / 3.
+    moved = 20 * np.log10((1 + 2**4) / (1 + (4 / 3) ** 4))
+    assert change_db(REHEARSAL, "corner:bass", 240, 240.1, "bass") == pytest.approx(moved, abs=0.02)
+
+
+def captures(stage: str, *faults: str, times: int = 1) -> list[Capture]:
+    bench = SimulatedBench(BOOTH, "BT-0001", faults)
+    request = BOOTH.sweep(stage, "left", position="on axis" if stage == "playing" else "", quiet=True)  # type: ignore[arg-type]
+    with bench.stage(stage) as player:  # type: ignore[arg-type]
+        return list(player.play([request] * times))
+
+
+def mark_spacing(capture: Capture, role: str) -> float:
+    """Distance of the two recorded marks less the distance played, in samples."""
+    request = capture.request
+    plan = layout(request.start_hz, request.stop_hz, request.seconds, 48000.0)
+    mark = compose(plan)[plan.mark_before :][: plan.mark_frames]
+    row = capture.volts(role)
+    size = 1 << int(row.size + mark.size).bit_length()
+    found = np.fft.irfft(np.fft.rfft(row, size) * np.fft.rfft(mark, size).conj(), 8 * size)
+    middle = 8 * (plan.sweep_start + 5000)
+    late = 8 * (plan.mark_after - 1000)
+    first, second = int(np.argmax(np.abs(found[:middle]))), late + int(np.argmax(np.abs(found[late : 8 * row.size])))
+    return (second - first) / 8 - (plan.mark_after - plan.mark_before)
+
+
+@pytest.mark.parametrize(
+    ("name", "samples"),
+    [("dropped-samples", -64), ("dropped-samples=7", -7), ("inserted-samples=16", 16), ("flagged", 0)],
+)
+def test_lost_and_inserted_samples_move_the_second_mark(name: str, samples: int) -> None:
+    for stage, role in (("leads", "drive"), ("playing", "loopback")):
+        (capture,) = captures(stage, name)
+        (whole,) = captures(stage)
+        assert mark_spacing(whole, role) == pytest.approx(0.0, abs=0.13)
+        assert mark_spacing(capture, role) == pytest.approx(samples, abs=0.13)
+        assert capture.samples.shape == whole.samples.shape
+
+
+def test_a_second_clock_stretches_the_recording() -> None:
+    (capture,) = captures("playing", "second-clock=1000")
+    request = capture.request
+    plan = layout(request.start_hz, request.stop_hz, request.seconds, 48000.0)
+    stretched = 1e-3 * (plan.mark_after - plan.mark_before)
+    assert mark_spacing(capture, "loopback") == pytest.approx(stretched, abs=0.25)
+
+
+def test_a_fault_that_strikes_once_leaves_the_repeat_alone() -> None:
+    struck, repeated = captures("leads", "dropped-samples-once", times=2)
+    _, undisturbed = captures("leads", times=2)
+    assert mark_spacing(struck, "drive") == pytest.approx(-64, abs=0.13)
+    assert np.array_equal(repeated.samples, undisturbed.samples)
+
+
+def rms(capture: Capture, role: str) -> float:
+    return float(np.std(capture.volts(role)))
+
+
+def test_a_dead_microphone_leaves_the_converters_noise() -> None:
+    (capture,), (whole,) = captures("playing", "dead-microphone"), captures("playing")
+    assert np.std(capture.samples[0]) == pytest.approx(1e-5, rel=0.02)
+    assert np.array_equal(capture.samples[1], whole.samples[1])
+
+
+def test_gain_sign_and_place_of_the_microphone() -> None:
+    (whole,) = captures("playing", "loud-room=0")
+    (turned,) = captures("playing", "loud-room=0", "turned-knob=-3")
+    (inverted,) = captures("playing", "loud-room=0", "inverted-microphone")
+    (far,) = captures("playing", "loud-room=0", "far-microphone=500")
+    assert 20 * np.log10(rms(turned, "microphone") / rms(whole, "microphone")) == pytest.approx(-3.0, abs=0.02)
+    both = [capture.volts("microphone") for capture in (inverted, whole)]
+    assert np.corrcoef(*both)[0, 1] < -0.999
+    # Twice the distance: 6 dB for the direct sound, a little less with the room.
+    assert -6.5 < 20 * np.log10(rms(far, "microphone") / rms(whole, "microphone")) < -3.5
+    assert inverted.calibration == whole.calibration == turned.calibration
+
+
+def test_a_loud_room_adds_its_noise() -> None:
+    (capture,) = captures("playing", "loud-room=80")
+    silence = capture.pascal()[:10000]
+    # Pink noise over a fifth of a second: the lowest octaves are a matter of luck.
+    assert 20 * np.log10(np.std(silence) / 20e-6) == pytest.approx(80.0, abs=2.0)
+
+
+def test_a_muted_card_plays_nothing() -> None:
+    for stage, role in (("leads", "drive"), ("playing", "loopback")):
+        (capture,) = captures(stage, "muted")
+        assert np.std(capture.samples[capture.inputs.index(role)]) == pytest.approx(1e-5, rel=0.02)
+
+
+def test_a_forgotten_sense_resistor_takes_its_share() -> None:
+    (capture,), (whole,) = captures("playing", "loud-room=0", "resistor-left-in"), captures("playing", "loud-room=0")
+    drop_db = 20 * np.log10(rms(capture, "microphone") / rms(whole, "microphone"))
+    # From 6 ohm to 20 ohm, in series with 10 ohm.
+    assert 20 * np.log10(6 / 16) < drop_db < 20 * np.log10(20 / 30)
+
+
+def test_a_reported_overflow_travels_with_the_capture() -> None:
+    assert captures("leads", "flagged")[0].flags == ("input overflow",)
+    assert captures("leads")[0].flags == ()
+
+
+def test_an_unplugged_device_ends_the_run() -> None:
+    with pytest.raises(BenchError, match="plug it in again"):
+        captures("leads", "unplugged")
