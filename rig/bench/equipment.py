@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.bench.chance import generator
 from rig.bench.room import Room, room_of
-from rig.bench.unit import generator
 from rig.readings import Calibration, KnownLoad
 
 #: Volts at full scale of each input.

@@ -66,9 +66,7 @@ def _reversed(unit: Unit, fault: Fault) -> Unit:
     if not fault.what:
         return unit.with_output(fault.channel, lambda output: replace(output, gain=-output.gain))
     name = fault.what[0]
-    return unit.with_box(
-        fault.channel, lambda box: with_driver(box, name, polarity=-find_driver(box, name).polarity)
-    )
+    return unit.with_box(fault.channel, lambda box: with_driver(box, name, polarity=-find_driver(box, name).polarity))
 
 
 def _swapped(unit: Unit, fault: Fault) -> Unit:
@@ -117,9 +115,7 @@ def _pad_turned(box: Channel, fault: Fault) -> Channel:
 def _drivers_exchanged(box: Channel, fault: Fault) -> Channel:
     a, b = (find_driver(box, name) for name in fault.what)
     other = {a.name: b, b.name: a}
-    return replace(
-        box, branches=tuple(replace(x, driver=other.get(x.driver.name, x.driver)) for x in box.branches)
-    )
+    return replace(box, branches=tuple(replace(x, driver=other.get(x.driver.name, x.driver)) for x in box.branches))
 
 
 def _driver_times(box: Channel, fault: Fault, **factors: float) -> Channel:
@@ -163,9 +159,7 @@ UNIT_KINDS: dict[str, UnitKind] = {
         _on_box(lambda box, fault: _value_times(box, fault, 1 + fault.amount / 100)),
         20.0,
     ),
-    "exchanged": UnitKind(
-        "{a} and {b} of {channel} have changed places", ("two parts",), _on_box(_parts_exchanged)
-    ),
+    "exchanged": UnitKind("{a} and {b} of {channel} have changed places", ("two parts",), _on_box(_parts_exchanged)),
     "reversed-pad": UnitKind(
         "the attenuator {a}, {b} of {channel} is wired back to front", ("pad",), _on_box(_pad_turned)
     ),
@@ -264,8 +258,6 @@ BENCH_KINDS: dict[str, BenchKind] = {
         "the sense resistor is still in the lead while the unit plays", lambda e, _: replace(e, resistor_left_in=True)
     ),
     "muted": BenchKind("the sound card plays nothing", lambda e, _: replace(e, output_muted=True)),
-    "flagged": BenchKind(
-        "the driver reports an overflow", lambda e, _: replace(e, flags=(*e.flags, "input overflow"))
-    ),
+    "flagged": BenchKind("the driver reports an overflow", lambda e, _: replace(e, flags=(*e.flags, "input overflow"))),
     "unplugged": BenchKind("the sound device disappears", lambda e, _: replace(e, unplugged=True)),
 }

@@ -136,9 +136,7 @@ def _within(model: Channel, target: Target) -> list[tuple[str, ...]]:
         "part": [(part.name,) for part in parts],
         "coil": [(part.name,) for part in parts if part.kind == "L"],
         # Parts that are equal can be exchanged without harm.
-        "two parts": [
-            (a.name, b.name) for a, b in combinations(parts, 2) if a.kind == b.kind and a.value != b.value
-        ],
+        "two parts": [(a.name, b.name) for a, b in combinations(parts, 2) if a.kind == b.kind and a.value != b.value],
         "pad": _pads(model),
         "box": [()] if boxed else [],
         "port": [()] if model.box.kind == "vented" else [],

@@ -10,7 +10,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.bench.unit import generator
+from rig.bench.chance import generator
 from rig.circuit.radiation import Position
 
 Floats = NDArray[np.float64]
@@ -109,9 +109,7 @@ def _images(source: Floats, size: Floats) -> list[tuple[Floats, int]]:
     return images
 
 
-def pink_spectrum(
-    random: np.random.Generator, level_db: float, frames: int, sample_rate_hz: float
-) -> Complex:
+def pink_spectrum(random: np.random.Generator, level_db: float, frames: int, sample_rate_hz: float) -> Complex:
     """Spectrum of pink noise from 20 Hz to 20 kHz, for `irfft` of length `frames`, in pascal.
 
     Parameters

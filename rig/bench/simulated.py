@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from rig.bench.base import CAPTURE_ALLOWANCE_S, BenchError
+from rig.bench.chance import generator
 from rig.bench.equipment import INPUT_VOLTS, Equipment, converted, equipment_of
 from rig.bench.fault_kinds import Fault
 from rig.bench.faults import of_bench, of_unit, parse_fault
@@ -19,7 +20,6 @@ from rig.bench.room import pink_spectrum, reflections
 from rig.bench.unit import (
     Output,
     box_pressure_pa,
-    generator,
     lead_gain,
     lead_impedance_ohm,
     microphone_from,

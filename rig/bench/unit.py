@@ -4,13 +4,13 @@ A unit is its boxes (lumped models without their electronic filters) and its amp
 how loud, which way round, behind which filter). Faults change one or the other; sound and current follow from both.
 """
 
-import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.bench.chance import generator
 from rig.circuit.channel import Channel, ElectronicFilter, filter_response, impedance_ohm
 from rig.circuit.radiation import Position, pressure_pa
 from rig.circuit.tolerance import draw, one_unit
@@ -116,9 +116,3 @@ def microphone_from(kit: Kit, box: str, at: str, position: PositionSpec) -> Posi
     right = there[0] - here[0] + position.distance_m * np.sin(angle)
     front = there[1] - here[1] + position.distance_m * np.cos(angle)
     return float(right), 0.0, float(front)
-
-
-def generator(*key: object) -> np.random.Generator:
-    """A random generator that is the same for the same key, in every process and on every machine."""
-    digest = hashlib.sha256("\0".join(map(str, key)).encode()).digest()
-    return np.random.default_rng(np.random.SeedSequence(int.from_bytes(digest, "big")))

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rig.bench.chance import generator
 from rig.bench.unit import (
     box_pressure_pa,
-    generator,
     lead_gain,
     lead_impedance_ohm,
     microphone_from,
