@@ -62,6 +62,9 @@ def _line(path: Path, prefix: str, detail: Any, model: type[BaseModel]) -> str:
     if kind == "missing":
         return f"{path}: {where}: missing; it must be given"
     allowed_words = detail["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
+    if kind == "value_error" and isinstance(found, dict):
+        # A rule over a whole table: its own words say what was found.
+        return f"{path}: {where}: allowed: {allowed_words}"
     return f"{path}: {where}: found {_short(found)}; allowed: {allowed_words}"
 
 

@@ -1,0 +1,187 @@
+"""Records: whole or not there at all, never changed, and played back to the last bit."""
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from conftest import simulated
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig import records, sequencer
+from rig.bench.archive import ArchiveBench
+from rig.kit import load_kit
+from rig.records import Record, RecordError
+from rig.verify import job, verify
+
+
+def test_a_record_says_everything_and_fits_its_checksums(good_run: tuple[sequencer.Run, Record]) -> None:
+    run, record = good_run
+    document = records.read_record(record.folder).document
+    assert document["outcome"] == run.outcome
+    assert document["timing"]["sound_s"] > 10
+    assert {path.suffix for path in record.folder.rglob("*") if path.is_file()} == {
+        ".json",
+        ".wav",
+        ".csv",
+        ".html",
+        ".toml",
+    }
+    on_disk = {p.relative_to(record.folder).as_posix() for p in record.folder.rglob("*") if p.is_file()}
+    assert on_disk == {*document["files"], "run.json"}
+    assert records.damages(record) == []
+
+
+def test_the_archive_gives_the_same_readings_to_the_last_bit(
+    workspace: Path, good_run: tuple[sequencer.Run, Record]
+) -> None:
+    run, record = good_run
+    work = job(workspace, "booth-two")
+    bench = ArchiveBench(records.load_captures(record), {"run": record.document["run"]})
+    events = sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True)
+    again = next(event.run for event in events if isinstance(event, sequencer.Finished))
+    assert again.outcome == run.outcome
+    for was, now in zip(run.results, again.results, strict=True):
+        assert repr(was.read.readings) == repr(now.read.readings)
+        assert repr([v.margin for v in was.verdicts]) == repr([v.margin for v in now.verdicts])
+        for curve, other in zip(was.read.curves, now.read.curves, strict=True):
+            np.testing.assert_array_equal(curve.value, other.value)
+            np.testing.assert_array_equal(curve.valid, other.valid)
+
+
+def test_an_archive_without_the_capture_says_so(workspace: Path) -> None:
+    work = job(workspace, "booth-two")
+    events = sequencer.run(work.schedule, work.checks, work.kit, ArchiveBench([], {}), lambda words: True)
+    run = next(event.run for event in events if isinstance(event, sequencer.Finished))
+    assert run.outcome == "void"
+    assert run.bench_failed
+    assert "holds no capture" in run.stopped
+
+
+def test_any_change_to_any_file_is_found(good_run: tuple[sequencer.Run, Record], tmp_path: Path) -> None:
+    _, record = good_run
+    copy = tmp_path / "kit" / "serial" / record.folder.name
+    shutil.copytree(record.folder, copy)
+    whole = records.read_record(copy)
+    for name in ("captures/001.wav", "certificate.html", "kit/kit.toml"):
+        path = copy / name
+        old = path.read_bytes()
+        path.write_bytes(old[:-1] + bytes([old[-1] ^ 1]))
+        assert records.damages(whole) == [f"{name} was changed after the run"]
+        path.write_bytes(old)
+    (copy / "captures" / "002.wav").unlink()
+    assert records.damages(whole) == ["captures/002.wav is missing"]
+    with pytest.raises(RecordError, match=r"002\.wav"):
+        list(records.load_captures(whole))
+
+
+def test_records_of_one_serial_are_linked(tmp_path: Path, workspace: Path) -> None:
+    shutil.copytree(workspace / "limits", tmp_path / "limits")
+    work = job(tmp_path, "booth-two")
+    for _ in range(3):
+        bench = simulated(tmp_path, "booth-two", "BT-0009")
+        verify(tmp_path, work, "BT-0009", bench, lambda words: False, iter, lambda d, r, k: "")
+    first, second, third = records.all_records(tmp_path)
+    assert [r.document["run_number"] for r in (first, second, third)] == [1, 2, 3]
+    assert third.document["previous"] == {
+        "run": second.folder.name,
+        "sha256": records.sha256(second.folder / "run.json"),
+    }
+    (second.folder / "run.json").write_text("{}")
+    assert records.damages(third) == [f"the previous record {second.folder.name} was changed"]
+
+
+def test_a_run_that_was_stopped_is_void_with_its_reason(tmp_path: Path, workspace: Path) -> None:
+    shutil.copytree(workspace / "limits", tmp_path / "limits")
+    bench = simulated(tmp_path, "booth-two", "BT-0001")
+    asked = []
+
+    def second_time_no(words: str) -> bool:
+        asked.append(words)
+        return len(asked) < 3
+
+    run, record = verify(
+        tmp_path, job(tmp_path, "booth-two"), "BT-0001", bench, second_time_no, iter, lambda d, r, k: ""
+    )
+    assert run.outcome == "void"
+    assert record.document["stopped"] == "stopped by the person at the bench"
+    assert {result["outcome"] for result in record.document["results"]} == {"void"}
+
+
+@pytest.mark.parametrize("where", ["in the bench", "in the view"])
+def test_an_interrupt_leaves_a_whole_void_record(tmp_path: Path, workspace: Path, where: str) -> None:
+    shutil.copytree(workspace / "limits", tmp_path / "limits")
+    bench = simulated(tmp_path, "booth-two", "BT-0001")
+    play_one = bench.play_one
+    count = [0]
+
+    def interrupted(*args: object) -> object:
+        count[0] += 1
+        if count[0] == 3:
+            raise KeyboardInterrupt
+        return play_one(*args)
+
+    def view(events):
+        for n, event in enumerate(events):
+            if n == 5:
+                raise KeyboardInterrupt
+            yield event
+
+    if where == "in the bench":
+        bench.play_one = interrupted
+    run, record = verify(
+        tmp_path,
+        job(tmp_path, "booth-two"),
+        "BT-0001",
+        bench,
+        lambda words: True,
+        view if where == "in the view" else iter,
+        lambda d, r, k: "",
+    )
+    assert run.outcome == "void"
+    assert record.document["stopped"] == "stopped by the person at the bench"
+    assert records.damages(record) == []
+    assert records.unfinished(tmp_path) == []
+
+
+def test_a_crash_while_writing_leaves_no_record(tmp_path: Path, workspace: Path) -> None:
+    shutil.copytree(workspace / "limits", tmp_path / "limits")
+
+    def crash(document: object, run: object, kit: object) -> str:
+        raise RuntimeError("power cut")
+
+    work = job(tmp_path, "booth-two")
+    with pytest.raises(RuntimeError):
+        verify(tmp_path, work, "BT-0001", simulated(tmp_path, "booth-two", "BT-0001"), lambda w: False, iter, crash)
+    assert records.all_records(tmp_path) == []
+    assert len(records.unfinished(tmp_path)) == 1
+
+
+@pytest.mark.parametrize(
+    "serial", ["", ".", "..", "../BT-0001", "BT-0001/x", "BT-1", "bt-0001", "BT-0001\n", "BT-0001 ", ".BT-0001"]
+)
+def test_a_serial_that_is_not_one_is_refused(workspace: Path, serial: str) -> None:
+    with pytest.raises(RecordError, match="for example BT-0001"):
+        records.refuse_bad_serial(load_kit(workspace, "booth-two"), serial)
+
+
+@given(st.text(max_size=12))
+def test_no_serial_ever_leaves_its_folder(serial: str) -> None:
+    kit = load_kit(Path(__file__).parent.parent, "booth-two").model_copy(update={"serial_pattern": "(?s).*"})
+    try:
+        records.refuse_bad_serial(kit, serial)
+    except RecordError:
+        return
+    home = Path("results") / kit.name
+    assert (home / serial).resolve().parent == home.resolve()
+
+
+def test_run_json_of_another_schema_is_told(tmp_path: Path) -> None:
+    (tmp_path / "run.json").write_text(json.dumps({"schema": "kitproof run 99"}))
+    with pytest.raises(RecordError, match=r"found 'kitproof run 99'; this version reads 'kitproof run 1'"):
+        records.read_record(tmp_path)
+    (tmp_path / "run.json").write_text("{")
+    with pytest.raises(RecordError, match="not valid JSON"):
+        records.read_record(tmp_path)
