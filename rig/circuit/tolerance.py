@@ -94,9 +94,7 @@ def one_unit(channel: Channel, index: int) -> Channel:
 
 def _picked(item: _Item, index: int) -> _Item:
     """The item with every array among its own fields replaced by its number for one unit."""
-    arrays = {
-        field.name: value for field in fields(item) if isinstance(value := getattr(item, field.name), np.ndarray)
-    }
+    arrays = {field.name: value for field in fields(item) if isinstance(value := getattr(item, field.name), np.ndarray)}
     numbers: dict[str, Any] = {name: float(value[index, 0]) for name, value in arrays.items()}
     return replace(item, **numbers)
 

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 
-from rig.circuit.box import Box, driver_impedance, vent_length_m, volume_velocity
+from rig.circuit.box import Box, box_admittance, driver_impedance, vent_length_m, volume_velocity
 from rig.circuit.driver import Driver, blocked_impedance, mechanics, qts
 
 FREQUENCY_HZ = np.geomspace(5, 20000, 61)
@@ -163,9 +163,7 @@ def test_a_driver_refuses_what_no_driver_is(changes: dict[str, object]) -> None:
         replace(Driver("d", 6.0, 45.0, 5.0, 0.5, 0.02, 0.013), **changes)
 
 
-@pytest.mark.parametrize(
-    "changes", [{"kind": "horn"}, {"volume_m3": np.inf}, {"tuning_hz": 0.0}, {"leakage_q": -7.0}]
-)
+@pytest.mark.parametrize("changes", [{"kind": "horn"}, {"volume_m3": np.inf}, {"tuning_hz": 0.0}, {"leakage_q": -7.0}])
 def test_a_box_refuses_what_no_box_is(changes: dict[str, object]) -> None:
     with pytest.raises(ValueError, match=f"box: {next(iter(changes))}"):
         replace(Box("closed", 0.01), **changes)
@@ -174,3 +172,12 @@ def test_a_box_refuses_what_no_box_is(changes: dict[str, object]) -> None:
 def test_a_vent_too_narrow_for_its_tuning_is_refused() -> None:
     with pytest.raises(ValueError, match="too narrow"):
         vent_length_m(0.06, 100.0, 0.02)
+
+
+@given(st.floats(30, 300), st.floats(30, 300), st.floats(30, 300))
+@settings(max_examples=30, deadline=None)
+def test_at_the_tuning_the_losses_of_leak_damping_and_vent_add_alike(leak: float, damping: float, vent: float) -> None:
+    """Small (1973): 1 / QB = 1 / QL + 1 / QA + 1 / QP, for small losses."""
+    one, all_of_it = Box("vented", 0.02, 50.0, 1.0), Box("vented", 0.02, 50.0, leak, damping, vent)
+    conductance = box_admittance(all_of_it, [50.0])[0].real / box_admittance(one, [50.0])[0].real
+    assert conductance[0] == pytest.approx(1 / leak + 1 / damping + 1 / vent, rel=2e-3)

@@ -62,6 +62,16 @@ def test_a_clean_curve_gives_its_parameters_from_a_start_wrong_by_up_to_a_factor
             assert fit.standard_uncertainty[parameter] < 0.01 * fit.values[parameter]
 
 
+def test_the_search_for_a_start_gives_a_margin_beyond_a_factor_of_two(designs: dict[str, tuple[Channel, str]]) -> None:
+    design, name = designs["vented"]
+    rng = np.random.default_rng(11)
+    for _ in range(25):
+        unit = altered(design, name, rng, 3.0)
+        fit = fit_impedance(design, FREQUENCY_HZ, impedance_ohm(unit, FREQUENCY_HZ), name)
+        assert fit.residual_rms_relative < 1e-5
+        assert fit.values["tuning_hz"] == pytest.approx(unit.box.tuning_hz, rel=1e-3)
+
+
 def test_a_curve_up_to_1_khz_with_noise_is_enough_for_resonance_and_q(woofer: Driver) -> None:
     design = Channel("bare", (Branch(woofer),))
     frequency = np.geomspace(10, 1000, 60)

@@ -108,3 +108,11 @@ def test_impossible_surroundings_are_refused(two_way: Channel) -> None:
         pressure_pa(two_way, FREQUENCY_HZ, 1.0, (0.0, 0.0, -1.0))
     with pytest.raises(ValueError, match="speed_of_sound"):
         pressure_pa(two_way, FREQUENCY_HZ, 1.0, (0.0, 0.0, 1.0), 0.0)
+
+
+def test_a_cone_rolls_off_as_a_second_order_butterworth_filter(woofer: Driver) -> None:
+    microphone = microphone_at(1.0)
+    limited, piston = (
+        np.abs(pressure_pa(single(woofer, rolloff_hz=hz), FREQUENCY_HZ, 1.0, microphone)) for hz in (4500.0, np.inf)
+    )
+    np.testing.assert_allclose(limited / piston, 1 / np.sqrt(1 + (FREQUENCY_HZ / 4500.0) ** 4), rtol=1e-9)

@@ -21,6 +21,8 @@ def test_parts_stay_within_their_tolerance_and_use_it(two_way: Channel, units: C
         assert deviation.shape == (UNITS, 1)
         assert np.max(np.abs(deviation)) <= 1 + 1e-12
         assert np.max(np.abs(deviation)) > 0.98
+    wire = find_part(units, "L1w").series_ohm / 0.35 - 1
+    assert 0.98 * 0.05 < np.max(np.abs(wire)) <= 0.05 * (1 + 1e-9)
 
 
 def test_the_spread_is_a_normal_distribution_cut_off_at_two_sigma(units: Channel) -> None:
