@@ -54,6 +54,14 @@ class Equipment:
     microphone_shift_m: float = 0.0
     #: The sense resistor is still in the lead while the unit plays.
     resistor_left_in: bool = False
+    #: The clips of the leads touch nothing.
+    clips_off: bool = False
+    #: The cables of the two inputs are exchanged.
+    inputs_exchanged: bool = False
+    #: Mains hum in every input, its peak relative to full scale.
+    hum: float = 0.0
+    #: Somebody knocks against the jig in the middle of the sweep: peak at the microphone.
+    knock_pa: float = 0.0
     output_muted: bool = False
     unplugged: bool = False
     flags: tuple[str, ...] = ()

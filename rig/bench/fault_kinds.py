@@ -123,6 +123,12 @@ def _driver_times(box: Channel, fault: Fault, **factors: float) -> Channel:
     return with_driver(box, driver.name, **{name: getattr(driver, name) * by for name, by in factors.items()})
 
 
+def _shorted_turns(box: Channel, fault: Fault) -> Channel:
+    by = 1 - fault.amount / 100
+    # Resistance goes with the turns, inductance and Bl squared with their square: Qes, as Re / Bl**2, rises.
+    return _driver_times(box, fault, re_ohm=by, le_h=by**2, qes=1 / by)
+
+
 def _stiff(box: Channel, fault: Fault) -> Channel:
     by = 1 + fault.amount / 100
     # The suspension is stiffer and the mass the same: the resistances then weigh less, and the qualities rise.
@@ -172,6 +178,12 @@ UNIT_KINDS: dict[str, UnitKind] = {
         ("driver",),
         _on_box(lambda box, fault: _driver_times(box, fault, re_ohm=fault.amount, le_h=fault.amount)),
         2.0,
+    ),
+    "shorted-turns": UnitKind(
+        "turns of the coil of {it} are short: {amount} % of its resistance are gone",
+        ("driver",),
+        _on_box(_shorted_turns),
+        30.0,
     ),
     "weak": UnitKind(
         "the magnet of {it} is weak: {amount} dB less force for a current",
@@ -253,6 +265,27 @@ BENCH_KINDS: dict[str, BenchKind] = {
         "the room's noise is {amount} dB SPL",
         lambda e, db: replace(e, room=replace(e.room, ambient_db=db)),
         75.0,
+    ),
+    "knock": BenchKind(
+        "something knocks against the jig in the middle of the sweep, {amount} Pa at the microphone",
+        lambda e, pa: replace(e, knock_pa=pa),
+        1.0,
+    ),
+    "hum": BenchKind(
+        "mains hum at every input, {amount} dB below full scale",
+        lambda e, db: replace(e, hum=10 ** (-db / 20)),
+        50.0,
+    ),
+    "warm-room": BenchKind(
+        "the air is {amount} degrees warmer than the bench believes",
+        lambda e, degrees: replace(e, air_celsius=e.air_celsius + degrees),
+        10.0,
+    ),
+    "clips-off": BenchKind("the clips touch no lead", lambda e, _: replace(e, clips_off=True)),
+    "dead-sense": BenchKind("the second electrical input gives nothing", lambda e, _: replace(e, sense_gain=0.0)),
+    "dead-loopback": BenchKind("the loopback's cable is off", lambda e, _: replace(e, loopback_gain=0.0)),
+    "exchanged-inputs": BenchKind(
+        "the cables of the two inputs are exchanged", lambda e, _: replace(e, inputs_exchanged=True)
     ),
     "resistor-left-in": BenchKind(
         "the sense resistor is still in the lead while the unit plays", lambda e, _: replace(e, resistor_left_in=True)

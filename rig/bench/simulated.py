@@ -25,6 +25,7 @@ from rig.bench.unit import (
     microphone_from,
     unit_of,
 )
+from rig.circuit.parts import OPEN_OHM
 from rig.circuit.units import speed_of_sound_m_s
 from rig.kit import Kit
 from rig.readings import Capture, KnownLoad
@@ -176,7 +177,9 @@ class SimulatedBench:
         self, request: Sweep, equipment: Equipment, plan: Layout, size: int, peak_v: float, load_ohm: float | None
     ) -> dict[str, Complex]:
         frequency_hz = fft.rfftfreq(size, 1 / equipment.sample_rate_hz)
-        if load_ohm is None:
+        if equipment.clips_off:
+            load = np.full(frequency_hz.size, OPEN_OHM, dtype=np.complex128)
+        elif load_ohm is None:
             load = self._remembered(
                 ("ohm", request.at, size), lambda: lead_impedance_ohm(self.unit, request.at, frequency_hz)
             )
@@ -217,7 +220,7 @@ class SimulatedBench:
 
         place = self.kit.channel(box).place_m
         room = reflections(equipment.room, (place[0], place[1]), microphone_m, size, rate_hz, speed)
-        return self._remembered(("pa", box, microphone_m, size), direct) * room
+        return self._remembered(("pa", box, microphone_m, size, speed), direct) * room
 
     def _noise(self, random: np.random.Generator, equipment: Equipment, size: int) -> Complex:
         volts_per_pa = equipment.microphone_v_per_pa * equipment.microphone_gain
@@ -240,21 +243,21 @@ class SimulatedPlayer:
         self._latency_samples = latency_samples
 
     def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
-        """Play the requests in order.
+        """Play the requests in order, one sounding after the other whatever the caller does meanwhile.
 
         Raises
         ------
         BenchError
             If a request is of another stage, is louder than the card can play, or the device is gone.
         """
+        sounds_until_s = time.monotonic()
         for request in requests:
             if request.stage != self._stage:
                 raise BenchError(f"{request}: asked for in the stage {self._stage!r}; its stage is {request.stage!r}")
-            started_s = time.monotonic()
             capture = self._bench.play_one(request, self._latency_samples)
+            sounds_until_s += capture.samples.shape[1] / capture.sample_rate_hz
             if self._bench.real_time:
-                sound_s = capture.samples.shape[1] / capture.sample_rate_hz
-                time.sleep(max(0.0, sound_s - (time.monotonic() - started_s)))
+                time.sleep(max(0.0, sounds_until_s - time.monotonic()))
             yield capture
 
 
@@ -297,15 +300,33 @@ def _delay(seconds: float, size: int, sample_rate_hz: float) -> Complex:
     return np.asarray(np.exp(-2j * np.pi * fft.rfftfreq(size, 1 / sample_rate_hz) * seconds))
 
 
+def _knock(plan: Layout, frames: int) -> Floats:
+    """A thud of 180 Hz that dies away in 20 ms, of peak near 1, shape (frames,)."""
+    time_s = np.arange(frames) / plan.sample_rate_hz
+    return np.asarray(1.2 * np.exp(-time_s / 0.02) * np.sin(2 * np.pi * 180.0 * time_s))
+
+
+def _hum(plan: Layout, frames: int, random: np.random.Generator) -> Floats:
+    """50 Hz and its third harmonic, of peak 1 or less, at a phase of its own in each capture, shape (frames,)."""
+    phase = 2 * np.pi * (50.0 * np.arange(frames) / plan.sample_rate_hz + random.uniform())
+    return np.asarray(0.8 * np.sin(phase) + 0.2 * np.sin(3 * phase))
+
+
 def _recorded(
     rows: dict[str, Floats], plan: Layout, frames: int, equipment: Equipment, random: np.random.Generator
 ) -> NDArray[np.float32]:
     """What the inputs make of their voltages, shape (inputs, frames)."""
     volts = np.stack(list(rows.values()))
     full_scale_v = np.array([[INPUT_VOLTS[role]] for role in rows])
+    middle = (plan.sweep_start + plan.sweep_stop) // 2
+    if equipment.inputs_exchanged:
+        volts = volts[::-1] * full_scale_v / full_scale_v[::-1]
+    if equipment.knock_pa and "microphone" in rows:
+        volts[0, middle:] += equipment.knock_pa * equipment.microphone_v_per_pa * _knock(plan, volts.shape[1] - middle)
+    if equipment.hum:
+        volts += equipment.hum * full_scale_v * _hum(plan, volts.shape[1], random)
     if equipment.clock_ppm:
         volts = resample_by(volts, 1 / (1 + equipment.clock_ppm * 1e-6))
-    middle = (plan.sweep_start + plan.sweep_stop) // 2
     if equipment.lost_samples:
         lost = max(equipment.lost_samples, 0)
         gap = np.zeros((volts.shape[0], max(-equipment.lost_samples, 0)))

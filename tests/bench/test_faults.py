@@ -1,18 +1,14 @@
-"""Each fault changes what it should, and nothing else."""
+"""Each fault of the unit changes what it should, and nothing else; faults are read, listed and refused."""
 
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from rig.bench.base import BenchError
 from rig.bench.fault_kinds import BENCH_KINDS, UNIT_KINDS, Fault
 from rig.bench.faults import FaultError, fault_names, of_unit, parse_fault
-from rig.bench.simulated import SimulatedBench
 from rig.bench.unit import Unit, box_pressure_pa, lead_gain, lead_impedance_ohm, nominal_unit
 from rig.kit import Kit, load_kit
-from rig.readings import Capture
-from rig.signals.stimulus import compose, layout
 
 ROOT = Path(__file__).parents[2]
 BOOTH = load_kit(ROOT, "booth-two")
@@ -283,103 +279,14 @@ def test_levels_of_the_amplifier() -> None:
     assert change_db(REHEARSAL, "corner:bass", 240, 240.1, "bass") == pytest.approx(moved, abs=0.02)
 
 
-def captures(stage: str, *faults: str, times: int = 1) -> list[Capture]:
-    bench = SimulatedBench(BOOTH, "BT-0001", faults)
-    request = BOOTH.sweep(stage, "left", position="on axis" if stage == "playing" else "", quiet=True)  # type: ignore[arg-type]
-    with bench.stage(stage) as player:  # type: ignore[arg-type]
-        return list(player.play([request] * times))
-
-
-def mark_spacing(capture: Capture, role: str) -> float:
-    """Distance of the two recorded marks less the distance played, in samples."""
-    request = capture.request
-    plan = layout(request.start_hz, request.stop_hz, request.seconds, 48000.0)
-    mark = compose(plan)[plan.mark_before :][: plan.mark_frames]
-    row = capture.volts(role)
-    size = 1 << int(row.size + mark.size).bit_length()
-    found = np.fft.irfft(np.fft.rfft(row, size) * np.fft.rfft(mark, size).conj(), 8 * size)
-    middle = 8 * (plan.sweep_start + 5000)
-    late = 8 * (plan.mark_after - 1000)
-    first, second = int(np.argmax(np.abs(found[:middle]))), late + int(np.argmax(np.abs(found[late : 8 * row.size])))
-    return (second - first) / 8 - (plan.mark_after - plan.mark_before)
-
-
-@pytest.mark.parametrize(
-    ("name", "samples"),
-    [("dropped-samples", -64), ("dropped-samples=7", -7), ("inserted-samples=16", 16), ("flagged", 0)],
-)
-def test_lost_and_inserted_samples_move_the_second_mark(name: str, samples: int) -> None:
-    for stage, role in (("leads", "drive"), ("playing", "loopback")):
-        (capture,) = captures(stage, name)
-        (whole,) = captures(stage)
-        assert mark_spacing(whole, role) == pytest.approx(0.0, abs=0.13)
-        assert mark_spacing(capture, role) == pytest.approx(samples, abs=0.13)
-        assert capture.samples.shape == whole.samples.shape
-
-
-def test_a_second_clock_stretches_the_recording() -> None:
-    (capture,) = captures("playing", "second-clock=1000")
-    request = capture.request
-    plan = layout(request.start_hz, request.stop_hz, request.seconds, 48000.0)
-    stretched = 1e-3 * (plan.mark_after - plan.mark_before)
-    assert mark_spacing(capture, "loopback") == pytest.approx(stretched, abs=0.25)
-
-
-def test_a_fault_that_strikes_once_leaves_the_repeat_alone() -> None:
-    struck, repeated = captures("leads", "dropped-samples-once", times=2)
-    _, undisturbed = captures("leads", times=2)
-    assert mark_spacing(struck, "drive") == pytest.approx(-64, abs=0.13)
-    assert np.array_equal(repeated.samples, undisturbed.samples)
-
-
-def rms(capture: Capture, role: str) -> float:
-    return float(np.std(capture.volts(role)))
-
-
-def test_a_dead_microphone_leaves_the_converters_noise() -> None:
-    (capture,), (whole,) = captures("playing", "dead-microphone"), captures("playing")
-    assert np.std(capture.samples[0]) == pytest.approx(1e-5, rel=0.02)
-    assert np.array_equal(capture.samples[1], whole.samples[1])
-
-
-def test_gain_sign_and_place_of_the_microphone() -> None:
-    (whole,) = captures("playing", "loud-room=0")
-    (turned,) = captures("playing", "loud-room=0", "turned-knob=-3")
-    (inverted,) = captures("playing", "loud-room=0", "inverted-microphone")
-    (far,) = captures("playing", "loud-room=0", "far-microphone=500")
-    assert 20 * np.log10(rms(turned, "microphone") / rms(whole, "microphone")) == pytest.approx(-3.0, abs=0.02)
-    both = [capture.volts("microphone") for capture in (inverted, whole)]
-    assert np.corrcoef(*both)[0, 1] < -0.999
-    # Twice the distance: 6 dB for the direct sound, a little less with the room.
-    assert -6.5 < 20 * np.log10(rms(far, "microphone") / rms(whole, "microphone")) < -3.5
-    assert inverted.calibration == whole.calibration == turned.calibration
-
-
-def test_a_loud_room_adds_its_noise() -> None:
-    (capture,) = captures("playing", "loud-room=80")
-    silence = capture.pascal()[:10000]
-    # Pink noise over a fifth of a second: the lowest octaves are a matter of luck.
-    assert 20 * np.log10(np.std(silence) / 20e-6) == pytest.approx(80.0, abs=2.0)
-
-
-def test_a_muted_card_plays_nothing() -> None:
-    for stage, role in (("leads", "drive"), ("playing", "loopback")):
-        (capture,) = captures(stage, "muted")
-        assert np.std(capture.samples[capture.inputs.index(role)]) == pytest.approx(1e-5, rel=0.02)
-
-
-def test_a_forgotten_sense_resistor_takes_its_share() -> None:
-    (capture,), (whole,) = captures("playing", "loud-room=0", "resistor-left-in"), captures("playing", "loud-room=0")
-    drop_db = 20 * np.log10(rms(capture, "microphone") / rms(whole, "microphone"))
-    # From 6 ohm to 20 ohm, in series with 10 ohm.
-    assert 20 * np.log10(6 / 16) < drop_db < 20 * np.log10(20 / 30)
-
-
-def test_a_reported_overflow_travels_with_the_capture() -> None:
-    assert captures("leads", "flagged")[0].flags == ("input overflow",)
-    assert captures("leads")[0].flags == ()
-
-
-def test_an_unplugged_device_ends_the_run() -> None:
-    with pytest.raises(BenchError, match="plug it in again"):
-        captures("leads", "unplugged")
+def test_shorted_turns_lower_the_resistance() -> None:
+    change = at(broken(REHEARSAL, "shorted-turns:left:cone"), "left", 20000.0) / at(
+        nominal_unit(REHEARSAL), "left", 20000.0
+    )
+    assert change < 0.9
+    driver, good = (
+        unit.box("left").drivers[0] for unit in (broken(REHEARSAL, "shorted-turns"), nominal_unit(REHEARSAL))
+    )
+    assert driver.re_ohm / good.re_ohm == pytest.approx(0.7)
+    # The motor: Bl goes with the turns, so Re / Qes = Bl**2 / (w Mms) goes with their square.
+    assert (driver.re_ohm / driver.qes) / (good.re_ohm / good.qes) == pytest.approx(0.49)

@@ -281,14 +281,24 @@ def test_the_other_box_is_heard_from_further_away() -> None:
     assert 20 * np.log10(found) == pytest.approx(20 * np.log10(levels[1] / levels[0]), abs=0.7)
 
 
-def test_real_time_takes_as_long_as_the_sound(monkeypatch: pytest.MonkeyPatch) -> None:
-    slept: list[float] = []
-    monkeypatch.setattr(time, "sleep", slept.append)
-    monkeypatch.setattr(time, "monotonic", lambda: 0.0)
-    (capture,) = played(SimulatedBench(ONE, "P1", real_time=True), sweep(ONE))
-    assert slept == [pytest.approx(capture.samples.shape[1] / 48000)]
-    played(SimulatedBench(ONE, "P1"), sweep(ONE))
-    assert len(slept) == 1
+def test_in_real_time_one_sound_follows_the_other_while_the_caller_works(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = [100.0]
+    monkeypatch.setattr(time, "monotonic", lambda: clock[0])
+    monkeypatch.setattr(time, "sleep", lambda seconds: clock.__setitem__(0, clock[0] + seconds))
+    bench = SimulatedBench(ONE, "P1", real_time=True)
+    ends = []
+    with bench.stage("playing") as player:
+        for capture in player.play([sweep(ONE)] * 3):
+            ends.append(clock[0] - 100.0)
+            sound_s = capture.samples.shape[1] / 48000
+            clock[0] += 0.2
+    assert sound_s > 0.2
+    assert ends == pytest.approx([sound_s, 2 * sound_s, 3 * sound_s])
+
+
+def test_out_of_real_time_nobody_waits(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(time, "sleep", lambda _: pytest.fail("slept"))
+    assert len(played(SimulatedBench(ONE, "P1"), sweep(ONE))) == 1
 
 
 def test_what_the_bench_cannot_do_is_said() -> None:
