@@ -5,6 +5,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -150,7 +151,7 @@ class SimulatedBench:
         frames = plan.frames + round(CAPTURE_ALLOWANCE_S * rate_hz)
         size = int(fft.next_fast_len(frames + round(SETTLE_S * rate_hz), real=True))
         peak_v = _peak_v(request, equipment)
-        random = generator("capture", self.kit.name, self.serial, self.seed, request, attempt)
+        random = generator("capture", self.kit.name, self.serial, self.seed, request, attempt, load_ohm)
         if request.stage == "leads":
             spectra = self._at_leads(request, equipment, plan, size, peak_v, load_ohm)
         else:
@@ -168,7 +169,7 @@ class SimulatedBench:
             samples=samples,
             inputs=tuple(rows),
             sample_rate_hz=rate_hz,
-            calibration=self._sound.calibration(self.known_load),
+            calibration=replace(self._sound.calibration(self.known_load), bench=f"simulated, seed {self.seed}"),
             attempt=attempt,
             flags=equipment.flags,
         )
