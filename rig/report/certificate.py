@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -12,10 +12,11 @@ import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
-from rig.judge import Outcome, Verdict, hertz
+from rig.judge import Verdict, hertz
 from rig.kit import Kit
-from rig.readings import Calibration, Capture, Curve, Reading
+from rig.readings import Calibration, Curve, Reading
 from rig.report import words
+from rig.report.figures import HATCHING, curves_svg, panels_of
 from rig.sequencer import Run
 from rig.verdicts import CheckResult
 
@@ -46,7 +47,7 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
     run, kit
         The run with its curves and verdicts, and the kit it was judged by.
     """
-    sections = [section(result) for result in run.results]
+    sections = [section(result, kit) for result in run.results]
     bench = document.get("bench")
     return _template().render(
         d=document,
@@ -54,7 +55,9 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
         kit=kit,
         meaning=meaning(run, document),
         sections=sections,
+        failures=[verdict for part in sections for verdict in part.verdicts if verdict.outcome == "fail"],
         not_checked=list(not_checked(run, kit)),
+        ranges=unjudged_ranges(run),
         conditions=list(conditions(run, kit)),
         bench=list(words.flat(bench)) if isinstance(bench, Mapping) else [],
         simulated=isinstance(bench, Mapping) and bench.get("kind") == "simulated",
@@ -62,6 +65,7 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
         calibrations=list(calibrations(run)),
         terms=words.terms_in([word for part in sections for word in _vocabulary(part)]),
         ratio=run.timing.cycle_s / run.timing.sound_s if run.timing.sound_s > 0 else math.nan,
+        hatching=Markup(HATCHING),
         footer=css_text(f"{document['serial']}, run {document['run_number']} ({document['run']})"),
     )
 
@@ -85,6 +89,7 @@ def _template() -> Template:
         "seconds": words.seconds,
         "number": words.number,
         "hertz": lambda value: hertz(value) if math.isfinite(value) else words.NONE,
+        "close": words.within_uncertainty,
         "word": words.VERDICT_WORDS.__getitem__,
     }
     return environment.get_template("certificate.html")
@@ -95,28 +100,26 @@ def css_text(text: str) -> Markup:
     return Markup(re.sub(r"[^A-Za-z0-9 ,()]", lambda found: f"\\{ord(found[0]):x} ", text))
 
 
-def section(result: CheckResult) -> Section:
+def section(result: CheckResult, kit: Kit) -> Section:
     """A check's readings in the order in which they are to be read, and its drawings."""
     judged = {(verdict.quantity, verdict.subject) for verdict in result.verdicts}
     unjudged = [r for r in result.read.readings if (r.quantity, r.subject) not in judged]
-    methods = dict.fromkeys(f"{c.quantity}, {c.subject}: {c.method}" for c in result.read.curves if c.method)
+    made: dict[tuple[str, str], list[str]] = {}
+    for curve in result.read.curves:
+        if curve.method:
+            made.setdefault((curve.quantity, curve.method), []).append(curve.subject)
     return Section(
         result=result,
-        verdicts=tuple(words.worst_first(result.verdicts)),
+        verdicts=tuple(words.worst_first(result.verdicts, kit.limits.get(result.name, {}))),
         unjudged=tuple(unjudged),
         figures=tuple(_figures(result)),
-        methods=tuple(methods),
+        methods=tuple(f"{quantity} of {', '.join(of)}: {method}" for (quantity, method), of in made.items()),
     )
 
 
 def _figures(result: CheckResult) -> Iterator[tuple[str, Markup]]:
-    if not result.read.curves:
-        return
-    # Loading the drawing library takes as long as all else; a run without curves does without.
-    from rig.report.figures import curves_svg, panels_of
-
     for quantity, panels in panels_of(result.read.curves, result.verdicts).items():
-        # The drawing is made here from numbers and escaped text, so it goes into the page as it is.
+        # The drawing is made from numbers and escaped text, so it goes into the page as it is.
         yield quantity, Markup(curves_svg(panels))
 
 
@@ -125,11 +128,13 @@ def meaning(run: Run, document: Mapping[str, Any]) -> str:
     verdicts = [verdict for result in run.results for verdict in result.verdicts]
     serial = document["serial"]
     if run.outcome == "pass":
-        return f"Unit {serial} keeps all {len(verdicts)} limits that its kit sets."
+        return f"All {len(verdicts)} judged readings of unit {serial} lie within the limits of its kit."
     if run.outcome == "fail":
-        failed = sum(verdict.outcome == "fail" for verdict in verdicts)
-        return f"Unit {serial} is outside {failed} of the {len(verdicts)} limits that its kit sets."
-    why = run.stopped or next((_why(result) for result in run.results if result.outcome == "void"), "nothing was judged")
+        count = {kind: sum(verdict.outcome == kind for verdict in verdicts) for kind in ("fail", "void")}
+        unproved = f" Of {count['void']} nothing is proved." if count["void"] else ""
+        return f"Unit {serial}: {count['fail']} of {len(verdicts)} readings lie outside the kit's limits.{unproved}"
+    reasons = [_why(result) for result in run.results if result.outcome == "void"]
+    why = run.stopped or (reasons[0] if reasons else "nothing was judged")
     return f"Nothing is proved: this run says neither that unit {serial} is right nor that it is wrong, because: {why}."
 
 
@@ -152,26 +157,33 @@ def not_checked(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
         for verdict in result.verdicts:
             if verdict.outcome == "void":
                 yield f"{result.title}: {verdict.quantity} {verdict.subject}", verdict.reason
-        yield from _unjudged_parts(result)
+        judged = {(verdict.quantity, verdict.subject) for verdict in result.verdicts}
+        every: list[Reading | Curve] = [*result.read.readings, *result.read.curves]
+        for read in every:
+            if read.trouble and (read.quantity, read.subject) not in judged:
+                yield f"{result.title}: {read.quantity} {read.subject}", read.trouble
 
 
-def _unjudged_parts(result: CheckResult) -> Iterator[tuple[str, str]]:
-    judged = {(v.quantity, v.subject): v for v in result.verdicts}
-    for curve in result.read.curves:
-        verdict = judged.get((curve.quantity, curve.subject))
-        name = f"{result.title}: {curve.quantity} {curve.subject}"
-        if curve.trouble and verdict is None:
-            yield name, curve.trouble
-        if verdict is None:
-            yield name, "read, but the kit sets no limit for it"
-        elif verdict.mask is not None:
-            yield name, f"judged from {hertz(verdict.mask.frequency_hz[0])} to {hertz(verdict.mask.frequency_hz[-1])} only"
-        ranges = untrusted_ranges(curve)
-        if ranges:
-            yield name, f"not to be trusted, so not judged: {', '.join(ranges)}"
-    for reading in result.read.readings:
-        if reading.trouble and (reading.quantity, reading.subject) not in judged:
-            yield f"{result.title}: {reading.quantity} {reading.subject}", reading.trouble
+def unjudged_ranges(run: Run) -> list[tuple[str, str]]:
+    """Frequencies at which curves were not judged, and why; curves of which the same is true share a line."""
+    told: dict[tuple[str, str, str], list[str]] = {}
+    for result in run.results:
+        judged = {(verdict.quantity, verdict.subject): verdict for verdict in result.verdicts}
+        for curve in result.read.curves:
+            for why in _ranges(curve, judged.get((curve.quantity, curve.subject))):
+                told.setdefault((result.title, curve.quantity, why), []).append(curve.subject)
+    return [(f"{title}: {quantity} of {', '.join(of)}", why) for (title, quantity, why), of in told.items()]
+
+
+def _ranges(curve: Curve, verdict: Verdict | None) -> Iterator[str]:
+    if verdict is None:
+        yield "the kit sets no limit for it"
+    elif verdict.mask is not None:
+        first, last = verdict.mask.frequency_hz[0], verdict.mask.frequency_hz[-1]
+        yield f"the limits run from {hertz(first)} to {hertz(last)}; nothing is judged beyond"
+    ranges = untrusted_ranges(curve)
+    if ranges:
+        yield f"could not be trusted: {', '.join(ranges)}"
 
 
 def untrusted_ranges(curve: Curve) -> list[str]:
@@ -206,18 +218,15 @@ def conditions(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
     degrees = sorted({c.calibration.air_celsius for c in captures if c.calibration.air_celsius is not None})
     yield "air temperature", ", ".join(f"{value:g} °C" for value in degrees) or "not measured"
     repeats = sum(capture.attempt > 1 for capture in captures)
-    yield "captures", f"{len(captures)}, of which {repeats} were repeats"
+    yield "captures", f"{len(captures)}, of these {repeats} repeated after a disturbance"
 
 
 def calibrations(run: Run) -> Iterator[tuple[str, str]]:
     """What the captures' calibrations say about the bench, each calibration once."""
-    known: list[Calibration] = []
-    for capture, _ in run.captures:
-        if not any(capture.calibration is seen for seen in known):
-            known.append(capture.calibration)
-    for number, calibration in enumerate(known, 1):
+    known = list(dict.fromkeys(tuple(_calibration(capture.calibration)) for capture, _ in run.captures))
+    for number, lines in enumerate(known, 1):
         own = f" ({number})" if len(known) > 1 else ""
-        yield from ((name + own, told) for name, told in _calibration(calibration))
+        yield from ((name + own, told) for name, told in lines)
 
 
 def _calibration(calibration: Calibration) -> Iterator[tuple[str, str]]:
@@ -242,16 +251,3 @@ def _vocabulary(part: Section) -> Iterator[str]:
         yield from (reading.quantity, reading.unit)
     yield from (quantity for quantity, _ in part.figures)
     yield from part.methods
-
-
-def outcomes(results: Sequence[CheckResult]) -> dict[Outcome, int]:
-    """How many checks passed, failed and are void."""
-    told: dict[Outcome, int] = {"pass": 0, "fail": 0, "void": 0}
-    for result in results:
-        told[result.outcome] += 1
-    return told
-
-
-def capture_words(capture: Capture) -> str:
-    """A capture as it is named in the list of disturbances."""
-    return f"{capture.request}, attempt {capture.attempt}"

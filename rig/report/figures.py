@@ -1,106 +1,108 @@
-"""Figures of curves for the certificate: vector drawings that can be read in black and white."""
+"""Figures of curves for the certificate: vector drawings that can be read in black and white.
 
-import io
-import re
-import warnings
+The SVG is written out directly: a page may hold twenty panels, and a general plotting library takes longer to lay
+out their axes than the rig takes to judge the unit.
+"""
+
 from collections.abc import Sequence
-from typing import Any
+from dataclasses import dataclass
+from html import escape
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
-from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
 from rig.judge import Verdict, hertz
+from rig.limits import Mask
 from rig.readings import Curve, Floats
-from rig.report.words import VERDICT_WORDS, margin_words, worst_first
+from rig.report.words import VERDICT_WORDS, margin_words
 
 #: A curve with its verdict; None: no limit judges it.
 Panel = tuple[Curve, Verdict | None]
 
-WIDTH_IN = 7.1
-PANEL_HEIGHT_IN = 2.15
+#: In the drawing's own units; the page scales the width to the column, and at 180 mm ten units are 7 points.
+WIDTH, HEIGHT = 720, 205
+LEFT, GAP, RIGHT, ABOVE, BELOW = 44, 50, 8, 24, 36
 #: Curves with more points than this are thinned for drawing.
 MOST_POINTS = 500
-LEVEL_SPAN = 50.0
+LEVEL_SPAN_DB = 50.0
 FREQUENCY_TICKS_HZ = (5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 50000)
 OHM_TICKS = (0.5, 1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 50, 70, 100, 150, 200, 300, 500, 1000)
-MEASURED_COLOUR, QUIET_COLOUR, HATCH_COLOUR = "#0b3d7a", "#555555", "#999999"
 
-STYLE = {
-    # Text stays text: smaller files, and whoever reads can search and select it.
-    "svg.fonttype": "none",
-    "svg.hashsalt": "kitproof",
-    # A dollar sign in a name is a dollar sign.
-    "text.parse_math": False,
-    "font.family": "sans-serif",
-    "font.size": 7.5,
-    "axes.linewidth": 0.6,
-    "hatch.linewidth": 0.5,
-}
+#: Stands once in a page that shows these figures: what the areas outside the limits are filled with.
+HATCHING = (
+    '<svg width="0" height="0" style="position:absolute" aria-hidden="true"><defs>'
+    '<pattern id="outside" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+    '<path d="M0 0 V6" stroke="#888" stroke-width="1.1"/></pattern></defs></svg>'
+)
+MEASURED = 'fill="none" stroke="#0b3d7a" stroke-width="2.1" stroke-linejoin="round"'
+UNTRUSTED = 'fill="none" stroke="#333" stroke-width="1.1" stroke-dasharray="1.5 2.5"'
+DESIGN = 'fill="none" stroke="#444" stroke-width="1.2" stroke-dasharray="7 3.5"'
+LIMIT = 'fill="none" stroke="#000" stroke-width="1.1"'
+#: A white rim keeps words readable on hatching and grid.
+RIM = 'stroke="#fff" stroke-width="4" stroke-linejoin="round" paint-order="stroke"'
+
+
+@dataclass(frozen=True)
+class Plot:
+    """A panel's rectangle in the drawing, and what its edges stand for."""
+
+    left: float
+    top: float
+    width: float
+    height: float
+    from_hz: float
+    to_hz: float
+    bottom: float
+    ceiling: float
+    is_log: bool
+
+    def x(self, frequency_hz: Floats) -> Floats:
+        """Units from the panel's left edge."""
+        share: Floats = np.log(frequency_hz / self.from_hz) / np.log(self.to_hz / self.from_hz)
+        return share * self.width
+
+    def y(self, value: Floats) -> Floats:
+        """Units from the panel's upper edge."""
+        edges = np.array([self.bottom, self.ceiling])
+        if self.is_log:
+            # What is not positive has no place on a logarithmic axis and goes below its lower edge.
+            edges, value = np.log(edges), np.log(np.maximum(value, 1e-12))
+        share: Floats = (edges[1] - value) / (edges[1] - edges[0])
+        # What lies far outside is cut off by the panel's edge; numbers stay short.
+        return np.clip(share, -0.5, 1.5) * self.height
 
 
 def curves_svg(panels: Sequence[Panel]) -> str:
-    """One drawing with a panel for each curve, as SVG to be put into a page.
+    """One drawing with a panel for each curve, as an `<svg>` element for a page that holds `HATCHING`.
 
     Measured: solid, and dotted where it cannot be trusted; design: dashed; limits: thin lines, hatched outside. A ring
     stands where the curve comes closest to its limit, or is furthest outside it.
     """
     columns = 1 if len(panels) == 1 else 2
     rows = -(-len(panels) // columns)
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(WIDTH_IN, PANEL_HEIGHT_IN * rows))
-        side, gap = 0.42 / WIDTH_IN, 0.55 / WIDTH_IN
-        width = (1 - side - 0.1 / WIDTH_IN - gap * (columns - 1)) / columns
-        for n, (curve, verdict) in enumerate(panels):
-            row, column = divmod(n, columns)
-            bottom = (rows - 1 - row + 0.4 / PANEL_HEIGHT_IN) / rows
-            place = (side + column * (width + gap), bottom, width, (PANEL_HEIGHT_IN - 0.65) / PANEL_HEIGHT_IN / rows)
-            _draw(figure.add_axes(place), curve, verdict)
-        return to_svg(figure)
+    width = (WIDTH - LEFT - RIGHT - GAP * (columns - 1)) / columns
+    drawn = []
+    for n, (curve, verdict) in enumerate(panels):
+        row, column = divmod(n, columns)
+        plot = plot_of(curve, verdict, (LEFT + column * (width + GAP), row * HEIGHT + ABOVE), width)
+        drawn += [*_frame(plot, curve, verdict), *_content(plot, curve, verdict)]
+    words = escape("; ".join(panel_title(curve, verdict) for curve, verdict in panels))
+    head = f'<svg viewBox="0 0 {WIDTH} {rows * HEIGHT}" role="img" aria-label="{words}" font-size="10">'
+    return "\n".join([head, *drawn, "</svg>"])
 
 
-def to_svg(figure: Figure) -> str:
-    """A figure as an `<svg>` element without dates, outside references and identities that nothing refers to."""
-    stream = io.StringIO()
-    nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
-    with mpl.rc_context(STYLE), warnings.catch_warnings():
-        # The reader's own font draws what matplotlib's font lacks.
-        warnings.filterwarnings("ignore", message="Glyph .* missing")
-        FigureCanvasSVG(figure).print_svg(stream, metadata=nothing)
-    text = stream.getvalue()
-    text = text[text.index("<svg") :]
-    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
-    text = re.sub(r'\s(xmlns(:xlink)?|version)="[^"]*"', "", text)
-    text = re.sub(r'<g id="[^"]*"', "<g", text)
-    return re.sub(r"\n\s*", "\n", text.replace("xlink:href", "href")).strip()
-
-
-def _draw(axes: Any, curve: Curve, verdict: Verdict | None) -> None:
-    shift = verdict.shift_db if verdict else 0.0
-    frequency_hz, value = curve.frequency_hz, curve.value - shift
-    _axes(axes, curve, verdict, value)
-    axes.set_title(panel_title(curve, verdict), loc="left", fontsize=7.5, fontweight="bold", pad=4)
-    if frequency_hz.size == 0:
-        return
-    if curve.design is not None:
-        at, design = thinned(frequency_hz, curve.design)
-        axes.plot(at, design, color=QUIET_COLOUR, linewidth=0.9, linestyle=(0, (5, 2.5)))
-    at, shown = thinned(frequency_hz, value)
-    axes.plot(at, shown, color=QUIET_COLOUR, linewidth=0.8, linestyle=(0, (1, 1.6)))
-    trusted = np.where(curve.valid, value, np.nan)
-    at, shown = thinned(frequency_hz, trusted)
-    axes.plot(at, shown, color=MEASURED_COLOUR, linewidth=1.5)
-    if verdict is not None and verdict.mask is not None:
-        _limits(axes, verdict, frequency_hz, trusted)
-        axes.plot([verdict.at_hz], [verdict.value], "o", ms=7, mfc="none", mec="black", mew=1.1)
+def plot_of(curve: Curve, verdict: Verdict | None, corner: tuple[float, float], width: float) -> Plot:
+    """Where a curve's panel stands and what its axes run over."""
+    known = curve.frequency_hz.size > 1
+    from_hz, to_hz = (curve.frequency_hz[0], curve.frequency_hz[-1]) if known else (20.0, 20000.0)
+    bottom, ceiling = value_range(curve, verdict)
+    height = HEIGHT - ABOVE - BELOW
+    return Plot(*corner, width, height, from_hz, to_hz, bottom, ceiling, is_log=curve.unit == "ohm")
 
 
 def panel_title(curve: Curve, verdict: Verdict | None) -> str:
     """Of what the curve is and what was made of it."""
     if verdict is None:
-        return f"{curve.subject}: read, no limit set"
+        return f"{curve.subject}: read, not judged"
     word = VERDICT_WORDS[verdict.outcome]
     if not np.isfinite(verdict.margin):
         return f"{curve.subject}: {word}"
@@ -108,88 +110,110 @@ def panel_title(curve: Curve, verdict: Verdict | None) -> str:
     return f"{curve.subject}: {word}, {margin_words(verdict)}{place}"
 
 
-def _limits(axes: Any, verdict: Verdict, frequency_hz: Floats, trusted: Floats) -> None:
-    assert verdict.mask is not None
-    mask = verdict.mask
-    bottom, top = axes.get_ylim()
-    measured = np.interp(np.log(mask.frequency_hz), np.log(frequency_hz), trusted)
-    sides = ((mask.upper, top, "upper limit", 1), (mask.lower, bottom, "lower limit", -1))
-    for edge, end, words, sign in sides:
-        set_here = np.isfinite(edge)
-        if not set_here.any():
+def _frame(plot: Plot, curve: Curve, verdict: Verdict | None) -> list[str]:
+    """Title, grid and axes."""
+    ticks_hz = np.array([t for t in FREQUENCY_TICKS_HZ if plot.from_hz * 0.999 <= t <= plot.to_hz * 1.001])
+    levels = value_ticks(plot)
+    xs, ys = plot.left + plot.x(ticks_hz), plot.top + plot.y(levels)
+    foot = plot.top + plot.height
+    grid = "".join(f"M{x:.1f} {plot.top}v{plot.height}" for x in xs)
+    grid += "".join(f"M{plot.left:.1f} {y:.1f}h{plot.width:.1f}" for y in ys)
+    title = escape(panel_title(curve, verdict))
+    drawn = [
+        f'<text x="{plot.left:.1f}" y="{plot.top - 8}" font-size="11" font-weight="bold">{title}</text>',
+        f'<path d="{grid}" stroke="#d4d4d4" stroke-width="0.8"/>',
+    ]
+    for x, tick in zip(xs, ticks_hz, strict=True):
+        words = f"{tick / 1000:g}k" if tick >= 1000 else f"{tick:g}"
+        drawn.append(f'<text x="{x:.1f}" y="{foot + 12}" text-anchor="middle">{words}</text>')
+    for y, level in zip(ys, levels, strict=True):
+        words = f"{level:g}".replace("-", "−")
+        drawn.append(f'<text x="{plot.left - 4:.1f}" y="{y + 3.5:.1f}" text-anchor="end">{words}</text>')
+    middle = plot.left + plot.width / 2
+    drawn.append(f'<text x="{middle:.1f}" y="{foot + 26}" text-anchor="middle">frequency in Hz</text>')
+    unit, at = escape(curve.unit), (plot.left - 32, plot.top + plot.height / 2)
+    turned = f'transform="translate({at[0]:.1f} {at[1]:.1f}) rotate(-90)"'
+    drawn.append(f'<text {turned} text-anchor="middle">{unit}</text>')
+    return drawn
+
+
+def _content(plot: Plot, curve: Curve, verdict: Verdict | None) -> list[str]:
+    """Curves and limits, cut off at the panel's edge."""
+    value = _shown(curve, verdict)
+    box = f'width="{plot.width:.1f}" height="{plot.height:.1f}"'
+    drawn = [f'<svg x="{plot.left:.1f}" y="{plot.top:.1f}" {box} overflow="hidden">']
+    if verdict is not None and verdict.mask is not None:
+        drawn += _limits(plot, verdict.mask)
+    if curve.design is not None:
+        drawn.append(f'<path class="design" d="{_path(plot, curve.frequency_hz, curve.design)}" {DESIGN}/>')
+    drawn.append(f'<path class="untrusted" d="{_path(plot, curve.frequency_hz, value)}" {UNTRUSTED}/>')
+    trusted = np.where(curve.valid, value, np.nan)
+    drawn.append(f'<path class="measured" d="{_path(plot, curve.frequency_hz, trusted)}" {MEASURED}/>')
+    if verdict is not None and verdict.mask is not None:
+        drawn += _names(plot, curve.frequency_hz, trusted, verdict.mask)
+        x = plot.x(np.array([verdict.at_hz]))[0]
+        y = np.clip(plot.y(np.array([verdict.value]))[0], 6, plot.height - 6)
+        drawn.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="5.5" fill="none" stroke="#000" stroke-width="1.7"/>')
+    drawn.append(f'<rect {box} fill="none" stroke="#000" stroke-width="1.6"/></svg>')
+    return drawn
+
+
+def _limits(plot: Plot, mask: Mask) -> list[str]:
+    drawn = []
+    for name, edge, end in (("upper", mask.upper, 0.0), ("lower", mask.lower, plot.height)):
+        at_hz, shown = thinned(mask.frequency_hz, np.where(np.isfinite(edge), edge, np.nan))
+        for stretch in _stretches(shown):
+            xs, ys = plot.x(at_hz[stretch]), plot.y(shown[stretch])
+            line = _line(xs, ys)
+            area = f"{line}L{xs[-1]:.1f} {end:.1f}L{xs[0]:.1f} {end:.1f}Z"
+            drawn.append(f'<path d="{area}" fill="url(#outside)"/>')
+            drawn.append(f'<path class="{name}" d="{line}" {LIMIT}/>')
+    return drawn
+
+
+def _names(plot: Plot, frequency_hz: Floats, trusted: Floats, mask: Mask) -> list[str]:
+    """Name each limit at its line, outside it, where the curve is far away and there is room."""
+    drawn = []
+    measured = plot.y(np.interp(np.log(mask.frequency_hz), np.log(frequency_hz), trusted))
+    x = plot.x(mask.frequency_hz)
+    for words, edge, sign in (("upper limit", mask.upper, -1), ("lower limit", mask.lower, 1)):
+        y = plot.y(np.where(np.isfinite(edge), edge, np.nan))
+        free = (x > 4) & (x < plot.width - 64) & (y > 16) & (y < plot.height - 16) & np.isfinite(measured)
+        if not free.any():
             continue
-        drawn = np.where(set_here, edge, np.nan)
-        axes.plot(mask.frequency_hz, drawn, color="black", linewidth=0.8)
-        axes.fill_between(
-            mask.frequency_hz,
-            np.clip(drawn, bottom, top),
-            end,
-            where=set_here,
-            hatch="////" if sign > 0 else "\\\\\\\\",
-            facecolor="none",
-            edgecolor=HATCH_COLOUR,
-            linewidth=0,
-        )
-        _label(axes, mask.frequency_hz, drawn, sign * (drawn - measured), words, sign)
+        best = int(np.argmax(np.where(free, sign * (y - measured), -np.inf)))
+        over = (x >= x[best] - 2) & (x <= x[best] + 62) & np.isfinite(y)
+        furthest = sign * np.max(sign * y[over])
+        base = furthest - 5 if sign < 0 else furthest + 12
+        drawn.append(f'<text x="{x[best]:.1f}" y="{base:.1f}" {RIM}>{words}</text>')
+    return drawn
 
 
-def _label(axes: Any, at_hz: Floats, edge: Floats, room: Floats, words: str, sign: int) -> None:
-    """Name a limit beside its line, outside it, where the measured curve is far away."""
-    where = axes.transAxes.inverted().transform(axes.transData.transform(np.column_stack([at_hz, edge])))
-    free = (where[:, 0] > 0.02) & (where[:, 0] < 0.78) & (where[:, 1] > 0.14) & (where[:, 1] < 0.86)
-    free &= np.isfinite(room)
-    if not free.any():
-        return
-    best = int(np.argmax(np.where(free, room, -np.inf)))
-    reach = (where[:, 0] >= where[best, 0]) & (where[:, 0] <= where[best, 0] + 0.2) & np.isfinite(where[:, 1])
-    height = np.max(sign * where[reach, 1]) * sign
-    axes.text(
-        where[best, 0],
-        height + sign * 0.03,
-        words,
-        transform=axes.transAxes,
-        va="bottom" if sign > 0 else "top",
-        fontsize=6.5,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8},
-    )
+def _path(plot: Plot, frequency_hz: Floats, value: Floats) -> str:
+    at_hz, shown = thinned(frequency_hz, value)
+    return "".join(_line(plot.x(at_hz[part]), plot.y(shown[part])) for part in _stretches(shown))
 
 
-def _axes(axes: Any, curve: Curve, verdict: Verdict | None, value: Floats) -> None:
-    known = curve.frequency_hz.size > 1
-    low_hz, high_hz = (curve.frequency_hz[0], curve.frequency_hz[-1]) if known else (20.0, 20000.0)
-    axes.set_xscale("log")
-    axes.set_xlim(low_hz, high_hz)
-    ticks = [tick for tick in FREQUENCY_TICKS_HZ if low_hz * 0.999 <= tick <= high_hz * 1.001]
-    _fixed(axes.xaxis, ticks, [f"{tick / 1000:g}k" if tick >= 1000 else f"{tick:g}" for tick in ticks])
-    axes.set_xlabel("frequency in Hz", labelpad=1, fontsize=7)
-    bottom, top = value_range(curve, verdict, value)
-    if curve.unit == "ohm":
-        axes.set_yscale("log")
-        levels = [tick for tick in OHM_TICKS if bottom <= tick <= top]
-        _fixed(axes.yaxis, levels, [f"{tick:g}" for tick in levels])
-    axes.set_ylim(bottom, top)
-    axes.set_ylabel(f"{curve.unit}", labelpad=1, fontsize=7)
-    axes.grid(True, color="#dddddd", linewidth=0.5)
-    axes.set_axisbelow(True)
-    axes.tick_params(length=2.5, width=0.6, pad=2, labelsize=7)
+def _line(xs: Floats, ys: Floats) -> str:
+    points = [f"{x:.1f} {y:.1f}" for x, y in zip(xs, ys, strict=True)]
+    # A point on its own is drawn as a dot by a line of no length with round ends.
+    return "M" + "L".join(points if len(points) > 1 else points * 2)
 
 
-def _fixed(axis: Any, ticks: list[float] | list[int], words: list[str]) -> None:
-    axis.set_major_locator(FixedLocator(ticks))
-    axis.set_major_formatter(FixedFormatter(words))
-    axis.set_minor_locator(NullLocator())
+def _stretches(value: Floats) -> list[slice]:
+    """Runs of finite values."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], np.isfinite(value).astype(int), [0]])))
+    return [slice(int(start), int(stop)) for start, stop in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def value_range(curve: Curve, verdict: Verdict | None, value: Floats) -> tuple[float, float]:
-    """Lowest and highest value of a panel: 50 dB for levels, whole curve and limits for everything else.
+def _shown(curve: Curve, verdict: Verdict | None) -> Floats:
+    """The values as they were judged: a shift that was taken out before judging is taken out here too."""
+    return curve.value - (verdict.shift_db if verdict else 0.0)
 
-    Parameters
-    ----------
-    curve, verdict
-        What is to be drawn.
-    value
-        The values as they are drawn, shape (n,): a shift that was taken out before judging is taken out here too.
-    """
+
+def value_range(curve: Curve, verdict: Verdict | None) -> tuple[float, float]:
+    """Lowest and highest value of a panel: 50 dB for levels, curve and limits and some room for everything else."""
+    value = _shown(curve, verdict)
     content = [value[curve.valid]]
     if verdict is not None and verdict.mask is not None:
         first, last = verdict.mask.frequency_hz[0], verdict.mask.frequency_hz[-1]
@@ -199,14 +223,26 @@ def value_range(curve: Curve, verdict: Verdict | None, value: Floats) -> tuple[f
     shown = shown[np.isfinite(shown)]
     if curve.unit == "ohm":
         shown = shown[shown > 0]
-        return (shown.min() / 1.3, shown.max() * 1.3) if shown.size else (1.0, 100.0)
+        return (shown.min() / 1.4, shown.max() * 1.3) if shown.size else (1.0, 100.0)
     if shown.size == 0:
         return -1.0, 1.0
     if curve.unit == "dB SPL" or not curve.absolute:
         top = 5 * np.ceil((shown.max() + 3) / 5)
-        return float(top - LEVEL_SPAN), float(top)
+        return float(top - LEVEL_SPAN_DB), float(top)
     room = max(0.25 * float(np.ptp(shown)), 0.5)
     return float(shown.min() - room), float(shown.max() + room)
+
+
+def value_ticks(plot: Plot) -> Floats:
+    """Round values between the panel's edges, at most about seven."""
+    if plot.is_log:
+        inside = [tick for tick in OHM_TICKS if plot.bottom <= tick <= plot.ceiling]
+        return np.array(inside[:: 1 if len(inside) <= 9 else 2], dtype=np.float64)
+    rough = (plot.ceiling - plot.bottom) / 7
+    power = 10 ** np.floor(np.log10(rough))
+    step = next(power * factor for factor in (1, 2, 5, 10) if power * factor >= rough)
+    count = np.arange(np.ceil(plot.bottom / step), np.floor(plot.ceiling / step) + 1)
+    return np.asarray(np.round(count * step, 10), dtype=np.float64)
 
 
 def thinned(frequency_hz: Floats, value: Floats) -> tuple[Floats, Floats]:
@@ -229,8 +265,8 @@ def thinned(frequency_hz: Floats, value: Floats) -> tuple[Floats, Floats]:
 
 def panels_of(curves: Sequence[Curve], verdicts: Sequence[Verdict]) -> dict[str, list[Panel]]:
     """Curves by quantity, each with its own verdict where one was made."""
+    judged = {(verdict.quantity, verdict.subject): verdict for verdict in verdicts}
     by_quantity: dict[str, list[Panel]] = {}
     for curve in curves:
-        own = [v for v in verdicts if (v.quantity, v.subject) == (curve.quantity, curve.subject)]
-        by_quantity.setdefault(curve.quantity, []).append((curve, worst_first(own)[0] if own else None))
+        by_quantity.setdefault(curve.quantity, []).append((curve, judged.get((curve.quantity, curve.subject))))
     return by_quantity

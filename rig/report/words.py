@@ -1,11 +1,13 @@
 """Numbers, margins and terms as a builder reads them."""
 
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 from rig.judge import Verdict
+from rig.limits import Limit
 
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "void": "VOID"}
 POLARITY_WORDS = {1: "as designed", -1: "reversed", 0: "drivers disagree"}
@@ -17,7 +19,8 @@ TERMS = {
     "dB": "Decibel, a ratio of levels: 1 dB is just heard by comparing, 6 dB is twice the voltage.",
     "dB SPL": "Decibels of sound pressure above 20 micropascal, the usual scale of loudness meters.",
     "impedance": "How much the box resists the amplifier's current at each frequency, in ohms.",
-    "lowest impedance": "The smallest impedance over frequency: too low strains the amplifier; near nothing is a short.",
+    "lowest impedance": "The smallest impedance over frequency: too low strains the amplifier, almost nothing is a "
+    "short.",
     "phase": "How far the current lags (positive) or leads (negative) the voltage, in degrees.",
     "Re": "Resistance of the voice coil for direct current.",
     "Le": "Inductance of the voice coil: what makes its impedance rise at high frequencies.",
@@ -48,17 +51,18 @@ TERMS = {
 }
 
 
-def number(value: float, uncertainty: float = math.nan) -> str:
+def number(value: float, uncertainty: float = math.nan, figures: int = 3) -> str:
     """A number with three figures, or as many as its uncertainty leaves sensible; a dash when it is not finite."""
-    if value is None or not math.isfinite(value):
+    if not math.isfinite(value):
         return NONE
     if math.isfinite(uncertainty) and uncertainty > 0:
         decimals = 1 - math.floor(math.log10(uncertainty))
     else:
-        decimals = 2 - math.floor(math.log10(abs(value))) if value else 0
+        decimals = figures - 1 - math.floor(math.log10(abs(value))) if value else 0
     text = f"{value:.{min(max(decimals, 0), 4)}f}"
-    if float(text) == int(float(text)) and not math.isfinite(uncertainty):
-        text = str(int(float(text)))
+    if value and float(text) == 0:
+        # Next to nothing is not nothing: a limit may lie in between.
+        text = f"{value:.1g}"
     return text.replace("-", "−")
 
 
@@ -81,8 +85,13 @@ def is_polarity(verdict: Verdict) -> bool:
 
 
 def limit_words(verdict: Verdict) -> str:
-    """The limit of a verdict."""
-    return "as designed" if is_polarity(verdict) else verdict.limit or NONE
+    """The limit of a verdict; a tolerance of a level is a difference, so in dB."""
+    if is_polarity(verdict):
+        return "as designed"
+    told = verdict.limit or NONE
+    if told.startswith("±"):
+        return told.replace(" dB SPL", " dB")
+    return re.sub(r"(?<!\S)-(?=\d)", "−", told)
 
 
 def margin_words(verdict: Verdict) -> str:
@@ -92,30 +101,50 @@ def margin_words(verdict: Verdict) -> str:
     if verdict.margin == 0:
         return "on the limit"
     side = "inside" if verdict.margin > 0 else "outside"
-    return f"{number(abs(verdict.margin))} {verdict.unit} {side}".replace("  ", " ")
+    unit = verdict.unit.removesuffix(" SPL")
+    return f"{number(abs(verdict.margin), figures=2)} {unit} {side}".replace("  ", " ")
 
 
 def reason_words(verdict: Verdict) -> str:
     """What is wrong, or why nothing is proved."""
     if verdict.outcome == "fail" and is_polarity(verdict):
         return POLARITY_WORDS[int(verdict.value)]
-    return verdict.reason
+    return verdict.reason.replace(" dB SPL", " dB") if verdict.outcome == "fail" else verdict.reason
 
 
-def closeness(verdict: Verdict) -> float:
-    """Margin as a part of the room that the limits leave, or of the limit itself when one side is open."""
-    room = max(abs(verdict.value), abs(verdict.margin))
+def room(verdict: Verdict, limits: Mapping[str, Limit]) -> float:
+    """How much the limits of a check leave: from lower to upper, or the limit itself when one side is open."""
     if verdict.mask is not None and math.isfinite(verdict.at_hz):
         nearest = int(abs(verdict.mask.frequency_hz - verdict.at_hz).argmin())
         width = float(verdict.mask.upper[nearest] - verdict.mask.lower[nearest])
-        room = width if math.isfinite(width) else room
-    return verdict.margin / room if room and math.isfinite(verdict.margin) else 0.0
+        if math.isfinite(width):
+            return width
+    quantity = verdict.quantity.removesuffix(" shift")
+    limit = limits.get(f"{quantity} {verdict.subject}") or limits.get(quantity)
+    if limit is not None and quantity != verdict.quantity and limit.align_within_db is not None:
+        return 2 * limit.align_within_db
+    if limit is not None and limit.lower is not None and limit.upper is not None:
+        return limit.upper - limit.lower
+    return max(abs(verdict.value), abs(verdict.margin))
 
 
-def worst_first(verdicts: Sequence[Verdict]) -> list[Verdict]:
-    """Failed ones first, then void ones, then those that passed; the closest to its limit leads each."""
+def worst_first(verdicts: Sequence[Verdict], limits: Mapping[str, Limit]) -> list[Verdict]:
+    """Failed ones first, then void ones, then those that passed.
+
+    Of each kind the one leads whose margin is the smallest part of the room that its limits leave.
+    """
     rank = {"fail": 0, "void": 1, "pass": 2}
-    return sorted(verdicts, key=lambda verdict: (rank[verdict.outcome], closeness(verdict)))
+
+    def share(verdict: Verdict) -> float:
+        whole = room(verdict, limits)
+        return verdict.margin / whole if math.isfinite(verdict.margin) and whole > 0 else 0.0
+
+    return sorted(verdicts, key=lambda verdict: (rank[verdict.outcome], share(verdict)))
+
+
+def within_uncertainty(verdict: Verdict) -> bool:
+    """Whether a reading is closer to its limit than its standard uncertainty; False when that is not known."""
+    return abs(verdict.margin) < verdict.uncertainty
 
 
 def moment(text: object) -> str:

@@ -1,0 +1,72 @@
+"""The committed wiring figures are what the program draws, and say what they must."""
+
+import re
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+
+from rig.report import wiring
+
+SPACE = "{http://www.w3.org/2000/svg}"
+
+
+def content(path: Path) -> tuple[list[str], list[str]]:
+    """Words and shapes of a drawing, without what a version of the drawing library may write in its own way."""
+    tree = ElementTree.parse(path)
+    words = [element.text or "" for element in tree.iter(f"{SPACE}text")]
+    shapes = [re.sub(r"-?\d+(\.\d+)?", "#", element.attrib["d"]) for element in tree.iter(f"{SPACE}path")]
+    return words, [re.sub(r"\s+", " ", shape) for shape in shapes]
+
+
+def words_of(name: str) -> str:
+    return " ".join(content(wiring.HERE / f"{name}.svg")[0])
+
+
+@pytest.fixture(scope="module")
+def fresh(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    return wiring.draw_all(tmp_path_factory.mktemp("wiring"))
+
+
+def test_committed_figures_are_fresh(fresh: list[Path]) -> None:
+    committed = sorted(path.name for path in wiring.HERE.glob("*.svg"))
+    assert sorted(path.name for path in fresh) == committed
+    for path in fresh:
+        assert content(path) == content(wiring.HERE / path.name), f"{path.name}: run python -m rig.report.wiring"
+
+
+def test_drawing_twice_gives_the_same_bytes(fresh: list[Path], tmp_path: Path) -> None:
+    for first, again in zip(fresh, wiring.draw_all(tmp_path), strict=True):
+        assert first.read_bytes() == again.read_bytes()
+
+
+def test_drawings_hold_no_date_and_no_program(fresh: list[Path]) -> None:
+    for path in fresh:
+        text = path.read_text(encoding="utf-8")
+        assert not re.search(r"\b20\d\d-\d\d-\d\d", text)
+        assert "<metadata" not in text
+        assert "Matplotlib" not in text
+
+
+def test_words_of_safety() -> None:
+    bridged = words_of("bridged")
+    assert bridged.count("NEVER") == 2
+    assert bridged.count("SAFE") == 2
+    for name in ("leads-return", "leads-source", "known-load"):
+        assert "amplifier: off, unplugged" in words_of(name)
+    assert "nothing else" in words_of("playing")
+
+
+def test_no_words_leave_the_sheet_or_lie_on_each_other() -> None:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    for name, draw in wiring.FIGURES.items():
+        figure = draw()
+        renderer = FigureCanvasAgg(figure).get_renderer()
+        boxes = [(text.get_text(), text.get_window_extent(renderer)) for text in figure.axes[0].texts]
+        sheet = figure.bbox
+        for n, (words, box) in enumerate(boxes):
+            assert sheet.x0 <= box.x0 < box.x1 <= sheet.x1, (name, words)
+            assert sheet.y0 <= box.y0 < box.y1 <= sheet.y1, (name, words)
+            for other, another in boxes[n + 1 :]:
+                assert not box.overlaps(another), (name, words, other)
