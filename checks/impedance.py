@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.circuit.channel import impedance_ohm
-from rig.circuit.fit import fit_impedance
+from rig.circuit.fit import default_parameters, fit_impedance
 from rig.kit import ChannelSpec, Kit
-from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
+from rig.readings import Capture, CheckReadings, Curve, Floats, KnownLoad, Reading, Untrusted
 from rig.requests import Request
 from rig.responses import judged_grid, sweep_layout
 from rig.signals.deconvolution import transfer_function
@@ -26,7 +26,12 @@ TITLE = "Impedance at the leads"
 GATE = False
 
 #: The window that `transfer_function` lets the ratio's impulse response live in, before and after time zero.
-WINDOW_S = (0.1, 0.25)
+WINDOW_S = (0.1, 0.6)
+#: The drive must be so many times what the silence before it is.
+OVER_SILENCE = 3.0
+
+
+NOISY = "part of the curve drowns in noise"
 
 
 class Settings(Table):
@@ -37,6 +42,8 @@ class Settings(Table):
     uncertainty_percent: float = 2.0
     #: Parameters are fitted from the lowest frequency up to so many times the driver's resonance.
     fit_up_to_fs: float = 8.0
+    #: A fit that leaves more than this (root mean square of the relative difference) tells nothing of the driver.
+    fit_within_percent: float = 10.0
 
 
 @dataclass(frozen=True)
@@ -69,10 +76,11 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         phase, design_phase = np.degrees(np.angle(load.ohm)), np.degrees(np.angle(design))
         u_phase = np.degrees(load.uncertainty_ohm / magnitude)
         curves.append(Curve("phase", channel.name, grid, phase, "degrees", valid, u_phase, design=design_phase))
-        lowest = int(np.argmin(np.where(valid, magnitude, np.inf)))
+        lowest = int(np.argmin(magnitude))
         u_lowest = float(load.uncertainty_ohm[lowest])
-        readings.append(Reading("lowest impedance", channel.name, float(magnitude[lowest]), "ohm", u_lowest))
-        readings += fitted(kit, channel, grid, load, settings)
+        trouble = "" if valid.all() else NOISY
+        readings.append(Reading("lowest impedance", channel.name, float(magnitude[lowest]), "ohm", u_lowest, trouble))
+        readings += fitted(kit, channel, grid, load, valid, settings)
     return CheckReadings(tuple(readings), tuple(curves))
 
 
@@ -85,22 +93,25 @@ def load_impedance(capture: Capture, frequency_hz: Floats) -> Load:
     Raises
     ------
     Untrusted
-        If the sense resistor or the known-load correction is missing, or an input carries nothing.
+        If the sense resistor or the known-load correction is missing, or an input carries nothing, or the capture
+        is not whole.
     """
     calibration, request = capture.calibration, capture.request
     if calibration.sense_ohm is None:
         raise Untrusted("the sense resistor's value is not known: set sense_ohm in bench.toml")
     if calibration.known_load is None:
         raise Untrusted("the two inputs were never compared on a known load: run kitproof calibrate-load")
-    drive, sense = capture.volts("drive"), capture.volts("sense")
-    if np.std(drive) == 0 or np.std(sense) == 0:
-        raise Untrusted("one of the two inputs carries nothing at all: check its cable")
     layout = sweep_layout(capture)
+    # A converter's constant offset would look like low frequencies.
+    drive, sense = (
+        volts - np.mean(volts[layout.silence]) for volts in (capture.volts("drive"), capture.volts("sense"))
+    )
+    if np.std(sense) == 0 or np.std(drive[layout.sweep]) <= OVER_SILENCE * np.std(drive[layout.silence]):
+        raise Untrusted("one of the two inputs carries nothing at all: check its cable")
     band = (request.start_hz, request.stop_hz)
     rate = capture.sample_rate_hz
     ratio = transfer_function(sense, drive, rate, frequency_hz, *band, *WINDOW_S)
-    known = calibration.known_load
-    ratio = ratio / np.interp(np.log(frequency_hz), np.log(known.frequency_hz), known.ratio)
+    ratio = ratio / mismatch(calibration.known_load, frequency_hz)
     window = np.ones(round(sum(WINDOW_S) * rate))
     noise = np.sqrt(response_noise_power(sense[layout.silence], drive, window, rate, frequency_hz, *band))
     sense_ohm = calibration.sense_ohm
@@ -109,12 +120,27 @@ def load_impedance(capture: Capture, frequency_hz: Floats) -> Load:
     return Load(sense_ohm * ratio / (1 - ratio), sense_ohm * noise / np.abs(1 - ratio) ** 2)
 
 
-def fitted(kit: Kit, channel: ChannelSpec, grid: Floats, load: Load, settings: Settings) -> list[Reading]:
+def mismatch(known: KnownLoad, frequency_hz: Floats) -> NDArray[np.complex128]:
+    """Ratio of the two inputs' gains, between and beyond its points: gain and delay change slowly."""
+    log, at = np.log(frequency_hz), np.log(known.frequency_hz)
+    gain = np.interp(log, at, np.abs(known.ratio))
+    turn = frequency_hz * np.interp(log, at, np.unwrap(np.angle(known.ratio)) / known.frequency_hz)
+    return np.asarray(gain * np.exp(1j * turn))
+
+
+def fitted(
+    kit: Kit, channel: ChannelSpec, grid: Floats, load: Load, valid: NDArray[np.bool_], settings: Settings
+) -> list[Reading]:
     """Parameters of the channel's lowest driver and its box, fitted through the kit's network."""
     driver = min(channel.drivers, key=lambda spec: spec.band_hz[0])
     inside = grid <= settings.fit_up_to_fs * driver.fs_hz
-    fit = fit_impedance(kit.model(channel.name), grid[inside], load.ohm[inside], driver.name)
-    trouble = "" if fit.converged else "no driver in this box fits the curve"
+    model = kit.model(channel.name)
+    # So far below the treble a free exponent of the inductance would pass for resistance.
+    names = [name for name in default_parameters(model, driver.name) if name != "le_exponent"]
+    fit = fit_impedance(model, grid[inside], load.ohm[inside], driver.name, names)
+    fits = fit.converged and fit.residual_rms_relative < settings.fit_within_percent / 100
+    trouble = "" if fits else "no driver behind this network and in this box fits the curve"
+    trouble = trouble if valid[inside].all() else NOISY
     subject = f"{channel.name} {driver.name}"
     return [
         Reading(quantity, subject, fit.values[key] * scale, unit, fit.standard_uncertainty[key] * scale, trouble)

@@ -51,7 +51,8 @@ def verify_command(
         print(json.dumps({"folder": str(record.folder), **_plain_document(record)}))
     else:
         console.print(terminal.verdict_table(run.results))
-        console.print(terminal.closing(run, str(record.folder)))
+        console.print(terminal.closing(run))
+        console.print(f"certificate: {record.folder / 'certificate.html'}", soft_wrap=True)
     raise typer.Exit(BENCH if run.bench_failed else STATUS[run.outcome])
 
 

@@ -75,7 +75,7 @@ def _line(result: CheckResult) -> Text:
 
 
 def verdict_table(results: Iterable[CheckResult]) -> Table:
-    """Every verdict of a run with reading, limit and margin."""
+    """Of each quantity the reading nearest to its limit, and every reading that did not pass."""
     table = Table(title="Margins", title_justify="left")
     for name, justify in (("check", "left"), ("reading", "left"), ("value", "right"), ("limit", "left")):
         table.add_column(name, justify=justify)  # type: ignore[arg-type]
@@ -84,10 +84,20 @@ def verdict_table(results: Iterable[CheckResult]) -> Table:
     for result in results:
         if not result.verdicts:
             table.add_row(result.name, Text(result.reason), "", "", "", verdict_text(result.outcome))
-        for n, verdict in enumerate(result.verdicts):
+        for n, verdict in enumerate(telling(result.verdicts)):
             table.add_row("" if n else result.name, *_cells(verdict), verdict_text(verdict.outcome))
         table.add_section()
     return table
+
+
+def telling(verdicts: Sequence[Verdict]) -> list[Verdict]:
+    """Of each quantity the passing verdict with the smallest margin, and every one that did not pass."""
+    closest: dict[str, Verdict] = {}
+    for verdict in verdicts:
+        known = closest.get(verdict.quantity)
+        if verdict.outcome == "pass" and (known is None or verdict.margin < known.margin):
+            closest[verdict.quantity] = verdict
+    return [v for v in verdicts if v.outcome != "pass" or v is closest[v.quantity]]
 
 
 def _cells(verdict: Verdict) -> list[Text | str]:
@@ -105,8 +115,8 @@ def _cells(verdict: Verdict) -> list[Text | str]:
     ]
 
 
-def closing(run: sequencer.Run, folder: str) -> Panel:
-    """The verdict of the run, large, with what it means and where the record lies."""
+def closing(run: sequencer.Run) -> Panel:
+    """The verdict of the run, large, with what it means and how the time went."""
     meaning = {
         "pass": "every required check passed",
         "fail": "this copy is not like the design",
@@ -122,7 +132,7 @@ def closing(run: sequencer.Run, folder: str) -> Panel:
             f"{timing.sound_s:.1f} s of sound in a cycle of {timing.cycle_s:.1f} s "
             f"({timing.cycle_s / timing.sound_s:.2f} times), operator {timing.operator_s:.0f} s\n"
         )
-    words += Text(f"record: {folder}\ncertificate: {folder}/certificate.html")
+    words.rstrip()
     return Panel(words, expand=False)
 
 
