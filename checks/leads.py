@@ -19,6 +19,11 @@ NAME = "leads"
 TITLE = "No short, no open lead"
 GATE = True
 
+#: A lowest impedance that is known no better than this is not told ...
+NOISE_PERCENT = 10.0
+#: ... unless it lies above this for certain: then the lead is open, however well its impedance is known.
+OPEN_OHM = 200.0
+
 
 class Settings(Table):
     """Nothing to set: the limits of the lowest impedance say it all."""
@@ -33,12 +38,19 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     """The lowest magnitude of the impedance of each channel, and where it lies."""
     readings = []
     for capture in captures:
-        low, high = capture.request.start_hz, capture.request.stop_hz
+        channel, low, high = capture.request.channel, capture.request.start_hz, capture.request.stop_hz
         grid = log_frequency_grid(2 * low, high, 12)
         try:
-            magnitude = np.abs(load_impedance(capture, grid).ohm)
-            value, trouble = float(np.min(magnitude)), ""
+            load = load_impedance(capture, grid)
         except Untrusted as error:
-            value, trouble = float("nan"), str(error)
-        readings.append(Reading("lowest impedance", capture.request.channel, value, "ohm", trouble=trouble))
+            readings.append(Reading("lowest impedance", channel, float("nan"), "ohm", trouble=str(error)))
+            continue
+        magnitude, noise = np.abs(load.ohm), load.uncertainty_ohm
+        lowest = int(np.argmin(magnitude))
+        # Where nothing flows noise is all there is: no more is known than that the impedance is at least so high.
+        least = float(np.min(magnitude / (1 + 3 * noise / magnitude)))
+        sure = noise[lowest] < NOISE_PERCENT / 100 * magnitude[lowest] or least > OPEN_OHM
+        trouble = "" if sure else "the inputs are too noisy to tell an impedance"
+        value, u_value = float(magnitude[lowest]), float(noise[lowest])
+        readings.append(Reading("lowest impedance", channel, value, "ohm", u_value, trouble))
     return CheckReadings(tuple(readings))

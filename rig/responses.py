@@ -50,9 +50,21 @@ def judged_grid(request: Sweep, points_per_octave: int) -> Floats:
 
 
 def sweep_layout(capture: Capture) -> stimulus.Layout:
-    """How the capture's stimulus is laid out in time."""
+    """How the capture's stimulus is laid out in time.
+
+    Raises
+    ------
+    Untrusted
+        If the capture does not hold all of it, or holds values that are not finite: nothing can be read from it.
+    """
     request = capture.request
-    return stimulus.layout(request.start_hz, request.stop_hz, request.seconds, capture.sample_rate_hz)
+    layout = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, capture.sample_rate_hz)
+    frames = capture.samples.shape[1]
+    if frames < layout.frames:
+        raise Untrusted(f"{frames} samples were captured of a stimulus of {layout.frames} ({request})")
+    if not np.all(np.isfinite(capture.samples)):
+        raise Untrusted(f"the capture holds values that are not finite ({request})")
+    return layout
 
 
 def lead_volts(capture: Capture) -> tuple[Floats, bool]:

@@ -225,8 +225,9 @@ def transfer_function(
 ) -> ComplexArray:
     """Complex ratio of two recordings of one sweep, for electrical quantities.
 
-    The impulse response between the two is gated around time zero and transformed onto the grid by
-    `gated_frequency_response`; the gate averages noise over about ``1 / after_s``.
+    The impulse response between the two is gated around time zero and transformed onto the grid; the gate averages
+    noise over about ``1 / after_s``. The result is held against that of two equal recordings, seen through the same
+    gate: the band limit rings for longer than a short gate, and what the gate cuts off it cancels so.
 
     Parameters
     ----------
@@ -256,8 +257,17 @@ def transfer_function(
     response = impulse_response(
         captured, reference, sample_rate_hz, start_hz, stop_hz, zero_s, after_s + 2 / sample_rate_hz
     )
-    gated = gate(response, sample_rate_hz, zero_s, before_s, after_s)
-    return gated_frequency_response(gated, sample_rate_hz, frequency_hz, start_hz, stop_hz)
+    length = fft.next_fast_len(2 * response.shape[-1] + round(8 / start_hz * sample_rate_hz), real=True)
+    limit = band_limit(fft.rfftfreq(length, 1 / sample_rate_hz), start_hz, stop_hz, sample_rate_hz)
+    equal = _cut(fft.irfft(limit, length), round(zero_s * sample_rate_hz), response.shape[-1])
+    found, unity = (
+        gated_frequency_response(
+            gate(each, sample_rate_hz, zero_s, before_s, after_s), sample_rate_hz, frequency_hz, start_hz, stop_hz
+        )
+        for each in (response, equal)
+    )
+    ratio: ComplexArray = found / unity
+    return ratio
 
 
 def _loudest_s(response: Array, sample_rate_hz: float, frames: int) -> Array:
