@@ -1,0 +1,143 @@
+"""Plays requests through an open sound process: when each stimulus sounds, and which recording is its own."""
+
+import math
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.bench.base import CAPTURE_ALLOWANCE_S, BenchSetupError
+from rig.bench.worker import AudioProcess
+from rig.readings import Calibration, Capture
+from rig.requests import Request
+from rig.signals import stimulus
+
+#: Silence after the opening: a device that wakes swallows the first sound.
+WAKE_S = 0.4
+#: From the writing of a stimulus to its sounding, when nothing sounds: more than a driver's block.
+LEAD_S = 0.1
+#: A capture may come so much later than its sound lasts.
+LATE_S = 4.0
+
+
+@dataclass(frozen=True)
+class Routing:
+    """Where requests go and what comes back, in one stage."""
+
+    #: Kit's channel -> outputs of the card; one stimulus may go to several (loopback).
+    outputs_of: Callable[[str], tuple[int, ...]]
+    #: Roles of the recorded inputs, in their order.
+    roles: tuple[str, ...]
+    calibration: Calibration
+    sample_rate_hz: float
+
+
+@dataclass(frozen=True)
+class _Scheduled:
+    request: Request
+    start: int
+    frames: int
+
+
+def sample_peak(request: Request, output_volts: float) -> float:
+    """Peak of a stimulus in samples, full scale 1.0.
+
+    Raises
+    ------
+    BenchSetupError
+        If the card cannot give that level.
+    """
+    peak = request.level_v * math.sqrt(2) / request.path_gain / output_volts
+    if not 0 < peak <= 1:
+        raise BenchSetupError(
+            f"{request}: needs {peak * output_volts:.3g} V peak at the card's output; allowed by output_volts is "
+            f"up to {output_volts:g} V"
+        )
+    return peak
+
+
+class StreamPlayer:
+    """A stage of the sound card bench with its stream open."""
+
+    def __init__(self, audio: AudioProcess, routing: Routing, ring_frames: int) -> None:
+        self._audio = audio
+        self._routing = routing
+        self._ring_frames = ring_frames
+        self._allowance = round(CAPTURE_ALLOWANCE_S * routing.sample_rate_hz)
+        self._earliest = round(WAKE_S * routing.sample_rate_hz)
+
+    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
+        """Play the requests in order without a gap; yield each capture as soon as it is complete.
+
+        A capture is as long as its stimulus and 0.3 s more, for the latency of the equipment; the next stimulus has
+        begun by then. Stimuli are written ahead as far as the ring reaches, so that the caller may take its time.
+
+        Raises
+        ------
+        BenchSetupError
+            If a request cannot be played on this bench, before anything sounds.
+        BenchError
+            If the device, its driver or the sound process fails.
+        """
+        for request in requests:
+            self._prepare(request)
+        waiting, playing = deque(requests), deque[_Scheduled]()
+        try:
+            while waiting or playing:
+                self._schedule(waiting, playing)
+                current = playing[0]
+                stop = current.start + current.frames
+                due_s = max(stop - self._audio.done, 0) / self._routing.sample_rate_hz
+                self._audio.wait_for(stop, due_s + LATE_S, lambda: self._schedule(waiting, playing))
+                samples = self._audio.read(current.start, current.frames)
+                playing.popleft()
+                yield self._capture(current, samples)
+        finally:
+            if waiting or playing:
+                self._audio.silence()
+
+    def _prepare(self, request: Request) -> tuple[stimulus.Layout, float, tuple[int, ...]]:
+        """Layout, peak and outputs of a request, or the refusal."""
+        outputs = self._routing.outputs_of(request.channel)
+        peak = sample_peak(request, self._routing.calibration.output_volts)
+        rate_hz = self._routing.sample_rate_hz
+        try:
+            plan = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, rate_hz)
+        except ValueError as error:
+            raise BenchSetupError(f"{request}: {error}") from None
+        if plan.frames + self._allowance > self._ring_frames // 2:
+            raise BenchSetupError(
+                f"{request}: too long for one capture; allowed is {self._ring_frames / 2 / rate_hz:g} s"
+            )
+        return plan, peak, outputs
+
+    def _schedule(self, waiting: deque[Request], playing: deque[_Scheduled]) -> None:
+        """Write the next stimulus if the rings have room for it."""
+        if not waiting:
+            return
+        plan, peak, outputs = self._prepare(waiting[0])
+        oldest = playing[0].start if playing else self._audio.done
+        if (
+            max(self._audio.written, self._audio.done) + plan.frames + self._allowance - oldest
+            > self._ring_frames * 0.9
+        ):
+            return
+        samples = (peak * stimulus.compose(plan)).astype(np.float32)
+        soonest = self._audio.done + round(LEAD_S * self._routing.sample_rate_hz)
+        start = self._audio.written
+        if start < soonest:
+            # Nothing sounds, or it ends before this could follow.
+            start = max(soonest, self._earliest)
+        self._audio.write(start, samples, outputs)
+        playing.append(_Scheduled(waiting.popleft(), start, plan.frames + self._allowance))
+
+    def _capture(self, played: _Scheduled, samples: np.ndarray[tuple[int, ...], np.dtype[np.float32]]) -> Capture:
+        return Capture(
+            request=played.request,
+            samples=samples,
+            inputs=self._routing.roles,
+            sample_rate_hz=self._routing.sample_rate_hz,
+            calibration=self._routing.calibration,
+            flags=self._audio.flags_between(played.start, played.start + played.frames),
+        )

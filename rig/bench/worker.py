@@ -1,0 +1,357 @@
+"""Sound in a process of its own: shared buffers, the callback that empties and fills them, and the hand on the switch.
+
+Both sides count frames from the opening of the stream. The bench writes what is to sound at which frame into a ring
+and reads from another ring what was heard at which frame; the callback only copies. Nothing waits on the callback and
+the callback waits on nothing. This module knows no sound library.
+"""
+
+import contextlib
+import multiprocessing
+import signal
+import time
+from collections.abc import Callable, Sequence
+from ctypes import c_float, c_int64
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.bench.base import BenchError, BenchSetupError
+
+Block = NDArray[np.float32]
+
+#: The output goes from silence to full and back in so long.
+RAMP_S = 0.03
+#: Opening: the process starts, the library looks for devices, the driver starts.
+OPEN_DEADLINE_S = 30.0
+CLOSE_DEADLINE_S = 3.0
+#: A driver that hands over nothing for so long hangs, or its device is gone.
+HEARTBEAT_S = 2.0
+POLL_S = 0.01
+
+#: What a driver may report of a block, bit by bit.
+FLAGS = ("input underflow", "input overflow", "output underflow", "output overflow")
+FLAG_LOG = 256
+
+# Places in the shared counters.
+DONE, WRITTEN, STOP, FADED, FLAGGED = range(5)
+
+#: (connection, buffers, the target's own settings); runs in the child.
+Target = Callable[[Connection, "Buffers", Any], None]
+
+
+@dataclass(frozen=True)
+class Buffers:
+    """Memory that both processes see."""
+
+    ring_frames: int
+    #: Numbers (from 1) of the device's outputs and inputs that are in use.
+    outputs: tuple[int, ...]
+    inputs: tuple[int, ...]
+    ramp_frames: int
+    counters: Any = field(repr=False)
+    flag_log: Any = field(repr=False)
+    playing: Any = field(repr=False)
+    recording: Any = field(repr=False)
+
+    def state(self) -> NDArray[np.int64]:
+        """The counters, shape (5,)."""
+        return np.frombuffer(self.counters, dtype=np.int64)
+
+    def flags(self) -> NDArray[np.int64]:
+        """Frame and bits of what the driver reported, shape (256, 2), written in a circle."""
+        return np.frombuffer(self.flag_log, dtype=np.int64).reshape(FLAG_LOG, 2)
+
+    def rings(self) -> tuple[Block, Block]:
+        """What is to sound and what was heard, shapes (outputs, ring_frames) and (inputs, ring_frames)."""
+        return tuple(  # type: ignore[return-value]
+            np.frombuffer(memory, dtype=np.float32).reshape(-1, self.ring_frames)
+            for memory in (self.playing, self.recording)
+        )
+
+
+def allocate(ring_frames: int, outputs: Sequence[int], inputs: Sequence[int], sample_rate_hz: float) -> Buffers:
+    """Shared memory for a stream."""
+    context = multiprocessing.get_context("spawn")
+    return Buffers(
+        ring_frames=ring_frames,
+        outputs=tuple(outputs),
+        inputs=tuple(inputs),
+        ramp_frames=max(1, round(RAMP_S * sample_rate_hz)),
+        counters=context.RawArray(c_int64, 5),
+        flag_log=context.RawArray(c_int64, 2 * FLAG_LOG),
+        playing=context.RawArray(c_float, ring_frames * len(outputs)),
+        recording=context.RawArray(c_float, ring_frames * len(inputs)),
+    )
+
+
+class Shuttle:
+    """The callback's work, in the child: copy between the rings and the driver's blocks."""
+
+    def __init__(self, buffers: Buffers) -> None:
+        self._state = buffers.state()
+        self._flags = buffers.flags()
+        self._playing, self._recording = buffers.rings()
+        self._size = buffers.ring_frames
+        self._outputs = tuple(number - 1 for number in buffers.outputs)
+        self._inputs = tuple(number - 1 for number in buffers.inputs)
+        self._step = 1.0 / buffers.ramp_frames
+        self._gain = 0.0
+
+    def process(self, heard: Block, sounding: Block, bits: int = 0) -> None:
+        """Fill `sounding` and store `heard`, both of shape (frames, device channels)."""
+        frames = len(sounding)
+        at = int(self._state[DONE])
+        if bits:
+            count = int(self._state[FLAGGED])
+            self._flags[count % FLAG_LOG] = (at, bits)
+            self._state[FLAGGED] = count + 1
+        # The driver's block is not empty when it comes: outputs that nobody uses must be silenced as well.
+        sounding.fill(0)
+        ready = min(max(int(self._state[WRITTEN]) - at, 0), frames)
+        place = at % self._size
+        first = min(ready, self._size - place)
+        for ring, column in zip(self._playing, self._outputs, strict=True):
+            sounding[:first, column] = ring[place : place + first]
+            sounding[first:ready, column] = ring[: ready - first]
+        self._ramp(sounding, frames)
+        first = min(frames, self._size - place)
+        for ring, column in zip(self._recording, self._inputs, strict=True):
+            ring[place : place + first] = heard[:first, column]
+            ring[: frames - first] = heard[first:, column]
+        self._state[DONE] = at + frames
+
+    def _ramp(self, sounding: Block, frames: int) -> None:
+        stop = bool(self._state[STOP])
+        goal = 0.0 if stop else 1.0
+        if self._gain != goal:
+            step = self._step if goal else -self._step
+            ramp = np.clip(self._gain + step * np.arange(1, frames + 1), 0.0, 1.0)
+            sounding *= ramp[:, np.newaxis]
+            self._gain = float(ramp[-1])
+        elif stop:
+            sounding.fill(0)
+        self._state[FADED] = int(stop and self._gain == 0)
+
+
+def serve(link: Connection, buffers: Buffers, is_active: Callable[[], bool]) -> None:
+    """Stay in the child while the stream runs: until the parent says so, is gone, or the stream ends.
+
+    The output is silent on return, unless the stream itself has ended.
+    """
+    state = buffers.state()
+    words = ""
+    while not words:
+        try:
+            if link.poll(0.05):
+                link.recv()
+                break
+        except (EOFError, OSError):
+            break
+        if not is_active():
+            words = "the stream ended by itself; is the device still plugged in?"
+    state[STOP] = 1
+    deadline = time.monotonic() + 0.5
+    while not state[FADED] and is_active() and time.monotonic() < deadline:
+        time.sleep(0.005)
+    if words:
+        with contextlib.suppress(OSError):
+            link.send(("error", words))
+
+
+def ignore_interrupt() -> None:
+    """For the child: Ctrl-C goes to the parent, which fades the sound and then ends the child."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+class AudioProcess:
+    """The parent's hand on the child: opening, the two rings, stopping, and the end by force.
+
+    Parameters
+    ----------
+    target : Target
+        Runs in the child: opens the stream, sends ("open", facts) or ("error", words) or ("setup", words), serves.
+    buffers : Buffers
+        From `allocate`.
+    job
+        What the target needs to know; must pickle.
+    """
+
+    def __init__(self, target: Target, buffers: Buffers, job: object, open_deadline_s: float = OPEN_DEADLINE_S) -> None:
+        self._buffers = buffers
+        self._state = buffers.state()
+        self._playing, self._recording = buffers.rings()
+        context = multiprocessing.get_context("spawn")
+        self._link, theirs = context.Pipe()
+        self._process = context.Process(target=target, args=(theirs, buffers, job), daemon=True, name="kitproof sound")
+        self._process.start()
+        theirs.close()
+        self._beat = (0, time.monotonic())
+        try:
+            #: What the child found on opening.
+            self.facts: dict[str, Any] = self._opened(open_deadline_s)
+        except BaseException:
+            self.kill()
+            raise
+
+    @property
+    def pid(self) -> int | None:
+        """Process id of the child."""
+        return self._process.pid
+
+    @property
+    def done(self) -> int:
+        """Frames that the driver has taken and given since the opening."""
+        return int(self._state[DONE])
+
+    @property
+    def written(self) -> int:
+        """Frame up to which it is settled what will sound."""
+        return int(self._state[WRITTEN])
+
+    def _opened(self, deadline_s: float) -> dict[str, Any]:
+        deadline = time.monotonic() + deadline_s
+        while not self._link.poll(0.05):
+            if not self._process.is_alive() and not self._link.poll(0.1):
+                raise BenchError(f"the sound process ended while opening (exit code {self._process.exitcode})")
+            if time.monotonic() > deadline:
+                raise BenchError(
+                    f"the sound device did not open within {deadline_s:g} s; unplug it, plug it in and try again"
+                )
+        try:
+            kind, content = self._link.recv()
+        except (EOFError, OSError):
+            raise BenchError("the sound process ended while opening") from None
+        if kind == "open":
+            self._beat = (0, time.monotonic())
+            return dict(content)
+        raise (BenchSetupError if kind == "setup" else BenchError)(str(content))
+
+    def check(self) -> None:
+        """See that the child lives and the driver keeps handing over blocks.
+
+        Raises
+        ------
+        BenchError
+            If not. The child is ended by force first, so that nothing sounds on.
+        """
+        words = ""
+        try:
+            if self._link.poll(0):
+                words = str(self._link.recv()[1])
+        except (EOFError, OSError):
+            words = "the sound process ended"
+        now, done = time.monotonic(), self.done
+        if done != self._beat[0]:
+            self._beat = (done, now)
+        elif not words and now - self._beat[1] > HEARTBEAT_S:
+            words = f"the sound device has handed over nothing for {HEARTBEAT_S:g} s; is it still plugged in?"
+        if not words and not self._process.is_alive():
+            words = f"the sound process died (exit code {self._process.exitcode})"
+        if words:
+            self.kill()
+            raise BenchError(words)
+
+    def wait_for(self, frame: int, deadline_s: float, meanwhile: Callable[[], None] = lambda: None) -> None:
+        """Wait until `frame` frames are done.
+
+        Raises
+        ------
+        BenchError
+            As `check`, or when the deadline passes.
+        """
+        deadline = time.monotonic() + deadline_s
+        # The caller may have been away for longer than a heartbeat.
+        self._beat = (-1, time.monotonic())
+        while self.done < frame:
+            self.check()
+            if time.monotonic() > deadline:
+                self.kill()
+                raise BenchError(
+                    f"the sound did not come back within {deadline_s:.1f} s; the driver is too slow or hangs"
+                )
+            meanwhile()
+            time.sleep(POLL_S)
+
+    def write(self, start: int, samples: Block, outputs: Sequence[int]) -> None:
+        """Let `samples`, shape (frames,), sound from frame `start` on at some outputs; the others are silent then."""
+        stop = start + len(samples)
+        silence_from = max(self.written, self.done)
+        self._put(self._playing, silence_from, np.zeros((len(self._playing), max(start - silence_from, 0)), np.float32))
+        rows = np.zeros((len(self._playing), len(samples)), dtype=np.float32)
+        for number in outputs:
+            rows[self._buffers.outputs.index(number)] = samples
+        self._put(self._playing, start, rows)
+        self._state[WRITTEN] = stop
+
+    def _put(self, ring: Block, start: int, rows: Block) -> None:
+        place = start % self._buffers.ring_frames
+        first = min(rows.shape[1], self._buffers.ring_frames - place)
+        ring[:, place : place + first] = rows[:, :first]
+        ring[:, : rows.shape[1] - first] = rows[:, first:]
+
+    def read(self, start: int, frames: int) -> Block:
+        """What was heard from frame `start` on, shape (inputs, frames).
+
+        Raises
+        ------
+        BenchError
+            If it has been overwritten since.
+        """
+        place = start % self._buffers.ring_frames
+        first = min(frames, self._buffers.ring_frames - place)
+        heard = np.concatenate(
+            (self._recording[:, place : place + first], self._recording[:, : frames - first]), axis=1
+        )
+        # A block's worth of margin: the callback counts a block only when it has written it.
+        if self.done - start > self._buffers.ring_frames - 16384:
+            raise BenchError(
+                "the recording was not fetched in time and has been overwritten; is the computer too busy?"
+            )
+        return heard
+
+    def flags_between(self, start: int, stop: int) -> tuple[str, ...]:
+        """What the driver reported between two frames."""
+        bits = 0
+        for frame, found in self._buffers.flags()[: min(int(self._state[FLAGGED]), FLAG_LOG)]:
+            if start <= frame < stop:
+                bits |= int(found)
+        return tuple(name for bit, name in enumerate(FLAGS) if bits & (1 << bit))
+
+    def silence(self) -> None:
+        """Fade out what sounds and forget what was to sound; the stream stays open.
+
+        Raises
+        ------
+        BenchError
+            As `check`.
+        """
+        if not self._process.is_alive():
+            return
+        self._state[STOP] = 1
+        deadline = time.monotonic() + HEARTBEAT_S
+        while not self._state[FADED]:
+            self.check()
+            if time.monotonic() > deadline:
+                self.kill()
+                raise BenchError("the sound did not stop when told to; the sound process was ended")
+            time.sleep(POLL_S)
+        self._state[WRITTEN] = 0
+        self._state[STOP] = 0
+
+    def close(self) -> None:
+        """Fade out, close the device and end the child; by force when it does not do so in time."""
+        self._state[STOP] = 1
+        with contextlib.suppress(OSError):
+            self._link.send("close")
+        self._process.join(CLOSE_DEADLINE_S)
+        self.kill()
+
+    def kill(self) -> None:
+        """End the child now, whatever it does."""
+        if self._process.is_alive():
+            self._process.kill()
+        self._process.join(CLOSE_DEADLINE_S)
+        self._link.close()
