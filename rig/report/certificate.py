@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -55,8 +55,10 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
         kit=kit,
         meaning=meaning(run, document),
         sections=sections,
+        # A check of which nothing was read has its reason in the summary and among what was not checked.
+        told=[part for part in sections if part.verdicts or part.figures or part.unjudged],
         failures=[verdict for part in sections for verdict in part.verdicts if verdict.outcome == "fail"],
-        not_checked=list(not_checked(run, kit)),
+        not_checked=together(not_checked(run, kit)),
         ranges=unjudged_ranges(run),
         conditions=list(conditions(run, kit)),
         bench=list(words.flat(bench)) if isinstance(bench, Mapping) else [],
@@ -131,8 +133,9 @@ def meaning(run: Run, document: Mapping[str, Any]) -> str:
         return f"All {len(verdicts)} judged readings of unit {serial} lie within the limits of its kit."
     if run.outcome == "fail":
         count = {kind: sum(verdict.outcome == kind for verdict in verdicts) for kind in ("fail", "void")}
-        unproved = f" Of {count['void']} nothing is proved." if count["void"] else ""
-        return f"Unit {serial}: {count['fail']} of {len(verdicts)} readings lie outside the kit's limits.{unproved}"
+        told = f"Readings of unit {serial} outside the limits of its kit: {count['fail']} of {len(verdicts)}."
+        told += f" Of {count['void']} nothing is proved." if count["void"] else ""
+        return told + (" The run ended early; much was not checked." if run.stopped else "")
     reasons = [_why(result) for result in run.results if result.outcome == "void"]
     why = run.stopped or (reasons[0] if reasons else "nothing was judged")
     return f"Nothing is proved: this run says neither that unit {serial} is right nor that it is wrong, because: {why}."
@@ -162,6 +165,14 @@ def not_checked(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
         for read in every:
             if read.trouble and (read.quantity, read.subject) not in judged:
                 yield f"{result.title}: {read.quantity} {read.subject}", read.trouble
+
+
+def together(lines: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Names of which the same is said share a line."""
+    told: dict[str, list[str]] = {}
+    for name, why in lines:
+        told.setdefault(why, []).append(name)
+    return [("; ".join(names), why) for why, names in told.items()]
 
 
 def unjudged_ranges(run: Run) -> list[tuple[str, str]]:

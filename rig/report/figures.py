@@ -21,6 +21,7 @@ Panel = tuple[Curve, Verdict | None]
 #: In the drawing's own units; the page scales the width to the column, and at 180 mm ten units are 7 points.
 WIDTH, HEIGHT = 720, 205
 LEFT, GAP, RIGHT, ABOVE, BELOW = 44, 50, 8, 24, 36
+NAME_WIDTH = 60.0
 #: Curves with more points than this are thinned for drawing.
 MOST_POINTS = 500
 LEVEL_SPAN_DB = 50.0
@@ -144,13 +145,13 @@ def _content(plot: Plot, curve: Curve, verdict: Verdict | None) -> list[str]:
     drawn = [f'<svg x="{plot.left:.1f}" y="{plot.top:.1f}" {box} overflow="hidden">']
     if verdict is not None and verdict.mask is not None:
         drawn += _limits(plot, verdict.mask)
+        drawn += _names(plot, curve.frequency_hz, np.where(curve.valid, value, np.nan), verdict.mask)
     if curve.design is not None:
         drawn.append(f'<path class="design" d="{_path(plot, curve.frequency_hz, curve.design)}" {DESIGN}/>')
     drawn.append(f'<path class="untrusted" d="{_path(plot, curve.frequency_hz, value)}" {UNTRUSTED}/>')
     trusted = np.where(curve.valid, value, np.nan)
     drawn.append(f'<path class="measured" d="{_path(plot, curve.frequency_hz, trusted)}" {MEASURED}/>')
     if verdict is not None and verdict.mask is not None:
-        drawn += _names(plot, curve.frequency_hz, trusted, verdict.mask)
         x = plot.x(np.array([verdict.at_hz]))[0]
         y = np.clip(plot.y(np.array([verdict.value]))[0], 6, plot.height - 6)
         drawn.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="5.5" fill="none" stroke="#000" stroke-width="1.7"/>')
@@ -172,20 +173,28 @@ def _limits(plot: Plot, mask: Mask) -> list[str]:
 
 
 def _names(plot: Plot, frequency_hz: Floats, trusted: Floats, mask: Mask) -> list[str]:
-    """Name each limit at its line, outside it, where the curve is far away and there is room."""
+    """Name each limit at its line, outside it, where the name is furthest from the measured curve."""
     drawn = []
-    measured = plot.y(np.interp(np.log(mask.frequency_hz), np.log(frequency_hz), trusted))
-    x = plot.x(mask.frequency_hz)
+    curve_x, curve_y = plot.x(frequency_hz), plot.y(trusted)
+    mask_x = plot.x(mask.frequency_hz)
     for words, edge, sign in (("upper limit", mask.upper, -1), ("lower limit", mask.lower, 1)):
-        y = plot.y(np.where(np.isfinite(edge), edge, np.nan))
-        free = (x > 4) & (x < plot.width - 64) & (y > 16) & (y < plot.height - 16) & np.isfinite(measured)
-        if not free.any():
-            continue
-        best = int(np.argmax(np.where(free, sign * (y - measured), -np.inf)))
-        over = (x >= x[best] - 2) & (x <= x[best] + 62) & np.isfinite(y)
-        furthest = sign * np.max(sign * y[over])
-        base = furthest - 5 if sign < 0 else furthest + 12
-        drawn.append(f'<text x="{x[best]:.1f}" y="{base:.1f}" {RIM}>{words}</text>')
+        mask_y = plot.y(np.where(np.isfinite(edge), edge, np.nan))
+        places = []
+        for left in np.arange(4.0, plot.width - NAME_WIDTH, 6.0):
+            across = np.linspace(left - 2, left + NAME_WIDTH, 12)
+            line = np.interp(across, mask_x, mask_y, np.nan, np.nan)
+            if not np.isfinite(line).all():
+                continue
+            # The name's box: clear of the limit's line all the way across.
+            near = float(line.min() - 3 if sign < 0 else line.max() + 3)
+            top, foot = (near - 11, near) if sign < 0 else (near, near + 11)
+            if top > 2 and foot < plot.height - 2:
+                measured = np.interp(across, curve_x, curve_y)
+                clear = np.fmin.reduce(np.maximum(measured - foot, top - measured), initial=plot.height)
+                places.append((clear, left, foot - 2))
+        if places:
+            _, x, y = max(places)
+            drawn.append(f'<text x="{x:.1f}" y="{y:.1f}" {RIM}>{words}</text>')
     return drawn
 
 

@@ -8,10 +8,23 @@ from typing import Any
 
 from rig.judge import Verdict
 from rig.limits import Limit
+from rig.readings import Reading
 
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "void": "VOID"}
 POLARITY_WORDS = {1: "as designed", -1: "reversed", 0: "drivers disagree"}
 NONE = "–"
+
+UNITS = {
+    "_hz": " Hz",
+    "_db": " dB",
+    "_ohm": " ohm",
+    "_celsius": " °C",
+    "_v": " V",
+    "_volts": " V",
+    "_s": " s",
+    "_seconds": " s",
+    "_m": " m",
+}
 
 #: What a reading's name or a word of the certificate means; only those that occur are printed.
 TERMS = {
@@ -52,13 +65,16 @@ TERMS = {
 
 
 def number(value: float, uncertainty: float = math.nan, figures: int = 3) -> str:
-    """A number with three figures, or as many as its uncertainty leaves sensible; a dash when it is not finite."""
+    """A number with so many figures, one more where its uncertainty is known; a dash when it is not finite.
+
+    Figures that the uncertainty makes meaningless are left out.
+    """
     if not math.isfinite(value):
         return NONE
+    size = math.floor(math.log10(abs(value))) if value else figures - 1
+    decimals = figures - 1 - size
     if math.isfinite(uncertainty) and uncertainty > 0:
-        decimals = 1 - math.floor(math.log10(uncertainty))
-    else:
-        decimals = figures - 1 - math.floor(math.log10(abs(value))) if value else 0
+        decimals = min(decimals + 1, 1 - math.floor(math.log10(uncertainty)))
     text = f"{value:.{min(max(decimals, 0), 4)}f}"
     if value and float(text) == 0:
         # Next to nothing is not nothing: a limit may lie in between.
@@ -66,16 +82,22 @@ def number(value: float, uncertainty: float = math.nan, figures: int = 3) -> str
     return text.replace("-", "−")
 
 
-def value_words(reading: Any) -> str:
+def value_words(reading: Reading | Verdict) -> str:
     """Value, standard uncertainty where it is known, and unit, of a reading or a verdict."""
     if "polarity" in reading.quantity and reading.unit == "" and reading.value in POLARITY_WORDS:
-        return POLARITY_WORDS[reading.value]
+        return POLARITY_WORDS[int(reading.value)]
     if not math.isfinite(reading.value):
         return NONE
     shown = number(reading.value, reading.uncertainty)
     if math.isfinite(reading.uncertainty):
-        small = 0 < reading.uncertainty < 5e-5
-        shown += " ± 0.0001 or less" if small else f" ± {number(reading.uncertainty, reading.uncertainty)}"
+        decimals = len(shown.partition(".")[2])
+        last_figure = 10.0**-decimals
+        if "e" in shown:
+            shown += f" ± {reading.uncertainty:.1g}".replace("-", "−")
+        elif reading.uncertainty < last_figure / 2:
+            shown += f" ± less than {last_figure:.{decimals}f}"
+        else:
+            shown += f" ± {reading.uncertainty:.{decimals}f}"
     return f"{shown} {reading.unit}".strip()
 
 
@@ -156,17 +178,23 @@ def moment(text: object) -> str:
 
 
 def flat(values: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, str]]:
-    """A description in nested tables as lines of name and value."""
+    """A description in nested tables as lines of name and value; a unit in a name goes to the value."""
     for key, value in values.items():
-        name = f"{prefix}{key}".replace("_", " ")
+        name, unit = f"{prefix}{key}", ""
+        for ending, sign in UNITS.items():
+            if name.endswith(ending) and isinstance(value, (int, float)):
+                name, unit = name.removesuffix(ending), sign
+        name = name.replace("_", " ")
         if isinstance(value, Mapping):
             yield from flat(value, f"{name}, ")
         elif isinstance(value, (list, tuple)):
             yield name, ", ".join(str(item) for item in value) or "none"
         elif isinstance(value, bool):
             yield name, "yes" if value else "no"
+        elif isinstance(value, float):
+            yield name, f"{value:g}{unit}"
         else:
-            yield name, "not known" if value is None else str(value)
+            yield name, "not known" if value is None else f"{value}{unit}"
 
 
 def terms_in(words: Sequence[str]) -> list[tuple[str, str]]:

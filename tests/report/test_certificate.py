@@ -95,7 +95,11 @@ def test_failures_are_told_in_words(failed: str) -> None:
     ("results", "word", "sentence"),
     [
         ((example.impedance(),), "PASS", "judged readings of unit BT-0007 lie within the limits"),
-        ((example.impedance(), example.polarity()), "FAIL", "1 of 6 readings lie outside"),
+        (
+            (example.impedance(), example.polarity()),
+            "FAIL",
+            "outside the limits of its kit: 1 of 6. Of 1 nothing is proved.",
+        ),
         ((example.impedance(), void_result("the amplifier is off")), "VOID", "Nothing is proved"),
     ],
 )
@@ -121,7 +125,7 @@ def test_void_reasons_stand_at_the_verdict_and_in_the_list_of_what_was_not_check
     missing = text_of(html).split("What was not checked")[1].split("Conditions")[0]
     assert "the amplifier is off" in missing
     assert "14 dB too quiet in its band" in missing
-    assert "impedance listed by the kit, but no part of this run" in missing
+    assert "leads; impedance; response listed by the kit, but no part of this run" in missing
     assert text_of(html).count("the amplifier is off") >= 2
 
 
@@ -266,6 +270,34 @@ def test_only_words_that_occur_are_explained(failed: str) -> None:
 )
 def test_numbers(value: float, uncertainty: float, expected: str) -> None:
     assert words.number(value, uncertainty) == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "expected"),
+    [
+        (6.08863, 0.00021, "6.089 ± less than 0.001 ohm"),
+        (6.08863, 0.0021, "6.089 ± 0.002 ohm"),
+        (49.97, 0.2, "49.97 ± 0.20 ohm"),
+        (120.0, 15.0, "120 ± 15 ohm"),
+        (0.01, 5.0, "0.01 ± 5.00 ohm"),
+        (0.00001, 0.000002, "1e−05 ± 2e−06 ohm"),
+        (6.1, NAN, "6.10 ohm"),
+        (NAN, 0.1, "–"),
+    ],
+)
+def test_values_carry_as_many_figures_as_mean_something(value: float, uncertainty: float, expected: str) -> None:
+    assert words.value_words(Reading("Re", "left", value, "ohm", uncertainty)) == expected
+
+
+def test_descriptions_carry_their_units() -> None:
+    nested = {"sample_rate_hz": 48000.0, "device": {"name": "card", "output_v": 1.5, "on": True}, "sense_ohm": None}
+    assert list(words.flat(nested)) == [
+        ("sample rate", "48000 Hz"),
+        ("device, name", "card"),
+        ("device, output", "1.5 V"),
+        ("device, on", "yes"),
+        ("sense ohm", "not known"),
+    ]
 
 
 def test_a_margin_next_to_nothing_is_not_told_as_nothing() -> None:
