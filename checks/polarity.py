@@ -27,6 +27,7 @@ TITLE = "Polarity of every driver"
 GATE = False
 
 POINTS_PER_OCTAVE = 24
+SAID = {1: "as designed", -1: "reversed", 0: "the drivers disagree"}
 
 
 class Crossing(Table):
@@ -91,12 +92,13 @@ def channel_readings(capture: Capture, drivers: Sequence[DriverSpec], settings: 
         subject = f"{channel} {driver.name}"
         trouble = unknown or doubt(sign, settings)
         readings.append(Reading("band level", subject, sign.level_db, "dB"))
-        readings.append(Reading("driver polarity", subject, sign.value, "", trouble=trouble))
+        readings.append(Reading("driver polarity", subject, sign.value, "", trouble=trouble, said=SAID[sign.value]))
         readings.append(Reading("confidence", subject, min(sign.confidence, sign.agreement), ""))
     told = {sign.value for sign in signs if not doubt(sign, settings)}
     trouble = unknown or ("" if told else "no driver of the channel gives a sign")
     # Drivers that disagree leave the channel without a sign of its own: 0, which no limit allows.
-    readings.append(Reading("channel polarity", channel, told.pop() if len(told) == 1 else 0, "", trouble=trouble))
+    value = told.pop() if len(told) == 1 else 0
+    readings.append(Reading("channel polarity", channel, value, "", trouble=trouble, said=SAID[value]))
     return readings
 
 
@@ -156,4 +158,4 @@ def pair_reading(
     levels = [float(db(np.sqrt(np.mean(np.abs(ratio) ** 2)))) for ratio in ratios]
     delays = delay_grid(heard[0], band_hz[1], settings)
     sign = signs_of(mean_cosine(ratios[0], ratios[1], grid, delays)[np.newaxis], [min(levels) - max(levels)])[0]
-    return Reading("polarity between", subject, sign.value, "", trouble=doubt(sign, settings))
+    return Reading("polarity between", subject, sign.value, "", trouble=doubt(sign, settings), said=SAID[sign.value])

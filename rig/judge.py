@@ -37,6 +37,8 @@ class Verdict:
     #: Why it is void, or what is wrong, in words; empty on pass.
     reason: str
     uncertainty: float = float("nan")
+    #: The value in words, where the check gave any.
+    said: str = ""
     #: For figures: the mask that the curve was held against and the shift that was taken out of it.
     mask: Mask | None = None
     shift_db: float = 0.0
@@ -98,7 +100,7 @@ def judge_number(reading: Reading, limit: Limit) -> Verdict:
     upper = np.inf if limit.upper is None else limit.upper
     margin = min(reading.value - lower, upper - reading.value)
     side = "too low" if reading.value - lower < upper - reading.value else "too high"
-    reason = "" if margin >= 0 else f"{_figure(-margin)} {reading.unit} {side}".replace("  ", " ")
+    outside = reading.said or f"{_figure(-margin)} {reading.unit} {side}".replace("  ", " ")
     return Verdict(
         quantity=reading.quantity,
         subject=reading.subject,
@@ -108,8 +110,9 @@ def judge_number(reading: Reading, limit: Limit) -> Verdict:
         margin=float(margin),
         at_hz=float("nan"),
         limit=words,
-        reason=reason,
+        reason="" if margin >= 0 else outside,
         uncertainty=reading.uncertainty,
+        said=reading.said,
     )
 
 

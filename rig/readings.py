@@ -113,6 +113,8 @@ class Reading:
     uncertainty: float = float("nan")
     #: Why the number cannot be trusted; not empty: the verdict is void.
     trouble: str = ""
+    #: The value in words, where a number alone says little ("reversed").
+    said: str = ""
 
 
 @dataclass(frozen=True)

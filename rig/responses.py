@@ -5,6 +5,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
 from rig.circuit.radiation import microphone_at, pressure_pa
 from rig.circuit.units import speed_of_sound_m_s
@@ -67,6 +68,19 @@ def sweep_layout(capture: Capture) -> stimulus.Layout:
     return layout
 
 
+@lru_cache(maxsize=8)
+def composed(layout: stimulus.Layout) -> Floats:
+    """The stimulus as it is played, worked out once; read only."""
+    samples = stimulus.compose(layout)
+    samples.flags.writeable = False
+    return samples
+
+
+@lru_cache(maxsize=8)
+def _composed_spectrum(layout: stimulus.Layout, length: int) -> Complex:
+    return np.asarray(fft.rfft(composed(layout), length))
+
+
 def lead_volts(capture: Capture) -> tuple[Floats, bool]:
     """Voltage at the leads as recorded through the loopback, or else as it was sent; and whether it was recorded.
 
@@ -76,7 +90,7 @@ def lead_volts(capture: Capture) -> tuple[Floats, bool]:
         If the loopback says that another level was played than the one asked for.
     """
     request, layout = capture.request, sweep_layout(capture)
-    sent = stimulus.compose(layout) * request.level_v * np.sqrt(2)
+    sent = composed(layout) * request.level_v * np.sqrt(2)
     if not capture.has("loopback"):
         return np.pad(sent, (0, max(0, capture.samples.shape[1] - sent.size))), False
     recorded = capture.volts("loopback") * request.path_gain
@@ -128,11 +142,11 @@ def acoustic_response(capture: Capture) -> Acoustic:
 
 def _lateness(capture: Capture, recorded: Floats, layout: stimulus.Layout) -> int:
     """Whole frames by which the stimulus came back late, by its sweep; a little early rather than late."""
-    sent = stimulus.compose(layout)
-    delay_s = float(timing.delay_s(recorded, sent, capture.sample_rate_hz))
-    if not np.isfinite(delay_s):
+    if not np.any(recorded):
         raise Untrusted("the microphone gave nothing at all")
-    return max(0, int(np.floor(delay_s * capture.sample_rate_hz)) - round(0.002 * capture.sample_rate_hz))
+    length = fft.next_fast_len(recorded.size + layout.frames, real=True)
+    match = np.abs(fft.irfft(fft.rfft(recorded, length) * _composed_spectrum(layout, length).conj(), length))
+    return max(0, int(np.argmax(match[: recorded.size])) - round(0.002 * capture.sample_rate_hz))
 
 
 def band_gate(heard: Acoustic, grid: Floats) -> Gated:

@@ -18,6 +18,7 @@ from rig.verdicts import CheckResult, capture_troubles, examine, void
 
 #: A disturbed capture is repeated at most so often before its checks are void.
 REPEATS = 2
+NOT_DONE = "not done"
 
 
 @dataclass(frozen=True)
@@ -112,6 +113,8 @@ class _Walk:
     results: dict[str, CheckResult] = field(default_factory=dict)
     operator_s: float = 0.0
     started_s: float | None = None
+    #: Why no later stage may begin; empty when nothing speaks against it.
+    held: str = ""
 
 
 class _Stopped(Exception):
@@ -135,6 +138,8 @@ def run(
             with bench.stage(stage.name) as player:
                 for group in stage.groups:
                     yield from _group(walk, group, player)
+            if walk.held:
+                raise _Stopped(walk.held)
     except _Stopped as reason:
         stopped = str(reason)
     except KeyboardInterrupt:
@@ -192,21 +197,28 @@ def _started(walk: _Walk, request: Request, attempt: int) -> Started:
 
 
 def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
-    """Nothing louder than the gates is played unless each gate passes on what this group gave."""
+    """Nothing louder than the gates is played unless each gate passes on what this group gave.
+
+    A unit that fails on its bare leads is still measured there, where nothing can harm it, so that the curve can tell
+    what is wrong; it never gets to its amplifier.
+    """
     for listed in walk.checks:
         needed = [request for request in walk.schedule.needs[listed.name] if request in group.gates]
         if not listed.check.GATE or not needed:
             continue
         result = examine(listed, needed, walk.captures, walk.troubles, walk.kit, partial=True)
-        if result.outcome != "pass":
+        if result.outcome == "pass":
+            continue
+        bad = [v for v in result.verdicts if v.outcome != "pass"]
+        why = result.reason or "; ".join(f"{v.quantity} {v.subject}: {v.reason}" for v in bad)
+        stopped = f"stopped before full level: {result.title}: {why}"
+        if result.outcome == "fail" and group.gates[0].stage == "leads":
+            walk.held = walk.held or stopped
+            continue
+        if listed.name not in walk.results:
             walk.results[listed.name] = result
             yield Judged(result)
-            why = result.reason or "; ".join(
-                f"{verdict.quantity} {verdict.subject}: {verdict.reason}"
-                for verdict in result.verdicts
-                if verdict.outcome != "pass"
-            )
-            raise _Stopped(f"stopped before full level: {result.title}: {why}")
+        raise _Stopped(stopped)
 
 
 def _judge_ready(walk: _Walk) -> Iterator[Event]:
@@ -226,7 +238,7 @@ def _judge_rest(walk: _Walk, stopped: str) -> Iterator[Event]:
             continue
         needed = walk.schedule.needs[listed.name]
         if stopped and any(request not in walk.captures for request in needed):
-            result = void(listed, f"not done: {stopped}")
+            result = void(listed, f"{NOT_DONE}: {stopped}")
         else:
             result = examine(listed, needed, walk.captures, walk.troubles, walk.kit)
         walk.results[listed.name] = result

@@ -70,7 +70,8 @@ def sound_s(request: Request) -> float:
 def _line(result: CheckResult) -> Text:
     line = Text("  ") + verdict_text(result.outcome) + Text(f"  {result.title}")
     if result.reason:
-        line += Text(f": {result.reason}")
+        # Why a run was stopped stands at its end; not once more at every check.
+        line += Text(": not done" if result.reason.startswith(sequencer.NOT_DONE) else f": {result.reason}")
     return line
 
 
@@ -83,7 +84,8 @@ def verdict_table(results: Iterable[CheckResult]) -> Table:
     table.add_column("verdict")
     for result in results:
         if not result.verdicts:
-            table.add_row(result.name, Text(result.reason), "", "", "", verdict_text(result.outcome))
+            words = "not done" if result.reason.startswith(sequencer.NOT_DONE) else result.reason
+            table.add_row(result.name, Text(words), "", "", "", verdict_text(result.outcome))
         for n, verdict in enumerate(telling(result.verdicts)):
             table.add_row("" if n else result.name, *_cells(verdict), verdict_text(verdict.outcome))
         table.add_section()
@@ -102,16 +104,16 @@ def telling(verdicts: Sequence[Verdict]) -> list[Verdict]:
 
 def _cells(verdict: Verdict) -> list[Text | str]:
     name = Text(f"{verdict.quantity} {verdict.subject}".strip())
-    if verdict.reason:
+    if verdict.reason and not verdict.said:
         name += Text(f"\n{verdict.reason}", style="italic")
     if verdict.outcome == "void":
         return [name, "", Text(verdict.limit), ""]
     at = f" at {hertz(verdict.at_hz)}" if math.isfinite(verdict.at_hz) else ""
     return [
         name,
-        f"{verdict.value:.3g} {verdict.unit}{at}".replace("  ", " "),
+        verdict.said or f"{verdict.value:.3g} {verdict.unit}{at}".replace("  ", " "),
         Text(verdict.limit),
-        f"{verdict.margin:+.2g} {verdict.unit}".strip(),
+        "" if verdict.said else f"{verdict.margin:+.2g} {verdict.unit}".strip(),
     ]
 
 
@@ -182,6 +184,7 @@ def _verdict(entry: dict[str, Any]) -> Verdict:
         unit=entry["unit"],
         limit=entry["limit"],
         reason=entry["reason"],
+        said=entry.get("said", ""),
         **number,
     )
 
@@ -189,13 +192,13 @@ def _verdict(entry: dict[str, Any]) -> Verdict:
 def demo_table(done: Sequence[tuple[str, str, sequencer.Run, Record]]) -> Table:
     """The units of the demo: what was built into each, and what the rig said."""
     table = Table(title="Demo", title_justify="left")
-    for name in ("serial", "what it is", "verdict", "worst reading"):
+    for name in ("serial", "what it is", "verdict", "what fails"):
         table.add_column(name)
     for serial, words, run, _ in done:
-        bad = [v for result in run.results for v in result.verdicts if v.outcome != "pass"]
-        # The margins of different readings have different units: the first failing reading of each check tells enough.
-        worst = "; ".join(f"{v.quantity} {v.subject}: {v.reason}" for v in bad[:3]) or "all inside their limits"
-        table.add_row(serial, words, verdict_text(run.outcome), worst)
+        # Readings of different units cannot be ranked: the first bad one of each check tells enough.
+        bad = [[v for v in result.verdicts if v.outcome == "fail"][:1] for result in run.results]
+        told = [f"{v.quantity} {v.subject}: {v.reason}" for found in bad for v in found]
+        table.add_row(serial, words, verdict_text(run.outcome), "\n".join(told) or "all inside their limits")
     return table
 
 
