@@ -6,6 +6,7 @@ from pathlib import Path
 
 from rig.bench.base import Bench, BenchSetupError
 from rig.bench.calibration import calibrate_known_load, newest_known_load
+from rig.bench.faults import FaultError, parse_fault
 from rig.bench.settings import BenchSettings, load_bench_file
 from rig.bench.simulated import SimulatedBench
 from rig.kit import Kit
@@ -45,10 +46,14 @@ def open_bench(
 def simulated(settings: BenchSettings | None, kit: Kit, serial: str, faults: Sequence[str]) -> SimulatedBench:
     """The simulated bench, its two inputs calibrated on a known load as a real one's are."""
     options = settings.simulated if settings else None
+    try:
+        built_in = [parse_fault(kit, fault) for fault in (*(options.faults if options else ()), *faults)]
+    except FaultError as error:
+        raise BenchSetupError(f"{error}\nkitproof faults {kit.name} lists them all") from None
     bench = SimulatedBench(
         kit,
         serial,
-        (*(options.faults if options else ()), *faults),
+        built_in,
         options.seed if options else 0,
         options.real_time if options else False,
         options.ambient_db_spl if options else 38.0,

@@ -14,6 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from rig import sequencer
+from rig.bench.soundcard import ListedDevice
 from rig.judge import Verdict, hertz
 from rig.records import Record
 from rig.requests import Request
@@ -209,4 +210,18 @@ def two_columns(left: str, right: str, rows: Iterable[tuple[str, str]]) -> Table
     table.add_column(right)
     for name, words in rows:
         table.add_row(Text(name), Text(words))
+    return table
+
+
+def device_table(devices: Sequence[ListedDevice]) -> Table | Text:
+    """Sound devices with the words that bench.toml must use, and whether they fit."""
+    if not devices:
+        return Text("no sound device is there: is one plugged in, and may this user open it?")
+    table = Table()
+    for name in ("host_api", "name", "inputs", "outputs", "sample_rate_hz", "bench.toml"):
+        table.add_column(name)
+    for row in devices:
+        device = row.device
+        counts = (str(device.inputs), str(device.outputs), f"{device.sample_rate_hz:g}")
+        table.add_row(Text(device.host_api), Text(device.name), *counts, "fits" if row.fits else Text(row.remark))
     return table
