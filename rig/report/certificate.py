@@ -32,8 +32,8 @@ class Section:
     verdicts: tuple[Verdict, ...]
     #: Numbers that were read and that no limit judges.
     unjudged: tuple[Reading, ...]
-    #: Quantity and drawing.
-    figures: tuple[tuple[str, Markup], ...]
+    #: Quantity and its drawings, each a row of panels that no page break may cut.
+    figures: tuple[tuple[str, list[Markup]], ...]
     methods: tuple[str, ...]
 
 
@@ -67,6 +67,7 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
         calibrations=list(calibrations(run)),
         terms=words.terms_in([word for part in sections for word in _vocabulary(part)]),
         ratio=run.timing.cycle_s / run.timing.sound_s if run.timing.sound_s > 0 else math.nan,
+        ended_early=lambda result: _ended_early(result, run),
         hatching=Markup(HATCHING),
         footer=css_text(f"{document['serial']}, run {document['run_number']} ({document['run']})"),
     )
@@ -119,10 +120,12 @@ def section(result: CheckResult, kit: Kit) -> Section:
     )
 
 
-def _figures(result: CheckResult) -> Iterator[tuple[str, Markup]]:
+def _figures(result: CheckResult) -> Iterator[tuple[str, list[Markup]]]:
     for quantity, panels in panels_of(result.read.curves, result.verdicts).items():
-        # The drawing is made from numbers and escaped text, so it goes into the page as it is.
-        yield quantity, Markup(curves_svg(panels))
+        columns = min(len(panels), 2)
+        rows = [panels[first : first + columns] for first in range(0, len(panels), columns)]
+        # The drawings are made from numbers and escaped text, so they go into the page as they are.
+        yield quantity, [Markup(curves_svg(row, columns)) for row in rows]
 
 
 def meaning(run: Run, document: Mapping[str, Any]) -> str:
@@ -135,7 +138,7 @@ def meaning(run: Run, document: Mapping[str, Any]) -> str:
         count = {kind: sum(verdict.outcome == kind for verdict in verdicts) for kind in ("fail", "void")}
         told = f"Readings of unit {serial} outside the limits of its kit: {count['fail']} of {len(verdicts)}."
         told += f" Of {count['void']} nothing is proved." if count["void"] else ""
-        return told + (" The run ended early; much was not checked." if run.stopped else "")
+        return told
     reasons = [_why(result) for result in run.results if result.outcome == "void"]
     why = run.stopped or (reasons[0] if reasons else "nothing was judged")
     return f"Nothing is proved: this run says neither that unit {serial} is right nor that it is wrong, because: {why}."
@@ -156,7 +159,7 @@ def not_checked(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
             yield name, "listed by the kit, but no part of this run"
     for result in run.results:
         if result.outcome == "void" and result.reason:
-            yield result.title, result.reason
+            yield result.title, run.stopped if _ended_early(result, run) else result.reason
         for verdict in result.verdicts:
             if verdict.outcome == "void":
                 yield f"{result.title}: {verdict.quantity} {verdict.subject}", verdict.reason
@@ -165,6 +168,11 @@ def not_checked(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
         for read in every:
             if read.trouble and (read.quantity, read.subject) not in judged:
                 yield f"{result.title}: {read.quantity} {read.subject}", read.trouble
+
+
+def _ended_early(result: CheckResult, run: Run) -> bool:
+    """Whether a check was not done because the run had ended, for the run's own reason."""
+    return bool(run.stopped) and result.reason == f"not done: {run.stopped}"
 
 
 def together(lines: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:

@@ -72,22 +72,26 @@ class Plot:
         return np.clip(share, -0.5, 1.5) * self.height
 
 
-def curves_svg(panels: Sequence[Panel]) -> str:
-    """One drawing with a panel for each curve, as an `<svg>` element for a page that holds `HATCHING`.
+def curves_svg(panels: Sequence[Panel], columns: int) -> str:
+    """One row of panels, each a curve, as an `<svg>` element for a page that holds `HATCHING`.
 
     Measured: solid, and dotted where it cannot be trusted; design: dashed; limits: thin lines, hatched outside. A ring
     stands where the curve comes closest to its limit, or is furthest outside it.
+
+    Parameters
+    ----------
+    panels
+        At most `columns` curves with their verdicts.
+    columns
+        How many panels the width is shared by.
     """
-    columns = 1 if len(panels) == 1 else 2
-    rows = -(-len(panels) // columns)
     width = (WIDTH - LEFT - RIGHT - GAP * (columns - 1)) / columns
     drawn = []
-    for n, (curve, verdict) in enumerate(panels):
-        row, column = divmod(n, columns)
-        plot = plot_of(curve, verdict, (LEFT + column * (width + GAP), row * HEIGHT + ABOVE), width)
+    for column, (curve, verdict) in enumerate(panels):
+        plot = plot_of(curve, verdict, (LEFT + column * (width + GAP), ABOVE), width)
         drawn += [*_frame(plot, curve, verdict), *_content(plot, curve, verdict)]
     words = escape("; ".join(panel_title(curve, verdict) for curve, verdict in panels))
-    head = f'<svg viewBox="0 0 {WIDTH} {rows * HEIGHT}" role="img" aria-label="{words}" font-size="10">'
+    head = f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{words}" font-size="10">'
     return "\n".join([head, *drawn, "</svg>"])
 
 
@@ -190,10 +194,10 @@ def _names(plot: Plot, frequency_hz: Floats, trusted: Floats, mask: Mask) -> lis
             top, foot = (near - 11, near) if sign < 0 else (near, near + 11)
             if top > 2 and foot < plot.height - 2:
                 measured = np.interp(across, curve_x, curve_y)
-                clear = np.fmin.reduce(np.maximum(measured - foot, top - measured), initial=plot.height)
-                places.append((clear, left, foot - 2))
-        if places:
-            _, x, y = max(places)
+                gap = np.fmin.reduce(np.maximum(measured - foot, top - measured), initial=plot.height)
+                places.append((gap, left, foot - 2))
+        clear, x, y = max(places, default=(0.0, 0.0, 0.0))
+        if clear > 1:
             drawn.append(f'<text x="{x:.1f}" y="{y:.1f}" {RIM}>{words}</text>')
     return drawn
 
@@ -236,7 +240,8 @@ def value_range(curve: Curve, verdict: Verdict | None) -> tuple[float, float]:
     if shown.size == 0:
         return -1.0, 1.0
     if curve.unit == "dB SPL" or not curve.absolute:
-        top = 5 * np.ceil((shown.max() + 3) / 5)
+        # Room above for the name of the upper limit.
+        top = 5 * np.ceil((shown.max() + 6) / 5)
         return float(top - LEVEL_SPAN_DB), float(top)
     room = max(0.25 * float(np.ptp(shown)), 0.5)
     return float(shown.min() - room), float(shown.max() + room)

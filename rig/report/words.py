@@ -95,7 +95,7 @@ def value_words(reading: Reading | Verdict) -> str:
         if "e" in shown:
             shown += f" ± {reading.uncertainty:.1g}".replace("-", "−")
         elif reading.uncertainty < last_figure / 2:
-            shown += f" ± less than {last_figure:.{decimals}f}"
+            shown += f" ± <{last_figure:.{decimals}f}"
         else:
             shown += f" ± {reading.uncertainty:.{decimals}f}"
     return f"{shown} {reading.unit}".strip()

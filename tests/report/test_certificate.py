@@ -151,6 +151,14 @@ def test_a_run_that_stopped_early_without_captures() -> None:
     assert "cycle over sound" in told
 
 
+def test_a_failed_run_that_ended_early_tells_why_once() -> None:
+    why = "stopped before full level: a short"
+    told = text_of(page(example.run(example.polarity(), void_result(f"not done: {why}"), stopped=why)))
+    assert f"The run ended early: {why}" in told
+    assert "Right channel, plausible level VOID not done: the run ended early" in told
+    assert f"The rest of the run; Right channel, plausible level {why}" in told.replace("leads; ", "")
+
+
 def test_a_run_without_any_check() -> None:
     told = text_of(page(example.run(stopped="the sound card is gone")))
     assert "No check was made." in told
@@ -275,7 +283,7 @@ def test_numbers(value: float, uncertainty: float, expected: str) -> None:
 @pytest.mark.parametrize(
     ("value", "uncertainty", "expected"),
     [
-        (6.08863, 0.00021, "6.089 ± less than 0.001 ohm"),
+        (6.08863, 0.00021, "6.089 ± <0.001 ohm"),
         (6.08863, 0.0021, "6.089 ± 0.002 ohm"),
         (49.97, 0.2, "49.97 ± 0.20 ohm"),
         (120.0, 15.0, "120 ± 15 ohm"),

@@ -39,7 +39,7 @@ def drawn(svg: str, name: str) -> list[list[tuple[float, float]]]:
 
 def test_the_drawing_is_well_formed_and_has_a_panel_for_each_curve() -> None:
     curves = [example.level_curve("left"), example.level_curve("right", 5), example.impedance_curve("left")]
-    tree = ElementTree.fromstring(curves_svg([(curve, None) for curve in curves]))
+    tree = ElementTree.fromstring(curves_svg([(curve, None) for curve in curves], 3))
     assert len(tree.findall("svg")) == 3
     words = [element.text for element in tree.iter("text")]
     assert {"20", "50", "100", "1k", "20k", "frequency in Hz", "dB SPL", "ohm"} <= set(words)
@@ -48,7 +48,7 @@ def test_the_drawing_is_well_formed_and_has_a_panel_for_each_curve() -> None:
 def test_limits_are_drawn_where_they_lie() -> None:
     curve = example.level_curve("left")
     verdict = verdict_of(curve, -2, 3)
-    svg = curves_svg([(curve, verdict)])
+    svg = curves_svg([(curve, verdict)], 1)
     plot = plot_of(curve, verdict, (0, 0), 668)
     (upper,), (lower,), design = drawn(svg, "upper"), drawn(svg, "lower"), drawn(svg, "design")[0]
     assert svg.count('fill="url(#outside)"') == 2
@@ -67,7 +67,7 @@ def test_limits_are_drawn_where_they_lie() -> None:
 def test_an_open_side_is_not_drawn() -> None:
     curve = example.level_curve("left")
     verdict = verdict_of(curve, -np.inf, 3)
-    svg = curves_svg([(curve, verdict)])
+    svg = curves_svg([(curve, verdict)], 1)
     assert drawn(svg, "lower") == []
     assert "lower limit" not in svg
     assert svg.count('fill="url(#outside)"') == 1
@@ -77,7 +77,7 @@ def test_what_cannot_be_trusted_is_not_drawn_as_measured() -> None:
     curve = example.level_curve(
         "left", valid=(example.GRID_HZ > 50) & ~((example.GRID_HZ > 900) & (example.GRID_HZ < 1100))
     )
-    svg = curves_svg([(curve, None)])
+    svg = curves_svg([(curve, None)], 1)
     assert len(drawn(svg, "measured")) == 2
     (dotted,) = drawn(svg, "untrusted")
     plot = plot_of(curve, None, (0, 0), 668)
@@ -89,7 +89,7 @@ def test_what_cannot_be_trusted_is_not_drawn_as_measured() -> None:
 def test_the_worst_point_is_ringed() -> None:
     curve = example.level_curve("right", 5)
     verdict = verdict_of(curve, -2, 2)
-    svg = curves_svg([(curve, verdict)])
+    svg = curves_svg([(curve, verdict)], 1)
     plot = plot_of(curve, verdict, (0, 0), 668)
     ring = re.search(r'<circle cx="([\d.]+)" cy="([\d.]+)"', svg)
     assert ring
@@ -108,7 +108,7 @@ def test_a_shift_that_was_taken_out_before_judging_is_taken_out_of_the_drawing()
     shifted = judge_curve(raised, plain.mask, limit)[1]
     level = judge_curve(curve, plain.mask, limit)[1]
     assert shifted.shift_db == pytest.approx(level.shift_db + 7)
-    assert drawn(curves_svg([(raised, shifted)]), "measured") == drawn(curves_svg([(curve, level)]), "measured")
+    assert drawn(curves_svg([(raised, shifted)], 1), "measured") == drawn(curves_svg([(curve, level)], 1), "measured")
 
 
 def test_levels_span_50_db_and_impedances_run_logarithmically() -> None:
@@ -136,7 +136,7 @@ def test_a_difference_fills_its_panel() -> None:
     ],
 )
 def test_curves_that_hold_nothing_to_draw(curve: Curve) -> None:
-    svg = curves_svg([(curve, None)])
+    svg = curves_svg([(curve, None)], 1)
     ElementTree.fromstring(svg)
     assert "nan" not in svg
     assert "inf" not in svg.lower()
@@ -169,3 +169,10 @@ def test_ticks_are_inside_and_few(bottom: float, span: float) -> None:
     ticks = value_ticks(plot)
     assert 2 <= ticks.size <= 8
     assert np.all((ticks >= plot.bottom - 1e-6) & (ticks <= plot.ceiling + 1e-6))
+
+
+def test_names_of_limits_keep_clear_of_the_curve_or_are_left_out() -> None:
+    curve = example.level_curve("left")
+    crowded = Curve(**{**vars(curve), "value": curve.value + 3.5})
+    names = [curves_svg([(c, verdict_of(curve, -2, 2))], 1).count("upper limit") for c in (curve, crowded)]
+    assert names == [1, 0]
