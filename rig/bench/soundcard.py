@@ -268,9 +268,7 @@ class SoundCardBench:
 
     def __init__(self, settings: BenchSettings, kit: Kit, known_load: KnownLoad | None = None) -> None:
         if settings.device is None:
-            raise BenchSetupError(
-                f"bench {settings.name!r}: kind = {settings.kind!r} found; a sound card needs 'soundcard'"
-            )
+            raise BenchSetupError(f"bench {settings.name!r}: kind: found {settings.kind!r}; allowed here: 'soundcard'")
         self.name = settings.name
         self.settings = settings
         self.known_load = known_load
