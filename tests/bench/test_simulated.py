@@ -246,6 +246,13 @@ def test_everything_follows_from_serial_seed_request_and_attempt() -> None:
     assert not any(np.array_equal(first, other) for other in (samples("P2"), samples(seed=1), samples(times=2)))
 
 
+def test_limits_are_never_looked_at() -> None:
+    kit = ONE.model_copy(update={"limits": None})
+    assert np.array_equal(
+        played(SimulatedBench(kit, "P1"), sweep(kit))[0].samples, played(SimulatedBench(ONE, "P1"), sweep(ONE))[0].samples
+    )
+
+
 def test_attempts_at_one_request_are_counted() -> None:
     bench = SimulatedBench(ONE, "P1")
     captures = played(bench, sweep(ONE), sweep(ONE), sweep(ONE, start_hz=30.0))
