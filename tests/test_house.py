@@ -2,6 +2,7 @@
 
 import ast
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -46,9 +47,10 @@ MAY_IMPORT = {
     "rig.screen": ["rig"],
     "rig.verify": ["rig", "checks"],
     "rig.cli": ["rig", "checks"],
+    "rig.__main__": ["rig.cli"],
     "rig": [],
 }
-TOP = ("rig.report", "rig.screen", "rig.verify", "rig.cli")
+TOP = ("rig.report", "rig.screen", "rig.verify", "rig.cli", "rig.__main__")
 
 #: Vendor library -> the only place that imports it.
 ONE_IMPORTER = {
@@ -172,6 +174,14 @@ def test_every_check_is_whole(check: object) -> None:
     for part in ("NAME", "TITLE", "GATE", "Settings", "requests", "read"):
         assert hasattr(check, part)
     assert check.__doc__
+
+
+@pytest.mark.parametrize(
+    "command", [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]], ids=" ".join
+)
+def test_linters_and_types(command: list[str]) -> None:
+    done = subprocess.run([sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
 
 
 def test_top_level_holds_what_the_house_has() -> None:

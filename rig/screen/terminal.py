@@ -177,7 +177,9 @@ def record_page(record: Record, damages: Sequence[str]) -> Group:
 
 
 def _verdict(entry: dict[str, Any]) -> Verdict:
-    number = {key: float("nan") if entry[key] is None else float(entry[key]) for key in ("value", "margin", "at_hz")}
+    def number(key: str) -> float:
+        return float("nan") if entry[key] is None else float(entry[key])
+
     return Verdict(
         quantity=entry["quantity"],
         subject=entry["subject"],
@@ -186,7 +188,9 @@ def _verdict(entry: dict[str, Any]) -> Verdict:
         limit=entry["limit"],
         reason=entry["reason"],
         said=entry.get("said", ""),
-        **number,
+        value=number("value"),
+        margin=number("margin"),
+        at_hz=number("at_hz"),
     )
 
 
