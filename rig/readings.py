@@ -139,11 +139,23 @@ class Curve:
     method: str = ""
 
 
+@dataclass(frozen=True, eq=False)
+class Sound:
+    """Something a person should be able to listen to, such as what is left of a sweep when the music is taken out."""
+
+    quantity: str
+    subject: str
+    #: Shape (frames,), in pascal or volts; written at a level that can be heard.
+    samples: Floats
+    sample_rate_hz: float
+
+
 @dataclass(frozen=True)
 class CheckReadings:
     """All that one check read."""
 
     readings: tuple[Reading, ...] = ()
     curves: tuple[Curve, ...] = ()
+    sounds: tuple[Sound, ...] = ()
     #: Remarks for the record that judge nothing.
     remarks: tuple[str, ...] = field(default=())

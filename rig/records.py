@@ -19,7 +19,7 @@ import numpy as np
 import soundfile
 
 from rig.kit import Kit, kit_files, kit_sha256
-from rig.readings import Calibration, Capture, Curve, KnownLoad
+from rig.readings import Calibration, Capture, Curve, KnownLoad, Sound
 from rig.requests import Sweep
 from rig.sequencer import Run
 from rig.verdicts import CheckResult
@@ -218,6 +218,7 @@ def _write_result(result: CheckResult, folder: Path) -> dict[str, Any]:
         "reason": result.reason,
         "readings": [asdict(reading) for reading in result.read.readings],
         "curves": [_write_curve(curve, result.name, folder) for curve in result.read.curves],
+        "sounds": [_write_sound(sound, result.name, folder) for sound in result.read.sounds],
         "remarks": list(result.read.remarks),
         "verdicts": verdicts,
     }
@@ -237,6 +238,16 @@ def _write_curve(curve: Curve, check: str, folder: Path) -> dict[str, Any]:
             writer.writerow([_text(row[0]), _text(row[1]), int(row[2]), _text(row[3]), _text(row[4])])
     keys = ("quantity", "subject", "unit", "trouble", "method")
     return {key: getattr(curve, key) for key in keys} | {"file": f"curves/{path.name}"}
+
+
+def _write_sound(sound: Sound, check: str, folder: Path) -> dict[str, Any]:
+    """Written at a peak of half of full scale, with the factor that undoes it."""
+    name = re.sub(r"[^A-Za-z0-9.]+", "-", f"{check} {sound.quantity} {sound.subject}")
+    path = folder / "sounds" / f"{name}.wav"
+    path.parent.mkdir(exist_ok=True)
+    scale = 0.5 / max(float(np.max(np.abs(sound.samples), initial=0.0)), 1e-30)
+    soundfile.write(path, (sound.samples * scale).astype(np.float32), round(sound.sample_rate_hz), subtype="FLOAT")
+    return {"quantity": sound.quantity, "subject": sound.subject, "file": f"sounds/{path.name}", "scale": scale}
 
 
 def _text(value: float) -> str:
