@@ -14,6 +14,7 @@ from rig.bench import opening
 from rig.bench.base import Bench, BenchError, BenchSetupError
 from rig.kit import Kit, kit_names, load_kit
 from rig.records import RecordError
+from rig.report.certificate import certificate
 from rig.screen import terminal
 from rig.tables import TableError
 from rig.verify import Job, job, verify
@@ -59,9 +60,6 @@ def verify_command(
 def _run(
     workspace: Path, work: Job, serial: str, bench: Bench, confirm: sequencer.Confirm, console: Console
 ) -> tuple[sequencer.Run, records.Record]:
-    # Only here: drawing figures takes a while to import, and most commands draw none.
-    from rig.report.certificate import certificate
-
     def view(events: Iterable[sequencer.Event]) -> Iterator[sequencer.Event]:
         return terminal.draw(events, work.schedule.requests, console)
 

@@ -77,17 +77,19 @@ def judge(
 
 
 def _one(reading: Reading | Curve, limit: Limit, folder: Path, check: str, bench: str) -> list[Verdict]:
+    words = limit_words(limit, reading.unit)
     if isinstance(reading, Reading) != limit.is_number:
         kind = "a number" if isinstance(reading, Reading) else "a curve"
-        return [_void(reading.quantity, reading.subject, reading.unit, f"the reading is {kind} and the limit is not")]
+        unfit = f"the reading is {kind} and the limit is not"
+        return [_void(reading.quantity, reading.subject, reading.unit, unfit, words)]
     if reading.trouble:
-        return [_void(reading.quantity, reading.subject, reading.unit, reading.trouble)]
+        return [_void(reading.quantity, reading.subject, reading.unit, reading.trouble, words)]
     if isinstance(reading, Reading):
         return [judge_number(reading, limit)]
     try:
         mask = mask_for(limit, reading, folder, check, bench)
     except LookupError as error:
-        return [_void(reading.quantity, reading.subject, reading.unit, str(error.args[0]))]
+        return [_void(reading.quantity, reading.subject, reading.unit, str(error.args[0]), words)]
     return judge_curve(reading, mask, limit)
 
 
@@ -100,7 +102,7 @@ def judge_number(reading: Reading, limit: Limit) -> Verdict:
     upper = np.inf if limit.upper is None else limit.upper
     margin = min(reading.value - lower, upper - reading.value)
     side = "too low" if reading.value - lower < upper - reading.value else "too high"
-    outside = reading.said or f"{_figure(-margin)} {reading.unit} {side}".replace("  ", " ")
+    outside = reading.said or f"{_figure(-margin)} {apart(reading.unit)} {side}".replace("  ", " ")
     return Verdict(
         quantity=reading.quantity,
         subject=reading.subject,
@@ -154,7 +156,7 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float) -> Verdict:
         margin=margin,
         at_hz=float(grid[worst]),
         limit=words,
-        reason="" if margin >= 0 else f"{_figure(-margin)} {curve.unit} {side} at {hertz(grid[worst])}",
+        reason="" if margin >= 0 else f"{_figure(-margin)} {apart(curve.unit)} {side} at {hertz(grid[worst])}",
         uncertainty=_uncertainty_at(curve, grid[worst]),
         mask=mask,
         shift_db=shift_db,
@@ -220,7 +222,7 @@ def limit_words(limit: Limit, unit: str) -> str:
     if limit.mask is not None:
         return f"mask {limit.mask}"
     if limit.around is not None:
-        sign = " %" if limit.percent else f" {unit}"
+        sign = " %" if limit.percent else f" {apart(unit)}"
         widest = max(max(window[2], window[3]) for window in limit.within)
         narrowest = min(min(window[2], window[3]) for window in limit.within)
         span = f"{narrowest:g}" if narrowest == widest else f"{narrowest:g} to {widest:g}"
@@ -231,6 +233,11 @@ def limit_words(limit: Limit, unit: str) -> str:
     if limit.lower is not None:
         return f"at least {limit.lower:g} {unit}".strip()
     return f"at most {limit.upper:g} {unit}".strip()
+
+
+def apart(unit: str) -> str:
+    """The unit of a difference: between two sound pressure levels lie decibels, not a level."""
+    return "dB" if unit == "dB SPL" else unit
 
 
 def hertz(frequency_hz: float) -> str:

@@ -15,7 +15,7 @@ from rich.text import Text
 
 from rig import sequencer
 from rig.bench.soundcard import ListedDevice
-from rig.judge import Verdict, hertz
+from rig.judge import Verdict, apart, hertz
 from rig.records import Record
 from rig.requests import Request
 from rig.signals import stimulus
@@ -114,7 +114,7 @@ def _cells(verdict: Verdict) -> list[Text | str]:
         name,
         verdict.said or f"{verdict.value:.3g} {verdict.unit}{at}".replace("  ", " "),
         Text(verdict.limit),
-        "" if verdict.said else f"{verdict.margin:+.2g} {verdict.unit}".strip(),
+        "" if verdict.said else f"{verdict.margin:+.2g} {apart(verdict.unit)}".strip(),
     ]
 
 
