@@ -238,13 +238,15 @@ def end(process: subprocess.Popen) -> None:
         if stream is not None:
             with contextlib.suppress(OSError):
                 stream.close()
-    if process.poll() is None:
-        process.terminate()
-        try:
+    for step in (None, process.terminate, process.kill):
+        if step is not None:
+            step()
+        # A client ends with its input; a server waits to be told.
+        elif process.stdin is None:
+            continue
+        with contextlib.suppress(subprocess.TimeoutExpired):
             process.wait(5)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait(5)
+            return
 
 
 if __name__ == "__main__":
