@@ -21,7 +21,8 @@ from rig.requests import Request
 from rig.signals import stimulus
 from rig.verdicts import CheckResult
 
-SHAPES = {"pass": "■", "fail": "▲", "void": "○"}
+#: Circle, square and triangle, as on the certificate.
+SHAPES = {"pass": "●", "fail": "■", "void": "▲"}
 STYLES = {"pass": "bold blue", "fail": "bold dark_orange", "void": "bold"}
 
 
