@@ -28,6 +28,7 @@ Workspace = Annotated[Path, typer.Option("--workspace", help="Folder with limits
 BenchFile = Annotated[Path | None, typer.Option("--bench", help="Another bench than the workspace's bench.toml.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 Faults = Annotated[list[str] | None, typer.Option("--fault", help="Build a fault into the simulated unit or bench.")]
+Yes = Annotated[bool, typer.Option("--yes", help="Answer every prompt: for an unattended run.")]
 OfKit = Annotated[str, typer.Option("--kit", help="Of this kit; else of any.")]
 HERE = Path()
 
@@ -39,7 +40,7 @@ def verify_command(
     workspace: Workspace = HERE,
     bench: BenchFile = None,
     as_json: AsJson = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Answer every prompt: for an unattended run.")] = False,
+    yes: Yes = False,
     fault: Faults = None,
 ) -> None:
     """Measure one unit of a kit, judge it, write its record and certificate."""
@@ -186,7 +187,9 @@ def reference(kit: str, serials: list[str], workspace: Workspace = HERE) -> None
 
 
 @app.command("calibrate-load")
-def calibrate_load(ohm: float, kit: str, workspace: Workspace = HERE, bench: BenchFile = None) -> None:
+def calibrate_load(
+    ohm: float, kit: str, workspace: Workspace = HERE, bench: BenchFile = None, yes: Yes = False
+) -> None:
     """Compare the two electrical inputs on a resistor of known value in place of the speaker."""
     from rig.bench.calibration import calibrate_known_load, save_known_load
 
@@ -197,7 +200,7 @@ def calibrate_load(ohm: float, kit: str, workspace: Workspace = HERE, bench: Ben
         return
     console = Console()
     console.print(f"Clip the known resistor of {ohm:g} ohm in place of the speaker; the amplifier stays unplugged.")
-    if not _confirm(console, False)(""):
+    if not _confirm(console, yes)(""):
         raise typer.Exit(VOID)
     with opened.stage("leads") as player:
         capture = next(iter(player.play([loaded.sweep("leads", loaded.channels[0].name)])))
