@@ -39,8 +39,8 @@ def test_the_booth_is_voiced_flat() -> None:
     level = level_db(BOOTH, "left", 150, 15000)
     # Asked for is +-2 dB; the model keeps to half a decibel.
     assert np.max(np.abs(level - np.mean(level))) < 0.6
-    # About 82 dB at 2.83 V and 1 m: 79.4 dB at 1 V and half a metre.
-    assert np.mean(level) == pytest.approx(79.4, abs=0.5)
+    # About 82 dB at 2.83 V and 1 m: 79.5 dB at 1 V and half a metre.
+    assert np.mean(level) == pytest.approx(79.5, abs=0.5)
 
 
 def test_the_satellites_are_flat_from_their_lower_end_up() -> None:
@@ -69,10 +69,10 @@ def test_units_drawn_within_tolerance_stay_near_the_design(kit: Kit) -> None:
 
 
 def test_the_tweeter_fits_the_woofer_the_way_round_it_is_designed() -> None:
-    f = np.geomspace(1500, 3000, 300)
+    f = np.geomspace(1300, 2800, 300)
     woofer, tweeter = driver_pressure_pa(BOOTH.model("left"), f, 1.0, ON_AXIS)
     handover = np.argmin(np.abs(np.log(np.abs(woofer / tweeter))))
-    assert f[handover] == pytest.approx(2150, rel=0.1)
+    assert f[handover] == pytest.approx(1870, rel=0.1)
     right, wrong = woofer[handover] + tweeter[handover], woofer[handover] - tweeter[handover]
     assert 20 * np.log10(abs(right / wrong)) > 20
 
