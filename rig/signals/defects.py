@@ -68,23 +68,23 @@ def zeroed(row: Samples, first: int, stop: int) -> tuple[int, int] | None:
 def repeated(row: Samples) -> tuple[int, int] | None:
     """The first samples that return exactly within 8192 frames; (frame, distance) or None.
 
-    A driver that plays or hands out a buffer twice leaves this; noise never does. Stretches that hold few different
-    values (silence, rounding) do not count.
+    A driver that plays or hands out a buffer twice leaves this; noise never does. Stretches that hardly change from
+    sample to sample (silence, rounding) do not count.
     """
     if row.size < 2 * REPEAT_RUN:
         return None
     bits = np.ascontiguousarray(row, dtype=np.float32).view(np.uint32).astype(np.uint64)
     length = row.size - REPEAT_RUN + 1
+    # A hash of every stretch of 32, so that equal ones can be found by sorting.
     factors = np.random.default_rng(1).integers(1, 2**63, REPEAT_RUN, dtype=np.uint64) | np.uint64(1)
     hashes = np.zeros(length, dtype=np.uint64)
     for offset, factor in enumerate(factors):
         hashes += bits[offset : offset + length] * factor
-    order = np.argsort(hashes, kind="stable")
+    changes = np.concatenate(([0], np.cumsum(np.diff(row) != 0)))
+    varied = np.flatnonzero(changes[REPEAT_RUN - 1 :] - changes[: 1 - REPEAT_RUN] >= REPEAT_RUN // 2)
+    order = varied[np.argsort(hashes[varied], kind="stable")]
     near = (np.diff(hashes[order]) == 0) & (np.diff(order) <= REPEAT_REACH)
-    for index in sorted(np.flatnonzero(near), key=lambda i: int(order[i + 1])):
-        early, late = int(order[index]), int(order[index + 1])
-        piece = row[early : early + REPEAT_RUN]
-        varied = np.unique(piece).size > REPEAT_RUN // 2
-        if varied and np.array_equal(piece, row[late : late + REPEAT_RUN]):
+    for late, early in sorted((int(order[index + 1]), int(order[index])) for index in np.flatnonzero(near)):
+        if np.array_equal(row[early : early + REPEAT_RUN], row[late : late + REPEAT_RUN]):
             return late, late - early
     return None

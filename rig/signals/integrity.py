@@ -26,6 +26,8 @@ Layout = stimulus.Layout
 #: A peak of the correlation this many standard deviations above the noise is a signal; noise alone reaches five.
 PRESENT = 8.0
 MARK_PRESENT = 6.0
+#: The same for two marks against each other, which are searched for close to their place.
+LIKENESS = 4.0
 #: Standard uncertainties that a shift must exceed to count.
 SIGNIFICANT = 5.0
 #: Shifts in samples that are never counted: what a microphone may move, and what a converter may wander.
@@ -178,7 +180,7 @@ def _arrival(row: Floats, plan: Layout, max_delay_s: float) -> tuple[float, floa
     """Coarse delay in samples and strength of the stimulus in a row.
 
     Correlation with the stimulus, whitened so that all its band counts alike; the strength is the peak over the
-    standard deviation of the rest (from the median).
+    standard deviation that noise of the row's own spectrum would give.
     """
     length = fft.next_fast_len(row.size + plan.frames, real=True)
     known = fft.rfft(stimulus.compose(plan), length)
@@ -186,13 +188,12 @@ def _arrival(row: Floats, plan: Layout, max_delay_s: float) -> tuple[float, floa
     inside = (frequency_hz >= plan.start_hz) & (frequency_hz <= plan.stop_hz)
     magnitude = np.abs(known)
     white = np.divide(known.conj(), magnitude, out=np.zeros_like(known), where=inside & (magnitude > 0))
-    response = np.abs(fft.irfft(fft.rfft(row, length) * white, length))
-    spread = float(np.median(response)) / 0.6745
+    heard = fft.rfft(row, length)
+    spread = float(np.sqrt(2 * np.sum(np.abs(heard[inside]) ** 2))) / length
+    response = np.abs(fft.irfft(heard * white, length))
     reach = response[: min(int(max_delay_s * plan.sample_rate_hz) + 1, response.size)]
     peak = int(np.argmax(reach))
-    if reach[peak] == 0:
-        return NAN, 0.0
-    return float(peak), float(reach[peak] / spread) if spread > 0 else float("inf")
+    return (float(peak), float(reach[peak]) / spread) if spread > 0 else (NAN, 0.0)
 
 
 def _timing(row: Floats, plan: Layout, delay: float) -> _Timing | None:
@@ -282,8 +283,9 @@ def _phase_delay(early: Complex, late: Complex, noise: Floats, inside: NDArray[n
     for _ in range(3):
         turned = cross[inside] * np.exp(1j * omega * delay)
         bend = float(np.sum(omega**2 * turned.real))
-        if not bend > 0:
-            return delay, float("inf")
+        alike = float(np.sum(turned.real))
+        if bend <= 0 or alike < LIKENESS * np.sqrt(max(alike, 0.0) + turned.size / 2):
+            return 0.0, float("inf")
         delay -= float(np.clip(np.sum(omega * turned.imag) / bend, -0.5, 0.5))
     rest = late[inside] - early[inside] * np.exp(-1j * omega * delay)
     # Where the recordings differ by more than the silence's noise, that difference is the noise.
@@ -295,8 +297,7 @@ def _judge_timing(row: Floats, plan: Layout, timing: _Timing, electrical: bool) 
     """Troubles, clock difference in ppm and lost samples out of the marks' distance."""
     ppm = timing.shift / (plan.mark_after - plan.mark_before) * 1e6
     if SIGNIFICANT * timing.uncertainty > WORST_TIMING:
-        words = f"the timing marks drown in noise (their distance is known to {timing.uncertainty:.1f} samples only)"
-        return [words], NAN, NAN
+        return ["the timing marks drown in noise, so nothing is known of lost samples"], NAN, NAN
     floor = FLOOR_ELECTRICAL if electrical else FLOOR_ACOUSTIC
     if abs(timing.shift) <= max(floor, SIGNIFICANT * timing.uncertainty):
         return (_foreign(row, plan, timing) if electrical else []), ppm, 0.0

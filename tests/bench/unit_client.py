@@ -198,7 +198,7 @@ def missing_parts() -> str:
 @contextlib.contextmanager
 def sound_server(name: str) -> Iterator[subprocess.Popen]:
     """A sound server of this name without hardware; processes started meanwhile find it through the environment."""
-    command = ["jackd", "--no-realtime", "-n", name, "-t", "10000", "-d", "dummy"]
+    command = ["jackd", "--no-realtime", "-n", name, "-t", "3000", "-d", "dummy"]
     command += ["-r", f"{SAMPLE_RATE_HZ:.0f}", "-p", str(PERIOD_FRAMES)]
     before = {key: os.environ.get(key) for key in ("JACK_DEFAULT_SERVER", "JACK_NO_AUDIO_RESERVATION")}
     os.environ.update(JACK_DEFAULT_SERVER=name, JACK_NO_AUDIO_RESERVATION="1")
