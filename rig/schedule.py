@@ -14,6 +14,7 @@ from rig.tables import TableError
 class Group:
     """Requests that need nothing moved between them. The gates come first and must pass before the rest sounds."""
 
+    stage: Stage
     #: The channel whose box the clips or the microphone are at, and where the microphone stands.
     at: str
     position: str
@@ -105,6 +106,7 @@ def _groups(kit: Kit, requests: list[Request], gates: set[Request]) -> tuple[Gro
         here = sorted((r for r in requests if (r.at, r.position) == (at, position)), key=lambda r: r.level_v)
         groups.append(
             Group(
+                stage=here[0].stage,
                 at=at,
                 position=position,
                 words=_words(kit, here[0].stage, at, position),

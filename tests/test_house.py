@@ -38,6 +38,7 @@ MAY_IMPORT = {
         "rig.readings",
         "rig.requests",
         "rig.schedule",
+        "rig.signals.stimulus",
         "rig.verdicts",
     ],
     "rig.records": ["rig.kit", "rig.readings", "rig.requests", "rig.sequencer", "rig.verdicts"],
