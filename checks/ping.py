@@ -7,15 +7,10 @@ are swapped, a channel is silent, or the level is so wrong that full level would
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Floats, Reading, Untrusted
+from rig.readings import Capture, CheckReadings, Reading, Untrusted
 from rig.requests import Request
-from rig.responses import Complex, acoustic_response, air_speed_m_s, band_gate, design_response, sweep_layout
-from rig.signals.deconvolution import gated_frequency_response
-from rig.signals.levels import db
-from rig.signals.noise import response_noise_power
+from rig.responses import acoustic_response, air_speed_m_s, band_response, design_response, mean_db
 from rig.signals.smoothing import log_frequency_grid
 from rig.tables import Table
 
@@ -66,16 +61,9 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
 
 def band_levels_db(capture: Capture, kit: Kit) -> tuple[float, float]:
     """Mean level over the band against what the box in front should give, and against the noise, both in dB."""
-    request, layout = capture.request, sweep_layout(capture)
+    request = capture.request
     heard = acoustic_response(capture)
     grid = log_frequency_grid(request.start_hz, request.stop_hz, 12)
-    gated = band_gate(heard, grid)
-    band = (request.start_hz, request.stop_hz)
-    measured = gated_frequency_response(gated, heard.sample_rate_hz, grid, *band)
+    measured, noise = band_response(heard, grid, request)
     design = design_response(kit, request, grid, air_speed_m_s(capture))
-    noise = response_noise_power(heard.silence, heard.reference, gated.window, layout.sample_rate_hz, grid, *band)
-    return _mean_db(measured) - _mean_db(design), _mean_db(measured) - _mean_db(np.sqrt(noise))
-
-
-def _mean_db(response: Complex | Floats) -> float:
-    return float(db(np.sqrt(np.mean(np.abs(response) ** 2))))
+    return mean_db(measured) - mean_db(design), mean_db(measured) - mean_db(noise)

@@ -14,10 +14,16 @@ from pydantic import Field
 
 from rig.circuit.radiation import driver_pressure_pa, microphone_at
 from rig.kit import DriverSpec, Kit
-from rig.readings import Capture, CheckReadings, Floats, Reading, Untrusted
+from rig.readings import Capture, CheckReadings, Floats, Reading
 from rig.requests import Request
-from rig.responses import Acoustic, acoustic_response, air_speed_m_s, band_response, design_response
-from rig.signals.levels import db
+from rig.responses import (
+    Acoustic,
+    acoustic_response,
+    air_speed_m_s,
+    band_response,
+    design_response,
+    mean_db,
+)
 from rig.signals.phase import Sign, mean_cosine, signs_of
 from rig.signals.smoothing import log_frequency_grid
 from rig.tables import Table
@@ -47,9 +53,12 @@ class Settings(Table):
     confidence: Annotated[float, Field(gt=0, lt=1)] = 0.2
     #: Mean cosine of the phase left between model and measurement at the best delay.
     agreement: Annotated[float, Field(gt=0, lt=1)] = 0.5
-    #: The microphone may stand so far off: delays are sought from minus to plus this, by loopback and without it.
+    #: A band that stands less than this above the noise tells nothing.
+    over_noise_db: float = 10.0
+    #: The microphone may stand so far off: delays are sought from minus to plus this. Without a loopback time zero
+    #: is that of the sound itself, and through a low-passed bass box that comes 10 ms late.
     delay_within_ms: float = 0.3
-    delay_within_untimed_ms: float = 10.0
+    delay_within_untimed_ms: float = 25.0
     crossings: list[Crossing] = []
 
 
@@ -64,14 +73,12 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     by_channel = {capture.request.channel: capture for capture in captures}
     for name, capture in by_channel.items():
         readings += channel_readings(capture, kit.channel(name).drivers, settings, kit)
-    for a, b in kit.alike():
-        subject = f"{a.name} against {b.name}"
-        one, other = by_channel[a.name], by_channel[b.name]
-        readings.append(pair_reading(subject, one, other, a.band, settings, kit))
-    for crossing in settings.crossings:
-        subject = f"{crossing.low} against {crossing.high}"
-        low, high = by_channel[crossing.low], by_channel[crossing.high]
-        readings.append(pair_reading(subject, low, high, (crossing.band_hz[0], crossing.band_hz[1]), settings, kit))
+    pairs = [(a.name, b.name, [driver.band_hz for driver in a.drivers]) for a, b in kit.alike()]
+    pairs += [(crossing.low, crossing.high, [crossing.band_hz]) for crossing in settings.crossings]
+    for first, second, bands in pairs:
+        if first in by_channel and second in by_channel:
+            subject = f"{first} against {second}"
+            readings.append(pair_reading(subject, by_channel[first], by_channel[second], bands, settings, kit))
     return CheckReadings(tuple(readings))
 
 
@@ -86,15 +93,16 @@ def channel_readings(capture: Capture, drivers: Sequence[DriverSpec], settings: 
             "then set microphone_inverted in bench.toml"
         )
     )
-    signs = driver_signs(capture, drivers, settings, kit)
-    readings = []
-    for driver, sign in zip(drivers, signs, strict=True):
-        subject = f"{channel} {driver.name}"
-        trouble = unknown or doubt(sign, settings)
-        readings.append(Reading("band level", subject, sign.level_db, "dB"))
+    readings, told = [], set()
+    for driver, sign in zip(drivers, driver_signs(capture, drivers, settings, kit), strict=True):
+        subject, doubts = f"{channel} {driver.name}", doubt(sign, settings)
+        trouble = unknown or doubts
+        unsure = level_trouble(capture, sign, settings, len(drivers))
+        readings.append(Reading("band level", subject, sign.level_db, "dB", trouble=unsure))
         readings.append(Reading("driver polarity", subject, sign.value, "", trouble=trouble, said=SAID[sign.value]))
         readings.append(Reading("confidence", subject, min(sign.confidence, sign.agreement), ""))
-    told = {sign.value for sign in signs if not doubt(sign, settings)}
+        if not doubts:
+            told.add(sign.value)
     trouble = unknown or ("" if told else "no driver of the channel gives a sign")
     # Drivers that disagree leave the channel without a sign of its own: 0, which no limit allows.
     value = told.pop() if len(told) == 1 else 0
@@ -104,10 +112,21 @@ def channel_readings(capture: Capture, drivers: Sequence[DriverSpec], settings: 
 
 def doubt(sign: Sign, settings: Settings) -> str:
     """Why a sign cannot be told; empty when it can."""
-    if sign.level_db < settings.dead_below_db:
+    if not sign.level_db >= settings.dead_below_db:
         return f"{-sign.level_db:.0f} dB too quiet in its band: silent rather than reversed"
+    if not sign.over_noise_db >= settings.over_noise_db:
+        return f"only {sign.over_noise_db:.0f} dB above the noise in its band"
     if sign.agreement < settings.agreement or sign.confidence < settings.confidence:
         return f"agreement {sign.agreement:.2f} and confidence {sign.confidence:.2f} are too low to tell a sign"
+    return ""
+
+
+def level_trouble(capture: Capture, sign: Sign, settings: Settings, drivers: int) -> str:
+    """Why the level of a band cannot be told; empty when it can. What noise could hide is at most as loud as it."""
+    if drivers == 1 and not capture.calibration.microphone_v_per_pa:
+        return "the microphone is not calibrated, and there is no other driver to compare this one with"
+    if sign.over_noise_db < settings.over_noise_db and sign.level_db >= settings.dead_below_db:
+        return f"only {sign.over_noise_db:.0f} dB above the noise in its band"
     return ""
 
 
@@ -117,23 +136,22 @@ def driver_signs(capture: Capture, drivers: Sequence[DriverSpec], settings: Sett
     C_d(t) is the mean cosine of measured phase minus expected phase plus 2 pi f t over the band of driver d; the
     delay t maximises the sum of |C_d(t)|, and the sign of C_d there is the sign of the driver (`rig.signals.phase`).
     """
-    heard = acoustic_response(capture)
-    if not np.isfinite(heard.arrival_s):
-        raise Untrusted(f"nothing stands out of the noise at the microphone ({capture.request})")
+    heard, request = acoustic_response(capture), capture.request
     delays = delay_grid(heard, max(driver.band_hz[1] for driver in drivers), settings)
-    cosines, levels = [], []
-    position = kit.position(capture.request.position)
+    position = kit.position(request.position)
     microphone = microphone_at(position.distance_m, position.angle_deg)
+    model, air_m_s = kit.model(request.channel), air_speed_m_s(capture)
+    cosines, levels, over_noise = [], [], []
     for n, driver in enumerate(drivers):
         grid = log_frequency_grid(driver.band_hz[0], driver.band_hz[1], POINTS_PER_OCTAVE)
-        model = kit.model(capture.request.channel)
-        expected = driver_pressure_pa(model, grid, 1.0, microphone, air_speed_m_s(capture))[n]
-        measured = band_response(heard, grid, capture.request)
+        expected = driver_pressure_pa(model, grid, 1.0, microphone, air_m_s)[n]
+        measured, noise = band_response(heard, grid, request)
         cosines.append(mean_cosine(measured, expected, grid, delays))
-        levels.append(float(db(np.linalg.norm(measured) / np.linalg.norm(expected))))
+        levels.append(mean_db(measured) - mean_db(expected))
+        over_noise.append(mean_db(measured) - mean_db(noise))
     if not capture.calibration.microphone_v_per_pa:
         levels = [level - max(levels) for level in levels]
-    return signs_of(np.array(cosines), levels)
+    return signs_of(np.array(cosines), levels, over_noise)
 
 
 def delay_grid(heard: Acoustic, highest_hz: float, settings: Settings) -> Floats:
@@ -144,18 +162,26 @@ def delay_grid(heard: Acoustic, highest_hz: float, settings: Settings) -> Floats
 
 
 def pair_reading(
-    subject: str, one: Capture, other: Capture, band_hz: tuple[float, float], settings: Settings, kit: Kit
+    subject: str, one: Capture, other: Capture, bands_hz: Sequence[Sequence[float]], settings: Settings, kit: Kit
 ) -> Reading:
-    """+1 when two channels stand to each other as the kit's model says, over a band that both play."""
-    grid = log_frequency_grid(band_hz[0], band_hz[1], POINTS_PER_OCTAVE)
+    """+1 when two channels stand to each other as the kit's model says, in every band that both play.
+
+    Each capture is divided by what the model expects of it; what is left of the two must have the same sign.
+    """
     heard = [acoustic_response(capture) for capture in (one, other)]
-    if not all(np.isfinite(h.arrival_s) for h in heard):
-        return Reading("polarity between", subject, float("nan"), "", trouble="one of the two is silent")
-    ratios = []
-    for capture, response in zip((one, other), heard, strict=True):
-        measured = band_response(response, grid, capture.request)
-        ratios.append(measured / design_response(kit, capture.request, grid, air_speed_m_s(capture)))
-    levels = [float(db(np.sqrt(np.mean(np.abs(ratio) ** 2)))) for ratio in ratios]
-    delays = delay_grid(heard[0], band_hz[1], settings)
-    sign = signs_of(mean_cosine(ratios[0], ratios[1], grid, delays)[np.newaxis], [min(levels) - max(levels)])[0]
-    return Reading("polarity between", subject, sign.value, "", trouble=doubt(sign, settings), said=SAID[sign.value])
+    delays = delay_grid(heard[0], max(band[1] for band in bands_hz), settings)
+    cosines, levels, over_noise = [], [], []
+    for low, high in bands_hz:
+        grid = log_frequency_grid(low, high, POINTS_PER_OCTAVE)
+        ratios, above = [], []
+        for capture, response in zip((one, other), heard, strict=True):
+            measured, noise = band_response(response, grid, capture.request)
+            ratios.append(measured / design_response(kit, capture.request, grid, air_speed_m_s(capture)))
+            above.append(mean_db(measured) - mean_db(noise))
+        cosines.append(mean_cosine(ratios[0], ratios[1], grid, delays))
+        levels.append(-abs(mean_db(ratios[0]) - mean_db(ratios[1])))
+        over_noise.append(min(above))
+    signs = signs_of(np.array(cosines), levels, over_noise)
+    doubts = [words for sign in signs if (words := doubt(sign, settings))]
+    value = signs[0].value if len({sign.value for sign in signs}) == 1 else 0
+    return Reading("polarity between", subject, value, "", trouble="; ".join(doubts), said=SAID[value])

@@ -70,6 +70,8 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
             if covers(kit.channel(channel).band, settings.sensitivity_hz):
                 readings.append(sensitivity(capture, free, channel, settings, kit))
     for a, b in kit.alike():
+        if a.name not in on_axis or b.name not in on_axis:
+            continue
         difference, mean = matched(on_axis[a.name], on_axis[b.name], settings)
         curves.append(difference)
         readings.append(mean)
@@ -137,8 +139,7 @@ def smoothed_powers(
     low, high = capture.request.start_hz, capture.request.stop_hz
     # Dense enough that no reflection within the gate is missed between two points.
     step_hz = 1 / (2 * (gated.length_s + BEFORE_S))
-    fine = np.arange(np.ceil(low / step_hz), np.floor(high / step_hz) + 1) * step_hz
-    fine = np.unique(np.concatenate([[low], fine, [high]]))
+    fine = np.linspace(low, high, int(np.ceil((high - low) / step_hz)) + 1)
     response = gated_frequency_response(gated, heard.sample_rate_hz, fine, low, high)
     power = smooth_power(np.abs(response) ** 2, fine, grid, smoothing)
     noise = response_noise_power(heard.silence, heard.reference, gated.window, heard.sample_rate_hz, grid, low, high)

@@ -15,6 +15,7 @@ from rig.requests import Sweep
 from rig.signals import deconvolution, stimulus, timing
 from rig.signals.gating import Gated, gate
 from rig.signals.levels import db
+from rig.signals.noise import response_noise_power
 from rig.signals.smoothing import log_frequency_grid
 
 Complex = NDArray[np.complex128]
@@ -110,11 +111,13 @@ def acoustic_response(capture: Capture) -> Acoustic:
     Raises
     ------
     Untrusted
-        If the output level is not the one asked for.
+        If the output level is not the one asked for, an input gives nothing, or the capture is not whole.
     """
     layout, request = sweep_layout(capture), capture.request
     leads, timed = lead_volts(capture)
     pressure = capture.pascal()
+    if not (np.any(pressure) and np.any(leads)):
+        raise Untrusted(f"the microphone or the loopback gave nothing at all ({request})")
     late = _lateness(capture, leads if timed else pressure, layout)
     start = layout.sweep_start + late
     stop = min(layout.mark_after + late, pressure.size)
@@ -142,11 +145,11 @@ def acoustic_response(capture: Capture) -> Acoustic:
 
 def _lateness(capture: Capture, recorded: Floats, layout: stimulus.Layout) -> int:
     """Whole frames by which the stimulus came back late, by its sweep; a little early rather than late."""
-    if not np.any(recorded):
-        raise Untrusted("the microphone gave nothing at all")
     length = fft.next_fast_len(recorded.size + layout.frames, real=True)
     match = np.abs(fft.irfft(fft.rfft(recorded, length) * _composed_spectrum(layout, length).conj(), length))
-    return max(0, int(np.argmax(match[: recorded.size])) - round(0.002 * capture.sample_rate_hz))
+    # Sweep and tail must be in the recording: what would lie later is not the sweep.
+    latest = recorded.size - layout.mark_after + 1
+    return max(0, int(np.argmax(match[:latest])) - round(0.002 * capture.sample_rate_hz))
 
 
 def band_gate(heard: Acoustic, grid: Floats) -> Gated:
@@ -160,13 +163,23 @@ def band_gate(heard: Acoustic, grid: Floats) -> Gated:
     return gate(heard.impulse, heard.sample_rate_hz, arrival_s, min(0.25 * after_s, 0.01), after_s)
 
 
-def band_response(heard: Acoustic, grid: Floats, request: Sweep) -> Complex:
-    """Response over a band behind `band_gate`, its phase referred to the electrical time zero."""
-    gated = band_gate(heard, grid)
+def band_response(heard: Acoustic, grid: Floats, request: Sweep) -> tuple[Complex, Floats]:
+    """Response over a band behind `band_gate`, and the magnitude that noise alone would have there.
+
+    The phase is referred to the electrical time zero.
+    """
+    gated, rate_hz = band_gate(heard, grid), heard.sample_rate_hz
     band = (request.start_hz, request.stop_hz)
-    response = deconvolution.gated_frequency_response(gated, heard.sample_rate_hz, grid, *band)
-    turned: Complex = response * np.exp(-2j * np.pi * grid * (heard.arrival_s - heard.zero_s))
-    return turned
+    response = deconvolution.gated_frequency_response(gated, rate_hz, grid, *band)
+    arrival_s = gated.first_s + float(gated.time_zero_s)
+    turned: Complex = response * np.exp(-2j * np.pi * grid * (arrival_s - heard.zero_s))
+    noise = response_noise_power(heard.silence, heard.reference, gated.window, rate_hz, grid, *band)
+    return turned, np.sqrt(noise)
+
+
+def mean_db(response: Complex | Floats) -> float:
+    """Root mean square of a magnitude over its frequencies, in dB."""
+    return float(db(np.sqrt(np.mean(np.abs(response) ** 2))))
 
 
 def air_speed_m_s(capture: Capture) -> float:

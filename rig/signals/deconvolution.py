@@ -96,22 +96,34 @@ def _checked(signal: ArrayLike, name: str) -> Array:
     return array
 
 
+@lru_cache(maxsize=8)
+def _limit_on_grid(
+    length: int, sample_rate_hz: float, start_hz: float, stop_hz: float
+) -> tuple[Array, slice, ComplexArray]:
+    """Frequencies of a transform, the played band among them, and `band_limit` there; read only."""
+    frequency_hz = np.asarray(fft.rfftfreq(length, 1 / sample_rate_hz), np.float64)
+    lowest_hz, highest_hz = sweep.played_band_hz(start_hz, stop_hz, sample_rate_hz)
+    first, last = np.searchsorted(frequency_hz, (lowest_hz, highest_hz))
+    band = slice(int(first), int(last))
+    limit = band_limit(frequency_hz[band], start_hz, stop_hz, sample_rate_hz)
+    for array in (frequency_hz, limit):
+        array.flags.writeable = False
+    return frequency_hz, band, limit
+
+
 def _quotient(
     captured: ArrayLike, reference: ArrayLike, sample_rate_hz: float, start_hz: float, stop_hz: float
 ) -> tuple[ComplexArray, Array, int]:
     """Band-limited spectrum of capture over reference, its frequencies and transform length."""
     capture, known = _checked(captured, "captured"), _checked(reference, "reference")
     length = fft.next_fast_len(capture.shape[-1] + known.shape[-1] - 1, real=True)
-    frequency_hz = fft.rfftfreq(length, 1 / sample_rate_hz)
-    lowest_hz, highest_hz = sweep.played_band_hz(start_hz, stop_hz, sample_rate_hz)
-    band = slice(*np.searchsorted(frequency_hz, (lowest_hz, highest_hz)))
+    frequency_hz, band, limit = _limit_on_grid(length, sample_rate_hz, start_hz, stop_hz)
     below = fft.rfft(known, length, axis=-1)[..., band]
     power = below.real**2 + below.imag**2
     greatest = np.max(power, axis=-1, keepdims=True)
     if not np.all(greatest > 0):
         raise ValueError("reference is silent in the band of the sweep")
     above = fft.rfft(capture, length, axis=-1)[..., band]
-    limit = band_limit(frequency_hz[band], start_hz, stop_hz, sample_rate_hz)
     shape = np.broadcast_shapes(above.shape, below.shape)[:-1] + frequency_hz.shape
     quotient = np.zeros(shape, dtype=np.complex128)
     quotient[..., band] = above * (limit * below.conj() / np.maximum(power, FLOOR * greatest))

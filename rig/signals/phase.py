@@ -21,6 +21,8 @@ class Sign:
     confidence: float
     #: Level of the band against what was expected, in dB.
     level_db: float
+    #: Level of the band against the noise in it, in dB.
+    over_noise_db: float = float("inf")
 
 
 def mean_cosine(measured: ArrayLike, expected: ArrayLike, frequency_hz: ArrayLike, delays_s: ArrayLike) -> Array:
@@ -45,11 +47,14 @@ def mean_cosine(measured: ArrayLike, expected: ArrayLike, frequency_hz: ArrayLik
     phase = np.angle(np.asarray(measured, np.complex128)) - np.angle(np.asarray(expected, np.complex128))
     unit = np.exp(1j * phase)
     turns = np.exp(2j * np.pi * np.multiply.outer(np.asarray(frequency_hz), np.asarray(delays_s)))
-    cosine: Array = (unit @ turns).real / unit.shape[-1]
+    # Not a matrix product: for so few numbers its threads cost more than they save.
+    cosine: Array = np.einsum("...f,fd->...d", unit, turns).real / unit.shape[-1]
     return cosine
 
 
-def signs_of(cosines: ArrayLike, levels_db: Sequence[float]) -> list[Sign]:
+def signs_of(
+    cosines: ArrayLike, levels_db: Sequence[float], over_noise_db: Sequence[float] | None = None
+) -> list[Sign]:
     """Signs of several sources that share one delay.
 
     The delay is the one that maximises the sum of the magnitudes of the sources' mean cosines, whatever the signs; the
@@ -59,17 +64,18 @@ def signs_of(cosines: ArrayLike, levels_db: Sequence[float]) -> list[Sign]:
     ----------
     cosines : array_like, shape (sources, delays)
         From `mean_cosine`.
-    levels_db : sequence of float
-        Level of each source, passed on.
+    levels_db, over_noise_db : sequence of float
+        Level of each source against what was expected and against the noise, passed on.
     """
     table = np.asarray(cosines, np.float64)
     total = np.abs(table).sum(axis=0)
     best = int(np.argmax(total))
     signs = []
-    for own, level_db in zip(table, levels_db, strict=True):
+    above = over_noise_db if over_noise_db is not None else [float("inf")] * len(table)
+    for own, level_db, above_db in zip(table, levels_db, above, strict=True):
         value = 1 if own[best] >= 0 else -1
         # The best that any delay can do for the other sign of this source.
         otherwise = np.max(total - np.abs(own) + np.maximum(-value * own, 0.0))
         confidence = float((total[best] - otherwise) / max(abs(own[best]), 1e-12))
-        signs.append(Sign(value, float(abs(own[best])), max(confidence, 0.0), float(level_db)))
+        signs.append(Sign(value, float(abs(own[best])), max(confidence, 0.0), float(level_db), float(above_db)))
     return signs

@@ -26,6 +26,9 @@ V_PER_PA = 0.0125
 SOURCE_OHM = 1.0
 #: Samples that the stimulus comes back late, unless a test says otherwise.
 LATENCY = 731.37
+#: Recorded beyond the stimulus, and given to filters to ring out before the transform comes around.
+ALLOWANCE_S = 0.1
+SETTLE_S = 0.6
 
 Complex = NDArray[np.complex128]
 #: From frequencies in Hz to the complex gain between the card's output and the volts at an input.
@@ -74,8 +77,8 @@ def captured(
         Noise in volts of any other kind, by role, as long as the capture or longer.
     """
     plan = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, rate_hz)
-    frames = plan.frames + int(0.1 * rate_hz)
-    size = int(fft.next_fast_len(frames + int(0.6 * rate_hz), real=True))
+    frames = plan.frames + round(ALLOWANCE_S * rate_hz)
+    size = int(fft.next_fast_len(frames + round(SETTLE_S * rate_hz), real=True))
     frequency_hz = fft.rfftfreq(size, 1 / rate_hz)
     source = stimulus_spectrum(plan, size) * (request.level_v * np.sqrt(2) / request.path_gain)
     source = source * np.exp(-2j * np.pi * frequency_hz * latency / rate_hz)

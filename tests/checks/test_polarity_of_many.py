@@ -1,0 +1,74 @@
+"""A thousand units of each demonstration kit, in noise: no sign that is told may be wrong."""
+
+import multiprocessing
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+
+import numpy as np
+import pytest
+from captures import RATE_HZ, V_PER_PA, demo_kit
+from drawn_units import GRID_HZ, NOISE_BELOW_DB, band_noise, drawn_pressures, short_kit, tell
+from scipy import signal as filters
+
+UNITS = 1000
+SHARE = 50
+
+
+def read_units(name, seed, units, loopback, monkeypatch):
+    """All readings, by two processes, each with one thread."""
+    for library in ("OPENBLAS", "OMP", "MKL"):
+        monkeypatch.setenv(f"{library}_NUM_THREADS", "1")
+    starts = range(0, units, SHARE)
+    read = partial(tell, name, seed=seed, loopback=loopback)
+    with ProcessPoolExecutor(2, multiprocessing.get_context("spawn")) as pool:
+        shares = pool.map(read, starts, [start + SHARE for start in starts])
+        return [told for share in shares for told in share]
+
+
+def summary(found):
+    counts = Counter(told.reading.quantity for told in found)
+    void = [told for told in found if told.reading.trouble]
+    sure = [told.confidence for told in found if not told.reading.trouble and np.isfinite(told.confidence)]
+    print(f"{dict(counts)}, void {len(void)}, smallest confidence told {min(sure):.3f}")
+    return void, [told for told in found if not told.reading.trouble and told.reading.value != told.true]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "channels", "drivers"), [("booth-two", 2, 4), ("rehearsal-three", 3, 3)])
+def test_no_error_in_a_thousand_units_with_noise_20_db_below_the_sweep(name, channels, drivers, monkeypatch):
+    found = read_units(name, 20, UNITS, True, monkeypatch)
+    pairs = len(demo_kit(name).alike()) + len(demo_kit(name).checks["polarity"].get("crossings", []))
+    assert len(found) == UNITS * (channels + drivers + pairs)
+    reversed_drivers = sum(told.true == -1 for told in found if told.reading.quantity == "driver polarity")
+    assert 0.3 * UNITS * drivers < reversed_drivers < 0.4 * UNITS * drivers
+    void, wrong = summary(found)
+    assert wrong == []
+    assert len(void) < 0.01 * len(found)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["booth-two", "rehearsal-three"])
+def test_without_a_loopback_a_sign_that_cannot_be_told_is_void_and_never_wrong(name, monkeypatch):
+    found = read_units(name, 21, 100, False, monkeypatch)
+    void, wrong = summary(found)
+    assert wrong == []
+    # The phase of a low-passed bass box in one octave and a half leaves room for either sign; nothing else does.
+    assert all("bass" in told.reading.subject for told in void)
+
+
+@pytest.mark.parametrize("name", ["booth-two", "rehearsal-three"])
+def test_the_noise_stands_20_db_below_the_sweep_in_every_band(name):
+    """The check of the check: both levels measured with a band-pass filter, the sweep's while it passes the band."""
+    kit, random = short_kit(name), np.random.default_rng(5)
+    pressures = drawn_pressures(kit, 1, random)
+    for channel in kit.channels:
+        request = kit.sweep("playing", channel.name, position="on axis")
+        own = pressures[channel.name][:, 0]
+        noise = band_noise(request, channel, own, round(20 * RATE_HZ), RATE_HZ, random)
+        for driver, pressure in zip(channel.drivers, own, strict=True):
+            sections = filters.butter(6, driver.band_hz, "band", fs=RATE_HZ, output="sos")
+            noise_db = 20 * np.log10(np.std(filters.sosfilt(sections, noise)) / V_PER_PA)
+            inside = (driver.band_hz[0] <= GRID_HZ) & (driver.band_hz[1] >= GRID_HZ)
+            sweep_db = 20 * np.log10(request.level_v * np.sqrt(np.mean(np.abs(pressure[inside]) ** 2)))
+            assert sweep_db - noise_db == pytest.approx(NOISE_BELOW_DB, abs=0.7)
