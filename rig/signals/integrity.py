@@ -9,7 +9,7 @@ A noise in the room is no disturbance of the stream and is not looked for here.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,43 +111,53 @@ def inspect(
     if reference_row is not None and not 0 <= reference_row < samples.shape[0]:
         raise ValueError(f"reference row {reference_row} found; allowed is 0 to {samples.shape[0] - 1}")
     names = [inputs[row] if row < len(inputs) else f"input {row + 1}" for row in range(samples.shape[0])]
-    troubles = _wrong_count(samples.shape[1], plan, expected_frames)
-    broken = [
-        f"{name}: {count} samples are not finite numbers"
-        for name, row in zip(names, samples, strict=True)
-        if (count := int(np.count_nonzero(~np.isfinite(row))))
-    ]
-    if troubles or broken:
-        return Integrity((*troubles, *broken), NAN, NAN, NAN, NAN, NAN, (), ())
-    arrivals = [_arrival(row.astype(np.float64), plan, max_delay_s) for row in samples]
+    if unusable := _unusable(samples, names, plan, expected_frames):
+        return Integrity(unusable, NAN, NAN, NAN, NAN, NAN, (), ())
+    rows = samples.astype(np.float32)
+    arrivals = [_arrival(row.astype(np.float64), plan, max_delay_s) for row in rows]
+    clips = tuple(defects.clipped(row) for row in rows)
     silent = tuple(row for row, (_, strength) in enumerate(arrivals) if strength < PRESENT)
-    row_troubles = [
-        trouble
-        for name, row, (delay, _) in zip(names, samples, arrivals, strict=True)
-        for trouble in _row_troubles(name, row.astype(np.float32), plan, delay)
-    ]
-    clips = tuple(defects.clipped(row.astype(np.float32)) for row in samples)
+    troubles = tuple(
+        f"{name}: {words}"
+        for name, row, (delay, _), clip in zip(names, rows, arrivals, clips, strict=True)
+        for words in _row_troubles(row, plan, delay, clip)
+    )
     row = max(range(len(arrivals)), key=lambda i: arrivals[i][1]) if reference_row is None else reference_row
+    found = Integrity(troubles, arrivals[row][0], NAN, NAN, NAN, NAN, silent, clips)
     if row in silent:
         place = names[row] if reference_row is not None or len(names) == 1 else "any input"
-        troubles = (*row_troubles, f"no signal arrived at {place}")
-        return Integrity(troubles, NAN, NAN, NAN, NAN, NAN, silent, clips)
-    heard = samples[row].astype(np.float64)
-    timing = _timing(heard, plan, arrivals[row][0])
+        return replace(found, troubles=(*troubles, f"no signal arrived at {place}"), delay_samples=NAN)
+    return _with_timing(found, samples[row].astype(np.float64), plan, names[row], reference_row is not None)
+
+
+def _with_timing(found: Integrity, row: Floats, plan: Layout, name: str, electrical: bool) -> Integrity:
+    """What the marks, and on an electrical row the sweep, add to what is known of a capture."""
+    timing = _timing(row, plan, found.delay_samples)
     if timing is None:
-        troubles = (*row_troubles, f"{names[row]}: the timing marks around the sweep are missing or damaged")
-        return Integrity(troubles, arrivals[row][0], NAN, NAN, NAN, NAN, silent, clips)
-    found, clock_ppm, lost = _judge_timing(heard, plan, timing, reference_row is not None)
-    return Integrity(
-        troubles=(*row_troubles, *(f"{names[row]}: {trouble}" for trouble in found)),
+        words = f"{name}: the timing marks around the sweep are missing or damaged"
+        return replace(found, troubles=(*found.troubles, words))
+    troubles, clock_ppm, lost = _judge_timing(row, plan, timing, electrical)
+    return replace(
+        found,
+        troubles=(*found.troubles, *(f"{name}: {words}" for words in troubles)),
         delay_samples=timing.delay,
         spacing_error_samples=timing.shift,
         spacing_uncertainty_samples=timing.uncertainty,
         clock_ppm=clock_ppm,
         lost_samples=lost,
-        silent_rows=silent,
-        clipped_samples=clips,
     )
+
+
+def _unusable(
+    samples: NDArray[np.floating], names: Sequence[str], plan: Layout, expected_frames: int | None
+) -> tuple[str, ...]:
+    """What forbids looking any further."""
+    broken = [
+        f"{name}: {count} samples are not finite numbers"
+        for name, row in zip(names, samples, strict=True)
+        if (count := int(np.count_nonzero(~np.isfinite(row))))
+    ]
+    return (*_wrong_count(samples.shape[1], plan, expected_frames), *broken)
 
 
 def _wrong_count(frames: int, plan: Layout, expected: int | None) -> tuple[str, ...]:
@@ -158,21 +168,21 @@ def _wrong_count(frames: int, plan: Layout, expected: int | None) -> tuple[str, 
     return ()
 
 
-def _row_troubles(name: str, row: NDArray[np.float32], plan: Layout, delay: float) -> list[str]:
+def _row_troubles(row: NDArray[np.float32], plan: Layout, delay: float, clipped: int) -> list[str]:
     """What one row's own samples say."""
     if not np.any(row):
-        return [f"{name}: every sample is exactly zero (muted, not connected, or no permission to record)"]
+        return ["every sample is exactly zero (muted, not connected, or no permission to record)"]
     troubles = []
-    if count := defects.clipped(row):
-        troubles.append(f"{name}: {count} samples are cut off (clipping); turn the input's gain down")
+    if clipped:
+        troubles.append(f"{clipped} samples are cut off (clipping); turn the input's gain down")
     # A live input never gives exact zeros; a digital loopback does so wherever nothing is played.
     alive = np.mean(row[: plan.mark_before] == 0) < 0.1
     first, stop = (0, row.size) if alive else (plan.sweep_start + int(delay), plan.sweep_stop + int(delay))
     if block := defects.zeroed(row, first, stop):
-        troubles.append(f"{name}: {block[1]} samples from {block[0] / plan.sample_rate_hz:.3f} s on are zero")
+        troubles.append(f"{block[1]} samples from {block[0] / plan.sample_rate_hz:.3f} s on are zero")
     if block := defects.repeated(row):
         at_s = block[0] / plan.sample_rate_hz
-        troubles.append(f"{name}: samples at {at_s:.3f} s are those of {block[1]} samples before (a repeated block)")
+        troubles.append(f"samples at {at_s:.3f} s are those of {block[1]} samples before (a repeated block)")
     return troubles
 
 

@@ -8,6 +8,7 @@ does the same to both. The tail is the room's. The bench plays what `compose` gi
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -140,11 +141,13 @@ def mark(plan: Layout) -> Floats:
     return np.asarray(MARK_PEAK * wave * tukey(plan.mark_frames, 0.3), dtype=np.float64)
 
 
+@lru_cache(maxsize=8)
 def compose(plan: Layout) -> Floats:
-    """The whole stimulus, shape (frames,), the sweep's peak at 1."""
+    """The whole stimulus, shape (frames,), the sweep's peak at 1. Kept for the next call, so not to be written to."""
     samples = np.zeros(plan.frames)
     samples[plan.sweep] = sweep.synchronised_sweep(plan.start_hz, plan.stop_hz, plan.seconds, plan.sample_rate_hz)
     piece = mark(plan)
     for start in (plan.mark_before, plan.mark_after):
         samples[start : start + plan.mark_frames] += piece
+    samples.setflags(write=False)
     return samples
