@@ -134,7 +134,10 @@ def _with_timing(found: Integrity, row: Floats, plan: Layout, name: str, electri
     """What the marks, and on an electrical row the sweep, add to what is known of a capture."""
     timing = _timing(row, plan, found.delay_samples)
     if timing is None:
+        missing_s = (found.delay_samples + plan.mark_after + plan.mark_frames - row.size) / plan.sample_rate_hz
         words = f"{name}: the timing marks around the sweep are missing or damaged"
+        if missing_s > 0:
+            words = f"{name}: the equipment's latency is {missing_s:.2f} s longer than the capture allows for"
         return replace(found, troubles=(*found.troubles, words))
     troubles, clock_ppm, lost = _judge_timing(row, plan, timing, electrical)
     return replace(

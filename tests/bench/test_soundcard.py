@@ -6,7 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from test_worker import looped
+from looped_stream import RATE_HZ, looped_card
 
 from rig.bench import player, soundcard
 from rig.bench.base import CAPTURE_ALLOWANCE_S, BenchError, BenchSetupError
@@ -15,7 +15,6 @@ from rig.bench.soundcard import Device, SoundCardBench, find_device
 from rig.requests import Sweep
 from rig.signals import stimulus
 
-RATE_HZ = 48000.0
 WANTED = DeviceSettings(host_api="ALSA", name="Card: USB (hw:1,0)", inputs=2, outputs=2)
 KIT = SimpleNamespace(channels=[SimpleNamespace(name="left"), SimpleNamespace(name="right")])
 SETTINGS = {
@@ -48,10 +47,6 @@ def sweep(channel="left", stage="playing", level_v=1.0, path_gain=10.0, **change
 def bench(monkeypatch):
     monkeypatch.setattr(soundcard, "audio_process", looped_card)
     return SoundCardBench(BenchSettings(**SETTINGS), KIT)
-
-
-def looped_card(link, buffers, wanted):
-    looped(link, buffers, {"speed": 4})
 
 
 CARD = Device("ALSA", "Card: USB (hw:1,0)", 2, 2, 44100.0)

@@ -5,7 +5,6 @@ import os
 import signal
 import subprocess
 import sys
-import threading
 import time
 from pathlib import Path
 
@@ -13,58 +12,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from looped_stream import RATE_HZ, dies_at_once, looped, never_opens, reports
 
 from rig.bench import worker
 from rig.bench.base import BenchError, BenchSetupError
-from rig.bench.worker import DONE, FADED, STOP, WRITTEN, AudioProcess, Shuttle, allocate, serve
-
-RATE_HZ = 48000.0
-
-
-def run_stream(buffers, channels, job, ended):
-    """A driver that loops its outputs back to its inputs, `job["speed"]` times as fast as real."""
-    shuttle = Shuttle(buffers)
-    frames = 512
-    sounding, heard = np.ones((frames, channels), np.float32), np.zeros((frames, channels), np.float32)
-    at = 0
-    while not ended.is_set():
-        if job.get("hang_at") is not None and at >= job["hang_at"]:
-            time.sleep(60)
-        if job.get("die_at") is not None and at >= job["die_at"]:
-            os._exit(3)
-        bits = 2 if at == job.get("flag_at") else 0
-        shuttle.process(heard, sounding, bits)
-        heard[:] = sounding
-        sounding[:] = 9.0
-        at += frames
-        time.sleep(frames / RATE_HZ / job.get("speed", 20))
-
-
-def looped(link, buffers, job):
-    """A whole sound process without a sound card; recordings lag by one block of 512 frames."""
-    ended = threading.Event()
-    channels = max(*buffers.outputs, *buffers.inputs)
-    thread = threading.Thread(target=run_stream, args=(buffers, channels, job, ended), daemon=True)
-    thread.start()
-    link.send(("open", {"sample_rate_hz": RATE_HZ}))
-    if job.get("deaf"):
-        time.sleep(60)
-    serve(link, buffers, thread.is_alive)
-    if "note" in job:
-        Path(job["note"]).write_text(str(int(buffers.state()[FADED])))
-    ended.set()
-
-
-def never_opens(link, buffers, job):
-    time.sleep(60)
-
-
-def dies_at_once(link, buffers, job):
-    os._exit(5)
-
-
-def reports(link, buffers, job):
-    link.send(job)
+from rig.bench.worker import DONE, FADED, STOP, WRITTEN, AudioProcess, Shuttle, allocate
 
 
 def is_alive(pid):
@@ -252,7 +204,7 @@ def test_a_child_that_does_not_listen_is_ended_by_force(opened, monkeypatch):
 PARENT = """
 import sys, time
 sys.path[:0] = {path!r}
-from test_worker import RATE_HZ, looped
+from looped_stream import RATE_HZ, looped
 from rig.bench.worker import AudioProcess, allocate
 if __name__ == "__main__":
     audio = AudioProcess(looped, allocate(4800, (1,), (1,), RATE_HZ), {{"note": {note!r}, "speed": 1}})

@@ -241,6 +241,12 @@ def test_missing_marks_and_wrong_counts_are_told():
     assert "were asked for" in wrong.troubles[0]
 
 
+def test_a_latency_beyond_the_capture_is_told():
+    plan, samples, _, _ = made(1, True, 60, latency_s=0.9)
+    short = samples[:, : plan.frames + ALLOWANCE]
+    assert "latency is 0.50 s longer" in inspected(plan, short, True).troubles[0]
+
+
 def test_marks_that_drown_prove_nothing():
     plan, samples, _, random = made(1, False, 60)
     samples += (np.std(samples) * random.normal(size=samples.shape)).astype(np.float32)
