@@ -4,6 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal
 
+import numpy as np
+
 from rig.bench.equipment import Equipment
 from rig.bench.unit import Output, Unit
 from rig.circuit.channel import Branch, Channel, find_driver, find_part, with_driver, with_part
@@ -139,6 +141,15 @@ def _box_with(box: Channel, **changes: float | str) -> Channel:
     return replace(box, box=replace(box.box, **changes))  # type: ignore[arg-type]
 
 
+def _leaking(box: Channel, fault: Fault) -> Channel:
+    if box.box.kind == "vented":
+        return _box_with(box, leakage_q=fault.amount)
+    # A closed box has no tuning to state its losses at; a leak tells where driver and air are in resonance.
+    driver = next(driver for driver in box.drivers if driver.in_box)
+    resonance_hz = driver.fs_hz * np.sqrt(1 + driver.vas_m3 / box.box.volume_m3)
+    return _box_with(box, leakage_q=fault.amount, tuning_hz=float(resonance_hz))
+
+
 def _corner_times(output: Output, factor: float) -> Output:
     return replace(output, filter=output.filter and replace(output.filter, hz=output.filter.hz * factor))
 
@@ -193,10 +204,10 @@ UNIT_KINDS: dict[str, UnitKind] = {
     ),
     "stiff": UnitKind("the resonance of {it} is {amount} % too high", ("driver",), _on_box(_stiff), 20.0),
     "leak": UnitKind(
-        "the box of {channel} leaks (its losses by leaks have a Q of {amount})",
+        "the box of {channel} leaks: at its resonance its losses have a Q of {amount}",
         ("box",),
-        _on_box(lambda box, fault: _box_with(box, leakage_q=fault.amount)),
-        1.5,
+        _on_box(_leaking),
+        2.0,
     ),
     "blocked-port": UnitKind(
         "the port of {channel} is blocked", ("port",), _on_box(lambda box, _: _box_with(box, kind="closed"))

@@ -138,7 +138,7 @@ def _within(model: Channel, target: Target) -> list[tuple[str, ...]]:
         # Parts that are equal can be exchanged without harm.
         "two parts": [(a.name, b.name) for a, b in combinations(parts, 2) if a.kind == b.kind and a.value != b.value],
         "pad": _pads(model),
-        "box": [()] if boxed else [],
+        "box": [()] if boxed and any(driver.in_box for driver in model.drivers) else [],
         "port": [()] if model.box.kind == "vented" else [],
         "filter": [()] if model.filter else [],
     }

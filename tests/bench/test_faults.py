@@ -86,7 +86,7 @@ def test_together_the_two_kits_can_have_every_kind_of_fault() -> None:
         ("swapped", Fault("swapped", "left", ("right",))),
         ("driver-leads-swapped:right", Fault("driver-leads-swapped", "right", ("woofer", "tweeter"))),
         ("tuning:right=-5", Fault("tuning", "right", (), -5.0)),
-        ("leak", Fault("leak", "left", (), 1.5)),
+        ("leak", Fault("leak", "left", (), 2.0)),
         ("dropped-samples=32", Fault("dropped-samples", amount=32.0)),
         ("dropped-samples-once", Fault("dropped-samples", amount=64.0, once=True)),
         ("dropped-samples-once=8", Fault("dropped-samples", amount=8.0, once=True)),
@@ -259,6 +259,14 @@ def test_a_leak_lowers_the_low_peaks_and_the_bass() -> None:
     assert at(broken(BOOTH, "leak:left"), "left", lower) < 0.8 * at(nominal_unit(BOOTH), "left", lower)
     assert at(broken(BOOTH, "leak:left"), "left", upper) < 0.9 * at(nominal_unit(BOOTH), "left", upper)
     assert np.max(change_db(BOOTH, "leak:left", 40, 60)) < -1.0
+
+
+def test_a_leak_of_a_closed_box_counts_at_its_resonance() -> None:
+    # 88 Hz * sqrt(1 + 1.9 / 2.2) is 120 Hz: the leak takes as much there as the air's stiffness over Q.
+    f = np.array([120.1])
+    unit = broken(REHEARSAL, "leak:left=2")
+    assert unit.box("left").box.tuning_hz == pytest.approx(120.1, abs=0.1)
+    assert 0.5 < abs(ohm(unit, "left", f)[0] / ohm(nominal_unit(REHEARSAL), "left", f)[0]) < 0.8
 
 
 def test_a_stiff_suspension_moves_the_resonance() -> None:
