@@ -25,6 +25,8 @@ Layout = stimulus.Layout
 
 #: A peak of the correlation this many standard deviations above the noise is a signal; noise alone reaches five.
 PRESENT = 8.0
+#: Lines of a spectrum are cut off at so many times its median.
+LINE_LIMIT = 10.0
 MARK_PRESENT = 6.0
 #: The same for two marks against each other, which are searched for close to their place.
 LIKENESS = 4.0
@@ -193,7 +195,7 @@ def _arrival(row: Floats, plan: Layout, max_delay_s: float) -> tuple[float, floa
     """Coarse delay in samples and strength of the stimulus in a row.
 
     Correlation with the stimulus, whitened so that all its band counts alike; the strength is the peak over the
-    standard deviation that noise of the row's own spectrum would give.
+    standard deviation that noise of the row's own spectrum would give (noise alone reaches five).
     """
     length = fft.next_fast_len(row.size + plan.frames, real=True)
     known = fft.rfft(stimulus.compose(plan), length)
@@ -202,6 +204,10 @@ def _arrival(row: Floats, plan: Layout, max_delay_s: float) -> tuple[float, floa
     magnitude = np.abs(known)
     white = np.divide(known.conj(), magnitude, out=np.zeros_like(known), where=inside & (magnitude > 0))
     heard = fft.rfft(row, length)
+    # Hum stands in a few lines of the spectrum; it may not outweigh all the others.
+    level = np.abs(heard)
+    highest = LINE_LIMIT * float(np.median(level[inside]))
+    heard *= np.divide(highest, level, out=np.ones_like(level), where=level > highest)
     spread = float(np.sqrt(2 * np.sum(np.abs(heard[inside]) ** 2))) / length
     response = np.abs(fft.irfft(heard * white, length))
     reach = response[: min(int(max_delay_s * plan.sample_rate_hz) + 1, response.size)]

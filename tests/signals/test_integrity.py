@@ -109,6 +109,18 @@ def test_a_click_in_the_room_is_no_disturbance():
         assert inspected(plan, samples, False).troubles == ()
 
 
+@pytest.mark.parametrize("hum_db", [0, 20, 30])
+def test_hum_is_no_disturbance(hum_db):
+    for seed in range(3):
+        plan, samples, _, _ = made(seed, False, 50)
+        hum = sum(np.sin(2 * np.pi * 50 * n * np.arange(samples.size) / RATE_HZ) / n for n in (1, 2, 3, 5))
+        samples += (10 ** (hum_db / 20) * np.std(samples) * hum).astype(np.float32)
+        samples *= min(1.0, 0.9 / float(np.max(np.abs(samples))))
+        found = inspected(plan, samples, False)
+        assert found.silent_rows == ()
+        assert found.troubles == ()
+
+
 def test_coarse_converters_and_digital_silence_raise_no_alarm():
     plan = stimulus.layout(20.0, 20000.0, SECONDS, RATE_HZ)
     clean = np.concatenate((stimulus.compose(plan), np.zeros(ALLOWANCE)))
