@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from rig.bench.base import Bench, BenchError
-from rig.bench.simulated import SimulatedBench
+from rig.bench.simulated import SimulatedBench, _at_every_bin
 from rig.circuit.driver import Driver
 from rig.kit import Kit
 from rig.readings import Capture
@@ -159,6 +159,20 @@ def test_the_sound_arrives_after_its_way() -> None:
     assert delay_s == pytest.approx(0.5 / 343.2, abs=5e-6)
 
 
+def test_a_way_of_half_a_metre_is_good_to_95_db_between_the_frequencies_worked_out() -> None:
+    f = np.fft.rfftfreq(160000, 1 / 48000)
+    asked: list[int] = []
+
+    def way(some_hz: np.ndarray) -> np.ndarray:
+        asked.append(some_hz.size)
+        return np.exp(-2j * np.pi * some_hz * 0.5 / 343)
+
+    error = np.abs(_at_every_bin(way, f) - np.exp(-2j * np.pi * f * 0.5 / 343))
+    assert 20 * np.log10(np.max(error)) < -95
+    assert asked[0] < f.size / 3
+    assert np.max(error[f < 2000]) == 0
+
+
 def test_the_level_of_the_loopback_is_what_the_request_asks_of_the_card() -> None:
     (capture,) = played(SimulatedBench(ONE, "P1"), sweep(ONE, level_v=2.0))
     # 2 V RMS at the leads behind a gain of 10.
@@ -248,9 +262,8 @@ def test_everything_follows_from_serial_seed_request_and_attempt() -> None:
 
 def test_limits_are_never_looked_at() -> None:
     kit = ONE.model_copy(update={"limits": None})
-    assert np.array_equal(
-        played(SimulatedBench(kit, "P1"), sweep(kit))[0].samples, played(SimulatedBench(ONE, "P1"), sweep(ONE))[0].samples
-    )
+    (without,), (with_limits,) = (played(SimulatedBench(k, "P1"), sweep(k)) for k in (kit, ONE))
+    assert np.array_equal(without.samples, with_limits.samples)
 
 
 def test_attempts_at_one_request_are_counted() -> None:
