@@ -196,9 +196,13 @@ def _on_one_grid(curve: Curve, mask: Mask) -> tuple[Floats, Floats, Floats, Floa
 
 def _shift_db(curve: Curve, mask: Mask, band_hz: tuple[float, float]) -> float:
     grid, low, high, value = _on_one_grid(curve, mask)
-    centre = (low + high) / 2
+    log, at = np.log(grid), np.log(mask.frequency_hz)
     if mask.centre is not None:
-        centre = np.interp(np.log(grid), np.log(mask.frequency_hz), mask.centre)
+        centre = np.interp(log, at, mask.centre)
+    else:
+        # Beside an open side there is no middle.
+        one_sided = np.interp(log, at, np.isinf(mask.lower) | np.isinf(mask.upper)) > 0
+        centre = np.where(one_sided, np.nan, (low + high) / 2)
     inside = (grid >= band_hz[0]) & (grid <= band_hz[1]) & np.isfinite(centre)
     if inside.sum() < 2:
         return float("nan")

@@ -70,16 +70,8 @@ def sweep_layout(capture: Capture) -> stimulus.Layout:
 
 
 @lru_cache(maxsize=8)
-def composed(layout: stimulus.Layout) -> Floats:
-    """The stimulus as it is played, worked out once; read only."""
-    samples = stimulus.compose(layout)
-    samples.flags.writeable = False
-    return samples
-
-
-@lru_cache(maxsize=8)
 def _composed_spectrum(layout: stimulus.Layout, length: int) -> Complex:
-    return np.asarray(fft.rfft(composed(layout), length))
+    return np.asarray(fft.rfft(stimulus.compose(layout), length))
 
 
 def lead_volts(capture: Capture) -> tuple[Floats, bool]:
@@ -91,7 +83,7 @@ def lead_volts(capture: Capture) -> tuple[Floats, bool]:
         If the loopback says that another level was played than the one asked for.
     """
     request, layout = capture.request, sweep_layout(capture)
-    sent = composed(layout) * request.level_v * np.sqrt(2)
+    sent = stimulus.compose(layout) * request.level_v * np.sqrt(2)
     if not capture.has("loopback"):
         return np.pad(sent, (0, max(0, capture.samples.shape[1] - sent.size))), False
     recorded = capture.volts("loopback") * request.path_gain
