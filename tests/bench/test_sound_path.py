@@ -2,6 +2,7 @@
 
 import itertools
 import multiprocessing
+import os
 import time
 from types import SimpleNamespace
 
@@ -187,7 +188,7 @@ def test_a_unit_that_is_pulled_is_no_sound_capture(server_name):
 
 
 def test_a_sound_server_that_dies_ends_the_bench_in_time():
-    with unit_client.sound_server("kitproof-dying") as server, running_unit(UnitSettings(name="dying")):
+    with unit_client.sound_server(f"kitproof-{os.getpid()}-dying") as server, running_unit(UnitSettings(name="dying")):
         began = time.monotonic()
 
         def play_on():

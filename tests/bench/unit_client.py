@@ -209,6 +209,9 @@ def sound_server(name: str) -> Iterator[subprocess.Popen]:
         yield server
     finally:
         end(server)
+        # A server that was killed leaves its shared memory behind.
+        for left in Path("/dev/shm").glob(f"jack_*{name}_*"):
+            left.unlink(missing_ok=True)
         for key, value in before.items():
             os.environ.pop(key) if value is None else os.environ.update({key: value})
 
@@ -238,15 +241,22 @@ def end(process: subprocess.Popen) -> None:
         if stream is not None:
             with contextlib.suppress(OSError):
                 stream.close()
-    for step in (None, process.terminate, process.kill):
-        if step is not None:
-            step()
-        # A client ends with its input; a server waits to be told.
-        elif process.stdin is None:
-            continue
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            process.wait(5)
-            return
+    # A client ends with its input; a server waits to be told.
+    if process.stdin is not None and has_ended(process):
+        return
+    process.terminate()
+    if not has_ended(process):
+        process.kill()
+        process.wait()
+
+
+def has_ended(process: subprocess.Popen, within_s: float = 3.0) -> bool:
+    """Whether a process ends by itself within a time."""
+    try:
+        process.wait(within_s)
+    except subprocess.TimeoutExpired:
+        return False
+    return True
 
 
 if __name__ == "__main__":
