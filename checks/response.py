@@ -14,11 +14,11 @@ from pydantic import Field
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
 from rig.requests import Request
-from rig.responses import Acoustic, acoustic_response, air_speed_m_s, design_response, judged_grid
+from rig.responses import Acoustic, acoustic_response, air_speed_m_s, design_response, judged_grid, noise_power
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import Gated, gate
 from rig.signals.levels import REFERENCE_PRESSURE_PA, align_level_db, db
-from rig.signals.noise import response_noise_power, snr_db
+from rig.signals.noise import snr_db
 from rig.signals.smoothing import smooth_power
 from rig.tables import Table
 
@@ -142,8 +142,7 @@ def smoothed_powers(
     fine = np.linspace(low, high, int(np.ceil((high - low) / step_hz)) + 1)
     response = gated_frequency_response(gated, heard.sample_rate_hz, fine, low, high)
     power = smooth_power(np.abs(response) ** 2, fine, grid, smoothing)
-    noise = response_noise_power(heard.silence, heard.reference, gated.window, heard.sample_rate_hz, grid, low, high)
-    return power, noise
+    return power, noise_power(heard, gated, grid, capture.request)
 
 
 def sensitivity(capture: Capture, free: Curve, channel: str, settings: Settings, kit: Kit) -> Reading:
