@@ -21,6 +21,7 @@ import os
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field
 from importlib.util import find_spec
@@ -186,8 +187,8 @@ def serve(settings: UnitSettings) -> None:
 def missing_parts() -> str:
     """What this machine lacks for sound through a sound server; empty when all is there."""
     lacking = []
-    if shutil.which("jackd") is None:
-        lacking.append("jackd (package jackd2)")
+    if shutil.which("jackd") is None or shutil.which("jack_wait") is None:
+        lacking.append("jackd and jack_wait (package jackd2)")
     if ctypes.util.find_library("portaudio") is None:
         lacking.append("PortAudio (package libportaudio2)")
     if find_spec("jack") is None:
@@ -196,16 +197,12 @@ def missing_parts() -> str:
 
 
 @contextlib.contextmanager
-def sound_server(name: str) -> Iterator[subprocess.Popen]:
-    """A sound server of this name without hardware; processes started meanwhile find it through the environment."""
-    command = ["jackd", "--no-realtime", "-n", name, "-t", "3000", "-d", "dummy"]
-    command += ["-r", f"{SAMPLE_RATE_HZ:.0f}", "-p", str(PERIOD_FRAMES)]
+def sound_server() -> Iterator[subprocess.Popen]:
+    """A sound server without hardware; processes started meanwhile find it through the environment."""
     before = {key: os.environ.get(key) for key in ("JACK_DEFAULT_SERVER", "JACK_NO_AUDIO_RESERVATION")}
+    server, name = _started_server()
     os.environ.update(JACK_DEFAULT_SERVER=name, JACK_NO_AUDIO_RESERVATION="1")
-    server = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
-        wait = ["jack_wait", "-w", "-t", "10", "-s", name] if shutil.which("jack_wait") else ["sleep", "1"]
-        subprocess.run(wait, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=True, timeout=20)
         yield server
     finally:
         end(server)
@@ -214,6 +211,28 @@ def sound_server(name: str) -> Iterator[subprocess.Popen]:
             left.unlink(missing_ok=True)
         for key, value in before.items():
             os.environ.pop(key) if value is None else os.environ.update({key: value})
+
+
+def _started_server() -> tuple[subprocess.Popen, str]:
+    # Few fixed names, not one for each run: the place of a server that was killed is free only to one of its own name,
+    # and there are eight places. A name in use by another run is refused by the server itself.
+    for number in range(4):
+        name = f"kitproof-{number}"
+        command = ["jackd", "--no-realtime", "-n", name, "-t", "3000", "-d", "dummy"]
+        command += ["-r", f"{SAMPLE_RATE_HZ:.0f}", "-p", str(PERIOD_FRAMES)]
+        environment = {**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"}
+        server = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment)
+        deadline = time.monotonic() + 10
+        while server.poll() is None and time.monotonic() < deadline:
+            if _answers(name) and not has_ended(server, 0.5):
+                return server, name
+        end(server)
+    raise RuntimeError("no sound server could be started under any of four names")
+
+
+def _answers(name: str) -> bool:
+    command = ["jack_wait", "-w", "-t", "2", "-s", name]
+    return subprocess.run(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False).returncode == 0
 
 
 @contextlib.contextmanager
