@@ -24,6 +24,8 @@ class Settings(Table):
 
     #: A ping that does not stand so far above the room is no proof of anything.
     over_noise_db: float = 10.0
+    #: What drowns in a noise that lies so far below the design is silent; in a louder noise nothing is known of it.
+    silent_below_db: float = -15.0
 
 
 def requests(kit: Kit, settings: Settings) -> list[Request]:
@@ -49,13 +51,15 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         if at != channel:
             continue
         off_db, over_noise_db = levels[at, channel]
-        trouble = "" if capture.calibration.microphone_v_per_pa else "the microphone is not calibrated"
-        if over_noise_db < settings.over_noise_db:
-            off_db, trouble = min(off_db, -30.0), ""
+        hidden = over_noise_db < settings.over_noise_db
+        noisy = "the ping drowns in the noise of the room" if hidden else ""
+        trouble = noisy if off_db > settings.silent_below_db else ""
+        if not capture.calibration.microphone_v_per_pa:
+            trouble = "the microphone is not calibrated"
         readings.append(Reading("ping level", at, off_db, "dB", trouble=trouble))
         others = [levels[place][0] for place in levels if place[0] == at and place[1] != at]
         if others:
-            readings.append(Reading("louder than the other boxes", at, off_db - max(others), "dB"))
+            readings.append(Reading("louder than the other boxes", at, off_db - max(others), "dB", trouble=noisy))
     return CheckReadings(tuple(readings))
 
 

@@ -78,12 +78,11 @@ def test_bad_captures_are_void_with_a_reason(name, how, role):
     assert result.reason or all(verdict.reason for verdict in result.verdicts)
 
 
-@pytest.mark.parametrize(("how", "role"), WAYS)
+# Of clipping the samples alone tell.
+@pytest.mark.parametrize(("how", "role"), [way for way in WAYS if way[0] != "clipped"])
 @pytest.mark.parametrize("name", LISTED)
 def test_even_if_nothing_spoke_against_them_bad_captures_never_pass(name, how, role):
     """The checks stand on their own: what the look at the samples missed must not pass, and must not crash."""
-    if how == "clipped":
-        pytest.skip("only the samples tell")
     stage = LISTED[name].requests(KIT)[0].stage
     first = {"leads": "sense", "playing": "microphone"}[stage]
     listed, needed, made, troubles = looked_over(name, how, first if role else "")

@@ -48,9 +48,7 @@ def _edge_phase() -> tuple[Array, Array]:
     return angle, np.asarray(fft.rfft(cepstrum).imag, np.float64)
 
 
-def band_limit(
-    frequency_hz: ArrayLike, start_hz: float, stop_hz: float, sample_rate_hz: float
-) -> ComplexArray:
+def band_limit(frequency_hz: ArrayLike, start_hz: float, stop_hz: float, sample_rate_hz: float) -> ComplexArray:
     """Band-pass that every impulse response carries.
 
     Magnitude: 0 at the ends of the played band, half a cosine over the logarithm of frequency up to 1 at start_hz and

@@ -76,6 +76,15 @@ def test_one_silent_channel_among_others_fails():
     assert [(v.subject, v.outcome) for v in found] == [("left", "fail"), ("right", "pass")]
 
 
+def test_one_ping_that_drowns_in_a_passing_noise_is_void_and_no_fail():
+    kit = KITS[0]
+    quiet, loud = heard(kit), heard(kit, noise_v=0.05)
+    captures = [b if b.request.at == "left" else a for a, b in zip(quiet, loud, strict=True)]
+    assert [(v.subject, v.outcome) for v in verdicts(kit, captures)] == [
+        ("left", "void"), ("left", "void"), ("right", "pass"), ("right", "pass"),
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize("kit", KITS, ids=lambda kit: kit.name)
 def test_when_nothing_is_heard_at_all_the_bench_is_asked_and_not_the_unit(kit):
     with pytest.raises(Untrusted, match="amplifier is off"):
