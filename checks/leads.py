@@ -21,8 +21,14 @@ GATE = True
 
 #: A lowest impedance that is known no better than this is not told ...
 NOISE_PERCENT = 10.0
-#: ... unless it lies above this for certain: then the lead is open, however well its impedance is known.
+#: ... unless it lies below this for certain: then the leads are shorted, however well the impedance is known.
+SHORT_OHM = 2.0
+#: Above this nothing hangs at the clips, and clips that are off cannot be told from a lead that is open inside.
 OPEN_OHM = 200.0
+OPEN = (
+    "no current flows: put the clips on and check both inputs' cables; "
+    "if they are on, the lead is open inside the box"
+)
 
 
 class Settings(Table):
@@ -49,8 +55,11 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         lowest = int(np.argmin(magnitude))
         # Where nothing flows noise is all there is: no more is known than that the impedance is at least so high.
         least = float(np.min(magnitude / (1 + 3 * noise / magnitude)))
-        sure = noise[lowest] < NOISE_PERCENT / 100 * magnitude[lowest] or least > OPEN_OHM
-        trouble = "" if sure else "the inputs are too noisy to tell an impedance"
+        told = noise[lowest] < NOISE_PERCENT / 100 * magnitude[lowest]
+        short = bool(np.any(magnitude + 3 * noise < SHORT_OHM))
+        trouble = "" if told or short else "the inputs are too noisy to tell an impedance"
+        if least > OPEN_OHM:
+            trouble = OPEN
         value, u_value = float(magnitude[lowest]), float(noise[lowest])
         readings.append(Reading("lowest impedance", channel, value, "ohm", u_value, trouble))
     return CheckReadings(tuple(readings))

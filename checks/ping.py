@@ -54,9 +54,10 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         hidden = over_noise_db < settings.over_noise_db
         noisy = "the ping drowns in the noise of the room" if hidden else ""
         trouble = noisy if off_db > settings.silent_below_db else ""
-        if not capture.calibration.microphone_v_per_pa:
-            trouble = "the microphone is not calibrated"
-        readings.append(Reading("ping level", at, off_db, "dB", trouble=trouble))
+        # With a microphone that is not calibrated the level means nothing; that it stands out of the room still does.
+        if capture.calibration.microphone_v_per_pa:
+            readings.append(Reading("ping level", at, off_db, "dB", trouble=trouble))
+        readings.append(Reading("ping over noise", at, over_noise_db, "dB"))
         others = [levels[place][0] for place in levels if place[0] == at and place[1] != at]
         if others:
             readings.append(Reading("louder than the other boxes", at, off_db - max(others), "dB", trouble=noisy))
