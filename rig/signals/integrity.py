@@ -212,7 +212,7 @@ def _arrival(row: Floats, plan: Layout, max_delay_s: float) -> tuple[float, floa
     response = np.abs(fft.irfft(heard * white, length))
     reach = response[: min(int(max_delay_s * plan.sample_rate_hz) + 1, response.size)]
     peak = int(np.argmax(reach))
-    return (float(peak), float(reach[peak]) / spread) if spread > 0 else (NAN, 0.0)
+    return (float(peak), float(reach[peak]) / spread) if spread > 0 else (0.0, 0.0)
 
 
 def _timing(row: Floats, plan: Layout, delay: float) -> _Timing | None:

@@ -8,12 +8,19 @@ import unit_client
 
 
 @pytest.fixture(scope="session")
-def server_name() -> Iterator[str]:
-    """A running sound server, or the reason why there is none."""
+def sound_path() -> None:
+    """Skip where this machine has no sound path, or fail where KITPROOF_REQUIRE_SOUND_PATH=1 says it must have one."""
     lacking = unit_client.missing_parts()
-    if lacking:
-        if os.environ.get("KITPROOF_REQUIRE_SOUND_PATH") == "1":
-            pytest.fail(f"no sound path on this machine: {lacking} missing")
-        pytest.skip(f"no sound path on this machine: {lacking} missing")
+    if not lacking:
+        return
+    words = f"no sound path on this machine: {lacking} missing"
+    if os.environ.get("KITPROOF_REQUIRE_SOUND_PATH") == "1":
+        pytest.fail(words)
+    pytest.skip(words)
+
+
+@pytest.fixture(scope="session")
+def server_name(sound_path: None) -> Iterator[str]:
+    """Name of a running sound server."""
     with unit_client.sound_server():
         yield os.environ["JACK_DEFAULT_SERVER"]

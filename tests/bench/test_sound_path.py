@@ -187,7 +187,7 @@ def test_a_unit_that_is_pulled_is_no_sound_capture(server_name):
     assert not multiprocessing.active_children()
 
 
-def test_a_sound_server_that_hangs_ends_the_bench_in_time():
+def test_a_sound_server_that_hangs_ends_the_bench_in_time(sound_path):
     with unit_client.sound_server() as server, running_unit(UnitSettings(name="hanging")):
         began = time.monotonic()
 
