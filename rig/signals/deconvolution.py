@@ -236,8 +236,8 @@ def transfer_function(
     """Complex ratio of two recordings of one sweep, for electrical quantities.
 
     The impulse response between the two is gated around time zero and transformed onto the grid; the gate averages
-    noise over about ``1 / after_s``. The result is held against that of two equal recordings, seen through the same
-    gate: the band limit rings for longer than a short gate, and what the gate cuts off it cancels so.
+    noise over about ``1 / after_s``. The result is held against that of two equal recordings behind the same gate,
+    so that what a short gate cuts off the ringing of the band limit cancels.
 
     Parameters
     ----------
@@ -270,20 +270,11 @@ def transfer_function(
     length = fft.next_fast_len(2 * response.shape[-1] + round(8 / start_hz * sample_rate_hz), real=True)
     limit = band_limit(fft.rfftfreq(length, 1 / sample_rate_hz), start_hz, stop_hz, sample_rate_hz)
     equal = _cut(fft.irfft(limit, length), round(zero_s * sample_rate_hz), response.shape[-1])
-    found, unity = (
-        gated_frequency_response(
-            gate(each, sample_rate_hz, zero_s, before_s, after_s), sample_rate_hz, frequency_hz, start_hz, stop_hz
-        )
-        for each in (response, equal)
-    )
+    both = (gate(each, sample_rate_hz, zero_s, before_s, after_s) for each in (response, equal))
+    band = (start_hz, stop_hz)
+    found, unity = (gated_frequency_response(each, sample_rate_hz, frequency_hz, *band) for each in both)
     ratio: ComplexArray = found / unity
     return ratio
-
-
-def _loudest_s(response: Array, sample_rate_hz: float, frames: int) -> Array:
-    """Time of the greatest magnitude among the first frames of each response."""
-    peak: Array = np.argmax(np.abs(response[..., :frames]), axis=-1) / sample_rate_hz
-    return peak
 
 
 def harmonic_responses(
@@ -339,8 +330,8 @@ def harmonic_responses(
     reference = sweep.synchronised_sweep(start_hz, stop_hz, seconds, sample_rate_hz)
     quotient, grid_hz, length = _quotient(captured, reference, sample_rate_hz, start_hz, stop_hz)
     if delay_s is None:
-        frames = np.asarray(captured).shape[-1]
-        delay_s = _loudest_s(fft.irfft(quotient, length, axis=-1), sample_rate_hz, frames)
+        early = fft.irfft(quotient, length, axis=-1)[..., : np.asarray(captured).shape[-1]]
+        delay_s = np.argmax(np.abs(early), axis=-1) / sample_rate_hz
     delay = np.asarray(delay_s, dtype=np.float64)[..., np.newaxis]
     response = fft.irfft(quotient * np.exp(2j * np.pi * grid_hz * delay), length, axis=-1)
     rate_s = sweep.sweep_rate_s(start_hz, stop_hz, seconds)
