@@ -1,0 +1,285 @@
+"""Impulses in the residual of a sweep: told from noise, and by their place in the sweep's cycles from each other.
+
+The whitened residual's energy in a short sliding window is chi-squared distributed when there is only noise; its cube
+root is very nearly normal (Wilson and Hilferty, Proc. Natl. Acad. Sci. 17, 1931). Against a mean taken nearby it gives
+a score that is standard normal in noise of any level and colour. What comes back once a cycle at one phase adds up over
+the cycles of a band; what does not is counted. Scores are clipped before they add up, so that one loud event can never
+make a train. Every threshold is a probability: that noise alone gives as much anywhere in the sweep.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage, special
+
+from rig.signals.residual import Chirp, Residual, pass_band_hz
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+WINDOWS_S = (0.0009, 0.003, 0.009)
+"""Lengths over which energy is summed: a rub's burst with its jitter, one in a room, the noise of air."""
+HOPS = 6
+"""Steps in each window."""
+BASELINE_S = 0.1
+"""Length over which the mean of the noise is taken."""
+CLIP = 4.0
+"""Scores are clipped here before they add up over cycles."""
+LEVELLED = 0.5
+"""For that mean scores are levelled off from here on; what a normal variable loses by it is given back."""
+HIGHEST_HZ = 500.0
+"""Up to here a cycle is long enough to tell phases apart."""
+SHORTEST_CYCLE = 2.5
+"""A cycle must last so many windows."""
+BINS = 64
+"""Phases in a cycle."""
+WIDTHS = (5, 7, 10, 14, 20, 28, 40, 56, 80)
+"""Numbers of cycles that are added up."""
+NARROWEST = 2**0.25
+"""Frequency ratio that a train must hold on for: a steady tone of the room, such as a voice, runs along with a sweep
+for no more than 15 %."""
+SLOPES = np.linspace(-0.35, 0.35, 9)
+"""Drift of the phase in cycles per octave: about a resonance the cone turns by half a cycle over two octaves."""
+HALF_SHARE = 0.25
+"""Each half of a train must hold at least this part of it."""
+RARE = 4.0
+EVENT = 5.6
+"""Scores above these count as impulses of their own; the second is met once in about two thousand good units."""
+
+
+@dataclass(frozen=True, eq=False)
+class Scores:
+    """Normal scores of the energy in a sliding window.
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (steps,)
+        Centres of the windows in the capture.
+    score : ndarray, shape (steps,)
+        Standard normal where there is only noise; -inf where nothing can be told.
+    window_s : float
+        Length of the window.
+    """
+
+    time_s: Array
+    score: Array
+    window_s: float
+
+
+@dataclass(frozen=True)
+class Train:
+    """The best train of impulses, once a cycle at one phase, that a residual holds.
+
+    Attributes
+    ----------
+    evidence : float
+        -lg of the probability that noise alone holds such a train anywhere in the sweep; 0 at least.
+    score : float
+        Standard normal in noise, for one train that is given beforehand.
+    low_hz, high_hz : float
+        Band of the sweep over which it was found.
+    phase : float
+        Its place in the cycle of the sweep at the microphone, in cycles, at the geometric middle of the band.
+    slope : float
+        Drift of that place in cycles per octave.
+    window_s : float
+        The window it stands out best in.
+    """
+
+    evidence: float
+    score: float
+    low_hz: float
+    high_hz: float
+    phase: float
+    slope: float
+    window_s: float
+
+
+def degrees_of_freedom(window_s: float, bandwidth_hz: Array) -> Array:
+    """Of the energy of band-limited noise in a window: 2 bandwidth time (Urkowitz, Proc. IEEE 55(4), 1967)."""
+    freedom: Array = np.maximum(2 * window_s * bandwidth_hz, 1.0)
+    return freedom
+
+
+def energy_scores(
+    white: Array,
+    sample_rate_hz: float,
+    window_s: float,
+    bandwidth_hz: Array,
+    valid: Bools,
+    baseline_s: float = BASELINE_S,
+) -> Scores:
+    """Scores of the energy of whitened noise in a sliding window, against its mean nearby.
+
+    Parameters
+    ----------
+    white : ndarray, shape (frames,)
+        Whitened residual.
+    sample_rate_hz : float
+        Its sample rate in Hz.
+    window_s : float
+        Length of the window.
+    bandwidth_hz : ndarray, shape (frames,)
+        Bandwidth of the noise at each frame.
+    valid : ndarray, shape (frames,)
+        Where there is noise to be judged.
+    baseline_s : float
+        Length over which the mean is taken.
+
+    Returns
+    -------
+    Scores
+    """
+    frames = max(2, round(window_s * sample_rate_hz))
+    hop = max(1, frames // HOPS)
+    running = np.concatenate(([0.0], np.cumsum(white**2)))
+    first = np.arange(0, white.size - frames + 1, hop)
+    middle = first + frames // 2
+    usable = valid[first] & valid[first + frames - 1] & valid[middle]
+    energy = np.where(usable, running[first + frames] - running[first], 0.0)
+    bandwidth = np.maximum(bandwidth_hz[middle], 1.0)
+    spread = np.sqrt(2 / (9 * degrees_of_freedom(frames / sample_rate_hz, bandwidth)))
+    root = np.cbrt(np.maximum(energy, 0.0) / bandwidth)
+    length = max(3, round(baseline_s * sample_rate_hz / hop))
+    mean = _running_mean(root, usable, length)
+    levelled_mean = math.exp(-0.5 * LEVELLED**2) / math.sqrt(2 * math.pi) - LEVELLED * float(special.ndtr(-LEVELLED))
+    # Impulses must not raise the mean that they are held against.
+    for _ in range(4):
+        mean = _running_mean(np.minimum(root, mean * (1 + LEVELLED * spread)), usable, length)
+        mean = mean * (1 + levelled_mean * spread)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        score = (root / mean - 1) / spread
+    # Noise that is rougher than Gaussian noise of this bandwidth spreads wider, to the lower side too, where impulses
+    # never are: the scores shrink by as much.
+    size = _running_mean(np.maximum(-np.where(usable, score, 0.0), 0.0), usable, length)
+    score = score / np.maximum(1.0, size * math.sqrt(2 * math.pi))
+    score = np.where(usable & np.isfinite(score), score, -np.inf)
+    return Scores(middle / sample_rate_hz, score, frames / sample_rate_hz)
+
+
+def _running_mean(values: Array, usable: Bools, length: int) -> Array:
+    """Mean over the usable ones of `length` neighbours; NaN where there are none."""
+    total = ndimage.uniform_filter1d(np.where(usable, values, 0.0), length, mode="constant")
+    weight = ndimage.uniform_filter1d(usable.astype(np.float64), length, mode="constant")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean: Array = np.where(weight > 0.5 / length, total / weight, np.nan)
+    return mean
+
+
+def folded(scores: Scores, chirp: Chirp, high_hz: float) -> tuple[Array, Array]:
+    """Scores over the cycles of the sweep and the phases in each.
+
+    Returns
+    -------
+    cycle : ndarray, shape (cycles,)
+        Numbers of the cycles; cycle n begins where the sweep's frequency is n / L.
+    score : ndarray, shape (cycles, BINS)
+        Scores, not clipped.
+    """
+    first, last = math.ceil(chirp.start_hz * chirp.rate_s), math.floor(high_hz * chirp.rate_s)
+    cycle = np.arange(first, last, dtype=np.float64)
+    time_s = chirp.time_of_cycle_s(cycle[:, np.newaxis] + (np.arange(BINS) + 0.5) / BINS)
+    finite = np.where(np.isfinite(scores.score), scores.score, 0.0)
+    return cycle, np.interp(time_s, scores.time_s, finite)
+
+
+def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Train:
+    """The train of impulses that stands out most over all bands, phases and drifts.
+
+    The mean clipped score over n cycles, times the root of n, is standard normal in noise. The probability of the
+    greatest is bounded by the sum over all independent trials (Bonferroni): windows of n cycles a quarter of n
+    apart, phases half a window apart, and drifts.
+
+    Parameters
+    ----------
+    cycle, score : ndarray
+        From `folded`.
+    chirp : Chirp
+        The sweep.
+    window_s : float
+        Window of the scores.
+    """
+    octave = np.log2((cycle + 0.5) / cycle[0])
+    clipped = np.minimum(score, CLIP)
+    best = (-np.inf, 0, 0, 0, 0.0)
+    for slope in SLOPES:
+        turn = np.round(slope * octave * BINS).astype(np.int64)
+        place = (np.arange(BINS) + turn[:, np.newaxis]) % BINS
+        total = np.concatenate((np.zeros((1, BINS)), np.cumsum(np.take_along_axis(clipped, place, axis=1), axis=0)))
+        for width in WIDTHS:
+            if width <= cycle.size:
+                found = _best_window(total, cycle, width)
+                best = max(best, (*found, width, float(slope)))
+    value, start, column, width, slope = best
+    if not np.isfinite(value):
+        return Train(0.0, 0.0, chirp.start_hz, chirp.start_hz, 0.0, 0.0, window_s)
+    low, high = cycle[start], cycle[start] + width
+    middle = math.log2(math.sqrt(low * high) / cycle[0])
+    trials = _trials(cycle, chirp, window_s)
+    evidence = -(special.log_ndtr(-value) + math.log(trials)) / math.log(10)
+    phase = ((column + 0.5) / BINS + slope * middle) % 1.0
+    rate_s = chirp.rate_s
+    return Train(max(0.0, evidence), value, low / rate_s, high / rate_s, phase, slope, window_s)
+
+
+def _best_window(total: Array, cycle: Array, width: int) -> tuple[float, int, int]:
+    """Greatest score of windows of `width` cycles, with the first cycle and the phase."""
+    sums = total[width:] - total[:-width]
+    half = total[width // 2 :][: sums.shape[0]] - total[: sums.shape[0]]
+    even = (half >= HALF_SHARE * sums) & (half <= (1 - HALF_SHARE) * sums)
+    long = (cycle[: sums.shape[0]] + width) / cycle[: sums.shape[0]] >= NARROWEST
+    sums = np.where(even & long[:, np.newaxis], sums, -np.inf)
+    at = np.unravel_index(int(np.argmax(sums)), sums.shape)
+    return float(sums[at]) / math.sqrt(width), int(at[0]), int(at[1])
+
+
+def _trials(cycle: Array, chirp: Chirp, window_s: float) -> float:
+    """Independent trials among all that `find_train` looks at."""
+    lasts_s = float(chirp.time_of_cycle_s(cycle[-1] + 1) - chirp.time_of_cycle_s(cycle[0]))
+    phases = lasts_s / cycle.size / (window_s / 2)
+    starts = sum(4 * max(1.0, cycle.size / width) for width in WIDTHS if width <= cycle.size)
+    return starts * phases * len(SLOPES)
+
+
+def locked(score: Array) -> Array:
+    """Scores held against the other phases of their own cycle.
+
+    A sliding mean over one cycle is taken out, and each cycle is scaled to a standard deviation of 1 at least: under
+    the hypothesis that impulses come at random phases, or that a whole cycle is loud, sums of these over cycles are
+    standard normal again, however loud the impulses are.
+
+    Parameters
+    ----------
+    score : ndarray, shape (cycles, BINS)
+        From `folded`.
+    """
+    left = score - ndimage.uniform_filter1d(score.ravel(), BINS, mode="nearest").reshape(score.shape)
+    left -= np.mean(left, axis=1, keepdims=True)
+    scaled: Array = left / np.maximum(1.0, np.std(left, axis=1, keepdims=True))
+    return scaled
+
+
+def trains(residual: Residual, all_scores: list[Scores], lock: bool = False) -> list[Train]:
+    """The best train in each window that the sweep's cycles are long enough for; `lock`: of `locked` scores."""
+    found = []
+    for scores in all_scores:
+        high_hz = min(HIGHEST_HZ, residual.chirp.stop_hz, 1 / (SHORTEST_CYCLE * scores.window_s))
+        cycle, score = folded(scores, residual.chirp, high_hz)
+        if cycle.size >= WIDTHS[0]:
+            score = locked(score) if lock else score
+            found.append(find_train(cycle, score, residual.chirp, scores.window_s))
+    return found
+
+
+def above_scores(
+    residual: Residual, valid_s: tuple[float, float], windows_s: tuple[float, ...] = WINDOWS_S
+) -> list[Scores]:
+    """Scores of the residual above the tracking high-pass, for each window, between two times of the capture."""
+    chirp = residual.chirp
+    time_s = np.arange(residual.white.size) / chirp.sample_rate_hz
+    low_hz, high_hz = pass_band_hz(chirp.frequency_at_hz(time_s), chirp.sample_rate_hz)
+    bandwidth_hz = high_hz - low_hz
+    valid = (time_s >= valid_s[0]) & (time_s <= valid_s[1]) & (bandwidth_hz > 0.15 * high_hz)
+    return [energy_scores(residual.white, chirp.sample_rate_hz, w, bandwidth_hz, valid) for w in windows_s]

@@ -1,0 +1,255 @@
+"""What is left of a captured sweep when everything smooth and low-order is taken out.
+
+The capture is dechirped: its spectrum is turned by the conjugate phase of the endless exponential sweep,
+``exp(i (2 pi f L (1 - ln(f / start_hz)) - pi / 4))`` (stationary phase; Novak, Lotton and Simon, JAES 63(10), 2015).
+A sound of frequency f at time t then stands at the lag ``t - t(f)``, t(f) being the time at which the sweep passes f:
+the linear response at lags from 0 on, harmonic N at ``-L ln N``. A window over the lag is therefore a filter that
+tracks the sweep: what is kept below ``-L ln N`` is what lies above N times the sweep's frequency at every
+sample. Turning back by the same phase gives the residual over time, at its own place and with its own waveform; no
+harmonic is estimated or subtracted, so that none can be left over.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import fft
+from scipy import signal as filters
+
+from rig.signals import sweep
+from rig.signals.gating import half_cosine
+from rig.signals.smoothing import smooth_power
+
+Array = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+ORDERS = (10.0, 12.0)
+"""The tracking high-pass is shut at so many times the sweep's frequency, and open at so many (common practice, no
+source: the tenth harmonic)."""
+LOWEST_HZ = (1000.0, 1400.0)
+"""It never opens below these: a rub is short, and a room is loudest below."""
+HIGHEST_OF_RATE = (0.39, 0.43)
+"""It is open to the first of these parts of the sample rate and shut at the second."""
+UNDER_HZ = (60.0, 3000.0)
+"""Band in which the capture is searched for sounds well below the sweep."""
+UNDER_AFTER_S = 0.35
+"""Sounds so long after the sweep has passed their frequency are not its own any more."""
+DECAYED_S = 0.6
+"""The linear response has died away by then; what lies later in the periodic lag is early noise at high frequencies."""
+SEGMENT_S = 0.04
+DENSITY_FRACTION = 3
+
+
+@dataclass(frozen=True)
+class Chirp:
+    """A sweep in a capture: its band, and when it passes start_hz, in seconds from the capture's first frame."""
+
+    start_hz: float
+    stop_hz: float
+    seconds: float
+    sample_rate_hz: float
+    passes_start_s: float
+
+    @property
+    def rate_s(self) -> float:
+        """Time in which the frequency grows by a factor e."""
+        return sweep.sweep_rate_s(self.start_hz, self.stop_hz, self.seconds)
+
+    def time_of_cycle_s(self, cycle: ArrayLike) -> Array:
+        """When the sweep's phase is so many cycles: ``L ln(cycle / (start_hz L))`` after the passing of start_hz."""
+        time: Array = self.passes_start_s + self.rate_s * np.log(np.asarray(cycle) / (self.start_hz * self.rate_s))
+        return time
+
+    def frequency_at_hz(self, time_s: ArrayLike) -> Array:
+        """Frequency of the sweep at times in the capture."""
+        after_s = np.asarray(time_s, np.float64) - self.passes_start_s
+        return sweep.instantaneous_frequency_hz(after_s, self.start_hz, self.stop_hz, self.seconds)
+
+
+@dataclass(frozen=True, eq=False)
+class Residual:
+    """What the tracking filters leave of a capture.
+
+    Attributes
+    ----------
+    chirp : Chirp
+        The sweep as it arrives at the microphone, latency and flight included.
+    samples : ndarray, shape (frames,)
+        Behind the tracking high-pass, in the units of the capture.
+    white : ndarray, shape (frames,)
+        The same, divided by the density of the noise: noise has the density 1 per Hz within the pass band.
+    under : ndarray, shape (frames / decimation,)
+        What sounds well below the sweep, divided by the density of the noise likewise.
+    under_rate_hz : float
+        Sample rate of `under`.
+    """
+
+    chirp: Chirp
+    samples: Array
+    white: Array
+    under: Array
+    under_rate_hz: float
+
+
+def pass_band_hz(frequency_hz: ArrayLike, sample_rate_hz: float) -> tuple[Array, float]:
+    """Edges of the tracking high-pass while the sweep is at a frequency.
+
+    Parameters
+    ----------
+    frequency_hz : array_like
+        Frequencies of the sweep in Hz.
+    sample_rate_hz : float
+        Sample rate in Hz.
+
+    Returns
+    -------
+    low_hz : ndarray
+        Lower edges, in the shape of frequency_hz; half a cosine rises about each of them.
+    high_hz : float
+        Upper edge.
+    """
+    lowest, tracked = math.sqrt(LOWEST_HZ[0] * LOWEST_HZ[1]), math.sqrt(ORDERS[0] * ORDERS[1])
+    low: Array = np.maximum(lowest, tracked * np.asarray(frequency_hz, np.float64))
+    return low, math.sqrt(HIGHEST_OF_RATE[0] * HIGHEST_OF_RATE[1]) * sample_rate_hz
+
+
+def noise_density(silence: ArrayLike, sample_rate_hz: float) -> tuple[Array, Array]:
+    """Third-octave means of the noise's one-sided power spectral density, deaf to a single disturbance.
+
+    The median of overlapping segments, corrected for its bias (Allen et al., FINDCHIRP, Phys. Rev. D 85, 2012,
+    appendix B), so that one click among the silence does not pass for its level.
+
+    Parameters
+    ----------
+    silence : array_like, shape (frames,)
+        Recording with nothing played.
+    sample_rate_hz : float
+        Sample rate in Hz.
+
+    Returns
+    -------
+    frequency_hz, density : ndarray, shape (frequencies,)
+        Frequencies in Hz, and density in squared units per Hz.
+
+    Raises
+    ------
+    ValueError
+        If the silence is shorter than two segments of 40 ms, not finite, or holds nothing at all.
+    """
+    recording = np.asarray(silence, np.float64)
+    segment = round(SEGMENT_S * sample_rate_hz)
+    if recording.ndim != 1 or recording.size < 2 * segment or not np.all(np.isfinite(recording)):
+        raise ValueError(f"silence needs at least {2 * segment} finite frames, found shape {recording.shape}")
+    line_hz, density = filters.welch(recording, sample_rate_hz, nperseg=segment, average="median")
+    grid_hz = np.geomspace(2 * line_hz[1], HIGHEST_OF_RATE[1] * sample_rate_hz, 60)
+    smooth = smooth_power(density[1:], line_hz[1:], grid_hz, DENSITY_FRACTION)
+    if not np.all(smooth > 0):
+        raise ValueError("the silence holds no noise in some band: nothing was recorded there")
+    return grid_hz, smooth
+
+
+@lru_cache(maxsize=4)
+def _chirp_phase(chirp: Chirp, length: int) -> tuple[Array, ComplexArray]:
+    """Frequencies of a transform, and the endless sweep's phase there; read only."""
+    frequency_hz = np.asarray(fft.rfftfreq(length, 1 / chirp.sample_rate_hz), np.float64)
+    at_hz = np.maximum(frequency_hz, 1.0)
+    group_s = chirp.rate_s * (1 - np.log(at_hz / chirp.start_hz)) - chirp.passes_start_s
+    phase = np.exp(1j * (2 * np.pi * at_hz * group_s - np.pi / 4))
+    for array in (frequency_hz, phase):
+        array.flags.writeable = False
+    return frequency_hz, phase
+
+
+def _signed_lags_s(length: int, sample_rate_hz: float, latest_s: float) -> Array:
+    """Lag of every frame of a periodic response; those beyond latest_s are negative ones."""
+    lag_s = np.arange(length) / sample_rate_hz
+    return np.where(lag_s > latest_s, lag_s - length / sample_rate_hz, lag_s)
+
+
+def sweep_residual(captured: ArrayLike, silence: ArrayLike, nominal: Chirp, within_s: float = 0.3) -> Residual:
+    """Take out of a capture what the sweep itself, the unit's linear response and its low-order harmonics make.
+
+    Parameters
+    ----------
+    captured : array_like, shape (frames,)
+        Capture, free of constant offset.
+    silence : array_like, shape (silent_frames,)
+        Recording with nothing played, same gain.
+    nominal : Chirp
+        The sweep as it was sent; at the microphone it arrives up to within_s later.
+    within_s : float
+        Greatest latency and flight together.
+
+    Returns
+    -------
+    Residual
+
+    Raises
+    ------
+    ValueError
+        If the capture is not finite or too short for the sweep, or as `noise_density`.
+    """
+    capture, rate_hz = np.asarray(captured, np.float64), nominal.sample_rate_hz
+    if capture.ndim != 1 or capture.size < nominal.seconds * rate_hz or not np.all(np.isfinite(capture)):
+        raise ValueError(f"need a finite capture that holds all of the sweep, found shape {capture.shape}")
+    # Even multiples of the decimation, so that the low band is a transform of its own.
+    decimation = max(1, int(rate_hz / (2.2 * UNDER_HZ[1])))
+    length = decimation * fft.next_fast_len(-(-capture.size // decimation), real=True)
+    length += length % 2 * decimation
+    frequency_hz, phase = _chirp_phase(nominal, length)
+    level = 1 / np.sqrt(np.interp(frequency_hz, *noise_density(silence, rate_hz)))
+    dechirped = fft.rfft(capture, length) * phase.conj()
+    late_s, under = _under(dechirped, frequency_hz, phase, level, nominal, length, decimation, within_s)
+    above = _above(dechirped, frequency_hz, nominal, length, late_s) * phase
+    chirp = Chirp(nominal.start_hz, nominal.stop_hz, nominal.seconds, rate_hz, nominal.passes_start_s + late_s)
+    return Residual(
+        chirp=chirp,
+        samples=fft.irfft(above, length)[: capture.size],
+        white=fft.irfft(above * level, length)[: capture.size],
+        under=under[: capture.size // decimation],
+        under_rate_hz=rate_hz / decimation,
+    )
+
+
+def _above(dechirped: ComplexArray, frequency_hz: Array, chirp: Chirp, length: int, late_s: float) -> ComplexArray:
+    """Dechirped spectrum behind the tracking high-pass."""
+    rate_hz, rate_s = chirp.sample_rate_hz, chirp.rate_s
+    band = half_cosine(np.log(np.maximum(frequency_hz, 1) / LOWEST_HZ[0]) / math.log(LOWEST_HZ[1] / LOWEST_HZ[0]))
+    band *= half_cosine((HIGHEST_OF_RATE[1] - frequency_hz / rate_hz) / (HIGHEST_OF_RATE[1] - HIGHEST_OF_RATE[0]))
+    response = fft.irfft(dechirped * band, length)
+    before_s = late_s - _signed_lags_s(length, rate_hz, late_s + DECAYED_S)
+    log_order = before_s / rate_s
+    response *= half_cosine((log_order - math.log(ORDERS[0])) / math.log(ORDERS[1] / ORDERS[0]))
+    return np.asarray(fft.rfft(response))
+
+
+def _under(
+    dechirped: ComplexArray,
+    frequency_hz: Array,
+    phase: ComplexArray,
+    level: Array,
+    chirp: Chirp,
+    length: int,
+    decimation: int,
+    within_s: float,
+) -> tuple[float, Array]:
+    """Latency of the sweep, and what sounds long after the sweep has passed, whitened, at a lower rate."""
+    short = length // decimation
+    rate_hz = chirp.sample_rate_hz / decimation
+    lines = slice(0, short // 2 + 1)
+    at_hz = frequency_hz[lines]
+    high_hz = min(UNDER_HZ[1], chirp.stop_hz)
+    band = half_cosine(np.log(np.maximum(at_hz, 1) / UNDER_HZ[0]) / math.log(1.5))
+    band *= half_cosine(np.log(high_hz / np.maximum(at_hz, 1)) / math.log(1.25))
+    response = fft.irfft(dechirped[lines] * band, short)
+    early_s = length / chirp.sample_rate_hz / 2
+    lag_s = _signed_lags_s(short, rate_hz, early_s)
+    late_s = float(lag_s[np.argmax(np.abs(response) * ((lag_s > -0.01) & (lag_s < within_s)))])
+    # From here on lags up to the end of the capture, at the lowest frequency, count as positive.
+    lag_s = _signed_lags_s(short, rate_hz, length / chirp.sample_rate_hz - 0.6)
+    white = fft.irfft(dechirped[lines] * band * level[lines], short)
+    white *= half_cosine((lag_s - late_s - UNDER_AFTER_S) / 0.05)
+    # A transform cut to its lower lines and made shorter gives samples larger by the decimation.
+    return late_s, np.asarray(fft.irfft(fft.rfft(white) * phase[lines], short) / decimation, np.float64)
