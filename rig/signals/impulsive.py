@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, special
+from scipy import fft, ndimage, special
+from scipy import signal as filters
 
 from rig.signals.residual import Chirp, Residual, pass_band_hz
 
@@ -44,6 +45,10 @@ SLOPES = np.linspace(-0.35, 0.35, 9)
 """Drift of the phase in cycles per octave: about a resonance the cone turns by half a cycle over two octaves."""
 HALF_SHARE = 0.25
 """Each half of a train must hold at least this part of it."""
+STANDARD_DECAY_S = 0.00025
+STANDARD_HIGH_PASS_HZ = 1500.0
+WITHIN_WINDOW = 0.8
+"""Part of an impulse's energy that falls into the window it is looked for in."""
 RARE = 4.0
 EVENT = 5.6
 """Scores above these count as impulses of their own; the second is met once in about two thousand good units."""
@@ -271,6 +276,53 @@ def trains(residual: Residual, all_scores: list[Scores], lock: bool = False) -> 
             score = locked(score) if lock else score
             found.append(find_train(cycle, score, residual.chirp, scores.window_s))
     return found
+
+
+def detectable_peak(
+    noise: tuple[Array, Array], chirp: Chirp, frequency_hz: Array, evidence: float, caught: float = 0.99
+) -> Array:
+    """Peak of the impulses of a train that is still caught: one a cycle over one octave of the sweep.
+
+    Each impulse is an exponential of 0.25 ms behind a high-pass at 1.5 kHz: what is dull and short is hardest to find.
+    Its energy over the noise's density, within one window, raises the score; so many cycles of it must reach the
+    score that gives the evidence asked for, and the fluctuation of the sum on top.
+
+    Parameters
+    ----------
+    noise : tuple of ndarray
+        Frequencies and density from `residual.noise_density`.
+    chirp : Chirp
+        The sweep.
+    frequency_hz : ndarray, shape (frequencies,)
+        Middles of the octaves, in Hz.
+    evidence : float
+        -lg of the probability that noise gives such a train anywhere.
+    caught : float
+        Part of such trains that are to be caught.
+
+    Returns
+    -------
+    ndarray, shape (frequencies,)
+        Peak in the units of the silence.
+    """
+    rate_hz, window_s = chirp.sample_rate_hz, WINDOWS_S[0]
+    pulse = np.exp(-np.arange(4096) / rate_hz / STANDARD_DECAY_S)
+    pulse = filters.sosfilt(filters.butter(4, STANDARD_HIGH_PASS_HZ, "high", fs=rate_hz, output="sos"), pulse)
+    pulse /= np.max(np.abs(pulse))
+    line_hz = np.asarray(fft.rfftfreq(pulse.size, 1 / rate_hz))
+    ratio = 2 * np.abs(fft.rfft(pulse) / rate_hz) ** 2 / np.interp(line_hz, *noise) * (line_hz[1] - line_hz[0])
+    low_hz, high_hz = pass_band_hz(frequency_hz, rate_hz)
+    inside = (line_hz > low_hz[:, np.newaxis]) & (line_hz < high_hz)
+    per_peak = WITHIN_WINDOW * np.sum(np.where(inside, ratio, 0.0), axis=1)
+    bandwidth_hz = np.maximum(high_hz - low_hz, 1.0)
+    cycles = np.maximum(WIDTHS[0], chirp.rate_s * frequency_hz / math.sqrt(2))
+    cycle = np.arange(math.ceil(chirp.start_hz * chirp.rate_s), math.floor(HIGHEST_HZ * chirp.rate_s), dtype=np.float64)
+    chance = -evidence * math.log(10) - math.log(_trials(cycle, chirp, window_s))
+    needed = -special.ndtri_exp(chance) + special.ndtri(caught)
+    spread = np.sqrt(2 / (9 * degrees_of_freedom(window_s, bandwidth_hz)))
+    raised = (1 + needed / np.sqrt(cycles) * spread) ** 3 - 1
+    peak: Array = np.sqrt(raised * window_s * bandwidth_hz / np.maximum(per_peak, 1e-300))
+    return peak
 
 
 def above_scores(

@@ -1,0 +1,238 @@
+"""Rub and buzz: a rubbing coil, a loose wire, a rattling panel, a loose particle, air that blows.
+
+The sweep of `response` is searched behind a high-pass that tracks it: above ten times its frequency a good unit gives
+nothing but the room's noise. What comes back once a cycle near one phase is the unit's, however far below the
+noise a single impulse lies; several short impulses at no phase are a loose particle's; anything else was a noise in the
+room, and proves nothing. The evidence is -lg of the probability that noise alone gives as much anywhere in the sweep: a
+limit of 3 fails one good unit in a thousand.
+
+Levels are in the terms of IEC 60268-21 (from memory): impulsive distortion is the peak of the high-passed residual
+within a stretch of the sweep, its crest factor that peak over the RMS value there.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field
+
+from rig.kit import Kit
+from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Sound, Untrusted
+from rig.requests import Request
+from rig.responses import acoustic_response, sweep_layout
+from rig.signals import sweep
+from rig.signals.deconvolution import gated_frequency_response
+from rig.signals.gating import gate
+from rig.signals.impulse_kinds import LOOKS, SIGNIFICANT, Impulses, impulses_of
+from rig.signals.impulsive import detectable_peak
+from rig.signals.levels import REFERENCE_PRESSURE_PA, db
+from rig.signals.residual import Chirp, Residual, noise_density, pass_band_hz, sweep_residual
+from rig.signals.smoothing import log_frequency_grid, smooth_power
+from rig.tables import Table
+
+NAME = "rub_and_buzz"
+TITLE = "Rub and buzz"
+GATE = False
+
+#: The part of the high-pass's whole bandwidth that must be left for a level to be read.
+BAND_LEFT = 0.25
+#: The timing mark after the sweep is kept out by so much.
+GUARD_S = 0.005
+
+
+class Settings(Table):
+    """Settings of the check."""
+
+    position: str = "on axis"
+    points_per_octave: Annotated[int, Field(ge=3, le=48)] = 12
+    #: A clean unit is proved clean only if a train of impulses of this level would have been caught ...
+    prove_db: float = -40.0
+    #: ... wherever in this band of the sweep it had been.
+    prove_hz: Annotated[list[float], Field(min_length=2, max_length=2)] = [60.0, 140.0]
+
+
+@dataclass(frozen=True)
+class Peaks:
+    """Peak and RMS value of the residual over the sweep's frequency, shape (n,), in pascal."""
+
+    frequency_hz: Floats
+    peak: Floats
+    rms: Floats
+
+
+def requests(kit: Kit, settings: Settings) -> list[Request]:
+    """The sweep of `response` on each channel."""
+    return [kit.sweep("playing", channel.name, channel.name, settings.position) for channel in kit.channels]
+
+
+def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckReadings:
+    """Evidence, kind, levels over frequency, and the residual to be listened to, of each channel."""
+    parts = [channel_readings(capture, settings, kit) for capture in captures]
+    return CheckReadings(
+        readings=tuple(reading for part in parts for reading in part.readings),
+        curves=tuple(curve for part in parts for curve in part.curves),
+        sounds=tuple(sound for part in parts for sound in part.sounds),
+    )
+
+
+def channel_readings(capture: Capture, settings: Settings, kit: Kit) -> CheckReadings:
+    """All that one capture says.
+
+    Raises
+    ------
+    Untrusted
+        If nothing arrives, or the silence before the sweep is empty.
+    """
+    channel = capture.request.channel
+    residual, silence, ends_s = residual_of(capture)
+    try:
+        found = impulses_of(residual, silence, sweep_layout(capture).sweep_start / capture.sample_rate_hz, ends_s)
+    except ValueError as error:
+        raise Untrusted(str(error)) from None
+    peaks = peaks_over_frequency(residual, settings.points_per_octave)
+    fundamental = fundamental_peak(capture, peaks.frequency_hz)
+    noise = noise_density(silence, capture.sample_rate_hz)
+    least = detectable_peak(noise, residual.chirp, peaks.frequency_hz, SIGNIFICANT + np.log10(LOOKS)) / fundamental
+    proved = least_proved_db(peaks.frequency_hz, db(least), settings.prove_hz)
+    trouble = doubt(found, proved, settings)
+    level, crest = db(peaks.peak / fundamental), db(peaks.peak / peaks.rms)
+    method = f"peak of the residual above {pass_band_words(residual)}, over the fundamental's peak"
+    everywhere = np.ones(level.size, np.bool_)
+    shared = (channel, peaks.frequency_hz)
+    curves = (
+        Curve("impulsive distortion", *shared, level, "dB", everywhere, trouble=trouble, method=method),
+        Curve("crest factor", *shared, crest, "dB", everywhere, trouble=trouble, method=method),
+        Curve("detectable impulsive distortion", *shared, db(least), "dB", everywhere, method=DETECTABLE),
+    )
+    first, last = (round(time_s * capture.sample_rate_hz) for time_s in heard_between_s(residual))
+    sound = Sound("residual", channel, residual.samples[first:last], capture.sample_rate_hz)
+    proof = Reading("detectable impulsive distortion", channel, proved, "dB")
+    readings = (*worst_readings(capture, found, peaks, level, kit.channel(channel).band, trouble), proof)
+    return CheckReadings(readings, curves, (sound,))
+
+
+def worst_readings(
+    capture: Capture, found: Impulses, peaks: Peaks, level_db: Floats, band_hz: tuple[float, float], trouble: str
+) -> tuple[Reading, ...]:
+    """Evidence, and the levels where the residual is loudest against the fundamental, in the channel's band."""
+    channel = capture.request.channel
+    inside = (peaks.frequency_hz >= band_hz[0]) & (peaks.frequency_hz <= band_hz[1])
+    worst = int(np.argmax(np.where(inside | ~inside.any(), level_db, -np.inf)))
+    at = f"{level_db[worst]:.1f} dB at {peaks.frequency_hz[worst]:.0f} Hz"
+    spl = bool(capture.calibration.microphone_v_per_pa)
+    # A peak level is referred to the peak of a sine of 20 micropascal, so that a sine reads the same in both.
+    peak_level = float(db(peaks.peak[worst] / np.sqrt(2) / (REFERENCE_PRESSURE_PA if spl else 1.0)))
+    uncalibrated = trouble or ("" if spl else "the microphone is not calibrated")
+    crest = float(db(peaks.peak[worst] / peaks.rms[worst]))
+    return (
+        Reading("evidence of impulses", channel, found.evidence, "", trouble=trouble, said=kind_words(found)),
+        Reading("impulsive distortion", channel, float(level_db[worst]), "dB", trouble=trouble, said=at),
+        Reading("impulsive distortion level", channel, peak_level, "dB SPL" if spl else "dB", trouble=uncalibrated),
+        Reading("crest factor", channel, crest, "dB", trouble=trouble),
+        Reading("phase coherence", channel, found.coherence, "", trouble=trouble),
+    )
+
+
+#: Of the curve of what is detectable.
+DETECTABLE = "a train of clicks over one octave would be caught from here on in 99 of 100 units"
+
+
+def residual_of(capture: Capture) -> tuple[Residual, Floats, float]:
+    """Residual of a capture, its silence, and when the tail of its sweep ends.
+
+    Raises
+    ------
+    Untrusted
+        If the capture is not whole, or the silence in it holds nothing.
+    """
+    layout, rate_hz = sweep_layout(capture), capture.sample_rate_hz
+    lead_in, _ = sweep.sweep_margins(layout.start_hz, layout.stop_hz, layout.seconds, rate_hz)
+    nominal = Chirp(layout.start_hz, layout.stop_hz, layout.seconds, rate_hz, (layout.sweep_start + lead_in) / rate_hz)
+    pressure = capture.pascal()
+    pressure = pressure - np.mean(pressure[layout.silence])
+    try:
+        residual = sweep_residual(pressure, pressure[layout.silence], nominal)
+    except ValueError as error:
+        raise Untrusted(f"the residual cannot be told: {error}") from None
+    late_s = residual.chirp.passes_start_s - nominal.passes_start_s
+    return residual, pressure[layout.silence], layout.mark_after / rate_hz + late_s - GUARD_S
+
+
+def heard_between_s(residual: Residual) -> tuple[float, float]:
+    """When the sweep passes start_hz, and when the high-pass has left the band."""
+    chirp = residual.chirp
+    grid = np.geomspace(chirp.start_hz, chirp.stop_hz, 400)
+    low_hz, high_hz = pass_band_hz(grid, chirp.sample_rate_hz)
+    last_hz = float(grid[high_hz - low_hz >= BAND_LEFT * high_hz][-1])
+    return chirp.passes_start_s, float(chirp.time_of_cycle_s(last_hz * chirp.rate_s))
+
+
+def peaks_over_frequency(residual: Residual, points_per_octave: int) -> Peaks:
+    """Peak and RMS of the residual in stretches of one point of the grid, of one cycle at least."""
+    chirp = residual.chirp
+    begins_s, ends_s = heard_between_s(residual)
+    highest_hz = float(chirp.frequency_at_hz(ends_s))
+    grid = log_frequency_grid(chirp.start_hz, highest_hz, points_per_octave)
+    half_s = np.maximum(0.5 / grid, 0.5 * chirp.rate_s * np.log(2) / points_per_octave)
+    middle_s = chirp.time_of_cycle_s(grid * chirp.rate_s)
+    first = np.round(np.maximum(middle_s - half_s, begins_s) * chirp.sample_rate_hz).astype(np.int64)
+    last = np.round(np.minimum(middle_s + half_s, ends_s) * chirp.sample_rate_hz).astype(np.int64) + 1
+    stretches = [residual.samples[a:b] for a, b in zip(first, last, strict=True)]
+    return Peaks(
+        grid,
+        np.array([np.max(np.abs(stretch)) for stretch in stretches]),
+        np.array([np.sqrt(np.mean(stretch**2)) for stretch in stretches]),
+    )
+
+
+def fundamental_peak(capture: Capture, frequency_hz: Floats) -> Floats:
+    """Peak of the fundamental at the microphone, in pascal, third-octave mean.
+
+    Raises
+    ------
+    Untrusted
+        If nothing arrives at the microphone.
+    """
+    request, heard = capture.request, acoustic_response(capture)
+    if not np.isfinite(heard.arrival_s):
+        raise Untrusted(f"nothing stands out of the noise at the microphone ({request})")
+    gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, 0.002, 0.25)
+    fine = log_frequency_grid(request.start_hz, request.stop_hz, 48)
+    response = gated_frequency_response(gated, heard.sample_rate_hz, fine, request.start_hz, request.stop_hz)
+    power = smooth_power(np.abs(response) ** 2, fine, frequency_hz, 3)
+    return np.asarray(np.sqrt(2 * power) * request.level_v)
+
+
+def least_proved_db(frequency_hz: Floats, least_db: Floats, band_hz: Sequence[float]) -> float:
+    """Least level of a train that would be caught all over a band; NaN when the sweep does not cover it."""
+    inside = (frequency_hz >= band_hz[0]) & (frequency_hz <= band_hz[1])
+    return float(np.max(least_db[inside])) if inside.any() else float("nan")
+
+
+def doubt(found: Impulses, proved_db: float, settings: Settings) -> str:
+    """Why nothing can be said of the unit; empty when something can. What is found in a loud room is found."""
+    if found.kind == "disturbed":
+        times = np.sort(np.concatenate((found.single_s, found.outside_s)))
+        when = f", {times[0]:.2f} s into the capture" if times.size else ""
+        return f"a noise disturbed the sweep{when}: repeat it in quiet"
+    if found.kind == "none" and not proved_db <= settings.prove_db:
+        low, high = settings.prove_hz
+        return (
+            f"the room is {proved_db - settings.prove_db:.0f} dB too loud: between {low:g} and {high:g} Hz "
+            f"nothing below {proved_db:.0f} dB could be caught, and {settings.prove_db:g} dB was asked for"
+        )
+    return ""
+
+
+def kind_words(found: Impulses) -> str:
+    """The likely kind, and where in the sweep."""
+    if found.kind in ("rub or rattle", "blowing air"):
+        return f"{found.kind} from {found.train.low_hz:.0f} to {found.train.high_hz:.0f} Hz"
+    return "nothing found" if found.kind == "none" else found.kind
+
+
+def pass_band_words(residual: Residual) -> str:
+    """The tracking high-pass in words."""
+    low_hz, _ = pass_band_hz(np.array([residual.chirp.start_hz, 1e3]), residual.chirp.sample_rate_hz)
+    return f"{low_hz[1] / 1e3:.0f} times the sweep's frequency and {low_hz[0]:.0f} Hz"
