@@ -20,8 +20,8 @@ from pydantic import Field
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
 from rig.requests import Request, Sweep
-from rig.responses import composed, judged_grid, sweep_layout
-from rig.signals import sweep
+from rig.responses import judged_grid, sweep_layout
+from rig.signals import stimulus, sweep
 from rig.signals.deconvolution import harmonic_responses, harmonic_window
 from rig.signals.levels import db, power_db
 from rig.signals.noise import response_noise_power
@@ -102,7 +102,7 @@ def harmonics_of(capture: Capture, points_per_octave: int) -> Harmonics:
     # Neither mark is left in: the first ends before, and the second would stand long after the linear response.
     after = pressure[layout.sweep_start :] - np.mean(silence)
     response = np.abs(harmonic_responses(after, *sent, (1, *ORDERS), grid, after_s=ROOM_S)) ** 2
-    noise = noise_powers(request, silence, composed(layout)[layout.sweep], rate_hz, grid)
+    noise = noise_powers(request, silence, stimulus.compose(layout)[layout.sweep], rate_hz, grid)
     return Harmonics(grid, response[0], noise[0], response[1:], noise[1:])
 
 
