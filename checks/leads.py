@@ -26,8 +26,7 @@ SHORT_OHM = 2.0
 #: Above this nothing hangs at the clips, and clips that are off cannot be told from a lead that is open inside.
 OPEN_OHM = 200.0
 OPEN = (
-    "no current flows: put the clips on and check both inputs' cables; "
-    "if they are on, the lead is open inside the box"
+    "no current flows: put the clips on and check both inputs' cables; if they are on, the lead is open inside the box"
 )
 
 

@@ -71,7 +71,7 @@ def save(
     home = workspace / "results" / kit.name / serial
     home.mkdir(parents=True, exist_ok=True)
     earlier = list(unit_records(home))
-    name = f"{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}-{secrets.token_hex(2)}"
+    name = f"{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}-{len(earlier) + 1:03d}-{secrets.token_hex(2)}"
     folder = home / f"{UNFINISHED}{name}"
     folder.mkdir()
     document: dict[str, Any] = {
@@ -114,8 +114,9 @@ def sha256(path: Path) -> str:
 
 def unit_records(home: Path) -> Iterator[Record]:
     """The records of one unit (`results/<kit>/<serial>`), oldest first."""
-    for path in sorted(home.glob("[!.]*/run.json")):
-        yield read_record(path.parent)
+    found = [read_record(path.parent) for path in home.glob("[!.]*/run.json")]
+    # By number, not by time: a clock may be set back between two runs.
+    yield from sorted(found, key=lambda record: (record.document["run_number"], record.document["run"]))
 
 
 def all_records(workspace: Path, kit: str = "", serial: str = "") -> list[Record]:

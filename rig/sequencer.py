@@ -133,14 +133,15 @@ def run(
     walk = _Walk(schedule, checks, kit, confirm)
     stopped, bench_failed = "", False
     try:
-        for stage in schedule.stages:
-            yield StageReached(stage.name, stage.words)
-            _ask(walk, stage.words)
-            with bench.stage(stage.name) as player:
-                for group in stage.groups:
-                    yield from _group(walk, group, player)
-            if walk.held:
-                raise _Stopped(walk.held)
+        with bench.session():
+            for stage in schedule.stages:
+                yield StageReached(stage.name, stage.words)
+                _ask(walk, stage.words)
+                with bench.stage(stage.name) as player:
+                    for group in stage.groups:
+                        yield from _group(walk, group, player)
+                if walk.held:
+                    raise _Stopped(walk.held)
     except _Stopped as reason:
         stopped = str(reason)
     except KeyboardInterrupt:

@@ -69,6 +69,9 @@ def examine(
         read = listed.read([captures[request] for request in needed], kit)
     except Untrusted as error:
         return void(listed, str(error))
+    except Exception as error:
+        # A mistake in a check (a workspace may bring its own) proves nothing about the unit and loses no run.
+        return void(listed, f"the check itself failed: {type(error).__name__}: {error}")
     bench = captures[needed[0]].calibration.bench if needed else ""
     verdicts = tuple(judge(read, limits, kit.folder, listed.name, bench, partial))
     outcome = outcome_of([verdict.outcome for verdict in verdicts])

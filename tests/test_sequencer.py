@@ -2,6 +2,7 @@
 
 import shutil
 from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 
 import pytest
@@ -92,6 +93,9 @@ class DyingBench:
 
     def describe(self) -> dict[str, object]:
         return {}
+
+    def session(self) -> AbstractContextManager[None]:
+        return nullcontext()
 
     def stage(self, name: str) -> "DyingBench":
         self.inner = self.bench.stage(name)

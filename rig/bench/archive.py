@@ -1,7 +1,7 @@
 """The archive as a bench: a record's captures played back, sample for sample."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 
 from rig.bench.base import BenchError
 from rig.readings import Capture
@@ -25,6 +25,10 @@ class ArchiveBench:
     def describe(self) -> dict[str, object]:
         """The record that is played back."""
         return {"kind": "archive", "origin": self.origin}
+
+    def session(self) -> AbstractContextManager[None]:
+        """Nothing has to be held."""
+        return nullcontext()
 
     @contextmanager
     def stage(self, name: Stage) -> Iterator["ArchiveBench"]:

@@ -7,8 +7,9 @@ from typing import Protocol
 from rig.readings import Capture
 from rig.requests import Request, Stage
 
-#: A capture goes on so long beyond the stimulus: time for the equipment's own delay, so that no tail is cut off.
-CAPTURE_ALLOWANCE_S = 0.3
+#: A capture goes on so long beyond the stimulus, whose own last tenth of a second is silent: together the longest
+#: delay that the equipment may have.
+CAPTURE_ALLOWANCE_S = 0.1
 
 
 class BenchError(Exception):
@@ -35,6 +36,10 @@ class Bench(Protocol):
 
     def describe(self) -> dict[str, object]:
         """Equipment, identities and settings for the record (plain JSON values)."""
+        ...
+
+    def session(self) -> AbstractContextManager[object]:
+        """Hold the equipment for a whole run, so that nothing has to be opened between its stages."""
         ...
 
     def stage(self, name: Stage) -> AbstractContextManager[Player]:

@@ -32,7 +32,7 @@ def calibrate_known_load(capture: Capture, load_ohm: float, made_at: str) -> Kno
     if sense_ohm is None:
         raise BenchError("the sense resistor's value is not known: set sense_ohm in bench.toml")
     request = capture.request
-    grid = log_frequency_grid(request.start_hz, request.stop_hz, 6)
+    grid = np.append(log_frequency_grid(request.start_hz, request.stop_hz / 1.1, 6), request.stop_hz)
     drive, sense = capture.volts("drive"), capture.volts("sense")
     if not (np.any(drive) and np.any(sense)):
         raise BenchError("one of the two inputs carries nothing at all: check its cable")

@@ -15,8 +15,8 @@ from rig.signals import stimulus
 
 #: Silence after the opening: a device that wakes swallows the first sound.
 WAKE_S = 0.4
-#: From the writing of a stimulus to its sounding, when nothing sounds: more than a driver's block.
-LEAD_S = 0.1
+#: From writing a stimulus to its sounding, when nothing sounds: the driver's block under way, the next, and this.
+LEAD_S = 0.01
 #: A capture may come so much later than its sound lasts.
 LATE_S = 4.0
 
@@ -27,8 +27,9 @@ class Routing:
 
     #: Kit's channel -> outputs of the card; one stimulus may go to several (loopback).
     outputs_of: Callable[[str], tuple[int, ...]]
-    #: Roles of the recorded inputs, in their order.
+    #: Roles of the inputs of this stage, and the rows of the recording that they are.
     roles: tuple[str, ...]
+    rows: tuple[int, ...]
     calibration: Calibration
     sample_rate_hz: float
 
@@ -70,7 +71,7 @@ class StreamPlayer:
     def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
         """Play the requests in order without a gap; yield each capture as soon as it is complete.
 
-        A capture is as long as its stimulus and 0.3 s more, for the latency of the equipment; the next stimulus has
+        A capture is as long as its stimulus and a little more, for the latency of the equipment; the next stimulus has
         begun by then. Stimuli are written ahead as far as the ring reaches, so that the caller may take its time.
 
         Raises
@@ -124,7 +125,7 @@ class StreamPlayer:
         ):
             return
         samples = (peak * stimulus.compose(plan)).astype(np.float32)
-        soonest = self._audio.done + round(LEAD_S * self._routing.sample_rate_hz)
+        soonest = self._audio.done + 2 * self._audio.block_frames + round(LEAD_S * self._routing.sample_rate_hz)
         start = self._audio.written
         if start < soonest:
             # Nothing sounds, or it ends before this could follow.
@@ -135,7 +136,7 @@ class StreamPlayer:
     def _capture(self, played: _Scheduled, samples: np.ndarray[tuple[int, ...], np.dtype[np.float32]]) -> Capture:
         return Capture(
             request=played.request,
-            samples=samples,
+            samples=samples[list(self._routing.rows)],
             inputs=self._routing.roles,
             sample_rate_hz=self._routing.sample_rate_hz,
             calibration=self._routing.calibration,

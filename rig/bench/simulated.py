@@ -4,7 +4,7 @@ import math
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import replace
 from functools import lru_cache
 
@@ -114,6 +114,10 @@ class SimulatedBench:
             "sense_in": self._sound.sense_in,
             "air_celsius": self._sound.air_celsius,
         }
+
+    def session(self) -> AbstractContextManager[None]:
+        """Nothing has to be held."""
+        return nullcontext()
 
     @contextmanager
     def stage(self, name: Stage) -> Iterator["SimulatedPlayer"]:

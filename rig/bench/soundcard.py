@@ -274,6 +274,8 @@ class SoundCardBench:
         self.known_load = known_load
         self._device = settings.device
         self._facts: dict[str, object] = {}
+        #: The session's stream, while there is one.
+        self._shared: tuple[AudioProcess, Buffers] | None = None
         for key, wiring in (("leads", settings.leads), ("playing", settings.playing)):
             missing = [channel.name for channel in kit.channels if wiring and wiring.output(channel.name) is None]
             if wiring and missing:
@@ -293,8 +295,26 @@ class SoundCardBench:
         }
 
     @contextmanager
+    def session(self) -> Iterator[None]:
+        """Hold one open stream for all stages: no second opening, one latency. It is silent between stages.
+
+        Raises
+        ------
+        BenchError
+            If the device is not there, does not open, or fails.
+        """
+        self._shared = self._opened([wiring for wiring in (self.settings.leads, self.settings.playing) if wiring])
+        try:
+            yield
+        finally:
+            audio, self._shared = self._shared[0], None
+            audio.close()
+
+    @contextmanager
     def stage(self, name: Stage) -> Iterator[StreamPlayer]:
-        """Open the stream for one stage; on leaving, the output has faded and the device is closed.
+        """A stage on the session's stream, or outside of a session on one of its own.
+
+        On leaving, the output has faded; a stream of its own is closed.
 
         Raises
         ------
@@ -307,21 +327,28 @@ class SoundCardBench:
         from rig.bench.player import Routing, StreamPlayer
 
         wiring = self.settings.wiring(name)
-        calibration = self.settings.calibration(name, self.known_load)
-        rate_hz = self._device.sample_rate_hz
-        buffers = allocate(round(RING_S * rate_hz), _used_outputs(wiring), list(wiring.inputs.values()), rate_hz)
-        audio = AudioProcess(audio_process, buffers, self._device)
-        self._facts = audio.facts
+        audio, buffers = self._shared or self._opened([wiring])
         routing = Routing(
             outputs_of=lambda channel: _outputs_of(wiring, channel),
             roles=tuple(wiring.inputs),
-            calibration=calibration,
+            rows=tuple(buffers.inputs.index(number) for number in wiring.inputs.values()),
+            calibration=self.settings.calibration(name, self.known_load),
             sample_rate_hz=float(audio.facts["sample_rate_hz"]),
         )
         try:
             yield StreamPlayer(audio, routing, buffers.ring_frames)
         finally:
-            audio.close()
+            if self._shared is None:
+                audio.close()
+
+    def _opened(self, wirings: Sequence[LeadsSettings | PlayingSettings]) -> tuple[AudioProcess, Buffers]:
+        outputs = sorted({number for wiring in wirings for number in _used_outputs(wiring)})
+        inputs = sorted({number for wiring in wirings for number in wiring.inputs.values()})
+        rate_hz = self._device.sample_rate_hz
+        buffers = allocate(round(RING_S * rate_hz), outputs, inputs, rate_hz)
+        audio = AudioProcess(audio_process, buffers, self._device)
+        self._facts = audio.facts
+        return audio, buffers
 
 
 def _loopback(wiring: LeadsSettings | PlayingSettings) -> list[int]:

@@ -36,7 +36,7 @@ FLAGS = ("input underflow", "input overflow", "output underflow", "output overfl
 FLAG_LOG = 256
 
 # Places in the shared counters.
-DONE, WRITTEN, STOP, FADED, FLAGGED = range(5)
+DONE, WRITTEN, STOP, FADED, FLAGGED, BLOCK = range(6)
 
 #: (connection, buffers, the target's own settings); runs in the child.
 Target = Callable[[Connection, "Buffers", Any], None]
@@ -57,7 +57,7 @@ class Buffers:
     recording: Any = field(repr=False)
 
     def state(self) -> NDArray[np.int64]:
-        """The counters, shape (5,)."""
+        """The counters, shape (6,)."""
         return np.frombuffer(self.counters, dtype=np.int64)
 
     def flags(self) -> NDArray[np.int64]:
@@ -80,7 +80,7 @@ def allocate(ring_frames: int, outputs: Sequence[int], inputs: Sequence[int], sa
         outputs=tuple(outputs),
         inputs=tuple(inputs),
         ramp_frames=max(1, round(RAMP_S * sample_rate_hz)),
-        counters=context.RawArray(c_int64, 5),
+        counters=context.RawArray(c_int64, 6),
         flag_log=context.RawArray(c_int64, 2 * FLAG_LOG),
         playing=context.RawArray(c_float, ring_frames * len(outputs)),
         recording=context.RawArray(c_float, ring_frames * len(inputs)),
@@ -121,6 +121,7 @@ class Shuttle:
         for ring, column in zip(self._recording, self._inputs, strict=True):
             ring[place : place + first] = heard[:first, column]
             ring[: frames - first] = heard[first:, column]
+        self._state[BLOCK] = frames
         self._state[DONE] = at + frames
 
     def _ramp(self, sounding: Block, frames: int) -> None:
@@ -205,6 +206,11 @@ class AudioProcess:
     def done(self) -> int:
         """Frames that the driver has taken and given since the opening."""
         return int(self._state[DONE])
+
+    @property
+    def block_frames(self) -> int:
+        """Length of the block that the driver handed over last."""
+        return int(self._state[BLOCK])
 
     @property
     def written(self) -> int:
