@@ -6,9 +6,9 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from conftest import ROOT
 from hypothesis import given
 from hypothesis import strategies as st
+from simulated_runs import ROOT
 
 import checks
 from rig.check import listed_checks, workspace_checks

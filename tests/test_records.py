@@ -6,9 +6,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import simulated
 from hypothesis import given
 from hypothesis import strategies as st
+from simulated_runs import simulated
 
 from rig import records, sequencer
 from rig.bench.archive import ArchiveBench

@@ -6,7 +6,7 @@ from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 
 import pytest
-from conftest import simulated
+from simulated_runs import simulated
 
 from rig import sequencer
 from rig.bench.base import BenchError

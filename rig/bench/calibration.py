@@ -37,7 +37,7 @@ def calibrate_known_load(capture: Capture, load_ohm: float, made_at: str) -> Kno
     if not (np.any(drive) and np.any(sense)):
         raise BenchError("one of the two inputs carries nothing at all: check its cable")
     # The ratio of two inputs of one card has no long memory: a short window keeps noise out.
-    found = transfer_function(sense, drive, capture.sample_rate_hz, grid, request.start_hz, request.stop_hz, 0.1, 0.25)
+    found = transfer_function(sense, drive, capture.sample_rate_hz, grid, request.start_hz, request.stop_hz, 0.02, 0.06)
     own = sense_ohm if capture.calibration.sense_in == "return" else load_ohm
     ratio = found / (own / (load_ohm + sense_ohm))
     middle = float(np.median(np.abs(ratio)))

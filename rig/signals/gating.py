@@ -53,9 +53,7 @@ def half_cosine(position: ArrayLike) -> Array:
     return rise
 
 
-def gate_window(
-    time_s: ArrayLike, rise_s: float, before_s: float, after_s: float, fall_s: float
-) -> Array:
+def gate_window(time_s: ArrayLike, rise_s: float, before_s: float, after_s: float, fall_s: float) -> Array:
     """Window over time: half-cosine start, flat, half-cosine end.
 
     Parameters

@@ -80,9 +80,7 @@ def _integral(
     return np.asarray(running[..., index] + rest * (values[..., index] + 0.5 * slope * rest))
 
 
-def smooth_power(
-    power: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLike, fraction: float
-) -> Array:
+def smooth_power(power: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLike, fraction: float) -> Array:
     """Fractional-octave mean of power onto a grid.
 
     The mean is taken over the logarithm of frequency, with equal weight within 1/fraction octave around each target,
@@ -125,9 +123,7 @@ def smooth_complex(
     return np.asarray(_averages(values, frequency_hz, targets_hz, fraction), np.complex128)
 
 
-def smooth_level_db(
-    response: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLike, fraction: float
-) -> Array:
+def smooth_level_db(response: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLike, fraction: float) -> Array:
     """Smoothed level of complex responses in dB re 1: 10 lg of `smooth_power`, same parameters and errors."""
     values = np.asarray(response, np.complex128)
     power = smooth_power(values.real**2 + values.imag**2, frequency_hz, targets_hz, fraction)

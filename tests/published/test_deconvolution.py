@@ -29,9 +29,7 @@ def test_another_library_deconvolves_the_same_response():
 
 
 UNITS = {
-    "cheb_a": lambda x: (
-        x + 0.01 * (2 * x**2) + 0.003 * (4 * x**3 - 3 * x) + 0.001 * (16 * x**5 - 20 * x**3 + 5 * x)
-    ),
+    "cheb_a": lambda x: x + 0.01 * (2 * x**2) + 0.003 * (4 * x**3 - 3 * x) + 0.001 * (16 * x**5 - 20 * x**3 + 5 * x),
     "poly_a": lambda x: x + 0.10 * x**2 + 0.05 * x**3,
 }
 
@@ -54,9 +52,7 @@ def test_harmonics_of_known_polynomials_are_found_from_one_sweep(row):
     body = amplitude * sweep.synchronised_sweep(START_HZ, STOP_HZ, 2.0, RATE_HZ)
     captured = np.concatenate((np.zeros(1000), UNITS[row["case"]](body), np.zeros(9600)))
     frequency_hz = np.geomspace(2 * START_HZ, STOP_HZ / (2 * order), 60)
-    found = deconvolution.harmonic_responses(
-        captured, START_HZ, STOP_HZ, 2.0, RATE_HZ, (1, int(order)), frequency_hz
-    )
+    found = deconvolution.harmonic_responses(captured, START_HZ, STOP_HZ, 2.0, RATE_HZ, (1, int(order)), frequency_hz)
     level = deconvolution.harmonic_distortion_db(found[1], found[0])
     np.testing.assert_allclose(level, level_db, atol=0.1)
 

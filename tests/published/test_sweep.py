@@ -12,9 +12,7 @@ from rig.signals import sweep
 def test_harmonics_lie_where_they_are_published_to_lie(row):
     # Source: Farina, AES 108th Convention (2000); Novak et al., IEEE TIM 59(8) (2010) and JAES 63(10) (2015).
     start_hz, stop_hz, seconds, rate_hz = numbers(row, "f1_hz", "f2_hz", "t_s", "fs_hz")
-    order, rate_s, advance, advance_samples = numbers(
-        row, "harmonic_n", "rate_l_s", "advance_s", "advance_samples"
-    )
+    order, rate_s, advance, advance_samples = numbers(row, "harmonic_n", "rate_l_s", "advance_s", "advance_samples")
     assert sweep.sweep_rate_s(start_hz, stop_hz, seconds) == pytest.approx(rate_s, rel=1e-6)
     found_s = float(sweep.harmonic_advance_s(order, start_hz, stop_hz, seconds))
     assert found_s == pytest.approx(advance, rel=1e-6)

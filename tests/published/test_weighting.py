@@ -26,9 +26,7 @@ def test_the_table_of_the_standard_is_met_after_rounding(row):
 
 def test_the_poles_are_those_of_the_standard():
     # Source: IEC 61672-1, annex E: 20.60, 107.7, 737.9 and 12194 Hz.
-    np.testing.assert_allclose(
-        weighting.pole_frequencies_hz(), [20.598997, 107.65265, 737.86223, 12194.217], rtol=1e-6
-    )
+    np.testing.assert_allclose(weighting.pole_frequencies_hz(), [20.598997, 107.65265, 737.86223, 12194.217], rtol=1e-6)
 
 
 def test_another_library_weights_alike():

@@ -102,9 +102,7 @@ def test_phases_of_harmonics_are_those_of_the_sine():
 
 def test_a_clean_unit_shows_no_harmonics():
     capture = captured(lambda x: x, 2.0)
-    found = deconvolution.harmonic_responses(
-        capture, START_HZ, STOP_HZ, 2.0, RATE_HZ, (1, 2, 3, 5), FREQUENCY_HZ
-    )
+    found = deconvolution.harmonic_responses(capture, START_HZ, STOP_HZ, 2.0, RATE_HZ, (1, 2, 3, 5), FREQUENCY_HZ)
     level = deconvolution.harmonic_distortion_db(found[1:], found[0])
     assert np.nanmax(level) < -90
 
@@ -113,23 +111,17 @@ def test_the_stated_noise_is_what_noise_does_to_a_harmonic():
     hiss = np.random.default_rng(21).normal(0, 1e-3, (30, 110000))
     sent = sweep.synchronised_sweep(START_HZ, STOP_HZ, 1.5, RATE_HZ)
     frequency_hz = np.geomspace(40, 5000, 20)
-    found = deconvolution.harmonic_responses(
-        hiss, START_HZ, STOP_HZ, 1.5, RATE_HZ, (2,), frequency_hz, delay_s=0.3
-    )
+    found = deconvolution.harmonic_responses(hiss, START_HZ, STOP_HZ, 1.5, RATE_HZ, (2,), frequency_hz, delay_s=0.3)
     window, first_s = deconvolution.harmonic_window(2, sweep.sweep_rate_s(START_HZ, STOP_HZ, 1.5), RATE_HZ)
     assert first_s < 0
-    stated = noise.response_noise_power(
-        hiss[0], sent, window, RATE_HZ, 2 * frequency_hz, START_HZ, STOP_HZ
-    )
+    stated = noise.response_noise_power(hiss[0], sent, window, RATE_HZ, 2 * frequency_hz, START_HZ, STOP_HZ)
     excess_db = 10 * np.log10(np.mean(np.abs(found[0]) ** 2, axis=0) / stated)
     assert abs(np.mean(excess_db)) < 0.7
 
 
 def test_harmonics_beyond_the_sweep_are_not_numbers():
     capture = captured(lambda x: x, 0.5)
-    found = deconvolution.harmonic_responses(
-        capture, START_HZ, STOP_HZ, 0.5, RATE_HZ, (1, 3), [15.0, 1000.0, 7000.0]
-    )
+    found = deconvolution.harmonic_responses(capture, START_HZ, STOP_HZ, 0.5, RATE_HZ, (1, 3), [15.0, 1000.0, 7000.0])
     assert np.array_equal(np.isnan(found[0]), [True, False, False])
     assert np.array_equal(np.isnan(found[1]), [False, False, True])
 

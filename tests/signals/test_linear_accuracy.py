@@ -119,9 +119,7 @@ def test_the_stated_noise_is_what_noise_does_to_a_gated_response():
     frequency_hz = smoothing.log_frequency_grid(50, 18000, 6)
     found = deconvolution.gated_frequency_response(gated, RATE_HZ, frequency_hz, START_HZ, STOP_HZ)
     silence = np.random.default_rng(9).normal(0.0, 1e-3, 96000)
-    stated = noise.response_noise_power(
-        silence, sent, gated.window, RATE_HZ, frequency_hz, START_HZ, STOP_HZ
-    )
+    stated = noise.response_noise_power(silence, sent, gated.window, RATE_HZ, frequency_hz, START_HZ, STOP_HZ)
     excess_db = 10 * np.log10(np.mean(np.abs(found) ** 2, axis=0) / stated)
     assert abs(np.mean(excess_db)) < 0.3
     assert np.max(np.abs(excess_db)) < 3.0

@@ -62,9 +62,7 @@ def test_frequency_is_the_slope_of_phase_and_time_its_inverse():
     band = (20.0, 20000.0, 2.0)
     time_s = np.linspace(0, 2, 2001)
     step = 1e-6
-    slope = sweep.instantaneous_phase_rad(time_s + step, *band) - sweep.instantaneous_phase_rad(
-        time_s - step, *band
-    )
+    slope = sweep.instantaneous_phase_rad(time_s + step, *band) - sweep.instantaneous_phase_rad(time_s - step, *band)
     frequency_hz = sweep.instantaneous_frequency_hz(time_s, *band)
     np.testing.assert_allclose(slope / (4 * np.pi * step), frequency_hz, rtol=1e-6)
     np.testing.assert_allclose(sweep.time_of_frequency_s(frequency_hz, *band), time_s, atol=1e-9)

@@ -1,0 +1,36 @@
+"""Simulated benches and runs on them, for tests of several rooms."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from rig import sequencer
+from rig.bench.calibration import calibrate_known_load
+from rig.bench.simulated import SimulatedBench
+from rig.kit import load_kit
+from rig.records import Record
+from rig.verify import job, verify
+
+ROOT = Path(__file__).parent.parent
+
+
+def simulated(workspace: Path, kit_name: str, serial: str, faults: Sequence[str] = ()) -> SimulatedBench:
+    """A simulated bench with its two inputs calibrated."""
+    kit = load_kit(workspace, kit_name)
+    bench = SimulatedBench(kit, serial, faults)
+    clean = SimulatedBench(kit, serial).known_load_capture(8.2)
+    bench.known_load = calibrate_known_load(clean, 8.2, "2026-01-01T12:00:00+00:00")
+    return bench
+
+
+def verified(workspace: Path, kit_name: str, serial: str, faults: Sequence[str] = ()) -> tuple[sequencer.Run, Record]:
+    """Verify a simulated unit in a workspace, with a certificate of one line."""
+    bench = simulated(workspace, kit_name, serial, faults)
+    return verify(
+        workspace,
+        job(workspace, kit_name),
+        serial,
+        bench,
+        confirm=lambda words: True,
+        view=iter,
+        certificate=lambda document, run, kit: f"<html>{document['serial']}</html>",
+    )
