@@ -39,6 +39,8 @@ GATE = False
 BAND_LEFT = 0.25
 #: The timing mark after the sweep is kept out by so much.
 GUARD_S = 0.005
+#: The search begins so long before the sweep passes its first frequency: the mark before it has died away by then.
+EARLY_S = 0.05
 
 
 class Settings(Table):
@@ -87,7 +89,7 @@ def channel_readings(capture: Capture, settings: Settings, kit: Kit) -> CheckRea
     channel = capture.request.channel
     residual, silence, ends_s = residual_of(capture)
     try:
-        found = impulses_of(residual, silence, sweep_layout(capture).sweep_start / capture.sample_rate_hz, ends_s)
+        found = impulses_of(residual, silence, residual.chirp.passes_start_s - EARLY_S, ends_s)
     except ValueError as error:
         raise Untrusted(str(error)) from None
     peaks = peaks_over_frequency(residual, settings.points_per_octave)

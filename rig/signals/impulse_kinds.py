@@ -19,6 +19,7 @@ from rig.signals.impulsive import (
     BINS,
     EVENT,
     RARE,
+    WINDOWS_S,
     Scores,
     Train,
     above_scores,
@@ -42,6 +43,8 @@ LONG_S = 0.012
 """What stays loud for longer is no impulse of a particle."""
 PARTICLES = 5
 """So many single impulses make a loose particle; fewer may be anything."""
+WEAK_EVIDENCE = 1.0
+"""A faint train must stand out of its own cycles with at least this much evidence, when all else is quiet."""
 FIRM_EVIDENCE = 5.0
 FIRM_RATIO = 2**0.4
 """A train is believed in spite of noises beside it with this much evidence, over this frequency ratio at least."""
@@ -49,6 +52,8 @@ BEYOND = 1.5
 """A train's impulses are looked for up to so far beyond the band in which it was found."""
 AIR_SHARE = 0.6
 """A train with less than this part of its energy within its own window about its phase is blowing air."""
+OUTSIDE = 5.1
+"""As `impulsive.EVENT`, for sounds outside the search: fewer windows are looked at there."""
 UNDER_WINDOW_S = 0.005
 UNDER_BASELINE_S = 0.5
 SILENCE_WINDOW_S = 0.002
@@ -116,31 +121,32 @@ def impulses_of(residual: Residual, silence: Array, begins_s: float, ends_s: flo
         raise ValueError("the sweep has no five cycles below 500 Hz: no phase can be told")
     best = max(found, key=lambda train: (train.evidence, train.score))
     outside_s = np.concatenate(
-        [_peaks(far, EVENT).time_s for far in (_under_scores(residual, ends_s), _silence_scores(silence, residual))]
+        [_peaks(far, OUTSIDE).time_s for far in (_under_scores(residual, ends_s), _silence_scores(silence, residual))]
     )
-    corrected = max(0.0, best.evidence - math.log10(LOOKS))
-    significant, firm = corrected >= SIGNIFICANT, False
-    if significant:
+    evidence = max(0.0, best.evidence - math.log10(LOOKS))
+    rare = _peaks(scores[0], RARE)
+    strange = outside_s.size > 0 or bool(np.any(rare.lasts_s[rare.score > EVENT] > LONG_S))
+    trusted = False
+    if evidence >= SIGNIFICANT:
         # Loud impulses at random phases raise the evidence as well: only against the rest of its cycle does a
         # train prove that it is one.
         best = max(trains(residual, scores, lock=True), key=lambda train: (train.evidence, train.score))
         firm = best.evidence >= FIRM_EVIDENCE and best.high_hz >= FIRM_RATIO * best.low_hz
-    rare = _beside(_peaks(scores[0], RARE), best, residual, significant, firm)
-    events = rare.score > EVENT
+        rare = _beside(rare, best, residual, firm)
+        quiet = not strange and not np.any(rare.score > EVENT)
+        trusted = firm or (quiet and best.evidence >= WEAK_EVIDENCE)
     loose = max(0.0, _loose_evidence(rare, scores[0]) - math.log10(LOOKS))
-    strange = outside_s.size > 0 or bool(np.any(rare.lasts_s[events] > LONG_S))
+    events = rare.score > EVENT
     kind: Kind = "none"
-    if significant and (firm or not (strange or events.any())):
+    if trusted:
         kind = "blowing air" if _is_air(residual, scores[0], best) else "rub or rattle"
-    elif strange or (significant and loose < SIGNIFICANT):
-        kind = "disturbed"
-    elif loose >= SIGNIFICANT:
+    elif loose >= SIGNIFICANT and not strange:
         kind = "loose particle"
-    elif events.any():
+    elif strange or events.any() or evidence >= SIGNIFICANT:
         kind = "disturbed"
     coherence = _coherence(residual, scores[0], best)
     single_s = rare.time_s[events | (kind == "loose particle")]
-    return Impulses(kind, max(corrected, loose), best, coherence, single_s, outside_s)
+    return Impulses(kind, max(evidence, loose), best, coherence, single_s, outside_s)
 
 
 def _peaks(scores: Scores, threshold: float) -> _Peaks:
@@ -167,16 +173,14 @@ def _place(train: Train, frequency_hz: Array) -> Array:
     return place
 
 
-def _beside(peaks: _Peaks, train: Train, residual: Residual, significant: bool, firm: bool) -> _Peaks:
-    """The impulses that a significant train does not explain."""
-    if not significant or peaks.time_s.size == 0:
-        return peaks
+def _beside(peaks: _Peaks, train: Train, residual: Residual, firm: bool) -> _Peaks:
+    """The impulses that a train does not explain; a firm one explains all in its band, echoes and double hits too."""
     chirp = residual.chirp
     frequency_hz = chirp.frequency_at_hz(peaks.time_s)
     off = frequency_hz * chirp.rate_s - _place(train, frequency_hz)
     off_s = np.abs(off - np.round(off)) / frequency_hz
     inside = (frequency_hz > train.low_hz / BEYOND) & (frequency_hz < train.high_hz * BEYOND)
-    its_own = inside & (firm | (off_s < 2 * train.window_s))
+    its_own = inside & (firm | (off_s < 1.5 * WINDOWS_S[0]))
     return _Peaks(peaks.time_s[~its_own], peaks.lasts_s[~its_own], peaks.score[~its_own])
 
 
