@@ -3,6 +3,7 @@
 import json
 import sys
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -191,7 +192,7 @@ def calibrate_load(
     ohm: float, kit: str, workspace: Workspace = HERE, bench: BenchFile = None, yes: Yes = False
 ) -> None:
     """Compare the two electrical inputs on a resistor of known value in place of the speaker."""
-    from rig.bench.calibration import calibrate_known_load, save_known_load
+    from rig.bench.calibration import SWEEP_S, calibrate_known_load, save_known_load
 
     loaded = load_kit(workspace, kit)
     opened, origin = _open(workspace, bench, loaded, loaded.serial_example, [])
@@ -203,7 +204,8 @@ def calibrate_load(
     if not _confirm(console, yes)(""):
         raise typer.Exit(VOID)
     with opened.stage("leads") as player:
-        capture = next(iter(player.play([loaded.sweep("leads", loaded.channels[0].name)])))
+        sweep = replace(loaded.sweep("leads", loaded.channels[0].name), seconds=SWEEP_S)
+        capture = next(iter(player.play([sweep])))
     load = calibrate_known_load(capture, ohm, records.now())
     print(f"written: {save_known_load(workspace, load, capture.calibration.bench)}")
 

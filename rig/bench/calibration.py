@@ -15,6 +15,8 @@ from rig.signals.smoothing import log_frequency_grid
 SCHEMA = "kitproof known load 1"
 #: Two inputs of one card that differ by more than this are not mismatched but wrongly wired.
 WIDEST_MISMATCH = 1.5
+#: Length of the sweep: the noise of this calibration goes into every later measurement.
+SWEEP_S = 8.0
 
 
 def calibrate_known_load(capture: Capture, load_ohm: float, made_at: str) -> KnownLoad:
@@ -36,8 +38,7 @@ def calibrate_known_load(capture: Capture, load_ohm: float, made_at: str) -> Kno
     drive, sense = capture.volts("drive"), capture.volts("sense")
     if not (np.any(drive) and np.any(sense)):
         raise BenchError("one of the two inputs carries nothing at all: check its cable")
-    # The ratio of two inputs of one card has no long memory: a short window keeps noise out.
-    found = transfer_function(sense, drive, capture.sample_rate_hz, grid, request.start_hz, request.stop_hz, 0.02, 0.06)
+    found = transfer_function(sense, drive, capture.sample_rate_hz, grid, request.start_hz, request.stop_hz, 0.1, 0.25)
     own = sense_ohm if capture.calibration.sense_in == "return" else load_ohm
     ratio = found / (own / (load_ohm + sense_ohm))
     middle = float(np.median(np.abs(ratio)))

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rig.bench.base import Bench, BenchError
+from rig.bench.base import CAPTURE_ALLOWANCE_S, Bench, BenchError
 from rig.bench.simulated import SimulatedBench, _at_every_bin
 from rig.circuit.driver import Driver
 from rig.kit import Kit
@@ -247,7 +247,7 @@ def test_the_tail_is_there_in_spite_of_the_latency() -> None:
     bench = SimulatedBench(ONE, "P1")
     (capture,) = played(bench, sweep(ONE))
     plan = layout(20.0, 20000.0, 0.5, 48000.0)
-    assert capture.samples.shape[1] == plan.frames + round(0.3 * 48000)
+    assert capture.samples.shape[1] == plan.frames + round(CAPTURE_ALLOWANCE_S * 48000)
     assert latency_samples(capture, "loopback") + plan.frames < capture.samples.shape[1]
 
 
