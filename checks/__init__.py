@@ -2,8 +2,8 @@
 
 from typing import cast
 
-from checks import impedance, leads, ping, polarity, response
+from checks import hum_and_noise, impedance, leads, ping, polarity, response
 from rig.check import Check
 
 #: In the order in which a newcomer would read them.
-ALL: list[Check] = [cast(Check, module) for module in (leads, impedance, ping, response, polarity)]
+ALL: list[Check] = [cast(Check, module) for module in (leads, impedance, ping, response, polarity, hum_and_noise)]

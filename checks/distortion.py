@@ -141,9 +141,7 @@ def distortion_curves(found: Harmonics, channel: str, settings: Settings) -> lis
     return curves
 
 
-def told(
-    power: Floats, noise: Floats, fundamental: Floats, settings: Settings
-) -> tuple[Floats, NDArray[np.bool_]]:
+def told(power: Floats, noise: Floats, fundamental: Floats, settings: Settings) -> tuple[Floats, NDArray[np.bool_]]:
     """Level relative to the fundamental, its upper bound where noise hides it, and where it may be judged."""
     level = power_db(power / fundamental)
     with np.errstate(divide="ignore"):

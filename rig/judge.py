@@ -102,6 +102,9 @@ def judge_number(reading: Reading, limit: Limit) -> Verdict:
     upper = np.inf if limit.upper is None else limit.upper
     margin = min(reading.value - lower, upper - reading.value)
     side = "too low" if reading.value - lower < upper - reading.value else "too high"
+    if margin < 0 and reading.at_most and reading.value > upper:
+        hidden = f"at most {_figure(reading.value)} {reading.unit}: noise hides whether it is less".replace("  ", " ")
+        return _void(reading.quantity, reading.subject, reading.unit, hidden, words)
     outside = reading.said or f"{_figure(-margin)} {apart(reading.unit)} {side}".replace("  ", " ")
     return Verdict(
         quantity=reading.quantity,

@@ -322,6 +322,12 @@ class Kit(Table):
             seconds=0.3 if quiet else spec.seconds,
         )
 
+    def silence(self, channel: str, position: str, seconds: float) -> Sweep:
+        """Silence at a box with the amplifier on."""
+        spec = self.sweeps.playing
+        gain = 10 ** (self.amplifier.gain_db / 20)
+        return Sweep("playing", channel, channel, 0.0, gain, spec.start_hz, spec.stop_hz, seconds, position)
+
 
 def load_kit(workspace: Path, name: str) -> Kit:
     """Load `limits/<name>/kit.toml`.

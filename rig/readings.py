@@ -115,6 +115,8 @@ class Reading:
     trouble: str = ""
     #: The value in words, where a number alone says little ("reversed").
     said: str = ""
+    #: The truth is at most this: below an upper limit that passes, above it nothing is proved.
+    at_most: bool = False
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,10 @@ STAGE_ORDER: tuple[Stage, ...] = ("leads", "playing", "soak")
 
 @dataclass(frozen=True)
 class Sweep:
-    """One synchronised exponential sweep played on one channel, with the silence before it recorded as well."""
+    """One synchronised exponential sweep played on one channel, with the silence before it recorded as well.
+
+    A sweep of no volts at all is how silence is asked for: the same length of time, and nothing sounds.
+    """
 
     #: The wiring of the bench that the sweep needs.
     stage: Stage
@@ -33,9 +36,16 @@ class Sweep:
     #: Name of the microphone position in the kit; empty on the leads.
     position: str = ""
 
+    @property
+    def is_silence(self) -> bool:
+        """Whether nothing sounds."""
+        return self.level_v == 0
+
     def __str__(self) -> str:
         place = f" at {self.at}" if self.at != self.channel else ""
         where = f", {self.position}" if self.position else ""
+        if self.is_silence:
+            return f"silence at {self.at}{where}, {self.seconds:g} s"
         return (
             f"{self.channel}{place}{where}: {self.start_hz:g} Hz to {self.stop_hz:g} Hz "
             f"in {self.seconds:g} s, {self.level_v:g} V"

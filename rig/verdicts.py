@@ -8,7 +8,7 @@ from rig.judge import Outcome, Verdict, judge, outcome_of
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Untrusted
 from rig.requests import Request
-from rig.signals import integrity, stimulus
+from rig.signals import integrity, quiet, stimulus
 
 
 @dataclass(frozen=True)
@@ -38,6 +38,8 @@ def capture_integrity(capture: Capture) -> integrity.Integrity:
 def capture_troubles(capture: Capture) -> tuple[str, ...]:
     """Everything that speaks against a capture: the driver's flags and the samples."""
     flags = tuple(f"the sound driver reported: {flag}" for flag in capture.flags)
+    if capture.request.is_silence:
+        return flags + quiet.silence_troubles(capture.samples, capture.inputs)
     return flags + capture_integrity(capture).troubles
 
 

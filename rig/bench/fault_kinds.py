@@ -227,6 +227,18 @@ UNIT_KINDS: dict[str, UnitKind] = {
     "silent": UnitKind(
         "the amplifier does not play {channel}", ("channel",), _on_output(lambda output, _: replace(output, gain=0.0))
     ),
+    "humming": UnitKind(
+        "the amplifier gives {amount} mV of mains hum at {channel}",
+        ("channel",),
+        _on_output(lambda output, fault: replace(output, hum_v=fault.amount / 1000)),
+        30.0,
+    ),
+    "hissing": UnitKind(
+        "the amplifier gives {amount} mV of hiss at {channel}",
+        ("channel",),
+        _on_output(lambda output, fault: replace(output, hiss_v=fault.amount / 1000)),
+        20.0,
+    ),
     "corner": UnitKind(
         "the electronic filter of {channel} has {amount} times its frequency",
         ("filter",),

@@ -50,7 +50,7 @@ def sample_peak(request: Request, output_volts: float) -> float:
         If the card cannot give that level.
     """
     peak = request.level_v * math.sqrt(2) / request.path_gain / output_volts
-    if not 0 < peak <= 1:
+    if not 0 <= peak <= 1:
         raise BenchSetupError(
             f"{request}: needs {peak * output_volts:.3g} V peak at the card's output; allowed by output_volts is "
             f"up to {output_volts:g} V"

@@ -161,7 +161,7 @@ class SimulatedBench:
         if request.stage == "leads":
             spectra = self._at_leads(request, equipment, plan, size, peak_v, load_ohm)
         else:
-            spectra = self._playing(request, equipment, plan, size, peak_v)
+            spectra = self._playing(request, equipment, plan, size, peak_v, random)
         delay = _delay(latency_samples / rate_hz, size, rate_hz)
         rows = {}
         for role, spectrum in spectra.items():
@@ -197,10 +197,16 @@ class SimulatedBench:
         return {"drive": current * (equipment.sense_ohm + load), "sense": sensed * askew}
 
     def _playing(
-        self, request: Sweep, equipment: Equipment, plan: Layout, size: int, peak_v: float
+        self,
+        request: Sweep,
+        equipment: Equipment,
+        plan: Layout,
+        size: int,
+        peak_v: float,
+        random: np.random.Generator,
     ) -> dict[str, Complex]:
         output = self.unit.output(request.channel)
-        driven = _at_lead(plan, size, peak_v, output)
+        driven = _at_lead(plan, size, peak_v, output) + _at_rest(output, size, equipment.sample_rate_hz, random)
         if equipment.resistor_left_in:
             load = self._impedance(output.box, size, equipment.sample_rate_hz)
             driven = driven * load / (load + equipment.sense_ohm)
@@ -324,6 +330,18 @@ def _knock(plan: Layout, frames: int) -> Floats:
     """A thud of 180 Hz that dies away in 20 ms, of peak near 1, shape (frames,)."""
     time_s = np.arange(frames) / plan.sample_rate_hz
     return np.asarray(1.2 * np.exp(-time_s / 0.02) * np.sin(2 * np.pi * 180.0 * time_s))
+
+
+def _at_rest(output: Output, size: int, rate_hz: float, random: np.random.Generator) -> Complex | float:
+    """What the amplifier gives at the lead with nothing playing: spectrum of its hum and hiss, in volts."""
+    if not (output.hum_v or output.hiss_v):
+        return 0.0
+    time_s = np.arange(size) / rate_hz
+    phases = random.uniform(0, 2 * np.pi, 4)
+    lines = [np.sin(2 * np.pi * 50.0 * n * time_s + phase) / n for n, phase in enumerate(phases, 1)]
+    hum = output.hum_v * np.sqrt(2) * np.sum(lines, axis=0) / np.sqrt(sum(1 / n**2 for n in range(1, 5)))
+    hiss = output.hiss_v * random.standard_normal(size)
+    return np.asarray(fft.rfft(hum + hiss))
 
 
 def _hum(plan: Layout, frames: int, random: np.random.Generator) -> Floats:

@@ -31,6 +31,9 @@ class Output:
     #: Volts at the lead over volts at the sound card; negative when the lead is turned round.
     gain: float
     filter: ElectronicFilter | None = None
+    #: What the amplifier gives at the lead with nothing playing, RMS: mains hum, and hiss up to 20 kHz.
+    hum_v: float = 0.0
+    hiss_v: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,87 @@
+"""Hum and noise: what is heard with the amplifier on and nothing playing.
+
+Silence is recorded in front of each box. Mains hum is looked for as lines at the multiples of a frequency near 50 or
+60 Hz, whichever is there; lines stand out of a room's noise long before their level does. Hiss is the level of the
+upper bands. A room that is louder than the kit allows makes the broad-band readings void, and says by how much and in
+which band: the rig cannot know whether the room or the amplifier makes that noise.
+"""
+
+from collections.abc import Sequence
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field
+
+from rig.kit import Kit
+from rig.readings import Capture, CheckReadings, Curve, Reading
+from rig.requests import Request
+from rig.signals.bands import nominal_hz
+from rig.signals.quiet import band_levels_db, mains_hum
+from rig.signals.weighting import a_weighting_db, weighted_level_db_spl
+from rig.tables import Table
+
+NAME = "hum_and_noise"
+TITLE = "Hum and noise at rest"
+GATE = False
+
+Band = Annotated[list[float], Field(min_length=2, max_length=2)]
+
+
+class Settings(Table):
+    """Settings of the check."""
+
+    seconds: Annotated[float, Field(ge=1, le=20)] = 2.0
+    hiss_hz: Band = [2000.0, 10000.0]
+    #: Hiss that is so much louder at one box than at the quietest is that box's own.
+    stands_out_db: Annotated[float, Field(gt=0)] = 3.0
+    #: A room louder than this, A-weighted, makes noise and hiss void.
+    room_below_dba: float = 45.0
+
+
+def requests(kit: Kit, settings: Settings) -> list[Request]:
+    """Silence in front of each box, where its sweeps are heard."""
+    return [kit.silence(channel.name, kit.positions[0].name, settings.seconds) for channel in kit.channels]
+
+
+def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckReadings:
+    """Noise level, hum and hiss at each box, and the bands of the noise."""
+    readings: list[Reading] = []
+    curves: list[Curve] = []
+    hisses = {capture.request.at: hiss_level_db(capture, settings) for capture in captures}
+    for capture in captures:
+        box, pressure, rate = capture.request.at, capture.pascal(), capture.sample_rate_hz
+        uncalibrated = "" if capture.calibration.microphone_v_per_pa else "the microphone is not calibrated"
+        mids, levels = band_levels_db(pressure, rate, 31.5, 16000.0)
+        noise_dba = float(weighted_level_db_spl(pressure - np.mean(pressure), rate, "A"))
+        trouble = uncalibrated or too_loud(mids, levels, noise_dba, settings)
+        # The room hisses alike at every box. What stands out at one is that box's; else it is this much at most.
+        own = hisses[box] > min(hisses.values()) + settings.stands_out_db
+        hum = mains_hum(pressure, rate)
+        found = np.isfinite(hum.mains_hz)
+        said = f"{hum.level_db:.0f} dB SPL at multiples of {hum.mains_hz:.1f} Hz" if found else ""
+        readings.append(Reading("noise", box, noise_dba, "dB(A)", trouble=trouble, at_most=True))
+        readings.append(Reading("hiss", box, hisses[box], "dB SPL", trouble=trouble, at_most=not own))
+        readings.append(Reading("hum", box, hum.level_db, "dB SPL", trouble=uncalibrated, said=said, at_most=not found))
+        grid = np.asarray(mids, np.float64)
+        unit = "dB" if uncalibrated else "dB SPL"
+        everywhere = np.ones(grid.size, dtype=np.bool_)
+        curves.append(Curve("noise bands", box, grid, levels, unit, everywhere, method="1/3 octave, silence"))
+    return CheckReadings(tuple(readings), tuple(curves))
+
+
+def hiss_level_db(capture: Capture, settings: Settings) -> float:
+    """Level of the upper bands together."""
+    levels = band_levels_db(capture.pascal(), capture.sample_rate_hz, *settings.hiss_hz)[1]
+    return float(10 * np.log10(np.sum(10 ** (levels / 10))))
+
+
+def too_loud(mids: np.ndarray, levels: np.ndarray, noise_dba: float, settings: Settings) -> str:
+    """By how much the room is too loud, and in which band most; empty when it is not."""
+    over_db = noise_dba - settings.room_below_dba
+    if over_db <= 0:
+        return ""
+    worst = int(np.argmax(levels + a_weighting_db(mids)))
+    return (
+        f"{over_db:.1f} dB too loud for this check, most of it in the band at {nominal_hz(mids[worst], 3):g} Hz: "
+        "wait for quiet; if it stays when the amplifier is switched off, it is the room"
+    )

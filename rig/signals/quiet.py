@@ -1,0 +1,147 @@
+"""Recordings of silence: whether they can be trusted, mains hum in them, and the levels of their bands."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import fft
+
+from rig.signals.bands import band_edges_hz, mid_bands_hz
+from rig.signals.levels import REFERENCE_PRESSURE_PA
+
+Array = NDArray[np.float64]
+
+FULL_SCALE = 0.9999
+MAINS_HZ = (50.0, 60.0)
+#: Mains strays from its nominal frequency by less than this part (EN 50160: 1 % for 99.5 % of a year).
+MAINS_WITHIN = 0.01
+HARMONICS = 12
+#: A line counts when it stands so far above the floor around it ...
+LINE_OVER_FLOOR_DB = 12.0
+#: ... and hum is found when so many of the first harmonics do.
+LINES_FOR_HUM = 2
+
+
+def silence_troubles(samples: NDArray[np.float32], inputs: Sequence[str]) -> tuple[str, ...]:
+    """What speaks against a recording of silence, in words.
+
+    No marks sound in it, so lost samples cannot be told; they do no harm to a level.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (inputs, frames)
+        Full scale is 1.0.
+    inputs : sequence of str
+        Names of the rows.
+    """
+    troubles = []
+    for name, row in zip(inputs, samples, strict=True):
+        if not np.all(np.isfinite(row)):
+            troubles.append(f"{name}: samples that are not finite numbers")
+        elif np.any(np.abs(row) >= FULL_SCALE):
+            troubles.append(f"{name}: clipped in what should be silence")
+        elif name == "microphone" and not np.any(row):
+            troubles.append("microphone: nothing but zeros, not even noise; is it plugged in and allowed to be used?")
+    return tuple(troubles)
+
+
+@dataclass(frozen=True)
+class Hum:
+    """Mains hum in a recording."""
+
+    #: Frequency of the mains as found; NaN when no hum stands out.
+    mains_hz: float
+    #: Level of all harmonics together, dB SPL; when none stands out, all that is heard at any mains frequency's.
+    level_db: float
+    #: Frequencies and levels of the lines that stand out, shape (lines,).
+    line_hz: Array
+    line_db: Array
+
+
+def mains_hum(pressure_pa: ArrayLike, sample_rate_hz: float) -> Hum:
+    """Find the mains frequency and the level of its harmonics in a recording of silence.
+
+    The spectrum is taken with a Hann window. For each frequency near 50 and 60 Hz, in steps of a quarter of the
+    resolution over the twelfth harmonic, the lines are summed that stand 12 dB above the median around them; the
+    frequency with the most power in such lines is the mains, and is read at the highest of them.
+
+    Parameters
+    ----------
+    pressure_pa : array_like, shape (frames,)
+        Sound pressure; a second or more.
+    sample_rate_hz : float
+        Sample rate in Hz.
+
+    Raises
+    ------
+    ValueError
+        If the recording is shorter than half a second or not finite.
+    """
+    pressure = np.asarray(pressure_pa, np.float64)
+    if pressure.size < sample_rate_hz / 2 or not np.all(np.isfinite(pressure)):
+        raise ValueError("half a second or more of finite samples is needed to tell mains hum")
+    window = np.hanning(pressure.size)
+    spectrum = fft.rfft((pressure - pressure.mean()) * window)
+    step_hz = sample_rate_hz / pressure.size
+    power = 2 * np.abs(spectrum) ** 2 / window.sum() ** 2
+    # A Hann window spreads a line over its neighbours; all of it is 1.5 times the power at the peak on a bin.
+    line = np.convolve(power, np.ones(5), "same") / 1.5
+    reach = max(round(12.0 / step_hz), 8)
+    best = Hum(float("nan"), -np.inf, np.zeros(0), np.zeros(0))
+    most = 0.0
+    orders = np.arange(1, HARMONICS + 1)
+    for nominal in MAINS_HZ:
+        trials = np.arange(nominal * (1 - MAINS_WITHIN), nominal * (1 + MAINS_WITHIN), step_hz / (4 * HARMONICS))
+        bins = np.rint(np.multiply.outer(trials, orders) / step_hz).astype(int)
+        floors = np.array([_floor(line, round(n * nominal / step_hz), reach) for n in orders])
+        stands = line[bins] > floors * 10 ** (LINE_OVER_FLOOR_DB / 10)
+        powers = np.where(stands, line[bins], 0.0).sum(axis=1)
+        top = int(np.argmax(powers))
+        own = stands[top]
+        most = max(most, float(line[bins].sum(axis=1).max()))
+        if own[:6].sum() >= LINES_FOR_HUM and _db(powers[top]) > best.level_db:
+            lines_hz = np.array([_peak_hz(power, n, step_hz) for n in bins[top][own]])
+            mains_hz = float(lines_hz[-1] / orders[own][-1])
+            best = Hum(mains_hz, float(_db(powers[top])), lines_hz, _db(line[bins[top][own]]))
+    if np.isnan(best.mains_hz):
+        return Hum(best.mains_hz, float(_db(most)), best.line_hz, best.line_db)
+    return best
+
+
+def _peak_hz(power: Array, near: int, step_hz: float) -> float:
+    """Frequency of the peak near a bin, by a parabola through three decibel values."""
+    at = near - 2 + int(np.argmax(power[near - 2 : near + 3]))
+    low, mid, high = _db(power[at - 1 : at + 2])
+    return float((at + 0.5 * (low - high) / (low - 2 * mid + high)) * step_hz)
+
+
+_P0 = REFERENCE_PRESSURE_PA**2
+
+
+def _floor(line: Array, at: int, reach: int) -> float:
+    around = np.concatenate([line[max(at - reach, 1) : max(at - 4, 1)], line[at + 5 : at + reach]])
+    return float(np.median(around))
+
+
+def _db(power_pa2: ArrayLike) -> Array:
+    level: Array = 10 * np.log10(np.maximum(np.asarray(power_pa2, np.float64), 1e-30) / _P0)
+    return level
+
+
+def band_levels_db(
+    pressure_pa: ArrayLike, sample_rate_hz: float, start_hz: float, stop_hz: float
+) -> tuple[Array, Array]:
+    """Third-octave band levels of a recording in dB SPL: mid-band frequencies and levels, shape (bands,).
+
+    Bands after IEC 61260-1; the power of each is the sum of the spectrum's lines within its edges.
+    """
+    pressure = np.asarray(pressure_pa, np.float64)
+    power = 2 * np.abs(fft.rfft(pressure - pressure.mean())) ** 2 / pressure.size**2
+    frequency_hz = fft.rfftfreq(pressure.size, 1 / sample_rate_hz)
+    # Whole bands, and nominal frequencies are rounded: the band at 2000 Hz has its middle at 1995 Hz.
+    mids = mid_bands_hz(start_hz * 0.97 / 10**0.05, stop_hz * 1.03 * 10**0.05, 3)
+    lower, upper = band_edges_hz(mids, 3)
+    running = np.concatenate(([0.0], np.cumsum(power)))
+    inside = running[np.searchsorted(frequency_hz, upper)] - running[np.searchsorted(frequency_hz, lower)]
+    return mids, _db(inside)
