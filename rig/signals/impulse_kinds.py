@@ -18,16 +18,18 @@ from rig.signals.gating import half_cosine
 from rig.signals.impulsive import (
     BINS,
     EVENT,
+    EVENT_WINDOW_S,
     RARE,
-    WINDOWS_S,
     Scores,
     Train,
     above_scores,
+    degrees_of_freedom,
     energy_scores,
     folded,
+    train_scores,
     trains,
 )
-from rig.signals.residual import HIGHEST_OF_RATE, UNDER_AFTER_S, UNDER_HZ, Residual, noise_density
+from rig.signals.residual import HIGHEST_OF_RATE, UNDER_AFTER_S, UNDER_HZ, Residual, noise_density, pass_band_hz
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -115,8 +117,9 @@ def impulses_of(residual: Residual, silence: Array, begins_s: float, ends_s: flo
     ValueError
         If the sweep has no cycles slow enough to tell phases in.
     """
-    scores = above_scores(residual, (begins_s, ends_s))
-    found = trains(residual, scores)
+    (scores,) = above_scores(residual, (begins_s, ends_s))
+    periodic = train_scores(residual, (begins_s, ends_s))
+    found = trains(residual, periodic)
     if not found:
         raise ValueError("the sweep has no five cycles below 500 Hz: no phase can be told")
     best = max(found, key=lambda train: (train.evidence, train.score))
@@ -124,27 +127,27 @@ def impulses_of(residual: Residual, silence: Array, begins_s: float, ends_s: flo
         [_peaks(far, OUTSIDE).time_s for far in (_under_scores(residual, ends_s), _silence_scores(silence, residual))]
     )
     evidence = max(0.0, best.evidence - math.log10(LOOKS))
-    rare = _peaks(scores[0], RARE)
+    rare = _peaks(scores, RARE)
     strange = outside_s.size > 0 or bool(np.any(rare.lasts_s[rare.score > EVENT] > LONG_S))
     trusted = False
     if evidence >= SIGNIFICANT:
         # Loud impulses at random phases raise the evidence as well: only against the rest of its cycle does a
         # train prove that it is one.
-        best = max(trains(residual, scores, lock=True), key=lambda train: (train.evidence, train.score))
+        best = max(trains(residual, periodic, lock=True), key=lambda train: (train.evidence, train.score))
         firm = best.evidence >= FIRM_EVIDENCE and best.high_hz >= FIRM_RATIO * best.low_hz
         rare = _beside(rare, best, residual, firm)
         quiet = not strange and not np.any(rare.score > EVENT)
         trusted = firm or (quiet and best.evidence >= WEAK_EVIDENCE)
-    loose = max(0.0, _loose_evidence(rare, scores[0]) - math.log10(LOOKS))
+    loose = max(0.0, _loose_evidence(rare, scores) - math.log10(LOOKS))
     events = rare.score > EVENT
     kind: Kind = "none"
     if trusted:
-        kind = "blowing air" if _is_air(residual, scores[0], best) else "rub or rattle"
+        kind = "blowing air" if _is_air(residual, scores, best) else "rub or rattle"
     elif loose >= SIGNIFICANT and not strange:
         kind = "loose particle"
     elif strange or events.any() or evidence >= SIGNIFICANT:
         kind = "disturbed"
-    coherence = _coherence(residual, scores[0], best)
+    coherence = _coherence(residual, scores, best)
     single_s = rare.time_s[events | (kind == "loose particle")]
     return Impulses(kind, max(evidence, loose), best, coherence, single_s, outside_s)
 
@@ -180,7 +183,7 @@ def _beside(peaks: _Peaks, train: Train, residual: Residual, firm: bool) -> _Pea
     off = frequency_hz * chirp.rate_s - _place(train, frequency_hz)
     off_s = np.abs(off - np.round(off)) / frequency_hz
     inside = (frequency_hz > train.low_hz / BEYOND) & (frequency_hz < train.high_hz * BEYOND)
-    its_own = inside & (firm | (off_s < 1.5 * WINDOWS_S[0]))
+    its_own = inside & (firm | (off_s < 1.5 * EVENT_WINDOW_S))
     return _Peaks(peaks.time_s[~its_own], peaks.lasts_s[~its_own], peaks.score[~its_own])
 
 
@@ -222,11 +225,16 @@ def _is_air(residual: Residual, scores: Scores, train: Train) -> bool:
     if np.count_nonzero(inside) == 0:
         return False
     place = np.round(_place(train, frequency_hz) * BINS).astype(np.int64)
-    lined = np.take_along_axis(score[inside], (np.arange(BINS) + place[:, np.newaxis]) % BINS, axis=1)
+    # Energies again, since scores go by the cube root: an echo that fills the cycle is loud in these alone.
+    low_hz, high_hz = pass_band_hz(frequency_hz, residual.chirp.sample_rate_hz)
+    spread = np.sqrt(2 / (9 * degrees_of_freedom(scores.window_s, high_hz - low_hz)))[:, np.newaxis]
+    energy = np.maximum(1 + score[inside] * spread, 0.0) ** 3
+    lined = np.take_along_axis(energy, (np.arange(BINS) + place[:, np.newaxis]) % BINS, axis=1)
     profile = np.mean(lined, axis=0)
     profile = np.maximum(profile - np.median(profile), 0.0)
     near = max(BINS / 20, scores.window_s * BINS * float(np.median(frequency_hz)))
-    distance = np.minimum(np.arange(BINS), BINS - np.arange(BINS))
+    # A long window may have found the train a little beside its peak.
+    distance = np.abs((np.arange(BINS) - int(np.argmax(profile)) + BINS // 2) % BINS - BINS // 2)
     return bool(np.sum(profile[distance <= near]) < AIR_SHARE * np.sum(profile))
 
 

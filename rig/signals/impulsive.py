@@ -2,8 +2,9 @@
 
 The whitened residual's energy in a short sliding window is chi-squared distributed when there is only noise; its cube
 root is very nearly normal (Wilson and Hilferty, Proc. Natl. Acad. Sci. 17, 1931). Against a mean taken nearby it gives
-a score that is standard normal in noise of any level and colour. What comes back once a cycle at one phase adds up over
-the cycles of a band; what does not is counted. Scores are clipped before they add up, so that one loud event can never
+a score that is standard normal in noise of any level and colour. A rub's burst is shorter than its jitter: there the
+greatest score within reach counts, by its rank among all. What comes back once a cycle at one phase adds up over the
+cycles of a band; what does not is counted. Scores are clipped before they add up, so that one loud event can never
 make a train. Every threshold is a probability: that noise alone gives as much anywhere in the sweep.
 """
 
@@ -20,8 +21,13 @@ from rig.signals.residual import Chirp, Residual, pass_band_hz
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-WINDOWS_S = (0.0009, 0.003, 0.009)
-"""Lengths over which energy is summed: a rub's burst with its jitter, one in a room, the noise of air."""
+EVENT_WINDOW_S = 0.0009
+"""Length over which energy is summed where single impulses are sought."""
+PEAK_WINDOW_S = 0.0002
+PEAK_REACH_S = 0.0007
+"""The bare burst of a rub, and how far about its phase it may come."""
+TRAIN_WINDOWS_S = (0.003, 0.009)
+"""Lengths over which energy is summed for trains of longer bursts: a rub's in a room, the noise of air."""
 HOPS = 6
 """Steps in each window."""
 BASELINE_S = 0.1
@@ -47,6 +53,8 @@ HALF_SHARE = 0.25
 """Each half of a train must hold at least this part of it."""
 STANDARD_DECAY_S = 0.00025
 STANDARD_HIGH_PASS_HZ = 1500.0
+PEAKS_WITHIN_REACH = 12.0
+"""Independent windows within reach of a phase."""
 WITHIN_WINDOW = 0.8
 """Part of an impulse's energy that falls into the window it is looked for in."""
 RARE = 4.0
@@ -173,6 +181,28 @@ def _running_mean(values: Array, usable: Bools, length: int) -> Array:
     return mean
 
 
+def ranked_peaks(scores: Scores, reach_s: float) -> Scores:
+    """The greatest score within reach_s about each time, as the normal score of its rank in the whole search.
+
+    Ranks are standard normal whatever the distribution of the noise (Blom, Statistical Estimates and Transformed
+    Beta-Variables, 1958).
+    """
+    usable = np.isfinite(scores.score)
+    hop_s = scores.window_s / HOPS if scores.time_s.size < 2 else float(scores.time_s[1] - scores.time_s[0])
+    greatest = ndimage.maximum_filter1d(scores.score, max(1, round(reach_s / hop_s)))
+    order = np.empty(np.count_nonzero(usable))
+    order[np.argsort(greatest[usable], kind="stable")] = np.arange(order.size)
+    normal = np.full(greatest.size, -np.inf)
+    normal[usable] = special.ndtri((order + 0.5) / max(order.size, 1))
+    return Scores(scores.time_s, normal, reach_s)
+
+
+def train_scores(residual: Residual, valid_s: tuple[float, float]) -> list[Scores]:
+    """The scores that trains are sought in, for each length of burst, between two times of the capture."""
+    peaks, *longer = above_scores(residual, valid_s, (PEAK_WINDOW_S, *TRAIN_WINDOWS_S))
+    return [ranked_peaks(peaks, PEAK_REACH_S), *longer]
+
+
 def folded(scores: Scores, chirp: Chirp, high_hz: float) -> tuple[Array, Array]:
     """Scores over the cycles of the sweep and the phases in each.
 
@@ -195,7 +225,7 @@ def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Tra
 
     The mean clipped score over n cycles, times the root of n, is standard normal in noise. The probability of the
     greatest is bounded by the sum over all independent trials (Bonferroni): windows of n cycles a quarter of n
-    apart, phases half a window apart, and drifts.
+    apart, phases one window apart, and every other drift.
 
     Parameters
     ----------
@@ -243,9 +273,9 @@ def _best_window(total: Array, cycle: Array, width: int) -> tuple[float, int, in
 def _trials(cycle: Array, chirp: Chirp, window_s: float) -> float:
     """Independent trials among all that `find_train` looks at."""
     lasts_s = float(chirp.time_of_cycle_s(cycle[-1] + 1) - chirp.time_of_cycle_s(cycle[0]))
-    phases = lasts_s / cycle.size / (window_s / 2)
+    phases = lasts_s / cycle.size / window_s
     starts = sum(4 * max(1.0, cycle.size / width) for width in WIDTHS if width <= cycle.size)
-    return starts * phases * len(SLOPES)
+    return starts * phases * len(SLOPES) / 2
 
 
 def locked(score: Array) -> Array:
@@ -305,7 +335,7 @@ def detectable_peak(
     ndarray, shape (frequencies,)
         Peak in the units of the silence.
     """
-    rate_hz, window_s = chirp.sample_rate_hz, WINDOWS_S[0]
+    rate_hz, window_s = chirp.sample_rate_hz, PEAK_WINDOW_S
     pulse = np.exp(-np.arange(4096) / rate_hz / STANDARD_DECAY_S)
     pulse = filters.sosfilt(filters.butter(4, STANDARD_HIGH_PASS_HZ, "high", fs=rate_hz, output="sos"), pulse)
     pulse /= np.max(np.abs(pulse))
@@ -317,16 +347,18 @@ def detectable_peak(
     bandwidth_hz = np.maximum(high_hz - low_hz, 1.0)
     cycles = np.maximum(WIDTHS[0], chirp.rate_s * frequency_hz / math.sqrt(2))
     cycle = np.arange(math.ceil(chirp.start_hz * chirp.rate_s), math.floor(HIGHEST_HZ * chirp.rate_s), dtype=np.float64)
-    chance = -evidence * math.log(10) - math.log(_trials(cycle, chirp, window_s))
+    chance = -evidence * math.log(10) - math.log(_trials(cycle, chirp, PEAK_REACH_S))
     needed = -special.ndtri_exp(chance) + special.ndtri(caught)
+    # The rank of the greatest of several windows: each alone must reach further.
+    alone = -special.ndtri(-np.expm1(special.log_ndtr(needed / np.sqrt(cycles)) / PEAKS_WITHIN_REACH))
     spread = np.sqrt(2 / (9 * degrees_of_freedom(window_s, bandwidth_hz)))
-    raised = (1 + needed / np.sqrt(cycles) * spread) ** 3 - 1
+    raised = (1 + alone * spread) ** 3 - 1
     peak: Array = np.sqrt(raised * window_s * bandwidth_hz / np.maximum(per_peak, 1e-300))
     return peak
 
 
 def above_scores(
-    residual: Residual, valid_s: tuple[float, float], windows_s: tuple[float, ...] = WINDOWS_S
+    residual: Residual, valid_s: tuple[float, float], windows_s: tuple[float, ...] = (EVENT_WINDOW_S,)
 ) -> list[Scores]:
     """Scores of the residual above the tracking high-pass, for each window, between two times of the capture."""
     chirp = residual.chirp
