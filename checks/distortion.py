@@ -32,6 +32,8 @@ TITLE = "Harmonic distortion"
 GATE = False
 
 ORDERS = tuple(range(2, 11))
+#: Below so many times the sweep's first frequency the ringing of the sweep's own edge passes for harmonics.
+LOWEST_OF_START = 2.0
 #: Kept of the linear response after its arrival.
 ROOM_S = 0.25
 #: The fundamental must stand so far above the noise, or there is nothing to relate harmonics to.
@@ -98,6 +100,7 @@ def harmonics_of(capture: Capture, points_per_octave: int) -> Harmonics:
     if not np.any(pressure):
         raise Untrusted("the microphone gave nothing at all")
     grid = judged_grid(request, points_per_octave)
+    grid = grid[grid >= LOWEST_OF_START * request.start_hz]
     sent = (request.start_hz, request.stop_hz, request.seconds, rate_hz)
     # Neither mark is left in: the first ends before, and the second would stand long after the linear response.
     after = pressure[layout.sweep_start :] - np.mean(silence)
