@@ -39,6 +39,8 @@ class Verdict:
     uncertainty: float = float("nan")
     #: The value in words, where the check gave any.
     said: str = ""
+    #: Void for want of quiet or of signal: another capture may tell.
+    may_pass: bool = False
     #: For figures: the mask that the curve was held against and the shift that was taken out of it.
     mask: Mask | None = None
     shift_db: float = 0.0
@@ -83,7 +85,7 @@ def _one(reading: Reading | Curve, limit: Limit, folder: Path, check: str, bench
         unfit = f"the reading is {kind} and the limit is not"
         return [_void(reading.quantity, reading.subject, reading.unit, unfit, words)]
     if reading.trouble:
-        return [_void(reading.quantity, reading.subject, reading.unit, reading.trouble, words)]
+        return [_void(reading.quantity, reading.subject, reading.unit, reading.trouble, words, may_pass=True)]
     if isinstance(reading, Reading):
         return [judge_number(reading, limit)]
     try:
@@ -104,7 +106,7 @@ def judge_number(reading: Reading, limit: Limit) -> Verdict:
     side = "too low" if reading.value - lower < upper - reading.value else "too high"
     if margin < 0 and reading.at_most and reading.value > upper:
         hidden = f"at most {_figure(reading.value)} {reading.unit}: noise hides whether it is less".replace("  ", " ")
-        return _void(reading.quantity, reading.subject, reading.unit, hidden, words)
+        return _void(reading.quantity, reading.subject, reading.unit, hidden, words, may_pass=True)
     outside = reading.said or f"{_figure(-margin)} {apart(reading.unit)} {side}".replace("  ", " ")
     return Verdict(
         quantity=reading.quantity,
@@ -126,7 +128,7 @@ def judge_curve(curve: Curve, mask: Mask, limit: Limit) -> list[Verdict]:
     words = limit_words(limit, curve.unit)
     hole = _hole(curve, mask)
     if hole:
-        return [_void(curve.quantity, curve.subject, curve.unit, hole, words)]
+        return [_void(curve.quantity, curve.subject, curve.unit, hole, words, may_pass=True)]
     comparable = curve.absolute or limit.around == "reference"
     if limit.align_hz is None or limit.align_within_db is None:
         if not comparable:
@@ -219,9 +221,9 @@ def _uncertainty_at(curve: Curve, frequency_hz: float) -> float:
     return float(np.interp(np.log(frequency_hz), np.log(curve.frequency_hz), curve.uncertainty))
 
 
-def _void(quantity: str, subject: str, unit: str, reason: str, limit: str = "") -> Verdict:
+def _void(quantity: str, subject: str, unit: str, reason: str, limit: str = "", may_pass: bool = False) -> Verdict:
     nan = float("nan")
-    return Verdict(quantity, subject, "void", nan, unit, nan, nan, limit, reason)
+    return Verdict(quantity, subject, "void", nan, unit, nan, nan, limit, reason, may_pass=may_pass)
 
 
 def limit_words(limit: Limit, unit: str) -> str:

@@ -150,11 +150,19 @@ def band_gate(heard: Acoustic, grid: Floats) -> Gated:
     """Gate of about eight periods of the middle of a band: long enough to tell it, short enough to keep most room out.
 
     Where nothing arrives the gate stands where something would have.
+
+    Raises
+    ------
+    Untrusted
+        If what arrives does so where no sound of the box can.
     """
     middle_hz = float(np.sqrt(grid[0] * grid[-1]))
     after_s = float(np.clip(8 / middle_hz, 0.004, 0.2))
     arrival_s = heard.arrival_s if np.isfinite(heard.arrival_s) else heard.zero_s + 0.003
-    return gate(heard.impulse, heard.sample_rate_hz, arrival_s, min(0.25 * after_s, 0.01), after_s)
+    try:
+        return gate(heard.impulse, heard.sample_rate_hz, arrival_s, min(0.25 * after_s, 0.01), after_s)
+    except ValueError:
+        raise Untrusted("what was heard begins when no sound of the box can: a noise in the room") from None
 
 
 def band_response(heard: Acoustic, grid: Floats, request: Sweep) -> tuple[Complex, Floats]:

@@ -4,6 +4,7 @@ Knows the protocols, no particular check or bench.
 """
 
 import time
+from collections import Counter
 from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -14,6 +15,7 @@ from rig.kit import Kit
 from rig.readings import Capture
 from rig.requests import Request
 from rig.schedule import Group, Schedule
+from rig.second_look import choose, is_doubtful
 from rig.signals import stimulus
 from rig.verdicts import CheckResult, capture_troubles, examine, void
 
@@ -110,6 +112,7 @@ class _Walk:
     confirm: Confirm
     captures: dict[Request, Capture] = field(default_factory=dict)
     troubles: dict[Request, tuple[str, ...]] = field(default_factory=dict)
+    attempts: Counter[Request] = field(default_factory=Counter)
     all_captures: list[tuple[Capture, tuple[str, ...]]] = field(default_factory=list)
     results: dict[str, CheckResult] = field(default_factory=dict)
     operator_s: float = 0.0
@@ -161,10 +164,13 @@ def _group(walk: _Walk, group: Group, player: Player) -> Iterator[Event]:
         # A few hundredths or tenths of a volt behind the sense resistor harm nothing: no need to wait for the gates.
         yield from _play(walk, (*group.gates, *group.requests), player)
         yield from _require_gates(walk, group)
-        return
-    yield from _play(walk, group.gates, player)
-    yield from _require_gates(walk, group)
-    yield from _play(walk, group.requests, player)
+    else:
+        yield from _play(walk, group.gates, player)
+        yield from _second_looks(walk, group.gates, player)
+        yield from _require_gates(walk, group)
+        yield from _play(walk, group.requests, player)
+    yield from _second_looks(walk, group.requests, player)
+    yield from _judge_ready(walk)
 
 
 def _ask(walk: _Walk, words: str) -> None:
@@ -177,30 +183,51 @@ def _ask(walk: _Walk, words: str) -> None:
 
 
 def _play(walk: _Walk, requests: Sequence[Request], player: Player) -> Iterator[Event]:
+    """Play requests, and those whose captures are disturbed again."""
     pending = list(requests)
-    for attempt in range(1, REPEATS + 2):
+    for _ in range(REPEATS + 1):
         if not pending:
             return
         disturbed = []
-        yield _started(walk, pending[0], attempt)
+        yield _started(walk, pending[0])
         for n, capture in enumerate(player.play(pending), 1):
-            capture = replace(capture, attempt=attempt)
+            walk.attempts[capture.request] += 1
+            capture = replace(capture, attempt=walk.attempts[capture.request])
             if n < len(pending):
-                yield _started(walk, pending[n], attempt)
+                yield _started(walk, pending[n])
             troubles = capture_troubles(capture)
             walk.captures[capture.request], walk.troubles[capture.request] = capture, troubles
             walk.all_captures.append((capture, troubles))
             yield Captured(capture, troubles)
             if troubles:
                 disturbed.append(capture.request)
-            else:
-                yield from _judge_ready(walk)
         pending = disturbed
 
 
-def _started(walk: _Walk, request: Request, attempt: int) -> Started:
+def _second_looks(walk: _Walk, requests: Sequence[Request], player: Player) -> Iterator[Event]:
+    """Play again what gave a doubtful verdict, before anything is moved, and decide which capture stands."""
+    looks: dict[Request, list[Capture]] = {}
+    for listed in walk.checks:
+        needed = [request for request in walk.schedule.needs[listed.name] if request in requests]
+        if not needed or any(walk.troubles[request] for request in needed):
+            continue
+        result = examine(listed, needed, walk.captures, walk.troubles, walk.kit, partial=True)
+        if is_doubtful(result.verdicts) or (listed.check.GATE and result.outcome == "void"):
+            looks |= {request: [walk.captures[request]] for request in needed}
+    for _ in range(2):
+        unsettled = [request for request, seen in looks.items() if len(seen) < 2 or choose(seen)[1]]
+        yield from _play(walk, unsettled, player)
+        for request in unsettled:
+            looks[request].append(walk.captures[request])
+    for request, seen in looks.items():
+        if not walk.troubles[request]:
+            walk.captures[request], trouble = choose(seen)
+            walk.troubles[request] = (trouble,) if trouble else ()
+
+
+def _started(walk: _Walk, request: Request) -> Started:
     requests = walk.schedule.requests
-    return Started(request, requests.index(request) + 1, len(requests), attempt)
+    return Started(request, requests.index(request) + 1, len(requests), walk.attempts[request] + 1)
 
 
 def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
@@ -229,7 +256,7 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
 
 
 def _judge_ready(walk: _Walk) -> Iterator[Event]:
-    """Read each check as soon as its last capture is in, while the next one is sounding."""
+    """Read each check as soon as its last capture is settled."""
     for listed in walk.checks:
         needed = walk.schedule.needs[listed.name]
         ready = all(request in walk.captures and not walk.troubles[request] for request in needed)

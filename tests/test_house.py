@@ -30,6 +30,7 @@ MAY_IMPORT = {
     "checks.__init__": ["checks", "rig.check"],
     "checks.leads": ["checks.impedance", "rig.kit", "rig.readings", "rig.requests", "rig.signals", "rig.tables"],
     "rig.bench": ["rig.bench", "rig.circuit", "rig.signals", "rig.kit", "rig.readings", "rig.requests", "rig.tables"],
+    "rig.second_look": ["rig.judge", "rig.readings", "rig.responses", "rig.signals"],
     "rig.sequencer": [
         "rig.bench.base",
         "rig.check",
@@ -38,6 +39,7 @@ MAY_IMPORT = {
         "rig.readings",
         "rig.requests",
         "rig.schedule",
+        "rig.second_look",
         "rig.signals.stimulus",
         "rig.verdicts",
     ],

@@ -70,8 +70,10 @@ def test_nothing_loud_after_a_ping_that_does_not_pass(workspace: Path, fault: st
 def test_a_capture_disturbed_once_is_repeated_and_both_are_kept(workspace: Path, fault: str) -> None:
     run = run_of(walk(workspace, "booth-two", [fault]))
     assert run.outcome == "pass"
-    first = [troubles for capture, troubles in run.captures if capture.attempt == 1]
-    again = [troubles for capture, troubles in run.captures if capture.attempt == 2]
+    # In silence nothing is lost that matters.
+    sweeps = [(capture, troubles) for capture, troubles in run.captures if not capture.request.is_silence]
+    first = [troubles for capture, troubles in sweeps if capture.attempt == 1]
+    again = [troubles for capture, troubles in sweeps if capture.attempt == 2]
     assert all(first)
     assert not any(again)
     assert len(again) == len(first)
@@ -135,3 +137,26 @@ def test_a_check_without_limits_proves_nothing(tmp_path: Path, workspace: Path) 
     run = run_of(walk(tmp_path, "booth-two", []))
     assert outcomes(run)["polarity"] == "void"
     assert run.outcome == "void"
+
+
+def test_a_failing_unit_is_looked_at_twice_and_both_captures_are_kept(workspace: Path) -> None:
+    run = run_of(walk(workspace, "booth-two", ["reversed:left:tweeter"]))
+    looks = [capture.attempt for capture, _ in run.captures if capture.request.channel == capture.request.at == "left"]
+    assert outcomes(run)["polarity"] == "fail"
+    assert 2 in looks
+    sweeps = [c for c, _ in run.captures if c.request.at == "right" and c.request.level_v > 0.5]
+    assert [capture.attempt for capture in sweeps] == [1]
+
+
+@pytest.mark.parametrize("pascal", [1, 3])
+def test_a_knock_in_the_room_neither_fails_nor_is_averaged_away(workspace: Path, pascal: int) -> None:
+    run = run_of(walk(workspace, "booth-two", [f"knock-once={pascal}"]))
+    assert run.outcome == "pass"
+    again = {capture.request for capture, _ in run.captures if capture.attempt > 1}
+    assert again
+    first = [capture for capture, _ in run.captures if capture.attempt == 1]
+    assert {capture.request for capture in first} >= again
+
+
+def test_knocks_at_every_look_prove_nothing(workspace: Path) -> None:
+    assert run_of(walk(workspace, "booth-two", ["knock=1"])).outcome == "void"

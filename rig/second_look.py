@@ -1,0 +1,60 @@
+"""A second look: what to make of several captures of one request, when the first gave a doubtful verdict.
+
+Nothing is ever averaged. Two captures that agree within their noise stand, and so does the verdict of the first. When
+they differ a third one tells which is the odd one; a sound from outside disturbed that one, and the others stand. A
+difference that follows the signal itself is a contact that comes and goes: then nothing is proved.
+"""
+
+from collections.abc import Sequence
+from itertools import combinations
+
+import numpy as np
+
+from rig.judge import Verdict
+from rig.readings import Capture
+from rig.responses import sweep_layout
+from rig.signals import looks
+
+INTERMITTENT = "looks that differ by a part of the signal itself: a contact comes and goes"
+RESTLESS = "no two of three looks agree: the room is not quiet, or something is loose"
+#: A reading nearer to its limit than so many standard uncertainties is doubtful.
+NEAR = 2.0
+
+
+def is_doubtful(verdicts: Sequence[Verdict]) -> bool:
+    """Whether a second look is worth its time.
+
+    Something fails, lies nearer to its limit than can be told, or could not be told for noise.
+    """
+    return any(v.outcome == "fail" or v.may_pass or v.margin < NEAR * v.uncertainty for v in verdicts)
+
+
+def agree(one: Capture, other: Capture) -> bool:
+    """Whether two captures of one request are the same within their noise, on every input."""
+    layout = sweep_layout(one)
+    if one.samples.shape != other.samples.shape:
+        return False
+    return not any(
+        looks.pieces_that_differ(a, b, layout.silence, one.sample_rate_hz).any()
+        for a, b in zip(one.samples, other.samples, strict=True)
+    )
+
+
+def choose(captures: Sequence[Capture]) -> tuple[Capture, str]:
+    """The capture that stands, and what speaks against it (empty: nothing)."""
+    first, second = captures[0], captures[1]
+    if agree(first, second):
+        return first, ""
+    if len(captures) < 3:
+        return first, RESTLESS
+    for a, b in combinations(range(3), 2):
+        if agree(captures[a], captures[b]):
+            odd = captures[3 - a - b]
+            return captures[a], INTERMITTENT if _follows(odd, captures[a]) else ""
+    return first, RESTLESS
+
+
+def _follows(odd: Capture, clean: Capture) -> bool:
+    rows = zip(odd.samples, clean.samples, strict=True)
+    loudest = max(rows, key=lambda pair: float(np.sum((pair[0] - pair[1]).astype(np.float64) ** 2)))
+    return looks.follows_the_signal(loudest[0], loudest[1], odd.sample_rate_hz)

@@ -1,0 +1,67 @@
+"""Two recordings of one stimulus through one stream: where they differ by more than noise, and what differs."""
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+#: Length of the pieces that are compared.
+PIECE_S = 0.02
+#: A piece differs when the difference holds so many times the energy of the noise in both (10 dB) ...
+OVER_NOISE = 10.0
+#: ... and more than this part of the recording's own energy (-40 dB): drivers warm up and amplifiers drift.
+OF_SIGNAL = 1e-4
+#: A difference that follows the recording so closely is a change of the unit, not a noise from outside.
+FOLLOWS = 0.7
+
+
+def pieces_that_differ(one: ArrayLike, other: ArrayLike, silence: slice, sample_rate_hz: float) -> NDArray[np.bool_]:
+    """Which pieces of 20 ms differ by more than the noise of both recordings allows.
+
+    Parameters
+    ----------
+    one, other : array_like, shape (frames,)
+        Recordings of the same stimulus with the same delay, as two plays in one open stream have.
+    silence : slice
+        The part of both in which nothing was played.
+    sample_rate_hz : float
+        Sample rate in Hz.
+
+    Returns
+    -------
+    ndarray, shape (pieces,)
+
+    Raises
+    ------
+    ValueError
+        If the recordings are not of one length or not finite.
+    """
+    a, b = np.asarray(one, np.float64), np.asarray(other, np.float64)
+    if a.shape != b.shape or a.ndim != 1 or not (np.all(np.isfinite(a)) and np.all(np.isfinite(b))):
+        raise ValueError(f"two finite recordings of one length are needed, found shapes {a.shape} and {b.shape}")
+    noise = float(np.var(a[silence]) + np.var(b[silence]))
+    energy = _in_pieces(a - b, sample_rate_hz)
+    own = np.minimum(_in_pieces(a, sample_rate_hz), _in_pieces(b, sample_rate_hz))
+    return np.asarray((energy > OVER_NOISE * noise) & (energy > OF_SIGNAL * own))
+
+
+def follows_the_signal(disturbed: ArrayLike, clean: ArrayLike, sample_rate_hz: float) -> bool:
+    """Whether what differs is a copy of the signal itself (a contact that failed), not a sound from outside.
+
+    Judged by the correlation of the difference with the clean recording over the pieces where most of it lies.
+    """
+    a, b = np.asarray(disturbed, np.float64), np.asarray(clean, np.float64)
+    difference = a - b
+    energy = _in_pieces(difference, sample_rate_hz)
+    loud = np.repeat(energy >= 0.1 * energy.max(), round(PIECE_S * sample_rate_hz))
+    d, s = difference[: loud.size][loud], b[: loud.size][loud]
+    scale = np.sqrt(np.sum(d**2) * np.sum(s**2))
+    return bool(scale > 0 and abs(np.sum(d * s)) > FOLLOWS * scale)
+
+
+def _in_pieces(signal: Array, sample_rate_hz: float) -> Array:
+    """Mean square of each piece."""
+    size = round(PIECE_S * sample_rate_hz)
+    whole = signal[: signal.size // size * size].reshape(-1, size)
+    square: Array = np.mean(whole**2, axis=1)
+    return square
