@@ -4,9 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal
 
-import numpy as np
-
 from rig.bench.equipment import Equipment
+from rig.bench.noises import Noise, NoiseKind, resonance_hz
 from rig.bench.unit import Output, Unit
 from rig.circuit.channel import Branch, Channel, find_driver, find_part, with_driver, with_part
 from rig.circuit.parts import State
@@ -145,9 +144,11 @@ def _leaking(box: Channel, fault: Fault) -> Channel:
     if box.box.kind == "vented":
         return _box_with(box, leakage_q=fault.amount)
     # A closed box has no tuning to state its losses at; a leak tells where driver and air are in resonance.
-    driver = next(driver for driver in box.drivers if driver.in_box)
-    resonance_hz = driver.fs_hz * np.sqrt(1 + driver.vas_m3 / box.box.volume_m3)
-    return _box_with(box, leakage_q=fault.amount, tuning_hz=float(resonance_hz))
+    return _box_with(box, leakage_q=fault.amount, tuning_hz=resonance_hz(box))
+
+
+def _sounding(kind: NoiseKind) -> Callable[[Unit, Fault], Unit]:
+    return lambda unit, fault: replace(unit, noises=(*unit.noises, Noise(kind, fault.channel, fault.amount)))
 
 
 def _corner_times(output: Output, factor: float) -> Output:
@@ -250,6 +251,36 @@ UNIT_KINDS: dict[str, UnitKind] = {
         ("filter",),
         _on_output(lambda output, _: replace(output, filter=None)),
     ),
+    "rub": UnitKind(
+        "a coil of {channel} rubs: a click a cycle, {amount} dB over the fundamental where the cone is in resonance",
+        ("channel",),
+        _sounding("rub"),
+        -40.0,
+    ),
+    "buzz": UnitKind(
+        "a wire or a panel of {channel} rattles near one frequency: clicks, {amount} dB over the fundamental",
+        ("channel",),
+        _sounding("buzz"),
+        -40.0,
+    ),
+    "particle": UnitKind(
+        "a loose particle in {channel} is thrown about: clicks, up to {amount} dB over the fundamental",
+        ("channel",),
+        _sounding("particle"),
+        -35.0,
+    ),
+    "blowing": UnitKind(
+        "air blows out of {channel} at low frequencies: noise, {amount} dB over the fundamental where it is loudest",
+        ("box",),
+        _sounding("blowing"),
+        -40.0,
+    ),
+    "bent": UnitKind(
+        "{channel} distorts: {amount} % of second and of third harmonic at all levels",
+        ("channel",),
+        _sounding("bent"),
+        3.0,
+    ),
 }
 
 BENCH_KINDS: dict[str, BenchKind] = {
@@ -294,6 +325,9 @@ BENCH_KINDS: dict[str, BenchKind] = {
         lambda e, pa: replace(e, knock_pa=pa),
         1.0,
     ),
+    # Sounds beside the bench change nothing of the equipment: `noises.OUTSIDE` makes them.
+    "door": BenchKind("a door slams in the middle of the sweep, {amount} Pa at the microphone", lambda e, _: e, 1.0),
+    "speech": BenchKind("somebody speaks in the room at {amount} dB SPL", lambda e, _: e, 50.0),
     "hum": BenchKind(
         "mains hum at every input, {amount} dB below full scale",
         lambda e, db: replace(e, hum=10 ** (-db / 20)),

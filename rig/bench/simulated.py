@@ -17,6 +17,7 @@ from rig.bench.chance import generator
 from rig.bench.equipment import INPUT_VOLTS, Equipment, converted, equipment_of
 from rig.bench.fault_kinds import Fault
 from rig.bench.faults import of_bench, of_unit, parse_fault
+from rig.bench.noises import OUTSIDE, below_folding, hum, hum_and_hiss_v, knock, motion_of, noise_pa
 from rig.bench.room import pink_spectrum, reflections
 from rig.bench.unit import (
     Output,
@@ -27,6 +28,7 @@ from rig.bench.unit import (
     unit_of,
 )
 from rig.circuit.parts import OPEN_OHM
+from rig.circuit.radiation import Position
 from rig.circuit.units import speed_of_sound_m_s
 from rig.kit import Kit
 from rig.readings import Capture, KnownLoad
@@ -44,8 +46,6 @@ SECOND_HARMONIC = 0.003
 THIRD_HARMONIC = 0.001
 #: Below this frequency the cone moves further, and bends the more: up to three times the drive at the polynomial.
 WIDE_TRAVEL_HZ = 100.0
-#: The polynomial sees the drive up to here, in parts of the sample rate: its third harmonic then has no aliases.
-BENDING_BAND = (0.12, 0.155)
 #: A unit's transfer functions bend little from one frequency of the transform to the next above this.
 SMOOTH_ABOVE_HZ = 2000.0
 
@@ -157,17 +157,18 @@ class SimulatedBench:
         frames = plan.frames + round(CAPTURE_ALLOWANCE_S * rate_hz)
         size = int(fft.next_fast_len(frames + round(SETTLE_S * rate_hz), real=True))
         peak_v = _peak_v(request, equipment)
-        random = generator("capture", self.kit.name, self.serial, self.seed, request, attempt, load_ohm)
+        key = (self.kit.name, self.serial, self.seed, request, attempt, load_ohm)
+        random = generator("capture", *key)
         if request.stage == "leads":
             spectra = self._at_leads(request, equipment, plan, size, peak_v, load_ohm)
         else:
-            spectra = self._playing(request, equipment, plan, size, peak_v, random)
+            spectra = self._playing(request, equipment, plan, size, peak_v, key)
         delay = _delay(latency_samples / rate_hz, size, rate_hz)
         rows = {}
         for role, spectrum in spectra.items():
             arrived = spectrum * delay
             if role == "microphone":
-                arrived += self._noise(random, equipment, size)
+                arrived += self._in_the_room(random, equipment, attempt, plan, size, key)
             rows[role] = fft.irfft(arrived, size)
         samples = _recorded(rows, plan, frames, equipment, random)
         return Capture(
@@ -197,29 +198,50 @@ class SimulatedBench:
         return {"drive": current * (equipment.sense_ohm + load), "sense": sensed * askew}
 
     def _playing(
-        self,
-        request: Sweep,
-        equipment: Equipment,
-        plan: Layout,
-        size: int,
-        peak_v: float,
-        random: np.random.Generator,
+        self, request: Sweep, equipment: Equipment, plan: Layout, size: int, peak_v: float, key: tuple[object, ...]
     ) -> dict[str, Complex]:
-        output = self.unit.output(request.channel)
-        driven = _at_lead(plan, size, peak_v, output) + _at_rest(output, size, equipment.sample_rate_hz, random)
+        output, rate_hz = self.unit.output(request.channel), equipment.sample_rate_hz
+        share: Complex | float = 1.0
         if equipment.resistor_left_in:
-            load = self._impedance(output.box, size, equipment.sample_rate_hz)
-            driven = driven * load / (load + equipment.sense_ohm)
-        heard = driven * self._path(request, equipment, output.box, size)
+            load = self._impedance(output.box, size, rate_hz)
+            share = load / (load + equipment.sense_ohm)
+        driven = _at_lead(plan, size, peak_v, output)
+        if output.hum_v or output.hiss_v:
+            chance = generator("amplifier", *key)
+            driven = driven + fft.rfft(hum_and_hiss_v(output.hum_v, output.hiss_v, size, rate_hz, chance))
+        microphone_m, speed = self._microphone_m(request, equipment, output.box), _speed_m_s(equipment)
+        direct = self._direct(request, output.box, microphone_m, speed, size, rate_hz)
+        heard = driven * share * direct
+        if any(noise.box == output.box for noise in self.unit.noises):
+            lead_v = peak_v * lead_gain(output, fft.rfftfreq(size, 1 / rate_hz)) * share
+            arrives_s = float(np.linalg.norm(microphone_m)) / speed
+            heard = heard + self._own_noises(output.box, plan, size, (lead_v, direct, arrives_s), key)
+        place = self.kit.channel(output.box).place_m
+        heard = heard * reflections(equipment.room, (place[0], place[1]), microphone_m, size, rate_hz, speed)
         volts = heard * (equipment.microphone_v_per_pa * equipment.microphone_sign * equipment.microphone_gain)
         return {"microphone": volts, "loopback": peak_v * equipment.loopback_gain * _stimulus(plan, size)}
 
-    def _path(self, request: Sweep, equipment: Equipment, box: str, size: int) -> Complex:
-        """Pressure at the microphone over volts at the leads of a box, the room included."""
+    def _own_noises(
+        self, box: str, plan: Layout, size: int, drive: tuple[Complex, Complex, float], key: tuple[object, ...]
+    ) -> Complex | float:
+        """Spectrum of what a box does besides, at the microphone and without the room."""
+        motion = motion_of(self.unit.box(box), plan, size, *drive)
+        if motion is None:
+            return 0.0
+        noises = [noise for noise in self.unit.noises if noise.box == box]
+        sounds = [noise_pa(noise, motion, generator(noise, *key)) for noise in noises]
+        return np.asarray(fft.rfft(np.sum(sounds, axis=0)))
+
+    def _microphone_m(self, request: Sweep, equipment: Equipment, box: str) -> Position:
+        """Where the microphone stands, seen from a box."""
         position = self.kit.position(request.position)
         position = position.model_copy(update={"distance_m": position.distance_m + equipment.microphone_shift_m})
-        microphone_m = microphone_from(self.kit, box, request.at, position)
-        rate_hz, speed = equipment.sample_rate_hz, speed_of_sound_m_s(equipment.air_celsius)
+        return microphone_from(self.kit, box, request.at, position)
+
+    def _direct(
+        self, request: Sweep, box: str, microphone_m: Position, speed: float, size: int, rate_hz: float
+    ) -> Complex:
+        """Pressure at the microphone over volts at the leads of a box, without the room."""
 
         def direct(frequency_hz: Floats) -> Complex:
             try:
@@ -227,17 +249,27 @@ class SimulatedBench:
             except ValueError as error:
                 raise BenchError(f"{request}: box {box}: {error}; see place_m in the kit") from None
 
-        place = self.kit.channel(box).place_m
-        room = reflections(equipment.room, (place[0], place[1]), microphone_m, size, rate_hz, speed)
-        return self._remembered(("pa", box, microphone_m, speed), direct, size, rate_hz) * room
+        return self._remembered(("pa", box, microphone_m, speed), direct, size, rate_hz)
 
     def _impedance(self, box: str, size: int, rate_hz: float) -> Complex:
         return self._remembered(("ohm", box), lambda f: lead_impedance_ohm(self.unit, box, f), size, rate_hz)
 
-    def _noise(self, random: np.random.Generator, equipment: Equipment, size: int) -> Complex:
-        volts_per_pa = equipment.microphone_v_per_pa * equipment.microphone_gain
+    def _in_the_room(
+        self,
+        random: np.random.Generator,
+        equipment: Equipment,
+        attempt: int,
+        plan: Layout,
+        size: int,
+        key: tuple[object, ...],
+    ) -> Complex:
+        """Spectrum of what the microphone hears besides the unit, in volts."""
         noise = pink_spectrum(random, equipment.room.ambient_db, size, equipment.sample_rate_hz)
-        return noise * volts_per_pa
+        for fault in self.faults:
+            if fault.kind in OUTSIDE and not (fault.once and attempt > 1):
+                sound = OUTSIDE[fault.kind](plan, size, fault.amount, generator(fault.kind, *key))
+                noise = noise + fft.rfft(sound)
+        return noise * (equipment.microphone_v_per_pa * equipment.microphone_gain)
 
     def _remembered(
         self, what: tuple[object, ...], transfer: Callable[[Floats], Complex], size: int, rate_hz: float
@@ -288,6 +320,10 @@ def _peak_v(request: Sweep, equipment: Equipment) -> float:
     return peak_v
 
 
+def _speed_m_s(equipment: Equipment) -> float:
+    return speed_of_sound_m_s(equipment.air_celsius)
+
+
 def _at_every_bin(transfer: Callable[[Floats], Complex], frequency_hz: Floats) -> Complex:
     """A transfer function at all frequencies of a transform, worked out at a quarter of the upper ones.
 
@@ -309,12 +345,11 @@ def _at_lead(plan: Layout, size: int, peak_v: float, output: Output) -> Complex:
     """Spectrum of the voltage that the driver makes sound of: the lead's, and the harmonics that the driver adds.
 
     The harmonics come from a polynomial without memory, of the lead's voltage with its low frequencies raised, as the
-    cone's travel rises there. It sees nothing above `BENDING_BAND`, so that no harmonic folds back into the band.
+    cone's travel rises there. It sees nothing of which a harmonic would fold back into the band.
     """
     frequency_hz = fft.rfftfreq(size, 1 / plan.sample_rate_hz)
     lead_v = peak_v * lead_gain(output, frequency_hz) * _stimulus(plan, size)
-    part = np.clip((frequency_hz / plan.sample_rate_hz - BENDING_BAND[0]) / np.diff(BENDING_BAND), 0.0, 1.0)
-    weight = (1 + 2 / (1 + (frequency_hz / WIDE_TRAVEL_HZ) ** 2)) * np.cos(0.5 * np.pi * part) ** 2
+    weight = (1 + 2 / (1 + (frequency_hz / WIDE_TRAVEL_HZ) ** 2)) * below_folding(frequency_hz / plan.sample_rate_hz)
     travel = fft.irfft(lead_v * weight, size)
     # A tone of 1 V RMS has the peak sqrt(2): a x**2 gives a second harmonic of a / 2 peak**2, b x**3 a third of
     # b / 4 peak**3.
@@ -324,30 +359,6 @@ def _at_lead(plan: Layout, size: int, peak_v: float, output: Output) -> Complex:
 
 def _delay(seconds: float, size: int, sample_rate_hz: float) -> Complex:
     return np.asarray(np.exp(-2j * np.pi * fft.rfftfreq(size, 1 / sample_rate_hz) * seconds))
-
-
-def _knock(plan: Layout, frames: int) -> Floats:
-    """A thud of 180 Hz that dies away in 20 ms, of peak near 1, shape (frames,)."""
-    time_s = np.arange(frames) / plan.sample_rate_hz
-    return np.asarray(1.2 * np.exp(-time_s / 0.02) * np.sin(2 * np.pi * 180.0 * time_s))
-
-
-def _at_rest(output: Output, size: int, rate_hz: float, random: np.random.Generator) -> Complex | float:
-    """What the amplifier gives at the lead with nothing playing: spectrum of its hum and hiss, in volts."""
-    if not (output.hum_v or output.hiss_v):
-        return 0.0
-    time_s = np.arange(size) / rate_hz
-    phases = random.uniform(0, 2 * np.pi, 4)
-    lines = [np.sin(2 * np.pi * 50.0 * n * time_s + phase) / n for n, phase in enumerate(phases, 1)]
-    hum = output.hum_v * np.sqrt(2) * np.sum(lines, axis=0) / np.sqrt(sum(1 / n**2 for n in range(1, 5)))
-    hiss = output.hiss_v * random.standard_normal(size)
-    return np.asarray(fft.rfft(hum + hiss))
-
-
-def _hum(plan: Layout, frames: int, random: np.random.Generator) -> Floats:
-    """50 Hz and its third harmonic, of peak 1 or less, at a phase of its own in each capture, shape (frames,)."""
-    phase = 2 * np.pi * (50.0 * np.arange(frames) / plan.sample_rate_hz + random.uniform())
-    return np.asarray(0.8 * np.sin(phase) + 0.2 * np.sin(3 * phase))
 
 
 def _recorded(
@@ -360,9 +371,9 @@ def _recorded(
     if equipment.inputs_exchanged:
         volts = volts[::-1] * full_scale_v / full_scale_v[::-1]
     if equipment.knock_pa and "microphone" in rows:
-        volts[0, middle:] += equipment.knock_pa * equipment.microphone_v_per_pa * _knock(plan, volts.shape[1] - middle)
+        volts[0, middle:] += equipment.knock_pa * equipment.microphone_v_per_pa * knock(plan, volts.shape[1] - middle)
     if equipment.hum:
-        volts += equipment.hum * full_scale_v * _hum(plan, volts.shape[1], random)
+        volts += equipment.hum * full_scale_v * hum(plan, volts.shape[1], random)
     if equipment.clock_ppm:
         volts = resample_by(volts, 1 / (1 + equipment.clock_ppm * 1e-6))
     if equipment.lost_samples:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.bench.chance import generator
+from rig.bench.noises import Noise
 from rig.circuit.channel import Channel, ElectronicFilter, filter_response, impedance_ohm
 from rig.circuit.radiation import Position, pressure_pa
 from rig.circuit.tolerance import draw, one_unit
@@ -42,6 +43,8 @@ class Unit:
 
     boxes: tuple[Channel, ...]
     outputs: tuple[Output, ...]
+    #: What its boxes do besides.
+    noises: tuple[Noise, ...] = ()
 
     def box(self, name: str) -> Channel:
         """The box of this name (KeyError if there is none)."""

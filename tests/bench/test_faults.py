@@ -40,8 +40,9 @@ def sound(unit: Unit, channel: str = "left", f: np.ndarray = GRID_HZ) -> np.ndar
     return direct * lead_gain(output, f) * (output.box == channel)
 
 
-#: What is heard with nothing playing: no transfer function shows it.
+#: What is heard with nothing playing, and what a unit does besides its linear response: no transfer function shows it.
 AT_REST = {"humming", "hissing"}
+BESIDES = {"rub", "buzz", "particle", "blowing", "bent"}
 
 
 def change_db(kit: Kit, name: str, low_hz: float, high_hz: float, channel: str = "left") -> np.ndarray:
@@ -56,11 +57,12 @@ def test_a_fault_of_the_unit_changes_its_own_channel_and_no_other(kit: Kit, name
     for channel in (spec.name for spec in kit.channels):
         same_sound = np.array_equal(sound(unit, channel), sound(whole, channel))
         same_ohm = np.array_equal(ohm(unit, channel), ohm(whole, channel))
-        electrical = fault.kind not in OF_THE_AMPLIFIER | AT_REST | {"reversed"}
-        assert same_sound == (channel not in touched or fault.kind in AT_REST)
+        electrical = fault.kind not in OF_THE_AMPLIFIER | AT_REST | BESIDES | {"reversed"}
+        assert same_sound == (channel not in touched or fault.kind in AT_REST | BESIDES)
         if fault.kind in AT_REST:
             assert (unit.output(channel) == whole.output(channel)) == (channel not in touched)
         assert same_ohm == (channel not in touched or not electrical)
+        assert any(noise.box == channel for noise in unit.noises) == (channel in touched and fault.kind in BESIDES)
 
 
 @pytest.mark.parametrize("kit", [BOOTH, REHEARSAL], ids=lambda kit: kit.name)
@@ -93,6 +95,10 @@ def test_together_the_two_kits_can_have_every_kind_of_fault() -> None:
         ("driver-leads-swapped:right", Fault("driver-leads-swapped", "right", ("woofer", "tweeter"))),
         ("tuning:right=-5", Fault("tuning", "right", (), -5.0)),
         ("leak", Fault("leak", "left", (), 2.0)),
+        ("rub:left=-45", Fault("rub", "left", (), -45.0)),
+        ("bent", Fault("bent", "left", (), 3.0)),
+        ("door-once=1", Fault("door", amount=1.0, once=True)),
+        ("speech=50", Fault("speech", amount=50.0)),
         ("dropped-samples=32", Fault("dropped-samples", amount=32.0)),
         ("dropped-samples-once", Fault("dropped-samples", amount=64.0, once=True)),
         ("dropped-samples-once=8", Fault("dropped-samples", amount=8.0, once=True)),
@@ -122,6 +128,10 @@ def test_a_driver_may_bear_the_name_of_its_channel() -> None:
         ("tuning:left=high", "found the amount 'high'; allowed is a number"),
         ("open:left:C1=3", "this kind takes none"),
         ("clipping:left", "a fault of the bench has no channel"),
+        ("blowing:left:woofer", "allowed are blowing:left, blowing:right"),
+        ("speech:left", "a fault of the bench has no channel"),
+        ("rub:left=loud", "found the amount 'loud'; allowed is a number"),
+        ("rub-once:left", "only faults of the bench strike once"),
         ("leak-once:left", "only faults of the bench strike once"),
     ],
 )
