@@ -1,23 +1,23 @@
 """Compare an electrical copy of a sweep with what was played, piece by piece."""
 
+import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import next_fast_len
-from scipy.signal import hilbert
 
 from rig.signals import stimulus, sweep
 
 Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 Layout = stimulus.Layout
 
 #: A piece has at least so many frames, and at least so many periods of the sweep.
 PIECE_FRAMES = 512
 PIECE_PERIODS = 3.0
-#: Frames on both sides of a piece that its fractional delay may disturb.
-GUARD = 64
+#: Pieces that are fitted at once: more would not stay in a processor's cache.
+BATCH = 16
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,8 @@ class Piece:
     frequency_hz: float
 
 
-def pieces(plan: Layout) -> list[Piece]:
+@lru_cache(maxsize=32)
+def pieces(plan: Layout) -> tuple[Piece, ...]:
     """Cut the sweep, from its first to its last asked-for frequency, into pieces of three periods or more."""
     lead_in, lead_out = sweep.sweep_margins(plan.start_hz, plan.stop_hz, plan.seconds, plan.sample_rate_hz)
     at, stop = plan.sweep_start + lead_in, plan.sweep_stop - lead_out
@@ -40,28 +41,18 @@ def pieces(plan: Layout) -> list[Piece]:
         here_hz = float(sweep.instantaneous_frequency_hz(time_s, plan.start_hz, plan.stop_hz, plan.seconds))
         length = max(PIECE_FRAMES, int(np.ceil(PIECE_PERIODS * plan.sample_rate_hz / here_hz)))
         if at + length > stop:
-            return found
+            return tuple(found)
         middle_s = time_s + length / 2 / plan.sample_rate_hz
         middle_hz = float(sweep.instantaneous_frequency_hz(middle_s, plan.start_hz, plan.stop_hz, plan.seconds))
         found.append(Piece(at, length, middle_hz))
         at += length
 
 
-def played(plan: Layout) -> Complex:
-    """Analytic signal of the sweep in its place in the stimulus, shape (frames,)."""
-    alone = np.zeros(plan.frames)
-    alone[plan.sweep] = stimulus.compose(plan)[plan.sweep]
-    return np.asarray(hilbert(alone, next_fast_len(plan.frames))[: plan.frames], dtype=np.complex128)
-
-
-def delayed_piece(analytic: Complex, first: int, length: int, delay: float) -> Complex:
-    """What stands at frames `first` to `first + length` of a capture that lags the stimulus by `delay` samples."""
-    whole = int(np.floor(delay))
-    start = first - whole - GUARD
-    taken = np.arange(start, start + length + 2 * GUARD)
-    piece = np.where((taken >= 0) & (taken < analytic.size), analytic[np.clip(taken, 0, analytic.size - 1)], 0)
-    turn = np.exp(-2j * np.pi * np.fft.fftfreq(piece.size) * (delay - whole))
-    return np.asarray(np.fft.ifft(np.fft.fft(piece) * turn)[GUARD:-GUARD], dtype=np.complex128)
+def phase_rad(plan: Layout, frames: Floats) -> Floats:
+    """Phase of the sweep at frames of the stimulus, and parts of them; any shape. The sweep is its sine."""
+    lead_in, _ = sweep.sweep_margins(plan.start_hz, plan.stop_hz, plan.seconds, plan.sample_rate_hz)
+    time_s = (frames - (plan.sweep_start + lead_in)) / plan.sample_rate_hz
+    return sweep.instantaneous_phase_rad(time_s, plan.start_hz, plan.stop_hz, plan.seconds)
 
 
 def foreign_parts(row: Floats, plan: Layout, delay: float, noise_v: float, limit: float) -> list[tuple[int, float]]:
@@ -88,27 +79,53 @@ def foreign_parts(row: Floats, plan: Layout, delay: float, noise_v: float, limit
     list
         (first frame in the capture, rest relative to the piece) of each piece beyond the limit and the noise.
     """
-    analytic = played(plan)
-    found = []
-    for piece in pieces(plan):
-        first = piece.start + int(np.floor(delay))
-        heard = row[first : first + piece.length]
-        if heard.size < piece.length:
+    lag = int(np.floor(delay))
+    found: list[tuple[int, float]] = []
+    for start, length, count in _batches(plan):
+        first = start + lag
+        count = min(count, (row.size - first) // length)
+        if count < 1:
             break
-        copy = delayed_piece(analytic, first, piece.length, delay)
-        time = np.linspace(-1, 1, piece.length)
-        columns = [part * time**order for part in (copy.real, copy.imag) for order in range(3)]
-        basis = np.column_stack([*columns, np.ones(piece.length)])
-        # Seven columns, nearly orthogonal: the normal equations are exact enough, and quick.
-        rest = heard - basis @ np.linalg.solve(basis.T @ basis, basis.T @ heard)
-        level = float(np.std(heard))
-        remaining = float(np.sqrt(np.mean(rest**2)))
-        if remaining > max(limit * level, 4 * noise_v):
-            found.append((first, remaining / level))
+        frames = np.arange(first, first + count * length, dtype=np.float64)
+        heard = row[first : first + frames.size].reshape(count, length)
+        level, rest = _level_and_rest(heard, phase_rad(plan, frames - delay).reshape(count, length))
+        beyond = np.flatnonzero((rest > np.maximum(limit * level, 4 * noise_v)) & (level > 0))
+        found.extend((first + int(index) * length, float(rest[index] / level[index])) for index in beyond)
     return found
 
 
-def misfits(row: Floats, delays: Floats, used: list[Piece], analytic: Complex) -> Floats:
+@lru_cache(maxsize=32)
+def _batches(plan: Layout) -> tuple[tuple[int, int, int], ...]:
+    """Neighbouring pieces of one length: (first frame, frames of a piece, number of pieces)."""
+    found: list[tuple[int, int, int]] = []
+    for length, group in itertools.groupby(pieces(plan), key=lambda piece: piece.length):
+        starts = [piece.start for piece in group]
+        found.extend((starts[at], length, len(starts[at : at + BATCH])) for at in range(0, len(starts), BATCH))
+    return tuple(found)
+
+
+def _level_and_rest(heard: Floats, phase: Floats) -> tuple[Floats, Floats]:
+    """RMS of each piece without its mean, and of what the sweep leaves of it; arguments of shape (pieces, frames)."""
+    count, length = heard.shape
+    rows = np.empty((count, 8, length))
+    # Within one turn, single precision is good to a ten-millionth, and its sine is quick.
+    turned = (phase - 2 * np.pi * np.rint(phase / (2 * np.pi))).astype(np.float32)
+    np.sin(turned, out=rows[:, 0])
+    np.cos(turned, out=rows[:, 1])
+    time = np.linspace(-1, 1, length)
+    np.multiply(rows[:, 0:2], time, out=rows[:, 2:4])
+    np.multiply(rows[:, 2:4], time, out=rows[:, 4:6])
+    rows[:, 6] = 1.0
+    rows[:, 7] = heard - heard.mean(axis=1, keepdims=True)
+    # Seven functions, nearly orthogonal: the normal equations are exact enough, and quick.
+    products = rows @ rows.transpose(0, 2, 1)
+    fitted = np.linalg.solve(products[:, :7, :7], products[:, :7, 7:])[..., 0]
+    power = products[:, 7, 7]
+    rest = power - np.sum(fitted * products[:, :7, 7], axis=1)
+    return np.sqrt(power / length), np.sqrt(np.maximum(rest, 0.0) / length)
+
+
+def misfits(row: Floats, delays: Floats, used: Sequence[Piece], plan: Layout) -> Floats:
     """Part of each piece's power that is not in phase with the sweep delayed by `delays`, shape (pieces,).
 
     Parameters
@@ -123,7 +140,8 @@ def misfits(row: Floats, delays: Floats, used: list[Piece], analytic: Complex) -
         if heard.size < piece.length:
             continue
         heard = heard - heard.mean()
-        copy = delayed_piece(analytic, first, piece.length, float(delay)).real
+        frames = np.arange(first, first + piece.length) - delay
+        copy = np.sin(phase_rad(plan, frames)) * ((frames >= plan.sweep_start) & (frames < plan.sweep_stop))
         power = float(heard @ heard) * float(copy @ copy)
         if power > 0:
             result[index] = 1 - float(heard @ copy) ** 2 / power
@@ -149,12 +167,11 @@ def jump_or_drift(row: Floats, plan: Layout, delay: float, shift: float) -> tupl
         "jump" and its frame in the stimulus, or "drift" and NaN.
     """
     used = [piece for piece in pieces(plan) if piece.frequency_hz >= plan.mark_low_hz]
-    analytic = played(plan)
     middles = np.array([piece.start + piece.length / 2 for piece in used])
     grown = (middles - plan.mark_before) / (plan.mark_after - plan.mark_before)
-    drift = misfits(row, delay + shift * grown, used, analytic)
-    before = misfits(row, np.full(len(used), delay), used, analytic)
-    after = misfits(row, np.full(len(used), delay + shift), used, analytic)
+    drift = misfits(row, delay + shift * grown, used, plan)
+    before = misfits(row, np.full(len(used), delay), used, plan)
+    after = misfits(row, np.full(len(used), delay + shift), used, plan)
     jump = np.concatenate(([0.0], np.cumsum(before))) + np.concatenate((np.cumsum(after[::-1])[::-1], [0.0]))
     best = int(np.argmin(jump))
     # The piece in which the jump happens fits neither; it speaks for nothing.

@@ -1,10 +1,14 @@
 """Defects of a recorded row that show in its samples alone: not finite, cut off, zeroed, repeated."""
 
+import itertools
+
 import numpy as np
 from numpy.typing import NDArray
 
 Samples = NDArray[np.float32]
 Flags = NDArray[np.bool_]
+Bits = NDArray[np.uint32]
+Counts = NDArray[np.integer]
 
 #: At or above this a converter is at its end (the largest 16 bit sample is 0.99997).
 FULL_SCALE = 0.9999
@@ -15,6 +19,12 @@ ZERO_RUN = 32
 #: Neighbours whose exact return is looked for, and how far back.
 REPEAT_RUN = 32
 REPEAT_REACH = 8192
+#: Neighbours that are hashed together: half of those, so that any 32 hold a whole set with half of the changes.
+ANCHOR = REPEAT_RUN // 2
+DOUBLINGS = (1, 2, 4, 8)
+#: Odd factors of the hash, drawn at random.
+ODD = np.random.default_rng(1).integers(0, 2**31, 5, dtype=np.uint32) * np.uint32(2) + np.uint32(1)
+NO_ANCHOR = np.uint32(0xFFFFFFFF)
 #: In steps of the converter: what lies below may be rounding.
 STEPS = 8.0
 
@@ -25,10 +35,16 @@ def smallest_step(row: Samples) -> float:
     return float(magnitude.min()) if magnitude.size else 0.0
 
 
-def runs(flags: Flags) -> list[tuple[int, int]]:
-    """Where flags stay true: (first, one past the last) of every run."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
-    return [(int(first), int(stop)) for first, stop in edges.reshape(-1, 2)]
+def runs(flags: Flags, shortest: int = 1) -> list[tuple[int, int]]:
+    """Where flags stay true for `shortest` or more: (first, one past the last) of every run."""
+    true = np.flatnonzero(flags)
+    if not true.size:
+        return []
+    ends = np.flatnonzero(np.diff(true) > 1)
+    first = true[np.concatenate(([0], ends + 1))]
+    stop = true[np.concatenate((ends, [-1]))] + 1
+    long = stop - first >= shortest
+    return list(zip(first[long].tolist(), stop[long].tolist(), strict=True))
 
 
 def clipped(row: Samples) -> int:
@@ -37,14 +53,18 @@ def clipped(row: Samples) -> int:
     Full scale counts always; below it, runs of equal samples at the row's own extreme that are entered or left by
     a jump. The jump tells a cut top from the flat top of a slow tone in a coarse converter.
     """
-    count = int(np.count_nonzero(np.abs(row) >= FULL_SCALE))
-    step = smallest_step(row)
-    for extreme in (row.max(), row.min()):
+    count = 0
+    for extreme, sign in ((float(row.max()), 1), (float(row.min()), -1)):
+        if sign * extreme >= FULL_SCALE:
+            count += int(np.count_nonzero(sign * row >= FULL_SCALE))
+            continue
         if extreme == 0 or abs(extreme) >= FULL_SCALE:
             continue
-        for first, stop in runs(row == extreme):
-            around = [abs(float(row[at]) - float(extreme)) for at in (first - 1, stop) if 0 <= at < row.size]
-            if stop - first >= CLIP_RUN and around and max(around) > STEPS * step:
+        tops = runs(row == extreme, CLIP_RUN)
+        step = smallest_step(row) if tops else 0.0
+        for first, stop in tops:
+            around = [abs(float(row[at]) - extreme) for at in (first - 1, stop) if 0 <= at < row.size]
+            if around and max(around) > STEPS * step:
                 count += stop - first
     return count
 
@@ -55,10 +75,9 @@ def zeroed(row: Samples, first: int, stop: int) -> tuple[int, int] | None:
     Looks from frame `first` to `stop`, where the stimulus sounds. On both sides of the block the row must be well
     above the converter's rounding, or the zeros are rounding too.
     """
-    step = smallest_step(row)
-    for begin, end in runs(row[first:stop] == 0):
-        if end - begin < ZERO_RUN:
-            continue
+    blocks = runs(row[first:stop] == 0, ZERO_RUN)
+    step = smallest_step(row) if blocks else 0.0
+    for begin, end in blocks:
         sides = (row[max(first + begin - 64, 0) : first + begin], row[first + end : first + end + 64])
         if all(side.size and np.sqrt(np.mean(side.astype(np.float64) ** 2)) > STEPS * step for side in sides):
             return first + begin, end - begin
@@ -73,18 +92,60 @@ def repeated(row: Samples) -> tuple[int, int] | None:
     """
     if row.size < 2 * REPEAT_RUN:
         return None
-    bits = np.ascontiguousarray(row, dtype=np.float32).view(np.uint32).astype(np.uint64)
-    length = row.size - REPEAT_RUN + 1
-    # A hash of every stretch of 32, so that equal ones can be found by sorting.
-    factors = np.random.default_rng(1).integers(1, 2**63, REPEAT_RUN, dtype=np.uint64) | np.uint64(1)
-    hashes = np.zeros(length, dtype=np.uint64)
-    for offset, factor in enumerate(factors):
-        hashes += bits[offset : offset + length] * factor
-    changes = np.concatenate(([0], np.cumsum(np.diff(row) != 0)))
-    varied = np.flatnonzero(changes[REPEAT_RUN - 1 :] - changes[: 1 - REPEAT_RUN] >= REPEAT_RUN // 2)
-    order = varied[np.argsort(hashes[varied], kind="stable")]
-    near = (np.diff(hashes[order]) == 0) & (np.diff(order) <= REPEAT_REACH)
-    for late, early in sorted((int(order[index + 1]), int(order[index])) for index in np.flatnonzero(near)):
-        if np.array_equal(row[early : early + REPEAT_RUN], row[late : late + REPEAT_RUN]):
-            return late, late - early
+    bits = np.ascontiguousarray(row, dtype=np.float32).view(np.uint32)
+    changes = np.concatenate(([0], np.cumsum(bits[1:] != bits[:-1], dtype=np.int32)))
+    anchors, hashes = _anchors(bits, changes)
+    # Sorted by hash, then by place: equal stretches come to lie side by side.
+    keys = np.sort(hashes.astype(np.uint64) << np.uint64(32) | anchors.astype(np.uint64))
+    places, hashes = (keys & np.uint64(0xFFFFFFFF)).astype(np.int64), keys >> np.uint64(32)
+    for gap in itertools.count(1):
+        near = (hashes[gap:] == hashes[:-gap]) & (places[gap:] - places[:-gap] <= REPEAT_REACH)
+        if not near.any():
+            return None
+        early, late = places[:-gap][near], places[gap:][near]
+        if found := _returns(bits, changes, early, late):
+            return found
+    return None
+
+
+def _anchors(bits: Bits, changes: Counts) -> tuple[Counts, Bits]:
+    """Places, and hashes of the 16 samples from there on, that equal stretches of 32 samples have in common.
+
+    Of the 17 stretches of 16 in every 32, the one with the least hash is an anchor (winnowing, Schleimer, Wilkerson
+    and Aiken, SIGMOD 2003): wherever the same 32 samples stand, the same 16 of them are chosen. Those with fewer
+    than eight changes are passed over; 32 samples with 16 changes hold others.
+    """
+    hashes = bits * ODD[-1]
+    hashes ^= hashes >> np.uint32(15)
+    for step, odd in zip(DOUBLINGS, ODD, strict=False):
+        hashes = hashes[:-step] * odd + hashes[step:]
+    hashes[changes[ANCHOR - 1 :] - changes[: 1 - ANCHOR] < ANCHOR // 2] = NO_ANCHOR
+    least = hashes
+    for step in (*DOUBLINGS, 1):
+        least = np.minimum(least[:-step], least[step:])
+    # The greatest of these minima over the stretches that hold a place: an anchor is at or below it.
+    greatest = np.pad(least, ANCHOR)
+    for step in (*DOUBLINGS, 1):
+        greatest = np.maximum(greatest[:-step], greatest[step:])
+    places = np.flatnonzero((hashes <= greatest) & (hashes != NO_ANCHOR))
+    return places, hashes[places]
+
+
+def _returns(bits: Bits, changes: Counts, early: Counts, late: Counts) -> tuple[int, int] | None:
+    """First stretch of 32 varied samples around pairs of anchors that is the same at both; (frame, distance)."""
+    order = np.argsort(late, kind="stable")
+    around = np.arange(-ANCHOR, REPEAT_RUN)
+    for start in range(0, order.size, 1024):
+        part = order[start : start + 1024]
+        ahead = early[part, np.newaxis] + around
+        there = late[part, np.newaxis] + around
+        inside = (ahead >= 0) & (there < bits.size)
+        same = inside & (bits[np.maximum(ahead, 0)] == bits[np.minimum(there, bits.size - 1)])
+        whole = np.lib.stride_tricks.sliding_window_view(same, REPEAT_RUN, axis=1).all(axis=2)
+        first = there[:, : whole.shape[1]]
+        last = np.minimum(first + REPEAT_RUN - 1, bits.size - 1)
+        whole &= changes[last] - changes[np.minimum(first, bits.size - 1)] >= REPEAT_RUN // 2
+        if whole.any():
+            pair, offset = np.argwhere(whole)[0]
+            return int(first[pair, offset]), int(late[part[pair]] - early[part[pair]])
     return None

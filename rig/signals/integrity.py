@@ -8,8 +8,10 @@ from lost samples and finds disturbances that leave the distance alone.
 A noise in the room is no disturbance of the stream and is not looked for here.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +41,8 @@ FLOOR_ELECTRICAL = 0.2
 WORST_TIMING = 8.0
 #: How far around its expected place a mark is looked for.
 MARK_REACH_S = 0.08
+#: Room in the windows around the marks, before them; three times as much is left after, for the room's answer.
+MARK_MARGIN_S = 0.01
 #: Rest of a piece of the reference, relative to the piece, that its own filtering cannot explain.
 FOREIGN = 0.1
 NAN = float("nan")
@@ -75,6 +79,19 @@ class _Timing:
     delay: float
     shift: float
     uncertainty: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Mark:
+    """The mark as it was played, and a window to read its recordings through."""
+
+    template: Floats
+    window: Floats
+    #: Lines of the window's spectrum that lie in the mark's band.
+    inside: NDArray[np.bool_]
+    #: Squared spectrum of the mark, and its spectrum behind the window.
+    power: Floats
+    known: Complex
 
 
 def inspect(
@@ -115,8 +132,8 @@ def inspect(
     names = [inputs[row] if row < len(inputs) else f"input {row + 1}" for row in range(samples.shape[0])]
     if unusable := _unusable(samples, names, plan, expected_frames):
         return Integrity(unusable, NAN, NAN, NAN, NAN, NAN, (), ())
-    rows = samples.astype(np.float32)
-    arrivals = [_arrival(row.astype(np.float64), plan, max_delay_s) for row in rows]
+    rows = np.asarray(samples, dtype=np.float32)
+    arrivals = [_arrival(row, plan, max_delay_s) for row in rows]
     clips = tuple(defects.clipped(row) for row in rows)
     silent = tuple(row for row, (_, strength) in enumerate(arrivals) if strength < PRESENT)
     troubles = tuple(
@@ -191,65 +208,95 @@ def _row_troubles(row: NDArray[np.float32], plan: Layout, delay: float, clipped:
     return troubles
 
 
-def _arrival(row: Floats, plan: Layout, max_delay_s: float) -> tuple[float, float]:
+def _arrival(row: NDArray[np.float32], plan: Layout, max_delay_s: float) -> tuple[float, float]:
     """Coarse delay in samples and strength of the stimulus in a row.
 
     Correlation with the stimulus, whitened so that all its band counts alike; the strength is the peak over the
-    standard deviation that noise of the row's own spectrum would give (noise alone reaches five).
+    standard deviation that noise of the row's own spectrum would give (noise alone reaches five). Single precision:
+    whole frames are all that is asked for.
     """
-    length = fft.next_fast_len(row.size + plan.frames, real=True)
-    known = fft.rfft(stimulus.compose(plan), length)
-    frequency_hz = fft.rfftfreq(length, 1 / plan.sample_rate_hz)
-    inside = (frequency_hz >= plan.start_hz) & (frequency_hz <= plan.stop_hz)
-    magnitude = np.abs(known)
-    white = np.divide(known.conj(), magnitude, out=np.zeros_like(known), where=inside & (magnitude > 0))
+    latest = int(max_delay_s * plan.sample_rate_hz)
+    # A circular correlation of this length is right for the lags from 0 to the latest, which are all that count.
+    length = fft.next_fast_len(max(row.size, plan.frames + latest + 1), real=True)
+    band, white = _whitener(plan, length)
     heard = fft.rfft(row, length)
-    # Hum stands in a few lines of the spectrum; it may not outweigh all the others.
-    level = np.abs(heard)
-    highest = LINE_LIMIT * float(np.median(level[inside]))
-    heard *= np.divide(highest, level, out=np.ones_like(level), where=level > highest)
-    spread = float(np.sqrt(2 * np.sum(np.abs(heard[inside]) ** 2))) / length
-    response = np.abs(fft.irfft(heard * white, length))
-    reach = response[: min(int(max_delay_s * plan.sample_rate_hz) + 1, response.size)]
+    lines = heard[band]
+    power = lines.real**2 + lines.imag**2
+    # Hum stands in a few lines of the spectrum; it may not outweigh the others. An eighth of them tells the median.
+    highest = LINE_LIMIT**2 * np.median(power[::8])
+    loud = np.flatnonzero(power > highest)
+    lines[loud] *= np.sqrt(highest / power[loud])
+    lines *= white
+    heard[: band.start] = 0
+    heard[band.stop :] = 0
+    reach = np.abs(fft.irfft(heard, length, overwrite_x=True)[: latest + 1])
+    # The energy of noise is spread over all the lags at which the row and the stimulus overlap.
+    energy = 2 * float(np.sum(np.minimum(power, highest), dtype=np.float64)) / length
+    spread = np.sqrt(energy / (row.size + plan.frames))
     peak = int(np.argmax(reach))
-    return (float(peak), float(reach[peak]) / spread) if spread > 0 else (0.0, 0.0)
+    return (float(peak), float(reach[peak] / spread)) if spread > 0 else (0.0, 0.0)
+
+
+@lru_cache(maxsize=8)
+def _whitener(plan: Layout, length: int) -> tuple[slice, NDArray[np.complex64]]:
+    """The stimulus's band among the lines of a spectrum, and the stimulus's conjugate phase there."""
+    step_hz = plan.sample_rate_hz / length
+    band = slice(math.ceil(plan.start_hz / step_hz), math.floor(plan.stop_hz / step_hz) + 1)
+    known = fft.rfft(stimulus.compose(plan), length)[band].conj()
+    white = np.divide(known, np.abs(known), out=np.zeros_like(known), where=known != 0)
+    return band, white.astype(np.complex64)
 
 
 def _timing(row: Floats, plan: Layout, delay: float) -> _Timing | None:
     """Arrival of the first mark and distance to the second, or None where they cannot be found."""
-    template = stimulus.mark(plan)
+    mark = _mark(plan)
+    template, window, inside = mark.template, mark.window, mark.inside
     reach = int(MARK_REACH_S * plan.sample_rate_hz)
-    margin = int(0.01 * plan.sample_rate_hz)
-    length = 2 * ((plan.mark_frames + 4 * margin) // 2)
-    noise = _noise_power(row[max(int(delay), 0) : plan.mark_before + int(delay) - margin], length)
+    margin = int(MARK_MARGIN_S * plan.sample_rate_hz)
+    length = window.size
+    noise = _noise_power(row[max(int(delay), 0) : plan.mark_before + int(delay) - margin], window)
     places = []
     for start, before in ((plan.mark_before, reach), (plan.mark_after, 2 * reach)):
         found = _find(row, template, int(delay) + start - before, int(delay) + start + reach + plan.mark_frames)
         if found is None:
             return None
         places.append(found)
-    frequency = np.arange(length // 2 + 1) / length * plan.sample_rate_hz
-    inside = (frequency >= plan.mark_low_hz) & (frequency <= plan.mark_high_hz)
-    floor = np.sqrt(np.sum(noise[inside] * np.abs(fft.rfft(template, length))[inside] ** 2) * 2 / length**2)
+    floor = np.sqrt(np.sum(noise[inside] * mark.power[inside]) * 2 / length**2)
     strengths = [strength for _, strength in places]
     if min(strengths) < MARK_PRESENT * floor or max(strengths) > 2 * min(strengths):
         return None
     first, second = (place - margin for place, _ in places)
     if first < 0 or second < 0 or second + length > row.size + margin:
         return None
-    window = tukey(length, 0.2)
     early = fft.rfft(window * _padded(row, first, length))
     for _ in range(2):
         late = fft.rfft(window * _padded(row, second, length))
         shift, uncertainty = _phase_delay(early, late, noise, inside)
+        if not round(shift):
+            break
         second, shift = second + round(shift), shift - round(shift)
-    known = fft.rfft(window * _padded(template, -margin, length))
-    fine, _ = _phase_delay(known, early, noise, inside)
+    fine, _ = _phase_delay(mark.known, early, noise, inside)
     spacing = second - first + shift
     return _Timing(
         delay=first + margin + fine - plan.mark_before,
         shift=spacing - (plan.mark_after - plan.mark_before),
         uncertainty=uncertainty,
+    )
+
+
+@lru_cache(maxsize=8)
+def _mark(plan: Layout) -> _Mark:
+    template = stimulus.mark(plan)
+    margin = int(MARK_MARGIN_S * plan.sample_rate_hz)
+    length = 2 * ((plan.mark_frames + 4 * margin) // 2)
+    window = np.asarray(tukey(length, 0.2), dtype=np.float64)
+    frequency = np.arange(length // 2 + 1) / length * plan.sample_rate_hz
+    return _Mark(
+        template=template,
+        window=window,
+        inside=(frequency >= plan.mark_low_hz) & (frequency <= plan.mark_high_hz),
+        power=np.abs(fft.rfft(template, length)) ** 2,
+        known=fft.rfft(window * _padded(template, -margin, length)),
     )
 
 
@@ -261,12 +308,13 @@ def _padded(row: Floats, start: int, length: int) -> Floats:
     return piece
 
 
-def _noise_power(silence: Floats, length: int) -> Floats:
-    """Mean squared spectrum of noise in windows of `length`, shape (length // 2 + 1,)."""
-    starts = range(0, max(silence.size - length, 0) + 1, max(length // 2, 1))
-    window = tukey(length, 0.2)
-    pieces = [_padded(silence, start, length) for start in starts]
-    power = np.mean([np.abs(fft.rfft(window * (piece - piece.mean()))) ** 2 for piece in pieces], axis=0)
+def _noise_power(silence: Floats, window: Floats) -> Floats:
+    """Mean squared spectrum of noise behind a window, shape (window.size // 2 + 1,)."""
+    length = window.size
+    enough = _padded(silence, 0, max(silence.size, length))
+    pieces = np.lib.stride_tricks.sliding_window_view(enough, length)[:: max(length // 2, 1)]
+    spectra = fft.rfft(window * (pieces - pieces.mean(axis=1, keepdims=True)))
+    power = np.mean(spectra.real**2 + spectra.imag**2, axis=0)
     # Few windows scatter; noise is smooth over frequency, so neighbours help.
     return np.asarray(np.convolve(np.pad(power, 4, mode="edge"), np.full(9, 1 / 9), "valid"))
 
