@@ -27,7 +27,7 @@ from rig.signals.gating import gate
 from rig.signals.impulse_kinds import LOOKS, SIGNIFICANT, Impulses, impulses_of
 from rig.signals.impulsive import detectable_peak
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db
-from rig.signals.residual import Chirp, Residual, noise_density, pass_band_hz, sweep_residual
+from rig.signals.residual import Chirp, Residual, last_heard_s, pass_band_hz, sweep_residual
 from rig.signals.smoothing import log_frequency_grid, smooth_power
 from rig.tables import Table
 
@@ -94,8 +94,8 @@ def channel_readings(capture: Capture, settings: Settings, kit: Kit) -> CheckRea
         raise Untrusted(str(error)) from None
     peaks = peaks_over_frequency(residual, settings.points_per_octave)
     fundamental = fundamental_peak(capture, peaks.frequency_hz)
-    noise = noise_density(silence, capture.sample_rate_hz)
-    least = detectable_peak(noise, residual.chirp, peaks.frequency_hz, SIGNIFICANT + np.log10(LOOKS)) / fundamental
+    evidence = SIGNIFICANT + np.log10(LOOKS)
+    least = detectable_peak(residual.noise, residual.chirp, peaks.frequency_hz, evidence) / fundamental
     proved = least_proved_db(peaks.frequency_hz, db(least), settings.prove_hz)
     trouble = doubt(found, proved, settings)
     level, crest = db(peaks.peak / fundamental), db(peaks.peak / peaks.rms)
@@ -163,11 +163,7 @@ def residual_of(capture: Capture) -> tuple[Residual, Floats, float]:
 
 def heard_between_s(residual: Residual) -> tuple[float, float]:
     """When the sweep passes start_hz, and when the high-pass has left the band."""
-    chirp = residual.chirp
-    grid = np.geomspace(chirp.start_hz, chirp.stop_hz, 400)
-    low_hz, high_hz = pass_band_hz(grid, chirp.sample_rate_hz)
-    last_hz = float(grid[high_hz - low_hz >= BAND_LEFT * high_hz][-1])
-    return chirp.passes_start_s, float(chirp.time_of_cycle_s(last_hz * chirp.rate_s))
+    return residual.chirp.passes_start_s, last_heard_s(residual.chirp, BAND_LEFT)
 
 
 def peaks_over_frequency(residual: Residual, points_per_octave: int) -> Peaks:

@@ -29,10 +29,9 @@ from rig.signals.impulsive import (
     train_scores,
     trains,
 )
-from rig.signals.residual import HIGHEST_OF_RATE, UNDER_AFTER_S, UNDER_HZ, Residual, noise_density, pass_band_hz
+from rig.signals.residual import HIGHEST_OF_RATE, UNDER_AFTER_S, UNDER_HZ, Residual, pass_band_hz
 
 Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 Kind = Literal["none", "rub or rattle", "loose particle", "blowing air", "disturbed"]
 
 SIGNIFICANT = 3.0
@@ -196,7 +195,7 @@ def _loose_evidence(peaks: _Peaks, scores: Scores) -> float:
     """
     time_s = np.sort(peaks.time_s[peaks.lasts_s <= LONG_S])
     rate = (RARE + 1 / RARE) * math.exp(-0.5 * RARE**2) / math.sqrt(2 * math.pi) / scores.window_s
-    total_s = float(np.count_nonzero(np.isfinite(scores.score)) * np.median(np.diff(scores.time_s)))
+    total_s = float(scores.time_s[-1] - scores.time_s[0] if scores.time_s.size else 0.0)
     best = 0.0
     for count in range(PARTICLES, time_s.size + 1):
         lasts_s = float(np.min(time_s[count - 1 :] - time_s[: time_s.size - count + 1]))
@@ -241,11 +240,16 @@ def _is_air(residual: Residual, scores: Scores, train: Train) -> bool:
 def _under_scores(residual: Residual, ends_s: float) -> Scores:
     """Scores of what sounds well below the sweep."""
     chirp, rate_hz = residual.chirp, residual.under_rate_hz
-    time_s = np.arange(residual.under.size) / rate_hz
-    passed_hz = chirp.frequency_at_hz(time_s - UNDER_AFTER_S - 0.025)
-    bandwidth_hz = np.minimum(passed_hz, 0.9 * min(UNDER_HZ[1], chirp.stop_hz)) - 1.2 * UNDER_HZ[0]
-    valid = (bandwidth_hz > 2 * UNDER_HZ[0]) & (time_s < ends_s)
-    return energy_scores(residual.under, rate_hz, UNDER_WINDOW_S, bandwidth_hz, valid, UNDER_BASELINE_S)
+    highest_hz = 0.9 * min(UNDER_HZ[1], chirp.stop_hz)
+    after_s = UNDER_AFTER_S + 0.025
+
+    def bandwidth_at_hz(time_s: Array) -> Array:
+        return np.minimum(chirp.frequency_at_hz(time_s - after_s), highest_hz) - 1.2 * UNDER_HZ[0]
+
+    # The band that the sweep has left behind must be wide enough to tell noise in.
+    begins_s = float(chirp.time_of_cycle_s(3.2 * UNDER_HZ[0] * chirp.rate_s)) + after_s
+    between_s = (begins_s, ends_s)
+    return energy_scores(residual.under, rate_hz, UNDER_WINDOW_S, bandwidth_at_hz, between_s, UNDER_BASELINE_S)
 
 
 def _silence_scores(silence: Array, residual: Residual) -> Scores:
@@ -255,8 +259,9 @@ def _silence_scores(silence: Array, residual: Residual) -> Scores:
     frequency_hz = np.asarray(fft.rfftfreq(length, 1 / rate_hz))
     high_hz = HIGHEST_OF_RATE[0] * rate_hz
     band = half_cosine(frequency_hz / 100 - 1) * half_cosine((high_hz - frequency_hz) / 500)
-    band = band / np.sqrt(np.interp(frequency_hz, *noise_density(silence, rate_hz)))
+    band = band / np.sqrt(np.interp(frequency_hz, *residual.noise))
     white = fft.irfft(fft.rfft(silence - np.mean(silence), length) * band, length)[: silence.size]
-    time_s = np.arange(silence.size) / rate_hz
-    valid = (time_s > 0.01) & (time_s < silence.size / rate_hz - 0.01)
-    return energy_scores(white, rate_hz, SILENCE_WINDOW_S, np.full(silence.size, high_hz - 400), valid)
+    between_s = (0.01, silence.size / rate_hz - 0.01)
+    return energy_scores(
+        white, rate_hz, SILENCE_WINDOW_S, lambda time_s: np.full(time_s.shape, high_hz - 400), between_s
+    )

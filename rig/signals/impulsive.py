@@ -9,17 +9,18 @@ make a train. Every threshold is a probability: that noise alone gives as much a
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage, special
 from scipy import signal as filters
 
-from rig.signals.residual import Chirp, Residual, pass_band_hz
+from rig.signals.residual import Chirp, Residual, last_heard_s, pass_band_hz
 
 Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 EVENT_WINDOW_S = 0.0009
 """Length over which energy is summed where single impulses are sought."""
@@ -28,18 +29,21 @@ PEAK_REACH_S = 0.0007
 """The bare burst of a rub, and how far about its phase it may come."""
 TRAIN_WINDOWS_S = (0.003, 0.009)
 """Lengths over which energy is summed for trains of longer bursts: a rub's in a room, the noise of air."""
-HOPS = 6
+HOPS = 4
 """Steps in each window."""
 BASELINE_S = 0.1
 """Length over which the mean of the noise is taken."""
 CLIP = 4.0
 """Scores are clipped here before they add up over cycles."""
+LEVELLINGS = 3
 LEVELLED = 0.5
 """For that mean scores are levelled off from here on; what a normal variable loses by it is given back."""
 HIGHEST_HZ = 500.0
 """Up to here a cycle is long enough to tell phases apart."""
 SHORTEST_CYCLE = 2.5
 """A cycle must last so many windows."""
+BAND_LEFT = 0.15
+"""The search ends where the tracking high-pass leaves less than this part of the whole bandwidth."""
 BINS = 64
 """Phases in a cycle."""
 WIDTHS = (5, 7, 10, 14, 20, 28, 40, 56, 80)
@@ -71,7 +75,7 @@ class Scores:
     time_s : ndarray, shape (steps,)
         Centres of the windows in the capture.
     score : ndarray, shape (steps,)
-        Standard normal where there is only noise; -inf where nothing can be told.
+        Standard normal where there is only noise.
     window_s : float
         Length of the window.
     """
@@ -120,8 +124,8 @@ def energy_scores(
     white: Array,
     sample_rate_hz: float,
     window_s: float,
-    bandwidth_hz: Array,
-    valid: Bools,
+    bandwidth_at_hz: Callable[[Array], Array],
+    between_s: tuple[float, float],
     baseline_s: float = BASELINE_S,
 ) -> Scores:
     """Scores of the energy of whitened noise in a sliding window, against its mean nearby.
@@ -134,51 +138,41 @@ def energy_scores(
         Its sample rate in Hz.
     window_s : float
         Length of the window.
-    bandwidth_hz : ndarray, shape (frames,)
-        Bandwidth of the noise at each frame.
-    valid : ndarray, shape (frames,)
-        Where there is noise to be judged.
+    bandwidth_at_hz : callable
+        Bandwidth of the noise at times in seconds.
+    between_s : tuple of float
+        Times between which there is noise to be judged.
     baseline_s : float
         Length over which the mean is taken.
 
     Returns
     -------
     Scores
+        Of windows that lie wholly between the two times; empty when less than the length of the mean is left.
     """
+    begin, end = max(0, round(between_s[0] * sample_rate_hz)), min(white.size, round(between_s[1] * sample_rate_hz))
     frames = max(2, round(window_s * sample_rate_hz))
     hop = max(1, frames // HOPS)
-    running = np.concatenate(([0.0], np.cumsum(white**2)))
-    first = np.arange(0, white.size - frames + 1, hop)
-    middle = first + frames // 2
-    usable = valid[first] & valid[first + frames - 1] & valid[middle]
-    energy = np.where(usable, running[first + frames] - running[first], 0.0)
-    bandwidth = np.maximum(bandwidth_hz[middle], 1.0)
-    spread = np.sqrt(2 / (9 * degrees_of_freedom(frames / sample_rate_hz, bandwidth)))
-    root = np.cbrt(np.maximum(energy, 0.0) / bandwidth)
     length = max(3, round(baseline_s * sample_rate_hz / hop))
-    mean = _running_mean(root, usable, length)
+    if end - begin < frames + length * hop:
+        return Scores(np.zeros(0), np.zeros(0), frames / sample_rate_hz)
+    running: Array = np.concatenate(([0.0], np.cumsum(white[begin:end] ** 2)))
+    energy = running[frames::hop] - running[:-frames:hop]
+    time_s = np.asarray((begin + 0.5 * frames + hop * np.arange(energy.size)) / sample_rate_hz, np.float64)
+    bandwidth = np.maximum(bandwidth_at_hz(time_s), 1.0)
+    spread = np.sqrt(2 / (9 * degrees_of_freedom(frames / sample_rate_hz, bandwidth)))
+    root = np.asarray(np.cbrt(np.maximum(energy, 0.0) / bandwidth), np.float64)
+    mean: Array = ndimage.uniform_filter1d(root, length)
     levelled_mean = math.exp(-0.5 * LEVELLED**2) / math.sqrt(2 * math.pi) - LEVELLED * float(special.ndtr(-LEVELLED))
     # Impulses must not raise the mean that they are held against.
-    for _ in range(4):
-        mean = _running_mean(np.minimum(root, mean * (1 + LEVELLED * spread)), usable, length)
-        mean = mean * (1 + levelled_mean * spread)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        score = (root / mean - 1) / spread
+    for _ in range(LEVELLINGS):
+        mean = ndimage.uniform_filter1d(np.minimum(root, mean * (1 + LEVELLED * spread)), length)
+        mean *= 1 + levelled_mean * spread
+    score = (root / np.maximum(mean, 1e-300) - 1) / spread
     # Noise that is rougher than Gaussian noise of this bandwidth spreads wider, to the lower side too, where impulses
     # never are: the scores shrink by as much.
-    size = _running_mean(np.maximum(-np.where(usable, score, 0.0), 0.0), usable, length)
-    score = score / np.maximum(1.0, size * math.sqrt(2 * math.pi))
-    score = np.where(usable & np.isfinite(score), score, -np.inf)
-    return Scores(middle / sample_rate_hz, score, frames / sample_rate_hz)
-
-
-def _running_mean(values: Array, usable: Bools, length: int) -> Array:
-    """Mean over the usable ones of `length` neighbours; NaN where there are none."""
-    total = ndimage.uniform_filter1d(np.where(usable, values, 0.0), length, mode="constant")
-    weight = ndimage.uniform_filter1d(usable.astype(np.float64), length, mode="constant")
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean: Array = np.where(weight > 0.5 / length, total / weight, np.nan)
-    return mean
+    size = ndimage.uniform_filter1d(np.maximum(-score, 0.0), length)
+    return Scores(time_s, score / np.maximum(1.0, size * math.sqrt(2 * math.pi)), frames / sample_rate_hz)
 
 
 def ranked_peaks(scores: Scores, reach_s: float) -> Scores:
@@ -187,19 +181,24 @@ def ranked_peaks(scores: Scores, reach_s: float) -> Scores:
     Ranks are standard normal whatever the distribution of the noise (Blom, Statistical Estimates and Transformed
     Beta-Variables, 1958).
     """
-    usable = np.isfinite(scores.score)
-    hop_s = scores.window_s / HOPS if scores.time_s.size < 2 else float(scores.time_s[1] - scores.time_s[0])
+    if scores.score.size < 2:
+        return Scores(scores.time_s, scores.score, reach_s)
+    hop_s = float(scores.time_s[1] - scores.time_s[0])
     greatest = ndimage.maximum_filter1d(scores.score, max(1, round(reach_s / hop_s)))
-    order = np.empty(np.count_nonzero(usable))
-    order[np.argsort(greatest[usable], kind="stable")] = np.arange(order.size)
-    normal = np.full(greatest.size, -np.inf)
-    normal[usable] = special.ndtri((order + 0.5) / max(order.size, 1))
+    normal = np.empty(greatest.size)
+    normal[np.argsort(greatest)] = _normal_scores(greatest.size)
     return Scores(scores.time_s, normal, reach_s)
 
 
-def train_scores(residual: Residual, valid_s: tuple[float, float]) -> list[Scores]:
+@lru_cache(maxsize=8)
+def _normal_scores(count: int) -> Array:
+    """Quantiles of the standard normal distribution, evenly spaced in probability."""
+    return np.asarray(special.ndtri((np.arange(count) + 0.5) / count))
+
+
+def train_scores(residual: Residual, between_s: tuple[float, float]) -> list[Scores]:
     """The scores that trains are sought in, for each length of burst, between two times of the capture."""
-    peaks, *longer = above_scores(residual, valid_s, (PEAK_WINDOW_S, *TRAIN_WINDOWS_S))
+    peaks, *longer = above_scores(residual, between_s, (PEAK_WINDOW_S, *TRAIN_WINDOWS_S))
     return [ranked_peaks(peaks, PEAK_REACH_S), *longer]
 
 
@@ -216,8 +215,9 @@ def folded(scores: Scores, chirp: Chirp, high_hz: float) -> tuple[Array, Array]:
     first, last = math.ceil(chirp.start_hz * chirp.rate_s), math.floor(high_hz * chirp.rate_s)
     cycle = np.arange(first, last, dtype=np.float64)
     time_s = chirp.time_of_cycle_s(cycle[:, np.newaxis] + (np.arange(BINS) + 0.5) / BINS)
-    finite = np.where(np.isfinite(scores.score), scores.score, 0.0)
-    return cycle, np.interp(time_s, scores.time_s, finite)
+    if scores.time_s.size == 0:
+        return cycle, np.zeros(time_s.shape)
+    return cycle, np.interp(time_s, scores.time_s, scores.score, 0.0, 0.0)
 
 
 def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Train:
@@ -263,11 +263,11 @@ def _best_window(total: Array, cycle: Array, width: int) -> tuple[float, int, in
     """Greatest score of windows of `width` cycles, with the first cycle and the phase."""
     sums = total[width:] - total[:-width]
     half = total[width // 2 :][: sums.shape[0]] - total[: sums.shape[0]]
-    even = (half >= HALF_SHARE * sums) & (half <= (1 - HALF_SHARE) * sums)
     long = (cycle[: sums.shape[0]] + width) / cycle[: sums.shape[0]] >= NARROWEST
-    sums = np.where(even & long[:, np.newaxis], sums, -np.inf)
-    at = np.unravel_index(int(np.argmax(sums)), sums.shape)
-    return float(sums[at]) / math.sqrt(width), int(at[0]), int(at[1])
+    uneven = np.abs(half - 0.5 * sums) > (0.5 - HALF_SHARE) * sums
+    sums[uneven | ~long[:, np.newaxis]] = -np.inf
+    at = divmod(int(np.argmax(sums)), sums.shape[1])
+    return float(sums[at]) / math.sqrt(width), *at
 
 
 def _trials(cycle: Array, chirp: Chirp, window_s: float) -> float:
@@ -308,6 +308,17 @@ def trains(residual: Residual, all_scores: list[Scores], lock: bool = False) -> 
     return found
 
 
+@lru_cache(maxsize=4)
+def _standard_pulse(sample_rate_hz: float) -> tuple[Array, Array]:
+    """Frequencies and energy density of an exponential behind a high-pass, its peak at 1."""
+    pulse = np.exp(-np.arange(4096) / sample_rate_hz / STANDARD_DECAY_S)
+    high_pass = filters.butter(4, STANDARD_HIGH_PASS_HZ, "high", fs=sample_rate_hz, output="sos")
+    pulse = filters.sosfilt(high_pass, pulse)
+    pulse = pulse / np.max(np.abs(pulse)) / sample_rate_hz
+    line_hz = np.asarray(fft.rfftfreq(pulse.size, 1 / sample_rate_hz), np.float64)
+    return line_hz, np.abs(fft.rfft(pulse)) ** 2
+
+
 def detectable_peak(
     noise: tuple[Array, Array], chirp: Chirp, frequency_hz: Array, evidence: float, caught: float = 0.99
 ) -> Array:
@@ -336,14 +347,11 @@ def detectable_peak(
         Peak in the units of the silence.
     """
     rate_hz, window_s = chirp.sample_rate_hz, PEAK_WINDOW_S
-    pulse = np.exp(-np.arange(4096) / rate_hz / STANDARD_DECAY_S)
-    pulse = filters.sosfilt(filters.butter(4, STANDARD_HIGH_PASS_HZ, "high", fs=rate_hz, output="sos"), pulse)
-    pulse /= np.max(np.abs(pulse))
-    line_hz = np.asarray(fft.rfftfreq(pulse.size, 1 / rate_hz))
-    ratio = 2 * np.abs(fft.rfft(pulse) / rate_hz) ** 2 / np.interp(line_hz, *noise) * (line_hz[1] - line_hz[0])
+    line_hz, energy = _standard_pulse(rate_hz)
+    ratio = 2 * energy / np.interp(line_hz, *noise) * (line_hz[1] - line_hz[0])
     low_hz, high_hz = pass_band_hz(frequency_hz, rate_hz)
-    inside = (line_hz > low_hz[:, np.newaxis]) & (line_hz < high_hz)
-    per_peak = WITHIN_WINDOW * np.sum(np.where(inside, ratio, 0.0), axis=1)
+    upto = np.concatenate(([0.0], np.cumsum(ratio)))
+    per_peak = WITHIN_WINDOW * (upto[np.searchsorted(line_hz, high_hz)] - upto[np.searchsorted(line_hz, low_hz)])
     bandwidth_hz = np.maximum(high_hz - low_hz, 1.0)
     cycles = np.maximum(WIDTHS[0], chirp.rate_s * frequency_hz / math.sqrt(2))
     cycle = np.arange(math.ceil(chirp.start_hz * chirp.rate_s), math.floor(HIGHEST_HZ * chirp.rate_s), dtype=np.float64)
@@ -358,12 +366,17 @@ def detectable_peak(
 
 
 def above_scores(
-    residual: Residual, valid_s: tuple[float, float], windows_s: tuple[float, ...] = (EVENT_WINDOW_S,)
+    residual: Residual, between_s: tuple[float, float], windows_s: tuple[float, ...] = (EVENT_WINDOW_S,)
 ) -> list[Scores]:
     """Scores of the residual above the tracking high-pass, for each window, between two times of the capture."""
     chirp = residual.chirp
-    time_s = np.arange(residual.white.size) / chirp.sample_rate_hz
-    low_hz, high_hz = pass_band_hz(chirp.frequency_at_hz(time_s), chirp.sample_rate_hz)
-    bandwidth_hz = high_hz - low_hz
-    valid = (time_s >= valid_s[0]) & (time_s <= valid_s[1]) & (bandwidth_hz > 0.15 * high_hz)
-    return [energy_scores(residual.white, chirp.sample_rate_hz, w, bandwidth_hz, valid) for w in windows_s]
+
+    def bandwidth_at_hz(time_s: Array) -> Array:
+        low_hz, high_hz = pass_band_hz(chirp.frequency_at_hz(time_s), chirp.sample_rate_hz)
+        return high_hz - low_hz
+
+    between_s = (between_s[0], min(between_s[1], last_heard_s(chirp, BAND_LEFT)))
+    return [
+        energy_scores(residual.white, chirp.sample_rate_hz, window_s, bandwidth_at_hz, between_s)
+        for window_s in windows_s
+    ]

@@ -23,7 +23,8 @@ from rig.signals.gating import half_cosine
 from rig.signals.smoothing import smooth_power
 
 Array = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+Single = NDArray[np.float32]
+SingleComplex = NDArray[np.complex64]
 
 ORDERS = (10.0, 12.0)
 """The tracking high-pass is shut at so many times the sweep's frequency, and open at so many (common practice, no
@@ -84,6 +85,8 @@ class Residual:
         What sounds well below the sweep, divided by the density of the noise likewise.
     under_rate_hz : float
         Sample rate of `under`.
+    noise : tuple of ndarray
+        The noise that both were divided by, from `noise_density`.
     """
 
     chirp: Chirp
@@ -91,6 +94,7 @@ class Residual:
     white: Array
     under: Array
     under_rate_hz: float
+    noise: tuple[Array, Array]
 
 
 def pass_band_hz(frequency_hz: ArrayLike, sample_rate_hz: float) -> tuple[Array, float]:
@@ -113,6 +117,13 @@ def pass_band_hz(frequency_hz: ArrayLike, sample_rate_hz: float) -> tuple[Array,
     lowest, tracked = math.sqrt(LOWEST_HZ[0] * LOWEST_HZ[1]), math.sqrt(ORDERS[0] * ORDERS[1])
     low: Array = np.maximum(lowest, tracked * np.asarray(frequency_hz, np.float64))
     return low, math.sqrt(HIGHEST_OF_RATE[0] * HIGHEST_OF_RATE[1]) * sample_rate_hz
+
+
+def last_heard_s(chirp: Chirp, part: float) -> float:
+    """When the tracking high-pass has left less than a part of the band up to its upper edge."""
+    _, high_hz = pass_band_hz(chirp.start_hz, chirp.sample_rate_hz)
+    last_hz = (1 - part) * high_hz / math.sqrt(ORDERS[0] * ORDERS[1])
+    return float(chirp.time_of_cycle_s(min(last_hz, chirp.stop_hz) * chirp.rate_s))
 
 
 def noise_density(silence: ArrayLike, sample_rate_hz: float) -> tuple[Array, Array]:
@@ -151,15 +162,19 @@ def noise_density(silence: ArrayLike, sample_rate_hz: float) -> tuple[Array, Arr
 
 
 @lru_cache(maxsize=4)
-def _chirp_phase(chirp: Chirp, length: int) -> tuple[Array, ComplexArray]:
-    """Frequencies of a transform, and the endless sweep's phase there; read only."""
+def _chirp_phase(chirp: Chirp, length: int) -> tuple[Array, SingleComplex, Single]:
+    """Frequencies of a transform, the endless sweep's phase there, and the fixed part of the high-pass; read only."""
     frequency_hz = np.asarray(fft.rfftfreq(length, 1 / chirp.sample_rate_hz), np.float64)
     at_hz = np.maximum(frequency_hz, 1.0)
     group_s = chirp.rate_s * (1 - np.log(at_hz / chirp.start_hz)) - chirp.passes_start_s
-    phase = np.exp(1j * (2 * np.pi * at_hz * group_s - np.pi / 4))
-    for array in (frequency_hz, phase):
+    phase = np.exp(1j * (2 * np.pi * at_hz * group_s - np.pi / 4)).astype(np.complex64)
+    band = half_cosine(np.log(at_hz / LOWEST_HZ[0]) / math.log(LOWEST_HZ[1] / LOWEST_HZ[0]))
+    part = frequency_hz / chirp.sample_rate_hz
+    band *= half_cosine((HIGHEST_OF_RATE[1] - part) / (HIGHEST_OF_RATE[1] - HIGHEST_OF_RATE[0]))
+    single = band.astype(np.float32)
+    for array in (frequency_hz, phase, single):
         array.flags.writeable = False
-    return frequency_hz, phase
+    return frequency_hz, phase, single
 
 
 def _signed_lags_s(length: int, sample_rate_hz: float, latest_s: float) -> Array:
@@ -194,42 +209,46 @@ def sweep_residual(captured: ArrayLike, silence: ArrayLike, nominal: Chirp, with
     capture, rate_hz = np.asarray(captured, np.float64), nominal.sample_rate_hz
     if capture.ndim != 1 or capture.size < nominal.seconds * rate_hz or not np.all(np.isfinite(capture)):
         raise ValueError(f"need a finite capture that holds all of the sweep, found shape {capture.shape}")
-    # Even multiples of the decimation, so that the low band is a transform of its own.
-    decimation = max(1, int(rate_hz / (2.2 * UNDER_HZ[1])))
-    length = decimation * fft.next_fast_len(-(-capture.size // decimation), real=True)
-    length += length % 2 * decimation
-    frequency_hz, phase = _chirp_phase(nominal, length)
-    level = 1 / np.sqrt(np.interp(frequency_hz, *noise_density(silence, rate_hz)))
-    dechirped = fft.rfft(capture, length) * phase.conj()
+    # Even multiples of a power of two, so that the low band is a transform of its own and both are quick.
+    decimation = 2 ** max(0, math.floor(math.log2(rate_hz / (2 * UNDER_HZ[1]))))
+    length = 2 * decimation * fft.next_fast_len(-(-capture.size // (2 * decimation)), real=True)
+    frequency_hz, phase, band = _chirp_phase(nominal, length)
+    noise = noise_density(silence, rate_hz)
+    level = np.asarray(1 / np.sqrt(np.interp(frequency_hz, *noise)), np.float32)
+    # Single precision errs by less than a millionth of the sweep's RMS value: below any converter's noise.
+    dechirped = fft.rfft(capture.astype(np.float32), length) * phase.conj()
     late_s, under = _under(dechirped, frequency_hz, phase, level, nominal, length, decimation, within_s)
-    above = _above(dechirped, frequency_hz, nominal, length, late_s) * phase
+    response = fft.irfft(dechirped * band, length)
+    _keep_above(response, nominal, late_s)
+    above = fft.rfft(response) * phase
     chirp = Chirp(nominal.start_hz, nominal.stop_hz, nominal.seconds, rate_hz, nominal.passes_start_s + late_s)
     return Residual(
         chirp=chirp,
-        samples=fft.irfft(above, length)[: capture.size],
-        white=fft.irfft(above * level, length)[: capture.size],
+        samples=fft.irfft(above, length)[: capture.size].astype(np.float64),
+        white=fft.irfft(above * level, length)[: capture.size].astype(np.float64),
         under=under[: capture.size // decimation],
         under_rate_hz=rate_hz / decimation,
+        noise=noise,
     )
 
 
-def _above(dechirped: ComplexArray, frequency_hz: Array, chirp: Chirp, length: int, late_s: float) -> ComplexArray:
-    """Dechirped spectrum behind the tracking high-pass."""
+def _keep_above(response: Single, chirp: Chirp, late_s: float) -> None:
+    """Silence, in place, the lags of the linear response and of the low harmonics, those of high ones being left."""
     rate_hz, rate_s = chirp.sample_rate_hz, chirp.rate_s
-    band = half_cosine(np.log(np.maximum(frequency_hz, 1) / LOWEST_HZ[0]) / math.log(LOWEST_HZ[1] / LOWEST_HZ[0]))
-    band *= half_cosine((HIGHEST_OF_RATE[1] - frequency_hz / rate_hz) / (HIGHEST_OF_RATE[1] - HIGHEST_OF_RATE[0]))
-    response = fft.irfft(dechirped * band, length)
-    before_s = late_s - _signed_lags_s(length, rate_hz, late_s + DECAYED_S)
-    log_order = before_s / rate_s
-    response *= half_cosine((log_order - math.log(ORDERS[0])) / math.log(ORDERS[1] / ORDERS[0]))
-    return np.asarray(fft.rfft(response))
+    shut, opened = (round((late_s - rate_s * math.log(order)) * rate_hz) for order in ORDERS)
+    # Frames count from the end where lags are negative.
+    fall = np.arange(opened, shut)
+    part = (late_s - fall / rate_hz) / rate_s - math.log(ORDERS[0])
+    response[opened:shut] *= half_cosine(part / math.log(ORDERS[1] / ORDERS[0])).astype(np.float32)
+    response[min(shut, -1) :] = 0.0
+    response[: round((late_s + DECAYED_S) * rate_hz)] = 0.0
 
 
 def _under(
-    dechirped: ComplexArray,
+    dechirped: SingleComplex,
     frequency_hz: Array,
-    phase: ComplexArray,
-    level: Array,
+    phase: SingleComplex,
+    level: Single,
     chirp: Chirp,
     length: int,
     decimation: int,
@@ -243,6 +262,7 @@ def _under(
     high_hz = min(UNDER_HZ[1], chirp.stop_hz)
     band = half_cosine(np.log(np.maximum(at_hz, 1) / UNDER_HZ[0]) / math.log(1.5))
     band *= half_cosine(np.log(high_hz / np.maximum(at_hz, 1)) / math.log(1.25))
+    band = band.astype(np.float32)
     response = fft.irfft(dechirped[lines] * band, short)
     early_s = length / chirp.sample_rate_hz / 2
     lag_s = _signed_lags_s(short, rate_hz, early_s)
@@ -250,6 +270,6 @@ def _under(
     # From here on lags up to the end of the capture, at the lowest frequency, count as positive.
     lag_s = _signed_lags_s(short, rate_hz, length / chirp.sample_rate_hz - 0.6)
     white = fft.irfft(dechirped[lines] * band * level[lines], short)
-    white *= half_cosine((lag_s - late_s - UNDER_AFTER_S) / 0.05)
+    white *= half_cosine((lag_s - late_s - UNDER_AFTER_S) / 0.05).astype(np.float32)
     # A transform cut to its lower lines and made shorter gives samples larger by the decimation.
     return late_s, np.asarray(fft.irfft(fft.rfft(white) * phase[lines], short) / decimation, np.float64)

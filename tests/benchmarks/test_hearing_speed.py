@@ -1,0 +1,96 @@
+"""How long everything that is read from one sweep of 2 s takes, beside a straightforward analysis.
+
+    pytest tests/benchmarks/test_hearing_speed.py --benchmark-only
+    python tests/benchmarks/test_hearing_speed.py     the ratio of the two, and where the time goes
+
+The reference is that of test_analysis_speed.py. The two are timed in turn, so that a busy machine slows both.
+"""
+
+import sys
+import time
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+import pytest
+
+ROOT = Path(__file__).parents[2]
+sys.path[:0] = [str(ROOT), str(Path(__file__).parent), str(ROOT / "tests" / "checks")]
+
+from captures import captured, playing  # noqa: E402
+from test_analysis_speed import REQUEST, TWO_SECONDS, straightforward  # noqa: E402
+
+from checks import distortion, polarity, response, rub_and_buzz  # noqa: E402
+from rig import responses  # noqa: E402
+from rig.readings import Capture  # noqa: E402
+
+CHECKS = (response, polarity, distortion, rub_and_buzz)
+
+
+def one_sweep() -> Capture:
+    """A sweep of 2 s through the unit as designed, in a room of 35 dB SPL or so, with a loopback."""
+
+    def as_designed(frequency_hz):
+        return responses.design_response(TWO_SECONDS, REQUEST, np.maximum(frequency_hz, 1.0), 343.2)
+
+    return captured(REQUEST, playing(REQUEST, as_designed), noise_v={"microphone": 1e-5, "loopback": 1e-6})
+
+
+def forget() -> None:
+    """Forget what was kept of a capture, though not what holds for all captures of this sweep."""
+    responses.acoustic_response.cache_clear()
+    responses._noise_power.cache_clear()
+
+
+def heard(capture: Capture):
+    """Response, polarity, distortion, and rub and buzz of one capture."""
+    forget()
+    return [check.read([capture], check.Settings(), TWO_SECONDS) for check in CHECKS]
+
+
+@pytest.fixture(scope="module")
+def sound() -> Capture:
+    return one_sweep()
+
+
+def test_every_check_reads_the_sweep(sound):
+    """The check of the comparison: nothing is quick because it was refused."""
+    for check, read in zip(CHECKS, heard(sound), strict=True):
+        assert read.curves or check is polarity
+        assert not [reading.trouble for reading in read.readings if reading.trouble], check.NAME
+
+
+@pytest.mark.benchmark(group="everything from one sweep of 2 s")
+def test_response_polarity_distortion_and_rub_and_buzz(benchmark, sound):
+    benchmark(heard, sound)
+
+
+@pytest.mark.benchmark(group="everything from one sweep of 2 s")
+def test_a_straightforward_analysis_of_the_response_alone(benchmark, sound):
+    benchmark(straightforward, sound)
+
+
+def main(rounds: int = 25) -> None:
+    """Print the ratio, and the time of each check in the order in which they share their work."""
+    capture = one_sweep()
+    parts: dict[str, list[float]] = {check.NAME: [] for check in CHECKS}
+    reference: list[float] = []
+    for _ in range(rounds + 2):
+        forget()
+        for check in CHECKS:
+            begins = time.perf_counter()
+            check.read([capture], check.Settings(), TWO_SECONDS)
+            parts[check.NAME].append(time.perf_counter() - begins)
+        begins = time.perf_counter()
+        straightforward(capture)
+        reference.append(time.perf_counter() - begins)
+    # The first two rounds work out what holds for all captures of this sweep.
+    total_ms = 1e3 * median(sum(each) for each in zip(*(times[2:] for times in parts.values()), strict=True))
+    reference_ms = 1e3 * median(reference[2:])
+    print(f"all checks {total_ms:.0f} ms, reference {reference_ms:.0f} ms, ratio {total_ms / reference_ms:.2f}")
+    for name, times in parts.items():
+        print(f"  {name:14s} {1e3 * median(times[2:]):6.1f} ms")
+
+
+if __name__ == "__main__":
+    main()
