@@ -7,13 +7,14 @@ been divided out. Wrong parts show here far better than in the response.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.circuit.channel import impedance_ohm
-from rig.circuit.fit import default_parameters, fit_impedance
-from rig.kit import ChannelSpec, Kit
+from rig.circuit.channel import Channel, impedance_ohm
+from rig.circuit.fit import Fit, default_parameters, fit_impedance
+from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Curve, Floats, KnownLoad, Reading, Untrusted
 from rig.requests import Request
 from rig.responses import judged_grid, sweep_layout
@@ -68,7 +69,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         grid = judged_grid(capture.request, settings.points_per_octave)
         load = load_impedance(capture, grid)
         magnitude = np.abs(load.ohm)
-        valid = load.uncertainty_ohm < settings.uncertainty_percent / 100 * magnitude
+        valid = trusted(load, settings)
         design = impedance_ohm(kit.model(channel.name), grid)
         curves.append(
             Curve("impedance", channel.name, grid, magnitude, "ohm", valid, load.uncertainty_ohm, design=np.abs(design))
@@ -80,7 +81,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         u_lowest = float(load.uncertainty_ohm[lowest])
         trouble = "" if valid.all() else NOISY
         readings.append(Reading("lowest impedance", channel.name, float(magnitude[lowest]), "ohm", u_lowest, trouble))
-        readings += fitted(kit, channel, grid, load, valid, settings)
+        readings += fitted(capture, kit, settings)
     return CheckReadings(tuple(readings), tuple(curves))
 
 
@@ -128,25 +129,37 @@ def mismatch(known: KnownLoad, frequency_hz: Floats) -> NDArray[np.complex128]:
     return np.asarray(gain * np.exp(1j * turn))
 
 
-def fitted(
-    kit: Kit, channel: ChannelSpec, grid: Floats, load: Load, valid: NDArray[np.bool_], settings: Settings
-) -> list[Reading]:
+def fitted(capture: Capture, kit: Kit, settings: Settings) -> list[Reading]:
     """Parameters of the channel's lowest driver and its box, fitted through the kit's network."""
+    channel = kit.channel(capture.request.channel)
     driver = min(channel.drivers, key=lambda spec: spec.band_hz[0])
-    inside = grid <= settings.fit_up_to_fs * driver.fs_hz
-    model = kit.model(channel.name)
-    # So far below the treble a free exponent of the inductance would pass for resistance.
-    names = [name for name in default_parameters(model, driver.name) if name != "le_exponent"]
-    fit = fit_impedance(model, grid[inside], load.ohm[inside], driver.name, names)
+    up_to_hz = settings.fit_up_to_fs * driver.fs_hz
+    fit, quiet = fit_of(capture, kit.model(channel.name), driver.name, up_to_hz, settings)
     fits = fit.converged and fit.residual_rms_relative < settings.fit_within_percent / 100
     trouble = "" if fits else "no driver behind this network and in this box fits the curve"
-    trouble = trouble if valid[inside].all() else NOISY
+    trouble = trouble if quiet else NOISY
     subject = f"{channel.name} {driver.name}"
     return [
         Reading(quantity, subject, fit.values[key] * scale, unit, fit.standard_uncertainty[key] * scale, trouble)
         for key, (quantity, unit, scale) in PARAMETERS.items()
         if key in fit.values
     ]
+
+
+@lru_cache(maxsize=16)
+def fit_of(capture: Capture, model: Channel, driver: str, up_to_hz: float, settings: Settings) -> tuple[Fit, bool]:
+    """Fit of a driver to a capture, and whether every point it rests on stands out of the noise; found once."""
+    grid = judged_grid(capture.request, settings.points_per_octave)
+    grid = grid[grid <= up_to_hz]
+    load = load_impedance(capture, grid)
+    # So far below the treble a free exponent of the inductance would pass for resistance.
+    names = [name for name in default_parameters(model, driver) if name != "le_exponent"]
+    return fit_impedance(model, grid, load.ohm, driver, names), bool(trusted(load, settings).all())
+
+
+def trusted(load: Load, settings: Settings) -> NDArray[np.bool_]:
+    """Where noise leaves the impedance known well enough."""
+    return np.asarray(load.uncertainty_ohm < settings.uncertainty_percent / 100 * np.abs(load.ohm))
 
 
 #: What the fit calls it -> what the reading is called, its unit and scale.
@@ -157,6 +170,8 @@ PARAMETERS = {
     "qes": ("Qes", "", 1.0),
     "qts": ("Qts", "", 1.0),
     "le_h": ("Le", "mH", 1e3),
+    "fc_hz": ("box resonance", "Hz", 1.0),
+    "qtc": ("Qtc", "", 1.0),
     "tuning_hz": ("box tuning", "Hz", 1.0),
     "leakage_q": ("box losses QL", "", 1.0),
 }
