@@ -204,8 +204,10 @@ def fundamental_peak(capture: Capture, frequency_hz: Floats) -> Floats:
 
 def least_proved_db(frequency_hz: Floats, least_db: Floats, band_hz: Sequence[float]) -> float:
     """Least level of a train that would be caught all over a band; NaN when the sweep does not cover it."""
+    if not frequency_hz[0] <= band_hz[0] <= band_hz[1] <= frequency_hz[-1]:
+        return float("nan")
     inside = (frequency_hz >= band_hz[0]) & (frequency_hz <= band_hz[1])
-    return float(np.max(least_db[inside])) if inside.any() else float("nan")
+    return float(np.max(np.append(least_db[inside], np.interp(band_hz, frequency_hz, least_db))))
 
 
 def doubt(found: Impulses, proved_db: float, settings: Settings) -> str:
@@ -214,8 +216,10 @@ def doubt(found: Impulses, proved_db: float, settings: Settings) -> str:
         times = np.sort(np.concatenate((found.single_s, found.outside_s)))
         when = f", {times[0]:.2f} s into the capture" if times.size else ""
         return f"a noise disturbed the sweep{when}: repeat it in quiet"
-    if found.kind == "none" and not proved_db <= settings.prove_db:
-        low, high = settings.prove_hz
+    low, high = settings.prove_hz
+    if found.kind == "none" and not np.isfinite(proved_db):
+        return f"the search of this sweep does not cover {low:g} to {high:g} Hz, where proof was asked for"
+    if found.kind == "none" and proved_db > settings.prove_db:
         return (
             f"the room is {proved_db - settings.prove_db:.0f} dB too loud: between {low:g} and {high:g} Hz "
             f"nothing below {proved_db:.0f} dB could be caught, and {settings.prove_db:g} dB was asked for"

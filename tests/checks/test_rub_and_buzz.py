@@ -158,6 +158,12 @@ def test_a_room_too_loud_to_prove_anything_is_void_and_says_by_how_much():
     assert f"{reading(found, 'detectable impulsive distortion').value:.0f} dB" in evidence.trouble
 
 
+def test_proof_is_not_given_where_the_sweep_is_not_searched():
+    found = read(unit_pa() + pink_pa(chance(11), 35), prove_db=-20.0, prove_hz=[60.0, 5000.0])
+    assert outcome(found) == "void"
+    assert "does not cover" in reading(found, "evidence of impulses").trouble
+
+
 @pytest.mark.parametrize("ambient_db", [35, 50])
 def test_what_is_said_to_be_detectable_is_detected(ambient_db):
     least_db = reading(read(unit_pa() + pink_pa(chance(12), ambient_db)), "detectable impulsive distortion").value

@@ -1,0 +1,48 @@
+"""The benchmark of detection does what its table says."""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.append(str(Path(__file__).parents[1] / "benchmarks"))
+import rub_and_buzz_detection as benchmark
+
+
+def test_the_level_of_99_percent_lies_between_the_levels_around_it():
+    assert benchmark.level_of({-40: 1.0, -42: 1.0, -44: 0.98, -46: 0.2}) == pytest.approx(-43.0)
+    assert benchmark.level_of({-40: 1.0, -42: 0.5, -44: 1.0}) == pytest.approx(-40.04)
+    assert benchmark.level_of({-40: 1.0, -42: 0.99}) == -42
+    assert np.isnan(benchmark.level_of({-40: 0.9, -42: 0.99}))
+
+
+def test_the_ideal_lets_one_good_unit_in_a_thousand_through():
+    random = np.random.default_rng(1)
+    threshold = benchmark.ideal_threshold(random.gamma(40.0, 2.0, 4000))
+    assert np.mean(random.gamma(40.0, 2.0, 400000) > threshold) == pytest.approx(0.001, rel=0.35)
+
+
+def test_the_ideal_hears_a_buzz_that_the_check_cannot():
+    good = np.array([benchmark.good_unit((35, number))[4][0] for number in range(12)])
+    faint = [benchmark.buzzing_unit((35, "noise", -58, number)) for number in range(4)]
+    assert all(row[5] > np.max(good) for row in faint)
+    assert sum(row[3] == "fail" for row in faint) < 4
+
+
+@pytest.mark.parametrize("ambient_db", sorted(benchmark.AMBIENT))
+def test_units_are_judged_as_wanted(ambient_db):
+    wanted_db, _ = benchmark.AMBIENT[ambient_db]
+    assert benchmark.good_unit((ambient_db, 0))[1] == "pass"
+    assert benchmark.buzzing_unit((ambient_db, "noise", wanted_db, 0))[3:5] == ("fail", "rub or rattle")
+
+
+@pytest.mark.parametrize("what", benchmark.OTHERS)
+def test_everything_else_is_what_it_is_called(what):
+    outcome, kind = benchmark.other_unit((what, 1))[1:]
+    if what in ("click", "door", "speech"):
+        assert (outcome, kind) in (("void", "disturbed"), ("fail", "loose particle"))
+    elif what.startswith(("3 %", "good")):
+        assert outcome == "pass"
+    else:
+        assert outcome == "fail"
