@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from rig.signals import stimulus, sweep
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Layout = stimulus.Layout
 
 #: A piece has at least so many frames, and at least so many periods of the sweep.
@@ -79,50 +80,62 @@ def foreign_parts(row: Floats, plan: Layout, delay: float, noise_v: float, limit
     list
         (first frame in the capture, rest relative to the piece) of each piece beyond the limit and the noise.
     """
+    cut = pieces(plan)
+    if not cut:
+        return []
     lag = int(np.floor(delay))
-    found: list[tuple[int, float]] = []
-    for start, length, count in _batches(plan):
-        first = start + lag
-        count = min(count, (row.size - first) // length)
-        if count < 1:
-            break
-        frames = np.arange(first, first + count * length, dtype=np.float64)
-        heard = row[first : first + frames.size].reshape(count, length)
-        level, rest = _level_and_rest(heard, phase_rad(plan, frames - delay).reshape(count, length))
-        beyond = np.flatnonzero((rest > np.maximum(limit * level, 4 * noise_v)) & (level > 0))
-        found.extend((first + int(index) * length, float(rest[index] / level[index])) for index in beyond)
-    return found
+    begin = cut[0].start + lag
+    heard = row[begin : cut[-1].start + cut[-1].length + lag]
+    phase = phase_rad(plan, np.arange(begin, begin + heard.size) - np.float64(delay))
+    # Within one turn, single precision is good to a ten-millionth, and its sine is quick.
+    turned = (phase - 2 * np.pi * np.rint(phase / (2 * np.pi))).astype(np.float32)
+    copies = np.sin(turned), np.cos(turned)
+    products = []
+    for first, length, count in _batches(plan):
+        whole = max(0, min(count, (heard.size - first) // length))
+        part = slice(first, first + whole * length)
+        products.append(_products(heard[part].reshape(whole, length), *(wave[part] for wave in copies)))
+    level, rest = _level_and_rest(np.concatenate(products), cut)
+    beyond = np.flatnonzero((rest > np.maximum(limit * level, 4 * noise_v)) & (level > 0))
+    return [(cut[index].start + lag, float(rest[index] / level[index])) for index in beyond]
 
 
 @lru_cache(maxsize=32)
 def _batches(plan: Layout) -> tuple[tuple[int, int, int], ...]:
-    """Neighbouring pieces of one length: (first frame, frames of a piece, number of pieces)."""
+    """Neighbouring pieces of one length: (first frame, from the first piece's; frames of a piece; pieces)."""
+    begin = pieces(plan)[0].start
     found: list[tuple[int, int, int]] = []
     for length, group in itertools.groupby(pieces(plan), key=lambda piece: piece.length):
         starts = [piece.start for piece in group]
-        found.extend((starts[at], length, len(starts[at : at + BATCH])) for at in range(0, len(starts), BATCH))
+        found.extend((starts[at] - begin, length, len(starts[at : at + BATCH])) for at in range(0, len(starts), BATCH))
     return tuple(found)
 
 
-def _level_and_rest(heard: Floats, phase: Floats) -> tuple[Floats, Floats]:
-    """RMS of each piece without its mean, and of what the sweep leaves of it; arguments of shape (pieces, frames)."""
+def _products(heard: Floats, sine: Singles, cosine: Singles) -> Floats:
+    """Products of eight functions over each piece, shape (pieces, 8, 8): the seven of the sweep, and what was heard.
+
+    `heard` has the shape (pieces, frames), the others have its size.
+    """
     count, length = heard.shape
     rows = np.empty((count, 8, length))
-    # Within one turn, single precision is good to a ten-millionth, and its sine is quick.
-    turned = (phase - 2 * np.pi * np.rint(phase / (2 * np.pi))).astype(np.float32)
-    np.sin(turned, out=rows[:, 0])
-    np.cos(turned, out=rows[:, 1])
+    rows[:, 0] = sine.reshape(heard.shape)
+    rows[:, 1] = cosine.reshape(heard.shape)
     time = np.linspace(-1, 1, length)
     np.multiply(rows[:, 0:2], time, out=rows[:, 2:4])
     np.multiply(rows[:, 2:4], time, out=rows[:, 4:6])
     rows[:, 6] = 1.0
-    rows[:, 7] = heard - heard.mean(axis=1, keepdims=True)
+    np.subtract(heard, heard.mean(axis=1, keepdims=True), out=rows[:, 7])
+    return np.asarray(rows @ rows.transpose(0, 2, 1))
+
+
+def _level_and_rest(products: Floats, cut: Sequence[Piece]) -> tuple[Floats, Floats]:
+    """RMS of each piece without its mean, and of what the sweep leaves of it; shape (pieces,) of those in the row."""
+    frames = np.array([piece.length for piece in cut[: len(products)]])
     # Seven functions, nearly orthogonal: the normal equations are exact enough, and quick.
-    products = rows @ rows.transpose(0, 2, 1)
     fitted = np.linalg.solve(products[:, :7, :7], products[:, :7, 7:])[..., 0]
     power = products[:, 7, 7]
     rest = power - np.sum(fitted * products[:, :7, 7], axis=1)
-    return np.sqrt(power / length), np.sqrt(np.maximum(rest, 0.0) / length)
+    return np.sqrt(power / frames), np.sqrt(np.maximum(rest, 0.0) / frames)
 
 
 def misfits(row: Floats, delays: Floats, used: Sequence[Piece], plan: Layout) -> Floats:
@@ -164,9 +177,12 @@ def jump_or_drift(row: Floats, plan: Layout, delay: float, shift: float) -> tupl
     Returns
     -------
     tuple
-        "jump" and its frame in the stimulus, or "drift" and NaN.
+        "jump" and its frame in the stimulus, or "drift" and NaN; "unknown" and NaN where the sweep is too short to
+        be cut into pieces.
     """
     used = [piece for piece in pieces(plan) if piece.frequency_hz >= plan.mark_low_hz]
+    if not used:
+        return "unknown", float("nan")
     middles = np.array([piece.start + piece.length / 2 for piece in used])
     grown = (middles - plan.mark_before) / (plan.mark_after - plan.mark_before)
     drift = misfits(row, delay + shift * grown, used, plan)

@@ -370,10 +370,12 @@ def _judge_timing(row: Floats, plan: Layout, timing: _Timing, electrical: bool) 
         return (_foreign(row, plan, timing) if electrical else []), ppm, 0.0
     verb = "lost" if timing.shift < 0 else "inserted"
     count = f"{abs(timing.shift):.1f} samples"
-    if not electrical:
+    kind, at = "unknown", NAN
+    if electrical:
+        kind, at = comparison.jump_or_drift(row, plan, timing.delay, timing.shift)
+    if kind == "unknown":
         words = f"the timing is disturbed: {count} {verb}, or a clock difference of {ppm:+.0f} ppm"
         return [words], NAN, NAN
-    kind, at = comparison.jump_or_drift(row, plan, timing.delay, timing.shift)
     if kind == "drift":
         return [f"playing and recording run on different clocks: {ppm:+.1f} ppm"], ppm, 0.0
     return [f"{count} {verb} about {at / plan.sample_rate_hz:.2f} s into the stimulus"], 0.0, -timing.shift

@@ -283,6 +283,58 @@ def test_pieces_cover_the_sweep_with_three_periods_or_more():
     assert all(piece.length * piece.frequency_hz / RATE_HZ >= 3 for piece in found)
 
 
+@pytest.mark.parametrize("band_hz", [(20.0, 20000.0), (500.0, 5000.0)])
+@pytest.mark.parametrize("seconds", [0.2, 2.0])
+def test_the_phase_between_frames_is_that_of_the_delayed_sweep(band_hz, seconds):
+    """Beside a delay by turning the phases of the spectrum, between the asked-for frequencies."""
+    plan = stimulus.layout(*band_hz, seconds, RATE_HZ)
+    first, last = comparison.pieces(plan)[0], comparison.pieces(plan)[-1]
+    frames = np.arange(first.start, last.start + last.length)
+    later = fractional_delay(stimulus.compose(plan), 0.37)
+    np.testing.assert_allclose(np.sin(comparison.phase_rad(plan, frames - 0.37)), later[frames], atol=2e-3)
+
+
+def test_a_sweep_too_short_to_compare_still_tells_lost_samples():
+    plan = stimulus.layout(20.0, 200.0, 0.06, RATE_HZ)
+    assert comparison.pieces(plan) == ()
+    _, samples, delay, random = made(1, True, 50, plan=plan)
+    assert inspected(plan, samples, True).troubles == ()
+    found = inspected(plan, lost(samples, int(plan.sweep_start + delay), 64, random), True)
+    assert "64.0 samples lost, or a clock difference" in found.troubles[0]
+    assert np.isnan(found.lost_samples)
+
+
+@pytest.mark.parametrize("count", [32, 33, 47])
+@pytest.mark.parametrize("distance", [7, 32, 100, 8192])
+def test_every_exact_return_of_32_samples_is_found(count, distance):
+    """Also where the row is coarse, so that shorter stretches return by chance all the time."""
+    for seed in range(20):
+        random = np.random.default_rng(seed)
+        coarse = seed % 2
+        row = (np.round(4 * random.normal(size=12000)) if coarse else random.normal(size=12000)).astype(np.float32)
+        assert defects.repeated(row) is None
+        at = int(random.integers(distance, row.size - count))
+        for index in range(at, at + count):
+            row[index] = row[index - distance]
+        frame, found = defects.repeated(row)
+        assert found == distance
+        # A coarse row may agree by chance for a few samples ahead of the return.
+        assert at - 8 * coarse <= frame <= at
+
+
+def test_what_hardly_changes_or_returns_too_late_or_too_short_is_no_return():
+    random = np.random.default_rng(1)
+    row = random.normal(size=12000).astype(np.float32)
+    for count, distance in ((31, 100), (64, 8193)):
+        other = row.copy()
+        other[9000 : 9000 + count] = other[9000 - distance : 9000 - distance + count]
+        assert defects.repeated(other) is None
+    steps = np.repeat(random.normal(size=400), 3).astype(np.float32)
+    assert defects.repeated(np.concatenate((steps, steps))) is None
+    assert defects.repeated(np.zeros(5000, dtype=np.float32)) is None
+
+
 def test_runs_are_the_stretches_that_are_true():
     assert defects.runs(np.array([True, True, False, True])) == [(0, 2), (3, 4)]
+    assert defects.runs(np.array([True, True, False, True]), 2) == [(0, 2)]
     assert defects.runs(np.array([], dtype=bool)) == []
