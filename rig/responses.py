@@ -71,7 +71,10 @@ def sweep_layout(capture: Capture) -> stimulus.Layout:
 
 @lru_cache(maxsize=8)
 def _composed_spectrum(layout: stimulus.Layout, length: int) -> NDArray[np.complex64]:
-    return np.asarray(fft.rfft(stimulus.compose(layout).astype(np.float32), length))
+    """Conjugate spectrum of the stimulus; read only."""
+    spectrum = np.asarray(fft.rfft(stimulus.compose(layout).astype(np.float32), length)).conj()
+    spectrum.flags.writeable = False
+    return spectrum
 
 
 def lead_volts(capture: Capture) -> tuple[Floats, bool]:
@@ -137,13 +140,15 @@ def acoustic_response(capture: Capture) -> Acoustic:
 
 def _lateness(capture: Capture, recorded: Floats, layout: stimulus.Layout) -> int:
     """Whole frames by which the stimulus came back late, by its sweep; a little early rather than late."""
-    length = fft.next_fast_len(recorded.size + layout.frames, real=True)
-    # Single precision finds whole frames in half the time.
-    heard = fft.rfft(recorded.astype(np.float32), length)
-    match = np.abs(fft.irfft(heard * _composed_spectrum(layout, length).conj(), length))
     # Sweep and tail must be in the recording: what would lie later is not the sweep.
     latest = recorded.size - layout.mark_after + 1
-    return max(0, int(np.argmax(match[:latest])) - round(0.002 * capture.sample_rate_hz))
+    # A circular correlation of this length is right for the lags from 0 to the latest.
+    length = fft.next_fast_len(latest + layout.frames, real=True)
+    # Single precision finds whole frames in half the time.
+    heard = fft.rfft(recorded.astype(np.float32), length)
+    heard *= _composed_spectrum(layout, length)
+    match = np.abs(fft.irfft(heard, length, overwrite_x=True)[:latest])
+    return max(0, int(np.argmax(match)) - round(0.002 * capture.sample_rate_hz))
 
 
 def band_gate(heard: Acoustic, grid: Floats) -> Gated:
