@@ -125,8 +125,12 @@ def results(
     """List the records of this workspace."""
     if outcome not in ("", "pass", "fail", "void"):
         raise TableError(f"--outcome: found {outcome!r}; allowed: pass, fail, void")
-    found = [r.document for r in records.all_records(workspace, kit, serial)]
-    found = [document for document in found if outcome in ("", document["outcome"])]
+    if kit:
+        load_kit(workspace, kit)
+    readable, unreadable = records.all_records(workspace, kit, serial)
+    found = [record.document for record in readable if outcome in ("", record.document["outcome"])]
+    for words in unreadable:
+        print(words, file=sys.stderr)
     if as_json:
         keys = ("run", "run_number", "serial", "outcome", "finished_at")
         print(json.dumps([{"kit": d["kit"]["name"], **{key: d[key] for key in keys}} for d in found]))
@@ -170,7 +174,7 @@ def rejudge(serial: str, workspace: Workspace = HERE, kit: OfKit = "") -> None:
 
 
 def _newest(workspace: Path, serial: str, kit: str) -> records.Record:
-    found = records.all_records(workspace, kit, serial)
+    found, _ = records.all_records(workspace, kit, serial)
     if not found:
         raise RecordError(f"no record of {serial!r} in {workspace / 'results'}")
     return found[-1]
@@ -194,6 +198,8 @@ def calibrate_load(
     """Compare the two electrical inputs on a resistor of known value in place of the speaker."""
     from rig.bench.calibration import SWEEP_S, calibrate_known_load, save_known_load
 
+    if not 0.1 <= ohm <= 1000:
+        raise TableError(f"found {ohm:g} ohm; allowed: the known resistor's value, 0.1 to 1000")
     loaded = load_kit(workspace, kit)
     opened, origin = _open(workspace, bench, loaded, loaded.serial_example, [])
     if origin == "simulated":

@@ -60,24 +60,67 @@ def refuse_bad_serial(kit: Kit, serial: str) -> None:
 Certificate = Callable[[dict[str, Any], Run, Kit], str]
 
 
-def save(
-    workspace: Path, kit: Kit, serial: str, run: Run, about: Mapping[str, Any], certificate: Certificate
-) -> Record:
-    """Write a run's record: beside, synced, then renamed into place, so that no half record can ever be seen.
+def reserve(workspace: Path, kit: Kit, serial: str) -> Path:
+    """Make the folder that a run will be written into, before anything sounds.
 
-    `about` holds what the caller knows of the run: bench, started_at, note.
+    Raises
+    ------
+    RecordError
+        If the serial is not one of this kit, or nothing can be written there.
     """
     refuse_bad_serial(kit, serial)
     home = workspace / "results" / kit.name / serial
-    home.mkdir(parents=True, exist_ok=True)
-    earlier = list(unit_records(home))
-    name = f"{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}-{len(earlier) + 1:03d}-{secrets.token_hex(2)}"
-    folder = home / f"{UNFINISHED}{name}"
-    folder.mkdir()
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+        number = _number(home)
+        folder = home / f"{UNFINISHED}{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}-{number:03d}-{secrets.token_hex(2)}"
+        folder.mkdir()
+        (folder / "started.txt").write_text(now() + "\n", encoding="utf-8")
+    except OSError as error:
+        raise RecordError(f"{home}: a record could not be written there: {error.strerror or error}") from None
+    return folder
+
+
+def _number(home: Path) -> int:
+    """The next number of this serial; two runs at the same time get two numbers."""
+    number = 1 + max((record.document["run_number"] for record in readable(home)[0]), default=0)
+    while True:
+        try:
+            (home / f".number-{number:03d}").touch(exist_ok=False)
+            return number
+        except FileExistsError:
+            number += 1
+
+
+def give_back(folder: Path) -> None:
+    """Remove a reserved folder in which nothing was recorded."""
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+def save(folder: Path, kit: Kit, serial: str, run: Run, about: Mapping[str, Any], certificate: Certificate) -> Record:
+    """Write a run's record into its reserved folder, sync it, rename it: no half record can ever be seen.
+
+    `about` holds what the caller knows of the run: bench, started_at, note.
+
+    Raises
+    ------
+    RecordError
+        If it cannot be written (a full disk). What could be written stays in the unfinished folder.
+    """
+    try:
+        return _save(folder, kit, serial, run, about, certificate)
+    except (OSError, soundfile.SoundFileError) as error:
+        raise RecordError(f"{folder}: the record could not be written: {error}") from error
+
+
+def _save(folder: Path, kit: Kit, serial: str, run: Run, about: Mapping[str, Any], certificate: Certificate) -> Record:
+    home, name = folder.parent, folder.name.removeprefix(UNFINISHED)
+    (folder / "started.txt").unlink(missing_ok=True)
+    earlier = readable(home)[0]
     document: dict[str, Any] = {
         "schema": SCHEMA,
         "run": name,
-        "run_number": len(earlier) + 1,
+        "run_number": int(name.split("-")[3]),
         "serial": serial,
         "kit": {"name": kit.name, "title": kit.title, "revision": kit.revision, "sha256": kit_sha256(kit)},
         "software": {"kitproof": version("kitproof"), "numpy": np.__version__},
@@ -112,18 +155,24 @@ def sha256(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def unit_records(home: Path) -> Iterator[Record]:
-    """The records of one unit (`results/<kit>/<serial>`), oldest first."""
-    found = [read_record(path.parent) for path in home.glob("[!.]*/run.json")]
+def readable(home: Path) -> tuple[list[Record], list[str]]:
+    """The records of one unit (`results/<kit>/<serial>`), oldest first, and what could not be read, in words."""
+    found, told = [], []
+    for path in sorted(home.glob("[!.]*/run.json")):
+        try:
+            found.append(read_record(path.parent))
+        except RecordError as error:
+            told.append(str(error))
     # By number, not by time: a clock may be set back between two runs.
-    yield from sorted(found, key=lambda record: (record.document["run_number"], record.document["run"]))
+    return sorted(found, key=lambda record: (record.document["run_number"], record.document["run"])), told
 
 
-def all_records(workspace: Path, kit: str = "", serial: str = "") -> list[Record]:
-    """Records of a workspace, oldest first, of one kit and one serial where given."""
+def all_records(workspace: Path, kit: str = "", serial: str = "") -> tuple[list[Record], list[str]]:
+    """Records of a workspace, oldest first, of one kit and one serial where given, and what could not be read."""
     homes = sorted((workspace / "results").glob(f"{kit or '[!.]*'}/{serial or '[!.]*'}"))
-    records = [record for home in homes if home.is_dir() for record in unit_records(home)]
-    return sorted(records, key=lambda record: str(record.document["run"]))
+    pairs = [readable(home) for home in homes if home.is_dir()]
+    found = sorted((record for records, _ in pairs for record in records), key=lambda r: str(r.document["run"]))
+    return found, [words for _, told in pairs for words in told]
 
 
 def unfinished(workspace: Path) -> list[Path]:
@@ -146,6 +195,8 @@ def read_record(folder: Path) -> Record:
         raise RecordError(f"{folder}: no run.json there, so it is no record") from None
     except json.JSONDecodeError as error:
         raise RecordError(f"{path}: not valid JSON: {error}") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise RecordError(f"{path}: cannot be read: {error}") from None
     found = document.get("schema") if isinstance(document, dict) else None
     if found != SCHEMA:
         raise RecordError(f"{path}: schema: found {found!r}; this version reads {SCHEMA!r}")

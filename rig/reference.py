@@ -25,6 +25,9 @@ def write_reference(kit: Kit, runs: Sequence[Record]) -> Path:
     RecordError
         If a run is of another kit or bench, did not go through, or holds no curves.
     """
+    serials = [run.document["serial"] for run in runs]
+    if len(set(serials)) != len(serials):
+        raise RecordError(f"found {', '.join(serials)}; allowed: each unit once")
     for run in runs:
         if run.document["kit"]["name"] != kit.name:
             raise RecordError(f"{run.folder}: a run of {run.document['kit']['name']}, not of {kit.name}")

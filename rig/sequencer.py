@@ -119,6 +119,8 @@ class _Walk:
     started_s: float | None = None
     #: Why no later stage may begin; empty when nothing speaks against it.
     held: str = ""
+    #: A gate was void: what the same wiring gave cannot be trusted either.
+    untrusted: bool = False
 
 
 class _Stopped(Exception):
@@ -249,6 +251,7 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
         if result.outcome == "fail" and group.stage == "leads":
             walk.held = walk.held or stopped
             continue
+        walk.untrusted = walk.untrusted or result.outcome == "void"
         if listed.name not in walk.results:
             walk.results[listed.name] = result
             yield Judged(result)
@@ -271,7 +274,7 @@ def _judge_rest(walk: _Walk, stopped: str) -> Iterator[Event]:
         if listed.name in walk.results:
             continue
         needed = walk.schedule.needs[listed.name]
-        if stopped and any(request not in walk.captures for request in needed):
+        if stopped and (walk.untrusted or any(request not in walk.captures for request in needed)):
             result = void(listed, f"{NOT_DONE}: {stopped}")
         else:
             result = examine(listed, needed, walk.captures, walk.troubles, walk.kit)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import checks
 from rig import records, sequencer
-from rig.bench.base import Bench
+from rig.bench.base import Bench, BenchError
 from rig.check import ListedCheck, listed_checks, workspace_checks
 from rig.kit import Kit, load_kit
 from rig.records import Certificate, Record
@@ -54,16 +54,22 @@ def verify(
     Raises
     ------
     RecordError
-        If the serial is not one of this kit, before anything sounds.
+        If the serial is not one of this kit or no record can be written, before anything sounds.
+    BenchError
+        If the bench failed before anything was captured.
     """
-    records.refuse_bad_serial(work.kit, serial)
-    about = {"started_at": records.now(), "bench": bench.describe()}
+    folder = records.reserve(workspace, work.kit, serial)
+    about = {"started_at": records.now()}
     events = sequencer.run(work.schedule, work.checks, work.kit, bench, confirm)
     run = _last(view(events))
     if run is None:
         run = _last(_interrupted(events))
     assert run is not None
-    return run, records.save(workspace, work.kit, serial, run, about, certificate)
+    if run.bench_failed and not run.captures:
+        # Nothing sounded: this is no run of the unit.
+        records.give_back(folder)
+        raise BenchError(run.stopped)
+    return run, records.save(folder, work.kit, serial, run, {**about, "bench": bench.describe()}, certificate)
 
 
 def _last(events: Iterable[sequencer.Event]) -> sequencer.Run | None:

@@ -48,7 +48,7 @@ def test_verify_results_show_and_rejudge_agree(
 
     assert kitproof(monkeypatch, "rejudge", "BT-0002") == 1
     assert "then: fail; by today's limits: fail" in capsys.readouterr().out
-    assert len(records.all_records(folder)) == 1
+    assert len(records.all_records(folder)[0]) == 1
 
     assert kitproof(monkeypatch, "show", "BT-0002") == 0
     shown = capsys.readouterr().out
@@ -65,11 +65,40 @@ def test_verify_results_show_and_rejudge_agree(
     assert "certificate.html was changed after the run" in " ".join(capsys.readouterr().out.split())
 
 
-def test_a_bench_that_dies_leaves_with_4_and_a_record(
+def test_a_bench_that_gives_nothing_leaves_with_4_and_no_record(
     folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert kitproof(monkeypatch, "verify", "booth-two", "BT-0001", "--json", "--fault", "unplugged") == 4
-    assert json.loads(capsys.readouterr().out)["outcome"] == "void"
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert "the sound device is gone" in printed.err
+    assert records.all_records(folder) == ([], [])
+    assert records.unfinished(folder) == []
+
+
+def test_where_nothing_can_be_written_nothing_sounds(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (folder / "results").mkdir()
+    (folder / "results" / "booth-two").write_text("in the way", encoding="utf-8")
+    assert kitproof(monkeypatch, "verify", "booth-two", "BT-0001") == 3
+    printed = capsys.readouterr()
+    assert "a record could not be written there" in printed.err
+    assert "pass" not in printed.out
+
+
+def test_a_junk_record_is_told_and_hides_no_other(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert kitproof(monkeypatch, "verify", "booth-two", "BT-0001", "--json", "--fault", "clips-off") == 2
+    junk = folder / "results" / "booth-two" / "BT-0009" / "x"
+    junk.mkdir(parents=True)
+    (junk / "run.json").write_text("{", encoding="utf-8")
+    capsys.readouterr()
+    assert kitproof(monkeypatch, "results", "--json") == 0
+    printed = capsys.readouterr()
+    assert [entry["serial"] for entry in json.loads(printed.out)] == ["BT-0001"]
+    assert "not valid JSON" in printed.err
 
 
 @pytest.mark.parametrize(

@@ -83,7 +83,7 @@ def test_records_of_one_serial_are_linked(tmp_path: Path, workspace: Path) -> No
     for _ in range(3):
         bench = simulated(tmp_path, "booth-two", "BT-0009")
         verify(tmp_path, work, "BT-0009", bench, lambda words: False, iter, lambda d, r, k: "")
-    first, second, third = records.all_records(tmp_path)
+    first, second, third = records.all_records(tmp_path)[0]
     assert [r.document["run_number"] for r in (first, second, third)] == [1, 2, 3]
     assert third.document["previous"] == {
         "run": second.folder.name,
@@ -155,7 +155,7 @@ def test_a_crash_while_writing_leaves_no_record(tmp_path: Path, workspace: Path)
     work = job(tmp_path, "booth-two")
     with pytest.raises(RuntimeError):
         verify(tmp_path, work, "BT-0001", simulated(tmp_path, "booth-two", "BT-0001"), lambda w: False, iter, crash)
-    assert records.all_records(tmp_path) == []
+    assert records.all_records(tmp_path) == ([], [])
     assert len(records.unfinished(tmp_path)) == 1
 
 
@@ -185,3 +185,11 @@ def test_run_json_of_another_schema_is_told(tmp_path: Path) -> None:
     (tmp_path / "run.json").write_text("{")
     with pytest.raises(RecordError, match="not valid JSON"):
         records.read_record(tmp_path)
+
+
+def test_two_runs_at_the_same_time_get_two_numbers(workspace: Path) -> None:
+    kit = load_kit(workspace, "booth-two")
+    folders = [records.reserve(workspace, kit, "BT-0777") for _ in range(3)]
+    assert [folder.name.split("-")[4] for folder in folders] == ["001", "002", "003"]
+    for folder in folders:
+        records.give_back(folder)
