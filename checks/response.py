@@ -111,7 +111,7 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
     for quantity, (gated, words) in kinds.items():
         power, noise = smoothed_powers(heard, gated, grid, capture, settings.smoothing)
         over_noise = snr_db(np.sqrt(power), noise)
-        lowest = gated.lowest_valid_hz
+        lowest = max(gated.lowest_valid_hz, request.start_hz)
         place = kit.position(request.position)
         made.append(
             Curve(
