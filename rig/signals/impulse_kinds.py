@@ -29,7 +29,7 @@ from rig.signals.impulsive import (
     train_scores,
     trains,
 )
-from rig.signals.residual import HIGHEST_OF_RATE, UNDER_AFTER_S, UNDER_HZ, Residual, pass_band_hz
+from rig.signals.residual import HIGHEST_OF_RATE, UNDER_HZ, Residual, pass_band_hz
 
 Array = NDArray[np.float64]
 Kind = Literal["none", "rub or rattle", "loose particle", "blowing air", "disturbed"]
@@ -241,7 +241,7 @@ def _under_scores(residual: Residual, ends_s: float) -> Scores:
     """Scores of what sounds well below the sweep."""
     chirp, rate_hz = residual.chirp, residual.under_rate_hz
     highest_hz = 0.9 * min(UNDER_HZ[1], chirp.stop_hz)
-    after_s = UNDER_AFTER_S + 0.025
+    after_s = residual.under_after_s + 0.025
 
     def bandwidth_at_hz(time_s: Array) -> Array:
         return np.minimum(chirp.frequency_at_hz(time_s - after_s), highest_hz) - 1.2 * UNDER_HZ[0]

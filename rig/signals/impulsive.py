@@ -375,8 +375,10 @@ def above_scores(
         low_hz, high_hz = pass_band_hz(chirp.frequency_at_hz(time_s), chirp.sample_rate_hz)
         return high_hz - low_hz
 
-    between_s = (between_s[0], min(between_s[1], last_heard_s(chirp, BAND_LEFT)))
-    return [
-        energy_scores(residual.white, chirp.sample_rate_hz, window_s, bandwidth_at_hz, between_s)
-        for window_s in windows_s
+    # At its ends a mean has neighbours on one side only, and what dies away there would look like impulses.
+    wide_s = (between_s[0] - BASELINE_S / 2, min(between_s[1], last_heard_s(chirp, BAND_LEFT)))
+    found = [
+        energy_scores(residual.white, chirp.sample_rate_hz, window_s, bandwidth_at_hz, wide_s) for window_s in windows_s
     ]
+    kept = [each.time_s >= between_s[0] for each in found]
+    return [Scores(each.time_s[k], each.score[k], each.window_s) for each, k in zip(found, kept, strict=True)]

@@ -35,8 +35,16 @@ HIGHEST_OF_RATE = (0.39, 0.43)
 """It is open to the first of these parts of the sample rate and shut at the second."""
 UNDER_HZ = (60.0, 3000.0)
 """Band in which the capture is searched for sounds well below the sweep."""
-UNDER_AFTER_S = 0.35
-"""Sounds so long after the sweep has passed their frequency are not its own any more."""
+UNDER_AFTER_S = (0.35, 0.9)
+"""Sounds so long after the sweep has passed their frequency are not its own any more: the first in a room that is
+dead by then, the second at most."""
+DECAY_SEEN_S = (0.05, 0.3)
+DECAY_BLOCK_S = 0.025
+DECAY_AT_LEAST_DB = 12.0
+DECAY_OVER_NOISE_DB = 25.0
+DECAY_ROUGHNESS_DB = 2.0
+"""The room's decay is read off between these lags, in blocks: it begins so far above the noise, falls by so much at
+least, and follows a straight line so well. A noise from outside does not."""
 DECAYED_S = 0.6
 """The linear response has died away by then; what lies later in the periodic lag is early noise at high frequencies."""
 SEGMENT_S = 0.04
@@ -85,6 +93,8 @@ class Residual:
         What sounds well below the sweep, divided by the density of the noise likewise.
     under_rate_hz : float
         Sample rate of `under`.
+    under_after_s : float
+        How long after the sweep has passed a frequency `under` begins there.
     noise : tuple of ndarray
         The noise that both were divided by, from `noise_density`.
     """
@@ -94,6 +104,7 @@ class Residual:
     white: Array
     under: Array
     under_rate_hz: float
+    under_after_s: float
     noise: tuple[Array, Array]
 
 
@@ -217,7 +228,7 @@ def sweep_residual(captured: ArrayLike, silence: ArrayLike, nominal: Chirp, with
     level = np.asarray(1 / np.sqrt(np.interp(frequency_hz, *noise)), np.float32)
     # Single precision errs by less than a millionth of the sweep's RMS value: below any converter's noise.
     dechirped = fft.rfft(capture.astype(np.float32), length) * phase.conj()
-    late_s, under = _under(dechirped, frequency_hz, phase, level, nominal, length, decimation, within_s)
+    late_s, after_s, under = _under(dechirped, frequency_hz, phase, level, nominal, length, decimation, within_s)
     response = fft.irfft(dechirped * band, length)
     _keep_above(response, nominal, late_s)
     above = fft.rfft(response) * phase
@@ -228,6 +239,7 @@ def sweep_residual(captured: ArrayLike, silence: ArrayLike, nominal: Chirp, with
         white=fft.irfft(above * level, length)[: capture.size].astype(np.float64),
         under=under[: capture.size // decimation],
         under_rate_hz=rate_hz / decimation,
+        under_after_s=after_s,
         noise=noise,
     )
 
@@ -253,8 +265,8 @@ def _under(
     length: int,
     decimation: int,
     within_s: float,
-) -> tuple[float, Array]:
-    """Latency of the sweep, and what sounds long after the sweep has passed, whitened, at a lower rate."""
+) -> tuple[float, float, Array]:
+    """Latency, how long the room sounds, and what sounds long after the sweep has passed, whitened, at a lower rate."""
     short = length // decimation
     rate_hz = chirp.sample_rate_hz / decimation
     lines = slice(0, short // 2 + 1)
@@ -270,6 +282,26 @@ def _under(
     # From here on lags up to the end of the capture, at the lowest frequency, count as positive.
     lag_s = _signed_lags_s(short, rate_hz, length / chirp.sample_rate_hz - 0.6)
     white = fft.irfft(dechirped[lines] * band * level[lines], short)
-    white *= half_cosine((lag_s - late_s - UNDER_AFTER_S) / 0.05).astype(np.float32)
+    after_s = _decayed_s(np.asarray(white, np.float64), rate_hz, late_s, float(np.median(white[lag_s > 1.0] ** 2)))
+    white *= half_cosine((lag_s - late_s - after_s) / 0.05).astype(np.float32)
     # A transform cut to its lower lines and made shorter gives samples larger by the decimation.
-    return late_s, np.asarray(fft.irfft(fft.rfft(white) * phase[lines], short) / decimation, np.float64)
+    return late_s, after_s, np.asarray(fft.irfft(fft.rfft(white) * phase[lines], short) / decimation, np.float64)
+
+
+def _decayed_s(white: Array, rate_hz: float, late_s: float, floor: float) -> float:
+    """Lag at which the decay of the room, a straight line in decibels, has fallen below the noise by 10 dB."""
+    first = round((late_s + DECAY_SEEN_S[0]) * rate_hz)
+    block = round(DECAY_BLOCK_S * rate_hz)
+    count = round((DECAY_SEEN_S[1] - DECAY_SEEN_S[0]) / DECAY_BLOCK_S)
+    energy = np.mean(white[first : first + count * block].reshape(count, block) ** 2, axis=1)
+    lag_s = DECAY_SEEN_S[0] + (np.arange(count) + 0.5) * DECAY_BLOCK_S
+    # The median of squared noise is 0.455 of its mean.
+    over_db = 10 * np.log10(np.maximum(energy * 0.455 / floor, 1e-9))
+    seen = over_db > 6.0
+    if over_db[0] < DECAY_OVER_NOISE_DB or np.count_nonzero(seen) < 4:
+        return UNDER_AFTER_S[0]
+    slope, start = np.polyfit(lag_s[seen], over_db[seen], 1)
+    rough_db = float(np.std(over_db[seen] - start - slope * lag_s[seen]))
+    if -slope * (DECAY_SEEN_S[1] - DECAY_SEEN_S[0]) < DECAY_AT_LEAST_DB or rough_db > DECAY_ROUGHNESS_DB:
+        return UNDER_AFTER_S[0]
+    return float(np.clip((-10.0 - start) / slope, *UNDER_AFTER_S))

@@ -77,6 +77,13 @@ def test_a_room_does_not_hide_it(level_db):
     assert kind(read(in_a_room(random, unit_pa()) + pink_pa(random, 35), prove_db=-35.0)) == "nothing found"
 
 
+@pytest.mark.parametrize("reverberation_s", [0.6, 1.0])
+def test_a_lively_room_is_no_disturbance(reverberation_s):
+    random = chance(17)
+    heard = in_a_room(random, unit_pa(), reverberation_s, 1.0)
+    assert kind(read(heard + pink_pa(random, 35))) == "nothing found"
+
+
 def test_its_level_band_and_crest_are_read_where_it_is():
     random = chance(7)
     found = read(unit_pa() + buzzing.buzz_pa(random, Buzz(-30)) + pink_pa(random, 35))
