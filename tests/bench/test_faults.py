@@ -37,7 +37,7 @@ def sound(unit: Unit, channel: str = "left", f: np.ndarray = GRID_HZ) -> np.ndar
     """Sound at half a metre in front of the channel's own box."""
     output = unit.output(channel)
     direct = box_pressure_pa(unit, channel, (0.0, 0.0, 0.5), f, 343.0)
-    return direct * lead_gain(output, f) * (output.box == channel)
+    return np.asarray(direct * lead_gain(output, f) * (output.box == channel))
 
 
 #: What is heard with nothing playing, and what a unit does besides its linear response: no transfer function shows it.
