@@ -37,7 +37,7 @@ def sound(unit: Unit, channel: str = "left", f: np.ndarray = GRID_HZ) -> np.ndar
     """Sound at half a metre in front of the channel's own box."""
     output = unit.output(channel)
     direct = box_pressure_pa(unit, channel, (0.0, 0.0, 0.5), f, 343.0)
-    return np.asarray(direct * lead_gain(output, f) * (output.box == channel))
+    return direct * lead_gain(output, f) * (output.box == channel)
 
 
 #: What is heard with nothing playing, and what a unit does besides its linear response: no transfer function shows it.
@@ -47,7 +47,7 @@ BESIDES = {"rub", "buzz", "particle", "blowing", "bent"}
 
 def change_db(kit: Kit, name: str, low_hz: float, high_hz: float, channel: str = "left") -> np.ndarray:
     f = np.geomspace(low_hz, high_hz, 30)
-    return 20 * np.log10(np.abs(sound(broken(kit, name), channel, f) / sound(nominal_unit(kit), channel, f)))
+    return np.asarray(20 * np.log10(np.abs(sound(broken(kit, name), channel, f) / sound(nominal_unit(kit), channel, f))))
 
 
 @pytest.mark.parametrize(("kit", "name"), UNIT_FAULTS, ids=lambda x: x if isinstance(x, str) else x.name)
