@@ -100,11 +100,11 @@ def cross_out(axes: Any, at: Point, half: float = 5.0) -> None:
             axes.plot([x - half, x + half], [y - up, y + up], color=colour, linewidth=width, zorder=5)
 
 
-def card(axes: Any, terminals: Sequence[tuple[float, str]], low: float, high: float) -> None:
+def card(axes: Any, terminals: Sequence[tuple[float, str]], low: float, high: float, width: float = 40) -> None:
     """The sound card at the left edge, with its terminals (height, name) on the right side."""
-    block(axes, (6, low), (40, high - low), "sound card")
+    block(axes, (6, low), (width, high - low), "sound card")
     for height, name in terminals:
-        terminal(axes, (46, height), name)
+        terminal(axes, (6 + width, height), name)
 
 
 def box_of_drivers(axes: Any, known_load: bool) -> None:
@@ -124,7 +124,8 @@ def box_of_drivers(axes: Any, known_load: bool) -> None:
     terminal(axes, (122, 56))
 
 
-LEADS_CARD = ((84, "output, hot"), (70, "input 1: drive"), (56, "input 2: sense"), (30, "ground (sleeves)"))
+#: Numbers and roles of outputs and inputs here and in `playing` are those of the README's bench.toml.
+LEADS_CARD = ((84, "output 1: source"), (70, "input 1: drive"), (56, "input 2: sense"), (30, "ground (sleeves)"))
 
 
 def leads_return(known_load: bool = False) -> Figure:
@@ -132,6 +133,9 @@ def leads_return(known_load: bool = False) -> Figure:
     title = "Known load: a resistor in place of the box" if known_load else "Leads: sense resistor in the return lead"
     figure, axes = new_sheet(162, 112, title)
     card(axes, LEADS_CARD, 22, 98)
+    if known_load:
+        words = "Sense resistor in the source lead: wired as in that figure, the known resistor where the box stood."
+        write(axes, (6, 101.7), words, size=6.5)
     box_of_drivers(axes, known_load)
     wire(axes, (47.1, 84), (120.9, 84))
     wire(axes, (60, 84), (60, 70), (47.1, 70))
@@ -176,59 +180,69 @@ def _clips_and_amplifier(axes: Any, known_load: bool) -> None:
     write(axes, (130, 15.5), f"amplifier: off, unplugged,\n{words}", align="center")
 
 
+PLAYING_CARD = (
+    (104, "output 1: left"),
+    (90, "output 2: right"),
+    (72, "output 3: loopback_output"),
+    (58, "input 4: loopback"),
+    (28, "input 3: microphone"),
+)
+
+
 def playing() -> Figure:
-    """Through the kit's own amplifier, with the microphone in front."""
-    figure, axes = new_sheet(162, 116, "Playing: through the amplifier, microphone in front of the box")
-    names = ((92, "output 1"), (76, "input 2: loopback"), (60, "output 2"), (28, "input 1: microphone"))
-    card(axes, names, 18, 104)
-    block(axes, (72, 74), (30, 30), "amplifier")
-    wire(axes, (47.1, 92), (70.9, 92))
-    terminal(axes, (72, 92), "in", "right")
-    block(axes, (122, 74), (32, 30), "box under test")
-    for height, name in ((92, "+"), (82, "−")):
-        wire(axes, (103.1, height), (120.9, height))
-        terminal(axes, (102, height), name)
-        terminal(axes, (122, height), name, "right")
-    write(axes, (112, 97), "speaker leads", align="center", size=6.5)
-    write(axes, (112, 68), "to the amplifier and\nnothing else", align="center", size=6.5)
-    joint(axes, (56, 92))
-    wire(axes, (56, 92), (56, 76), dashed=True)
-    wire(axes, (47.1, 60), (56, 60), (56, 76), dashed=True)
-    wire(axes, (56, 76), (47.1, 76))
-    write(axes, (58, 84), "either a\nY-lead", size=6.5)
-    write(axes, (58, 66), "or output 2:\none of the two", size=6.5)
-    loudspeaker(axes, (142, 79), down=True)
-    axes.add_patch(Circle((142, 41), 3, facecolor="white", edgecolor="black", linewidth=1.3))
-    wire(axes, (138.5, 44.4), (145.5, 44.4))
-    wire(axes, (142, 38), (142, 28), (47.1, 28))
-    write(axes, (134, 40), "microphone", align="right")
-    arrow = FancyArrowPatch((151, 74), (151, 44.4), arrowstyle="<|-|>", mutation_scale=7, color="black", linewidth=1)
+    """Through the kit's own amplifier, with the microphone in front of each box in turn."""
+    figure, axes = new_sheet(190, 132, "Playing: through the amplifier, microphone in front of each box in turn")
+    card(axes, PLAYING_CARD, 18, 118, width=52)
+    block(axes, (84, 76), (32, 42), "amplifier")
+    block(axes, (136, 94), (46, 24), "left box")
+    block(axes, (136, 66), (46, 26), "right box")
+    for height, name in ((104, "in left"), (90, "in right")):
+        wire(axes, (59.1, height), (82.9, height))
+        terminal(axes, (84, height), name, "right")
+    for height, name in ((104, "+"), (98, "−"), (88, "+"), (82, "−")):
+        wire(axes, (117.1, height), (134.9, height))
+        terminal(axes, (116, height), name)
+        terminal(axes, (136, height), name, "right")
+    write(axes, (126, 109), "speaker leads", align="center", size=6.5)
+    write(axes, (120, 69.5), "to the amplifier and\nnothing else", align="center", size=6.5)
+    wire(axes, (59.1, 72), (66, 72), (66, 58), (59.1, 58), dashed=True)
+    write(axes, (69, 61), "loopback: a lead from\noutput to input; no loopback\non a card with two outputs", size=6.5)
+    loudspeaker(axes, (159, 99), down=True)
+    loudspeaker(axes, (159, 71), down=True)
+    _microphone(axes, (159, 41))
+    wire(axes, (159, 38), (159, 28), (59.1, 28))
+    write(axes, (151, 40), "microphone", align="right")
+    arrow = FancyArrowPatch((174, 66), (174, 44.4), arrowstyle="<|-|>", mutation_scale=7, color="black", linewidth=1)
     axes.add_patch(arrow)
-    write(axes, (148, 59), "the kit's distance", align="right")
-    write(
-        axes,
-        (84, 10),
-        "Sense resistor and clips: put away. No ground of the card touches an output of the amplifier.",
-        align="center",
+    write(axes, (171, 55), "the kit's distance", align="right")
+    words = (
+        "Sense resistor and clips (inputs 1 and 2): put away.\nNothing of the card touches an output of the amplifier."
     )
+    write(axes, (95, 9), words, align="center")
     return figure
 
 
+def _microphone(axes: Any, at: Point) -> None:
+    """The sign of a microphone that listens upwards."""
+    x, y = at
+    axes.add_patch(Circle(at, 3, facecolor="white", edgecolor="black", linewidth=1.3))
+    wire(axes, (x - 3.5, y + 3.4), (x + 3.5, y + 3.4))
+
+
 def bridged() -> Figure:
-    """What must never be connected to a bridged output, and what may."""
+    """What must never be connected to a bridged output, and what the rig does instead."""
     figure, axes = new_sheet(190, 156, "Bridged outputs: both terminals are live, neither is ground")
-    for x, y, words in (
-        (4, 76, "NEVER: a ground on a terminal"),
-        (97, 76, "NEVER: two minus terminals joined"),
-        (4, 4, "SAFE: two equal attenuators, two inputs"),
-        (97, 4, "SAFE: a transformer rated for the level"),
+    for x, y, width, words in (
+        (4, 76, 89, "NEVER: the sound card on the outputs"),
+        (97, 76, 89, "NEVER: two minus terminals joined"),
+        (4, 4, 182, "INSTEAD: what the rig does"),
     ):
-        axes.add_patch(Rectangle((x, y), 89, 68, facecolor="none", edgecolor="#777777", linewidth=0.8))
+        axes.add_patch(Rectangle((x, y), width, 68, facecolor="none", edgecolor="#777777", linewidth=0.8))
         write(axes, (x + 3, y + 62), words, size=8.5, bold=True)
     _never_grounded(axes, 4, 76)
     _never_joined(axes, 97, 76)
-    _attenuators(axes, 4, 4)
-    _transformer(axes, 97, 4)
+    _leads_off(axes, 4, 4)
+    _by_microphone(axes, 95, 4)
     return figure
 
 
@@ -246,7 +260,8 @@ def _never_grounded(axes: Any, x: float, y: float) -> None:
     terminal(axes, (x + 60, y + 24), "ground", "right")
     wire(axes, (x + 32.1, y + 40), (x + 58.9, y + 40))
     wire(axes, (x + 32.1, y + 24), (x + 58.9, y + 24))
-    cross_out(axes, (x + 45, y + 24))
+    for height in (40, 24):
+        cross_out(axes, (x + 45, y + height))
     wire(axes, (x + 72, y + 18), (x + 72, y + 11), (x + 18, y + 11), (x + 18, y + 18), dashed=True)
     words = "the grounds already meet at the amplifier's input:\nthe lead shorts half of the bridge"
     write(axes, (x + 44.5, y + 6), words, align="center", size=6.5)
@@ -264,42 +279,36 @@ def _never_joined(axes: Any, x: float, y: float) -> None:
     write(axes, (x + 44.5, y + 8), words, align="center", size=6.5)
 
 
-def _attenuators(axes: Any, x: float, y: float) -> None:
-    block(axes, (x + 5, y + 12), (20, 44), "amplifier")
-    block(axes, (x + 64, y + 12), (22, 44), "sound card")
-    for height, name, entry in ((46, "+ live", "input 1"), (35, "− live", "input 2")):
-        terminal(axes, (x + 25, y + height), name)
-        terminal(axes, (x + 64, y + height), entry, "right")
-        wire(axes, (x + 26.1, y + height), (x + 62.9, y + height))
-        resistor(axes, (x + 31, y + height), (x + 41, y + height))
-    for across, height in ((56, 46), (48, 35)):
-        joint(axes, (x + across, y + height))
-        wire(axes, (x + across, y + height), (x + across, y + 16))
-        resistor(axes, (x + across, y + 30), (x + across, y + 20))
-    terminal(axes, (x + 64, y + 16), "ground", "right")
-    wire(axes, (x + 48, y + 16), (x + 62.9, y + 16))
-    joint(axes, (x + 56, y + 16))
-    words = "both refer to the card's ground; the program subtracts them"
-    write(axes, (x + 44.5, y + 6), words, align="center", size=6.5)
+def _leads_off(axes: Any, x: float, y: float) -> None:
+    """Impedance: the box on the clips, the amplifier apart."""
+    block(axes, (x + 5, y + 18), (21, 34), "amplifier", dashed=True)
+    write(axes, (x + 15.5, y + 33), "off,\nunplugged", align="center", size=6.5)
+    block(axes, (x + 36, y + 18), (18, 34), "box")
+    block(axes, (x + 66, y + 18), (22, 34), "sound card")
+    write(axes, (x + 78.5, y + 32), "and sense\nresistor", align="center", size=6.5)
+    for height, name in ((40, "+"), (24, "−")):
+        terminal(axes, (x + 54, y + height), name)
+        terminal(axes, (x + 66, y + height))
+        wire(axes, (x + 55.1, y + height), (x + 64.9, y + height))
+    words = "impedance: leads off the amplifier"
+    write(axes, (x + 44.5, y + 8), words, align="center")
 
 
-def _transformer(axes: Any, x: float, y: float) -> None:
-    block(axes, (x + 5, y + 12), (20, 44), "amplifier")
-    block(axes, (x + 64, y + 12), (22, 44), "sound card")
-    for height, name, entry in ((44, "+ live", "input"), (24, "− live", "ground")):
-        terminal(axes, (x + 25, y + height), name)
-        terminal(axes, (x + 64, y + height), entry, "right")
-        wire(axes, (x + 26.1, y + height), (x + 40, y + height))
-        wire(axes, (x + 62.9, y + height), (x + 49, y + height))
-    for across in (40.0, 49.0):
-        wire(axes, (x + across, y + 44), (x + across, y + 42))
-        wire(axes, (x + across, y + 26), (x + across, y + 24))
-        axes.add_patch(
-            Rectangle((x + across - 1.7, y + 26), 3.4, 16, facecolor="black", edgecolor="black", linewidth=1)
-        )
-    for across in (43.6, 45.4):
-        wire(axes, (x + across, y + 24.5), (x + across, y + 43.5))
-    write(axes, (x + 44.5, y + 6), "no metal path from one side to the other", align="center", size=6.5)
+def _by_microphone(axes: Any, x: float, y: float) -> None:
+    """Sound: nothing but the box on the amplifier, the card hears by microphone."""
+    block(axes, (x + 3, y + 18), (21, 34), "amplifier")
+    block(axes, (x + 36, y + 33), (24, 20), "box")
+    for height, name in ((42, "+"), (36, "−")):
+        terminal(axes, (x + 24, y + height), name)
+        terminal(axes, (x + 36, y + height), name, "right")
+        wire(axes, (x + 25.1, y + height), (x + 34.9, y + height))
+    loudspeaker(axes, (x + 51, y + 38), down=True)
+    _microphone(axes, (x + 51, y + 23))
+    block(axes, (x + 66, y + 18), (22, 34), "sound card")
+    wire(axes, (x + 54, y + 23), (x + 64.9, y + 23))
+    terminal(axes, (x + 66, y + 23), "input", "right")
+    words = "sound: by the microphone, out of the air"
+    write(axes, (x + 44.5, y + 8), words, align="center")
 
 
 FIGURES: dict[str, Callable[[], Figure]] = {

@@ -1,6 +1,9 @@
 """The committed wiring figures are what the program draws, and say what they must."""
 
+import itertools
 import re
+import textwrap
+import tomllib
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -51,10 +54,36 @@ def test_drawings_hold_no_date_and_no_program(fresh: list[Path]) -> None:
 def test_words_of_safety() -> None:
     bridged = words_of("bridged")
     assert bridged.count("NEVER") == 2
-    assert bridged.count("SAFE") == 2
+    assert bridged.count("INSTEAD") == 1
+    assert "leads off the amplifier" in bridged
+    assert "by the microphone" in bridged
+    # Nothing is called safe on a live output.
+    assert "SAFE" not in bridged
     for name in ("leads-return", "leads-source", "known-load"):
         assert "amplifier: off, unplugged" in words_of(name)
     assert "nothing else" in words_of("playing")
+
+
+def test_roles_and_numbers_are_those_of_the_bench_in_the_readme() -> None:
+    lines = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8").splitlines()
+    from_there = itertools.dropwhile(lambda line: line != '    kind = "soundcard"', lines)
+    block = itertools.takewhile(lambda line: not line or line.startswith("    "), from_there)
+    example = tomllib.loads(textwrap.dedent("\n".join(block)))
+    leads, playing = example["leads"], example["playing"]
+    for role, number in leads["inputs"].items():
+        for name in ("leads-return", "leads-source", "known-load"):
+            assert f"input {number}: {role}" in words_of(name)
+    (source,) = leads["outputs"].values()
+    assert f"output {source}: source" in words_of("leads-return")
+    for channel, number in playing["outputs"].items():
+        assert f"output {number}: {channel}" in words_of("playing")
+    for role, number in playing["inputs"].items():
+        assert f"input {number}: {role}" in words_of("playing")
+    assert f"output {playing['loopback_output']}: loopback_output" in words_of("playing")
+
+
+def test_the_known_load_is_told_for_both_wirings() -> None:
+    assert "in the source lead" in words_of("known-load")
 
 
 def test_no_words_leave_the_sheet_or_lie_on_each_other() -> None:
