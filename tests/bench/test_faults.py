@@ -47,7 +47,9 @@ BESIDES = {"rub", "buzz", "particle", "blowing", "bent"}
 
 def change_db(kit: Kit, name: str, low_hz: float, high_hz: float, channel: str = "left") -> np.ndarray:
     f = np.geomspace(low_hz, high_hz, 30)
-    return np.asarray(20 * np.log10(np.abs(sound(broken(kit, name), channel, f) / sound(nominal_unit(kit), channel, f))))
+    return np.asarray(
+        20 * np.log10(np.abs(sound(broken(kit, name), channel, f) / sound(nominal_unit(kit), channel, f)))
+    )
 
 
 @pytest.mark.parametrize(("kit", "name"), UNIT_FAULTS, ids=lambda x: x if isinstance(x, str) else x.name)
