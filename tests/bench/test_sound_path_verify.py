@@ -56,7 +56,7 @@ leads = {{ words = "Bare leads.", each = "Clips on {{channel}}." }}
 playing = {{ words = "Playing.", each = "Microphone at {{channel}}, {{distance}}." }}
 [[channels]]
 name = "left"
-baffle_width_m = 20.0
+baffle_width_m = 3.0
 box = {{ kind = "none" }}
 [[channels.drivers]]
 name = "woofer"
