@@ -2,11 +2,12 @@
 
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
@@ -14,13 +15,23 @@ from markupsafe import Markup
 
 from rig.judge import Verdict, hertz
 from rig.kit import Kit
-from rig.readings import Calibration, Curve, Reading
+from rig.readings import Calibration, Capture, Curve, Reading
 from rig.report import words
 from rig.report.figures import HATCHING, curves_svg, panels_of
 from rig.sequencer import Run
 from rig.verdicts import CheckResult
 
 STAGE_WORDS = {"leads": "at the bare leads", "playing": "playing", "soak": "long loud playing"}
+
+
+#: Lines of what failed at the top of the page; the rest is counted.
+MOST_FAILURES = 8
+#: Panels in a row of the figure on the first page.
+OVERVIEW_COLUMNS = 3
+OVERVIEW = "free-field level"
+
+
+Told = TypeVar("Told", Reading, Verdict)
 
 
 @dataclass(frozen=True)
@@ -35,6 +46,8 @@ class Section:
     #: Quantity and its drawings, each a row of panels that no page break may cut.
     figures: tuple[tuple[str, list[Markup]], ...]
     methods: tuple[str, ...]
+    #: What can be listened to, and the file beside the certificate.
+    sounds: tuple[tuple[str, str], ...] = ()
 
 
 def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
@@ -47,7 +60,8 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
     run, kit
         The run with its curves and verdicts, and the kit it was judged by.
     """
-    sections = [section(result, kit) for result in run.results]
+    sounds = {part["check"]: part["sounds"] for part in document.get("results", ())}
+    sections = [section(result, kit, sounds.get(result.name, ())) for result in run.results]
     bench = document.get("bench")
     return _template().render(
         d=document,
@@ -57,11 +71,14 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
         sections=sections,
         # A check of which nothing was read has its reason in the summary and among what was not checked.
         told=[part for part in sections if part.verdicts or part.figures or part.unjudged],
-        failures=[verdict for part in sections for verdict in part.verdicts if verdict.outcome == "fail"],
+        failures=failures(run, kit),
+        most_failures=MOST_FAILURES,
+        overview=overview(run, kit),
         not_checked=together(not_checked(run, kit)),
         ranges=unjudged_ranges(run),
         conditions=list(conditions(run, kit)),
-        bench=list(words.flat(bench)) if isinstance(bench, Mapping) else [],
+        bench=list(words.flat(told_of_bench(bench))) if isinstance(bench, Mapping) else [],
+        played_again=played_again(run),
         simulated=isinstance(bench, Mapping) and bench.get("kind") == "simulated",
         disturbed=[(capture, troubles) for capture, troubles in run.captures if troubles],
         calibrations=list(calibrations(run)),
@@ -103,21 +120,66 @@ def css_text(text: str) -> Markup:
     return Markup(re.sub(r"[^A-Za-z0-9 ,()]", lambda found: f"\\{ord(found[0]):x} ", text))
 
 
-def section(result: CheckResult, kit: Kit) -> Section:
-    """A check's readings in the order in which they are to be read, and its drawings."""
+def section(result: CheckResult, kit: Kit, sounds: Sequence[Mapping[str, Any]] = ()) -> Section:
+    """A check's readings in the order in which they are to be read, its drawings and its sounds (as in run.json)."""
     judged = {(verdict.quantity, verdict.subject) for verdict in result.verdicts}
-    unjudged = [r for r in result.read.readings if (r.quantity, r.subject) not in judged]
+    unjudged = [_bounded(r, r) for r in result.read.readings if (r.quantity, r.subject) not in judged]
+    read = {(r.quantity, r.subject): r for r in result.read.readings}
+    verdicts = [_bounded(v, read.get((v.quantity, v.subject))) for v in result.verdicts]
     made: dict[tuple[str, str], list[str]] = {}
     for curve in result.read.curves:
         if curve.method:
             made.setdefault((curve.quantity, curve.method), []).append(curve.subject)
     return Section(
         result=result,
-        verdicts=tuple(words.worst_first(result.verdicts, kit.limits.get(result.name, {}))),
+        verdicts=tuple(words.worst_first(verdicts, kit.limits.get(result.name, {}))),
         unjudged=tuple(unjudged),
         figures=tuple(_figures(result)),
         methods=tuple(f"{quantity} of {', '.join(of)}: {method}" for (quantity, method), of in made.items()),
+        sounds=tuple((f"{sound['quantity']} {sound['subject']}", sound["file"]) for sound in sounds),
     )
+
+
+def _bounded(shown: Told, read: Reading | None) -> Told:
+    """With "at most" before the value when the reading is only a bound."""
+    if read is None or not read.at_most or shown.said or not math.isfinite(shown.value):
+        return shown
+    return replace(shown, said=f"at most {words.value_words(shown)}")
+
+
+def overview(run: Run, kit: Kit) -> list[Markup]:
+    """The free-field levels of all channels on axis, with their limits, as rows of panels; none when none is judged."""
+    channels = [channel.name for channel in kit.channels]
+    panels = [
+        (curve, verdict)
+        for result in run.results
+        for curve, verdict in panels_of(result.read.curves, result.verdicts).get(OVERVIEW, [])
+        if curve.subject in channels and verdict is not None and verdict.mask is not None
+    ]
+    columns = min(len(panels), OVERVIEW_COLUMNS)
+    return [Markup(curves_svg(panels[n : n + columns], columns)) for n in range(0, len(panels), columns or 1)]
+
+
+def _names(result: CheckResult) -> set[tuple[str, str]]:
+    """Quantity and subject of everything that a check read."""
+    numbers = {(reading.quantity, reading.subject) for reading in result.read.readings}
+    return numbers | {(curve.quantity, curve.subject) for curve in result.read.curves}
+
+
+def failures(run: Run, kit: Kit) -> list[tuple[str, Verdict]]:
+    """What failed, with its name: polarity first, then what is furthest outside for the room its limits leave.
+
+    Where two checks have a reading of the same name, the check is named too.
+    """
+    in_checks = Counter(name for result in run.results for name in _names(result))
+    found = []
+    for result in run.results:
+        limits = kit.limits.get(result.name, {})
+        for verdict in (v for v in result.verdicts if v.outcome == "fail"):
+            own = f" ({result.title})" if in_checks[verdict.quantity, verdict.subject] > 1 else ""
+            rank = (not words.is_polarity(verdict), words.share_of_room(verdict, limits))
+            found.append((rank, (f"{verdict.quantity} {verdict.subject}{own}", verdict)))
+    return [line for _, line in sorted(found, key=lambda entry: entry[0])]
 
 
 def _figures(result: CheckResult) -> Iterator[tuple[str, list[Markup]]]:
@@ -153,6 +215,10 @@ def not_checked(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
     """What this run proves nothing about, and why."""
     if run.stopped:
         yield "The rest of the run", run.stopped
+    used = {capture.request.position for capture, _ in run.captures}
+    for position in kit.positions:
+        if position.name not in used:
+            yield f"microphone {position.name}", "a place that the kit lists, at which nothing was measured"
     done = {result.name for result in run.results}
     for name in kit.checks:
         if name not in done:
@@ -236,8 +302,23 @@ def conditions(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
             yield f"microphone {position.name}", where
     degrees = sorted({c.calibration.air_celsius for c in captures if c.calibration.air_celsius is not None})
     yield "air temperature", ", ".join(f"{value:g} °C" for value in degrees) or "not measured"
-    repeats = sum(capture.attempt > 1 for capture in captures)
-    yield "captures", f"{len(captures)}, of these {repeats} repeated after a disturbance"
+    looks = len(played_again(run))
+    repeats = sum(capture.attempt > 1 for capture in captures) - looks
+    told = f"{len(captures)}, of these {repeats} repeated after a disturbance"
+    yield "captures", told + (f" and {looks} played again for a second look" if looks else "")
+
+
+def played_again(run: Run) -> list[Capture]:
+    """Second looks: captures of what had been played before and had not been disturbed then."""
+    undisturbed = {(c.request, c.attempt) for c, troubles in run.captures if not troubles}
+    return [c for c, _ in run.captures if c.attempt > 1 and (c.request, c.attempt - 1) in undisturbed]
+
+
+def told_of_bench(bench: Mapping[str, Any]) -> Mapping[str, Any]:
+    """A bench's description; what only a simulated bench has is left out of a real one's."""
+    if bench.get("kind") == "simulated":
+        return bench
+    return {key: value for key, value in bench.items() if key not in ("seed", "faults")}
 
 
 def calibrations(run: Run) -> Iterator[tuple[str, str]]:
@@ -270,3 +351,4 @@ def _vocabulary(part: Section) -> Iterator[str]:
         yield from (reading.quantity, reading.unit)
     yield from (quantity for quantity, _ in part.figures)
     yield from part.methods
+    yield from (name for name, _ in part.sounds)

@@ -5,7 +5,7 @@ out their axes than the rig takes to judge the unit.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 
 import numpy as np
@@ -13,7 +13,7 @@ import numpy as np
 from rig.judge import Verdict, hertz
 from rig.limits import Mask
 from rig.readings import Curve, Floats
-from rig.report.words import VERDICT_WORDS, margin_words
+from rig.report.words import VERDICT_WORDS, margin_words, measured_value
 
 #: A curve with its verdict; None: no limit judges it.
 Panel = tuple[Curve, Verdict | None]
@@ -75,8 +75,9 @@ class Plot:
 def curves_svg(panels: Sequence[Panel], columns: int) -> str:
     """One row of panels, each a curve, as an `<svg>` element for a page that holds `HATCHING`.
 
-    Measured: solid, and dotted where it cannot be trusted; design: dashed; limits: thin lines, hatched outside. A ring
-    stands where the curve comes closest to its limit, or is furthest outside it.
+    Measured: solid, and dotted where it cannot be trusted; design, or what else the limits were drawn around: dashed;
+    limits: thin lines, hatched outside. A ring stands where the curve comes closest to its limit, or is furthest
+    outside it. The curve stands where it was measured; limits and design are moved by the shift that judging took out.
 
     Parameters
     ----------
@@ -144,20 +145,23 @@ def _frame(plot: Plot, curve: Curve, verdict: Verdict | None) -> list[str]:
 
 def _content(plot: Plot, curve: Curve, verdict: Verdict | None) -> list[str]:
     """Curves and limits, cut off at the panel's edge."""
-    value = _shown(curve, verdict)
+    value, mask = curve.value, shown_mask(verdict)
     box = f'width="{plot.width:.1f}" height="{plot.height:.1f}"'
     drawn = [f'<svg x="{plot.left:.1f}" y="{plot.top:.1f}" {box} overflow="hidden">']
-    if verdict is not None and verdict.mask is not None:
-        drawn += _limits(plot, verdict.mask)
-        drawn += _names(plot, curve.frequency_hz, np.where(curve.valid, value, np.nan), verdict.mask)
-    if curve.design is not None:
-        drawn.append(f'<path class="design" d="{_path(plot, curve.frequency_hz, curve.design)}" {DESIGN}/>')
+    if mask is not None:
+        drawn += _limits(plot, mask)
+        drawn += _names(plot, curve.frequency_hz, np.where(curve.valid, value, np.nan), mask)
+    if mask is not None and mask.centre is not None:
+        drawn.append(f'<path class="design" d="{_path(plot, mask.frequency_hz, mask.centre)}" {DESIGN}/>')
+    elif curve.design is not None:
+        design = curve.design + (verdict.shift_db if verdict else 0.0)
+        drawn.append(f'<path class="design" d="{_path(plot, curve.frequency_hz, design)}" {DESIGN}/>')
     drawn.append(f'<path class="untrusted" d="{_path(plot, curve.frequency_hz, value)}" {UNTRUSTED}/>')
     trusted = np.where(curve.valid, value, np.nan)
     drawn.append(f'<path class="measured" d="{_path(plot, curve.frequency_hz, trusted)}" {MEASURED}/>')
-    if verdict is not None and verdict.mask is not None:
+    if verdict is not None and mask is not None:
         x = plot.x(np.array([verdict.at_hz]))[0]
-        y = np.clip(plot.y(np.array([verdict.value]))[0], 6, plot.height - 6)
+        y = np.clip(plot.y(np.array([measured_value(verdict)]))[0], 6, plot.height - 6)
         drawn.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="5.5" fill="none" stroke="#000" stroke-width="1.7"/>')
     drawn.append(f'<rect {box} fill="none" stroke="#000" stroke-width="1.6"/></svg>')
     return drawn
@@ -219,19 +223,23 @@ def _stretches(value: Floats) -> list[slice]:
     return [slice(int(start), int(stop)) for start, stop in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _shown(curve: Curve, verdict: Verdict | None) -> Floats:
-    """The values as they were judged: a shift that was taken out before judging is taken out here too."""
-    return curve.value - (verdict.shift_db if verdict else 0.0)
+def shown_mask(verdict: Verdict | None) -> Mask | None:
+    """The mask where it stands beside the curve as measured: moved by the shift that judging took out."""
+    if verdict is None or verdict.mask is None:
+        return None
+    mask, by = verdict.mask, verdict.shift_db
+    centre = None if mask.centre is None else mask.centre + by
+    return replace(mask, lower=mask.lower + by, upper=mask.upper + by, centre=centre)
 
 
 def value_range(curve: Curve, verdict: Verdict | None) -> tuple[float, float]:
     """Lowest and highest value of a panel: 50 dB for levels, curve and limits and some room for everything else."""
-    value = _shown(curve, verdict)
-    content = [value[curve.valid]]
-    if verdict is not None and verdict.mask is not None:
-        first, last = verdict.mask.frequency_hz[0], verdict.mask.frequency_hz[-1]
+    mask = shown_mask(verdict)
+    content = [curve.value[curve.valid]]
+    if verdict is not None and mask is not None:
+        first, last = mask.frequency_hz[0], mask.frequency_hz[-1]
         judged = curve.valid & (curve.frequency_hz >= first) & (curve.frequency_hz <= last)
-        content = [value[judged], verdict.mask.lower, verdict.mask.upper, np.array([verdict.value])]
+        content = [curve.value[judged], mask.lower, mask.upper, np.array([measured_value(verdict)])]
     shown = np.concatenate(content)
     shown = shown[np.isfinite(shown)]
     if curve.unit == "ohm":

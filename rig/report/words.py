@@ -13,6 +13,9 @@ from rig.readings import Reading
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "void": "VOID"}
 POLARITY_WORDS = {1: "as designed", -1: "reversed", 0: "drivers disagree"}
 NONE = "–"
+#: Figures of a value that are told, and the part of a value that its uncertainty must reach to be told beside it.
+MOST_FIGURES, LEAST_UNCERTAINTY = 4, 1e-3
+SENSITIVITY_UNIT = "dB SPL, 2.83 V, 1 m"
 
 UNITS = {
     "_hz": " Hz",
@@ -56,6 +59,29 @@ TERMS = {
     "room's reflections come in, is cut off (the gate). Low frequencies need more time than that, so below "
     "a certain frequency the gate leaves nothing to trust.",
     "sensitivity": "Mean sound level over a band for 2.83 V at the leads, at 1 m.",
+    "worst distortion": "Greatest total distortion in the band that the box plays.",
+    "total distortion": "All harmonics together against the tone itself, in dB: −40 dB is 1 %.",
+    "harmonic": "A tone at 2, 3 ... times the frequency played that the box adds by itself, against the tone played.",
+    "distortion noise floor": "What the noise alone gives where the harmonics are sought: nothing below it is seen.",
+    "evidence of impulses": "How sure it is that something ticks or buzzes in step with the sweep: the figure is how "
+    "many powers of ten noise alone would give as much more rarely.",
+    "impulsive distortion": "Peak of what is left when the sweep and its low harmonics are taken out, against the "
+    "sweep: rubbing coils, loose screws, grains in the gap.",
+    "impulsive distortion level": "The same peak as a sound pressure level.",
+    "detectable impulsive distortion": "The quietest impulsive distortion that would have been found in this noise.",
+    "crest factor": "Peak over mean of what is left of the sweep: high when it ticks, low when it hisses.",
+    "phase coherence": "How alike the place of the ticks is from one cycle to the next: 1 each time at the same place.",
+    "evidence of blowing air": "How sure it is that air blows through a gap in step with the cone, in powers of ten as "
+    "for impulses.",
+    "residual": "What is left of the recording when the sweep itself is taken out.",
+    "noise": "Level in front of the box with the amplifier on and nothing playing, weighted as the ear hears.",
+    "hum": "Level of the mains frequency and its multiples with nothing playing.",
+    "hiss": "Level of the noise at high frequencies with nothing playing.",
+    "noise bands": "The noise at rest, in bands of a third of an octave.",
+    "dB(A)": "Decibels of sound pressure, low and very high frequencies counted less, as the ear does at low levels.",
+    "ping over noise": "How far the test sound stands above the noise.",
+    "box resonance": "The frequency at which driver and closed box resonate together.",
+    "Qtc": "How lightly that resonance of a closed box is damped.",
     "match": "Level of one box minus that of the other, over frequency.",
     "mean match": "Level of one box minus that of the other, on average over a band.",
     "shift": "How far the whole curve was moved up or down before its shape was judged; it has a limit of its own.",
@@ -73,6 +99,8 @@ def number(value: float, uncertainty: float = math.nan, figures: int = 3) -> str
         return NONE
     size = math.floor(math.log10(abs(value))) if value else figures - 1
     decimals = figures - 1 - size
+    if size >= MOST_FIGURES:
+        value = round(value, MOST_FIGURES - 1 - size)
     if math.isfinite(uncertainty) and uncertainty > 0:
         decimals = min(decimals + 1, 1 - math.floor(math.log10(uncertainty)))
     text = f"{value:.{min(max(decimals, 0), 4)}f}"
@@ -82,23 +110,31 @@ def number(value: float, uncertainty: float = math.nan, figures: int = 3) -> str
     return text.replace("-", "−")
 
 
+def measured_value(verdict: Verdict) -> float:
+    """The value as it was measured: of an aligned curve the verdict holds it after the shift."""
+    return verdict.value + verdict.shift_db
+
+
 def value_words(reading: Reading | Verdict) -> str:
-    """Value, standard uncertainty where it is known, and unit, of a reading or a verdict."""
+    """Value, standard uncertainty where it is worth telling, and unit; or the words that the check gave for it.
+
+    At most four figures; an uncertainty below a thousandth of the value is left out.
+    """
+    if reading.said and math.isfinite(reading.value):
+        return reading.said
     if "polarity" in reading.quantity and reading.unit == "" and reading.value in POLARITY_WORDS:
         return POLARITY_WORDS[int(reading.value)]
-    if not math.isfinite(reading.value):
+    value = measured_value(reading) if isinstance(reading, Verdict) else reading.value
+    if not math.isfinite(value):
         return NONE
-    shown = number(reading.value, reading.uncertainty)
-    if math.isfinite(reading.uncertainty):
+    worth_telling = reading.uncertainty >= abs(value) * LEAST_UNCERTAINTY
+    shown = number(value, reading.uncertainty)
+    if worth_telling and math.isfinite(reading.uncertainty):
         decimals = len(shown.partition(".")[2])
-        last_figure = 10.0**-decimals
-        if "e" in shown:
-            shown += f" ± {reading.uncertainty:.1g}".replace("-", "−")
-        elif reading.uncertainty < last_figure / 2:
-            shown += f" ± <{last_figure:.{decimals}f}"
-        else:
-            shown += f" ± {reading.uncertainty:.{decimals}f}"
-    return f"{shown} {reading.unit}".strip()
+        told = f"{reading.uncertainty:.1g}" if "e" in shown else f"{reading.uncertainty:.{decimals}f}"
+        shown += f" ± {told}".replace("-", "−") if float(told) else ""
+    unit = SENSITIVITY_UNIT if (reading.quantity, reading.unit) == ("sensitivity", "dB SPL") else reading.unit
+    return f"{shown} {unit}".strip()
 
 
 def is_polarity(verdict: Verdict) -> bool:
@@ -111,6 +147,8 @@ def limit_words(verdict: Verdict) -> str:
     if is_polarity(verdict):
         return "as designed"
     told = verdict.limit or NONE
+    if verdict.shift_db:
+        told += f", after taking out the shift of {number(verdict.shift_db, figures=2)} dB"
     if told.startswith("±"):
         return told.replace(" dB SPL", " dB")
     return re.sub(r"(?<!\S)-(?=\d)", "−", told)
@@ -129,6 +167,8 @@ def margin_words(verdict: Verdict) -> str:
 
 def reason_words(verdict: Verdict) -> str:
     """What is wrong, or why nothing is proved."""
+    if verdict.outcome == "fail" and verdict.said:
+        return verdict.said
     if verdict.outcome == "fail" and is_polarity(verdict):
         return POLARITY_WORDS[int(verdict.value)]
     return verdict.reason.replace(" dB SPL", " dB") if verdict.outcome == "fail" else verdict.reason
@@ -150,18 +190,19 @@ def room(verdict: Verdict, limits: Mapping[str, Limit]) -> float:
     return max(abs(verdict.value), abs(verdict.margin))
 
 
+def share_of_room(verdict: Verdict, limits: Mapping[str, Limit]) -> float:
+    """The margin as a part of the room that the limits leave; 0 where there is no margin."""
+    whole = room(verdict, limits)
+    return verdict.margin / whole if math.isfinite(verdict.margin) and whole > 0 else 0.0
+
+
 def worst_first(verdicts: Sequence[Verdict], limits: Mapping[str, Limit]) -> list[Verdict]:
     """Failed ones first, then void ones, then those that passed.
 
     Of each kind the one leads whose margin is the smallest part of the room that its limits leave.
     """
     rank = {"fail": 0, "void": 1, "pass": 2}
-
-    def share(verdict: Verdict) -> float:
-        whole = room(verdict, limits)
-        return verdict.margin / whole if math.isfinite(verdict.margin) and whole > 0 else 0.0
-
-    return sorted(verdicts, key=lambda verdict: (rank[verdict.outcome], share(verdict)))
+    return sorted(verdicts, key=lambda verdict: (rank[verdict.outcome], share_of_room(verdict, limits)))
 
 
 def within_uncertainty(verdict: Verdict) -> bool:
@@ -201,7 +242,7 @@ def terms_in(words: Sequence[str]) -> list[tuple[str, str]]:
     """The terms that occur among these words, with what they mean."""
     joined = " | ".join(words)
     exact = set(words)
-    loose = ("shift", "gate", "octave")
+    loose = ("shift", "gate", "octave", "harmonic", "residual")
     return [
         (term, meaning)
         for term, meaning in TERMS.items()

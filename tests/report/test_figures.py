@@ -98,17 +98,25 @@ def test_the_worst_point_is_ringed() -> None:
     assert verdict.at_hz == pytest.approx(3200, rel=0.05)
 
 
-def test_a_shift_that_was_taken_out_before_judging_is_taken_out_of_the_drawing() -> None:
+def test_a_shift_moves_limits_and_design_and_leaves_the_curve_where_it_was_measured() -> None:
     curve = example.level_curve("left")
-    plain = verdict_of(curve, -2, 2)
-    raised = example.level_curve("left", design=curve.design)
-    raised = Curve(**{**vars(raised), "value": raised.value + 7})
+    raised = Curve(**{**vars(curve), "value": curve.value + 7})
     limit = Limit(around="design", within=[[60, 16000, 2, 2]], align_hz=[200, 4000], align_within_db=10)
-    assert plain.mask is not None
-    shifted = judge_curve(raised, plain.mask, limit)[1]
-    level = judge_curve(curve, plain.mask, limit)[1]
-    assert shifted.shift_db == pytest.approx(level.shift_db + 7)
-    assert drawn(curves_svg([(raised, shifted)], 1), "measured") == drawn(curves_svg([(curve, level)], 1), "measured")
+    mask = verdict_of(curve, -2, 2).mask
+    assert mask is not None
+    shifted = judge_curve(raised, mask, limit)[1]
+    svg, plot = curves_svg([(raised, shifted)], 1), plot_of(raised, shifted, (0, 0), 668)
+    one_db = plot.height / (plot.ceiling - plot.bottom)
+    (measured,) = drawn(svg, "measured")
+    assert dict(measured)[plot.width] == pytest.approx(plot.y(raised.value[-1:])[0], abs=0.1)
+    (design,), (upper,) = drawn(svg, "design"), drawn(svg, "upper")
+    centre = mask.centre
+    assert centre is not None
+    assert design[0][1] == pytest.approx(plot.y(centre[:1] + shifted.shift_db)[0], abs=0.1)
+    assert design[0][1] - upper[0][1] == pytest.approx(2 * one_db, abs=0.11)
+    ring = re.search(r'<circle cx="[\d.]+" cy="([\d.]+)"', svg)
+    assert ring
+    assert float(ring[1]) == pytest.approx(plot.y(np.array([shifted.value + shifted.shift_db]))[0], abs=0.1)
 
 
 def test_levels_span_50_db_and_impedances_run_logarithmically() -> None:
