@@ -7,18 +7,43 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, PrivateAttr, field_validator, model_validator
+from pydantic import Field, PrivateAttr, StrictBool, field_validator, model_validator
 
 from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel, ElectronicFilter
 from rig.circuit.driver import Driver
 from rig.circuit.notation import parse_element
-from rig.limits import Limit
+from rig.circuit.parts import Kind
+from rig.limits import Limit, read_masks
 from rig.requests import Stage, Sweep
-from rig.tables import Table, TableError, checked, read_toml
+from rig.tables import (
+    Misfit,
+    Table,
+    TableError,
+    band,
+    between,
+    checked,
+    may_name,
+    near,
+    read_toml,
+    refuse_doubles,
+    values_of,
+)
 
+#: What a sweep may cover: above it the filters of a sound card at 48 kHz set in.
+LOWEST_HZ, HIGHEST_HZ = 5.0, 20800.0
+#: Beyond these a part is a slip of the pen or of the unit. In ohm, henry and farad.
+PLAUSIBLE: dict[Kind, tuple[float, float, str]] = {
+    "R": (0.01, 1e5, "0.01 ohm to 100 kohm"),
+    "L": (1e-6, 0.1, "1 uH to 100 mH"),
+    "C": (1e-9, 0.01, "1 nF to 10 mF"),
+}
 Positive = Annotated[float, Field(gt=0)]
-Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
+Ohm = Annotated[float, between(0.5, 100)]
+LossFactor = Annotated[float, between(0.05, 100)]
+SweepHz = Annotated[float, between(LOWEST_HZ, HIGHEST_HZ)]
+Band = Annotated[list[float], values_of("from_hz", "to_hz"), band(LOWEST_HZ, HIGHEST_HZ)]
+Place = Annotated[list[Annotated[float, between(-20, 20)]], values_of("right_m", "front_m")]
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]*$")]
 
 
@@ -26,22 +51,22 @@ class DriverSpec(Table):
     """One driver, as its data sheet or the designer's own measurement has it."""
 
     name: Name
-    nominal_ohm: Positive
-    re_ohm: Positive
+    nominal_ohm: Ohm
+    re_ohm: Ohm
     #: Inductance at 1 kHz, and the exponent of its rise (1: a pure inductance, 0.5: all eddy currents).
-    le_mh: Annotated[float, Field(ge=0)] = 0.0
+    le_mh: Annotated[float, between(0, 10)] = 0.0
     le_exponent: Annotated[float, Field(gt=0, le=1)] = 1.0
-    fs_hz: Positive
-    qms: Positive
-    qes: Positive
-    vas_l: Positive
-    sd_cm2: Positive
+    fs_hz: Annotated[float, between(5, 5000)]
+    qms: LossFactor
+    qes: LossFactor
+    vas_l: Annotated[float, between(0.001, 1000)]
+    sd_cm2: Annotated[float, between(1, 2000)]
     #: How the designer wires it: a driver reversed on purpose is right when it is reversed.
     polarity: Literal["normal", "reversed"] = "normal"
     #: The band in which this driver is the one that is heard.
-    band_hz: Pair
+    band_hz: Band
     #: Whether it works on the channel's box (a tweeter with a closed back does not).
-    in_box: bool = True
+    in_box: StrictBool = True
     #: Centre on the baffle, to the right of and above the microphone's axis, and behind the baffle.
     right_mm: float = 0.0
     up_mm: float = 0.0
@@ -54,16 +79,12 @@ class DriverSpec(Table):
     @field_validator("network")
     @classmethod
     def _readable(cls, network: list[str]) -> list[str]:
-        for text in network:
-            parse_element(text)
+        for n, text in enumerate(network, 1):
+            for part in parse_element(text).parts():
+                low, high, words = PLAUSIBLE[part.kind]
+                if not low <= float(part.value) <= high:
+                    raise Misfit(f"[{n}]", f"{part.name} in {text!r}", words)
         return network
-
-    @field_validator("band_hz")
-    @classmethod
-    def _ascending(cls, band: list[float]) -> list[float]:
-        if not 0 < band[0] < band[1]:
-            raise ValueError("[from_hz, to_hz], ascending")
-        return band
 
     def model(self) -> Branch:
         """The driver and its parts as the lumped model takes them."""
@@ -92,16 +113,17 @@ class BoxSpec(Table):
     """The box behind the drivers of a channel."""
 
     kind: Literal["closed", "vented", "none"]
-    volume_l: Positive | None = None
+    volume_l: Annotated[float, between(0.1, 1000)] | None = None
     tuning_hz: Positive | None = None
     leakage_q: Positive = 10.0
 
     @model_validator(mode="after")
     def _complete(self) -> "BoxSpec":
         if self.kind != "none" and self.volume_l is None:
-            raise ValueError(f"volume_l with a {self.kind} box")
+            raise Misfit("volume_l", "none", f"a volume, with a {self.kind} box")
         if (self.kind == "vented") != (self.tuning_hz is not None):
-            raise ValueError("tuning_hz with a vented box, and only there")
+            found = f"{self.tuning_hz:g}" if self.tuning_hz else "none"
+            raise Misfit("tuning_hz", found, "a tuning with a vented box, and only there")
         return self
 
     def model(self) -> Box:
@@ -129,12 +151,19 @@ class ChannelSpec(Table):
     name: Name
     drivers: Annotated[list[DriverSpec], Field(min_length=1)]
     box: BoxSpec
-    baffle_width_m: Positive
+    baffle_width_m: Annotated[float, between(0.03, 3)]
     #: Where the box stands at the jig, to the right and to the front, when the microphone hears it.
-    place_m: Pair = [0.0, 0.0]
+    place_m: Place = [0.0, 0.0]
     filter: FilterSpec | None = None
     #: The band over which this channel is swept quietly to prove its path; None: its drivers' bands together.
-    band_hz: Pair | None = None
+    band_hz: Band | None = None
+
+    @model_validator(mode="after")
+    def _names_of_their_own(self) -> "ChannelSpec":
+        refuse_doubles("drivers", [driver.name for driver in self.drivers], "drivers with names of their own")
+        parts = [p.name for d in self.drivers for text in d.network for p in parse_element(text).parts()]
+        refuse_doubles("drivers", parts, "parts with names of their own in all networks of a channel")
+        return self
 
     @property
     def band(self) -> tuple[float, float]:
@@ -155,7 +184,7 @@ class AmplifierSpec(Table):
     gain_db: float
     #: The lowest load it may drive.
     load_ohm: Positive
-    bridged: bool
+    bridged: StrictBool
     #: RMS volts at the leads that no stimulus may exceed.
     limit_v: Positive
 
@@ -178,14 +207,14 @@ class LevelsSpec(Table):
 class SweepSpec(Table):
     """The sweep of a stage."""
 
-    start_hz: Positive
-    stop_hz: Positive
+    start_hz: SweepHz
+    stop_hz: SweepHz
     seconds: Annotated[float, Field(ge=0.1, le=20)]
 
     @model_validator(mode="after")
     def _rising(self) -> "SweepSpec":
         if self.stop_hz < 2 * self.start_hz:
-            raise ValueError("stop_hz an octave or more above start_hz")
+            raise Misfit("stop_hz", f"{self.stop_hz:g}", f"an octave or more above start_hz = {self.start_hz:g}")
         return self
 
 
@@ -200,7 +229,7 @@ class PositionSpec(Table):
     """A place of the microphone in front of a box."""
 
     name: str
-    distance_m: Positive
+    distance_m: Annotated[float, between(0.01, 10)]
     angle_deg: Annotated[float, Field(ge=-180, le=180)] = 0.0
 
 
@@ -210,7 +239,7 @@ class StageSpec(Table):
     #: Once, when the stage begins.
     words: str
     #: Before each channel or microphone position; may name {channel}, {position}, {distance}.
-    each: str
+    each: Annotated[str, may_name("channel", "position", "distance")]
 
 
 class Kit(Table):
@@ -240,38 +269,37 @@ class Kit(Table):
         channels = values.get("channels") if isinstance(values, dict) else None
         if not isinstance(channels, list):
             return values
-        known = {c.get("name"): c for c in channels if isinstance(c, dict)}
+        known = {str(c.get("name")): c for c in channels if isinstance(c, dict) and "drivers" in c}
         spread = []
-        for channel in channels:
+        for n, channel in enumerate(channels, 1):
             if isinstance(channel, dict) and "like" in channel:
-                pattern = known.get(channel["like"], {})
-                if "drivers" not in pattern:
-                    raise ValueError(f"like = the name of a channel with drivers (found {channel['like']!r})")
-                channel = {**pattern, **{key: value for key, value in channel.items() if key != "like"}}
+                if channel["like"] not in list(known):
+                    raise Misfit(
+                        f"channels.[{n}].like", repr(channel["like"]), f"a channel with drivers: {', '.join(known)}"
+                    )
+                own = {key: value for key, value in channel.items() if key != "like"}
+                channel = {**known[channel["like"]], **own}
             spread.append(channel)
         return {**values, "channels": spread}
 
     @model_validator(mode="after")
     def _consistent(self) -> "Kit":
-        for what, names in (
-            ("channels", [c.name for c in self.channels]),
-            ("positions", [p.name for p in self.positions]),
-            *((f"drivers of {c.name}", [d.name for d in c.drivers]) for c in self.channels),
-        ):
-            if len(set(names)) != len(names):
-                raise ValueError(f"{what} with names of their own (found {names})")
+        refuse_doubles("channels", [c.name for c in self.channels], "channels with names of their own")
+        refuse_doubles("positions", [p.name for p in self.positions], "positions with names of their own")
         try:
             pattern = re.compile(self.serial_pattern)
         except re.error as error:
-            raise ValueError(f"serial_pattern as a regular expression ({error})") from None
+            raise Misfit("serial_pattern", repr(self.serial_pattern), f"a regular expression ({error})") from None
         if not pattern.fullmatch(self.serial_example):
-            raise ValueError(f"a serial_example that fits serial_pattern (found {self.serial_example!r})")
+            raise Misfit(
+                "serial_example", repr(self.serial_example), f"what fits serial_pattern {self.serial_pattern!r}"
+            )
         if self.levels.playing_v > self.amplifier.limit_v:
-            allowed = f"levels.playing_v up to amplifier.limit_v = {self.amplifier.limit_v:g}"
-            raise ValueError(f"{allowed} (found {self.levels.playing_v:g})")
-        unknown = sorted(set(self.limits) - set(self.checks))
-        if unknown:
-            raise ValueError(f"limits only for checks that the kit lists (found {unknown})")
+            allowed = f"up to amplifier.limit_v = {self.amplifier.limit_v:g}"
+            raise Misfit("levels.playing_v", f"{self.levels.playing_v:g}", allowed)
+        for name in sorted(set(self.limits) - set(self.checks)):
+            found = f"limits for a check that the kit does not list{near(name, self.checks)}"
+            raise Misfit(f"limits.{name}", found, ", ".join(self.checks))
         return self
 
     @property
@@ -335,7 +363,8 @@ def load_kit(workspace: Path, name: str) -> Kit:
     Raises
     ------
     TableError
-        If there is no such kit (listing those there are), or naming file, key, what was found, what is allowed.
+        If there is no such kit (listing those there are), or naming file, key, what was found, what is allowed; or
+        naming file and row of a mask.
     """
     path = workspace / "limits" / name / "kit.toml"
     if not re.fullmatch(r"[a-z][a-z0-9-]*", name) or not path.is_file():
@@ -345,6 +374,7 @@ def load_kit(workspace: Path, name: str) -> Kit:
     if kit.name != name:
         raise TableError(f"{path}: name: found {kit.name!r}; allowed: {name!r}, as the folder is called")
     kit._folder = path.parent
+    read_masks(kit.limits, path.parent)
     return kit
 
 

@@ -6,18 +6,23 @@ build measured at the same jig. Levels may be aligned in a band first; how far t
 
 import csv
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import Field, StrictBool, field_validator, model_validator
 
 from rig.readings import Curve, Floats
-from rig.tables import Table, TableError
+from rig.tables import Misfit, Table, TableError, band, values_of
 
-Window = Annotated[list[float], Field(min_length=4, max_length=4)]
+Window = Annotated[list[float], values_of("from_hz", "to_hz", "minus", "plus")]
+Band = Annotated[list[float], values_of("from_hz", "to_hz"), band(1, 100000)]
+
+#: The columns of a mask.
+MASK_COLUMNS = ("frequency_hz", "lower", "upper")
 
 
 class Limit(Table):
@@ -32,40 +37,50 @@ class Limit(Table):
     around: Literal["design", "reference"] | None = None
     #: [from_hz, to_hz, minus, plus] for each band, in the curve's unit, or in percent.
     within: list[Window] = []
-    percent: bool = False
+    percent: StrictBool = False
     #: A horizontal window, in percent of frequency, for steep slopes.
     slide_percent: Annotated[float, Field(ge=0, le=50)] = 0.0
     #: Take the mean difference to the centre in this band out of the curve before judging its shape ...
-    align_hz: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
+    align_hz: Band | None = None
     #: ... and judge what was taken out against this.
     align_within_db: Annotated[float, Field(ge=0)] | None = None
 
+    @field_validator("mask")
+    @classmethod
+    def _beside_the_kit(cls, mask: str | None) -> str | None:
+        if mask is not None and (mask in ("", ".", "..") or "/" in mask or "\\" in mask):
+            raise ValueError("the name of a file beside kit.toml, without a folder")
+        return mask
+
+    @field_validator("within")
+    @classmethod
+    def _windows(cls, within: list[Window]) -> list[Window]:
+        for start, stop, minus, plus in within:
+            if not (0 < start < stop and minus >= 0 and plus >= 0):
+                allowed = "[from_hz, to_hz, minus, plus] with 0 < from_hz < to_hz, minus and plus not negative"
+                raise Misfit("", str([start, stop, minus, plus]), allowed)
+        for before, after in pairwise(sorted(within)):
+            if after[0] < before[1]:
+                raise Misfit("", f"{before} and {after}", "windows that do not overlap")
+        return within
+
     @model_validator(mode="after")
     def _one_kind(self) -> "Limit":
-        kinds = [
-            self.lower is not None or self.upper is not None,
-            self.mask is not None,
-            self.around is not None,
-        ]
-        if sum(kinds) != 1:
-            raise ValueError("one of: lower and/or upper; mask; around with within")
+        number = self.lower is not None or self.upper is not None
+        kinds = {"lower, upper": number, "mask": self.mask is not None, "around": self.around is not None}
+        given = [kind for kind, is_given in kinds.items() if is_given]
+        if len(given) != 1:
+            found = " and ".join(given) or "none of them"
+            raise Misfit("", found, "one of: lower and/or upper; mask; around with within")
         if self.lower is not None and self.upper is not None and self.lower > self.upper:
-            raise ValueError(f"lower not above upper (found lower {self.lower:g}, upper {self.upper:g})")
+            raise Misfit("lower", f"{self.lower:g}", f"not above upper = {self.upper:g}")
         if bool(self.within) != (self.around is not None):
-            raise ValueError("around and within together")
+            raise Misfit("within", f"{len(self.within)} windows", "windows with around, and only there")
         if (self.align_hz is None) != (self.align_within_db is None):
-            raise ValueError("align_hz and align_within_db together: a shift without a limit hides a wrong level")
-        if self.align_hz is not None and not 0 < self.align_hz[0] < self.align_hz[1]:
-            raise ValueError(f"align_hz as [from_hz, to_hz], ascending (found {self.align_hz})")
-        for start, stop, minus, plus in self.within:
-            if not (0 < start < stop and minus >= 0 and plus >= 0):
-                raise ValueError(
-                    "windows [from_hz, to_hz, minus, plus] with 0 < from < to, minus and plus not negative"
-                )
-        ordered = sorted(self.within)
-        for before, after in pairwise(ordered):
-            if after[0] < before[1]:
-                raise ValueError(f"windows that do not overlap (found {before} and {after})")
+            key = "align_hz" if self.align_hz is None else "align_within_db"
+            raise Misfit(
+                key, "none", "align_hz and align_within_db together: a shift without a limit hides a wrong level"
+            )
         return self
 
     @property
@@ -101,6 +116,38 @@ def reference_bench(folder: Path) -> str | None:
         raise TableError(f"{path}: not the note of a reference build ({error})") from None
 
 
+def read_mask(path: Path) -> Mask:
+    """A mask from its file.
+
+    Raises
+    ------
+    TableError
+        Naming the file, the row, what was found and what is allowed.
+    """
+    frequency_hz, lower, upper = read_columns(path, MASK_COLUMNS)
+    return Mask(frequency_hz, lower, upper)
+
+
+def read_masks(limits: Mapping[str, Mapping[str, Limit]], folder: Path) -> None:
+    """Read every mask that limits (check -> reading -> limit) name, so that mistakes are told before measuring.
+
+    Raises
+    ------
+    TableError
+        With a line for each mask that is wrong.
+    """
+    told = []
+    for check, of_check in limits.items():
+        for key, limit in of_check.items():
+            try:
+                if limit.mask is not None:
+                    read_mask(folder / limit.mask)
+            except TableError as error:
+                told.append(f"{error} (the mask of limits.{check}.{key})")
+    if told:
+        raise TableError("\n".join(told))
+
+
 def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str) -> Mask:
     """The mask that `limit` means for `curve`.
 
@@ -113,8 +160,7 @@ def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str) -
         that does not cover the windows.
     """
     if limit.mask is not None:
-        table = read_columns(folder / limit.mask, ("frequency_hz", "lower", "upper"))
-        return Mask(table[0], table[1], table[2])
+        return read_mask(folder / limit.mask)
     if limit.around == "design":
         if curve.design is None:
             raise LookupError(f"the kit's model says nothing about {curve.quantity} {curve.subject}")
@@ -192,6 +238,8 @@ def read_columns(path: Path, columns: tuple[str, ...]) -> tuple[Floats, ...]:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise TableError(f"{path}: there is no such file") from None
+    except OSError as error:
+        raise TableError(f"{path}: cannot be read ({error.strerror})") from None
     except UnicodeDecodeError as error:
         raise TableError(f"{path}: not UTF-8 text (byte {error.start})") from None
     lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
@@ -200,12 +248,13 @@ def read_columns(path: Path, columns: tuple[str, ...]) -> tuple[Floats, ...]:
     table.fieldnames = found
     missing = [name for name in columns if name not in found]
     if missing:
-        raise TableError(f"{path}: found columns {found}; needed: {', '.join(columns)}")
+        hint = " (with commas between them, not semicolons)" if any(";" in name for name in found) else ""
+        raise TableError(f"{path}: found columns {found}; allowed: {', '.join(columns)}{hint}")
     opened = {"lower": -np.inf, "upper": np.inf}
     numbers = [n for n, _ in lines[1:]]
-    rows = [[_cell(path, n, row, c, opened.get(c)) for c in columns] for n, row in zip(numbers, table, strict=False)]
+    rows = [_row(path, n, row, columns, opened) for n, row in zip(numbers, table, strict=False)]
     if len(rows) < 2:
-        raise TableError(f"{path}: found {len(rows)} rows of numbers; needed: two or more")
+        raise TableError(f"{path}: found {len(rows)} rows of numbers; allowed: two or more")
     values = np.array(rows).T
     _refuse_disorder(path, numbers, columns, values)
     return tuple(values)
@@ -223,11 +272,24 @@ def _refuse_disorder(path: Path, numbers: list[int], columns: tuple[str, ...], v
     if "lower" in columns and "upper" in columns:
         crossed = values[columns.index("lower")] > values[columns.index("upper")]
         if np.any(crossed):
-            raise TableError(f"{path}: row {numbers[int(np.argmax(crossed))]}: found lower above upper")
+            row = int(np.argmax(crossed))
+            low, high = (values[columns.index(side)][row] for side in ("lower", "upper"))
+            raise TableError(f"{path}: row {numbers[row]}, lower: found {low:g}; allowed: not above upper = {high:g}")
+
+
+def _row(path: Path, line: int, row: dict[str, str], columns: tuple[str, ...], opened: dict[str, float]) -> list[float]:
+    # The reader files cells without a column under None, and gives None for columns without a cell.
+    if None in row or None in row.values():
+        found = "more" if None in row else "fewer"
+        raise TableError(
+            f"{path}: row {line}: found {found} cells than columns; allowed: one cell for each column, numbers with a "
+            "decimal point"
+        )
+    return [_cell(path, line, row, column, opened.get(column)) for column in columns]
 
 
 def _cell(path: Path, line: int, row: dict[str, str], column: str, opened: float | None) -> float:
-    text = (row[column] or "").strip()
+    text = row[column].strip()
     if not text and opened is not None:
         return opened
     try:
@@ -235,5 +297,6 @@ def _cell(path: Path, line: int, row: dict[str, str], column: str, opened: float
     except ValueError:
         value = float("nan")
     if not np.isfinite(value):
-        raise TableError(f"{path}: row {line}, {column}: found {text!r}; allowed: a number")
+        allowed = "a number" if opened is None else "a number, or nothing where this side is open"
+        raise TableError(f"{path}: row {line}, {column}: found {text!r}; allowed: {allowed}")
     return value

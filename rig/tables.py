@@ -1,18 +1,28 @@
 """TOML tables checked by pydantic, with mistakes told by file, key, what was found and what is allowed."""
 
 import difflib
+import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
+from string import Formatter
 from typing import Any, TypeVar, get_args
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
 
 Values = Mapping[str, Any]
 
 
 class TableError(Exception):
     """A file of settings is missing, unreadable or wrong (exit status 3)."""
+
+
+class Misfit(ValueError):
+    """What a rule of a table found and allows; `key` leads on from the table to the value at fault."""
+
+    def __init__(self, key: str, found: str, allowed: str) -> None:
+        super().__init__(f"{key}: found {found}; allowed: {allowed}")
+        self.key, self.found, self.allowed = key, found, allowed
 
 
 class Table(BaseModel):
@@ -22,6 +32,72 @@ class Table(BaseModel):
 
 
 T = TypeVar("T", bound=BaseModel)
+
+DECIMAL_COMMA = re.compile(r"=\s*[+-]?\d+,\d")
+NUMBER_TYPES = ("float_parsing", "float_type", "int_parsing", "int_type")
+
+
+def between(low: float, high: float) -> AfterValidator:
+    """A number from `low` to `high`: outside it is more likely a slip of units than meant."""
+
+    def check(value: float) -> float:
+        if not low <= value <= high:
+            raise ValueError(f"{low:g} to {high:g}")
+        return value
+
+    return AfterValidator(check)
+
+
+def values_of(*names: str) -> AfterValidator:
+    """A list that holds one value for each name."""
+
+    def check(values: list[float]) -> list[float]:
+        if len(values) != len(names):
+            raise Misfit("", f"{len(values)} values", f"[{', '.join(names)}]")
+        return values
+
+    return AfterValidator(check)
+
+
+def band(low_hz: float, high_hz: float) -> AfterValidator:
+    """Two frequencies, ascending, within these ends."""
+
+    def check(values: list[float]) -> list[float]:
+        if not low_hz <= values[0] < values[1] <= high_hz:
+            raise ValueError(f"[from_hz, to_hz], ascending, from {low_hz:g} to {high_hz:g}")
+        return values
+
+    return AfterValidator(check)
+
+
+def may_name(*words: str) -> AfterValidator:
+    """A text that may leave these words in braces open, to be filled in later with `str.format`."""
+    allowed = ", ".join(f"{{{word}}}" for word in words) + "; {{ and }} for braces"
+
+    def check(text: str) -> str:
+        try:
+            fields = list(Formatter().parse(text))
+        except ValueError as error:
+            raise Misfit("", f"{text!r} ({error})", allowed) from None
+        for _, name, spec, conversion in fields:
+            if name is not None and (name not in words or spec or conversion):
+                raise Misfit("", repr("{" + name + (f"!{conversion}" if conversion else "") + "}"), allowed)
+        return text
+
+    return AfterValidator(check)
+
+
+def refuse_doubles(key: str, names: list[str], allowed: str) -> None:
+    """Misfit if a name occurs more than once."""
+    doubles = sorted({name for name in names if names.count(name) > 1})
+    if doubles:
+        raise Misfit(key, f"more than one {' and '.join(map(repr, doubles))}", allowed)
+
+
+def near(word: object, known: Iterable[str]) -> str:
+    """A hint at the known word that looks most like this one; empty if none does."""
+    found = difflib.get_close_matches(str(word), list(known), n=1)
+    return f" (did you mean {found[0]!r}?)" if found else ""
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -33,13 +109,17 @@ def read_toml(path: Path) -> dict[str, Any]:
         If the file is missing, is not UTF-8, or is not TOML (with the line).
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
+        return tomllib.loads(text)
     except FileNotFoundError:
         raise TableError(f"{path}: there is no such file") from None
     except UnicodeDecodeError as error:
         raise TableError(f"{path}: not UTF-8 text (byte {error.start})") from None
     except tomllib.TOMLDecodeError as error:
-        raise TableError(f"{path}: not valid TOML: {error}") from None
+        line = re.search(r"at line (\d+)", str(error))
+        wrong = text.splitlines()[int(line[1]) - 1] if line else ""
+        hint = "; a number is written with a decimal point, not a comma" if DECIMAL_COMMA.search(wrong) else ""
+        raise TableError(f"{path}: not valid TOML: {error}{hint}") from None
 
 
 def checked(model: type[T], values: Values, path: Path, key: str = "") -> T:
@@ -52,20 +132,42 @@ def checked(model: type[T], values: Values, path: Path, key: str = "") -> T:
 
 
 def _line(path: Path, prefix: str, detail: Any, model: type[BaseModel]) -> str:
-    where = ".".join([prefix] * bool(prefix) + [_step(step) for step in detail["loc"]]) or "(whole file)"
+    error = detail.get("ctx", {}).get("error")
+    steps = [prefix, *map(_step, detail["loc"]), error.key if isinstance(error, Misfit) else ""]
+    where = f"{path}: {'.'.join(filter(None, steps)) or '(whole file)'}"
     kind, found = detail["type"], detail["input"]
+    if isinstance(error, Misfit):
+        return f"{where}: found {error.found}; allowed: {error.allowed}"
     if kind == "extra_forbidden":
         allowed = _keys_at(model, detail["loc"][:-1])
-        near = difflib.get_close_matches(str(detail["loc"][-1]), allowed, n=1)
-        hint = f" (did you mean {near[0]!r}?)" if near else ""
-        return f"{path}: {where}: unknown key{hint}; allowed: {', '.join(allowed) or 'no further keys'}"
+        return f"{where}: unknown key{near(detail['loc'][-1], allowed)}; allowed: {', '.join(allowed) or 'no keys'}"
     if kind == "missing":
-        return f"{path}: {where}: missing; it must be given"
-    allowed_words = detail["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
+        return f"{where}: missing; it must be given"
+    words = _allowed(detail)
     if kind == "value_error" and isinstance(found, dict):
         # A rule over a whole table: its own words say what was found.
-        return f"{path}: {where}: allowed: {allowed_words}"
-    return f"{path}: {where}: found {_short(found)}; allowed: {allowed_words}"
+        return f"{where}: allowed: {words}"
+    if kind in ("too_short", "too_long") and isinstance(found, list | dict):
+        return f"{where}: found {len(found)} values; allowed: {words}"
+    return f"{where}: found {_short(found)}; allowed: {words}"
+
+
+def _allowed(detail: Any) -> str:
+    kind, found = detail["type"], detail["input"]
+    if kind in NUMBER_TYPES:
+        number = "a whole number" if kind.startswith("int") else "a number"
+        begun = re.match(r"\s*([+-]?\d+(?:[.,]\d+)?)", found) if isinstance(found, str) else None
+        if begun is None:
+            return number
+        value = float(begun[1].replace(",", "."))
+        return f"{number}: write {value if kind.startswith('float') else round(value)}, not {_short(found)}"
+    if kind in ("bool_type", "bool_parsing"):
+        return "true or false, without quotes"
+    if kind == "too_short":
+        return f"{detail['ctx']['min_length']} or more"
+    if kind == "too_long":
+        return f"{detail['ctx']['max_length']} or fewer"
+    return str(detail["msg"]).removeprefix("Value error, ").removeprefix("Input should be ")
 
 
 def _step(step: object) -> str:

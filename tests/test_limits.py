@@ -46,7 +46,11 @@ def at(mask, frequency_hz):
         ("frequency_hz,lower,upper\n100,-1,1\n300,-1,1\n200,-1,1\n", ["row 4", "frequency_hz", "200"]),
         ("frequency_hz,lower,upper\n100,-1,1\n100,-1,1\n", ["row 3", "frequency_hz"]),
         ("frequency_hz,lower,upper\n-100,-1,1\n200,-1,1\n", ["row 2", "frequency_hz", "-100"]),
-        ("frequency_hz,lower,upper\n100,-1,1\n200,2,1\n", ["row 3", "lower above upper"]),
+        ("frequency_hz,lower,upper\n100,-1,1\n200,2,1\n", ["row 3, lower: found 2; allowed: not above upper = 1"]),
+        ("frequency_hz;lower;upper\n100;-1;1\n200;-1;1\n", ["frequency_hz;lower;upper", "commas", "not semicolons"]),
+        ("frequency_hz,lower,upper\n100,-1,1\n200,-1\n", ["row 3", "fewer cells than columns"]),
+        ("frequency_hz,lower,upper\n100,-1,1\n200,-1,5,1\n", ["row 3", "more cells than columns", "decimal point"]),
+        ("100,-1,1\n200,-1,1\n", ["found columns ['100', '-1', '1']; allowed: frequency_hz, lower, upper"]),
     ],
 )
 def test_a_malformed_mask_is_told_by_file_and_row(tmp_path, text, words):
@@ -62,6 +66,8 @@ def test_a_malformed_mask_is_told_by_file_and_row(tmp_path, text, words):
 def test_a_missing_mask_and_one_that_is_not_text(tmp_path):
     with pytest.raises(TableError, match="no such file"):
         read_columns(tmp_path / "none.csv", ("frequency_hz",))
+    with pytest.raises(TableError, match="cannot be read"):
+        read_columns(tmp_path, ("frequency_hz",))
     (tmp_path / "latin.csv").write_bytes(b"frequency_hz,lower,upper\n100,\xe4,1\n")
     with pytest.raises(TableError, match="not UTF-8"):
         read_columns(tmp_path / "latin.csv", ("frequency_hz", "lower", "upper"))
@@ -200,6 +206,12 @@ def test_a_quantity_without_a_model_has_no_design():
         {"mask": "m.csv", "align_hz": [1.0, 2.0], "align_within_db": -1.0},
         {"lower": float("nan")},
         {"lower": 1.0, "uper": 2.0},
+        {"mask": "../m.csv"},
+        {"mask": "/m.csv"},
+        {"mask": "..\\m.csv"},
+        {"mask": ""},
+        {"around": "design", "percent": "no", "within": [[1.0, 2.0, 1.0, 1.0]]},
+        {"around": "design", "within": [[1.0, 2.0, 1.0]]},
     ],
 )
 def test_a_limit_that_says_nothing_clear_is_refused(table):
