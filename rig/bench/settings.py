@@ -1,23 +1,29 @@
 """What `bench.toml` says: the equipment, its wiring in each stage, and what turns its samples into volts."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic import Field, StrictBool, ValidationInfo, field_validator, model_validator
 
 from rig.bench.base import BenchSetupError
 from rig.readings import Calibration, KnownLoad
 from rig.requests import Stage
-from rig.tables import Table, TableError, checked, read_toml
+from rig.tables import Misfit, Table, TableError, between, checked, read_toml
 
 Positive = Annotated[float, Field(gt=0)]
 Number = Annotated[int, Field(ge=1)]
+Volts = Annotated[float, between(0.01, 100)]
 
 LEADS_INPUTS = {"drive", "sense"}
 PLAYING_INPUTS = ({"microphone"}, {"microphone", "loopback"})
 #: Stands in `outputs` for every channel of the kit.
 ANY_CHANNEL = "*"
+
+
+def _wired(table: Mapping[str, float]) -> str:
+    return "{ " + ", ".join(f"{key} = {value:g}" for key, value in table.items()) + " }"
 
 
 class DeviceSettings(Table):
@@ -53,14 +59,14 @@ class WiringSettings(Table):
     #: Role -> number of the card's input.
     inputs: dict[str, Number]
     #: Volts at the card's output for a sample of 1.0, and at each input for a sample of 1.0 (both peak).
-    output_volts: Positive
-    input_volts: dict[str, Positive]
+    output_volts: Volts
+    input_volts: dict[str, Volts]
 
     @field_validator("inputs")
     @classmethod
     def _different(cls, inputs: dict[str, int]) -> dict[str, int]:
         if len(set(inputs.values())) != len(inputs):
-            raise ValueError("a different input for each role")
+            raise Misfit("", _wired(inputs), "a different input for each role")
         return inputs
 
     @field_validator("input_volts")
@@ -68,7 +74,7 @@ class WiringSettings(Table):
     def _every_input(cls, volts: dict[str, float], info: ValidationInfo) -> dict[str, float]:
         roles = set(info.data.get("inputs", volts))
         if set(volts) != roles:
-            raise ValueError(f"one value for each of the inputs: {', '.join(sorted(roles))}")
+            raise Misfit("", _wired(volts), f"one value for each of the inputs: {', '.join(sorted(roles))}")
         return volts
 
     def output(self, channel: str) -> int | None:
@@ -79,7 +85,7 @@ class WiringSettings(Table):
 class LeadsSettings(WiringSettings):
     """Stage leads: the sense resistor and the two inputs at its ends."""
 
-    sense_ohm: Positive
+    sense_ohm: Annotated[float, between(0.1, 1000)]
     #: "return": between load and ground; "source": between output and load.
     sense_in: Literal["return", "source"] = "return"
 
@@ -87,7 +93,7 @@ class LeadsSettings(WiringSettings):
     @classmethod
     def _both(cls, inputs: dict[str, int]) -> dict[str, int]:
         if set(inputs) != LEADS_INPUTS:
-            raise ValueError("drive and sense")
+            raise Misfit("", _wired(inputs), "drive and sense")
         return inputs
 
 
@@ -99,21 +105,32 @@ class PlayingSettings(WiringSettings):
     #: Absent: not calibrated, levels are relative.
     microphone_mv_per_pa: Positive | None = None
     #: Whether the microphone's chain gives a falling voltage for a rising pressure; absent: not known.
-    microphone_inverted: bool | None = None
+    microphone_inverted: StrictBool | None = None
 
     @field_validator("inputs")
     @classmethod
     def _microphone(cls, inputs: dict[str, int]) -> dict[str, int]:
         if set(inputs) not in PLAYING_INPUTS:
-            raise ValueError("microphone, and loopback if there is one")
+            raise Misfit("", _wired(inputs), "microphone, and loopback if there is one")
         return inputs
+
+    @field_validator("outputs")
+    @classmethod
+    def _apart(cls, outputs: dict[str, int]) -> dict[str, int]:
+        if len(set(outputs.values())) != len(outputs):
+            allowed = f'an output of its own for each channel, or "{ANY_CHANNEL}" alone where one output serves all'
+            raise Misfit("", _wired(outputs), allowed)
+        return outputs
 
     @model_validator(mode="after")
     def _loopback_apart(self) -> "PlayingSettings":
         if ("loopback" in self.inputs) != (self.loopback_output is not None):
-            raise ValueError("a loopback input and loopback_output together, or neither")
+            found = "none" if self.loopback_output is None else f"{self.loopback_output}"
+            allowed = "a number with a loopback among playing.inputs, and only then"
+            raise Misfit("loopback_output", found, allowed)
         if self.loopback_output in self.outputs.values() and len(set(self.outputs.values())) > 1:
-            raise ValueError("a loopback_output that plays no channel, or that is the only output")
+            allowed = "an output that plays no channel, or the only one there is"
+            raise Misfit("loopback_output", f"{self.loopback_output}", allowed)
         return self
 
 
@@ -125,7 +142,7 @@ class SimulatedSettings(Table):
     faults: list[str] = []
     ambient_db_spl: Annotated[float, Field(ge=0, le=120)] = 38.0
     #: Whether a capture takes as long as its sound.
-    real_time: bool = False
+    real_time: StrictBool = False
 
 
 class BenchSettings(Table):
@@ -144,12 +161,12 @@ class BenchSettings(Table):
     def _tables_of_kind(self) -> "BenchSettings":
         allowed = {"soundcard": {"device", "leads", "playing"}, "simulated": {"simulated"}}[self.kind]
         given = {key for key in ("device", "leads", "playing", "simulated") if getattr(self, key) is not None}
-        if foreign := given - allowed:
-            raise ValueError(f"for kind = {self.kind!r} no table {', '.join(sorted(foreign))}")
+        for key in sorted(given - allowed):
+            raise Misfit(key, "a table", f"for kind = {self.kind!r} no table {key}")
         if self.kind == "soundcard" and "device" not in given:
-            raise ValueError("for kind = 'soundcard' a table [device]")
+            raise Misfit("device", "none", "for kind = 'soundcard' a table [device]")
         if self.kind == "soundcard" and "name" not in self.model_fields_set:
-            raise ValueError("a name for the bench: calibrations and reference builds are kept under it")
+            raise Misfit("name", "none", "a name for the bench: calibrations and reference builds are kept under it")
         self._numbers_on_the_card()
         return self
 
@@ -160,16 +177,10 @@ class BenchSettings(Table):
         for key, wiring in (("leads", self.leads), ("playing", self.playing)):
             if wiring is None:
                 continue
-            outputs = dict(wiring.outputs)
+            _refuse_numbers(f"{key}.inputs", wiring.inputs, device.inputs, "inputs")
+            _refuse_numbers(f"{key}.outputs", wiring.outputs, device.outputs, "outputs")
             if isinstance(wiring, PlayingSettings) and wiring.loopback_output is not None:
-                outputs["loopback_output"] = wiring.loopback_output
-            for kind, numbers, count in (
-                ("inputs", dict(wiring.inputs), device.inputs),
-                ("outputs", outputs, device.outputs),
-            ):
-                for role, number in numbers.items():
-                    if number > count:
-                        raise ValueError(f"{key}.{kind}: {role} = {number} is not among the card's {count} {kind}")
+                _refuse_numbers(key, {"loopback_output": wiring.loopback_output}, device.outputs, "outputs")
 
     def wiring(self, stage: Stage) -> LeadsSettings | PlayingSettings:
         """The wiring of a stage.
@@ -208,6 +219,12 @@ class BenchSettings(Table):
             microphone_v_per_pa=None if millivolts is None else millivolts / 1000,
             microphone_sign=None if inverted is None else (-1 if inverted else 1),
         )
+
+
+def _refuse_numbers(key: str, table: Mapping[str, int], count: int, kind: str) -> None:
+    for role, number in table.items():
+        if number > count:
+            raise Misfit(f"{key}.{role}", f"{number}", f"1 to {count}: device.{kind} = {count}")
 
 
 def load_bench_file(path: Path) -> BenchSettings:

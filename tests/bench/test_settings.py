@@ -66,18 +66,41 @@ def test_calibrations_of_the_stages(tmp_path):
     ("before", "after", "words"),
     [
         ('kind = "soundcard"', 'kind = "cassette"', ["kind", "cassette", "soundcard"]),
-        ('name = "kitchen table"\n', "", ["a name for the bench"]),
+        ('name = "kitchen table"\n', "", ["bench.toml: name: found none; allowed: a name for the bench"]),
         ("inputs = 3\n", "", ["device.inputs", "missing"]),
-        ("inputs = 3\n", "inputs = 2\n", ["leads.inputs", "sense = 3", "2 inputs"]),
-        ("loopback_output = 4", "loopback_output = 5", ["loopback_output = 5", "4 outputs"]),
-        ("loopback_output = 4", "loopback_output = 2", ["plays no channel"]),
-        ("loopback_output = 4\n", "", ["loopback_output together"]),
-        ("drive = 2, sense = 3 }\nout", "drive = 2, sense = 2 }\nout", ["leads.inputs", "a different input"]),
+        ("inputs = 3\n", "inputs = 2\n", ["leads.inputs.sense: found 3; allowed: 1 to 2: device.inputs = 2"]),
+        (
+            "loopback_output = 4",
+            "loopback_output = 5",
+            ["playing.loopback_output: found 5; allowed: 1 to 4: device.outputs = 4"],
+        ),
+        (
+            "loopback_output = 4",
+            "loopback_output = 2",
+            ["playing.loopback_output: found 2; allowed: an output that plays no channel"],
+        ),
+        ("loopback_output = 4\n", "", ["playing.loopback_output: found none; allowed: a number with a loopback"]),
+        (
+            "drive = 2, sense = 3 }\nout",
+            "drive = 2, sense = 2 }\nout",
+            ["leads.inputs: found { drive = 2, sense = 2 }", "a different input"],
+        ),
         ("{ microphone = 1, loopback = 2 }", "{ loopback = 2 }", ["playing.inputs", "microphone"]),
         ("{ drive = 2.0, sense = 1.9 }", "{ drive = 2.0 }", ["leads.input_volts", "sense"]),
-        ("output_volts = 1.5\nsense", "output_volts = 0\nsense", ["leads.output_volts", "greater than 0"]),
+        ("output_volts = 1.5\nsense", "output_volts = 0\nsense", ["leads.output_volts: found 0; allowed: 0.01 to 100"]),
         ("output_volts = 1.5\nsense", "output_volts = nan\nsense", ["leads.output_volts", "finite"]),
         ("sense_ohm", "sense_ohms", ["leads.sense_ohms", "did you mean 'sense_ohm'"]),
+        ("drive = 2.0", "drive = 2000", ["leads.input_volts.drive: found 2000; allowed: 0.01 to 100"]),
+        ("sense_ohm = 10.0", "sense_ohm = 10000", ["leads.sense_ohm: found 10000; allowed: 0.1 to 1000"]),
+        ("sense_ohm = 10.0", "sense_ohm = 0,1", ["not valid TOML", "decimal point, not a comma"]),
+        ("inverted = true", 'inverted = "no"', ["playing.microphone_inverted: found 'no'; allowed: true or false"]),
+        (
+            "left = 1, right = 2",
+            "left = 1, right = 1",
+            ["playing.outputs: found { left = 1, right = 1 }", "of its own"],
+        ),
+        ("left = 1, right = 2", '"*" = 1, right = 1', ["playing.outputs: found { * = 1, right = 1 }"]),
+        ("inputs = 3\n", 'inputs = "3 in"\n', ["device.inputs: found '3 in'; allowed: a whole number: write 3, not"]),
         ('"source"', '"middle"', ["leads.sense_in", "middle", "return"]),
         ("outputs = 4\n", 'outputs = 4\noutput_device = "other"\n', ["device.output_device", "one device"]),
         ("air_celsius = 21.5", "air_celsius = 294", ["air_celsius", "294"]),
@@ -104,7 +127,7 @@ def test_the_simulated_bench(tmp_path):
     assert settings.simulated.seed == 3
     assert settings.simulated.faults == ["left woofer reversed"]
     assert not settings.simulated.real_time
-    with pytest.raises(BenchSetupError, match="no table simulated"):
+    with pytest.raises(BenchSetupError, match=r"simulated: found a table; allowed: for kind = 'soundcard' no table"):
         load(tmp_path, GOOD + "[simulated]\nseed = 1\n")
 
 
