@@ -235,6 +235,8 @@ def faults(kit: str, workspace: Workspace = HERE) -> None:
 @app.command()
 def kits(workspace: Workspace = HERE) -> None:
     """List the kits of this workspace, each checked for mistakes."""
+    if not (workspace / "limits").is_dir():
+        raise TableError(f"{workspace / 'limits'}: there is no such folder; a workspace keeps its kits there")
     rows, wrong = [], False
     for name in kit_names(workspace):
         try:

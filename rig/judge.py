@@ -74,7 +74,9 @@ def judge(
         verdicts += _one(reading, limits[key], folder, check, bench)
     for key in () if partial else limits:
         if key not in met:
-            verdicts.append(_void(key, "", "", "nothing was read that this limit could judge"))
+            there = ", ".join(sorted({reading.quantity for reading in readings})) or "nothing"
+            reason = f"nothing was read that this limit could judge; this check read: {there}"
+            verdicts.append(_void(key, "", "", reason))
     return verdicts
 
 
