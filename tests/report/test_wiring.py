@@ -5,6 +5,7 @@ import re
 import textwrap
 import tomllib
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import pytest
@@ -91,7 +92,8 @@ def test_no_words_leave_the_sheet_or_lie_on_each_other() -> None:
 
     for name, draw in wiring.FIGURES.items():
         figure = draw()
-        renderer = FigureCanvasAgg(figure).get_renderer()
+        canvas: Any = FigureCanvasAgg(figure)
+        renderer = canvas.get_renderer()
         boxes = [(text.get_text(), text.get_window_extent(renderer)) for text in figure.axes[0].texts]
         sheet = figure.bbox
         for n, (words, box) in enumerate(boxes):
