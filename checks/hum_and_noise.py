@@ -13,8 +13,9 @@ import numpy as np
 from pydantic import Field
 
 from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Curve, Reading
+from rig.readings import Capture, CheckReadings, Curve, Reading, Untrusted
 from rig.requests import Request
+from rig.responses import acoustic_response
 from rig.signals.bands import nominal_hz
 from rig.signals.quiet import band_levels_db, mains_hum
 from rig.signals.weighting import a_weighting_db, weighted_level_db_spl
@@ -39,16 +40,20 @@ class Settings(Table):
 
 
 def requests(kit: Kit, settings: Settings) -> list[Request]:
-    """Silence in front of each box, where its sweeps are heard."""
-    return [kit.silence(channel.name, kit.positions[0].name, settings.seconds) for channel in kit.channels]
+    """Silence in front of each box, and the sweep that proves that the microphone there is alive."""
+    place = kit.positions[0].name
+    silences = [kit.silence(channel.name, place, settings.seconds) for channel in kit.channels]
+    return silences + [kit.sweep("playing", channel.name, channel.name, place) for channel in kit.channels]
 
 
 def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckReadings:
     """Noise level, hum and hiss at each box, and the bands of the noise."""
     readings: list[Reading] = []
     curves: list[Curve] = []
-    hisses = {capture.request.at: hiss_level_db(capture, settings) for capture in captures}
-    for capture in captures:
+    require_live_microphone(captures)
+    silences = [capture for capture in captures if capture.request.is_silence]
+    hisses = {capture.request.at: hiss_level_db(capture, settings) for capture in silences}
+    for capture in silences:
         box, pressure, rate = capture.request.at, capture.pascal(), capture.sample_rate_hz
         uncalibrated = "" if capture.calibration.microphone_v_per_pa else "the microphone is not calibrated"
         mids, levels = band_levels_db(pressure, rate, 31.5, 16000.0)
@@ -67,6 +72,22 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         everywhere = np.ones(grid.size, dtype=np.bool_)
         curves.append(Curve("noise bands", box, grid, levels, unit, everywhere, method="1/3 octave, silence"))
     return CheckReadings(tuple(readings), tuple(curves))
+
+
+def require_live_microphone(captures: Sequence[Capture]) -> None:
+    """A dead microphone hears silence everywhere: it must have heard a sweep, and silence for as long as was asked.
+
+    Raises
+    ------
+    Untrusted
+        If not.
+    """
+    for capture in captures:
+        request = capture.request
+        if request.is_silence and capture.samples.shape[1] < request.seconds * capture.sample_rate_hz:
+            raise Untrusted(f"only {capture.samples.shape[1]} samples came back ({request})")
+        if not request.is_silence and not np.isfinite(acoustic_response(capture).arrival_s):
+            raise Untrusted(f"the microphone heard no sweep, so its silence proves nothing ({request})")
 
 
 def hiss_level_db(capture: Capture, settings: Settings) -> float:

@@ -8,7 +8,8 @@ from checks import hum_and_noise
 from rig.judge import judge
 from rig.kit import load_kit
 from rig.limits import Limit
-from rig.readings import Calibration, Capture, CheckReadings
+from rig.readings import Calibration, Capture, CheckReadings, Untrusted
+from rig.signals import stimulus
 
 KIT = load_kit(ROOT, "booth-two")
 SETTINGS = hum_and_noise.Settings()
@@ -27,11 +28,18 @@ def tone(level_db: float, hz: float) -> np.ndarray:
 
 def read(left_pa: np.ndarray, right_pa: np.ndarray, v_per_pa: float | None = 0.01) -> CheckReadings:
     calibration = Calibration({"microphone": 1.0}, 1.0, microphone_v_per_pa=v_per_pa, microphone_sign=1)
+    asked = hum_and_noise.requests(KIT, SETTINGS)
     captures = [
         Capture(request, np.float32(pressure * 0.01)[np.newaxis], ("microphone",), RATE, calibration)
-        for request, pressure in zip(hum_and_noise.requests(KIT, SETTINGS), (left_pa, right_pa), strict=True)
+        for request, pressure in zip(asked, (left_pa, right_pa, sweep(), sweep()), strict=True)
     ]
     return hum_and_noise.read(captures, SETTINGS, KIT)
+
+
+def sweep() -> np.ndarray:
+    """A sweep as a perfect unit gives it."""
+    spec = KIT.sweeps.playing
+    return 0.3 * stimulus.compose(stimulus.layout(spec.start_hz, spec.stop_hz, spec.seconds, RATE))
 
 
 def verdicts(left_pa: np.ndarray, right_pa: np.ndarray, v_per_pa: float | None = 0.01) -> dict[str, str]:
@@ -76,6 +84,16 @@ def test_loud_noise_without_lines_never_fails_for_hum() -> None:
 
 def test_without_a_calibrated_microphone_no_level_is_proved() -> None:
     assert set(verdicts(white(30, 1), white(30, 2), None).values()) == {"void"}
+
+
+def test_the_silence_of_a_dead_microphone_proves_nothing() -> None:
+    calibration = Calibration({"microphone": 1.0}, 1.0, microphone_v_per_pa=0.01, microphone_sign=1)
+    captures = [
+        Capture(request, np.float32(np.append(white(0, 1), white(0, 2)))[np.newaxis], ("microphone",), RATE, calibration)
+        for request in hum_and_noise.requests(KIT, SETTINGS)
+    ]
+    with pytest.raises(Untrusted, match="heard no sweep"):
+        hum_and_noise.read(captures, SETTINGS, KIT)
 
 
 @pytest.mark.parametrize("box", ["left", "right"])
