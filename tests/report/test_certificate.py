@@ -4,13 +4,14 @@ import re
 from dataclasses import replace
 from html import unescape
 from html.parser import HTMLParser
+from typing import Any
 
 import numpy as np
 import pytest
 import run_by_hand as example
 
-from rig.judge import Mask, Verdict
-from rig.limits import Limit
+from rig.judge import Verdict
+from rig.limits import Limit, Mask
 from rig.readings import CheckReadings, KnownLoad, Reading
 from rig.report import words
 from rig.report.certificate import certificate, css_text, untrusted_ranges
@@ -177,7 +178,7 @@ def test_hostile_text_stays_text() -> None:
     read = CheckReadings(
         (Reading("Re", HOSTILE, 5.5, "ohm", trouble=HOSTILE),),
         (example.level_curve(HOSTILE, method=HOSTILE),),
-        (HOSTILE,),
+        remarks=(HOSTILE,),
     )
     limits = {"level": Limit(around="design", within=[[60, 16000, 3, 3]])}
     result = replace(example.result("x", HOSTILE, read, limits), reason=HOSTILE)
@@ -248,7 +249,7 @@ def test_disturbed_captures_and_their_repeats() -> None:
 
 def test_calibrations_are_told_once_each() -> None:
     load = KnownLoad(np.array([20.0, 2e4]), np.ones(2, complex), 8.2, "2026-03-01T09:00:00+01:00")
-    known = {"microphone_v_per_pa": 0.0125, "microphone_sign": 1, "sense_ohm": 10.0, "known_load": load}
+    known: dict[str, Any] = {"microphone_v_per_pa": 0.0125, "microphone_sign": 1, "sense_ohm": 10.0, "known_load": load}
     captures = tuple((example.capture(**known), ()) for _ in range(3))
     told = text_of(page(example.run(example.impedance(), captures=captures)))
     assert told.count("12.5 mV/Pa") == 1

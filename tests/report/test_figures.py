@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from rig.judge import Mask, Verdict, judge_curve
-from rig.limits import Limit
+from rig.judge import Verdict, judge_curve
+from rig.limits import Limit, Mask
 from rig.readings import Curve
 from rig.report.figures import MOST_POINTS, curves_svg, panel_title, plot_of, thinned, value_range, value_ticks
 
