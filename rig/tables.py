@@ -34,6 +34,14 @@ class Table(BaseModel):
 T = TypeVar("T", bound=BaseModel)
 
 DECIMAL_COMMA = re.compile(r"=\s*[+-]?\d+,\d")
+OTHER_KINDS = {
+    "bool_type": "true or false, without quotes",
+    "bool_parsing": "true or false, without quotes",
+    "string_type": "text in quotes",
+    "list_type": "a list, in [ ]",
+    "dict_type": "a table",
+    "model_type": "a table",
+}
 NUMBER_TYPES = ("float_parsing", "float_type", "int_parsing", "int_type")
 
 
@@ -133,7 +141,9 @@ def checked(model: type[T], values: Values, path: Path, key: str = "") -> T:
 
 def _line(path: Path, prefix: str, detail: Any, model: type[BaseModel]) -> str:
     error = detail.get("ctx", {}).get("error")
-    steps = [prefix, *map(_step, detail["loc"]), error.key if isinstance(error, Misfit) else ""]
+    # pydantic's own mark for a key of a table that is itself at fault.
+    loc = [step for step in detail["loc"] if step != "[key]"]
+    steps = [prefix, *map(_step, loc), error.key if isinstance(error, Misfit) else ""]
     where = f"{path}: {'.'.join(filter(None, steps)) or '(whole file)'}"
     kind, found = detail["type"], detail["input"]
     if isinstance(error, Misfit):
@@ -161,8 +171,11 @@ def _allowed(detail: Any) -> str:
             return number
         value = float(begun[1].replace(",", "."))
         return f"{number}: write {value if kind.startswith('float') else round(value)}, not {_short(found)}"
-    if kind in ("bool_type", "bool_parsing"):
-        return "true or false, without quotes"
+    if kind in OTHER_KINDS:
+        return OTHER_KINDS[kind]
+    if kind in ("too_short", "too_long") and str(detail["loc"][-1]).endswith("_hz"):
+        # Every list of frequencies in a file of settings is a band.
+        return "[from_hz, to_hz]"
     if kind == "too_short":
         return f"{detail['ctx']['min_length']} or more"
     if kind == "too_long":

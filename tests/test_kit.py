@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from simulated_runs import ROOT
 
 import checks
+from rig import cli
 from rig.check import listed_checks, workspace_checks
 from rig.kit import HIGHEST_HZ, LOWEST_HZ, Kit, StageSpec, SweepSpec, kit_names, kit_sha256, load_kit
 from rig.schedule import plan
@@ -77,6 +78,14 @@ def test_demo_kits_load_and_plan(name: str) -> None:
             r"^leads = \{ start_hz = 10.0",
             "leads = { start_hz = 15000.0",
             "sweeps.leads.stop_hz: found 20000; allowed: an",
+        ),
+        (r"^title = .*", "title = 5", "title: found 5; allowed: text in quotes"),
+        (r'^"Re" = .*', '"Re" = 5.0', "limits.impedance.Re: found 5.0; allowed: a table"),
+        (r"^\[stages.playing\]", "[stages.play]", "stages.play: found 'play'; allowed: 'leads', 'playing' or 'soak'"),
+        (
+            r"^sensitivity_hz = .*",
+            "sensitivity_hz = [1.0, 2.0, 3.0]",
+            "checks.response.sensitivity_hz: found 3 values; allowed: [from_hz, to_hz]",
         ),
         (r"^bridged = true", 'bridged = "no"', "amplifier.bridged: found 'no'; allowed: true or false, without quotes"),
         (r"^percent = true", 'percent = "no"', "impedance.percent: found 'no'; allowed: true or false, without quotes"),
@@ -166,6 +175,11 @@ def test_words_that_are_accepted_can_be_filled_in(text: str) -> None:
 def test_the_widest_sweeps_of_a_kit_can_be_laid_out(start_hz: float, stop_hz: float) -> None:
     spec = SweepSpec(start_hz=start_hz, stop_hz=stop_hz, seconds=0.5)
     assert layout(spec.start_hz, spec.stop_hz, spec.seconds, 48000.0).total_s > spec.seconds
+
+
+def test_a_folder_without_kits_is_no_workspace(tmp_path: Path) -> None:
+    with pytest.raises(TableError, match="limits: there is no such folder"):
+        cli.kits(tmp_path)
 
 
 def test_an_unknown_kit_is_told_with_those_there_are() -> None:

@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from rig.judge import judge
 from rig.limits import Limit, mask_for, read_columns
-from rig.readings import Curve
+from rig.readings import CheckReadings, Curve, Reading
 from rig.tables import TableError
 
 GRID_HZ = np.geomspace(20, 20000, 241)
@@ -188,6 +189,15 @@ def test_a_design_that_is_not_finite_is_no_centre(wrong):
 def test_a_quantity_without_a_model_has_no_design():
     with pytest.raises(LookupError, match="says nothing"):
         drawn(Limit(around="design", within=[[100.0, 5000.0, 1.0, 1.0]]), None)
+
+
+def test_a_limit_that_meets_no_reading_tells_what_was_read():
+    read = CheckReadings((Reading("fs", "left", 47.0, "Hz"), Reading("fs", "right", 47.0, "Hz")), (curve(),))
+    (verdict,) = judge(read, {"Fs": Limit(lower=40.0)}, Path(), "impedance")
+    assert (verdict.outcome, verdict.quantity) == ("void", "Fs")
+    assert verdict.reason.endswith("this check read: fs, level")
+    (verdict,) = judge(CheckReadings((), ()), {"Fs": Limit(lower=40.0)}, Path(), "impedance")
+    assert verdict.reason.endswith("this check read: nothing")
 
 
 @pytest.mark.parametrize(
