@@ -109,6 +109,7 @@ def _template() -> Template:
         "seconds": words.seconds,
         "number": words.number,
         "hertz": lambda value: hertz(value) if math.isfinite(value) else words.NONE,
+        "shifted": words.is_shifted,
         "close": words.within_uncertainty,
         "word": words.VERDICT_WORDS.__getitem__,
     }
@@ -290,7 +291,13 @@ def conditions(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
     rates = sorted({capture.sample_rate_hz for capture in captures})
     yield "sample rate", ", ".join(f"{rate:g} Hz" for rate in rates) + ", as read back from the device"
     for stage in dict.fromkeys(capture.request.stage for capture in captures):
-        requests = {capture.request for capture in captures if capture.request.stage == stage}
+        asked = {capture.request for capture in captures if capture.request.stage == stage}
+        silent = sorted({request.seconds for request in asked if request.is_silence})
+        if silent:
+            yield f"silence {STAGE_WORDS[stage]}", " and ".join(f"{seconds:g} s" for seconds in silent)
+        requests = {request for request in asked if not request.is_silence}
+        if not requests:
+            continue
         levels = sorted({request.level_v for request in requests})
         yield f"level {STAGE_WORDS[stage]}", " and ".join(f"{level:g} V" for level in levels) + " RMS"
         sweeps = {f"{r.start_hz:g} Hz to {r.stop_hz:g} Hz in {r.seconds:g} s" for r in requests}

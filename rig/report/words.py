@@ -90,10 +90,11 @@ TERMS = {
 }
 
 
-def number(value: float, uncertainty: float = math.nan, figures: int = 3) -> str:
+def number(value: float, uncertainty: float = math.nan, figures: int = 3, decimals_at_most: int = 4) -> str:
     """A number with so many figures, one more where its uncertainty is known; a dash when it is not finite.
 
-    Figures that the uncertainty makes meaningless are left out.
+    Figures that the uncertainty makes meaningless are left out. With fewer than 4 decimals allowed, next to nothing
+    may become nothing.
     """
     if not math.isfinite(value):
         return NONE
@@ -103,8 +104,11 @@ def number(value: float, uncertainty: float = math.nan, figures: int = 3) -> str
         value = round(value, MOST_FIGURES - 1 - size)
     if math.isfinite(uncertainty) and uncertainty > 0:
         decimals = min(decimals + 1, 1 - math.floor(math.log10(uncertainty)))
-    text = f"{value:.{min(max(decimals, 0), 4)}f}"
-    if value and float(text) == 0:
+    text = f"{value:.{min(max(decimals, 0), decimals_at_most)}f}"
+    if float(text) == 0:
+        # No minus before nothing.
+        text = text.removeprefix("-")
+    if value and float(text) == 0 and decimals_at_most >= 4:
         # Next to nothing is not nothing: a limit may lie in between.
         text = f"{value:.1g}"
     return text.replace("-", "−")
@@ -113,6 +117,11 @@ def number(value: float, uncertainty: float = math.nan, figures: int = 3) -> str
 def measured_value(verdict: Verdict) -> float:
     """The value as it was measured: of an aligned curve the verdict holds it after the shift."""
     return verdict.value + verdict.shift_db
+
+
+def is_shifted(verdict: Verdict) -> bool:
+    """Whether a shift was taken out before judging that is worth a word: 0.1 dB when rounded."""
+    return abs(verdict.shift_db) >= 0.05
 
 
 def value_words(reading: Reading | Verdict) -> str:
@@ -128,7 +137,8 @@ def value_words(reading: Reading | Verdict) -> str:
     if not math.isfinite(value):
         return NONE
     worth_telling = reading.uncertainty >= abs(value) * LEAST_UNCERTAINTY
-    shown = number(value, reading.uncertainty)
+    # A hundredth of a decibel is less than any bench can tell.
+    shown = number(value, reading.uncertainty, decimals_at_most=2 if reading.unit.startswith("dB") else 4)
     if worth_telling and math.isfinite(reading.uncertainty):
         decimals = len(shown.partition(".")[2])
         told = f"{reading.uncertainty:.1g}" if "e" in shown else f"{reading.uncertainty:.{decimals}f}"
@@ -147,8 +157,8 @@ def limit_words(verdict: Verdict) -> str:
     if is_polarity(verdict):
         return "as designed"
     told = verdict.limit or NONE
-    if verdict.shift_db:
-        told += f", after taking out the shift of {number(verdict.shift_db, figures=2)} dB"
+    if is_shifted(verdict):
+        told += f", after taking out the shift of {verdict.shift_db:+.1f} dB"
     if told.startswith("±"):
         return told.replace(" dB SPL", " dB")
     return re.sub(r"(?<!\S)-(?=\d)", "−", told)

@@ -99,7 +99,9 @@ def impedance() -> CheckResult:
         "impedance": Limit(around="design", within=[[25, 15000, 8, 8]], percent=True),
         "Re": Limit(lower=5.2, upper=6.0),
     }
-    read = CheckReadings(readings, (impedance_curve("left"), impedance_curve("right")), remarks=("fitted up to 376 Hz",))
+    read = CheckReadings(
+        readings, (impedance_curve("left"), impedance_curve("right")), remarks=("fitted up to 376 Hz",)
+    )
     return result("impedance", "Impedance at the leads", read, limits)
 
 

@@ -1,5 +1,7 @@
 """The first page, the order of what failed, second looks, sounds, and what a check says in words."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import run_by_hand as example
@@ -9,7 +11,15 @@ from rig.judge import Verdict
 from rig.limits import Limit
 from rig.readings import CheckReadings, Reading
 from rig.report import words
-from rig.report.certificate import MOST_FAILURES, failures, not_checked, overview, played_again, told_of_bench
+from rig.report.certificate import (
+    MOST_FAILURES,
+    conditions,
+    failures,
+    not_checked,
+    overview,
+    played_again,
+    told_of_bench,
+)
 from rig.verdicts import CheckResult
 
 ALIGNED = Limit(around="design", within=[[60, 16000, 2, 2]], align_hz=[200, 4000], align_within_db=10)
@@ -52,7 +62,7 @@ def test_an_aligned_curve_is_told_as_measured_and_its_limit_after_the_shift() ->
     assert raised.value == pytest.approx(plain.value)
     assert words.measured_value(raised) == pytest.approx(words.measured_value(plain) + 6)
     assert words.number(words.measured_value(raised)) in words.value_words(raised)
-    assert f"after taking out the shift of {raised.shift_db:.1f} dB" in words.limit_words(raised)
+    assert f"after taking out the shift of +{raised.shift_db:.1f} dB" in words.limit_words(raised)
 
 
 def test_polarity_leads_what_failed_and_then_what_is_furthest_outside_for_its_room() -> None:
@@ -127,6 +137,22 @@ def test_a_reading_that_is_only_a_bound_is_told_as_one() -> None:
     told = text_of(page(example.run(numbers("Noise", {"noise": Limit(upper=42.0)}, bound, exact))))
     assert "noise left at most 35.2 dB(A)" in told
     assert "noise right 30.1 dB(A)" in told
+
+
+def test_silence_is_no_sweep_of_no_volts() -> None:
+    sweep = example.capture()
+    silence = replace(sweep, request=example.kit().silence("left", "on axis", 2.0))
+    told = dict(conditions(example.run(captures=((sweep, ()), (silence, ()))), example.kit()))
+    assert told["silence playing"] == "2 s"
+    assert told["level playing"] == f"{sweep.request.level_v:g} V RMS"
+    assert "in 2 s" not in told["sweeps playing"]
+    only_silence = dict(conditions(example.run(captures=((silence, ()),)), example.kit()))
+    assert "level playing" not in only_silence
+
+
+@pytest.mark.parametrize(("value", "told"), [(0.0483, "0.05 dB"), (-0.332, "−0.33 dB"), (-4e-6, "0.00 dB")])
+def test_decibels_have_two_decimals_at_most(value: float, told: str) -> None:
+    assert words.value_words(Reading("level shift", "left", value, "dB")) == told
 
 
 def test_sensitivity_names_voltage_and_distance() -> None:
