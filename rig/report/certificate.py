@@ -17,7 +17,7 @@ from rig.judge import Verdict, hertz
 from rig.kit import Kit
 from rig.readings import Calibration, Capture, Curve, Reading
 from rig.report import words
-from rig.report.figures import HATCHING, curves_svg, panels_of
+from rig.report.figures import HATCHING, Panel, curves_svg, panels_of
 from rig.sequencer import Run
 from rig.verdicts import CheckResult
 
@@ -29,6 +29,8 @@ MOST_FAILURES = 8
 #: Panels in a row of the figure on the first page.
 OVERVIEW_COLUMNS = 3
 OVERVIEW = "free-field level"
+#: Order of the highest harmonic that is drawn although no limit judges it.
+HIGHEST_DRAWN = 3
 
 
 Told = TypeVar("Told", Reading, Verdict)
@@ -46,6 +48,8 @@ class Section:
     #: Quantity and its drawings, each a row of panels that no page break may cut.
     figures: tuple[tuple[str, list[Markup]], ...]
     methods: tuple[str, ...]
+    #: Quantities of curves that are only in the record.
+    not_drawn: tuple[str, ...] = ()
     #: What can be listened to, and the file beside the certificate.
     sounds: tuple[tuple[str, str], ...] = ()
 
@@ -126,17 +130,15 @@ def section(result: CheckResult, kit: Kit, sounds: Sequence[Mapping[str, Any]] =
     judged = {(verdict.quantity, verdict.subject) for verdict in result.verdicts}
     unjudged = [_bounded(r, r) for r in result.read.readings if (r.quantity, r.subject) not in judged]
     read = {(r.quantity, r.subject): r for r in result.read.readings}
+    panels = panels_of(result.read.curves, result.verdicts)
     verdicts = [_bounded(v, read.get((v.quantity, v.subject))) for v in result.verdicts]
-    made: dict[tuple[str, str], list[str]] = {}
-    for curve in result.read.curves:
-        if curve.method:
-            made.setdefault((curve.quantity, curve.method), []).append(curve.subject)
     return Section(
         result=result,
         verdicts=tuple(words.worst_first(verdicts, kit.limits.get(result.name, {}))),
         unjudged=tuple(unjudged),
         figures=tuple(_figures(result)),
-        methods=tuple(f"{quantity} of {', '.join(of)}: {method}" for (quantity, method), of in made.items()),
+        methods=tuple(_methods(result.read.curves)),
+        not_drawn=tuple(quantity for quantity, of in panels.items() if not is_drawn(quantity, of)),
         sounds=tuple((f"{sound['quantity']} {sound['subject']}", sound["file"]) for sound in sounds),
     )
 
@@ -183,12 +185,32 @@ def failures(run: Run, kit: Kit) -> list[tuple[str, Verdict]]:
     return [line for _, line in sorted(found, key=lambda entry: entry[0])]
 
 
+def _methods(curves: Iterable[Curve]) -> Iterator[str]:
+    """How the curves were made; curves made alike share a line."""
+    subjects: dict[tuple[str, str], list[str]] = {}
+    for curve in curves:
+        if curve.method:
+            subjects.setdefault((curve.method, curve.quantity), []).append(curve.subject)
+    alike: dict[tuple[str, str], list[str]] = {}
+    for (method, quantity), of in subjects.items():
+        alike.setdefault((method, ", ".join(of)), []).append(quantity)
+    yield from (f"{', '.join(quantities)} of {of}: {method}" for (method, of), quantities in alike.items())
+
+
 def _figures(result: CheckResult) -> Iterator[tuple[str, list[Markup]]]:
     for quantity, panels in panels_of(result.read.curves, result.verdicts).items():
+        if not is_drawn(quantity, panels):
+            continue
         columns = min(len(panels), 2)
         rows = [panels[first : first + columns] for first in range(0, len(panels), columns)]
         # The drawings are made from numbers and escaped text, so they go into the page as they are.
         yield quantity, [Markup(curves_svg(row, columns)) for row in rows]
+
+
+def is_drawn(quantity: str, panels: Sequence[Panel]) -> bool:
+    """Whether a quantity is worth its place on paper: harmonics above the third only where a limit judges them."""
+    order = re.fullmatch(r"harmonic (\d+)", quantity)
+    return not order or int(order[1]) <= HIGHEST_DRAWN or any(verdict is not None for _, verdict in panels)
 
 
 def meaning(run: Run, document: Mapping[str, Any]) -> str:
@@ -243,11 +265,17 @@ def _ended_early(result: CheckResult, run: Run) -> bool:
 
 
 def together(lines: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
-    """Names of which the same is said share a line."""
-    told: dict[str, list[str]] = {}
+    """Names of which the same is said share a line; what their titles (up to a colon) have in common is said once."""
+    told: dict[str, dict[str, list[str]]] = {}
     for name, why in lines:
-        told.setdefault(why, []).append(name)
-    return [("; ".join(names), why) for why, names in told.items()]
+        title, _, rest = name.partition(": ")
+        of = told.setdefault(why, {}).setdefault(title, [])
+        if rest and rest not in of:
+            of.append(rest)
+    names = {
+        why: [f"{title}: {', '.join(of)}" if of else title for title, of in by.items()] for why, by in told.items()
+    }
+    return [("; ".join(by), why) for why, by in names.items()]
 
 
 def unjudged_ranges(run: Run) -> list[tuple[str, str]]:

@@ -130,7 +130,7 @@ def value_words(reading: Reading | Verdict) -> str:
     At most four figures; an uncertainty below a thousandth of the value is left out.
     """
     if reading.said and math.isfinite(reading.value):
-        return reading.said
+        return with_minus(reading.said)
     if "polarity" in reading.quantity and reading.unit == "" and reading.value in POLARITY_WORDS:
         return POLARITY_WORDS[int(reading.value)]
     value = measured_value(reading) if isinstance(reading, Verdict) else reading.value
@@ -147,6 +147,11 @@ def value_words(reading: Reading | Verdict) -> str:
     return f"{shown} {unit}".strip()
 
 
+def with_minus(text: str) -> str:
+    """Text with a real minus before its negative numbers."""
+    return re.sub(r"(?<!\S)-(?=\d)", "−", text)
+
+
 def is_polarity(verdict: Verdict) -> bool:
     """Whether a verdict is about a sign, for which figures make no sense to a reader."""
     return "polarity" in verdict.quantity and verdict.unit == "" and verdict.value in (-1, 0, 1)
@@ -161,7 +166,7 @@ def limit_words(verdict: Verdict) -> str:
         told += f", after taking out the shift of {verdict.shift_db:+.1f} dB"
     if told.startswith("±"):
         return told.replace(" dB SPL", " dB")
-    return re.sub(r"(?<!\S)-(?=\d)", "−", told)
+    return with_minus(told)
 
 
 def margin_words(verdict: Verdict) -> str:
@@ -178,7 +183,7 @@ def margin_words(verdict: Verdict) -> str:
 def reason_words(verdict: Verdict) -> str:
     """What is wrong, or why nothing is proved."""
     if verdict.outcome == "fail" and verdict.said:
-        return verdict.said
+        return with_minus(verdict.said)
     if verdict.outcome == "fail" and is_polarity(verdict):
         return POLARITY_WORDS[int(verdict.value)]
     return verdict.reason.replace(" dB SPL", " dB") if verdict.outcome == "fail" else verdict.reason

@@ -73,7 +73,7 @@ def test_every_judged_reading_stands_with_its_verdict(failed: str) -> None:
             own = [
                 row
                 for row in rows
-                if f">{verdict.quantity}</td><td>{verdict.subject}</td>" in row
+                if f'>{verdict.quantity}</td><td class="name">{verdict.subject}</td>' in row
                 and words.VERDICT_WORDS[verdict.outcome] in text_of(row)
             ]
             assert len(own) == 1, (verdict.quantity, verdict.subject)

@@ -18,6 +18,7 @@ from rig.report.certificate import (
     not_checked,
     overview,
     played_again,
+    together,
     told_of_bench,
 )
 from rig.verdicts import CheckResult
@@ -176,3 +177,24 @@ def test_an_uncertainty_that_would_round_to_nothing_is_left_out() -> None:
     verdict = Verdict("x", "a", "pass", 0.0, "dB", 1.0, float("nan"), "", "", uncertainty=1e-9)
     assert "±" not in words.value_words(verdict)
     assert np.isfinite(verdict.value)
+
+
+def test_higher_harmonics_are_drawn_only_where_they_are_judged() -> None:
+    curves = [example.level_curve("left", quantity=f"harmonic {n}", method="alike") for n in (2, 3, 4, 5)]
+    result = example.result(
+        "x", "X", CheckReadings((), tuple(curves)), {"harmonic 5": Limit(around="design", within=[[60, 16000, 3, 3]])}
+    )
+    html = page(example.run(result))
+    assert html.count('class="measured"') == 3
+    assert "under curves/: harmonic 4." in html
+    assert "harmonic 2, harmonic 3, harmonic 4, harmonic 5 of left: alike" in html
+
+
+def test_what_the_same_is_said_of_shares_a_line_and_a_title() -> None:
+    lines = [("A: x", "why"), ("A: y", "why"), ("A: x", "why"), ("B", "why"), ("A: z", "else")]
+    assert together(lines) == [("A: x, y; B", "why"), ("A: z", "else")]
+
+
+def test_words_of_a_check_have_a_real_minus() -> None:
+    reading = Reading("worst distortion", "left", -21.8, "dB", said="-21.8 dB at 63 Hz")
+    assert words.value_words(reading) == "−21.8 dB at 63 Hz"
