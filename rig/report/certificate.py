@@ -185,16 +185,20 @@ def failures(run: Run, kit: Kit) -> list[tuple[str, Verdict]]:
     return [line for _, line in sorted(found, key=lambda entry: entry[0])]
 
 
-def _methods(curves: Iterable[Curve]) -> Iterator[str]:
+def _methods(curves: Iterable[Curve]) -> list[str]:
     """How the curves were made; curves made alike share a line."""
+    return [f"{of}: {how}" for of, how in _alike((curve, curve.method) for curve in curves if curve.method)]
+
+
+def _alike(told: Iterable[tuple[Curve, str]]) -> list[tuple[str, str]]:
+    """Curves of which the same is told, by quantities and subjects, and what is told."""
     subjects: dict[tuple[str, str], list[str]] = {}
-    for curve in curves:
-        if curve.method:
-            subjects.setdefault((curve.method, curve.quantity), []).append(curve.subject)
+    for curve, words_of_it in told:
+        subjects.setdefault((words_of_it, curve.quantity), []).append(curve.subject)
     alike: dict[tuple[str, str], list[str]] = {}
-    for (method, quantity), of in subjects.items():
-        alike.setdefault((method, ", ".join(of)), []).append(quantity)
-    yield from (f"{', '.join(quantities)} of {of}: {method}" for (method, of), quantities in alike.items())
+    for (words_of_it, quantity), of in subjects.items():
+        alike.setdefault((words_of_it, ", ".join(of)), []).append(quantity)
+    return [(f"{', '.join(quantities)} of {of}", words_of_it) for (words_of_it, of), quantities in alike.items()]
 
 
 def _figures(result: CheckResult) -> Iterator[tuple[str, list[Markup]]]:
@@ -280,13 +284,13 @@ def together(lines: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
 
 def unjudged_ranges(run: Run) -> list[tuple[str, str]]:
     """Frequencies at which curves were not judged, and why; curves of which the same is true share a line."""
-    told: dict[tuple[str, str, str], list[str]] = {}
+    lines = []
     for result in run.results:
         judged = {(verdict.quantity, verdict.subject): verdict for verdict in result.verdicts}
-        for curve in result.read.curves:
-            for why in _ranges(curve, judged.get((curve.quantity, curve.subject))):
-                told.setdefault((result.title, curve.quantity, why), []).append(curve.subject)
-    return [(f"{title}: {quantity} of {', '.join(of)}", why) for (title, quantity, why), of in told.items()]
+        curves = [(curve, judged.get((curve.quantity, curve.subject))) for curve in result.read.curves]
+        alike = _alike((curve, why) for curve, verdict in curves for why in _ranges(curve, verdict))
+        lines += [(f"{result.title}: {of}", why) for of, why in alike]
+    return lines
 
 
 def _ranges(curve: Curve, verdict: Verdict | None) -> Iterator[str]:

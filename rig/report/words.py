@@ -165,7 +165,7 @@ def limit_words(verdict: Verdict) -> str:
     if is_shifted(verdict):
         told += f", after taking out the shift of {verdict.shift_db:+.1f} dB"
     if told.startswith("±"):
-        return told.replace(" dB SPL", " dB")
+        told = told.replace(" dB SPL", " dB")
     return with_minus(told)
 
 

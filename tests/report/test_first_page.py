@@ -188,6 +188,12 @@ def test_higher_harmonics_are_drawn_only_where_they_are_judged() -> None:
     assert html.count('class="measured"') == 3
     assert "under curves/: harmonic 4." in html
     assert "harmonic 2, harmonic 3, harmonic 4, harmonic 5 of left: alike" in html
+    assert "X: harmonic 2, harmonic 3, harmonic 4 of left the kit sets no limit for it" in text_of(html)
+
+
+def test_a_shift_downwards_has_a_real_minus_in_the_limit() -> None:
+    lowered = free_field(-6).verdicts[1]
+    assert f"the shift of −{-lowered.shift_db:.1f} dB" in words.limit_words(lowered)
 
 
 def test_what_the_same_is_said_of_shares_a_line_and_a_title() -> None:
