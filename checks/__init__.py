@@ -2,8 +2,11 @@
 
 from typing import cast
 
-from checks import hum_and_noise, impedance, leads, ping, polarity, response
+from checks import distortion, hum_and_noise, impedance, leads, leak, ping, polarity, response, rub_and_buzz
 from rig.check import Check
 
 #: In the order in which a newcomer would read them.
-ALL: list[Check] = [cast(Check, module) for module in (leads, impedance, ping, response, polarity, hum_and_noise)]
+ALL: list[Check] = [
+    cast(Check, module)
+    for module in (leads, impedance, ping, response, polarity, distortion, rub_and_buzz, leak, hum_and_noise)
+]

@@ -12,6 +12,7 @@ within a stretch of the sweep, its crest factor that peak over the RMS value the
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Annotated
 
 import numpy as np
@@ -35,12 +36,15 @@ NAME = "rub_and_buzz"
 TITLE = "Rub and buzz"
 GATE = False
 
+NOTHING = "nothing found"
 #: The part of the high-pass's whole bandwidth that must be left for a level to be read.
 BAND_LEFT = 0.25
 #: The timing mark after the sweep is kept out by so much.
 GUARD_S = 0.005
 #: The search begins so long before the sweep passes its first frequency: the mark before it has died away by then.
 EARLY_S = 0.05
+#: Rubs and rattles live where the excursion is large: from the lowest frequency of a channel to so many times it.
+LOW_PART = 2.3
 
 
 class Settings(Table):
@@ -50,8 +54,8 @@ class Settings(Table):
     points_per_octave: Annotated[int, Field(ge=3, le=48)] = 12
     #: A clean unit is proved clean only if a train of impulses of this level would have been caught ...
     prove_db: float = -40.0
-    #: ... wherever in this band of the sweep it had been.
-    prove_hz: Annotated[list[float], Field(min_length=2, max_length=2)] = [60.0, 140.0]
+    #: ... wherever in this band of the sweep it had been; without it, in the lowest octave or so of the channel's band.
+    prove_hz: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
 
 
 @dataclass(frozen=True)
@@ -87,17 +91,15 @@ def channel_readings(capture: Capture, settings: Settings, kit: Kit) -> CheckRea
         If nothing arrives, or the silence before the sweep is empty.
     """
     channel = capture.request.channel
-    residual, silence, ends_s = residual_of(capture)
-    try:
-        found = impulses_of(residual, silence, residual.chirp.passes_start_s - EARLY_S, ends_s)
-    except ValueError as error:
-        raise Untrusted(str(error)) from None
+    residual, found = searched(capture)
     peaks = peaks_over_frequency(residual, settings.points_per_octave)
     fundamental = fundamental_peak(capture, peaks.frequency_hz)
     evidence = SIGNIFICANT + np.log10(LOOKS)
     least = detectable_peak(residual.noise, residual.chirp, peaks.frequency_hz, evidence) / fundamental
-    proved = least_proved_db(peaks.frequency_hz, db(least), settings.prove_hz)
-    trouble = doubt(found, proved, settings)
+    band_hz = kit.channel(channel).band
+    prove_hz = settings.prove_hz or (band_hz[0], min(LOW_PART * band_hz[0], band_hz[1]))
+    proved = least_proved_db(peaks.frequency_hz, db(least), prove_hz)
+    trouble = doubt(found, proved, prove_hz, settings)
     level, crest = db(peaks.peak / fundamental), db(peaks.peak / peaks.rms)
     method = f"peak of the residual above {pass_band_words(residual)}, over the fundamental's peak"
     everywhere = np.ones(level.size, np.bool_)
@@ -112,6 +114,22 @@ def channel_readings(capture: Capture, settings: Settings, kit: Kit) -> CheckRea
     proof = Reading("detectable impulsive distortion", channel, proved, "dB")
     readings = (*worst_readings(capture, found, peaks, level, kit.channel(channel).band, trouble), proof)
     return CheckReadings(readings, curves, (sound,))
+
+
+@lru_cache(maxsize=16)
+def searched(capture: Capture) -> tuple[Residual, Impulses]:
+    """Residual of a capture and what the search found in it; searched once.
+
+    Raises
+    ------
+    Untrusted
+        If the silence before the sweep is empty, or the capture is not whole.
+    """
+    residual, silence, ends_s = residual_of(capture)
+    try:
+        return residual, impulses_of(residual, silence, residual.chirp.passes_start_s - EARLY_S, ends_s)
+    except ValueError as error:
+        raise Untrusted(str(error)) from None
 
 
 def worst_readings(
@@ -210,13 +228,13 @@ def least_proved_db(frequency_hz: Floats, least_db: Floats, band_hz: Sequence[fl
     return float(np.max(np.append(least_db[inside], np.interp(band_hz, frequency_hz, least_db))))
 
 
-def doubt(found: Impulses, proved_db: float, settings: Settings) -> str:
+def doubt(found: Impulses, proved_db: float, prove_hz: Sequence[float], settings: Settings) -> str:
     """Why nothing can be said of the unit; empty when something can. What is found in a loud room is found."""
     if found.kind == "disturbed":
         times = np.sort(np.concatenate((found.single_s, found.outside_s)))
         when = f", {times[0]:.2f} s into the capture" if times.size else ""
         return f"a noise disturbed the sweep{when}: repeat it in quiet"
-    low, high = settings.prove_hz
+    low, high = prove_hz[0], prove_hz[1]
     if found.kind == "none" and not np.isfinite(proved_db):
         return f"the search of this sweep does not cover {low:g} to {high:g} Hz, where proof was asked for"
     if found.kind == "none" and proved_db > settings.prove_db:
@@ -231,7 +249,7 @@ def kind_words(found: Impulses) -> str:
     """The likely kind, and where in the sweep."""
     if found.kind in ("rub or rattle", "blowing air"):
         return f"{found.kind} from {found.train.low_hz:.0f} to {found.train.high_hz:.0f} Hz"
-    return "nothing found" if found.kind == "none" else found.kind
+    return NOTHING if found.kind == "none" else found.kind
 
 
 def pass_band_words(residual: Residual) -> str:

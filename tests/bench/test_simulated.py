@@ -42,7 +42,7 @@ def kit_of(*channels: dict[str, Any]) -> Kit:
             "positions": [{"name": "on axis", "distance_m": 0.5}, {"name": "far", "distance_m": 1.0}],
             "stages": {"leads": {"words": "a", "each": "b"}, "playing": {"words": "c", "each": "d"}},
             "channels": [
-                {"drivers": [DRIVER], "box": {"kind": "none"}, "baffle_width_m": 1e6} | channel for channel in channels
+                {"drivers": [DRIVER], "box": {"kind": "none"}, "baffle_width_m": 3.0} | channel for channel in channels
             ],
             "checks": {"leads": {}},
             "limits": {},
