@@ -13,7 +13,7 @@ import numpy as np
 from rig.judge import Verdict, hertz
 from rig.limits import Mask
 from rig.readings import Curve, Floats
-from rig.report.words import VERDICT_WORDS, margin_words, measured_value
+from rig.report.words import VERDICT_WORDS, is_shifted, margin_words, measured_value, with_minus
 
 #: A curve with its verdict; None: no limit judges it.
 Panel = tuple[Curve, Verdict | None]
@@ -163,6 +163,10 @@ def _content(plot: Plot, curve: Curve, verdict: Verdict | None) -> list[str]:
         x = plot.x(np.array([verdict.at_hz]))[0]
         y = np.clip(plot.y(np.array([measured_value(verdict)]))[0], 6, plot.height - 6)
         drawn.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="5.5" fill="none" stroke="#000" stroke-width="1.7"/>')
+    if verdict is not None and mask is not None and is_shifted(verdict):
+        # A dip in the band of the mean moves the limits away from what is right elsewhere: say so where it is seen.
+        moved = with_minus(f"limits and dashed curve moved by {verdict.shift_db:+.1f} dB")
+        drawn.append(f'<text x="4" y="{plot.height - 5:.1f}" {RIM}>{moved}</text>')
     drawn.append(f'<rect {box} fill="none" stroke="#000" stroke-width="1.6"/></svg>')
     return drawn
 

@@ -107,6 +107,7 @@ def test_a_shift_moves_limits_and_design_and_leaves_the_curve_where_it_was_measu
     shifted = judge_curve(raised, mask, limit)[1]
     svg, plot = curves_svg([(raised, shifted)], 1), plot_of(raised, shifted, (0, 0), 668)
     one_db = plot.height / (plot.ceiling - plot.bottom)
+    assert f"limits and dashed curve moved by +{shifted.shift_db:.1f} dB" in svg
     (measured,) = drawn(svg, "measured")
     assert dict(measured)[plot.width] == pytest.approx(plot.y(raised.value[-1:])[0], abs=0.1)
     (design,), (upper,) = drawn(svg, "design"), drawn(svg, "upper")
