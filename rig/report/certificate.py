@@ -113,10 +113,10 @@ def _template() -> Template:
         "seconds": words.seconds,
         "number": words.number,
         "hertz": lambda value: hertz(value) if math.isfinite(value) else words.NONE,
-        "shifted": words.is_shifted,
         "close": words.within_uncertainty,
         "word": words.VERDICT_WORDS.__getitem__,
     }
+    environment.tests["shifted"] = words.is_shifted
     return environment.get_template("certificate.html")
 
 

@@ -191,6 +191,12 @@ def test_higher_harmonics_are_drawn_only_where_they_are_judged() -> None:
     assert "X: harmonic 2, harmonic 3, harmonic 4 of left the kit sets no limit for it" in text_of(html)
 
 
+def test_moved_limits_are_explained_once_and_only_where_some_were_moved() -> None:
+    why = "were moved by the mean difference"
+    assert text_of(page(example.run(free_field(6)))).count(why) == 1
+    assert why not in text_of(page(example.run(example.response())))
+
+
 def test_a_shift_downwards_has_a_real_minus_in_the_limit() -> None:
     lowered = free_field(-6).verdicts[1]
     assert f"the shift of −{-lowered.shift_db:.1f} dB" in words.limit_words(lowered)
