@@ -36,8 +36,8 @@ Kind = Literal["none", "rub or rattle", "loose particle", "blowing air", "distur
 
 SIGNIFICANT = 3.0
 """Evidence that one in a thousand good units reaches."""
-LOOKS = 4.0
-"""Three windows for trains and one count of single impulses share the false alarms."""
+LOOKS = 6.0
+"""Three windows for trains, one count of single impulses and two searches outside share the false alarms."""
 MERGED_S = 0.003
 """Impulses nearer to each other than this are one."""
 LONG_S = 0.012

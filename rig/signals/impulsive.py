@@ -225,7 +225,7 @@ def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Tra
 
     The mean clipped score over n cycles, times the root of n, is standard normal in noise. The probability of the
     greatest is bounded by the sum over all independent trials (Bonferroni): windows of n cycles a quarter of n
-    apart, phases half a window apart, and every other drift.
+    apart, phases half a window apart, and drifts.
 
     Parameters
     ----------
@@ -275,7 +275,7 @@ def _trials(cycle: Array, chirp: Chirp, window_s: float) -> float:
     lasts_s = float(chirp.time_of_cycle_s(cycle[-1] + 1) - chirp.time_of_cycle_s(cycle[0]))
     phases = lasts_s / cycle.size / (window_s / 2)
     starts = sum(4 * max(1.0, cycle.size / width) for width in WIDTHS if width <= cycle.size)
-    return starts * phases * len(SLOPES) / 2
+    return starts * phases * len(SLOPES)
 
 
 def locked(score: Array) -> Array:

@@ -107,7 +107,7 @@ def test_sample_peak_gives_the_level_asked_for(level_v, path_gain, output_volts)
     assert peak * output_volts * path_gain / np.sqrt(2) == pytest.approx(level_v)
 
 
-@pytest.mark.parametrize("level_v", [1.5, float("nan"), 0.0])
+@pytest.mark.parametrize("level_v", [1.5, float("nan"), -1.0])
 def test_levels_the_card_cannot_give_are_refused(level_v):
     with pytest.raises(BenchSetupError, match="output_volts"):
         player.sample_peak(sweep(level_v=level_v, path_gain=1.0), 2.0)

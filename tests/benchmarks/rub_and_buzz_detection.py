@@ -46,7 +46,7 @@ from rig.signals.impulse_kinds import SIGNIFICANT  # noqa: E402
 Floats = NDArray[np.float64]
 
 #: Ambient noise in dB SPL -> the level that must be caught in 99 %, the level that a good unit must be proved to.
-AMBIENT = {35: (-50, -45.0), 45: (-42, -35.0), 55: (-32, -25.0)}
+AMBIENT = {35: (-50, -40.0), 45: (-42, -35.0), 55: (-32, -25.0)}
 #: Levels of the buzz, relative to the one that must be caught.
 STEPS_DB = (4, 2, 0, -1, -2, -3, -4, -5, -6, -8, -10)
 CARRIERS = ("noise", "click")
