@@ -43,7 +43,8 @@ HIGHEST_HZ = 500.0
 SHORTEST_CYCLE = 2.5
 """A cycle must last so many windows."""
 BAND_LEFT = 0.15
-"""The search ends where the tracking high-pass leaves less than this part of the whole bandwidth."""
+EVENT_BAND_LEFT = 0.05
+"""The search for trains, and for single impulses, ends where the tracking high-pass leaves less of the bandwidth."""
 BINS = 64
 """Phases in a cycle."""
 WIDTHS = (5, 7, 10, 14, 20, 28, 40, 56, 80)
@@ -198,7 +199,7 @@ def _normal_scores(count: int) -> Array:
 
 def train_scores(residual: Residual, between_s: tuple[float, float]) -> list[Scores]:
     """The scores that trains are sought in, for each length of burst, between two times of the capture."""
-    peaks, *longer = above_scores(residual, between_s, (PEAK_WINDOW_S, *TRAIN_WINDOWS_S))
+    peaks, *longer = above_scores(residual, between_s, (PEAK_WINDOW_S, *TRAIN_WINDOWS_S), BAND_LEFT)
     return [ranked_peaks(peaks, PEAK_REACH_S), *longer]
 
 
@@ -366,7 +367,10 @@ def detectable_peak(
 
 
 def above_scores(
-    residual: Residual, between_s: tuple[float, float], windows_s: tuple[float, ...] = (EVENT_WINDOW_S,)
+    residual: Residual,
+    between_s: tuple[float, float],
+    windows_s: tuple[float, ...] = (EVENT_WINDOW_S,),
+    band_left: float = EVENT_BAND_LEFT,
 ) -> list[Scores]:
     """Scores of the residual above the tracking high-pass, for each window, between two times of the capture."""
     chirp = residual.chirp
@@ -376,7 +380,7 @@ def above_scores(
         return high_hz - low_hz
 
     # At its ends a mean has neighbours on one side only, and what dies away there would look like impulses.
-    wide_s = (between_s[0] - BASELINE_S / 2, min(between_s[1], last_heard_s(chirp, BAND_LEFT)))
+    wide_s = (between_s[0] - BASELINE_S / 2, min(between_s[1], last_heard_s(chirp, band_left)))
     found = [
         energy_scores(residual.white, chirp.sample_rate_hz, window_s, bandwidth_at_hz, wide_s) for window_s in windows_s
     ]

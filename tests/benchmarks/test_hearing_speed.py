@@ -40,6 +40,7 @@ def forget() -> None:
     """Forget what was kept of a capture, though not what holds for all captures of this sweep."""
     responses.acoustic_response.cache_clear()
     responses._noise_power.cache_clear()
+    rub_and_buzz.searched.cache_clear()
 
 
 def heard(capture: Capture):
