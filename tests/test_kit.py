@@ -29,7 +29,8 @@ def changed(tmp_path: Path, pattern: str, replacement: str) -> Path:
     folder = tmp_path / "limits" / "booth-two"
     folder.mkdir(parents=True)
     (folder / "kit.toml").write_text(text, encoding="utf-8")
-    shutil.copy(ROOT / "limits" / "booth-two" / "match.csv", folder)
+    for mask in (ROOT / "limits" / "booth-two").glob("*.csv"):
+        shutil.copy(mask, folder)
     return tmp_path
 
 

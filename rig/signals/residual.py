@@ -282,7 +282,9 @@ def _under(
     # From here on lags up to the end of the capture, at the lowest frequency, count as positive.
     lag_s = _signed_lags_s(short, rate_hz, length / chirp.sample_rate_hz - 0.6)
     white = fft.irfft(dechirped[lines] * band * level[lines], short)
-    after_s = _decayed_s(np.asarray(white, np.float64), rate_hz, late_s, float(np.median(white[lag_s > 1.0] ** 2)))
+    # Where the room is silent for certain; a short capture has less than a second to show.
+    settled = lag_s > min(1.0, 0.75 * float(lag_s.max()))
+    after_s = _decayed_s(np.asarray(white, np.float64), rate_hz, late_s, float(np.median(white[settled] ** 2)))
     white *= half_cosine((lag_s - late_s - after_s) / 0.05).astype(np.float32)
     # A transform cut to its lower lines and made shorter gives samples larger by the decimation.
     return late_s, after_s, np.asarray(fft.irfft(fft.rfft(white) * phase[lines], short) / decimation, np.float64)

@@ -186,7 +186,9 @@ def one_driver_kit(box: dict[str, Any] | None = None, **driver: Any) -> Kit:
 def spoiled(capture: Capture, how: str, role: str = "") -> Capture:
     """A capture with something wrong: 'silent', 'zero', 'nan', 'clipped', 'short', 'empty', 'noise'."""
     samples = capture.samples.copy()
-    rows = slice(None) if not role else slice(capture.inputs.index(role), capture.inputs.index(role) + 1)
+    rows = slice(None)
+    if role in capture.inputs:
+        rows = slice(capture.inputs.index(role), capture.inputs.index(role) + 1)
     if how == "zero":
         samples[rows] = 0.0
     elif how == "silent":

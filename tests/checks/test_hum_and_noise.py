@@ -89,7 +89,9 @@ def test_without_a_calibrated_microphone_no_level_is_proved() -> None:
 def test_the_silence_of_a_dead_microphone_proves_nothing() -> None:
     calibration = Calibration({"microphone": 1.0}, 1.0, microphone_v_per_pa=0.01, microphone_sign=1)
     captures = [
-        Capture(request, np.float32(np.append(white(0, 1), white(0, 2)))[np.newaxis], ("microphone",), RATE, calibration)
+        Capture(
+            request, np.float32(np.append(white(0, 1), white(0, 2)))[np.newaxis], ("microphone",), RATE, calibration
+        )
         for request in hum_and_noise.requests(KIT, SETTINGS)
     ]
     with pytest.raises(Untrusted, match="heard no sweep"):
