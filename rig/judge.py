@@ -253,7 +253,7 @@ def apart(unit: str) -> str:
 
 def hertz(frequency_hz: float) -> str:
     """A frequency in three figures, as a builder writes it."""
-    if frequency_hz >= 1000:
+    if frequency_hz >= 999.5:
         return f"{frequency_hz / 1000:.3g} kHz"
     return f"{frequency_hz:.3g} Hz"
 
