@@ -17,6 +17,8 @@ from rig.signals import stimulus
 WAKE_S = 0.4
 #: From writing a stimulus to its sounding, when nothing sounds: the driver's block under way, the next, and this.
 LEAD_S = 0.01
+#: Nobody moves a microphone and answers a question in so short a time.
+UNMOVED_S = 0.3
 #: A capture may come so much later than its sound lasts.
 LATE_S = 4.0
 
@@ -67,6 +69,7 @@ class StreamPlayer:
         self._ring_frames = ring_frames
         self._allowance = round(CAPTURE_ALLOWANCE_S * routing.sample_rate_hz)
         self._earliest = round(WAKE_S * routing.sample_rate_hz)
+        self._last_stop = -self._earliest
 
     def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
         """Play the requests in order without a gap; yield each capture as soon as it is complete.
@@ -93,6 +96,7 @@ class StreamPlayer:
                 self._audio.wait_for(stop, due_s + LATE_S, lambda: self._schedule(waiting, playing))
                 samples = self._audio.read(current.start, current.frames)
                 playing.popleft()
+                self._last_stop = stop
                 yield self._capture(current, samples)
         finally:
             if waiting or playing:
@@ -125,13 +129,20 @@ class StreamPlayer:
         ):
             return
         samples = (peak * stimulus.compose(plan)).astype(np.float32)
-        soonest = self._audio.done + 2 * self._audio.block_frames + round(LEAD_S * self._routing.sample_rate_hz)
-        start = self._audio.written
-        if start < soonest:
-            # Nothing sounds, or it ends before this could follow.
-            start = max(soonest, self._earliest)
+        start = max(self._audio.written, self._earliest, self._soonest(plan))
         self._audio.write(start, samples, outputs)
         playing.append(_Scheduled(waiting.popleft(), start, plan.frames + self._allowance))
+
+    def _soonest(self, plan: stimulus.Layout) -> int:
+        """Frame at which a stimulus may begin, now.
+
+        It begins with silence, and silence may lie in the past: nothing sounded. But not so far back that
+        somebody may have been moving things: no further than the last capture, and only right after it.
+        """
+        rate_hz, done = self._routing.sample_rate_hz, self._audio.done
+        sounding = done + 2 * self._audio.block_frames + round(LEAD_S * rate_hz)
+        moved = done - self._last_stop > UNMOVED_S * rate_hz
+        return max(sounding - plan.mark_before, done if moved else 0)
 
     def _capture(self, played: _Scheduled, samples: np.ndarray[tuple[int, ...], np.dtype[np.float32]]) -> Capture:
         return Capture(

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.settings import BenchSettings, DeviceSettings, LeadsSettings, PlayingSettings
-from rig.bench.worker import AudioProcess, Buffers, Shuttle, allocate, ignore_interrupt, serve
+from rig.bench.worker import HEARTBEAT_S, AudioProcess, Buffers, Shuttle, allocate, ignore_interrupt, serve
 from rig.readings import KnownLoad
 from rig.requests import Stage
 
@@ -303,8 +303,12 @@ class SoundCardBench:
         BenchError
             If the device is not there, does not open, or fails.
         """
+        from rig.bench.player import WAKE_S
+
         self._shared = self._opened([wiring for wiring in (self.settings.leads, self.settings.playing) if wiring])
         try:
+            # The device wakes before the first request, not during it.
+            self._shared[0].wait_for(round(WAKE_S * self._device.sample_rate_hz), WAKE_S + HEARTBEAT_S)
             yield
         finally:
             audio, self._shared = self._shared[0], None
