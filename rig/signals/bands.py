@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 OCTAVE_RATIO = 10**0.3
 """G, the frequency ratio of an octave in the base-ten system (IEC 61260-1, 5.2)."""
