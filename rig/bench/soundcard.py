@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.settings import BenchSettings, DeviceSettings, LeadsSettings, PlayingSettings
-from rig.bench.worker import HEARTBEAT_S, AudioProcess, Buffers, Shuttle, allocate, ignore_interrupt, serve
+from rig.bench.shuttle import Buffers, Shuttle, allocate
+from rig.bench.worker import HEARTBEAT_S, AudioProcess, ignore_interrupt, serve
 from rig.readings import KnownLoad
 from rig.requests import Stage
 

@@ -1,29 +1,35 @@
-"""Sound in a process of its own: shared buffers, the callback that empties and fills them, and the hand on the switch.
+"""Sound in a process of its own, and the hand on its switch.
 
-Both sides count frames from the opening of the stream. The bench writes what is to sound at which frame into a ring
-and reads from another ring what was heard at which frame; the callback only copies. Nothing waits on the callback and
-the callback waits on nothing. This module knows no sound library.
+The bench writes what is to sound at which frame into a ring and reads from another ring what was heard at which frame;
+the callback in the child only copies. This module knows no sound library.
 """
 
 import contextlib
 import multiprocessing
 import signal
 import time
-from collections.abc import Callable, Sequence
-from ctypes import c_float, c_int64
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
 from multiprocessing.connection import Connection
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.bench.base import BenchError, BenchSetupError
+from rig.bench.shuttle import (
+    BLOCK,
+    BROKEN,
+    DONE,
+    FADED,
+    FLAG_LOG,
+    FLAGGED,
+    FLAGS,
+    STOP,
+    STREAMING,
+    WRITTEN,
+    Block,
+    Buffers,
+)
 
-Block = NDArray[np.float32]
-
-#: The output goes from silence to full and back in so long.
-RAMP_S = 0.03
 #: Opening: the process starts, the library looks for devices, the driver starts.
 OPEN_DEADLINE_S = 30.0
 CLOSE_DEADLINE_S = 3.0
@@ -31,110 +37,8 @@ CLOSE_DEADLINE_S = 3.0
 HEARTBEAT_S = 2.0
 POLL_S = 0.01
 
-#: What a driver may report of a block, bit by bit.
-FLAGS = ("input underflow", "input overflow", "output underflow", "output overflow")
-FLAG_LOG = 256
-
-# Places in the shared counters.
-DONE, WRITTEN, STOP, FADED, FLAGGED, BLOCK = range(6)
-
 #: (connection, buffers, the target's own settings); runs in the child.
-Target = Callable[[Connection, "Buffers", Any], None]
-
-
-@dataclass(frozen=True)
-class Buffers:
-    """Memory that both processes see."""
-
-    ring_frames: int
-    #: Numbers (from 1) of the device's outputs and inputs that are in use.
-    outputs: tuple[int, ...]
-    inputs: tuple[int, ...]
-    ramp_frames: int
-    counters: Any = field(repr=False)
-    flag_log: Any = field(repr=False)
-    playing: Any = field(repr=False)
-    recording: Any = field(repr=False)
-
-    def state(self) -> NDArray[np.int64]:
-        """The counters, shape (6,)."""
-        return np.frombuffer(self.counters, dtype=np.int64)
-
-    def flags(self) -> NDArray[np.int64]:
-        """Frame and bits of what the driver reported, shape (256, 2), written in a circle."""
-        return np.frombuffer(self.flag_log, dtype=np.int64).reshape(FLAG_LOG, 2)
-
-    def rings(self) -> tuple[Block, Block]:
-        """What is to sound and what was heard, shapes (outputs, ring_frames) and (inputs, ring_frames)."""
-        return tuple(  # type: ignore[return-value]
-            np.frombuffer(memory, dtype=np.float32).reshape(-1, self.ring_frames)
-            for memory in (self.playing, self.recording)
-        )
-
-
-def allocate(ring_frames: int, outputs: Sequence[int], inputs: Sequence[int], sample_rate_hz: float) -> Buffers:
-    """Shared memory for a stream."""
-    context = multiprocessing.get_context("spawn")
-    return Buffers(
-        ring_frames=ring_frames,
-        outputs=tuple(outputs),
-        inputs=tuple(inputs),
-        ramp_frames=max(1, round(RAMP_S * sample_rate_hz)),
-        counters=context.RawArray(c_int64, 6),
-        flag_log=context.RawArray(c_int64, 2 * FLAG_LOG),
-        playing=context.RawArray(c_float, ring_frames * len(outputs)),
-        recording=context.RawArray(c_float, ring_frames * len(inputs)),
-    )
-
-
-class Shuttle:
-    """The callback's work, in the child: copy between the rings and the driver's blocks."""
-
-    def __init__(self, buffers: Buffers) -> None:
-        self._state = buffers.state()
-        self._flags = buffers.flags()
-        self._playing, self._recording = buffers.rings()
-        self._size = buffers.ring_frames
-        self._outputs = tuple(number - 1 for number in buffers.outputs)
-        self._inputs = tuple(number - 1 for number in buffers.inputs)
-        self._step = 1.0 / buffers.ramp_frames
-        self._gain = 0.0
-
-    def process(self, heard: Block, sounding: Block, bits: int = 0) -> None:
-        """Fill `sounding` and store `heard`, both of shape (frames, device channels)."""
-        frames = len(sounding)
-        at = int(self._state[DONE])
-        if bits:
-            count = int(self._state[FLAGGED])
-            self._flags[count % FLAG_LOG] = (at, bits)
-            self._state[FLAGGED] = count + 1
-        # The driver's block is not empty when it comes: outputs that nobody uses must be silenced as well.
-        sounding.fill(0)
-        ready = min(max(int(self._state[WRITTEN]) - at, 0), frames)
-        place = at % self._size
-        first = min(ready, self._size - place)
-        for ring, column in zip(self._playing, self._outputs, strict=True):
-            sounding[:first, column] = ring[place : place + first]
-            sounding[first:ready, column] = ring[: ready - first]
-        self._ramp(sounding, frames)
-        first = min(frames, self._size - place)
-        for ring, column in zip(self._recording, self._inputs, strict=True):
-            ring[place : place + first] = heard[:first, column]
-            ring[: frames - first] = heard[first:, column]
-        self._state[BLOCK] = frames
-        self._state[DONE] = at + frames
-
-    def _ramp(self, sounding: Block, frames: int) -> None:
-        stop = bool(self._state[STOP])
-        goal = 0.0 if stop else 1.0
-        if self._gain != goal:
-            step = self._step if goal else -self._step
-            ramp = np.clip(self._gain + step * np.arange(1, frames + 1), 0.0, 1.0)
-            sounding *= ramp[:, np.newaxis]
-            self._gain = float(ramp[-1])
-        elif stop:
-            sounding.fill(0)
-        self._state[FADED] = int(stop and self._gain == 0)
+Target = Callable[[Connection, Buffers, Any], None]
 
 
 def serve(link: Connection, buffers: Buffers, is_active: Callable[[], bool]) -> None:
@@ -217,6 +121,16 @@ class AudioProcess:
         """Frame up to which it is settled what will sound."""
         return int(self._state[WRITTEN])
 
+    @property
+    def broken(self) -> int:
+        """Frames for which a stream sounded faded or not at all, because nothing more had been written."""
+        return int(self._state[BROKEN])
+
+    def stream(self) -> None:
+        """From now on, until `silence`, what is written is an endless sound that may break off: its end is faded."""
+        self._state[BROKEN] = 0
+        self._state[STREAMING] = 1
+
     def _opened(self, deadline_s: float) -> dict[str, Any]:
         deadline = time.monotonic() + deadline_s
         while not self._link.poll(0.05):
@@ -260,7 +174,9 @@ class AudioProcess:
             self.kill()
             raise BenchError(words)
 
-    def wait_for(self, frame: int, deadline_s: float, meanwhile: Callable[[], None] = lambda: None) -> None:
+    def wait_for(
+        self, frame: int, deadline_s: float, meanwhile: Callable[[], None] = lambda: None, poll_s: float = POLL_S
+    ) -> None:
         """Wait until `frame` frames are done.
 
         Raises
@@ -279,18 +195,22 @@ class AudioProcess:
                     f"the sound did not come back within {deadline_s:.1f} s; the driver is too slow or hangs"
                 )
             meanwhile()
-            time.sleep(POLL_S)
+            time.sleep(poll_s)
 
     def write(self, start: int, samples: Block, outputs: Sequence[int]) -> None:
         """Let `samples`, shape (frames,), sound from frame `start` on at some outputs; the others are silent then."""
-        stop = start + len(samples)
+        self.write_each(start, dict.fromkeys(outputs, samples))
+
+    def write_each(self, start: int, signals: Mapping[int, Block]) -> None:
+        """Let a signal of its own, each of shape (frames,), sound at each output; outputs not named are silent."""
+        frames = max(len(samples) for samples in signals.values())
         silence_from = max(self.written, self.done)
         self._put(self._playing, silence_from, np.zeros((len(self._playing), max(start - silence_from, 0)), np.float32))
-        rows = np.zeros((len(self._playing), len(samples)), dtype=np.float32)
-        for number in outputs:
+        rows = np.zeros((len(self._playing), frames), dtype=np.float32)
+        for number, samples in signals.items():
             rows[self._buffers.outputs.index(number)] = samples
         self._put(self._playing, start, rows)
-        self._state[WRITTEN] = stop
+        self._state[WRITTEN] = start + frames
 
     def _put(self, ring: Block, start: int, rows: Block) -> None:
         place = start % self._buffers.ring_frames
@@ -306,17 +226,31 @@ class AudioProcess:
         BenchError
             If it has been overwritten since.
         """
-        place = start % self._buffers.ring_frames
-        first = min(frames, self._buffers.ring_frames - place)
-        heard = np.concatenate(
-            (self._recording[:, place : place + first], self._recording[:, : frames - first]), axis=1
-        )
+        heard = self._get(self._recording, start, frames)
         # A block's worth of margin: the callback counts a block only when it has written it.
         if self.done - start > self._buffers.ring_frames - 16384:
             raise BenchError(
                 "the recording was not fetched in time and has been overwritten; is the computer too busy?"
             )
         return heard
+
+    def sent(self, start: int, frames: int, output: int) -> Block:
+        """What was written for an output from frame `start` on, shape (frames,), without any fading.
+
+        Raises
+        ------
+        BenchError
+            If it has been overwritten since.
+        """
+        if self.written - start > self._buffers.ring_frames:
+            raise BenchError("what was played has been overwritten; is the computer too busy?")
+        row = self._buffers.outputs.index(output)
+        return self._get(self._playing[row : row + 1], start, frames)[0]
+
+    def _get(self, ring: Block, start: int, frames: int) -> Block:
+        place = start % self._buffers.ring_frames
+        first = min(frames, self._buffers.ring_frames - place)
+        return np.concatenate((ring[:, place : place + first], ring[:, : frames - first]), axis=1)
 
     def flags_between(self, start: int, stop: int) -> tuple[str, ...]:
         """What the driver reported between two frames."""
@@ -345,6 +279,7 @@ class AudioProcess:
                 raise BenchError("the sound did not stop when told to; the sound process was ended")
             time.sleep(POLL_S)
         self._state[WRITTEN] = 0
+        self._state[STREAMING] = 0
         self._state[STOP] = 0
 
     def close(self) -> None:

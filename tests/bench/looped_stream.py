@@ -10,7 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.bench.worker import FADED, Shuttle, serve
+from rig.bench.shuttle import FADED, Shuttle
+from rig.bench.worker import serve
 
 RATE_HZ = 48000.0
 
@@ -28,6 +29,10 @@ def run_stream(buffers, channels, job, ended):
             os._exit(3)
         bits = 2 if at == job.get("flag_at") else 0
         shuttle.process(heard, sounding, bits)
+        if "log" in job:
+            # When, and how loud at most: for whoever looks when this process and its parent are gone.
+            with Path(job["log"]).open("ab") as log:
+                log.write(np.array([time.monotonic(), np.max(np.abs(sounding))]).tobytes())
         heard[:] = sounding
         sounding[:] = 9.0
         at += frames

@@ -14,9 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from looped_stream import RATE_HZ, dies_at_once, looped, never_opens, reports
 
-from rig.bench import worker
+from rig.bench import shuttle, worker
 from rig.bench.base import BenchError, BenchSetupError
-from rig.bench.worker import DONE, FADED, STOP, WRITTEN, AudioProcess, Shuttle, allocate
+from rig.bench.shuttle import BROKEN, DONE, FADED, STOP, STREAMING, WRITTEN, Shuttle, allocate
+from rig.bench.worker import AudioProcess
 
 
 def is_alive(pid):
@@ -51,21 +52,21 @@ def opened():
 @settings(max_examples=60, deadline=None)
 def test_shuttle_plays_and_records_at_the_frames_it_was_told(blocks, start, length):
     ring, ramp = 2048, 100
-    buffers = allocate(ring, (2,), (1, 3), 100 / worker.RAMP_S)
+    buffers = allocate(ring, (2,), (1, 3), 100 / shuttle.RAMP_S)
     assert buffers.ramp_frames == ramp
     playing, recording = buffers.rings()
     wave = np.random.default_rng(0).uniform(-1, 1, length).astype(np.float32)
     playing[0, start : start + length] = wave
     state = buffers.state()
     state[WRITTEN] = start + length
-    shuttle = Shuttle(buffers)
+    callback = Shuttle(buffers)
     sounded, at = [], 0
     for frames in blocks:
         if at + frames > ring:
             break
         heard = np.arange(at, at + frames, dtype=np.float32)[:, None] * np.array([1, 10, 100], np.float32)
         sounding = np.full((frames, 4), np.nan, np.float32)
-        shuttle.process(heard, sounding)
+        callback.process(heard, sounding)
         sounded.append(sounding)
         at += frames
     sounded = np.concatenate(sounded)
@@ -82,13 +83,13 @@ def test_stop_fades_within_the_ramp_and_stays_silent():
     buffers.rings()[0][:] = 1.0
     state = buffers.state()
     state[WRITTEN] = 10**9
-    shuttle = Shuttle(buffers)
+    callback = Shuttle(buffers)
     block = np.zeros((64, 1), np.float32)
 
     def run(blocks):
         parts = []
         for _ in range(blocks):
-            shuttle.process(block, sounding := np.zeros((64, 1), np.float32))
+            callback.process(block, sounding := np.zeros((64, 1), np.float32))
             parts.append(sounding[:, 0])
         return np.concatenate(parts)
 
@@ -105,6 +106,49 @@ def test_stop_fades_within_the_ramp_and_stays_silent():
     state[STOP] = 0
     assert run(64)[-1] == 1.0
     assert state[FADED] == 0
+
+
+@given(
+    steps=st.lists(st.tuples(st.integers(1, 400), st.integers(0, 700)), min_size=1, max_size=40),
+    stop_at=st.integers(0, 60),
+)
+@settings(max_examples=100, deadline=None)
+def test_a_stream_that_is_written_late_never_jumps(steps, stop_at):
+    """Blocks of any length, writing by any amount between them, a stop at any time: no step larger than the ramp's."""
+    ramp = 100
+    buffers = allocate(65536, (1,), (1,), ramp / shuttle.RAMP_S)
+    buffers.rings()[0][:] = 1.0
+    state = buffers.state()
+    state[STREAMING] = 1
+    callback, sounded, missing = Shuttle(buffers), [], 0
+    for count, (frames, written) in enumerate(steps):
+        state[WRITTEN] += written
+        state[STOP] = int(count >= stop_at)
+        at = int(state[DONE])
+        callback.process(np.zeros((frames, 1), np.float32), sounding := np.full((frames, 1), np.nan, np.float32))
+        sounded.append(sounding[:, 0])
+        assert not sounding[max(int(state[WRITTEN]) - at, 0) :].any()
+        if count < stop_at:
+            missing += max(at + frames - max(int(state[WRITTEN]), at), 0)
+        assert state[BROKEN] >= missing
+    stream = np.concatenate(([0.0], *sounded, [sounded[-1][-1]]))
+    assert np.max(np.abs(np.diff(stream))) < 1.01 / ramp
+    after_stop = np.concatenate([np.zeros(0), *sounded[stop_at:]])
+    assert not after_stop[ramp:].any()
+
+
+def test_a_stream_that_is_fed_in_time_is_played_as_it_is():
+    buffers = allocate(65536, (1,), (1,), RATE_HZ)
+    buffers.rings()[0][:] = 0.5
+    state = buffers.state()
+    state[STREAMING] = 1
+    callback, sounded = Shuttle(buffers), []
+    for _ in range(60):
+        state[WRITTEN] = int(state[DONE]) + 512 + buffers.ramp_frames
+        callback.process(np.zeros((512, 1), np.float32), sounding := np.zeros((512, 1), np.float32))
+        sounded.append(sounding[:, 0])
+    assert np.all(np.concatenate(sounded)[buffers.ramp_frames :] == 0.5)
+    assert state[BROKEN] == 0
 
 
 def test_what_is_written_comes_back_across_the_ring_s_end(opened):
@@ -203,28 +247,45 @@ def test_a_child_that_does_not_listen_is_ended_by_force(opened, monkeypatch):
 
 PARENT = """
 import sys, time
+import numpy as np
 sys.path[:0] = {path!r}
 from looped_stream import RATE_HZ, looped
-from rig.bench.worker import AudioProcess, allocate
+from rig.bench.shuttle import allocate
+from rig.bench.worker import AudioProcess
 if __name__ == "__main__":
-    audio = AudioProcess(looped, allocate(4800, (1,), (1,), RATE_HZ), {{"note": {note!r}, "speed": 1}})
-    audio.wait_for(4800, 20)
+    job = {{"note": {note!r}, "log": {log!r}, "speed": 1}}
+    audio = AudioProcess(looped, allocate(480000, (1,), (1,), RATE_HZ), job)
+    audio.write(audio.done + 4800, np.full({written}, 0.5, np.float32), [1])
+    audio.stream()
+    audio.wait_for(audio.written - {written} + 9600, 20)
     print(audio.pid, flush=True)
     time.sleep(60)
 """
 
 
-def test_when_the_parent_dies_the_child_fades_and_ends(tmp_path):
-    script = tmp_path / "parent.py"
-    note = tmp_path / "note"
+@pytest.mark.parametrize(("fate", "written", "most_s"), [(signal.SIGKILL, 200000, 0.5), (signal.SIGSTOP, 60000, 1.6)])
+def test_when_the_parent_dies_or_hangs_the_sound_ends(tmp_path, fate, written, most_s):
+    script, note, log = tmp_path / "parent.py", tmp_path / "note", tmp_path / "log"
     here = Path(__file__).parent
-    script.write_text(PARENT.format(path=[str(here), str(here.parent.parent)], note=str(note)))
+    paths = [str(here), str(here.parent.parent)]
+    script.write_text(PARENT.format(path=paths, note=str(note), log=str(log), written=written))
     with subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE, text=True) as parent:
         child = int(parent.stdout.readline())
-        assert is_alive(child)
-        os.kill(parent.pid, signal.SIGKILL)
+        began = time.monotonic()
+        os.kill(parent.pid, fate)
+        if fate == signal.SIGSTOP:
+            # It hangs for longer than what is written lasts; the stream itself runs on.
+            time.sleep(2.5)
+            assert is_alive(child)
+            os.kill(parent.pid, signal.SIGKILL)
     deadline = time.monotonic() + 20
     while is_alive(child) and time.monotonic() < deadline:
         time.sleep(0.05)
     assert not is_alive(child)
     assert note.read_text() == "1"
+    blocks = np.fromfile(log).reshape(-1, 2)
+    loud = blocks[blocks[:, 1] > 0, 0]
+    assert loud[0] < began
+    print(f"\nsilent {1e3 * (loud[-1] - began):.0f} ms after the parent's end")
+    # What had been written would have sounded on for longer by far.
+    assert loud[-1] - began < most_s
