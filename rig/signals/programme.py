@@ -1,0 +1,327 @@
+"""Programme noise for long loud playing: endless, seeded, shaped by stated filters, with a stated crest factor.
+
+White Gaussian noise passes a linear-phase filter that makes it pink and shapes it, then a soft limiter. The filters are
+magnitudes of continuous-time prototypes, met on the lines of a long FFT, thus alike at every sample rate. The limiter
+is an error function, the one smooth curve for which the RMS value and the spectrum behind it are known in closed form
+(R. F. Baum, "The Correlation Function of Smoothly Limited Gaussian Noise", IRE Trans. Inf. Theory 3, 1957).
+
+What the limiter does to the spectrum: it adds products of third and higher odd order, at a crest factor of 2 by 16 dB
+below the whole, spread over the band and to three times its upper end. `played_spectrum_db` tells it for any noise.
+Nothing is filtered behind the limiter, so that no sample ever exceeds the crest factor.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal, get_args
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import fft
+from scipy.special import erf
+
+Array = NDArray[np.float64]
+FilterKind = Literal["highpass", "lowpass", "low shelf", "high shelf", "peak"]
+
+LOWEST_CREST_FACTOR, HIGHEST_CREST_FACTOR = 1.5, 4.0
+"""Below, the products of the limiter fill the gaps of any shape; above, unlimited noise hardly gets in a minute."""
+_MOST_GAIN_DB = 40.0
+_KERNEL_S = 0.6
+_ACCURACY_DB = 0.1
+_ACCURATE_TO_DB = 40.0
+
+
+@dataclass(frozen=True)
+class NoiseFilter:
+    """One filter of a noise's shape.
+
+    Raises
+    ------
+    ValueError
+        If a number is out of its range.
+    """
+
+    kind: FilterKind
+    hz: float
+    #: Of a Butterworth high-pass or low-pass, 1 to 12.
+    order: int = 2
+    #: Of shelves and peaks; a shelf has half of it (in dB) at its frequency.
+    gain_db: float = 0.0
+    #: Of peaks.
+    q: float = 0.7
+
+    def __post_init__(self) -> None:
+        if self.kind not in get_args(FilterKind):
+            raise ValueError(f"a noise filter's kind is {self.kind!r}; allowed are {', '.join(get_args(FilterKind))}")
+        if not 1 <= self.hz <= 100e3:
+            raise ValueError(f"{self.kind} of a noise: hz is {self.hz}; allowed is 1 to 100000")
+        if self.order not in range(1, 13):
+            raise ValueError(f"{self.kind} of a noise: order is {self.order}; allowed are 1 to 12")
+        if not abs(self.gain_db) <= _MOST_GAIN_DB:
+            raise ValueError(f"{self.kind} of a noise: gain_db is {self.gain_db}; allowed is -40 to 40")
+        if not 0.1 <= self.q <= 10:
+            raise ValueError(f"{self.kind} of a noise: q is {self.q}; allowed is 0.1 to 10")
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Pink noise behind filters, softly clipped to a crest factor.
+
+    Raises
+    ------
+    ValueError
+        If the crest factor is not 1.5 to 4, or the seed is negative.
+    """
+
+    filters: tuple[NoiseFilter, ...] = ()
+    #: Peak over RMS.
+    crest_factor: float = 2.0
+    seed: int = 1
+
+    def __post_init__(self) -> None:
+        if not LOWEST_CREST_FACTOR <= self.crest_factor <= HIGHEST_CREST_FACTOR:
+            raise ValueError(f"a noise's crest factor is {self.crest_factor}; allowed is 1.5 to 4")
+        if self.seed != int(self.seed) or self.seed < 0:
+            raise ValueError(f"a noise's seed is {self.seed}; allowed is a whole number from 0")
+
+
+ENDS = (NoiseFilter("highpass", 8.0, order=4), NoiseFilter("lowpass", 24e3, order=12))
+"""Pink noise without ends would have no finite power: these belong to every noise (0.06 dB from 20 Hz to 20 kHz)."""
+MUSIC_LIKE = (NoiseFilter("highpass", 40.0, order=2), NoiseFilter("lowpass", 4000.0, order=1))
+"""A shape of our own: as much in every octave as music tends to have, little at the bottom and falling in the treble.
+
+It follows no standard.
+"""
+
+
+def plain_pink(seed: int = 1, crest_factor: float = 2.0) -> Noise:
+    """Pink noise: equal power in all fractional-octave bands from 20 Hz to 20 kHz."""
+    return Noise((), crest_factor, seed)
+
+
+def decade_band(low_hz: float, seed: int = 1) -> Noise:
+    """Pink noise one decade wide from second-order Butterworth filters, its peaks 6 dB above RMS (as in AES2-1984)."""
+    return Noise((NoiseFilter("highpass", low_hz), NoiseFilter("lowpass", 10 * low_hz)), 2.0, seed)
+
+
+def music_like(seed: int = 1) -> Noise:
+    """Noise of the shape `MUSIC_LIKE`, with a crest factor of 2."""
+    return Noise(MUSIC_LIKE, 2.0, seed)
+
+
+def filter_db(one: NoiseFilter, frequency_hz: ArrayLike) -> Array:
+    """Level of one filter in dB, minus infinity where it passes nothing.
+
+    Butterworth magnitudes; shelves (of slope 1) and peaks are the prototypes of R. Bristow-Johnson, "Cookbook formulae
+    for audio equalizer biquad filter coefficients".
+    """
+    ratio = np.asarray(frequency_hz, np.float64) / one.hz
+    with np.errstate(divide="ignore", over="ignore"):
+        if one.kind == "lowpass":
+            return np.asarray(-10 * np.log10(1 + ratio ** (2 * one.order)))
+        if one.kind == "highpass":
+            return np.asarray(-10 * np.log10(1 + (1 / ratio) ** (2 * one.order)))
+    root = 10 ** (one.gain_db / 40)
+    if one.kind == "high shelf":
+        # A low shelf seen with frequency turned round.
+        ratio = 1 / np.maximum(ratio, 1e-30)
+    s = 1j * ratio
+    if one.kind == "peak":
+        found = (s**2 + s * root / one.q + 1) / (s**2 + s / (root * one.q) + 1)
+    else:
+        across = math.sqrt(2 * root) * s
+        found = root * (s**2 + across + root) / (root * s**2 + across + 1)
+    return np.asarray(20 * np.log10(np.abs(found)))
+
+
+def spectrum_db(noise: Noise, frequency_hz: ArrayLike) -> Array:
+    """The stated spectrum in equal fractional-octave bands, before the limiter; 0 dB where every filter passes.
+
+    Parameters
+    ----------
+    noise : Noise
+    frequency_hz : array_like
+        Frequencies from 0 Hz, any shape.
+
+    Returns
+    -------
+    ndarray
+        Sum of `filter_db` of the noise's filters and of `ENDS` in dB; pink noise is flat.
+    """
+    frequency = np.asarray(frequency_hz, np.float64)
+    return sum((filter_db(one, frequency) for one in (*noise.filters, *ENDS)), np.zeros_like(frequency))
+
+
+def played_spectrum_db(noise: Noise, frequency_hz: ArrayLike, sample_rate_hz: float) -> Array:
+    """The spectrum in equal fractional-octave bands behind the limiter, in dB as `spectrum_db`.
+
+    An error function limits Gaussian noise of the correlation r(t) to ``asin(k r(t)) / asin(k)`` (Baum 1957).
+
+    Parameters
+    ----------
+    noise : Noise
+    frequency_hz : array_like
+        Frequencies above 0 Hz, to half the sample rate.
+    sample_rate_hz : float
+        Sample rate in Hz: products above half of it fold back.
+
+    Returns
+    -------
+    ndarray
+        Levels in dB on the scale of `spectrum_db`, had the limiter no loss for what is in the band: the part of the
+        noise that passes as by a linear gain lies on `spectrum_db`, what rises above it are the limiter's products.
+    """
+    power = np.abs(_kernel_spectrum(noise.filters, sample_rate_hz)) ** 2
+    correlation = fft.irfft(power)
+    correlation /= correlation[0]
+    softness = _softness(noise.crest_factor)
+    limited = fft.rfft(np.arcsin(softness * correlation) / softness).real
+    grid_hz = np.linspace(0, sample_rate_hz / 2, limited.size)
+    at_hz = np.asarray(frequency_hz, np.float64)
+    # Density times frequency is the power per fraction of an octave; scaled as the pink noise at 0 dB is.
+    density = np.maximum(limited, 1e-30) * np.sum(power[:-1] + power[1:]) / (limited.size * 2 - 2)
+    return np.asarray(10 * np.log10(np.interp(at_hz, grid_hz, density) * at_hz))
+
+
+def _softness(crest_factor: float) -> float:
+    """Baum's k: the square of a limited unit noise's RMS value over its peak is ``2 / pi asin k``."""
+    return math.sin(math.pi / (2 * crest_factor**2))
+
+
+def _block_frames(sample_rate_hz: float) -> int:
+    if not 8000 <= sample_rate_hz <= 400e3:
+        raise ValueError(f"noise needs a sample rate from 8000 Hz to 400000 Hz, found {sample_rate_hz}")
+    return int(2 ** math.ceil(math.log2(_KERNEL_S * sample_rate_hz)))
+
+
+@lru_cache(maxsize=16)
+def _kernel_spectrum(filters: tuple[NoiseFilter, ...], sample_rate_hz: float) -> Array:
+    """Spectrum, on twice a block, of a kernel one block long, which makes white noise pink and shapes it."""
+    block = _block_frames(sample_rate_hz)
+    noise = Noise(filters)
+    # A grid four times as fine: what a kernel of one block cannot follow is cut off by a window, not folded into it.
+    fine_hz = np.arange(2 * block + 1) * sample_rate_hz / (4 * block)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        wanted = np.where(fine_hz > 0, 10 ** (spectrum_db(noise, fine_hz) / 20) / np.sqrt(fine_hz), 0.0)
+    symmetric = fft.irfft(wanted)
+    half = block // 2
+    kernel = np.zeros(2 * block)
+    fall = 0.5 + 0.5 * np.cos(np.pi * np.clip(np.arange(half) / half * 2 - 1, 0, 1))
+    kernel[:half] = symmetric[:half] * fall
+    kernel[-half + 1 :] = kernel[1:half][::-1]
+    spectrum = np.asarray(fft.rfft(kernel).real)
+    _require_accuracy(noise, spectrum, sample_rate_hz)
+    spectrum.setflags(write=False)
+    return spectrum
+
+
+def _require_accuracy(noise: Noise, spectrum: Array, sample_rate_hz: float) -> None:
+    at_hz = np.linspace(0, sample_rate_hz / 2, spectrum.size)
+    use = (at_hz >= 20) & (at_hz <= min(20e3, 0.45 * sample_rate_hz))
+    stated = spectrum_db(noise, at_hz[use])
+    found = 20 * np.log10(np.maximum(np.abs(spectrum[use]), 1e-30)) + 10 * np.log10(at_hz[use])
+    wrong = np.where(stated > np.max(stated) - _ACCURATE_TO_DB, np.abs(found - stated), 0.0)
+    if np.max(wrong) > _ACCURACY_DB:
+        worst = at_hz[use][np.argmax(wrong)]
+        off = f"{np.max(wrong):.2f} dB off; allowed is {_ACCURACY_DB} dB"
+        raise ValueError(f"the noise's filters are too steep at {worst:.0f} Hz: {off}")
+
+
+class NoiseSource:
+    """Endless noise of one channel, of RMS 1 in the long term, no sample beyond the crest factor.
+
+    The same noise, sample rate and channel give the same samples, however they are read; channels are independent.
+    Frame n depends on nothing but n, so that a source may begin anywhere. Two blocks of white noise are all it holds.
+
+    Parameters
+    ----------
+    noise : Noise
+    sample_rate_hz : float
+        Sample rate in Hz, 8 kHz to 400 kHz.
+    channel : int
+        Number of the channel, from 0.
+
+    Raises
+    ------
+    ValueError
+        If the sample rate or the channel is out of range, or the filters are too steep for the kernel (0.1 dB).
+    """
+
+    def __init__(self, noise: Noise, sample_rate_hz: float, channel: int) -> None:
+        if channel != int(channel) or channel < 0:
+            raise ValueError(f"a noise's channel is {channel}; allowed is a whole number from 0")
+        self._spectrum = _kernel_spectrum(noise.filters, float(sample_rate_hz))
+        self._frames = self._spectrum.size - 1
+        self._seed = (int(noise.seed), int(channel))
+        self._peak = noise.crest_factor
+        softness = _softness(noise.crest_factor)
+        # White noise of unit variance leaves the kernel with the mean of its squared spectrum as variance.
+        square = self._spectrum**2
+        variance = float(np.sum(square[:-1] + square[1:])) / (2 * self._frames)
+        self._gain = math.sqrt(softness / (2 * (1 - softness)) / variance)
+        self._position = 0
+        self._held: tuple[int, Array] = (-1, np.empty(0))
+        self._white: tuple[int, Array] = (-1, np.empty(0))
+
+    @property
+    def position(self) -> int:
+        """The frame that is read next."""
+        return self._position
+
+    def seek(self, frame: int) -> None:
+        """Go on at a frame counted from the beginning.
+
+        Raises
+        ------
+        ValueError
+            If the frame is negative.
+        """
+        if frame < 0:
+            raise ValueError(f"noise begins at frame 0, found {frame}")
+        self._position = int(frame)
+
+    def read(self, frames: int) -> Array:
+        """The next frames.
+
+        Parameters
+        ----------
+        frames : int
+            How many, from 0.
+
+        Returns
+        -------
+        ndarray, shape (frames,)
+            Noise of RMS 1.
+
+        Raises
+        ------
+        ValueError
+            If frames is negative.
+        """
+        if frames < 0:
+            raise ValueError(f"noise is read in a number of frames from 0, found {frames}")
+        parts = [np.empty(0)]
+        left = int(frames)
+        while left:
+            index, start = divmod(self._position, self._frames)
+            part = self._block(index)[start : start + left]
+            parts.append(part)
+            left -= part.size
+            self._position += part.size
+        return np.concatenate(parts)
+
+    def _block(self, index: int) -> Array:
+        if self._held[0] != index:
+            before = self._white[1] if self._white[0] == index else self._white_block(index)
+            self._white = (index + 1, self._white_block(index + 1))
+            both = fft.rfft(np.concatenate((before, self._white[1])))
+            # The kernel reaches half a block to both sides: the middle of the circular convolution is whole.
+            half = self._frames // 2
+            shaped = fft.irfft(both * self._spectrum)[half : half + self._frames]
+            self._held = (index, self._peak * erf(self._gain * shaped))
+        return self._held[1]
+
+    def _white_block(self, index: int) -> Array:
+        seed, channel = self._seed
+        sequence = np.random.SeedSequence(seed, spawn_key=(channel, index))
+        return np.random.Generator(np.random.PCG64(sequence)).standard_normal(self._frames)
