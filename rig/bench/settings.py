@@ -8,8 +8,9 @@ from typing import Annotated, Literal
 from pydantic import Field, StrictBool, ValidationInfo, field_validator, model_validator
 
 from rig.bench.base import BenchSetupError
+from rig.bench.instrument_settings import InstrumentSettings, refuse_mixed_up
 from rig.readings import Calibration, KnownLoad
-from rig.requests import Stage
+from rig.requests import AT_LEADS, Stage
 from rig.tables import Misfit, Table, TableError, between, checked, read_toml
 
 Positive = Annotated[float, Field(gt=0)]
@@ -18,6 +19,8 @@ Volts = Annotated[float, between(0.01, 100)]
 
 LEADS_INPUTS = {"drive", "sense"}
 PLAYING_INPUTS = ({"microphone"}, {"microphone", "loopback"})
+#: In the soak a coil's resistance can be followed by two further inputs.
+COIL_INPUTS = {"drive", "sense"}
 #: Stands in `outputs` for every channel of the kit.
 ANY_CHANNEL = "*"
 
@@ -98,7 +101,7 @@ class LeadsSettings(WiringSettings):
 
 
 class PlayingSettings(WiringSettings):
-    """Stages playing and soak: the microphone, and a loopback where an output and an input are to spare."""
+    """Stage playing: the microphone, and a loopback where an output and an input are to spare."""
 
     #: Output that is joined to the loopback input; the stimulus is played there as well.
     loopback_output: Number | None = None
@@ -126,12 +129,48 @@ class PlayingSettings(WiringSettings):
     def _loopback_apart(self) -> "PlayingSettings":
         if ("loopback" in self.inputs) != (self.loopback_output is not None):
             found = "none" if self.loopback_output is None else f"{self.loopback_output}"
-            allowed = "a number with a loopback among playing.inputs, and only then"
+            allowed = "a number with a loopback among the inputs, and only then"
             raise Misfit("loopback_output", found, allowed)
         if self.loopback_output in self.outputs.values() and len(set(self.outputs.values())) > 1:
             allowed = "an output that plays no channel, or the only one there is"
             raise Misfit("loopback_output", f"{self.loopback_output}", allowed)
         return self
+
+
+class SoakSettings(PlayingSettings):
+    """Stage soak, where it is wired otherwise than playing: drive and sense follow the coil of one channel."""
+
+    #: In series with the speaker of `sense_channel`; small, since it takes of the level.
+    sense_ohm: Annotated[float, between(0.01, 10)] | None = None
+    #: Kit's channel whose leads the two inputs are at.
+    sense_channel: str | None = None
+    #: Whether a differential probe or an isolating transformer stands between amplifier and card.
+    isolated: StrictBool = False
+
+    @field_validator("inputs")
+    @classmethod
+    def _microphone(cls, inputs: dict[str, int]) -> dict[str, int]:
+        rest = set(inputs) - COIL_INPUTS
+        if rest not in PLAYING_INPUTS or len(set(inputs) & COIL_INPUTS) == 1:
+            allowed = "microphone, loopback if there is one, and both or neither of drive and sense"
+            raise Misfit("", _wired(inputs), allowed)
+        return inputs
+
+    @model_validator(mode="after")
+    def _sense_whole(self) -> "SoakSettings":
+        for key in ("sense_ohm", "sense_channel"):
+            found = getattr(self, key)
+            if (found is not None) != self.has_sense:
+                allowed = "given with the inputs drive and sense, and only then"
+                raise Misfit(key, "none" if found is None else f"{found}", allowed)
+        if self.sense_channel is not None and self.output(self.sense_channel) is None:
+            raise Misfit("sense_channel", repr(self.sense_channel), f"one of the outputs: {', '.join(self.outputs)}")
+        return self
+
+    @property
+    def has_sense(self) -> bool:
+        """Whether voltage and current of a channel are measured while it plays."""
+        return set(self.inputs) >= COIL_INPUTS
 
 
 class SimulatedSettings(Table):
@@ -154,13 +193,17 @@ class BenchSettings(Table):
     device: DeviceSettings | None = None
     leads: LeadsSettings | None = None
     playing: PlayingSettings | None = None
+    soak: SoakSettings | None = None
     simulated: SimulatedSettings | None = None
     air_celsius: Annotated[float, Field(ge=-20, le=60)] | None = None
+    instruments: list[InstrumentSettings] = []
+    #: As PyVISA names it: "@py", "@ivi", "file.yaml@sim", or the path of a vendor's library.
+    visa_backend: str = "@py"
 
     @model_validator(mode="after")
     def _tables_of_kind(self) -> "BenchSettings":
-        allowed = {"soundcard": {"device", "leads", "playing"}, "simulated": {"simulated"}}[self.kind]
-        given = {key for key in ("device", "leads", "playing", "simulated") if getattr(self, key) is not None}
+        allowed = {"soundcard": {"device", "leads", "playing", "soak"}, "simulated": {"simulated"}}[self.kind]
+        given = {key for key in ("device", "leads", "playing", "soak", "simulated") if getattr(self, key) is not None}
         for key in sorted(given - allowed):
             raise Misfit(key, "a table", f"for kind = {self.kind!r} no table {key}")
         if self.kind == "soundcard" and "device" not in given:
@@ -168,13 +211,14 @@ class BenchSettings(Table):
         if self.kind == "soundcard" and "name" not in self.model_fields_set:
             raise Misfit("name", "none", "a name for the bench: calibrations and reference builds are kept under it")
         self._numbers_on_the_card()
+        refuse_mixed_up(self.instruments)
         return self
 
     def _numbers_on_the_card(self) -> None:
         device = self.device
         if device is None:
             return
-        for key, wiring in (("leads", self.leads), ("playing", self.playing)):
+        for key, wiring in (("leads", self.leads), ("playing", self.playing), ("soak", self.soak)):
             if wiring is None:
                 continue
             _refuse_numbers(f"{key}.inputs", wiring.inputs, device.inputs, "inputs")
@@ -183,16 +227,18 @@ class BenchSettings(Table):
                 _refuse_numbers(key, {"loopback_output": wiring.loopback_output}, device.outputs, "outputs")
 
     def wiring(self, stage: Stage) -> LeadsSettings | PlayingSettings:
-        """The wiring of a stage.
+        """The wiring of a stage: after the soak as on the leads, in the soak as when playing unless it has its own.
 
         Raises
         ------
         BenchSetupError
             If bench.toml has no table for it.
         """
-        found = self.leads if stage == "leads" else self.playing
+        key = "leads" if stage in AT_LEADS else "playing"
+        found: LeadsSettings | PlayingSettings | None = self.leads if stage in AT_LEADS else self.playing
+        if stage == "soak" and self.soak is not None:
+            found = self.soak
         if found is None:
-            key = "leads" if stage == "leads" else "playing"
             raise BenchSetupError(f"bench {self.name!r}: no table [{key}], which the stage {stage!r} needs")
         return found
 
@@ -218,6 +264,7 @@ class BenchSettings(Table):
             common,
             microphone_v_per_pa=None if millivolts is None else millivolts / 1000,
             microphone_sign=None if inverted is None else (-1 if inverted else 1),
+            sense_ohm=wiring.sense_ohm if isinstance(wiring, SoakSettings) else None,
         )
 
 
