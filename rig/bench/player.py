@@ -2,15 +2,17 @@
 
 import math
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from rig.bench.base import CAPTURE_ALLOWANCE_S, BenchSetupError
+from rig.bench.routing import Routing
+from rig.bench.soaking import Soak, Surroundings
 from rig.bench.worker import AudioProcess
-from rig.readings import Calibration, Capture
-from rig.requests import Request
+from rig.readings import Capture, Row
+from rig.requests import Programme, Sweep
 from rig.signals import stimulus
 
 #: Silence after the opening: a device that wakes swallows the first sound.
@@ -24,26 +26,13 @@ LATE_S = 4.0
 
 
 @dataclass(frozen=True)
-class Routing:
-    """Where requests go and what comes back, in one stage."""
-
-    #: Kit's channel -> outputs of the card; one stimulus may go to several (loopback).
-    outputs_of: Callable[[str], tuple[int, ...]]
-    #: Roles of the inputs of this stage, and the rows of the recording that they are.
-    roles: tuple[str, ...]
-    rows: tuple[int, ...]
-    calibration: Calibration
-    sample_rate_hz: float
-
-
-@dataclass(frozen=True)
 class _Scheduled:
-    request: Request
+    request: Sweep
     start: int
     frames: int
 
 
-def sample_peak(request: Request, output_volts: float) -> float:
+def sample_peak(request: Sweep, output_volts: float) -> float:
     """Peak of a stimulus in samples, full scale 1.0.
 
     Raises
@@ -63,15 +52,18 @@ def sample_peak(request: Request, output_volts: float) -> float:
 class StreamPlayer:
     """A stage of the sound card bench with its stream open."""
 
-    def __init__(self, audio: AudioProcess, routing: Routing, ring_frames: int) -> None:
+    def __init__(
+        self, audio: AudioProcess, routing: Routing, ring_frames: int, around: Surroundings | None = None
+    ) -> None:
         self._audio = audio
+        self._around = around
         self._routing = routing
         self._ring_frames = ring_frames
         self._allowance = round(CAPTURE_ALLOWANCE_S * routing.sample_rate_hz)
         self._earliest = round(WAKE_S * routing.sample_rate_hz)
         self._last_stop = -self._earliest
 
-    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
+    def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
         """Play the requests in order without a gap; yield each capture as soon as it is complete.
 
         A capture is as long as its stimulus and a little more, for the latency of the equipment; the next stimulus has
@@ -102,7 +94,22 @@ class StreamPlayer:
             if waiting or playing:
                 self._audio.silence()
 
-    def _prepare(self, request: Request) -> tuple[stimulus.Layout, float, tuple[int, ...]]:
+    def soak(self, programme: Programme, from_s: float = 0.0) -> Iterator[Row]:
+        """Play a programme from some second of it on, yielding a row every `every_s`.
+
+        Raises
+        ------
+        BenchSetupError
+            If the programme cannot be played on this bench, before anything sounds.
+        BenchError
+            If a guarded instrument gives nothing, before anything sounds; if the device, its driver or the sound
+            process fails.
+        """
+        if self._around is None:
+            raise BenchSetupError(f"{programme}: this stage of the bench reads no instruments")
+        return Soak(self._audio, self._routing, self._around, programme, from_s).rows()
+
+    def _prepare(self, request: Sweep) -> tuple[stimulus.Layout, float, tuple[int, ...]]:
         """Layout, peak and outputs of a request, or the refusal."""
         outputs = self._routing.outputs_of(request.channel)
         peak = sample_peak(request, self._routing.calibration.output_volts)
@@ -117,7 +124,7 @@ class StreamPlayer:
             )
         return plan, peak, outputs
 
-    def _schedule(self, waiting: deque[Request], playing: deque[_Scheduled]) -> None:
+    def _schedule(self, waiting: deque[Sweep], playing: deque[_Scheduled]) -> None:
         """Write the next stimulus if the rings have room for it."""
         if not waiting:
             return

@@ -329,7 +329,8 @@ class SoundCardBench:
             If the device is not there, does not open, or fails.
         """
         # Only here: the child process imports this module too and needs none of it.
-        from rig.bench.player import Routing, StreamPlayer
+        from rig.bench.player import StreamPlayer
+        from rig.bench.routing import Routing
 
         wiring = self.settings.wiring(name)
         audio, buffers = self._shared or self._opened([wiring])

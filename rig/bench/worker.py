@@ -122,6 +122,11 @@ class AudioProcess:
         return int(self._state[WRITTEN])
 
     @property
+    def is_streaming(self) -> bool:
+        """Whether a stream has begun and nobody has silenced it."""
+        return bool(self._state[STREAMING])
+
+    @property
     def broken(self) -> int:
         """Frames for which a stream sounded faded or not at all, because nothing more had been written."""
         return int(self._state[BROKEN])
@@ -204,7 +209,8 @@ class AudioProcess:
     def write_each(self, start: int, signals: Mapping[int, Block]) -> None:
         """Let a signal of its own, each of shape (frames,), sound at each output; outputs not named are silent."""
         frames = max(len(samples) for samples in signals.values())
-        silence_from = max(self.written, self.done)
+        # A stream's break was silence too, for whoever asks what was sent.
+        silence_from = max(self.written, start - self._buffers.ring_frames if self.is_streaming else self.done)
         self._put(self._playing, silence_from, np.zeros((len(self._playing), max(start - silence_from, 0)), np.float32))
         rows = np.zeros((len(self._playing), frames), dtype=np.float32)
         for number, samples in signals.items():
@@ -245,7 +251,8 @@ class AudioProcess:
         if self.written - start > self._buffers.ring_frames:
             raise BenchError("what was played has been overwritten; is the computer too busy?")
         row = self._buffers.outputs.index(output)
-        return self._get(self._playing[row : row + 1], start, frames)[0]
+        (samples,) = self._get(self._playing[row : row + 1], start, frames)
+        return np.asarray(samples, dtype=np.float32)
 
     def _get(self, ring: Block, start: int, frames: int) -> Block:
         place = start % self._buffers.ring_frames
