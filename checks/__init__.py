@@ -2,11 +2,35 @@
 
 from typing import cast
 
-from checks import distortion, hum_and_noise, impedance, leads, leak, ping, polarity, response, rub_and_buzz
+from checks import (
+    distortion,
+    heat,
+    hum_and_noise,
+    impedance,
+    lasting_change,
+    leads,
+    leak,
+    ping,
+    polarity,
+    response,
+    rub_and_buzz,
+)
 from rig.check import Check
 
 #: In the order in which a newcomer would read them.
 ALL: list[Check] = [
     cast(Check, module)
-    for module in (leads, impedance, ping, response, polarity, distortion, rub_and_buzz, leak, hum_and_noise)
+    for module in (
+        leads,
+        impedance,
+        ping,
+        response,
+        polarity,
+        distortion,
+        rub_and_buzz,
+        leak,
+        hum_and_noise,
+        heat,
+        lasting_change,
+    )
 ]

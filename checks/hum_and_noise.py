@@ -14,7 +14,7 @@ from pydantic import Field
 
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Curve, Reading, Untrusted
-from rig.requests import Request
+from rig.requests import Sweep
 from rig.responses import acoustic_response
 from rig.signals.bands import nominal_hz
 from rig.signals.quiet import band_levels_db, mains_hum
@@ -39,7 +39,7 @@ class Settings(Table):
     room_below_dba: float = 45.0
 
 
-def requests(kit: Kit, settings: Settings) -> list[Request]:
+def requests(kit: Kit, settings: Settings) -> list[Sweep]:
     """Silence in front of each box, and the sweep that proves that the microphone there is alive."""
     place = kit.positions[0].name
     silences = [kit.silence(channel.name, place, settings.seconds) for channel in kit.channels]

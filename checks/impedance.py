@@ -16,7 +16,7 @@ from rig.circuit.channel import Channel, impedance_ohm
 from rig.circuit.fit import Fit, default_parameters, fit_impedance
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Curve, Floats, KnownLoad, Reading, Untrusted
-from rig.requests import Request
+from rig.requests import Sweep
 from rig.responses import judged_grid, sweep_layout
 from rig.signals.deconvolution import transfer_function
 from rig.signals.noise import response_noise_power
@@ -55,7 +55,7 @@ class Load:
     uncertainty_ohm: Floats
 
 
-def requests(kit: Kit, settings: Settings) -> list[Request]:
+def requests(kit: Kit, settings: Settings) -> list[Sweep]:
     """One sweep on each channel's leads."""
     return [kit.sweep("leads", channel.name) for channel in kit.channels]
 

@@ -11,7 +11,7 @@ import numpy as np
 from checks.impedance import load_impedance
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Reading, Untrusted
-from rig.requests import Request
+from rig.requests import Sweep
 from rig.signals.smoothing import log_frequency_grid
 from rig.tables import Table
 
@@ -34,7 +34,7 @@ class Settings(Table):
     """Nothing to set: the limits of the lowest impedance say it all."""
 
 
-def requests(kit: Kit, settings: Settings) -> list[Request]:
+def requests(kit: Kit, settings: Settings) -> list[Sweep]:
     """One short quiet sweep on each channel's leads."""
     return [kit.sweep("leads", channel.name, quiet=True) for channel in kit.channels]
 

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Reading, Untrusted
-from rig.requests import Request
+from rig.requests import Sweep
 from rig.responses import acoustic_response, air_speed_m_s, band_response, design_response, mean_db
 from rig.signals.smoothing import log_frequency_grid
 from rig.tables import Table
@@ -28,7 +28,7 @@ class Settings(Table):
     silent_below_db: float = -15.0
 
 
-def requests(kit: Kit, settings: Settings) -> list[Request]:
+def requests(kit: Kit, settings: Settings) -> list[Sweep]:
     """At each box: its own ping, and one of each box built alike."""
     first = kit.positions[0].name
     alike = {(a.name, b.name) for a, b in kit.alike()}

@@ -8,7 +8,7 @@ from types import ModuleType
 from typing import Any, Protocol, cast
 
 from rig.kit import Kit
-from rig.readings import Capture, CheckReadings
+from rig.readings import Capture, CheckReadings, Log
 from rig.requests import Request
 from rig.tables import Table, TableError, checked
 
@@ -28,8 +28,8 @@ class Check(Protocol):
         """What it needs from the bench."""
         ...
 
-    def read(self, captures: Sequence[Capture], settings: Any, kit: Kit) -> CheckReadings:
-        """Readings of the captures: pure, and no limit is known here.
+    def read(self, captures: Sequence[Any], settings: Any, kit: Kit) -> CheckReadings:
+        """Readings of the captures (of sweeps) and logs (of programmes): pure, and no limit is known here.
 
         Raises
         ------
@@ -51,7 +51,7 @@ class ListedCheck:
         """The check's requests under the kit's settings."""
         return tuple(self.check.requests(kit, self.settings))
 
-    def read(self, captures: Sequence[Capture], kit: Kit) -> CheckReadings:
+    def read(self, captures: Sequence[Capture | Log], kit: Kit) -> CheckReadings:
         """The check's readings under the kit's settings."""
         return self.check.read(captures, self.settings, kit)
 

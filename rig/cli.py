@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 
-from rig import records, sequencer
+from rig import journal, records, sequencer
 from rig.bench import opening
 from rig.bench.base import Bench, BenchError, BenchSetupError
 from rig.kit import Kit, kit_names, load_kit
@@ -18,7 +18,7 @@ from rig.records import RecordError
 from rig.report.certificate import certificate
 from rig.screen import terminal
 from rig.tables import TableError
-from rig.verify import Job, job, verify
+from rig.verify import Job, job, resume, verify
 
 PASS, FAIL, VOID, USAGE, BENCH = 0, 1, 2, 3, 4
 STATUS = {"pass": PASS, "fail": FAIL, "void": VOID}
@@ -88,6 +88,38 @@ def _confirm(console: Console, unattended: bool) -> sequencer.Confirm:
     return (lambda words: True) if unattended else ask
 
 
+@app.command("resume")
+def resume_command(
+    serial: Annotated[str, typer.Argument(help="Of the interrupted run; not needed where there is only one.")] = "",
+    workspace: Workspace = HERE,
+    bench: BenchFile = None,
+    close: Annotated[bool, typer.Option("--close", help="Do not go on: close the run as void.")] = False,
+    yes: Yes = False,
+) -> None:
+    """Go on with a run whose soak was interrupted by a crash or a power cut, or close it."""
+    console = Console()
+    runs = [journal.load(folder) for folder in journal.interrupted(workspace)]
+    found = [run for run in runs if serial in ("", run.serial)]
+    if len(found) != 1:
+        listed = ", ".join(f"{run.serial} ({run.kit}, {run.started_at})" for run in runs) or "none"
+        raise RecordError(f"{len(found)} interrupted runs{f' of {serial!r}' if serial else ''}; there are: {listed}")
+    before = found[0]
+    work = job(workspace, before.kit)
+    opened, origin = (None, "") if close else _open(workspace, bench, work.kit, before.serial, [])
+    run, record = resume(
+        work,
+        before,
+        opened,
+        _confirm(console, close or yes or origin != "soundcard"),
+        lambda events: terminal.draw(events, work.schedule.requests, console),
+        certificate,
+    )
+    console.print(terminal.verdict_table(run.results))
+    console.print(terminal.closing(run))
+    console.print(f"certificate: {record.folder / 'certificate.html'}", soft_wrap=True)
+    raise typer.Exit(BENCH if run.bench_failed else STATUS[run.outcome])
+
+
 def _plain_document(record: records.Record) -> dict[str, Any]:
     return records.read_record(record.folder).document
 
@@ -138,7 +170,12 @@ def results(
     console = Console()
     console.print(terminal.record_table(found))
     for folder in records.unfinished(workspace):
-        console.print(f"ended while being written, counts for nothing: {folder}")
+        if journal.is_running(folder):
+            console.print(f"under way: {folder}")
+        elif (folder / journal.CHECKPOINT).is_file():
+            console.print(f"interrupted in its soak; kitproof resume goes on or closes it: {folder}")
+        else:
+            console.print(f"ended while being written, counts for nothing: {folder}")
 
 
 @app.command()
@@ -162,7 +199,8 @@ def rejudge(serial: str, workspace: Workspace = HERE, kit: OfKit = "") -> None:
 
     record = _newest(workspace, serial, kit)
     work = job(workspace, record.document["kit"]["name"])
-    bench = ArchiveBench(records.load_captures(record), {"run": record.document["run"]})
+    origin = {"run": record.document["run"]}
+    bench = ArchiveBench(records.load_captures(record), origin, records.load_rows(record))
     events = sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True)
     run = next(event.run for event in events if isinstance(event, sequencer.Finished))
     console = Console()

@@ -1,11 +1,12 @@
 """The values that travel through the house: captures from the bench, readings out of the checks."""
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.requests import Request
+from rig.requests import Programme, Sweep
 
 Floats = NDArray[np.float64]
 
@@ -60,7 +61,7 @@ class Capture:
     Two captures are never equal: each is one event in the air.
     """
 
-    request: Request
+    request: Sweep
     #: Shape (inputs, frames), float32, never changed.
     samples: NDArray[np.float32]
     #: Role of each row of `samples`.
@@ -97,6 +98,63 @@ class Capture:
         """
         volts = self.volts("microphone") * (self.calibration.microphone_sign or 1)
         return volts / (self.calibration.microphone_v_per_pa or 1.0)
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row of a log: what was measured over the last few seconds. What is missing is NaN or absent, never stale."""
+
+    #: Since the programme began, by a clock that nobody sets; gaps of an interrupted soak count.
+    seconds: float
+    #: ISO 8601 with zone.
+    clock: str
+    #: "cold", "ramp", "playing", "rest"; "gap" on the first row after an interruption.
+    state: str
+    #: Column -> value. Columns are `<quantity>.<subject>`: "celsius.heat sink", "drive_v.left", "level_db.63",
+    #: "gain_db.left.63", "coil_ohm.left", "coil_ohm_u.left".
+    values: dict[str, float]
+    #: Role of an instrument -> its answer as it came.
+    answers: dict[str, str] = field(default_factory=dict)
+    #: What happened on the bench in this row, in words; empty: nothing.
+    event: str = ""
+    #: Why the programme ended with this row before its time; empty: it did not.
+    guard: str = ""
+
+
+@dataclass(frozen=True)
+class Stop:
+    """Why a programme ended before its time."""
+
+    #: "fail": the unit left what it must keep to; "void": nothing can be said of it any more; "settled": all is known.
+    kind: Literal["fail", "void", "settled"]
+    words: str
+    #: Seconds of the programme.
+    seconds: float
+
+
+@dataclass(frozen=True, eq=False)
+class Log:
+    """What came back for a programme: its rows as columns."""
+
+    request: Programme
+    #: Shape (rows,).
+    seconds: Floats
+    states: tuple[str, ...]
+    #: Column -> shape (rows,), NaN where there was nothing.
+    columns: dict[str, Floats]
+    #: (seconds, words) of the rows with an event.
+    events: tuple[tuple[float, str], ...] = ()
+    stopped: Stop | None = None
+    #: ISO 8601 with zone, of the first row.
+    began_at: str = ""
+
+    def column(self, name: str) -> Floats:
+        """A column, shape (rows,); NaN all along where there is no such column."""
+        return self.columns.get(name, np.full(self.seconds.size, np.nan))
+
+    def is_state(self, state: str) -> NDArray[np.bool_]:
+        """Whether each row is in this state, shape (rows,)."""
+        return np.array([found == state for found in self.states], dtype=np.bool_)
 
 
 @dataclass(frozen=True)
@@ -152,6 +210,20 @@ class Sound:
     sample_rate_hz: float
 
 
+@dataclass(frozen=True, eq=False)
+class Course:
+    """A quantity over the time of a programme. All arrays have shape (n,)."""
+
+    quantity: str
+    subject: str
+    seconds: Floats
+    #: NaN where there was nothing.
+    value: Floats
+    unit: str
+    #: What the fit says, at the same times; None when nothing could be fitted.
+    fit: Floats | None = None
+
+
 @dataclass(frozen=True)
 class CheckReadings:
     """All that one check read."""
@@ -159,5 +231,6 @@ class CheckReadings:
     readings: tuple[Reading, ...] = ()
     curves: tuple[Curve, ...] = ()
     sounds: tuple[Sound, ...] = ()
+    courses: tuple[Course, ...] = ()
     #: Remarks for the record that judge nothing.
     remarks: tuple[str, ...] = field(default=())

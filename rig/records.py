@@ -19,17 +19,17 @@ import numpy as np
 import soundfile
 
 from rig.kit import Kit, kit_files, kit_sha256
-from rig.readings import Calibration, Capture, Curve, KnownLoad, Sound
-from rig.requests import Sweep
+from rig.readings import Capture, Curve, Log, Row, Sound
+from rig.recordings import RecordError as RecordError
+from rig.recordings import log_files, programme_of, read_captures, read_rows, write_captures
+from rig.requests import Programme
 from rig.sequencer import Run
 from rig.verdicts import CheckResult
 
 SCHEMA = "kitproof run 1"
 UNFINISHED = ".unfinished-"
-
-
-class RecordError(Exception):
-    """A record cannot be written, found or read (exit status 3)."""
+#: What stands in a reserved folder until the record is written.
+HELPS = ("started.txt", "checkpoint.json", "running.lock")
 
 
 @dataclass(frozen=True)
@@ -115,7 +115,8 @@ def save(folder: Path, kit: Kit, serial: str, run: Run, about: Mapping[str, Any]
 
 def _save(folder: Path, kit: Kit, serial: str, run: Run, about: Mapping[str, Any], certificate: Certificate) -> Record:
     home, name = folder.parent, folder.name.removeprefix(UNFINISHED)
-    (folder / "started.txt").unlink(missing_ok=True)
+    for name_of_help in HELPS:
+        (folder / name_of_help).unlink(missing_ok=True)
     earlier = readable(home)[0]
     document: dict[str, Any] = {
         "schema": SCHEMA,
@@ -133,7 +134,8 @@ def _save(folder: Path, kit: Kit, serial: str, run: Run, about: Mapping[str, Any
     }
     _copy_kit(kit, folder)
     document["results"] = [_write_result(result, folder) for result in run.results]
-    document["calibrations"], document["captures"] = _write_captures(run, folder)
+    document["calibrations"], document["captures"] = write_captures(run.captures, folder)
+    document["logs"] = [_log_entry(n, log, troubles, folder) for n, (log, troubles) in enumerate(run.logs, 1)]
     (folder / "certificate.html").write_text(certificate(document, run, kit), encoding="utf-8")
     document["files"] = {path.relative_to(folder).as_posix(): sha256(path) for path in _files(folder)}
     text = json.dumps(_plain(document), indent=1, ensure_ascii=False, allow_nan=False)
@@ -230,21 +232,42 @@ def load_captures(record: Record) -> Iterator[Capture]:
     RecordError
         If an audio file is missing or its checksum does not fit.
     """
-    calibrations = [_calibration(entry) for entry in record.document["calibrations"]]
     for entry in record.document["captures"]:
-        path = record.folder / entry["file"]
-        if not path.is_file() or sha256(path) != record.document["files"][entry["file"]]:
-            raise RecordError(f"{path}: missing, or changed after the run")
-        samples, _ = soundfile.read(path, dtype="float32", always_2d=True)
-        yield Capture(
-            request=Sweep(**entry["request"]),
-            samples=np.ascontiguousarray(samples.T),
-            inputs=tuple(entry["inputs"]),
-            sample_rate_hz=entry["sample_rate_hz"],
-            calibration=calibrations[entry["calibration"]],
-            attempt=entry["attempt"],
-            flags=tuple(entry["flags"]),
-        )
+        _refuse_changed(record, entry["file"])
+    yield from read_captures(record.folder, record.document)
+
+
+def load_rows(record: Record) -> dict[Programme, list[Row]]:
+    """The rows of a record's logs, by programme.
+
+    Raises
+    ------
+    RecordError
+        If a log is missing or its checksum does not fit.
+    """
+    rows = {}
+    for number, entry in enumerate(record.document.get("logs", ()), 1):
+        for name in entry["files"]:
+            _refuse_changed(record, name)
+        rows[programme_of(entry["request"])] = read_rows(record.folder, number)
+    return rows
+
+
+def _refuse_changed(record: Record, name: str) -> None:
+    path = record.folder / name
+    if not path.is_file() or sha256(path) != record.document["files"][name]:
+        raise RecordError(f"{path}: missing, or changed after the run")
+
+
+def _log_entry(number: int, log: Log, troubles: tuple[str, ...], folder: Path) -> dict[str, Any]:
+    return {
+        "request": asdict(log.request),
+        "files": [path.relative_to(folder).as_posix() for path in log_files(folder, number)],
+        "rows": int(log.seconds.size),
+        "began_at": log.began_at,
+        "stopped": asdict(log.stopped) if log.stopped else None,
+        "troubles": list(troubles),
+    }
 
 
 def _link(record: Record) -> dict[str, str]:
@@ -304,54 +327,6 @@ def _write_sound(sound: Sound, check: str, folder: Path) -> dict[str, Any]:
 
 def _text(value: float) -> str:
     return repr(float(value)) if math.isfinite(value) else ""
-
-
-def _write_captures(run: Run, folder: Path) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    (folder / "captures").mkdir()
-    calibrations: list[Calibration] = []
-    entries = []
-    for number, (capture, troubles) in enumerate(run.captures, 1):
-        name = f"captures/{number:03d}.wav"
-        soundfile.write(folder / name, capture.samples.T, round(capture.sample_rate_hz), subtype="FLOAT")
-        same = [n for n, known in enumerate(calibrations) if known is capture.calibration]
-        if not same:
-            calibrations.append(capture.calibration)
-        entries.append(
-            {
-                "file": name,
-                "request": asdict(capture.request),
-                "attempt": capture.attempt,
-                "inputs": list(capture.inputs),
-                "sample_rate_hz": capture.sample_rate_hz,
-                "calibration": same[0] if same else len(calibrations) - 1,
-                "flags": list(capture.flags),
-                "troubles": list(troubles),
-            }
-        )
-    return [_calibration_entry(calibration) for calibration in calibrations], entries
-
-
-def _calibration_entry(calibration: Calibration) -> dict[str, Any]:
-    entry = {key: value for key, value in vars(calibration).items() if key != "known_load"}
-    load = calibration.known_load
-    entry["known_load"] = load and {
-        "frequency_hz": load.frequency_hz.tolist(),
-        "ratio_real": load.ratio.real.tolist(),
-        "ratio_imag": load.ratio.imag.tolist(),
-        "load_ohm": load.load_ohm,
-        "made_at": load.made_at,
-    }
-    return entry
-
-
-def _calibration(entry: Mapping[str, Any]) -> Calibration:
-    values = dict(entry)
-    load = values.pop("known_load")
-    known = None
-    if load:
-        ratio = np.array(load["ratio_real"]) + 1j * np.array(load["ratio_imag"])
-        known = KnownLoad(np.array(load["frequency_hz"]), ratio, load["load_ohm"], load["made_at"])
-    return Calibration(**values, known_load=known)
 
 
 def _plain(value: Any) -> Any:

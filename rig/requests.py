@@ -7,10 +7,17 @@ A sweep is asked for in full; how it is laid out in time (silence, marks, sweep,
 from dataclasses import dataclass
 from typing import Literal
 
-Stage = Literal["leads", "playing", "soak"]
+from rig.signals.programme import Noise
 
-#: Safety order: the bare leads first, the loud and long stage last.
-STAGE_ORDER: tuple[Stage, ...] = ("leads", "playing", "soak")
+Stage = Literal["leads", "playing", "soak", "after"]
+
+#: Safety order: the bare leads first, the loud and long stage last; then the bare leads once more.
+STAGE_ORDER: tuple[Stage, ...] = ("leads", "playing", "soak", "after")
+#: Stages with the clips at the bare leads.
+AT_LEADS: tuple[Stage, ...] = ("leads", "after")
+#: When in the soak, in this order: a sweep before the programme is not the same sweep after it.
+Moment = Literal["before", "", "hot", "rest", "cooled"]
+MOMENTS: tuple[Moment, ...] = ("before", "", "hot", "rest", "cooled")
 
 
 @dataclass(frozen=True)
@@ -35,6 +42,7 @@ class Sweep:
     seconds: float
     #: Name of the microphone position in the kit; empty on the leads.
     position: str = ""
+    moment: Moment = ""
 
     @property
     def is_silence(self) -> bool:
@@ -44,6 +52,7 @@ class Sweep:
     def __str__(self) -> str:
         place = f" at {self.at}" if self.at != self.channel else ""
         where = f", {self.position}" if self.position else ""
+        where += f", {self.moment}" if self.moment else ""
         if self.is_silence:
             return f"silence at {self.at}{where}, {self.seconds:g} s"
         return (
@@ -52,4 +61,76 @@ class Sweep:
         )
 
 
-Request = Sweep
+@dataclass(frozen=True)
+class RoleGuard:
+    """What an instrument's reading must keep to while the programme plays; None: not watched."""
+
+    #: Role of the instrument in bench.toml ("heat sink"), and its unit.
+    role: str
+    unit: str
+    upper: float | None = None
+    lower: float | None = None
+    #: Above the ambient reading, in kelvin.
+    rise_k: float | None = None
+    #: Over the last minute, in kelvin a minute.
+    rate_k_per_min: float | None = None
+
+
+@dataclass(frozen=True)
+class Guard:
+    """When the programme is ended before its time. A value at its bound is still allowed."""
+
+    roles: tuple[RoleGuard, ...]
+    #: A guarded role or the ambient may be without a reading for so long.
+    missing_s: float
+    #: Ambient may move so far from where it was at the start.
+    ambient_drift_k: float
+    #: Loss of a channel's gain from its leads to the microphone in any band, against the first minute.
+    level_loss_db: float
+    #: Coil resistance (where it is measured) may go to these multiples of the cold one: below is shorted, above open.
+    coil_ratio: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Programme:
+    """Shaped noise on several channels together, for hours; at no volts it is rest, in which instruments are read on.
+
+    It begins with `COLD_S` at a tenth of its level, at which coils are measured cold, and then a ramp.
+    """
+
+    stage: Stage
+    #: Channels that play, each noise of its own.
+    channels: tuple[str, ...]
+    #: The channel whose box the microphone is at, and the microphone's position.
+    at: str
+    position: str
+    #: RMS volts at the leads, where a channel's own filter passes.
+    level_v: float
+    path_gain: float
+    noise: Noise
+    #: Whole length, cold start and ramp included.
+    seconds: float
+    ramp_s: float
+    #: One row of the log every so many seconds.
+    every_s: float
+    guard: Guard
+    #: Whether it may end before its time when the steady state is known beyond doubt.
+    may_end_early: bool = False
+    moment: Moment = ""
+
+    @property
+    def is_rest(self) -> bool:
+        """Whether nothing sounds."""
+        return self.level_v == 0
+
+    def __str__(self) -> str:
+        if self.is_rest:
+            return f"rest, {self.seconds:g} s, instruments are read on"
+        return f"programme on {', '.join(self.channels)}, {self.level_v:g} V, {self.seconds:g} s"
+
+
+#: A programme's cold start: so long, at so small a part of its level, so that coils stay cold while they are measured.
+COLD_S = 20.0
+COLD_PART = 0.1
+
+Request = Sweep | Programme

@@ -6,13 +6,16 @@ from dataclasses import dataclass
 
 from rig.check import ListedCheck
 from rig.kit import Kit
-from rig.requests import STAGE_ORDER, Request, Stage
+from rig.requests import AT_LEADS, MOMENTS, STAGE_ORDER, Programme, Request, Stage
 from rig.tables import TableError
 
 
 @dataclass(frozen=True)
 class Group:
-    """Requests that need nothing moved between them. The gates come first and must pass before the rest sounds."""
+    """Requests that need nothing moved between them. The gates come first and must pass before the rest sounds.
+
+    In the soak they come in the order of their moments.
+    """
 
     stage: Stage
     #: The channel whose box the clips or the microphone are at, and where the microphone stands.
@@ -82,17 +85,24 @@ def _refuse_unsafe(kit: Kit, request: Request) -> None:
 
 def _require_gates(kit: Kit, wanted: list[Request], gates: set[Request]) -> None:
     """Nothing loud without a gate before it: on the leads of that channel, and quietly through its amplifier."""
-    gated = {(gate.stage, gate.at) for gate in gates}
+    gated = {(gate.stage, gate.at) for gate in gates if not isinstance(gate, Programme)}
     for request in wanted:
-        for stage in STAGE_ORDER[: STAGE_ORDER.index(request.stage) + 1]:
-            if stage != "soak" and (stage, request.at) not in gated:
+        boxes = request.channels if isinstance(request, Programme) else (request.channel, request.at)
+        for stage, box in ((stage, box) for stage in _gate_stages(request.stage) for box in boxes):
+            if (stage, box) not in gated:
                 raise TableError(
-                    f"{kit.folder / 'kit.toml'}: checks: nothing quiet proves the {request.at} box at the stage "
+                    f"{kit.folder / 'kit.toml'}: checks: nothing quiet proves the {box} box at the stage "
                     f"{stage!r} before {request}; list the checks leads and ping"
                 )
 
 
+def _gate_stages(stage: Stage) -> tuple[Stage, ...]:
+    return ("leads",) if stage in AT_LEADS else ("leads", "playing")
+
+
 def _groups(kit: Kit, requests: list[Request], gates: set[Request]) -> tuple[Group, ...]:
+    if requests[0].stage == "soak":
+        return (_one_group(kit, requests),)
     places = list(dict.fromkeys((request.at, request.position) for request in requests))
     order = {channel.name: n for n, channel in enumerate(kit.channels)}
     places.sort(
@@ -115,6 +125,17 @@ def _groups(kit: Kit, requests: list[Request], gates: set[Request]) -> tuple[Gro
             )
         )
     return tuple(groups)
+
+
+def _one_group(kit: Kit, requests: list[Request]) -> Group:
+    """The soak: nothing is moved, and what is asked before a programme comes before it."""
+    places = list(dict.fromkeys((request.at, request.position) for request in requests))
+    if len(places) > 1:
+        found = "; ".join(f"{at}, {position}" for at, position in places)
+        raise TableError(f"{kit.folder / 'kit.toml'}: checks: the soak has one place of the microphone; found {found}")
+    (at, position), stage = places[0], requests[0].stage
+    in_order = tuple(sorted(requests, key=lambda request: MOMENTS.index(request.moment)))
+    return Group(stage, at, position, _words(kit, stage, at, position), (), in_order)
 
 
 def _words(kit: Kit, stage: Stage, at: str, position: str) -> str:

@@ -7,13 +7,15 @@ import time
 from collections import Counter
 from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import groupby
 
-from rig.bench.base import Bench, BenchError, Player
+from rig.bench.base import Bench, BenchEnds, BenchError, Player
 from rig.check import ListedCheck
+from rig.guard import Outlook, Watch
 from rig.judge import Outcome, outcome_of
 from rig.kit import Kit
-from rig.readings import Capture
-from rig.requests import Request
+from rig.readings import Capture, Log, Row
+from rig.requests import AT_LEADS, Programme, Request, Sweep
 from rig.schedule import Group, Schedule
 from rig.second_look import choose, is_doubtful
 from rig.signals import stimulus
@@ -58,6 +60,15 @@ class Captured:
 
 
 @dataclass(frozen=True)
+class Logged:
+    """A programme gave another row of its log."""
+
+    programme: Programme
+    row: Row
+    outlooks: tuple[Outlook, ...]
+
+
+@dataclass(frozen=True)
 class Judged:
     """A check has all it needs and was read and judged."""
 
@@ -71,7 +82,7 @@ class Finished:
     run: "Run"
 
 
-Event = StageReached | Asked | Started | Captured | Judged | Finished
+Event = StageReached | Asked | Started | Captured | Logged | Judged | Finished
 Confirm = Callable[[str], bool]
 
 
@@ -99,6 +110,8 @@ class Run:
     results: tuple[CheckResult, ...]
     #: Every capture, repeats too, in the order of playing, with what speaks against each.
     captures: tuple[tuple[Capture, tuple[str, ...]], ...]
+    #: The logs of its programmes, with what speaks against each.
+    logs: tuple[tuple[Log, tuple[str, ...]], ...]
     timing: Timing
 
 
@@ -110,9 +123,10 @@ class _Walk:
     checks: Sequence[ListedCheck]
     kit: Kit
     confirm: Confirm
-    captures: dict[Request, Capture] = field(default_factory=dict)
+    captures: dict[Sweep, Capture] = field(default_factory=dict)
+    logs: dict[Programme, Log] = field(default_factory=dict)
     troubles: dict[Request, tuple[str, ...]] = field(default_factory=dict)
-    attempts: Counter[Request] = field(default_factory=Counter)
+    attempts: Counter[Sweep] = field(default_factory=Counter)
     all_captures: list[tuple[Capture, tuple[str, ...]]] = field(default_factory=list)
     results: dict[str, CheckResult] = field(default_factory=dict)
     operator_s: float = 0.0
@@ -121,6 +135,11 @@ class _Walk:
     held: str = ""
     #: A gate was void: what the same wiring gave cannot be trusted either.
     untrusted: bool = False
+
+    @property
+    def measured(self) -> dict[Request, Capture | Log]:
+        """All that came back, by what was asked."""
+        return {request: found for kind in (self.captures, self.logs) for request, found in kind.items()}
 
 
 class _Stopped(Exception):
@@ -138,6 +157,7 @@ def run(
     walk = _Walk(schedule, checks, kit, confirm)
     stopped, bench_failed = "", False
     try:
+        bench.refuse(schedule.requests)
         with bench.session():
             for stage in schedule.stages:
                 yield StageReached(stage.name, stage.words)
@@ -151,6 +171,8 @@ def run(
         stopped = str(reason)
     except KeyboardInterrupt:
         stopped = "stopped by the person at the bench"
+    except BenchEnds as error:
+        stopped = str(error)
     except BenchError as error:
         stopped, bench_failed = str(error), True
     yield from _judge_rest(walk, stopped)
@@ -162,17 +184,66 @@ def _group(walk: _Walk, group: Group, player: Player) -> Iterator[Event]:
     _ask(walk, group.words)
     if walk.started_s is None:
         walk.started_s = time.monotonic()
-    if group.stage == "leads":
+    if group.stage == "soak":
+        yield from _soak_group(walk, group.requests, player)
+    elif group.stage in AT_LEADS:
         # A few hundredths or tenths of a volt behind the sense resistor harm nothing: no need to wait for the gates.
-        yield from _play(walk, (*group.gates, *group.requests), player)
+        yield from _play(walk, sweeps((*group.gates, *group.requests)), player)
         yield from _require_gates(walk, group)
     else:
-        yield from _play(walk, group.gates, player)
+        yield from _play(walk, sweeps(group.gates), player)
         yield from _second_looks(walk, group.gates, player)
         yield from _require_gates(walk, group)
-        yield from _play(walk, group.requests, player)
-    yield from _second_looks(walk, group.requests, player)
+        yield from _play(walk, sweeps(group.requests), player)
+    if group.stage != "soak":
+        yield from _second_looks(walk, group.requests, player)
     yield from _judge_ready(walk)
+
+
+def _soak_group(walk: _Walk, requests: Sequence[Request], player: Player) -> Iterator[Event]:
+    """In order, each once: nothing before a programme can be measured again after it."""
+    for _, same in groupby(requests, lambda request: request.moment):
+        now = tuple(same)
+        yield from _play(walk, sweeps(now), player)
+        for programme in now:
+            if isinstance(programme, Programme):
+                yield from _soak(walk, programme, player)
+
+
+def _soak(walk: _Walk, programme: Programme, player: Player) -> Iterator[Event]:
+    """Play a programme under guard. Whatever ends it, its log is kept."""
+    yield _started(walk, programme)
+    watch, ended = Watch(programme, _steady_limits_k(walk, programme)), "ended before its time"
+    rows = player.soak(programme)
+    try:
+        for row in rows:
+            row, stop = watch.add(row)
+            if stop:
+                # Silence first, then everything else.
+                rows.close()
+            yield Logged(programme, row, watch.outlooks)
+            if stop:
+                break
+        ended = ""
+    finally:
+        rows.close()
+        log = watch.log()
+        walk.logs[programme], walk.troubles[programme] = log, (ended,) if ended else ()
+    if log.stopped and log.stopped.kind != "settled":
+        raise _Stopped(f"the soak was stopped after {log.stopped.seconds:.0f} s: {log.stopped.words}")
+
+
+def _steady_limits_k(walk: _Walk, programme: Programme) -> dict[str, float]:
+    """Role -> upper limit of its predicted steady rise, as the kit judges it."""
+    limits = {}
+    for listed in walk.checks:
+        if programme in walk.schedule.needs[listed.name]:
+            for role in programme.guard.roles:
+                for key in ("steady rise", f"steady rise {role.role}"):
+                    limit = walk.kit.limits.get(listed.name, {}).get(key)
+                    if limit and limit.upper is not None:
+                        limits[role.role] = limit.upper
+    return limits
 
 
 def _ask(walk: _Walk, words: str) -> None:
@@ -184,13 +255,13 @@ def _ask(walk: _Walk, words: str) -> None:
         raise _Stopped("stopped by the person at the bench")
 
 
-def _play(walk: _Walk, requests: Sequence[Request], player: Player) -> Iterator[Event]:
+def _play(walk: _Walk, requests: Sequence[Sweep], player: Player) -> Iterator[Event]:
     """Play requests, and those whose captures are disturbed again."""
     pending = list(requests)
     for _ in range(REPEATS + 1):
         if not pending:
             return
-        disturbed = []
+        disturbed: list[Sweep] = []
         yield _started(walk, pending[0])
         for n, capture in enumerate(player.play(pending), 1):
             walk.attempts[capture.request] += 1
@@ -206,14 +277,15 @@ def _play(walk: _Walk, requests: Sequence[Request], player: Player) -> Iterator[
         pending = disturbed
 
 
-def _second_looks(walk: _Walk, requests: Sequence[Request], player: Player) -> Iterator[Event]:
+def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Iterator[Event]:
     """Play again what gave a doubtful verdict, before anything is moved, and decide which capture stands."""
-    looks: dict[Request, list[Capture]] = {}
+    looks: dict[Sweep, list[Capture]] = {}
+    requests = sweeps(wanted)
     for listed in walk.checks:
-        needed = [request for request in walk.schedule.needs[listed.name] if request in requests]
+        needed = [request for request in sweeps(walk.schedule.needs[listed.name]) if request in requests]
         if not needed or any(walk.troubles[request] for request in needed):
             continue
-        result = examine(listed, needed, walk.captures, walk.troubles, walk.kit, partial=True)
+        result = examine(listed, needed, walk.measured, walk.troubles, walk.kit, partial=True)
         if is_doubtful(result.verdicts) or (listed.check.GATE and result.outcome == "void"):
             looks |= {request: [walk.captures[request]] for request in needed}
     for _ in range(2):
@@ -229,7 +301,13 @@ def _second_looks(walk: _Walk, requests: Sequence[Request], player: Player) -> I
 
 def _started(walk: _Walk, request: Request) -> Started:
     requests = walk.schedule.requests
-    return Started(request, requests.index(request) + 1, len(requests), walk.attempts[request] + 1)
+    again = walk.attempts[request] if isinstance(request, Sweep) else 0
+    return Started(request, requests.index(request) + 1, len(requests), again + 1)
+
+
+def sweeps(requests: Sequence[Request]) -> list[Sweep]:
+    """The sweeps among requests."""
+    return [request for request in requests if isinstance(request, Sweep)]
 
 
 def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
@@ -242,7 +320,7 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
         needed = [request for request in walk.schedule.needs[listed.name] if request in group.gates]
         if not listed.check.GATE or not needed:
             continue
-        result = examine(listed, needed, walk.captures, walk.troubles, walk.kit, partial=True)
+        result = examine(listed, needed, walk.measured, walk.troubles, walk.kit, partial=True)
         if result.outcome == "pass":
             continue
         bad = [v for v in result.verdicts if v.outcome != "pass"]
@@ -262,9 +340,9 @@ def _judge_ready(walk: _Walk) -> Iterator[Event]:
     """Read each check as soon as its last capture is settled."""
     for listed in walk.checks:
         needed = walk.schedule.needs[listed.name]
-        ready = all(request in walk.captures and not walk.troubles[request] for request in needed)
+        ready = all(request in walk.troubles and not walk.troubles[request] for request in needed)
         if ready and listed.name not in walk.results:
-            result = examine(listed, needed, walk.captures, walk.troubles, walk.kit)
+            result = examine(listed, needed, walk.measured, walk.troubles, walk.kit)
             walk.results[listed.name] = result
             yield Judged(result)
 
@@ -274,10 +352,10 @@ def _judge_rest(walk: _Walk, stopped: str) -> Iterator[Event]:
         if listed.name in walk.results:
             continue
         needed = walk.schedule.needs[listed.name]
-        if stopped and (walk.untrusted or any(request not in walk.captures for request in needed)):
+        if stopped and (walk.untrusted or any(request not in walk.troubles for request in needed)):
             result = void(listed, f"{NOT_DONE}: {stopped}")
         else:
-            result = examine(listed, needed, walk.captures, walk.troubles, walk.kit)
+            result = examine(listed, needed, walk.measured, walk.troubles, walk.kit)
         walk.results[listed.name] = result
         yield Judged(result)
 
@@ -292,9 +370,11 @@ def _finished(walk: _Walk, stopped: str, bench_failed: bool) -> Run:
     ended = time.monotonic()
     results = tuple(walk.results[listed.name] for listed in walk.checks)
     sound_s = sum(sounding_s(capture) for capture, _ in walk.all_captures)
+    sound_s += sum(float(log.seconds[-1]) for log in walk.logs.values() if log.seconds.size)
     cycle_s = ended - walk.started_s - walk.operator_s if walk.started_s is not None else 0.0
     outcome = outcome_of([result.outcome for result in results])
     if stopped and outcome == "pass":
         outcome = "void"
+    logs = tuple((log, walk.troubles[programme]) for programme, log in walk.logs.items())
     timing = Timing(sound_s, cycle_s, walk.operator_s)
-    return Run(outcome, stopped, bench_failed, results, tuple(walk.all_captures), timing)
+    return Run(outcome, stopped, bench_failed, results, tuple(walk.all_captures), logs, timing)

@@ -1,12 +1,12 @@
 """From captures to verdicts, pure: live runs and archives go the same way."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from rig.check import ListedCheck
 from rig.judge import Outcome, Verdict, judge, outcome_of
 from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Untrusted
+from rig.readings import Capture, CheckReadings, Log, Untrusted
 from rig.requests import Request
 from rig.signals import integrity, quiet, stimulus
 
@@ -51,7 +51,7 @@ def void(listed: ListedCheck, reason: str) -> CheckResult:
 def examine(
     listed: ListedCheck,
     needed: Sequence[Request],
-    captures: dict[Request, Capture],
+    captures: Mapping[Request, Capture | Log],
     troubles: dict[Request, tuple[str, ...]],
     kit: Kit,
     partial: bool = False,
@@ -74,7 +74,8 @@ def examine(
     except Exception as error:
         # A mistake in a check (a workspace may bring its own) proves nothing about the unit and loses no run.
         return void(listed, f"the check itself failed: {type(error).__name__}: {error}")
-    bench = captures[needed[0]].calibration.bench if needed else ""
+    found = (captures[request] for request in needed)
+    bench = next((capture.calibration.bench for capture in found if isinstance(capture, Capture)), "")
     verdicts = tuple(judge(read, limits, kit.folder, listed.name, bench, partial))
     outcome = outcome_of([verdict.outcome for verdict in verdicts])
     reason = "" if verdicts else "the kit sets no limit for this check, so it proves nothing"

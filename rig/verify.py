@@ -8,8 +8,10 @@ import checks
 from rig import records, sequencer
 from rig.bench.base import Bench, BenchError
 from rig.check import ListedCheck, listed_checks, workspace_checks
-from rig.kit import Kit, load_kit
-from rig.records import Certificate, Record
+from rig.journal import Interrupted, Journal
+from rig.kit import Kit, kit_sha256, load_kit
+from rig.records import Certificate, Record, RecordError
+from rig.resume import ResumedBench
 from rig.schedule import Schedule, plan
 
 #: Looks at events on their way, to draw them.
@@ -59,17 +61,58 @@ def verify(
         If the bench failed before anything was captured.
     """
     folder = records.reserve(workspace, work.kit, serial)
-    about = {"started_at": records.now()}
-    events = sequencer.run(work.schedule, work.checks, work.kit, bench, confirm)
-    run = _last(view(events))
-    if run is None:
-        run = _last(_interrupted(events))
-    assert run is not None
+    started_at = records.now()
+    run = _walk(work, bench, confirm, view, Journal(folder, work.kit, serial, started_at))
     if run.bench_failed and not run.captures:
         # Nothing sounded: this is no run of the unit.
         records.give_back(folder)
         raise BenchError(run.stopped)
-    return run, records.save(folder, work.kit, serial, run, {**about, "bench": bench.describe()}, certificate)
+    about = {"started_at": started_at, "bench": bench.describe()}
+    return run, records.save(folder, work.kit, serial, run, about, certificate)
+
+
+def resume(
+    work: Job,
+    before: Interrupted,
+    live: Bench | None,
+    confirm: sequencer.Confirm,
+    view: View,
+    certificate: Certificate,
+) -> tuple[sequencer.Run, Record]:
+    """Go on with a run that was interrupted in its soak, or close it as void (`live` None), and write its record.
+
+    Raises
+    ------
+    RecordError
+        If the kit has changed since: its limits and its programme would not be those that the run began with.
+    """
+    if live and kit_sha256(work.kit) != before.kit_sha256:
+        raise RecordError(
+            f"{before.folder}: kit {before.kit!r} has changed since; the run can only be closed (--close)"
+        )
+    bench = ResumedBench(before, live)
+    asked = 0
+
+    def ask(words: str) -> bool:
+        # The last question of the interrupted run is asked again: something may have been moved since.
+        nonlocal asked
+        asked += 1
+        return live is None or asked < before.asked or confirm(words)
+
+    journal = Journal(before.folder, work.kit, before.serial, before.started_at, before)
+    run = _walk(work, bench, ask, view, journal)
+    about = {"started_at": before.started_at, "resumed_at": records.now(), "bench": bench.describe()}
+    return run, records.save(before.folder, work.kit, before.serial, run, about, certificate)
+
+
+def _walk(work: Job, bench: Bench, confirm: sequencer.Confirm, view: View, journal: Journal) -> sequencer.Run:
+    events = sequencer.run(work.schedule, work.checks, work.kit, bench, confirm)
+    run = _last(view(journal.keep(events)))
+    if run is None:
+        run = _last(_interrupted(events))
+    journal.close()
+    assert run is not None
+    return run
 
 
 def _last(events: Iterable[sequencer.Event]) -> sequencer.Run | None:

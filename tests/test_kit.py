@@ -14,9 +14,10 @@ from simulated_runs import ROOT
 import checks
 from rig import cli
 from rig.check import listed_checks, workspace_checks
-from rig.kit import HIGHEST_HZ, LOWEST_HZ, Kit, StageSpec, SweepSpec, kit_names, kit_sha256, load_kit
+from rig.kit import Kit, StageSpec, SweepSpec, kit_names, kit_sha256, load_kit
 from rig.schedule import plan
 from rig.signals.stimulus import layout
+from rig.speaker import HIGHEST_HZ, LOWEST_HZ
 from rig.tables import TableError, checked
 
 TEXT = (ROOT / "limits" / "booth-two" / "kit.toml").read_text(encoding="utf-8")

@@ -1,11 +1,11 @@
 """What every bench offers, and the errors that all benches share."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from contextlib import AbstractContextManager
 from typing import Protocol
 
-from rig.readings import Capture
-from rig.requests import Request, Stage
+from rig.readings import Capture, Row
+from rig.requests import Programme, Request, Stage, Sweep
 
 #: A capture goes on so long beyond the stimulus, whose own last tenth of a second is silent: together the longest
 #: delay that the equipment may have.
@@ -16,6 +16,10 @@ class BenchError(Exception):
     """The bench could not do it (exit status 4). The message says what happened and what to do."""
 
 
+class BenchEnds(Exception):
+    """The bench gives no more, as intended; the message says why. What is not measured by then is void."""
+
+
 class BenchSetupError(Exception):
     """The bench is described wrongly (exit status 3). The message names file, key, what was found, what is allowed."""
 
@@ -23,10 +27,19 @@ class BenchSetupError(Exception):
 class Player(Protocol):
     """A stage of the bench with its stream open."""
 
-    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
+    def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
         """Play the requests in order without a gap; yield each capture as soon as it is complete.
 
         While the caller works on a capture the next one is already sounding.
+        """
+        ...
+
+    def soak(self, programme: Programme, from_s: float = 0.0) -> Generator[Row, None, None]:
+        """Play a programme from some second of it on (after an interruption), yielding a row every `every_s`.
+
+        Closing the iterator ramps the output to silence within a tenth of a second; so does its end, an error, and the
+        end of the process by whatever cause. A caller that does not come back for the next row in time has the same
+        effect.
         """
         ...
 
@@ -36,6 +49,18 @@ class Bench(Protocol):
 
     def describe(self) -> dict[str, object]:
         """Equipment, identities and settings for the record (plain JSON values)."""
+        ...
+
+    def refuse(self, requests: Sequence[Request]) -> None:
+        """Refuse, before anything sounds, what this bench could not do later.
+
+        Raises
+        ------
+        BenchSetupError
+            Naming what is missing in bench.toml.
+        BenchError
+            Naming what is missing on the bench.
+        """
         ...
 
     def session(self) -> AbstractContextManager[object]:

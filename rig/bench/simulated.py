@@ -32,7 +32,7 @@ from rig.circuit.radiation import Position
 from rig.circuit.units import speed_of_sound_m_s
 from rig.kit import Kit
 from rig.readings import Capture, KnownLoad
-from rig.requests import Request, Stage, Sweep
+from rig.requests import AT_LEADS, Request, Stage, Sweep
 from rig.signals.stimulus import Layout, compose, layout
 from rig.signals.timing import resample_by
 
@@ -97,7 +97,7 @@ class SimulatedBench:
         self.known_load: KnownLoad | None = None
         self.unit = of_unit(self.faults, unit_of(kit, serial))
         self._sound = equipment_of(seed, ambient_db, sense_in)
-        self._attempts: Counter[Request] = Counter()
+        self._attempts: Counter[Sweep] = Counter()
         self._openings = 0
         self._transfers: dict[tuple[object, ...], Complex] = {}
 
@@ -114,6 +114,9 @@ class SimulatedBench:
             "sense_in": self._sound.sense_in,
             "air_celsius": self._sound.air_celsius,
         }
+
+    def refuse(self, requests: Sequence[Request]) -> None:
+        """Nothing: this bench has what a kit asks for."""
 
     def session(self) -> AbstractContextManager[None]:
         """Nothing has to be held."""
@@ -143,7 +146,7 @@ class SimulatedBench:
         random = generator("latency", self.seed, self.serial, self._openings)
         return float(random.uniform(*self._sound.latency_samples))
 
-    def play_one(self, request: Request, latency_samples: float) -> Capture:
+    def play_one(self, request: Sweep, latency_samples: float) -> Capture:
         """Play one request in an open stream."""
         self._attempts[request] += 1
         return self._capture(request, self._attempts[request], latency_samples, None)
@@ -159,7 +162,7 @@ class SimulatedBench:
         peak_v = _peak_v(request, equipment)
         key = (self.kit.name, self.serial, self.seed, request, attempt, load_ohm)
         random = generator("capture", *key)
-        if request.stage == "leads":
+        if request.stage in AT_LEADS:
             spectra = self._at_leads(request, equipment, plan, size, peak_v, load_ohm)
         else:
             spectra = self._playing(request, equipment, plan, size, peak_v, key)
@@ -289,7 +292,7 @@ class SimulatedPlayer:
         self._stage = stage
         self._latency_samples = latency_samples
 
-    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
+    def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
         """Play the requests in order, one sounding after the other whatever the caller does meanwhile.
 
         Raises

@@ -17,7 +17,7 @@ from rig import sequencer
 from rig.bench.soundcard import ListedDevice
 from rig.judge import Verdict, apart, hertz
 from rig.records import Record
-from rig.requests import Request
+from rig.requests import Programme, Request
 from rig.signals import stimulus
 from rig.verdicts import CheckResult
 
@@ -66,6 +66,8 @@ def _sounding(event: sequencer.Started, requests: Sequence[Request]) -> str:
 
 def sound_s(request: Request) -> float:
     """How long a request sounds, silences included."""
+    if isinstance(request, Programme):
+        return request.seconds
     return stimulus.layout(request.start_hz, request.stop_hz, request.seconds, 48000.0).total_s
 
 

@@ -1,0 +1,112 @@
+"""Heat: what long loud playing does. Everything is read from the log of the programme, one row every few seconds.
+
+Temperatures are judged as rises over ambient: the last minute's mean, and the steady state that the course leads to,
+fitted with one or two time constants. Coils tell their temperature by their resistance, where it is measured. Power
+compression is what each band has lost against the first minute at full level.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from rig.guard import AMBIENT, heating_power, rise_over_ambient
+from rig.kit import Kit
+from rig.readings import CheckReadings, Course, Curve, Floats, Log, Reading, Untrusted
+from rig.requests import Programme
+from rig.signals.heating import predict
+from rig.soak import SoakTable, programme
+
+NAME = "heat"
+TITLE = "heat: temperatures of long loud playing, and what they lead to"
+GATE = False
+Settings = SoakTable
+
+#: Readings of the beginning and of the end are means over so long.
+MINUTE_S = 60.0
+#: Standard uncertainty of a rise: two sensors, each within a kelvin at worst (rectangular, JCGM 100:2008, 4.3.7).
+SENSORS_U_K = float(np.sqrt(2) * 1.0 / np.sqrt(3))
+CUT_SHORT = "the guard ended the programme before its time"
+
+
+def requests(kit: Kit, settings: SoakTable) -> list[Programme]:
+    """The programme."""
+    return [programme(kit, settings)]
+
+
+def read(captures: Sequence[Log], settings: SoakTable, kit: Kit) -> CheckReadings:
+    """Whether the guard held; rises, steady states and coils; power compression; what the bench did meanwhile."""
+    log = captures[0]
+    if log.stopped and log.stopped.kind == "void":
+        raise Untrusted(f"stopped after {log.stopped.seconds:.0f} s: {log.stopped.words}")
+    if not log.stopped and log.seconds[-1] < settings.seconds - 2 * settings.every_s:
+        raise Untrusted(f"the log ends after {log.seconds[-1]:.0f} s of {settings.seconds:g} s")
+    readings, courses = [guard_reading(log)], []
+    roles = [role.role for role in log.request.guard.roles if role.unit == "celsius"]
+    coils = [name.removeprefix("celsius.") for name in log.columns if name.startswith("celsius.coil ")]
+    for place in (*roles, *coils):
+        found, course = heat_of(log, place)
+        readings += found
+        courses.append(course)
+    drift_k = at_the_end(log, log.column(AMBIENT))[0] - np.nanmean(log.column(AMBIENT)[log.seconds <= MINUTE_S])
+    readings.append(Reading("ambient drift", "", float(drift_k), "K"))
+    curves = [curve for channel in log.request.channels if (curve := compression(log, channel))]
+    events = tuple(f"{seconds:.0f} s: {words}" for seconds, words in log.events)
+    return CheckReadings(tuple(readings), tuple(curves), courses=tuple(courses), remarks=events)
+
+
+def guard_reading(log: Log) -> Reading:
+    """0 when the guard held, 1 when it ended the programme for the unit's sake."""
+    stop = log.stopped
+    if stop and stop.kind == "fail":
+        return Reading("guard", "", 1.0, "", said=f"stopped after {stop.seconds:.0f} s: {stop.words}")
+    words = f"ended after {stop.seconds:.0f} s: {stop.words}" if stop else f"held for {log.seconds[-1]:.0f} s"
+    return Reading("guard", "", 0.0, "", said=words)
+
+
+def heat_of(log: Log, place: str) -> tuple[list[Reading], Course]:
+    """Rise at the end and in the steady state of one place, and its course."""
+    rise_k, fit = rise_over_ambient(log, place)
+    trouble = CUT_SHORT if log.stopped and log.stopped.kind == "fail" else ""
+    end_k, scatter_k = at_the_end(log, rise_k)
+    readings = [
+        Reading("rise", place, end_k, "K", float(np.hypot(scatter_k, SENSORS_U_K)), trouble),
+        Reading("end temperature", place, at_the_end(log, log.column(f"celsius.{place}"))[0], "celsius"),
+    ]
+    if fit and np.isfinite(fit.steady_u_k):
+        uncertainty_k = float(np.hypot(fit.steady_u_k, SENSORS_U_K))
+        readings.append(Reading("steady rise", place, fit.steady_k, "K", uncertainty_k))
+        readings.append(Reading("slowest time constant", place, max(fit.time_constants_s) / 60, "min"))
+        return readings, Course("rise", place, log.seconds, rise_k, "K", predict(fit, log.seconds, heating_power(log)))
+    words = "too little was seen of it to say where it leads"
+    readings.append(Reading("steady rise", place, float("nan"), "K", trouble=trouble or words))
+    return readings, Course("rise", place, log.seconds, rise_k, "K")
+
+
+def at_the_end(log: Log, values: Floats) -> tuple[float, float]:
+    """Mean of the programme's last minute and the standard uncertainty that its scatter leaves; NaN without values."""
+    last = values[(log.seconds > log.seconds[-1] - MINUTE_S) & np.isfinite(values)]
+    if not last.size:
+        return float("nan"), float("nan")
+    return float(np.mean(last)), float(np.std(last) / np.sqrt(last.size))
+
+
+def compression(log: Log, channel: str) -> Curve | None:
+    """Loss of gain per band, last minute against the first at full level; None where no gain was measured."""
+    playing = log.is_state("playing")
+    if not playing.any():
+        return None
+    begins_s = log.seconds[playing][0]
+    bands = {}
+    for name, gain_db in log.columns.items():
+        if name.startswith(f"gain_db.{channel}."):
+            first = gain_db[playing & (log.seconds < begins_s + MINUTE_S) & np.isfinite(gain_db)]
+            last_db, last_u_db = at_the_end(log, gain_db)
+            if first.size:
+                u_db = float(np.hypot(last_u_db, np.std(first) / np.sqrt(first.size)))
+                bands[float(name.rsplit(".", 1)[1])] = (float(np.mean(first)) - last_db, u_db)
+    if not bands:
+        return None
+    band_hz = np.array(sorted(bands))
+    loss_db, u_db = np.array([bands[hz] for hz in band_hz]).T
+    method = "octave bands, last minute against the first at full level"
+    return Curve("power compression", channel, band_hz, loss_db, "dB", np.isfinite(loss_db), u_db, method=method)

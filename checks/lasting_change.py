@@ -1,0 +1,113 @@
+"""Lasting change: what long loud playing has done to the unit for good.
+
+The same sweeps are played before the programme, right after it while the unit is hot, and once it has rested; and the
+impedance at the bare leads is measured once more. A change that cools away is told and need not be judged; a change
+that stays is one. Suspensions soften a little in their first hours and recover in part, so a rest belongs to it.
+"""
+
+from collections.abc import Sequence
+from typing import Annotated
+
+import numpy as np
+
+from checks import impedance
+from checks.impedance import load_impedance, trusted
+from checks.response import BEFORE_S, ROOM_S, smoothed_powers
+from rig.kit import Kit
+from rig.readings import Capture, CheckReadings, Curve, Log, Reading, Untrusted
+from rig.requests import Programme, Sweep
+from rig.responses import acoustic_response, judged_grid
+from rig.signals.gating import gate
+from rig.signals.levels import db
+from rig.signals.noise import snr_db
+from rig.soak import programme, rest, soak_of
+from rig.tables import Table, between
+
+NAME = "lasting_change"
+TITLE = "lasting change: response and impedance before and after long loud playing"
+GATE = False
+
+
+class Settings(Table):
+    """Settings of this check."""
+
+    #: Between the end of the programme and the sweeps of the rested unit.
+    rest_seconds: Annotated[float, between(10, 86400)] = 1800.0
+    #: The kit's check whose programme it is.
+    soak: str = "heat"
+    points_per_octave: int = 12
+    #: Responses are smoothed over 1/so many octaves.
+    smoothing: float = 6.0
+    #: Points that stand less than this above the noise are not judged.
+    over_noise_db: float = 15.0
+    at_the_leads: impedance.Settings = impedance.Settings()
+
+
+def requests(kit: Kit, settings: Settings) -> list[Sweep | Programme]:
+    """Of each channel a sweep before, right after and when rested; the rest; the leads before and after."""
+    played = programme(kit, soak_of(kit, settings.soak))
+    leads = [kit.sweep(stage, name) for name in played.channels for stage in ("leads", "after")]
+    sweeps = [
+        kit.sweep("soak", name, played.at, played.position, moment=moment)
+        for name in played.channels
+        for moment in ("before", "hot", "cooled")
+    ]
+    return [*leads, *sweeps, rest(played, settings.rest_seconds)]
+
+
+def read(captures: Sequence[Capture | Log], settings: Settings, kit: Kit) -> CheckReadings:
+    """Differences to before: of the level, hot and rested; of the impedance and what is fitted to it."""
+    sweeps = [capture for capture in captures if isinstance(capture, Capture)]
+    leads = [capture for capture in sweeps if capture.request.stage in ("leads", "after")]
+    playing = [capture for capture in sweeps if capture.request.stage == "soak"]
+    curves, readings = [], []
+    for before, after in zip(leads[::2], leads[1::2], strict=True):
+        curves.append(impedance_change(before, after, settings))
+        readings += parameter_changes(before, after, settings, kit)
+    for before, hot, cooled in zip(playing[::3], playing[1::3], playing[2::3], strict=True):
+        curves.append(level_change("level change while hot", before, hot, settings))
+        curves.append(level_change("level change", before, cooled, settings))
+    return CheckReadings(tuple(readings), tuple(curves))
+
+
+def level_change(quantity: str, before: Capture, after: Capture, settings: Settings) -> Curve:
+    """Level after minus level before, the microphone and everything else unmoved."""
+    grid = judged_grid(before.request, settings.points_per_octave)
+    levels, over_noise = [], []
+    for capture in (before, after):
+        heard = acoustic_response(capture)
+        if not np.isfinite(heard.arrival_s):
+            raise Untrusted(f"nothing stands out of the noise at the microphone ({capture.request})")
+        gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, BEFORE_S, ROOM_S)
+        power, noise = smoothed_powers(heard, gated, grid, capture, settings.smoothing)
+        levels.append(db(np.sqrt(power)))
+        over_noise.append(snr_db(np.sqrt(power), noise))
+    least_db = np.minimum(*over_noise)
+    # A disturbance d dB below, at random phase, in each of the two: 8.69 * 10^(-d / 20) dB.
+    uncertainty = 8.69 * 10 ** (-least_db / 20)
+    valid = (grid >= gated.lowest_valid_hz) & (least_db > settings.over_noise_db)
+    return Curve(quantity, before.request.channel, grid, levels[1] - levels[0], "dB", valid, uncertainty)
+
+
+def impedance_change(before: Capture, after: Capture, settings: Settings) -> Curve:
+    """Change of the impedance's magnitude at the bare leads, in percent."""
+    grid = judged_grid(before.request, settings.points_per_octave)
+    loads = [load_impedance(capture, grid) for capture in (before, after)]
+    ratio = np.abs(loads[1].ohm) / np.abs(loads[0].ohm)
+    relative = [load.uncertainty_ohm / np.abs(load.ohm) for load in loads]
+    valid = trusted(loads[0], settings.at_the_leads) & trusted(loads[1], settings.at_the_leads)
+    uncertainty = 100 * ratio * np.hypot(*relative)
+    return Curve("impedance change", before.request.channel, grid, 100 * (ratio - 1), "%", valid, uncertainty)
+
+
+def parameter_changes(before: Capture, after: Capture, settings: Settings, kit: Kit) -> list[Reading]:
+    """Changes of resonance and coil resistance of the channel's lowest driver, in percent."""
+    fits = [impedance.fitted(capture, kit, settings.at_the_leads) for capture in (before, after)]
+    readings = []
+    for first, second in zip(*fits, strict=True):
+        if first.quantity in ("fs", "Re"):
+            change = 100 * (second.value / first.value - 1)
+            uncertainty = 100 * float(np.hypot(first.uncertainty, second.uncertainty)) / first.value
+            trouble = first.trouble or second.trouble
+            readings.append(Reading(f"{first.quantity} change", first.subject, change, "%", uncertainty, trouble))
+    return readings

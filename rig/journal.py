@@ -1,0 +1,193 @@
+"""What is on the disk while a long run is under way, so that a crash or a power cut loses nothing but a row.
+
+From the stage soak on, every capture is written at once and every row of a log is synced before the next begins.
+`checkpoint.json` in the reserved folder says what stands there; with it the run can go on, or be closed as void.
+"""
+
+import json
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import IO, Any
+
+from rig.kit import Kit, kit_sha256
+from rig.readings import Capture, Row
+from rig.recordings import (
+    LogWriter,
+    RecordError,
+    programme_of,
+    read_captures,
+    read_rows,
+    write_captures,
+)
+from rig.records import UNFINISHED, unfinished
+from rig.requests import Programme
+from rig.sequencer import Asked, Captured, Event, Logged, StageReached, Started
+
+CHECKPOINT, LOCK = "checkpoint.json", "running.lock"
+SCHEMA = "kitproof checkpoint 1"
+
+
+@dataclass(frozen=True)
+class Interrupted:
+    """A run that ended in the middle of its soak, as it stands on the disk."""
+
+    folder: Path
+    kit: str
+    serial: str
+    kit_sha256: str
+    started_at: str
+    captures: tuple[Capture, ...]
+    logs: dict[Programme, list[Row]]
+    #: How often the person at the bench had been asked to go on.
+    asked: int
+
+
+class Journal:
+    """Keeps a run's events on the disk from the stage soak on.
+
+    Parameters
+    ----------
+    folder : reserved for the run's record
+    kit, serial, started_at : of the run
+    known : what an interrupted run had on the disk already
+    """
+
+    def __init__(self, folder: Path, kit: Kit, serial: str, started_at: str, known: Interrupted | None = None) -> None:
+        self._folder = folder
+        self._facts = {"kit": kit.name, "serial": serial, "kit_sha256": kit_sha256(kit), "started_at": started_at}
+        self._known = {programme: len(rows) for programme, rows in known.logs.items()} if known else {}
+        self._captures: list[tuple[Capture, tuple[str, ...]]] = []
+        self._programmes: list[Programme] = []
+        self._writer: LogWriter | None = None
+        self._asked = 0
+        self._lock: IO[str] | None = None
+
+    def keep(self, events: Iterable[Event]) -> Iterator[Event]:
+        """Pass events on, each after what it brought is on the disk."""
+        for event in events:
+            match event:
+                case StageReached("soak", _):
+                    self._asked += 1
+                    self._lock = _locked(self._folder / LOCK)
+                    self._checkpoint()
+                case Asked() | StageReached():
+                    self._asked += 1
+                case Captured(capture, troubles):
+                    self._captures.append((capture, troubles))
+                    self._checkpoint()
+                case Started(request) if isinstance(request, Programme):
+                    self._programmes.append(request)
+                    self._writer = LogWriter(self._folder, len(self._programmes))
+                    self._checkpoint()
+                case Logged(programme, row, _):
+                    self._append(programme, row)
+            yield event
+
+    def close(self) -> None:
+        """Let go of the files."""
+        if self._writer:
+            self._writer.close()
+        if self._lock:
+            self._lock.close()
+
+    def _append(self, programme: Programme, row: Row) -> None:
+        if self._known.get(programme, 0):
+            # On the disk since before the interruption.
+            self._known[programme] -= 1
+        elif self._writer:
+            self._writer.append(row)
+
+    def _checkpoint(self) -> None:
+        if self._lock is None:
+            return
+        calibrations, captures = write_captures(self._captures, self._folder, already=self._written())
+        document = {
+            "schema": SCHEMA,
+            **self._facts,
+            "asked": self._asked,
+            "calibrations": calibrations,
+            "captures": captures,
+            "logs": [asdict(programme) for programme in self._programmes],
+        }
+        new = self._folder / (CHECKPOINT + ".new")
+        with new.open("w", encoding="utf-8") as file:
+            json.dump(document, file)
+            file.flush()
+            os.fsync(file.fileno())
+        new.replace(self._folder / CHECKPOINT)
+
+    def _written(self) -> int:
+        return len(list((self._folder / "captures").glob("*.wav")))
+
+
+def interrupted(workspace: Path) -> list[Path]:
+    """Folders of runs that were interrupted in their soak and are not under way."""
+    return [folder for folder in unfinished(workspace) if (folder / CHECKPOINT).is_file() and not is_running(folder)]
+
+
+def is_running(folder: Path) -> bool:
+    """Whether a run is writing into this folder now."""
+    try:
+        _locked(folder / LOCK).close()
+    except RecordError:
+        return True
+    return False
+
+
+def load(folder: Path) -> Interrupted:
+    """An interrupted run from its folder.
+
+    Raises
+    ------
+    RecordError
+        If the checkpoint or a capture cannot be read.
+    """
+    path = folder / CHECKPOINT
+    try:
+        document: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise RecordError(f"{path}: cannot be read: {error}") from None
+    if document.get("schema") != SCHEMA:
+        raise RecordError(f"{path}: schema: found {document.get('schema')!r}; this version reads {SCHEMA!r}")
+    programmes = [programme_of(entry) for entry in document["logs"]]
+    return Interrupted(
+        folder=folder,
+        kit=document["kit"],
+        serial=document["serial"],
+        kit_sha256=document["kit_sha256"],
+        started_at=document["started_at"],
+        captures=tuple(read_captures(folder, document)),
+        logs={programme: read_rows(folder, number) for number, programme in enumerate(programmes, 1)},
+        asked=document["asked"],
+    )
+
+
+def name_of(folder: Path) -> str:
+    """What the run of a reserved folder will be called."""
+    return folder.name.removeprefix(UNFINISHED)
+
+
+def _locked(path: Path) -> IO[str]:
+    """Open and lock a file; the lock goes with the process, however that ends.
+
+    Raises
+    ------
+    RecordError
+        If another process holds it.
+    """
+    file = path.open("a", encoding="utf-8")
+    try:
+        if os.name == "nt":
+            import msvcrt
+
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
+        else:
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        file.close()
+        raise RecordError(f"{path.parent}: a run is under way there") from None
+    return file

@@ -1,0 +1,198 @@
+"""What a run heard, as files: captures as lossless audio, the logs of programmes as tables that grow row by row."""
+
+import csv
+import io
+import os
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+from pydantic import TypeAdapter
+
+from rig.readings import Calibration, Capture, KnownLoad, Row
+from rig.requests import Programme, Sweep
+
+#: The columns of a log before and after those that were measured; answers as they came are marked so.
+FIRST, LAST, ANSWER = ("seconds", "clock", "state"), ("event", "guard"), "answer "
+
+
+class RecordError(Exception):
+    """A record cannot be written, found or read (exit status 3)."""
+
+
+def write_captures(
+    captures: Iterable[tuple[Capture, tuple[str, ...]]], folder: Path, already: int = 0
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Write captures, each with what speaks against it, under `captures/`; entries for calibrations and captures.
+
+    The first `already` of them are there.
+    """
+    (folder / "captures").mkdir(exist_ok=True)
+    calibrations: list[Calibration] = []
+    entries = []
+    for number, (capture, troubles) in enumerate(captures, 1):
+        name = f"captures/{number:03d}.wav"
+        if number > already:
+            soundfile.write(folder / name, capture.samples.T, round(capture.sample_rate_hz), subtype="FLOAT")
+        same = [n for n, known in enumerate(calibrations) if known is capture.calibration]
+        if not same:
+            calibrations.append(capture.calibration)
+        entries.append(
+            {
+                "file": name,
+                "request": asdict(capture.request),
+                "attempt": capture.attempt,
+                "inputs": list(capture.inputs),
+                "sample_rate_hz": capture.sample_rate_hz,
+                "calibration": same[0] if same else len(calibrations) - 1,
+                "flags": list(capture.flags),
+                "troubles": list(troubles),
+            }
+        )
+    return [_calibration_entry(calibration) for calibration in calibrations], entries
+
+
+def read_captures(folder: Path, document: Mapping[str, Any]) -> Iterator[Capture]:
+    """Captures back from their entries, in the order of playing, sample for sample as they were recorded.
+
+    Raises
+    ------
+    RecordError
+        If an audio file is missing or cannot be read.
+    """
+    calibrations = [_calibration(entry) for entry in document["calibrations"]]
+    for entry in document["captures"]:
+        path = folder / entry["file"]
+        try:
+            samples, _ = soundfile.read(path, dtype="float32", always_2d=True)
+        except soundfile.SoundFileError as error:
+            raise RecordError(f"{path}: cannot be read: {error}") from None
+        yield Capture(
+            request=Sweep(**entry["request"]),
+            samples=np.ascontiguousarray(samples.T),
+            inputs=tuple(entry["inputs"]),
+            sample_rate_hz=entry["sample_rate_hz"],
+            calibration=calibrations[entry["calibration"]],
+            attempt=entry["attempt"],
+            flags=tuple(entry["flags"]),
+        )
+
+
+def programme_of(entry: Mapping[str, Any]) -> Programme:
+    """A programme back from its entry.
+
+    Raises
+    ------
+    RecordError
+        If the entry is not one of this version.
+    """
+    try:
+        return TypeAdapter(Programme).validate_python(dict(entry))
+    except ValueError as error:
+        raise RecordError(f"the log's request cannot be read: {error}") from None
+
+
+def log_files(folder: Path, number: int) -> list[Path]:
+    """The pieces of a programme's log; programmes are counted from 1."""
+    return sorted((folder / "logs").glob(f"{number:02d}-*.csv"))
+
+
+class LogWriter:
+    """Appends rows to a log, each on the disk before the next is begun.
+
+    A row with a column that the file has not opens another piece: nothing that was written is ever rewritten.
+    """
+
+    def __init__(self, folder: Path, number: int) -> None:
+        self._folder, self._number = folder, number
+        (folder / "logs").mkdir(exist_ok=True)
+        self._piece = len(log_files(folder, number))
+        self._columns: tuple[str, ...] = ()
+        self._handle: int | None = None
+
+    def append(self, row: Row) -> None:
+        """Write a row and wait until the disk has it."""
+        cells = _cells(row)
+        if self._handle is None or not set(cells) <= set(self._columns):
+            self._open_piece(tuple(cells))
+        assert self._handle is not None
+        os.write(self._handle, _line([cells.get(column, "") for column in self._columns]))
+        os.fsync(self._handle)
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._handle is not None:
+            os.close(self._handle)
+            self._handle = None
+
+    def _open_piece(self, columns: tuple[str, ...]) -> None:
+        self.close()
+        self._piece, self._columns = self._piece + 1, columns
+        path = self._folder / "logs" / f"{self._number:02d}-{self._piece:02d}.csv"
+        self._handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0))
+        os.write(self._handle, _line(columns))
+
+
+def read_rows(folder: Path, number: int) -> list[Row]:
+    """The rows of a programme's log; a row that was cut off in writing is left out."""
+    rows = []
+    for path in log_files(folder, number):
+        lines = path.read_text(encoding="utf-8").split("\n")
+        # What stands behind the last line's end was never finished.
+        cells = list(csv.reader(lines[:-1]))
+        header = cells[0] if cells else []
+        rows += [_row(dict(zip(header, line, strict=True))) for line in cells[1:] if len(line) == len(header)]
+    return rows
+
+
+def _cells(row: Row) -> dict[str, str]:
+    values = {name: f"{value:.7g}" if value == value else "" for name, value in row.values.items()}
+    answers = {ANSWER + role: text for role, text in row.answers.items()}
+    first = dict(zip(FIRST, (f"{row.seconds:.3f}", row.clock, row.state), strict=True))
+    return {**first, **values, **answers, "event": row.event, "guard": row.guard}
+
+
+def _line(cells: Sequence[str]) -> bytes:
+    text = io.StringIO()
+    # One row, one line: an instrument may answer with a line's end.
+    csv.writer(text, lineterminator="\n").writerow([cell.replace("\n", " ").replace("\r", " ") for cell in cells])
+    return text.getvalue().encode()
+
+
+def _row(cells: Mapping[str, str]) -> Row:
+    other = {name: text for name, text in cells.items() if name not in (*FIRST, *LAST)}
+    return Row(
+        seconds=float(cells["seconds"]),
+        clock=cells["clock"],
+        state=cells["state"],
+        values={k: float(v) if v else float("nan") for k, v in other.items() if not k.startswith(ANSWER)},
+        answers={k.removeprefix(ANSWER): v for k, v in other.items() if k.startswith(ANSWER)},
+        event=cells["event"],
+        guard=cells["guard"],
+    )
+
+
+def _calibration_entry(calibration: Calibration) -> dict[str, Any]:
+    entry = {key: value for key, value in vars(calibration).items() if key != "known_load"}
+    load = calibration.known_load
+    entry["known_load"] = load and {
+        "frequency_hz": load.frequency_hz.tolist(),
+        "ratio_real": load.ratio.real.tolist(),
+        "ratio_imag": load.ratio.imag.tolist(),
+        "load_ohm": load.load_ohm,
+        "made_at": load.made_at,
+    }
+    return entry
+
+
+def _calibration(entry: Mapping[str, Any]) -> Calibration:
+    values = dict(entry)
+    load = values.pop("known_load")
+    known = None
+    if load:
+        ratio = np.array(load["ratio_real"]) + 1j * np.array(load["ratio_imag"])
+        known = KnownLoad(np.array(load["frequency_hz"]), ratio, load["load_ohm"], load["made_at"])
+    return Calibration(**values, known_load=known)
