@@ -19,7 +19,7 @@ from pydantic import Field
 
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
-from rig.requests import Request, Sweep
+from rig.requests import Sweep
 from rig.responses import judged_grid, sweep_layout
 from rig.signals import stimulus, sweep
 from rig.signals.deconvolution import harmonic_responses, harmonic_window
@@ -68,7 +68,7 @@ class Harmonics:
     noise: Floats
 
 
-def requests(kit: Kit, settings: Settings) -> list[Request]:
+def requests(kit: Kit, settings: Settings) -> list[Sweep]:
     """The sweep of `response` on each channel."""
     return [kit.sweep("playing", channel.name, channel.name, settings.position) for channel in kit.channels]
 

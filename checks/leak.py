@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from checks import impedance, rub_and_buzz
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Reading
-from rig.requests import Request
+from rig.requests import Sweep
 from rig.tables import Table
 
 NAME = "leak"
@@ -27,7 +27,7 @@ class Settings(Table):
     of_the_search: rub_and_buzz.Settings = rub_and_buzz.Settings()
 
 
-def requests(kit: Kit, settings: Settings) -> list[Request]:
+def requests(kit: Kit, settings: Settings) -> list[Sweep]:
     """The sweeps of `impedance` and of `rub_and_buzz` on each channel that has a box."""
     boxed = {channel.name for channel in kit.channels if channel.box.kind != "none"}
     asked = [*impedance.requests(kit, settings.of_the_fit), *rub_and_buzz.requests(kit, settings.of_the_search)]

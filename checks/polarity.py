@@ -13,9 +13,9 @@ import numpy as np
 from pydantic import Field
 
 from rig.circuit.radiation import driver_pressure_pa, microphone_at
-from rig.kit import DriverSpec, Kit
+from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Floats, Reading
-from rig.requests import Request
+from rig.requests import Sweep
 from rig.responses import (
     Acoustic,
     acoustic_response,
@@ -26,6 +26,7 @@ from rig.responses import (
 )
 from rig.signals.phase import Sign, mean_cosine, signs_of
 from rig.signals.smoothing import log_frequency_grid
+from rig.speaker import DriverSpec
 from rig.tables import Table
 
 NAME = "polarity"
@@ -62,7 +63,7 @@ class Settings(Table):
     crossings: list[Crossing] = []
 
 
-def requests(kit: Kit, settings: Settings) -> list[Request]:
+def requests(kit: Kit, settings: Settings) -> list[Sweep]:
     """The same sweep that the response check asks for, at the first position."""
     return [kit.sweep("playing", c.name, c.name, kit.positions[0].name) for c in kit.channels]
 

@@ -13,7 +13,7 @@ from pydantic import Field
 
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
-from rig.requests import Request
+from rig.requests import Sweep
 from rig.responses import Acoustic, acoustic_response, air_speed_m_s, design_response, judged_grid, noise_power
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import Gated, gate
@@ -49,7 +49,7 @@ class Settings(Table):
     over_noise_db: float = 15.0
 
 
-def requests(kit: Kit, settings: Settings) -> list[Request]:
+def requests(kit: Kit, settings: Settings) -> list[Sweep]:
     """One sweep on each channel at each position."""
     return [kit.sweep("playing", c.name, c.name, place) for place in settings.positions for c in kit.channels]
 
