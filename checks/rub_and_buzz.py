@@ -20,7 +20,7 @@ from pydantic import Field
 
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Sound, Untrusted
-from rig.requests import Request
+from rig.requests import Sweep
 from rig.responses import acoustic_response, sweep_layout
 from rig.signals import sweep
 from rig.signals.deconvolution import gated_frequency_response
@@ -67,7 +67,7 @@ class Peaks:
     rms: Floats
 
 
-def requests(kit: Kit, settings: Settings) -> list[Request]:
+def requests(kit: Kit, settings: Settings) -> list[Sweep]:
     """The sweep of `response` on each channel."""
     return [kit.sweep("playing", channel.name, channel.name, settings.position) for channel in kit.channels]
 
