@@ -96,6 +96,9 @@ class DyingBench:
     def describe(self) -> dict[str, object]:
         return {}
 
+    def refuse(self, requests: Sequence[Request]) -> None:
+        pass
+
     def session(self) -> AbstractContextManager[None]:
         return nullcontext()
 
