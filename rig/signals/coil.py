@@ -15,7 +15,8 @@ COPPER_K = 234.5
 
 The same line as alpha = 0.00393 per kelvin at 20 degC (IEC 60028): 1 / 0.00393 - 20 = 234.45.
 """
-SEGMENT_S = 0.32
+SEGMENT_S = 0.5
+"""Length of a segment: a resonance that rings beyond its ends looks like noise, and is counted as such."""
 LEAST_COHERENCE = 0.8
 """Frequencies of less coherence are left out: the load's current is not from the voltage there."""
 _LEAST_LINES = 8
