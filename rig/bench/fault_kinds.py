@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from rig.bench.equipment import Equipment
+from rig.bench.heat_faults import HEAT_KINDS
 from rig.bench.noises import Noise, NoiseKind, resonance_hz
 from rig.bench.unit import Output, Unit
 from rig.circuit.channel import Branch, Channel, find_driver, find_part, with_driver, with_part
@@ -22,7 +23,7 @@ class Fault:
     kind: str
     #: Empty for a fault of the bench.
     channel: str = ""
-    #: Names of drivers, parts or the other channel.
+    #: Names of drivers, parts or the other channel; the role of an instrument.
     what: tuple[str, ...] = ()
     amount: float = 0.0
     #: A fault of the bench that strikes the first attempt at a request only.
@@ -30,8 +31,8 @@ class Fault:
 
     def __str__(self) -> str:
         name = ":".join([self.kind + ("-once" if self.once else ""), *filter(None, [self.channel]), *self.what])
-        kind = (UNIT_KINDS | BENCH_KINDS)[self.kind]
-        return name if kind.amount is None else f"{name}={self.amount:g}"
+        amount = (UNIT_KINDS | BENCH_KINDS | HEAT_KINDS)[self.kind].amount
+        return name if amount is None else f"{name}={self.amount:g}"
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,9 @@ A fault is written ``kind:channel:what:what=amount``, as in::
     open:C1                     (no channel: the kit's first)
     dead:bass                   (no name behind the channel where there is only one)
     dropped-samples=64          dropped-samples-once        (the first attempt at each request only)
+    fails-open:left:woofer=0.5  silent-sensor:heat-sink     (when so much of a programme has passed)
 
-`UNIT_KINDS` and `BENCH_KINDS` of `rig.bench.fault_kinds` hold all of them.
+`UNIT_KINDS` and `BENCH_KINDS` of `rig.bench.fault_kinds` and `HEAT_KINDS` of `rig.bench.heat_faults` hold all of them.
 """
 
 import re
@@ -16,6 +17,7 @@ from itertools import combinations, pairwise
 
 from rig.bench.equipment import Equipment
 from rig.bench.fault_kinds import BENCH_KINDS, UNIT_KINDS, Fault, Target
+from rig.bench.heat_faults import BLANK, HEAT_KINDS, ROLES
 from rig.bench.unit import Unit
 from rig.circuit.channel import Channel, channel_parts
 from rig.kit import Kit
@@ -34,7 +36,7 @@ def parse_fault(kit: Kit, text: str) -> Fault:
         If the kit cannot have this fault; the message lists what there is.
     """
     shape = re.fullmatch(r"([a-z-]+?)(-once)?((?::[\w-]+)*)(?:=([-+.\w]+))?", text.strip())
-    kinds = UNIT_KINDS | BENCH_KINDS
+    kinds = UNIT_KINDS | BENCH_KINDS | HEAT_KINDS
     if not shape or shape[1] not in kinds:
         raise FaultError(f"fault {text!r}: there is no such kind; there are {', '.join(kinds)}")
     kind, names = shape[1], tuple(shape[3].split(":")[1:])
@@ -45,10 +47,15 @@ def parse_fault(kit: Kit, text: str) -> Fault:
         return Fault(kind, amount=amount, once=bool(shape[2]))
     if shape[2]:
         raise FaultError(f"fault {text!r}: only faults of the bench strike once: {', '.join(BENCH_KINDS)}")
-    places = list(_places(kit, UNIT_KINDS[kind].targets))
-    place = _place(places, [channel.name for channel in kit.channels], names)
+    if kind in HEAT_KINDS and HEAT_KINDS[kind].target == "role" and len(names) == 1:
+        return Fault(kind, "", names, amount)
+    places = _heat_places(kit, kind) if kind in HEAT_KINDS else list(_places(kit, UNIT_KINDS[kind].targets))
+    if names and places == [("", ())]:
+        raise FaultError(f"fault {text!r}: this fault has no channel; allowed is {kind!r} alone")
+    nowhere = bool(places) and not places[0][0]
+    place = places[0] if nowhere and not names else _place(places, [channel.name for channel in kit.channels], names)
     if place is None:
-        allowed = ", ".join(":".join([kind, channel, *what]) for channel, what in places) or "none in this kit"
+        allowed = ", ".join(str(Fault(kind, *there)).split("=")[0] for there in places) or "none in this kit"
         raise FaultError(f"fault {text!r}: allowed are {allowed}")
     return Fault(kind, *place, amount)
 
@@ -84,6 +91,11 @@ def fault_names(kit: Kit) -> list[tuple[str, str]]:
     for name, bench_kind in BENCH_KINDS.items():
         words = bench_kind.words.format(amount=f"{bench_kind.amount or 0:g}")
         named.append((str(Fault(name, amount=bench_kind.amount or 0.0)), words))
+    for name, heat_kind in HEAT_KINDS.items():
+        for channel, what in _heat_places(kit, name):
+            it = " ".join(filter(None, [channel, *what])).replace(BLANK, " ")
+            words = heat_kind.words.format(it=it, amount=f"{heat_kind.amount or 0:g}")
+            named.append((str(Fault(name, channel, what, heat_kind.amount or 0.0)), words))
     return named
 
 
@@ -123,6 +135,14 @@ def _places(kit: Kit, targets: tuple[Target, ...]) -> Iterator[tuple[str, tuple[
         for spec in kit.channels:
             for what in _within(kit.model(spec.name), target):
                 yield spec.name, what
+
+
+def _heat_places(kit: Kit, kind: str) -> list[tuple[str, tuple[str, ...]]]:
+    """Where a fault of heat can sit, as `_places`; no channel where it is not a channel's."""
+    target = HEAT_KINDS[kind].target
+    if target == "whole":
+        return [("", ())]
+    return [("", (role,)) for role in ROLES] if target == "role" else list(_places(kit, (target,)))
 
 
 def _within(model: Channel, target: Target) -> list[tuple[str, ...]]:

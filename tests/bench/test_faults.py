@@ -7,6 +7,7 @@ import pytest
 
 from rig.bench.fault_kinds import BENCH_KINDS, UNIT_KINDS, Fault
 from rig.bench.faults import FaultError, fault_names, of_unit, parse_fault
+from rig.bench.heat_faults import HEAT_KINDS
 from rig.bench.unit import Unit, box_pressure_pa, lead_gain, lead_impedance_ohm, nominal_unit
 from rig.kit import Kit, load_kit
 
@@ -15,7 +16,10 @@ BOOTH = load_kit(ROOT, "booth-two")
 REHEARSAL = load_kit(ROOT, "rehearsal-three")
 GRID_HZ = np.geomspace(10, 20000, 60)
 UNIT_FAULTS = [
-    (kit, name) for kit in (BOOTH, REHEARSAL) for name, _ in fault_names(kit) if parse_fault(kit, name).channel
+    (kit, name)
+    for kit in (BOOTH, REHEARSAL)
+    for name, _ in fault_names(kit)
+    if parse_fault(kit, name).kind in UNIT_KINDS
 ]
 #: What is wrong between the amplifier's input and the leads: bare leads cannot show it.
 OF_THE_AMPLIFIER = {"swapped", "quiet", "silent", "corner", "no-filter"}
@@ -80,7 +84,7 @@ def test_every_fault_is_read_as_it_is_written_and_described(kit: Kit) -> None:
 
 def test_together_the_two_kits_can_have_every_kind_of_fault() -> None:
     kinds = {parse_fault(kit, name).kind for kit in (BOOTH, REHEARSAL) for name, _ in fault_names(kit)}
-    assert kinds == set(UNIT_KINDS) | set(BENCH_KINDS)
+    assert kinds == set(UNIT_KINDS) | set(BENCH_KINDS) | set(HEAT_KINDS)
 
 
 @pytest.mark.parametrize(
@@ -103,6 +107,12 @@ def test_together_the_two_kits_can_have_every_kind_of_fault() -> None:
         ("speech=50", Fault("speech", amount=50.0)),
         ("dropped-samples=32", Fault("dropped-samples", amount=32.0)),
         ("dropped-samples-once", Fault("dropped-samples", amount=64.0, once=True)),
+        ("unbonded", Fault("unbonded", amount=3.0)),
+        ("covered:right=50", Fault("covered", "right", (), 50.0)),
+        ("fails-open:right:woofer=0.25", Fault("fails-open", "right", ("woofer",), 0.25)),
+        ("silent-sensor", Fault("silent-sensor", what=("heat-sink",), amount=0.5)),
+        ("garbage:supply=0", Fault("garbage", what=("supply",), amount=0.0)),
+        ("warming=8", Fault("warming", amount=8.0)),
         ("dropped-samples-once=8", Fault("dropped-samples", amount=8.0, once=True)),
     ],
 )
@@ -134,6 +144,9 @@ def test_a_driver_may_bear_the_name_of_its_channel() -> None:
         ("speech:left", "a fault of the bench has no channel"),
         ("rub:left=loud", "found the amount 'loud'; allowed is a number"),
         ("rub-once:left", "only faults of the bench strike once"),
+        ("unbonded:left", "this fault has no channel"),
+        ("garbage:heat-sink:case", "allowed are garbage:heat-sink, garbage:ambient"),
+        ("fails-open:left:bass", "allowed are fails-open:left:woofer, "),
         ("leak-once:left", "only faults of the bench strike once"),
     ],
 )
