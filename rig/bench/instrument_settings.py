@@ -189,6 +189,8 @@ class InstrumentSettings(Table):
         for number, value in enumerate(self.values, 1):
             if not value.query and not self.is_stream:
                 raise Misfit(f"values.[{number}].query", "none", "only serial lines and sockets talk by themselves")
+            if not value.query and self.read_bytes:
+                raise Misfit(f"values.[{number}].query", "none with read_bytes", "read_termination or quiet_s")
         return self
 
     @property
