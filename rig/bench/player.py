@@ -2,7 +2,7 @@
 
 import math
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,6 +49,26 @@ def sample_peak(request: Sweep, output_volts: float) -> float:
     return peak
 
 
+def prepared(request: Sweep, routing: Routing, ring_frames: int) -> tuple[stimulus.Layout, float, tuple[int, ...]]:
+    """Layout, peak in samples, and outputs of a request.
+
+    Raises
+    ------
+    BenchSetupError
+        If it cannot be played on this bench.
+    """
+    outputs = routing.outputs_of(request.channel)
+    peak = sample_peak(request, routing.calibration.output_volts)
+    rate_hz = routing.sample_rate_hz
+    try:
+        plan = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, rate_hz)
+    except ValueError as error:
+        raise BenchSetupError(f"{request}: {error}") from None
+    if plan.frames + round(CAPTURE_ALLOWANCE_S * rate_hz) > ring_frames // 2:
+        raise BenchSetupError(f"{request}: too long for one capture; allowed is {ring_frames / 2 / rate_hz:g} s")
+    return plan, peak, outputs
+
+
 class StreamPlayer:
     """A stage of the sound card bench with its stream open."""
 
@@ -77,7 +97,7 @@ class StreamPlayer:
             If the device, its driver or the sound process fails.
         """
         for request in requests:
-            self._prepare(request)
+            prepared(request, self._routing, self._ring_frames)
         waiting, playing = deque(requests), deque[_Scheduled]()
         try:
             while waiting or playing:
@@ -94,7 +114,7 @@ class StreamPlayer:
             if waiting or playing:
                 self._audio.silence()
 
-    def soak(self, programme: Programme, from_s: float = 0.0) -> Iterator[Row]:
+    def soak(self, programme: Programme, from_s: float = 0.0) -> Generator[Row, None, None]:
         """Play a programme from some second of it on, yielding a row every `every_s`.
 
         Raises
@@ -109,26 +129,11 @@ class StreamPlayer:
             raise BenchSetupError(f"{programme}: this stage of the bench reads no instruments")
         return Soak(self._audio, self._routing, self._around, programme, from_s).rows()
 
-    def _prepare(self, request: Sweep) -> tuple[stimulus.Layout, float, tuple[int, ...]]:
-        """Layout, peak and outputs of a request, or the refusal."""
-        outputs = self._routing.outputs_of(request.channel)
-        peak = sample_peak(request, self._routing.calibration.output_volts)
-        rate_hz = self._routing.sample_rate_hz
-        try:
-            plan = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, rate_hz)
-        except ValueError as error:
-            raise BenchSetupError(f"{request}: {error}") from None
-        if plan.frames + self._allowance > self._ring_frames // 2:
-            raise BenchSetupError(
-                f"{request}: too long for one capture; allowed is {self._ring_frames / 2 / rate_hz:g} s"
-            )
-        return plan, peak, outputs
-
     def _schedule(self, waiting: deque[Sweep], playing: deque[_Scheduled]) -> None:
         """Write the next stimulus if the rings have room for it."""
         if not waiting:
             return
-        plan, peak, outputs = self._prepare(waiting[0])
+        plan, peak, outputs = prepared(waiting[0], self._routing, self._ring_frames)
         oldest = playing[0].start if playing else self._audio.done
         if (
             max(self._audio.written, self._audio.done) + plan.frames + self._allowance - oldest

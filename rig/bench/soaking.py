@@ -5,7 +5,7 @@ ends the sound.
 """
 
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Generator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -13,6 +13,7 @@ import numpy as np
 
 from rig.bench.answers import Answer
 from rig.bench.base import BenchError, BenchSetupError
+from rig.bench.observing import Piece
 from rig.bench.power import Supply, power_supply
 from rig.bench.routing import Routing
 from rig.bench.worker import AudioProcess
@@ -38,16 +39,6 @@ CLOCK_STEP_S = 1.0
 
 #: Role of each instrument -> its answer; never waits.
 Latest = Callable[[], Mapping[str, Answer]]
-
-
-@dataclass(frozen=True)
-class Piece:
-    """What was sent and what was heard in the time of one row."""
-
-    #: As the converter gave it, shape (inputs, frames).
-    heard: np.ndarray[tuple[int, ...], np.dtype[np.float32]]
-    #: Channel -> volts at its leads as they were sent, shape (frames,). Empty at rest.
-    sent_v: Mapping[str, Floats]
 
 
 #: What a piece of sound says: columns with their values, and what is wrong with it in words.
@@ -268,8 +259,10 @@ class Soak:
         self._happenings = Happenings()
         self._broken = 0
         self._apart_s = 0.0
+        #: When the instruments were looked at last: older answers stand in an earlier row.
+        self._asked_s = 0.0
 
-    def rows(self) -> Iterator[Row]:
+    def rows(self) -> Generator[Row, None, None]:
         """Play, and yield a row every `every_s`.
 
         Raises
@@ -310,6 +303,7 @@ class Soak:
             state = "ramp"
         values, trouble = self._around.observe(self._piece(start, stop))
         answers = dict(self._around.latest())
+        known_s, self._asked_s = self._asked_s, time.monotonic()
         values |= {f"{answer.unit}.{role}": answer.value for role, answer in answers.items() if not answer.is_missing}
         troubles = {role: answer.trouble for role, answer in answers.items()}
         troubles |= {"sound": trouble, "power": "the computer runs on its battery" if self._on_battery() else ""}
@@ -318,7 +312,7 @@ class Soak:
             clock=datetime.now().astimezone().isoformat(timespec="seconds"),
             state=state,
             values=values,
-            answers={role: answer.text for role, answer in answers.items() if answer.text},
+            answers={role: answer.text for role, answer in answers.items() if answer.monotonic_s > known_s},
             event="; ".join(self._stream_events(start, stop) + self._happenings.told(troubles)),
         )
 

@@ -9,90 +9,30 @@ from __future__ import annotations
 import multiprocessing
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from multiprocessing.connection import Connection
 from typing import TYPE_CHECKING, Any
 
 from rig.bench.base import BenchError, BenchSetupError
+from rig.bench.devices import UNFIT_APIS, Device, ListedDevice, difference, find_device
+from rig.bench.power import power_supply
 from rig.bench.settings import BenchSettings, DeviceSettings, LeadsSettings, PlayingSettings
 from rig.bench.shuttle import Buffers, Shuttle, allocate
 from rig.bench.worker import HEARTBEAT_S, AudioProcess, ignore_interrupt, serve
 from rig.readings import KnownLoad
-from rig.requests import Stage
+from rig.requests import COLD_S, Request, Stage
 
 if TYPE_CHECKING:
     from rig.bench.player import StreamPlayer
+    from rig.bench.routing import Routing
+    from rig.bench.soaking import Surroundings
     from rig.kit import Kit
 
 #: So much sound can be written ahead and fetched late.
 RING_S = 60.0
 LIST_DEADLINE_S = 30.0
-#: Host APIs that resample or mix without telling.
-UNFIT_APIS = {
-    "MME": "resamples without notice; use Windows WASAPI",
-    "Windows DirectSound": "resamples without notice; use Windows WASAPI",
-}
 #: The actual rate may differ from the one asked for by no more than a clock does.
 RATE_TOLERANCE = 1e-4
-
-
-@dataclass(frozen=True)
-class Device:
-    """A sound device as the library lists it."""
-
-    host_api: str
-    name: str
-    inputs: int
-    outputs: int
-    #: What the device says it runs at by default.
-    sample_rate_hz: float
-
-    def __str__(self) -> str:
-        return f"{self.host_api}: {self.name!r} ({self.inputs} in, {self.outputs} out, {self.sample_rate_hz:g} Hz)"
-
-
-@dataclass(frozen=True)
-class ListedDevice:
-    """A row for `kitproof devices`."""
-
-    device: Device
-    #: Whether bench.toml means this device.
-    fits: bool
-    #: What keeps it from fitting; empty where it fits or where there is nothing to fit.
-    remark: str
-
-
-def find_device(devices: Sequence[Device], wanted: DeviceSettings) -> int:
-    """Place in the list of the one device that bench.toml means.
-
-    Raises
-    ------
-    BenchError
-        If none or several match; the message lists what is there.
-    """
-    matches = [place for place, device in enumerate(devices) if not _difference(device, wanted)]
-    if len(matches) == 1:
-        return matches[0]
-    there = "".join(f"\n  {device}" for device in devices) or "\n  nothing"
-    asked = f"{wanted.host_api}: {wanted.name!r} ({wanted.inputs} in, {wanted.outputs} out)"
-    if matches:
-        raise BenchError(
-            f"{len(matches)} sound devices match {asked}; unplug all but one, or rename one. There are:{there}"
-        )
-    raise BenchError(f"no sound device matches {asked}; is it plugged in and switched on? There are:{there}")
-
-
-def _difference(device: Device, wanted: DeviceSettings) -> str:
-    """Why a device is not the wanted one; empty when it is."""
-    if device.host_api in UNFIT_APIS:
-        return UNFIT_APIS[device.host_api]
-    if device.host_api != wanted.host_api:
-        return f"host_api is {wanted.host_api!r} in bench.toml"
-    if device.name != wanted.name:
-        return f"name is {wanted.name!r} in bench.toml"
-    if (device.inputs, device.outputs) != (wanted.inputs, wanted.outputs):
-        return f"bench.toml has {wanted.inputs} inputs and {wanted.outputs} outputs"
-    return ""
 
 
 def _sounddevice() -> Any:
@@ -168,7 +108,7 @@ def list_devices(settings: BenchSettings | None) -> list[ListedDevice]:
     wanted = settings.device if settings else None
     rows = []
     for device in connected_devices():
-        remark = _difference(device, wanted) if wanted else UNFIT_APIS.get(device.host_api, "")
+        remark = difference(device, wanted) if wanted else UNFIT_APIS.get(device.host_api, "")
         rows.append(ListedDevice(device, wanted is not None and not remark, remark))
     return rows
 
@@ -260,6 +200,8 @@ class SoundCardBench:
         Every channel of it must have an output in the wiring.
     known_load : KnownLoad, optional
         Calibration of the two electrical inputs.
+    cold_s : float
+        Length of a programme's cold start.
 
     Raises
     ------
@@ -267,17 +209,22 @@ class SoundCardBench:
         If the settings are of another kind or have no output for one of the kit's channels.
     """
 
-    def __init__(self, settings: BenchSettings, kit: Kit, known_load: KnownLoad | None = None) -> None:
+    def __init__(
+        self, settings: BenchSettings, kit: Kit, known_load: KnownLoad | None = None, cold_s: float = COLD_S
+    ) -> None:
         if settings.device is None:
             raise BenchSetupError(f"bench {settings.name!r}: kind: found {settings.kind!r}; allowed here: 'soundcard'")
         self.name = settings.name
         self.settings = settings
         self.known_load = known_load
+        self._kit = kit
+        self._cold_s = cold_s
+        self._identities: dict[str, str] = {}
         self._device = settings.device
         self._facts: dict[str, object] = {}
         #: The session's stream, while there is one.
         self._shared: tuple[AudioProcess, Buffers] | None = None
-        for key, wiring in (("leads", settings.leads), ("playing", settings.playing)):
+        for key, wiring in (("leads", settings.leads), ("playing", settings.playing), ("soak", settings.soak)):
             missing = [channel.name for channel in kit.channels if wiring and wiring.output(channel.name) is None]
             if wiring and missing:
                 raise BenchSetupError(
@@ -292,8 +239,25 @@ class SoundCardBench:
         return {
             **settings,
             "opened": dict(self._facts),
+            "identities": dict(self._identities),
+            "power": power_supply(),
             "known_load": {"load_ohm": load.load_ohm, "made_at": load.made_at} if load else None,
         }
+
+    def refuse(self, requests: Sequence[Request]) -> None:
+        """Refuse, before anything sounds, what this bench could not do later.
+
+        Raises
+        ------
+        BenchSetupError
+            Naming the key of bench.toml that is missing or does not fit.
+        BenchError
+            If a programme would run on this computer's battery.
+        """
+        from rig.bench.refusals import refuse
+
+        rate_hz = self._device.sample_rate_hz
+        refuse(self.settings, self._kit, requests, lambda stage: self._routing(stage, rate_hz), round(RING_S * rate_hz))
 
     @contextmanager
     def session(self) -> Iterator[None]:
@@ -306,7 +270,9 @@ class SoundCardBench:
         """
         from rig.bench.player import WAKE_S
 
-        self._shared = self._opened([wiring for wiring in (self.settings.leads, self.settings.playing) if wiring])
+        self._shared = self._opened(
+            [wiring for wiring in (self.settings.leads, self.settings.playing, self.settings.soak) if wiring]
+        )
         try:
             # The device wakes before the first request, not during it.
             self._shared[0].wait_for(round(WAKE_S * self._device.sample_rate_hz), WAKE_S + HEARTBEAT_S)
@@ -330,22 +296,46 @@ class SoundCardBench:
         """
         # Only here: the child process imports this module too and needs none of it.
         from rig.bench.player import StreamPlayer
-        from rig.bench.routing import Routing
 
-        wiring = self.settings.wiring(name)
-        audio, buffers = self._shared or self._opened([wiring])
-        routing = Routing(
-            outputs_of=lambda channel: _outputs_of(wiring, channel),
-            roles=tuple(wiring.inputs),
-            rows=tuple(buffers.inputs.index(number) for number in wiring.inputs.values()),
-            calibration=self.settings.calibration(name, self.known_load),
-            sample_rate_hz=float(audio.facts["sample_rate_hz"]),
-        )
+        audio, buffers = self._shared or self._opened([self.settings.wiring(name)])
+        routing = self._routing(name, float(audio.facts["sample_rate_hz"]), buffers.inputs)
         try:
-            yield StreamPlayer(audio, routing, buffers.ring_frames)
+            with self._surroundings(name, routing) as around:
+                yield StreamPlayer(audio, routing, buffers.ring_frames, around)
         finally:
             if self._shared is None:
                 audio.close()
+            elif audio.is_streaming:
+                # An error on its way out may still hold the programme's iterator.
+                audio.silence()
+
+    def _routing(self, stage: Stage, rate_hz: float, numbers: Sequence[int] | None = None) -> Routing:
+        """Outputs and inputs of a stage; `numbers` are the card's inputs that are recorded, in their order."""
+        from rig.bench.routing import Routing
+
+        wiring = self.settings.wiring(stage)
+        recorded = tuple(numbers or wiring.inputs.values())
+        return Routing(
+            outputs_of=lambda channel: _outputs_of(wiring, channel),
+            roles=tuple(wiring.inputs),
+            rows=tuple(recorded.index(number) for number in wiring.inputs.values()),
+            calibration=self.settings.calibration(stage, self.known_load),
+            sample_rate_hz=rate_hz,
+        )
+
+    @contextmanager
+    def _surroundings(self, stage: Stage, routing: Routing) -> Iterator[Surroundings | None]:
+        """What is read beside the sound in the soak, its instruments open; None in the other stages."""
+        if stage != "soak":
+            yield None
+            return
+        from rig.bench.surroundings import instruments_of, surroundings
+
+        with instruments_of(self.settings) as instruments:
+            try:
+                yield surroundings(self.settings, self._kit, routing, instruments, self._cold_s)
+            finally:
+                self._identities = instruments.identities() if instruments else {}
 
     def _opened(self, wirings: Sequence[LeadsSettings | PlayingSettings]) -> tuple[AudioProcess, Buffers]:
         outputs = sorted({number for wiring in wirings for number in _used_outputs(wiring)})

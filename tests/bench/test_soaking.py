@@ -45,8 +45,8 @@ ROUTING = Routing(
 LAG = 512
 
 
-def answer(value=40.0, text="40.0", trouble=""):
-    return Answer(value, "celsius", text, 0.0, trouble)
+def answer(value=40.0, text="40.0", trouble="", answered_s=float("inf")):
+    return Answer(value, "celsius", text, answered_s, trouble)
 
 
 ANSWERS = {"heat sink": answer(), "ambient": answer(21.0, "21.0")}
@@ -214,15 +214,15 @@ def test_missing_values_are_absent_and_troubles_are_told_once(audio):
         [
             ANSWERS,
             ANSWERS,
-            ANSWERS | {"heat sink": answer(float("nan"), "", "no answer")},
-            ANSWERS | {"heat sink": answer(float("nan"), "", "no answer for 4 s")},
+            ANSWERS | {"heat sink": answer(float("nan"), "+OVLD", "no answer")},
+            ANSWERS | {"heat sink": answer(float("nan"), "40.0", "no answer for 4 s", 0.1)},
             *[ANSWERS] * 2,
         ]
     )
     rows = list(soak(audio, latest=lambda: dict(next(told)), observe=lambda piece: ({}, "")))[:4]
     assert ["celsius.heat sink" in row.values for row in rows] == [True, False, False, True]
     assert [row.event for row in rows] == ["", "heat sink: no answer", "", "heat sink: all right again"]
-    assert "heat sink" not in rows[1].answers
+    assert [row.answers.get("heat sink") for row in rows] == ["40.0", "+OVLD", None, "40.0"]
 
 
 def test_a_pulled_mains_plug_and_the_driver_s_flags_are_told():
