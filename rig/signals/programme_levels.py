@@ -135,7 +135,7 @@ def coherent_gain(
     lower, upper = band_edges_hz(centres_hz, 1)
     if np.max(upper) > frequency[-1]:
         raise ValueError(f"bands reach to {np.max(upper)} Hz, the signals only to {frequency[-1]} Hz")
-    used = (frequency >= np.min(lower)) & (frequency < np.max(upper))
+    used = slice(*np.searchsorted(frequency, (np.min(lower), np.max(upper))))
     frequency, spectra = frequency[used], spectra[..., used]
     response, variance = _fitted(spectra[:-1], spectra[-1])
     power = np.mean(spectra[:-1].real ** 2 + spectra[:-1].imag ** 2, axis=1)
@@ -167,8 +167,8 @@ def _fitted(inputs: ComplexArray, output: ComplexArray) -> tuple[ComplexArray, A
     averages = independent_segments(segments)
     if averages <= channels + 1:
         raise ValueError(f"{segments} segments of {SEGMENT_S} s are too few for {channels} channels")
-    auto = np.einsum("isf,jsf->fij", inputs.conj(), inputs, optimize=True) / segments
-    cross = np.einsum("isf,sf->fi", inputs.conj(), output) / segments
+    auto = np.stack([np.stack([_mean_product(a, b) for b in inputs], axis=-1) for a in inputs], axis=-2)
+    cross = np.stack([_mean_product(a, output) for a in inputs], axis=-1)
     diagonal = np.einsum("fii->fi", auto).real
     least = np.maximum(np.max(diagonal, axis=0) * 1e-14, np.finfo(np.float64).tiny)
     silent = diagonal <= least
@@ -180,3 +180,8 @@ def _fitted(inputs: ComplexArray, output: ComplexArray) -> tuple[ComplexArray, A
     variance = np.einsum("fii->fi", inverse).real * left[:, np.newaxis] / (averages - channels)
     response[silent], variance[silent] = 0.0, 0.0
     return response.T, variance.T
+
+
+def _mean_product(first: ComplexArray, second: ComplexArray) -> ComplexArray:
+    """Cross-spectrum of segments (segments, lines)."""
+    return np.asarray(np.einsum("sf,sf->f", first.conj(), second) / first.shape[0])
