@@ -22,8 +22,8 @@ LASTING_ROWS = 3
 STEADY_DB = 1.0
 #: Beyond doubt: the chance that the steady state lies on the other side of its limit.
 DOUBT = 0.001
-#: The course to steady state is fitted so often, and not before so much of it has been seen.
-FIT_EVERY_S = 60.0
+#: The course to steady state is fitted anew when so much more of it has been seen, and not before this much.
+FIT_EVERY = 1.1
 FIT_FROM_S = 600.0
 #: Gains of all channels and bands that fall together within this are the microphone's fall, or the supply's.
 TOGETHER_DB = 1.0
@@ -210,7 +210,7 @@ class Watch:
 
     def _settled(self, row: Row) -> Stop | None:
         """Look ahead; and end early where the kit allows it and nothing can change the verdict any more."""
-        if row.seconds - self._fitted_at_s < FIT_EVERY_S or row.seconds < FIT_FROM_S:
+        if row.seconds < max(FIT_EVERY * self._fitted_at_s, FIT_FROM_S):
             return None
         self._fitted_at_s = row.seconds
         log, outlooks, sides = self.log(), [], []
