@@ -18,13 +18,10 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
+from rig.readings import Capture, CheckReadings, Curve, Floats, Reading
 from rig.requests import Sweep
-from rig.responses import judged_grid, sweep_layout
-from rig.signals import stimulus, sweep
-from rig.signals.deconvolution import harmonic_responses, harmonic_window
+from rig.responses import harmonics, harmonics_noise, judged_grid
 from rig.signals.levels import db, power_db
-from rig.signals.noise import response_noise_power
 from rig.tables import Table
 
 NAME = "distortion"
@@ -94,32 +91,11 @@ def harmonics_of(capture: Capture, points_per_octave: int) -> Harmonics:
     Untrusted
         If the capture is not whole, or the microphone gave nothing.
     """
-    request, rate_hz = capture.request, capture.sample_rate_hz
-    layout, pressure = sweep_layout(capture), capture.pascal()
-    silence = pressure[layout.silence]
-    if not np.any(pressure):
-        raise Untrusted("the microphone gave nothing at all")
-    grid = judged_grid(request, points_per_octave)
-    grid = grid[grid >= LOWEST_OF_START * request.start_hz]
-    sent = (request.start_hz, request.stop_hz, request.seconds, rate_hz)
-    # Neither mark is left in: the first ends before, and the second would stand long after the linear response.
-    after = pressure[layout.sweep_start :] - np.mean(silence)
-    response = np.abs(harmonic_responses(after, *sent, (1, *ORDERS), grid, after_s=ROOM_S)) ** 2
-    noise = noise_powers(request, silence, stimulus.compose(layout)[layout.sweep], rate_hz, grid)
-    return Harmonics(grid, response[0], noise[0], response[1:], noise[1:])
-
-
-def noise_powers(request: Sweep, silence: Floats, reference: Floats, rate_hz: float, grid_hz: Floats) -> Floats:
-    """What the noise of the silence gives in the window of each order, 1 to 10; NaN outside the sweep."""
-    orders = np.array((1, *ORDERS))
-    rate_s = sweep.sweep_rate_s(request.start_hz, request.stop_hz, request.seconds)
-    gain = np.array([np.sum(harmonic_window(int(order), rate_s, rate_hz, ROOM_S)[0] ** 2) for order in orders])
-    at_hz = orders[:, np.newaxis] * grid_hz
-    inside = at_hz <= request.stop_hz
-    sought = np.where(inside, at_hz, request.stop_hz).ravel()
-    # A window of one frame has the gain 1; the gain of each order's own window comes on top.
-    power = response_noise_power(silence, reference, [1.0], rate_hz, sought, request.start_hz, request.stop_hz)
-    return np.where(inside, gain[:, np.newaxis] * power.reshape(at_hz.shape), np.nan)
+    grid = judged_grid(capture.request, points_per_octave)
+    grid = grid[grid >= LOWEST_OF_START * capture.request.start_hz]
+    power = np.abs(harmonics(capture, (1, *ORDERS), grid, ROOM_S)) ** 2
+    noise = harmonics_noise(capture, (1, *ORDERS), grid, ROOM_S)
+    return Harmonics(grid, power[0], noise[0], power[1:], noise[1:])
 
 
 def distortion_curves(found: Harmonics, channel: str, settings: Settings) -> list[Curve]:

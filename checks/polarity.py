@@ -12,7 +12,6 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field
 
-from rig.circuit.radiation import driver_pressure_pa, microphone_at
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Floats, Reading
 from rig.requests import Sweep
@@ -22,6 +21,7 @@ from rig.responses import (
     air_speed_m_s,
     band_response,
     design_response,
+    driver_design_responses,
     mean_db,
 )
 from rig.signals.phase import Sign, mean_cosine, signs_of
@@ -139,13 +139,11 @@ def driver_signs(capture: Capture, drivers: Sequence[DriverSpec], settings: Sett
     """
     heard, request = acoustic_response(capture), capture.request
     delays = delay_grid(heard, max(driver.band_hz[1] for driver in drivers), settings)
-    position = kit.position(request.position)
-    microphone = microphone_at(position.distance_m, position.angle_deg)
-    model, air_m_s = kit.model(request.channel), air_speed_m_s(capture)
+    air_m_s = air_speed_m_s(capture)
     cosines, levels, over_noise = [], [], []
     for n, driver in enumerate(drivers):
         grid = log_frequency_grid(driver.band_hz[0], driver.band_hz[1], POINTS_PER_OCTAVE)
-        expected = driver_pressure_pa(model, grid, 1.0, microphone, air_m_s)[n]
+        expected = driver_design_responses(kit, request, grid, air_m_s)[n]
         measured, noise = band_response(heard, grid, request)
         cosines.append(mean_cosine(measured, expected, grid, delays))
         levels.append(mean_db(measured) - mean_db(expected))

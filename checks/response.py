@@ -15,7 +15,7 @@ from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
 from rig.requests import Sweep
 from rig.responses import Acoustic, acoustic_response, air_speed_m_s, design_response, judged_grid, noise_power
-from rig.signals.deconvolution import gated_frequency_response
+from rig.signals.deconvolution import gated_power
 from rig.signals.gating import Gated, gate
 from rig.signals.levels import REFERENCE_PRESSURE_PA, align_level_db, db
 from rig.signals.noise import snr_db
@@ -137,11 +137,8 @@ def smoothed_powers(
 ) -> tuple[Floats, Floats]:
     """Squared magnitude of the response, smoothed, and the power that noise adds to it, both on the grid."""
     low, high = capture.request.start_hz, capture.request.stop_hz
-    # Dense enough that no reflection within the gate is missed between two points.
-    step_hz = 1 / (2 * (gated.length_s + BEFORE_S))
-    fine = np.linspace(low, high, int(np.ceil((high - low) / step_hz)) + 1)
-    response = gated_frequency_response(gated, heard.sample_rate_hz, fine, low, high)
-    power = smooth_power(np.abs(response) ** 2, fine, grid, smoothing)
+    at_hz, power = gated_power(gated, heard.sample_rate_hz, low, high)
+    power = smooth_power(power, at_hz, grid, smoothing)
     return power, noise_power(heard, gated, grid, capture.request)
 
 

@@ -1,5 +1,6 @@
 """What several checks need of one capture: the acoustic response of a channel, found once and shared."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -7,18 +8,22 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from rig.circuit.radiation import microphone_at, pressure_pa
+from rig.circuit.channel import Channel
+from rig.circuit.radiation import Position, driver_pressure_pa, microphone_at
 from rig.circuit.units import speed_of_sound_m_s
 from rig.kit import Kit
 from rig.readings import Capture, Floats, Untrusted
 from rig.requests import Sweep
-from rig.signals import deconvolution, stimulus, timing
+from rig.signals import deconvolution, stimulus, sweep, timing
 from rig.signals.gating import Gated, gate
 from rig.signals.levels import db
-from rig.signals.noise import response_noise_power
-from rig.signals.smoothing import log_frequency_grid
+from rig.signals.noise import power_spectral_density
+from rig.signals.smoothing import log_frequency_grid, mean_of_lines, smooth_power
 
 Complex = NDArray[np.complex128]
+#: As the captures are: what is computed of all of one, before it is cut to what is wanted.
+Singles = NDArray[np.float32]
+Complex64 = NDArray[np.complex64]
 
 #: Kept of the impulse response: before the electrical time zero, and after it.
 BEFORE_S = 0.05
@@ -40,9 +45,10 @@ class Acoustic:
     timed: bool
     #: When the sound begins, in seconds from the first frame; NaN when nothing stands out of the noise.
     arrival_s: float
-    #: The silence before the sweep, in pascal, and what the capture was divided by, in volts at the leads.
-    silence: Floats
-    reference: Floats
+    #: Squared spectrum of what the capture was divided by, at the frequencies of `judged_grid`, 24 an octave.
+    reference_power: Floats
+    #: What it was read from.
+    capture: Capture
 
 
 def judged_grid(request: Sweep, points_per_octave: int) -> Floats:
@@ -77,7 +83,7 @@ def _composed_spectrum(layout: stimulus.Layout, length: int) -> NDArray[np.compl
     return spectrum
 
 
-def lead_volts(capture: Capture) -> tuple[Floats, bool]:
+def lead_volts(capture: Capture) -> tuple[Singles, bool]:
     """Voltage at the leads as recorded through the loopback, or else as it was sent; and whether it was recorded.
 
     Raises
@@ -86,11 +92,13 @@ def lead_volts(capture: Capture) -> tuple[Floats, bool]:
         If the loopback says that another level was played than the one asked for.
     """
     request, layout = capture.request, sweep_layout(capture)
-    sent = stimulus.compose(layout) * request.level_v * np.sqrt(2)
+    size = capture.samples.shape[1]
+    level_v = np.float32(request.level_v * np.sqrt(2))
     if not capture.has("loopback"):
-        return np.pad(sent, (0, max(0, capture.samples.shape[1] - sent.size))), False
-    recorded = capture.volts("loopback") * request.path_gain
-    change_db = float(db(np.std(recorded) / np.std(np.pad(sent, (0, max(0, recorded.size - sent.size))))))
+        sent = stimulus.compose(layout).astype(np.float32) * level_v
+        return np.pad(sent, (0, max(0, size - sent.size))), False
+    recorded = _row(capture, "loopback", capture.calibration.input_volts.get("loopback", 1.0) * request.path_gain)
+    change_db = float(db(_rms(recorded) / (level_v * _sent_rms(layout, size))))
     if not abs(change_db) <= OUTPUT_WITHIN_DB:
         raise Untrusted(
             f"the card's output is {change_db:+.1f} dB off what was asked for ({request}): "
@@ -99,53 +107,140 @@ def lead_volts(capture: Capture) -> tuple[Floats, bool]:
     return recorded, True
 
 
-@lru_cache(maxsize=64)
-def acoustic_response(capture: Capture) -> Acoustic:
-    """Impulse response of a playing sweep. Without a loopback, time zero is where the capture's own marks put it.
+def _row(capture: Capture, role: str, scale: float) -> Singles:
+    """Samples of an input times a scale, of single precision as the capture is."""
+    scaled: Singles = capture.samples[capture.inputs.index(role)] * np.float32(scale)
+    return scaled
+
+
+def _rms(signal: Singles | Floats) -> float:
+    """RMS value about the mean."""
+    mean = float(np.mean(signal, dtype=np.float64))
+    # Not `np.std`, which makes two arrays more.
+    return float(np.sqrt(max(float(np.dot(signal, signal)) / signal.size - mean**2, 0.0)))
+
+
+@lru_cache(maxsize=8)
+def _sent_rms(layout: stimulus.Layout, size: int) -> float:
+    """RMS value about the mean of the stimulus within so many samples."""
+    return float(np.std(np.pad(stimulus.compose(layout), (0, max(0, size - layout.frames)))))
+
+
+@dataclass(frozen=True, eq=False)
+class _Transformed:
+    """The part of a capture that holds the sweep and its tail, and no mark, as spectra."""
+
+    grid: deconvolution.Grid
+    pressure: Complex64
+    leads: Complex64
+    timed: bool
+    frames: int
+
+
+@lru_cache(maxsize=8)
+def _transformed(capture: Capture) -> _Transformed:
+    """Spectra of microphone and leads, found once. Without a loopback the capture's own marks tell where they stand.
 
     Raises
     ------
     Untrusted
         If the output level is not the one asked for, an input gives nothing, or the capture is not whole.
     """
-    layout, request = sweep_layout(capture), capture.request
+    layout, request, rate_hz = sweep_layout(capture), capture.request, capture.sample_rate_hz
     leads, timed = lead_volts(capture)
-    pressure = capture.pascal()
+    pressure = capture.pascal().astype(np.float32)
     if not (np.any(pressure) and np.any(leads)):
         raise Untrusted(f"the microphone or the loopback gave nothing at all ({request})")
     late = _lateness(capture, leads if timed else pressure, layout)
     start = layout.sweep_start + late
     stop = min(layout.mark_after + late, pressure.size)
-    piece = slice(max(0, start - round(0.02 * capture.sample_rate_hz)), stop)
-    reference = leads[piece] if timed else leads[piece.start - late : stop - late]
-    impulse = deconvolution.impulse_response(
-        pressure[piece] - np.mean(pressure[layout.silence]),
-        reference,
-        capture.sample_rate_hz,
-        request.start_hz,
-        request.stop_hz,
-        BEFORE_S,
-        AFTER_S,
-    )
+    piece = slice(max(0, start - round(0.02 * rate_hz)), stop)
+    known = leads[piece] if timed else leads[piece.start - late : stop - late]
+    pressure = pressure - np.mean(pressure[layout.silence], dtype=np.float64).astype(np.float32)
+    frames = stop - piece.start
+    kept = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
+    band = (request.start_hz, request.stop_hz)
+    grid = deconvolution.grid_of(deconvolution.length_for(frames, frames, *kept), rate_hz, *band, single=True)
+    heard, sent = (deconvolution.spectrum_of(each, grid) for each in (pressure[piece], known))
+    return _Transformed(grid, heard, sent, timed, frames)
+
+
+@lru_cache(maxsize=64)
+def acoustic_response(capture: Capture) -> Acoustic:
+    """Impulse response of a playing sweep.
+
+    Raises
+    ------
+    Untrusted
+        If the output level is not the one asked for, an input gives nothing, or the capture is not whole.
+    """
+    found, rate_hz = _transformed(capture), capture.sample_rate_hz
+    quotient = found.pressure * deconvolution.inverse_of(found.leads, found.grid)
+    before, after = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
+    periodic = deconvolution.periodic_response(quotient, found.grid)
+    impulse = deconvolution.cut(periodic, before, before + after).astype(np.float64)
+    at_hz = judged_grid(capture.request, 24)
+    power = found.leads.real**2 + found.leads.imag**2
     return Acoustic(
         impulse=impulse,
-        sample_rate_hz=capture.sample_rate_hz,
-        zero_s=round(BEFORE_S * capture.sample_rate_hz) / capture.sample_rate_hz,
-        timed=timed,
-        arrival_s=float(timing.arrival_s(impulse, capture.sample_rate_hz)),
-        silence=pressure[layout.silence],
-        reference=reference,
+        sample_rate_hz=rate_hz,
+        zero_s=before / rate_hz,
+        timed=found.timed,
+        arrival_s=float(timing.arrival_s(impulse, rate_hz)),
+        reference_power=mean_of_lines(power, found.grid.step_hz, found.grid.band.start, at_hz, 6),
+        capture=capture,
     )
 
 
-def _lateness(capture: Capture, recorded: Floats, layout: stimulus.Layout) -> int:
+def harmonics(capture: Capture, orders: Sequence[int], frequency_hz: Floats, after_s: float) -> Complex:
+    """Harmonics of a playing sweep at the microphone: see `deconvolution.harmonic_responses`, in pascal.
+
+    Raises
+    ------
+    Untrusted
+        As `acoustic_response`.
+    """
+    found, request, rate_hz = _transformed(capture), capture.request, capture.sample_rate_hz
+    sent = (request.start_hz, request.stop_hz, request.seconds, rate_hz)
+    inverse = deconvolution.sweep_inverse(*sent, found.grid)
+    response = deconvolution.periodic_response(found.pressure * inverse, found.grid)
+    delay_s = int(np.argmax(np.abs(response[: found.frames]))) / rate_hz
+    return deconvolution.harmonics_in(response, *sent, orders, frequency_hz, delay_s, after_s)
+
+
+def harmonics_noise(capture: Capture, orders: Sequence[int], frequency_hz: Floats, after_s: float) -> Floats:
+    """Squared magnitude that noise alone would have in each of `harmonics`; NaN outside the sweep."""
+    request, rate_hz = capture.request, capture.sample_rate_hz
+    sent = (request.start_hz, request.stop_hz, request.seconds, rate_hz)
+    rate_s = sweep.sweep_rate_s(*sent[:3])
+    windows = [deconvolution.harmonic_window(order, rate_s, rate_hz, after_s)[0] for order in orders]
+    gain = np.array([np.dot(window, window) for window in windows])
+    at_hz = np.multiply.outer(np.array(orders, np.float64), frequency_hz)
+    inside = (at_hz >= request.start_hz) & (at_hz <= request.stop_hz)
+    sought = np.where(inside, at_hz, request.stop_hz)
+    power = noise_density(capture, sought) / _sweep_power(*sent, sought.tobytes()).reshape(sought.shape)
+    return np.where(inside, gain[:, np.newaxis] * power, np.nan)
+
+
+@lru_cache(maxsize=16)
+def _sweep_power(start_hz: float, stop_hz: float, seconds: float, rate_hz: float, wanted: bytes) -> Floats:
+    """Squared spectrum of the analytic sweep, sixth-octave means at frequencies held as bytes of float64; read only."""
+    sent = sweep.synchronised_sweep(start_hz, stop_hz, seconds, rate_hz)
+    length = fft.next_fast_len(sent.size, real=True)
+    power = np.abs(fft.rfft(sent, length)) ** 2
+    found = mean_of_lines(power, rate_hz / length, 0, np.frombuffer(wanted), 6)
+    found.flags.writeable = False
+    return found
+
+
+def _lateness(capture: Capture, recorded: Singles, layout: stimulus.Layout) -> int:
     """Whole frames by which the stimulus came back late, by its sweep; a little early rather than late."""
     # Sweep and tail must be in the recording: what would lie later is not the sweep.
     latest = recorded.size - layout.mark_after + 1
     # A circular correlation of this length is right for the lags from 0 to the latest.
     length = fft.next_fast_len(latest + layout.frames, real=True)
     # Single precision finds whole frames in half the time.
-    heard = fft.rfft(recorded.astype(np.float32), length)
+    heard = fft.rfft(recorded, length)
     heard *= _composed_spectrum(layout, length)
     match = np.abs(fft.irfft(heard, length, overwrite_x=True)[:latest])
     return max(0, int(np.argmax(match)) - round(0.002 * capture.sample_rate_hz))
@@ -192,11 +287,25 @@ def noise_power(heard: Acoustic, gated: Gated, grid: Floats, request: Sweep) -> 
 
 @lru_cache(maxsize=64)
 def _noise_power(heard: Acoustic, request: Sweep) -> tuple[Floats, Floats]:
-    """Frequencies, and `response_noise_power` there for a window of one frame: longer ones let more through."""
-    grid = judged_grid(request, 24)
-    one = np.ones(1)
-    band = (request.start_hz, request.stop_hz)
-    return grid, response_noise_power(heard.silence, heard.reference, one, heard.sample_rate_hz, grid, *band)
+    """Frequencies, and the power of the noise there for a window of one frame: longer ones let more through."""
+    at_hz = judged_grid(request, 24)
+    return at_hz, noise_density(heard.capture, at_hz) / heard.reference_power
+
+
+def noise_density(capture: Capture, frequency_hz: Floats) -> Floats:
+    """Two-sided density of the silence before the sweep, in squared pascal per sample, sixth-octave means.
+
+    Over the squared spectrum of what a capture is divided by, it is `noise.response_noise_power` for a window of one
+    frame.
+    """
+    line_hz, density = _silence_density(capture)
+    return smooth_power(density, line_hz, frequency_hz, 6) * (0.5 * capture.sample_rate_hz)
+
+
+@lru_cache(maxsize=64)
+def _silence_density(capture: Capture) -> tuple[Floats, Floats]:
+    """`noise.power_spectral_density` of the silence before the sweep."""
+    return power_spectral_density(capture.pascal()[sweep_layout(capture).silence], capture.sample_rate_hz)
 
 
 def mean_db(response: Complex | Floats) -> float:
@@ -212,6 +321,20 @@ def air_speed_m_s(capture: Capture) -> float:
 
 def design_response(kit: Kit, request: Sweep, frequency_hz: Floats, air_m_s: float) -> Complex:
     """Pascal per volt at the microphone in free air, time of flight included, as the kit's model has it."""
+    whole: Complex = driver_design_responses(kit, request, frequency_hz, air_m_s).sum(axis=0)
+    return whole
+
+
+def driver_design_responses(kit: Kit, request: Sweep, frequency_hz: Floats, air_m_s: float) -> Complex:
+    """As `design_response`, of each driver of the channel by itself: shape (drivers, frequencies); read only."""
     position = kit.position(request.position)
     microphone = microphone_at(position.distance_m, position.angle_deg)
-    return pressure_pa(kit.model(request.channel), frequency_hz, 1.0, microphone, air_m_s)
+    return _design(kit.model(request.channel), microphone, air_m_s, np.asarray(frequency_hz, np.float64).tobytes())
+
+
+@lru_cache(maxsize=128)
+def _design(model: Channel, microphone_m: Position, air_m_s: float, wanted: bytes) -> Complex:
+    """Responses of a model's drivers at frequencies held as bytes of float64: the same for every unit of a kit."""
+    found = driver_pressure_pa(model, np.frombuffer(wanted), 1.0, microphone_m, air_m_s)
+    found.flags.writeable = False
+    return found

@@ -10,17 +10,22 @@ only where the reference has no sound at all.
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import fft
 
 from rig.signals import sweep
-from rig.signals.gating import Gated, frequency_response, gate, gate_window, half_cosine
+from rig.signals.gating import Gated, as_floats, frequency_response, gate, gate_window, half_cosine
 
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+#: Of single or double precision.
+Floats = NDArray[Any]
+AnyComplex = NDArray[Any]
 
 FLOOR = 1e-10
 """Regularisation inside the band, relative to the greatest squared magnitude of the reference there."""
@@ -84,9 +89,9 @@ def band_limit(frequency_hz: ArrayLike, start_hz: float, stop_hz: float, sample_
     return gain
 
 
-def _checked(signal: ArrayLike, name: str) -> Array:
-    """Signal as float64, refused where it cannot be transformed."""
-    array = np.asarray(signal, dtype=np.float64)
+def _checked(signal: ArrayLike, name: str) -> Floats:
+    """Signal in single precision where it came so, else in double; refused where it cannot be transformed."""
+    array = as_floats(signal)
     if array.ndim == 0 or array.shape[-1] < 2:
         raise ValueError(f"{name} needs at least 2 frames on its last axis, found shape {array.shape}")
     if not np.all(np.isfinite(array)):
@@ -94,49 +99,83 @@ def _checked(signal: ArrayLike, name: str) -> Array:
     return array
 
 
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """The lines of a transform, and what every response is multiplied by on them; read only.
+
+    Attributes
+    ----------
+    length : int
+        Frames that are transformed.
+    step_hz : float
+        Distance of the lines.
+    band : slice
+        The played band among the lines.
+    limit : ndarray
+        `band_limit` within the band. All spectra on the grid are of its precision.
+    """
+
+    length: int
+    step_hz: float
+    band: slice
+    limit: AnyComplex
+
+
 @lru_cache(maxsize=8)
-def _limit_on_grid(
-    length: int, sample_rate_hz: float, start_hz: float, stop_hz: float
-) -> tuple[Array, slice, ComplexArray]:
-    """Frequencies of a transform, the played band among them, and `band_limit` there; read only."""
+def grid_of(length: int, sample_rate_hz: float, start_hz: float, stop_hz: float, single: bool = False) -> Grid:
+    """Grid of a transform of `length` frames for a sweep's band (ValueError as `sweep.played_band_hz`).
+
+    Single precision errs by -130 dB of a sweep, which is below what any converter does, in a quarter of the time.
+    """
     frequency_hz = np.asarray(fft.rfftfreq(length, 1 / sample_rate_hz), np.float64)
     lowest_hz, highest_hz = sweep.played_band_hz(start_hz, stop_hz, sample_rate_hz)
     first, last = np.searchsorted(frequency_hz, (lowest_hz, highest_hz))
     band = slice(int(first), int(last))
     limit = band_limit(frequency_hz[band], start_hz, stop_hz, sample_rate_hz)
-    for array in (frequency_hz, limit):
-        array.flags.writeable = False
-    return frequency_hz, band, limit
+    limit = limit.astype(np.complex64 if single else np.complex128)
+    limit.flags.writeable = False
+    return Grid(length, sample_rate_hz / length, band, limit)
 
 
-def _quotient(
-    captured: ArrayLike, reference: ArrayLike, sample_rate_hz: float, start_hz: float, stop_hz: float
-) -> tuple[ComplexArray, Array, int]:
-    """Band-limited spectrum of capture over reference, its frequencies and transform length."""
-    capture, known = _checked(captured, "captured"), _checked(reference, "reference")
-    length = fft.next_fast_len(capture.shape[-1] + known.shape[-1] - 1, real=True)
-    frequency_hz, band, limit = _limit_on_grid(length, sample_rate_hz, start_hz, stop_hz)
-    below = fft.rfft(known, length, axis=-1)[..., band]
-    power = below.real**2 + below.imag**2
+def length_for(captured: int, reference: int, before: int, after: int) -> int:
+    """Frames of a transform in which nothing wraps into the `before` and `after` kept about time zero.
+
+    A sound and the reference's own passing of its frequency lie at most as many frames apart as the capture has, or,
+    with the sound first, as the reference has: so far reach the lags, and a period longer by what is kept on the
+    other side of time zero is long enough.
+    """
+    return int(fft.next_fast_len(max(captured + before, reference + after), real=True))
+
+
+def spectrum_of(signal: ArrayLike, grid: Grid, name: str = "captured") -> AnyComplex:
+    """Spectrum of a signal within the played band (ValueError if it is not finite or too short)."""
+    whole = _checked(signal, name).astype(grid.limit.real.dtype, copy=False)
+    spectrum: AnyComplex = fft.rfft(whole, grid.length, axis=-1)[..., grid.band]
+    return spectrum
+
+
+def inverse_of(reference: AnyComplex, grid: Grid) -> AnyComplex:
+    """What a spectrum is multiplied by to be divided by a reference, band-limited (ValueError if that is silent)."""
+    power = reference.real**2 + reference.imag**2
     greatest = np.max(power, axis=-1, keepdims=True)
     if not np.all(greatest > 0):
         raise ValueError("reference is silent in the band of the sweep")
-    above = fft.rfft(capture, length, axis=-1)[..., band]
-    shape = np.broadcast_shapes(above.shape, below.shape)[:-1] + frequency_hz.shape
-    quotient = np.zeros(shape, dtype=np.complex128)
-    quotient[..., band] = above * (limit * below.conj() / np.maximum(power, FLOOR * greatest))
-    return quotient, frequency_hz, length
+    inverse: AnyComplex = grid.limit * reference.conj() / np.maximum(power, FLOOR * greatest)
+    return inverse
 
 
-def _cut(response: Array, before: int, frames: int) -> Array:
+def periodic_response(quotient: AnyComplex, grid: Grid) -> Floats:
+    """Impulse response of a band-limited quotient, time zero at its first frame, earlier times at its end."""
+    spectrum = np.zeros((*quotient.shape[:-1], grid.length // 2 + 1), quotient.dtype)
+    spectrum[..., grid.band] = quotient
+    response: Floats = fft.irfft(spectrum, grid.length, axis=-1, overwrite_x=True)
+    return response
+
+
+def cut(response: Floats, before: int, frames: int) -> Floats:
     """Frames from `before` ahead of time zero on, out of a periodic response."""
-    if frames > response.shape[-1]:
-        raise ValueError(
-            f"asked for {frames} frames of impulse response, but capture and reference give {response.shape[-1]}"
-        )
-    start = response.shape[-1] - before
-    early = response[..., start : start + frames]
-    return np.concatenate((early, response[..., : max(frames - before, 0)]), axis=-1)
+    kept: Floats = np.take(response, np.arange(-before, frames - before), axis=-1, mode="wrap")
+    return kept
 
 
 def impulse_response(
@@ -179,11 +218,19 @@ def impulse_response(
     """
     if before_s < 0:
         raise ValueError(f"before_s must not be negative, found {before_s} s")
-    quotient, _, length = _quotient(captured, reference, sample_rate_hz, start_hz, stop_hz)
+    capture, known = _checked(captured, "captured"), _checked(reference, "reference")
+    single = capture.dtype == known.dtype == np.float32
+    frames, known_frames = capture.shape[-1], known.shape[-1]
     before = round(before_s * sample_rate_hz)
-    after = np.asarray(captured).shape[-1] if after_s is None else round(after_s * sample_rate_hz)
-    response: Array = fft.irfft(quotient, length, axis=-1, overwrite_x=True)
-    return _cut(response, before, before + after)
+    after = frames if after_s is None else round(after_s * sample_rate_hz)
+    grid = grid_of(length_for(frames, known_frames, before, after), sample_rate_hz, start_hz, stop_hz, single)
+    quotient = spectrum_of(capture, grid) * inverse_of(spectrum_of(known, grid), grid)
+    if before + after >= frames + known_frames:
+        raise ValueError(
+            f"asked for {before + after} frames of impulse response, but capture and reference give "
+            f"{frames + known_frames - 1}"
+        )
+    return np.asarray(cut(periodic_response(quotient, grid), before, before + after), np.float64)
 
 
 def gated_frequency_response(
@@ -219,8 +266,55 @@ def gated_frequency_response(
             f"found {np.min(frequency)} Hz to {np.max(frequency)} Hz"
         )
     limited = frequency_response(gated.response, sample_rate_hz, frequency, gated.time_zero_s)
-    response: ComplexArray = limited / band_limit(frequency, start_hz, stop_hz, sample_rate_hz)
+    response: ComplexArray = limited / _limit_at(frequency.tobytes(), start_hz, stop_hz, sample_rate_hz)
     return response
+
+
+@lru_cache(maxsize=128)
+def _limit_at(wanted: bytes, start_hz: float, stop_hz: float, sample_rate_hz: float) -> ComplexArray:
+    """`band_limit` at frequencies in Hz, held as bytes of float64 since arrays cannot be looked up by; read only."""
+    limit = band_limit(np.frombuffer(wanted), start_hz, stop_hz, sample_rate_hz)
+    limit.flags.writeable = False
+    return limit
+
+
+def gated_power(gated: Gated, sample_rate_hz: float, start_hz: float, stop_hz: float) -> tuple[Array, Array]:
+    """Squared magnitude of a gated impulse response on the lines of its transform, the band limit divided out.
+
+    The lines lie close enough that no reflection within the gate is missed between two, and that the first, which
+    lies below the band, is near to it.
+
+    Parameters
+    ----------
+    gated : Gated
+        Gated impulse response from `gating.gate`, shape (frames,).
+    sample_rate_hz : float
+        Sample rate in Hz.
+    start_hz, stop_hz : float
+        Band of the sweep.
+
+    Returns
+    -------
+    frequency_hz, power : ndarray, shape (lines,)
+        From the last line up to start_hz to the first from stop_hz on.
+    """
+    frames = gated.response.shape[-1]
+    length = fft.next_fast_len(max(4 * frames, math.ceil(8 * sample_rate_hz / start_hz)), real=True)
+    frequency_hz, lines, over_limit = _lines_in_band(length, sample_rate_hz, start_hz, stop_hz)
+    spectrum = fft.rfft(gated.response, length)[lines]
+    return frequency_hz, (spectrum.real**2 + spectrum.imag**2) * over_limit
+
+
+@lru_cache(maxsize=16)
+def _lines_in_band(length: int, sample_rate_hz: float, start_hz: float, stop_hz: float) -> tuple[Array, slice, Array]:
+    """Frequencies of the lines about a band, their place, and 1 over the power of `band_limit`; read only."""
+    step_hz = sample_rate_hz / length
+    lines = slice(math.floor(start_hz / step_hz), math.ceil(stop_hz / step_hz) + 1)
+    frequency_hz = np.asarray(step_hz * np.arange(lines.start, lines.stop), np.float64)
+    over_limit = np.abs(band_limit(frequency_hz, start_hz, stop_hz, sample_rate_hz)) ** -2.0
+    for array in (frequency_hz, over_limit):
+        array.flags.writeable = False
+    return frequency_hz, lines, over_limit
 
 
 def transfer_function(
@@ -269,7 +363,7 @@ def transfer_function(
     )
     length = fft.next_fast_len(2 * response.shape[-1] + round(8 / start_hz * sample_rate_hz), real=True)
     limit = band_limit(fft.rfftfreq(length, 1 / sample_rate_hz), start_hz, stop_hz, sample_rate_hz)
-    equal = _cut(fft.irfft(limit, length), round(zero_s * sample_rate_hz), response.shape[-1])
+    equal = cut(fft.irfft(limit, length), round(zero_s * sample_rate_hz), response.shape[-1])
     both = (gate(each, sample_rate_hz, zero_s, before_s, after_s) for each in (response, equal))
     band = (start_hz, stop_hz)
     found, unity = (gated_frequency_response(each, sample_rate_hz, frequency_hz, *band) for each in both)
@@ -326,28 +420,85 @@ def harmonic_responses(
     """
     wanted = [int(order) for order in orders]
     sweep.harmonic_advance_s(wanted, start_hz, stop_hz, seconds)
-    frequency = np.asarray(frequency_hz, dtype=np.float64)
-    reference = sweep.synchronised_sweep(start_hz, stop_hz, seconds, sample_rate_hz)
-    quotient, grid_hz, length = _quotient(captured, reference, sample_rate_hz, start_hz, stop_hz)
+    sent = (start_hz, stop_hz, seconds, sample_rate_hz)
+    capture = _checked(captured, "captured")
+    frames, single = capture.shape[-1], capture.dtype == np.float32
+    length = length_for(frames, sweep.sweep_frames(*sent), 0, math.ceil(after_s * sample_rate_hz))
+    grid = grid_of(length, sample_rate_hz, start_hz, stop_hz, single)
+    response = periodic_response(spectrum_of(capture, grid) * sweep_inverse(*sent, grid), grid)
     if delay_s is None:
-        early = fft.irfft(quotient, length, axis=-1)[..., : np.asarray(captured).shape[-1]]
-        delay_s = np.argmax(np.abs(early), axis=-1) / sample_rate_hz
-    delay = np.asarray(delay_s, dtype=np.float64)[..., np.newaxis]
-    response = fft.irfft(quotient * np.exp(2j * np.pi * grid_hz * delay), length, axis=-1)
+        delay_s = np.argmax(np.abs(response[..., :frames]), axis=-1) / sample_rate_hz
+    return harmonics_in(response, *sent, wanted, frequency_hz, delay_s, after_s)
+
+
+@lru_cache(maxsize=8)
+def sweep_inverse(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: float, grid: Grid) -> AnyComplex:
+    """`inverse_of` the analytic sweep; read only."""
+    sent = sweep.synchronised_sweep(start_hz, stop_hz, seconds, sample_rate_hz)
+    inverse = inverse_of(spectrum_of(sent, grid, "reference"), grid)
+    inverse.flags.writeable = False
+    return inverse
+
+
+@dataclass(frozen=True, eq=False)
+class _Harmonic:
+    """How one order is read: its window, where that begins, and the frequencies; read only."""
+
+    window: Array
+    #: First frame, from the linear response.
+    first: int
+    #: Time of the harmonic's own response, from the first frame.
+    zero_s: float
+    #: What is asked of the transform, and its factor; NaN where the order lies outside the sweep.
+    at_hz: Array
+    factor: ComplexArray
+
+
+@lru_cache(maxsize=64)
+def _harmonic(
+    order: int, start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: float, after_s: float, wanted: bytes
+) -> _Harmonic:
+    """How an order is read at fundamentals in Hz, which `wanted` holds as bytes of float64."""
     rate_s = sweep.sweep_rate_s(start_hz, stop_hz, seconds)
+    window, first_s = harmonic_window(order, rate_s, sample_rate_hz, after_s)
+    at_hz = order * np.frombuffer(wanted)
+    inside = (at_hz >= start_hz) & (at_hz <= stop_hz)
+    at_hz = np.where(inside, at_hz, start_hz)
+    factor = np.where(inside, 1 / band_limit(at_hz, start_hz, stop_hz, sample_rate_hz), np.nan)
+    return _Harmonic(window, round(first_s * sample_rate_hz), -rate_s * math.log(order) - first_s, at_hz, factor)
+
+
+def harmonics_in(
+    response: Floats,
+    start_hz: float,
+    stop_hz: float,
+    seconds: float,
+    sample_rate_hz: float,
+    orders: Sequence[int],
+    frequency_hz: ArrayLike,
+    delay_s: ArrayLike,
+    after_s: float,
+) -> ComplexArray:
+    """As `harmonic_responses`, of the periodic response to the analytic sweep, shape (..., frames)."""
+    delay = np.broadcast_to(np.asarray(delay_s, np.float64), response.shape[:-1])
+    wanted = np.asarray(frequency_hz, np.float64).tobytes()
     results = []
-    for order in wanted:
-        window, first_s = harmonic_window(order, rate_s, sample_rate_hz, after_s)
-        cut = _cut(response, -round(first_s * sample_rate_hz), window.size) * window
-        inside = (order * frequency >= start_hz) & (order * frequency <= stop_hz)
-        at_hz = np.where(inside, order * frequency, start_hz)
-        zero_s = -rate_s * math.log(order) - first_s
-        values = frequency_response(cut, sample_rate_hz, at_hz, zero_s)
-        values /= band_limit(at_hz, start_hz, stop_hz, sample_rate_hz)
-        results.append(np.where(inside, values, np.nan))
+    for order in orders:
+        how = _harmonic(order, start_hz, stop_hz, seconds, sample_rate_hz, after_s, wanted)
+        if how.window.size > response.shape[-1]:
+            raise ValueError(f"the window of order {order} has {how.window.size} frames, the capture is shorter")
+        found = np.empty((*delay.shape, how.at_hz.size), np.complex128)
+        window = how.window.astype(response.dtype)
+        for row in np.ndindex(delay.shape):
+            whole = round(float(delay[row]) * sample_rate_hz)
+            piece = window * cut(response[row], -(whole + how.first), window.size)
+            zero_s = how.zero_s + float(delay[row]) - whole / sample_rate_hz
+            found[row] = frequency_response(piece, sample_rate_hz, how.at_hz, zero_s)
+        results.append(found * how.factor)
     return np.stack(results)
 
 
+@lru_cache(maxsize=64)
 def harmonic_window(order: int, rate_s: float, sample_rate_hz: float, after_s: float = 0.5) -> tuple[Array, float]:
     """Window that cuts the response of one order out of the impulse response.
 
@@ -382,7 +533,9 @@ def harmonic_window(order: int, rate_s: float, sample_rate_hz: float, after_s: f
     first = math.floor((centre_s - before) * sample_rate_hz)
     frames = math.ceil((before + after) * sample_rate_hz) + 2
     time_s = np.arange(first, first + frames) / sample_rate_hz - centre_s
-    return gate_window(time_s, before, before, after, FALL_PART * after), first / sample_rate_hz
+    window = gate_window(time_s, before, before, after, FALL_PART * after)
+    window.flags.writeable = False
+    return window, first / sample_rate_hz
 
 
 def harmonic_distortion_db(responses: ArrayLike, fundamental: ArrayLike) -> Array:

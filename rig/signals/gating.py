@@ -4,6 +4,8 @@ Times are counted from the first sample of the array that is passed in.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -44,6 +46,12 @@ class Gated:
     time_zero_s: Array
     length_s: float
     lowest_valid_hz: float
+
+
+def as_floats(signal: ArrayLike) -> NDArray[Any]:
+    """Signal as it is where it is of single precision, and in double precision otherwise."""
+    array = np.asarray(signal)
+    return array if array.dtype == np.float32 else array.astype(np.float64, copy=False)
 
 
 def half_cosine(position: ArrayLike) -> Array:
@@ -163,7 +171,7 @@ def frequency_response(
     Parameters
     ----------
     impulse_response : array_like, shape (..., frames)
-        Impulse responses, gated or long.
+        Impulse responses, gated or long. Those of single precision are transformed in single precision.
     sample_rate_hz : float
         Sample rate in Hz.
     frequency_hz : array_like, shape (frequencies,)
@@ -181,7 +189,7 @@ def frequency_response(
     ValueError
         If a frequency lies outside 0 to half the sample rate.
     """
-    response = np.asarray(impulse_response, dtype=np.float64)
+    response = as_floats(impulse_response)
     frequency = np.asarray(frequency_hz, dtype=np.float64)
     if frequency.size and not (np.min(frequency) >= 0 and np.max(frequency) <= sample_rate_hz / 2):
         raise ValueError(
@@ -190,15 +198,30 @@ def frequency_response(
         )
     length = fft.next_fast_len(4 * max(response.shape[-1], 1024), real=True)
     step_hz = sample_rate_hz / length
+    first, weights = _cubics(length, step_hz, frequency.tobytes())
     spectrum = fft.rfft(response, length, axis=-1)
     zero_s = np.asarray(time_zero_s, dtype=np.float64)[..., np.newaxis]
-    position = frequency / step_hz
-    first = np.clip(np.floor(position).astype(np.int64) - 1, 0, spectrum.shape[-1] - 4)
+    turn = np.exp(2j * np.pi * step_hz * zero_s)
+    # Horner's scheme over the turns from one line to the next.
+    result = weights[3] * spectrum[..., first + 3]
+    for tap in (2, 1, 0):
+        result = result * turn + weights[tap] * spectrum[..., first + tap]
+    return np.asarray(result * np.exp(2j * np.pi * step_hz * zero_s * first))
+
+
+@lru_cache(maxsize=128)
+def _cubics(length: int, step_hz: float, wanted: bytes) -> tuple[NDArray[np.int64], Array]:
+    """First of four lines of a transform around each frequency, and the weights of the cubic through them; read only.
+
+    `wanted` holds the frequencies in Hz as bytes of float64: an array cannot be looked up by.
+    """
+    position = np.frombuffer(wanted) / step_hz
+    first = np.clip(np.floor(position).astype(np.int64) - 1, 0, length // 2 - 3)
     offset = position - first
-    result = np.zeros(np.broadcast_shapes(spectrum.shape[:-1] + frequency.shape, zero_s.shape), np.complex128)
+    weights = np.empty((4, position.size))
     for tap in range(4):
         others = [other for other in range(4) if other != tap]
-        weight = np.prod([(offset - other) / (tap - other) for other in others], axis=0)
-        turn = np.exp(2j * np.pi * (first + tap) * step_hz * zero_s)
-        result += weight * turn * spectrum[..., first + tap]
-    return result
+        weights[tap] = np.prod([(offset - other) / (tap - other) for other in others], axis=0)
+    for array in (first, weights):
+        array.flags.writeable = False
+    return first, weights

@@ -112,6 +112,44 @@ def smooth_power(power: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLik
     return np.asarray(_averages(np.asarray(power, np.float64), frequency_hz, targets_hz, fraction), np.float64)
 
 
+def mean_of_lines(power: ArrayLike, step_hz: float, first_line: int, targets_hz: ArrayLike, fraction: float) -> Array:
+    """Mean of the lines of a power spectrum within 1/fraction octave around every target.
+
+    Quicker than `smooth_power`, and the same where power changes little within the width. Each line stands for the
+    interval of one distance around it; at the ends the mean is of the lines that there are.
+
+    Parameters
+    ----------
+    power : array_like, shape (lines,)
+        Squared magnitudes.
+    step_hz : float
+        Distance of the lines in Hz.
+    first_line : int
+        Number of the first: it lies at ``first_line * step_hz``.
+    targets_hz : array_like, shape (targets,)
+        Frequencies wanted, within the lines.
+    fraction : float
+        Width as a part of an octave.
+
+    Returns
+    -------
+    ndarray, shape (targets,)
+    """
+    lines = np.asarray(power)
+    running = np.concatenate(([0.0], np.cumsum(lines, dtype=np.float64)))
+    middle = np.asarray(targets_hz, np.float64) / step_hz
+    half = 2.0 ** (0.5 / fraction)
+    low, high = (np.clip(edge - first_line + 0.5, 0.0, lines.size) for edge in (middle / half, middle * half))
+
+    def upto(position: Array) -> Array:
+        index = np.minimum(position.astype(np.int64), lines.size - 1)
+        below: Array = running[index] + (position - index) * lines[index]
+        return below
+
+    mean: Array = (upto(high) - upto(low)) / (high - low)
+    return mean
+
+
 def smooth_complex(
     response: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLike, fraction: float
 ) -> ComplexArray:

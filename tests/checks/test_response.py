@@ -10,6 +10,10 @@ from checks import ping, polarity, response
 from rig.judge import judge
 from rig.limits import Limit
 from rig.readings import Untrusted
+from rig.responses import acoustic_response
+from rig.signals.deconvolution import gated_frequency_response
+from rig.signals.gating import gate
+from rig.signals.smoothing import smooth_power
 
 KIT = one_driver_kit(band_hz=[60.0, 15000.0])
 PAIR = demo_kit("booth-two")
@@ -278,3 +282,22 @@ def test_the_microphones_sensitivity_scales_the_level():
     b, _ = curves([hear(UNITS["flat"], calibration=half)])
     difference = b["level", "only"].value - a["level", "only"].value
     assert difference == pytest.approx(np.full(difference.size, 20 * np.log10(2)), abs=1e-6)
+
+
+@pytest.mark.parametrize("quantity", ["level", "free-field level"])
+def test_a_steep_slope_is_smoothed_as_a_dense_grid_has_it(quantity):
+    """Fourth order at both ends: the power within the width of the smoothing changes by some decibels."""
+    once = butterworth_unit(50.0, 600.0)
+    capture = hear(lambda f: 3 * once(f) ** 2 / late(f), noise_v=1e-7)
+    (curve,) = [each for each in response.read([capture], SETTINGS, KIT).curves if each.quantity == quantity]
+    heard = acoustic_response(capture)
+    kept = (0.002, 0.25) if quantity == "level" else (0.001, SETTINGS.gate_ms / 1e3)
+    gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, *kept)
+    band = (capture.request.start_hz, capture.request.stop_hz)
+    dense = np.geomspace(*band, 20001)
+    power = np.abs(gated_frequency_response(gated, heard.sample_rate_hz, dense, *band)) ** 2
+    judged = curve.valid & (curve.frequency_hz > 25.0)
+    power = smooth_power(power, dense, curve.frequency_hz[judged], SETTINGS.smoothing)
+    true_db = 10 * np.log10(power) + 20 * np.log10(capture.request.level_v / 20e-6)
+    assert true_db.max() - true_db.min() > 20
+    np.testing.assert_allclose(curve.value[judged], true_db, atol=0.1)

@@ -45,6 +45,20 @@ def test_a_single_line_is_spread_over_the_width_and_no_further():
     np.testing.assert_allclose(found[:, reach < 1 / 6 - 0.01], share, rtol=1e-6)
 
 
+@pytest.mark.parametrize("fraction", [3, 6, 24])
+def test_the_mean_of_lines_is_quick_and_the_same_where_power_changes_little(fraction):
+    # The power of a sweep falls as the inverse of frequency.
+    targets_hz = TARGETS_HZ[TARGETS_HZ > 500]
+    smooth = smoothing.smooth_power(1 / GRID_HZ, GRID_HZ, targets_hz, fraction)
+    quick = smoothing.mean_of_lines(1 / GRID_HZ, 5.0, 1, targets_hz, fraction)
+    np.testing.assert_allclose(10 * np.log10(quick / smooth)[targets_hz < 10000], 0, atol=0.02)
+    np.testing.assert_allclose(smoothing.mean_of_lines(np.ones(4800), 5.0, 1, [5.0, 24000.0], fraction), 1)
+    single = np.zeros(4800)
+    single[199] = 1.0
+    width_hz = 1000 * (2 ** (0.5 / fraction) - 2 ** (-0.5 / fraction))
+    assert smoothing.mean_of_lines(single, 5.0, 1, [1000.0], fraction)[0] == pytest.approx(5.0 / width_hz)
+
+
 def test_complex_means_lose_what_turns_and_keep_what_does_not():
     turning = np.exp(2j * np.pi * GRID_HZ * 0.01)
     assert abs(smoothing.smooth_complex(turning, GRID_HZ, [10000.0], 3)[0]) < 0.05

@@ -131,3 +131,24 @@ def test_orders_below_one_are_refused():
         deconvolution.harmonic_responses(np.ones(9000), 20, 20000, 0.1, RATE_HZ, (0,), [100.0])
     with pytest.raises(ValueError, match="orders of harmonics start at 1"):
         deconvolution.harmonic_window(0, 0.2, RATE_HZ)
+
+
+def test_a_capture_in_single_precision_has_the_same_harmonics():
+    capture = captured(distorting(2, -60), 1.5)
+    read = [
+        deconvolution.harmonic_responses(each, START_HZ, STOP_HZ, 1.5, RATE_HZ, (1, 2), [100.0, 1000.0, 5000.0])
+        for each in (capture, capture.astype(np.float32))
+    ]
+    np.testing.assert_allclose(read[1], read[0], atol=1e-6)
+
+
+def test_one_sweep_is_not_read_as_another_that_was_read_before():
+    for order, seconds in ((2, 1.0), (3, 1.5), (2, 1.5), (3, 1.0)):
+        capture = captured(distorting(order, -40), seconds)
+        assert worst(capture, order, -40, seconds, inside(order) & (FREQUENCY_HZ >= 2 * START_HZ)) < 0.1
+
+
+def test_what_is_kept_of_a_window_cannot_be_written_to():
+    window, _ = deconvolution.harmonic_window(2, 0.2, RATE_HZ)
+    with pytest.raises(ValueError, match="read-only"):
+        window[0] = 1.0

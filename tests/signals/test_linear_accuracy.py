@@ -178,3 +178,45 @@ def test_more_time_than_there_is_is_refused():
         deconvolution.impulse_response(sent, sent, RATE_HZ, START_HZ, STOP_HZ, 1.0, 10.0)
     with pytest.raises(ValueError, match="lie in the sweep's band"):
         deconvolution.transfer_function(sent, sent, RATE_HZ, [10.0], START_HZ, STOP_HZ)
+
+
+@pytest.mark.parametrize("at_s", [0.0, 0.3, 1.0, 1.9])
+def test_nothing_wraps_into_what_is_kept(at_s):
+    sent = played(1.5)
+    click = np.zeros(sent.size)
+    click[round(at_s * RATE_HZ)] = 1.0
+    band = (RATE_HZ, START_HZ, STOP_HZ, 0.05, 0.35)
+    found = deconvolution.impulse_response(click, sent, *band)
+    room = np.zeros(2 * sent.size)
+    far = deconvolution.impulse_response(np.append(click, room), np.append(sent, room), *band)
+    np.testing.assert_allclose(found, far, atol=1e-3 * np.max(np.abs(far)))
+
+
+def test_single_precision_is_as_good_as_any_converter():
+    sent = played(1.5)
+    captured = filters.lfilter(*UNITS["steep high-pass 60 Hz"], sent)
+    singles = (captured.astype(np.float32), sent.astype(np.float32))
+    responses = [
+        deconvolution.impulse_response(*pair, RATE_HZ, START_HZ, STOP_HZ, 0.05, 0.35)
+        for pair in (singles, [each.astype(np.float64) for each in singles])
+    ]
+    gates = [gating.gate(each, RATE_HZ, 0.05, 0.04, 0.25) for each in responses]
+    single, double = (
+        deconvolution.gated_frequency_response(each, RATE_HZ, FREQUENCY_HZ, START_HZ, STOP_HZ) for each in gates
+    )
+    # -110 dB of the pass band, where the unit is 50 dB down too.
+    np.testing.assert_allclose(single, double, atol=3e-6)
+
+
+def test_the_power_on_lines_is_that_of_the_response():
+    sent = played(0.5)
+    impulse = deconvolution.impulse_response(filters.lfilter(*UNITS["band-pass"], sent), sent, RATE_HZ, 20, 20000)
+    for after_s in (0.005, 0.2):
+        gated = gating.gate(impulse, RATE_HZ, 0.05, 0.001, after_s)
+        line_hz, power = deconvolution.gated_power(gated, RATE_HZ, START_HZ, STOP_HZ)
+        assert line_hz[0] <= START_HZ < line_hz[1]
+        assert line_hz[-2] < STOP_HZ <= line_hz[-1]
+        assert np.max(np.diff(line_hz)) < 1 / (2 * after_s)
+        inside = (line_hz >= START_HZ) & (line_hz <= STOP_HZ)
+        found = deconvolution.gated_frequency_response(gated, RATE_HZ, line_hz[inside], START_HZ, STOP_HZ)
+        np.testing.assert_allclose(np.abs(found) ** 2, power[inside], atol=2e-3 * np.max(power))
