@@ -4,8 +4,6 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
-from scipy import signal as filters
 
 from rig.signals.cross_spectra import independent_lines, independent_segments, segment_spectra
 
@@ -79,12 +77,12 @@ def band_magnitude_ohm(
 ) -> float:
     """RMS voltage over RMS current in a band, in ohm: coarse, but true of an open and of a shorted load too.
 
-    Parameters as `measured_impedance`. Infinite without any current, NaN without any signal.
+    Parameters and errors as `measured_impedance`. Infinite without any current, NaN without any signal.
     """
     pair = np.stack((np.asarray(voltage_v, np.float64), np.asarray(current_a, np.float64)))
-    spectra = fft.rfft(pair * filters.get_window("hann", pair.shape[1]), axis=-1)
-    first, last = (round(end * pair.shape[1] / sample_rate_hz) for end in band_hz)
-    volts, amperes = np.linalg.norm(spectra[:, first : last + 1], axis=1)
+    frequency, spectra = segment_spectra(pair, sample_rate_hz, SEGMENT_S)
+    use = (frequency >= band_hz[0]) & (frequency <= band_hz[1])
+    volts, amperes = np.linalg.norm(spectra[..., use], axis=(1, 2))
     with np.errstate(divide="ignore", invalid="ignore"):
         return float(np.float64(volts) / np.float64(amperes))
 
