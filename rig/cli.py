@@ -13,6 +13,7 @@ from rich.console import Console
 from rig import journal, records, sequencer
 from rig.bench import opening
 from rig.bench.base import Bench, BenchError, BenchSetupError
+from rig.instruments_command import instruments_command
 from rig.kit import Kit, kit_names, load_kit
 from rig.records import RecordError
 from rig.report.certificate import certificate
@@ -297,6 +298,9 @@ def wiring(folder: Annotated[Path, typer.Argument(help="Where to write the figur
     folder.mkdir(parents=True, exist_ok=True)
     for path in draw_all(folder):
         print(path)
+
+
+app.command("instruments")(instruments_command)
 
 
 def main() -> None:

@@ -147,6 +147,7 @@ class InstrumentSettings(Table):
     values: Annotated[list[ValueSettings], Field(min_length=1)]
     #: Words that its identity must hold, so that another instrument at this address is not taken for it.
     identify: Annotated[str, Field(min_length=1)] | None = None
+    #: Empty: it cannot be asked who it is.
     identify_query: str = "*IDN?"
     #: Commands without an answer, sent whenever the link has been opened.
     setup: list[str] = []
@@ -179,6 +180,8 @@ class InstrumentSettings(Table):
         given = [key for key in ("read_termination", "read_bytes", "quiet_s") if getattr(self, key) is not None]
         if len(given) > 1:
             raise Misfit(given[1], f"{given[0]} as well", "one way to tell where an answer ends")
+        if self.identify is not None and not self.identify_query:
+            raise Misfit("identify_query", "none", "a question, since identify says what its answer holds")
         if self.quiet_s is not None and not self.is_stream:
             raise Misfit(
                 "quiet_s", f"{self.quiet_s:g}", "only on serial lines and sockets: others tell the end themselves"

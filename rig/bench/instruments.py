@@ -8,14 +8,14 @@ import contextlib
 import math
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from types import TracebackType
 
 from rig.bench.answers import Answer, NoValue, Stand, decoded, frozen, number_in, stood, value_of
-from rig.bench.base import BenchError, BenchSetupError
+from rig.bench.base import BenchSetupError
 from rig.bench.instrument_settings import InstrumentSettings, ValueSettings
-from rig.bench.visa import Link, LinkLost, Manager, manager_of, opened, refuse_address, words_of
+from rig.bench.visa import Link, LinkLost, Manager, full_address, manager_of, opened, words_of
 
 #: After a failure the link is taken up again after so long, doubled with every further failure, up to the second.
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 8.0
@@ -43,14 +43,13 @@ class Instruments:
         Raises
         ------
         BenchSetupError
-            If the backend is not there, or can do nothing with an address.
+            If the backend is not there, can do nothing with an address, or two addresses mean the same instrument.
         """
         if not self._settings:
             return self
         self._manager = manager_of(self._backend)
         try:
-            for one in self._settings:
-                refuse_address(one, self._backend)
+            _refuse_doubles({one.name: full_address(one, self._backend) for one in self._settings})
         except BenchSetupError:
             self._manager.close()
             raise
@@ -80,31 +79,6 @@ class Instruments:
     def identities(self) -> dict[str, str]:
         """Name of each instrument that `identify` asks for -> how it last identified itself."""
         return {owner.settings.name: owner.identity for owner in self._owners if owner.identity}
-
-    def wait_for(self, roles: Sequence[str], deadline_s: float) -> dict[str, Answer]:
-        """Wait until all these roles have a value.
-
-        Raises
-        ------
-        BenchSetupError
-            If no instrument has such a role.
-        BenchError
-            If one is still without a value at the deadline.
-        """
-        known = [value.role for one in self._settings for value in one.values]
-        for role in roles:
-            if role not in known:
-                words = f"; there are: {', '.join(known)}" if known else ": there are none"
-                raise BenchSetupError(f"no value with the role {role!r} among the [[instruments]] of bench.toml{words}")
-        until = time.monotonic() + deadline_s
-        while True:
-            now = self.latest()
-            missing = [role for role in roles if now[role].is_missing]
-            if not missing:
-                return now
-            if time.monotonic() > until:
-                raise BenchError("\n".join(f"no reading of {role!r}: {now[role].trouble}" for role in missing))
-            self._stop.wait(0.05)
 
 
 class _Board:
@@ -248,3 +222,13 @@ class _Owner:
         if now_s - cold.monotonic_s > 2 * self._period_s + 30.0:
             raise NoValue(f"its cold junction {role!r} was last read {now_s - cold.monotonic_s:.0f} s ago")
         return cold.value
+
+
+def _refuse_doubles(addresses: Mapping[str, str]) -> None:
+    owner: dict[str, str] = {}
+    for name, address in addresses.items():
+        if address in owner:
+            raise BenchSetupError(
+                f"instruments {owner[address]!r} and {name!r} are both at {address}; allowed: one table for each address"
+            )
+        owner[address] = name

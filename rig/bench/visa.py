@@ -17,7 +17,6 @@ from pyvisa.highlevel import get_wrapper_class
 from pyvisa.resources import MessageBasedResource
 from pyvisa.rname import InvalidResourceName, ResourceName
 
-from rig.bench.answers import decoded
 from rig.bench.base import BenchSetupError
 from rig.bench.instrument_settings import InstrumentSettings
 
@@ -25,6 +24,8 @@ Manager = pyvisa.ResourceManager
 
 #: A link may take so long to open.
 OPEN_S = 5.0
+#: An identity is at its end when nothing more has come for so long.
+IDENTITY_QUIET_S = 0.3
 #: No answer of a reading is longer.
 LONGEST_ANSWER = 1024
 
@@ -235,8 +236,14 @@ def manager_of(backend: str) -> Manager:
         ) from None
 
 
-def refuse_address(one: InstrumentSettings, backend: str) -> None:
-    """BenchSetupError if an address is none, or the backend lacks the library for its bus."""
+def full_address(one: InstrumentSettings, backend: str) -> str:
+    """An address with all that VISA lets out ("TCPIP::" is "TCPIP0::").
+
+    Raises
+    ------
+    BenchSetupError
+        If it is no address, or the backend lacks the library for its bus.
+    """
     try:
         name = ResourceName.from_string(one.address)
     except InvalidResourceName as error:
@@ -244,6 +251,7 @@ def refuse_address(one: InstrumentSettings, backend: str) -> None:
     missing = _missing_buses(backend).get(f"{name.interface_type} {name.resource_class}")
     if missing:
         raise BenchSetupError(f"instrument {one.name!r}: address {one.address}: {missing}")
+    return str(name)
 
 
 def _missing_buses(backend: str) -> dict[str, str]:
@@ -306,7 +314,9 @@ def lasting_address(address: str, by_id: Path = Path("/dev/serial/by-id")) -> st
 
 
 def identity(one: InstrumentSettings, backend: str = "@py") -> str:
-    """Ask an instrument once who it is: its answer, or why there is none, in words.
+    """Ask an instrument once who it is: what came, its ends written out ("\\n"); or in brackets why nothing did.
+
+    On a stream all that comes is taken, so that an answer is seen even where `read_termination` is wrong.
 
     Raises
     ------
@@ -314,10 +324,12 @@ def identity(one: InstrumentSettings, backend: str = "@py") -> str:
         If the backend is not there, or can do nothing with the address.
     """
     manager = manager_of(backend)
+    freely = {"read_termination": None, "read_bytes": None, "quiet_s": IDENTITY_QUIET_S}
+    talked = one.model_copy(update=freely) if one.is_stream else one
     try:
-        refuse_address(one, backend)
-        with opened(manager, one) as link:
-            return decoded(link.ask(one.identify_query))
+        full_address(one, backend)
+        with opened(manager, talked) as link:
+            return link.ask(one.identify_query).decode("latin-1").encode("unicode_escape").decode("ascii")
     except LinkLost as lost:
         return f"({lost})"
     finally:
