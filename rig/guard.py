@@ -164,8 +164,10 @@ class Watch:
             return f"{role.role} {rise_k:.1f} K above ambient; allowed {role.rise_k:g} K"
         if role.rate_k_per_min is not None and row.seconds - self._recent[0].seconds >= 0.8 * MINUTE_S:
             pairs = [(r.seconds, r.values.get(f"{role.unit}.{role.role}", float("nan"))) for r in self._recent]
-            seconds, celsius = np.array([pair for pair in pairs if pair[1] == pair[1]]).reshape(-1, 2).T
-            rate, rate_u = rate_k_per_min(seconds, celsius) if seconds.size >= 5 else (0.0, 0.0)
+            try:
+                rate, rate_u = rate_k_per_min(*np.array(pairs).T)
+            except NotEnough:
+                return ""
             if rate - 2 * rate_u > role.rate_k_per_min:
                 return f"{role.role} rises by {rate:.1f} K a minute; allowed {role.rate_k_per_min:g}"
         return ""

@@ -28,7 +28,7 @@ def rows(
     change: Change = nothing,
     until_s: float = inf,
 ) -> Iterator[Row]:
-    """Rows of a heat sink that rises in one exponential to `rise_k`; `change` replaces values at some seconds."""
+    """Rows of a heat sink that rises in one exponential to `rise_k`, read to 0.1 K; `change` replaces values."""
     heat_k, seconds = 0.0, 0.0
     while seconds < min(programme.seconds, until_s):
         seconds += programme.every_s
@@ -39,7 +39,7 @@ def rows(
         heat_k += (rise_k * power - heat_k) * (1 - exp(-programme.every_s / tau_s))
         values = {
             "celsius.ambient": 22.0,
-            "celsius.heat sink": 22.0 + heat_k,
+            "celsius.heat sink": round(22.0 + heat_k, 1),
             "ampere.supply": 0.2 + 1.2 * power,
             "coil_ohm.left": 5.6 * (1 + 0.12 * power),
             "coil_ohm_u.left": 0.02,
