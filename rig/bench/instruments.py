@@ -229,6 +229,6 @@ def _refuse_doubles(addresses: Mapping[str, str]) -> None:
     for name, address in addresses.items():
         if address in owner:
             raise BenchSetupError(
-                f"instruments {owner[address]!r} and {name!r} are both at {address}; allowed: one table for each address"
+                f"instruments {owner[address]!r} and {name!r} are both at {address}; allowed: one table for each"
             )
         owner[address] = name
