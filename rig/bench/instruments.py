@@ -119,7 +119,7 @@ class _Owner:
         self._manager, self._board, self._stop = manager, board, stop
         self._period_s = max(every_s, settings.every_s)
         self._round_s = 0.0
-        self._failures, self.words_of = 0, ""
+        self._failures, self._words = 0, ""
         #: What the thread is at, and since when: a bus may hang in it.
         self._at = ("starting", time.monotonic())
         self.thread = threading.Thread(target=self._run, name=f"instrument {settings.name}", daemon=True)
@@ -140,8 +140,8 @@ class _Owner:
 
     def _why(self) -> str:
         if self._failures >= LOST_AFTER:
-            return f"link lost, {self._failures} failures in a row: {self.words_of}"
-        return self.words_of
+            return f"link lost, {self._failures} failures in a row: {self._words}"
+        return self._words
 
     def _doing(self, now_s: float) -> str:
         doing, since_s = self._at
@@ -162,25 +162,25 @@ class _Owner:
                 self._fail(words_of(error, self.settings))
 
     def _fail(self, words: str) -> None:
-        self._failures, self.words_of = self._failures + 1, words
+        self._failures, self._words = self._failures + 1, words
         pause_s = min(LONGEST_PAUSE_S, FIRST_PAUSE_S * 2.0 ** min(self._failures - 1, 20))
         self._at = ("pausing after a failure", time.monotonic())
         self._stop.wait(pause_s)
 
-    def _greet(self, link: "Link") -> None:
+    def _greet(self, link: Link) -> None:
+        # Who it is comes first: commands are not for another instrument that is there by mistake.
+        if self.settings.identify is not None:
+            self.identity = decoded(link.ask(self.settings.identify_query))
+            if self.settings.identify.lower() not in self.identity.lower():
+                raise LinkLost(
+                    f"{self.identity!r} answers at {self.settings.address}, and not {self.settings.identify!r}: "
+                    "is another instrument there now?"
+                )
         for command in self.settings.setup:
             link.say(command)
             self._stop.wait(self.settings.delay_s)
-        if self.settings.identify is None:
-            return
-        self.identity = decoded(link.ask(self.settings.identify_query))
-        if self.settings.identify.lower() not in self.identity.lower():
-            raise LinkLost(
-                f"{self.identity!r} answers at {self.settings.address}, and not {self.settings.identify!r}: "
-                "is another instrument there now?"
-            )
 
-    def _round(self, link: "Link") -> None:
+    def _round(self, link: Link) -> None:
         began_s = time.monotonic()
         for query in dict.fromkeys(value.query for value in self.settings.values):
             if self._stop.is_set():
@@ -193,7 +193,7 @@ class _Owner:
                 self._write_all(query, "", str(lost), asked_s)
                 raise
             self._write_all(query, text, "", asked_s)
-        self._failures, self.words_of = 0, ""
+        self._failures, self._words = 0, ""
         self._round_s = time.monotonic() - began_s
         self._at = ("resting between two questions", time.monotonic())
         self._stop.wait(max(0.0, self._period_s - self._round_s))
