@@ -59,8 +59,8 @@ class ListedCheck:
 REQUIRED = ("NAME", "TITLE", "GATE", "Settings", "requests", "read")
 
 
-def listed_checks(kit: Kit, known: Sequence[Check]) -> list[ListedCheck]:
-    """The checks that a kit lists, in its order, with settings validated.
+def listed_checks(kit: Kit, known: Sequence[Check], plan: str = "") -> list[ListedCheck]:
+    """The checks that a kit lists for a plan, in its order, with settings validated; those of other plans too.
 
     A kit may list one check several times under names of its own, with `check = "<name>"`.
 
@@ -79,7 +79,8 @@ def listed_checks(kit: Kit, known: Sequence[Check]) -> list[ListedCheck]:
         values = {key: value for key, value in table.items() if key != "check"}
         check = by_name[wanted]
         listed.append(ListedCheck(name, check, checked(check.Settings, values, path, f"checks.{name}")))
-    return listed
+    planned = kit.planned(plan)[1]
+    return [check for check in listed if check.name in planned]
 
 
 def workspace_checks(workspace: Path) -> list[Check]:

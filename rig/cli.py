@@ -30,6 +30,7 @@ Workspace = Annotated[Path, typer.Option("--workspace", help="Folder with limits
 BenchFile = Annotated[Path | None, typer.Option("--bench", help="Another bench than the workspace's bench.toml.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 Faults = Annotated[list[str] | None, typer.Option("--fault", help="Build a fault into the simulated unit or bench.")]
+Plan = Annotated[str, typer.Option("--plan", help="One of the kit's plans; else its usual one.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Answer every prompt: for an unattended run.")]
 OfKit = Annotated[str, typer.Option("--kit", help="Of this kit; else of any.")]
 HERE = Path()
@@ -41,13 +42,14 @@ def verify_command(
     serial: str,
     workspace: Workspace = HERE,
     bench: BenchFile = None,
+    plan: Plan = "",
     as_json: AsJson = False,
     yes: Yes = False,
     fault: Faults = None,
 ) -> None:
     """Measure one unit of a kit, judge it, write its record and certificate."""
     console = Console(stderr=as_json)
-    work = job(workspace, kit)
+    work = job(workspace, kit, plan)
     records.refuse_bad_serial(work.kit, serial)
     opened, origin = _open(workspace, bench, work.kit, serial, fault or [])
     run, record = _run(workspace, work, serial, opened, _confirm(console, yes or origin != "soundcard"), console)
@@ -105,7 +107,7 @@ def resume_command(
         listed = ", ".join(f"{run.serial} ({run.kit}, {run.started_at})" for run in runs) or "none"
         raise RecordError(f"{len(found)} interrupted runs{f' of {serial!r}' if serial else ''}; there are: {listed}")
     before = found[0]
-    work = job(workspace, before.kit)
+    work = job(workspace, before.kit, before.plan)
     opened, origin = (None, "") if close else _open(workspace, bench, work.kit, before.serial, [])
     run, record = resume(
         work,
@@ -199,7 +201,7 @@ def rejudge(serial: str, workspace: Workspace = HERE, kit: OfKit = "") -> None:
     from rig.bench.archive import ArchiveBench
 
     record = _newest(workspace, serial, kit)
-    work = job(workspace, record.document["kit"]["name"])
+    work = job(workspace, record.document["kit"]["name"], record.document.get("plan", ""))
     origin = {"run": record.document["run"]}
     bench = ArchiveBench(records.load_captures(record), origin, records.load_rows(record))
     events = sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True)
@@ -212,10 +214,12 @@ def rejudge(serial: str, workspace: Workspace = HERE, kit: OfKit = "") -> None:
     raise typer.Exit(BENCH if run.bench_failed else STATUS[run.outcome])
 
 
-def _newest(workspace: Path, serial: str, kit: str) -> records.Record:
+def _newest(workspace: Path, serial: str, kit: str, plan: str | None = None) -> records.Record:
     found, _ = records.all_records(workspace, kit, serial)
+    found = [record for record in found if plan in (None, record.document.get("plan", ""))]
     if not found:
-        raise RecordError(f"no record of {serial!r} in {workspace / 'results'}")
+        words = f" by the plan {plan!r}" if plan else ""
+        raise RecordError(f"no record of {serial!r}{words} in {workspace / 'results'}")
     return found[-1]
 
 
@@ -225,7 +229,7 @@ def reference(kit: str, serials: list[str], workspace: Workspace = HERE) -> None
     from rig.reference import write_reference
 
     loaded = load_kit(workspace, kit)
-    runs = [_newest(workspace, serial, kit) for serial in serials]
+    runs = [_newest(workspace, serial, kit, loaded.planned("")[0]) for serial in serials]
     folder = write_reference(loaded, runs)
     print(f"the reference build of {kit} is now the mean of {', '.join(serials)}: {folder}")
 
@@ -279,15 +283,21 @@ def kits(workspace: Workspace = HERE) -> None:
     rows, wrong = [], False
     for name in kit_names(workspace):
         try:
-            work = job(workspace, name)
-            stages = ", ".join(f"{stage.name}: {len(stage.groups)} set-ups" for stage in work.schedule.stages)
-            seconds = sum(terminal.sound_s(request) for request in work.schedule.requests)
-            rows.append((name, f"{work.kit.title}, revision {work.kit.revision}; {stages}; {seconds:.0f} s of sound"))
+            kit = load_kit(workspace, name)
+            rows.append((name, f"{kit.title}, revision {kit.revision}"))
+            for plan in kit.plans or [""]:
+                rows.append((f"  plan {plan}" if plan else "", _plan_words(job(workspace, name, plan))))
         except TableError as error:
             wrong = True
             rows.append((name, str(error)))
     Console().print(terminal.two_columns("kit", "", rows))
     raise typer.Exit(USAGE if wrong else PASS)
+
+
+def _plan_words(work: Job) -> str:
+    stages = ", ".join(f"{stage.name}: {len(stage.groups)} set-ups" for stage in work.schedule.stages)
+    seconds = sum(terminal.sound_s(request) for request in work.schedule.requests)
+    return f"{stages}; {terminal.duration(seconds)} of sound"
 
 
 @app.command()

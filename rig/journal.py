@@ -35,6 +35,7 @@ class Interrupted:
 
     folder: Path
     kit: str
+    plan: str
     serial: str
     kit_sha256: str
     started_at: str
@@ -50,13 +51,21 @@ class Journal:
     Parameters
     ----------
     folder : reserved for the run's record
-    kit, serial, started_at : of the run
+    kit, plan, serial, started_at : of the run
     known : what an interrupted run had on the disk already
     """
 
-    def __init__(self, folder: Path, kit: Kit, serial: str, started_at: str, known: Interrupted | None = None) -> None:
+    def __init__(
+        self, folder: Path, kit: Kit, plan: str, serial: str, started_at: str, known: Interrupted | None = None
+    ) -> None:
         self._folder = folder
-        self._facts = {"kit": kit.name, "serial": serial, "kit_sha256": kit_sha256(kit), "started_at": started_at}
+        self._facts = {
+            "kit": kit.name,
+            "plan": plan,
+            "serial": serial,
+            "kit_sha256": kit_sha256(kit),
+            "started_at": started_at,
+        }
         self._known = {programme: len(rows) for programme, rows in known.logs.items()} if known else {}
         self._captures: list[tuple[Capture, tuple[str, ...]]] = []
         self._programmes: list[Programme] = []
@@ -155,6 +164,7 @@ def load(folder: Path) -> Interrupted:
     return Interrupted(
         folder=folder,
         kit=document["kit"],
+        plan=document["plan"],
         serial=document["serial"],
         kit_sha256=document["kit_sha256"],
         started_at=document["started_at"],

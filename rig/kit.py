@@ -101,6 +101,8 @@ class Kit(Table):
     channels: Annotated[list[ChannelSpec], Field(min_length=1)]
     #: Settings of each check; the key is the check's name.
     checks: Annotated[dict[str, dict[str, Any]], Field(min_length=1)]
+    #: Which checks a run does, by the plan's name; the first is the usual one. Without plans a run does them all.
+    plans: dict[Name, Annotated[list[str], Field(min_length=1)]] = {}
     #: Limits of each check: reading -> limit.
     limits: dict[str, dict[str, Limit]]
     #: Set when loaded: the folder, and the hash of kit.toml and every file beside it.
@@ -140,6 +142,10 @@ class Kit(Table):
         if self.levels.playing_v > self.amplifier.limit_v:
             allowed = f"up to amplifier.limit_v = {self.amplifier.limit_v:g}"
             raise Misfit("levels.playing_v", f"{self.levels.playing_v:g}", allowed)
+        for plan, names in self.plans.items():
+            for name in names:
+                if name not in self.checks:
+                    raise Misfit(f"plans.{plan}", f"{name!r}{near(name, self.checks)}", ", ".join(self.checks))
         for name in sorted(set(self.limits) - set(self.checks)):
             found = f"limits for a check that the kit does not list{near(name, self.checks)}"
             raise Misfit(f"limits.{name}", found, ", ".join(self.checks))
@@ -149,6 +155,20 @@ class Kit(Table):
     def folder(self) -> Path:
         """Where kit.toml and its masks stand."""
         return self._folder
+
+    def planned(self, plan: str) -> tuple[str, list[str]]:
+        """Name of a plan and its checks, in the kit's order; of the usual one when no plan is named.
+
+        Raises
+        ------
+        TableError
+            If the kit has no such plan.
+        """
+        if plan and plan not in self.plans:
+            known = ", ".join(self.plans) or "none; a run does every check"
+            raise TableError(f"{self.folder / 'kit.toml'}: plans: no plan {plan!r}; allowed: {known}")
+        plan = plan or next(iter(self.plans), "")
+        return plan, [name for name in self.checks if not plan or name in self.plans[plan]]
 
     def channel(self, name: str) -> ChannelSpec:
         """The channel of this name (KeyError if there is none)."""

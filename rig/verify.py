@@ -25,10 +25,12 @@ class Job:
     kit: Kit
     checks: Sequence[ListedCheck]
     schedule: Schedule
+    #: Name of the kit's plan that is followed; empty: the kit has none.
+    plan: str = ""
 
 
-def job(workspace: Path, kit_name: str) -> Job:
-    """Load a kit, its checks (the project's and the workspace's own) and plan them.
+def job(workspace: Path, kit_name: str, plan_name: str = "") -> Job:
+    """Load a kit, its checks (the project's and the workspace's own) and plan those of one of its plans.
 
     Raises
     ------
@@ -36,8 +38,8 @@ def job(workspace: Path, kit_name: str) -> Job:
         If a file is wrong.
     """
     kit = load_kit(workspace, kit_name)
-    listed = listed_checks(kit, [*checks.ALL, *workspace_checks(workspace)])
-    return Job(kit, listed, plan(kit, listed))
+    listed = listed_checks(kit, [*checks.ALL, *workspace_checks(workspace)], plan_name)
+    return Job(kit, listed, plan(kit, listed), kit.planned(plan_name)[0])
 
 
 def verify(
@@ -62,12 +64,12 @@ def verify(
     """
     folder = records.reserve(workspace, work.kit, serial)
     started_at = records.now()
-    run = _walk(work, bench, confirm, view, Journal(folder, work.kit, serial, started_at))
+    run = _walk(work, bench, confirm, view, Journal(folder, work.kit, work.plan, serial, started_at))
     if run.bench_failed and not run.captures:
         # Nothing sounded: this is no run of the unit.
         records.give_back(folder)
         raise BenchError(run.stopped)
-    about = {"started_at": started_at, "bench": bench.describe()}
+    about = {"plan": work.plan, "started_at": started_at, "bench": bench.describe()}
     return run, records.save(folder, work.kit, serial, run, about, certificate)
 
 
@@ -99,9 +101,9 @@ def resume(
         asked += 1
         return live is None or asked < before.asked or confirm(words)
 
-    journal = Journal(before.folder, work.kit, before.serial, before.started_at, before)
+    journal = Journal(before.folder, work.kit, work.plan, before.serial, before.started_at, before)
     run = _walk(work, bench, ask, view, journal)
-    about = {"started_at": before.started_at, "resumed_at": records.now(), "bench": bench.describe()}
+    about = {"plan": work.plan, "started_at": before.started_at, "resumed_at": records.now(), "bench": bench.describe()}
     return run, records.save(before.folder, work.kit, before.serial, run, about, certificate)
 
 

@@ -87,18 +87,19 @@ MAY_IMPORT = {
     "rig.screen": ["rig"],
     "rig.verify": ["rig", "checks"],
     "rig.cli": ["rig", "checks"],
+    "rig.instruments_command": ["rig"],
     "rig.__main__": ["rig.cli"],
     "rig": [],
 }
-TOP = ("rig.report", "rig.screen", "rig.verify", "rig.cli", "rig.__main__")
+TOP = ("rig.report", "rig.screen", "rig.verify", "rig.instruments_command", "rig.cli", "rig.__main__")
 
 #: Vendor library -> the only place that imports it.
 ONE_IMPORTER = {
     "sounddevice": "rig.bench.soundcard",
-    "pyvisa": "rig.bench.instruments",
+    "pyvisa": "rig.bench.visa",
     "matplotlib": "rig.report",
     "rich": ("rig.screen", "rig.cli"),
-    "typer": "rig.cli",
+    "typer": ("rig.cli", "rig.instruments_command"),
     "jinja2": "rig.report",
     "soundfile": ("rig.recordings", "rig.records"),
 }

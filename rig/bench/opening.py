@@ -1,5 +1,6 @@
 """Which bench: the one that `bench.toml` describes, or the simulated one where there is no such file."""
 
+import math
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -55,7 +56,7 @@ def simulated(settings: BenchSettings | None, kit: Kit, serial: str, faults: Seq
         serial,
         built_in,
         options.seed if options else 0,
-        options.real_time if options else False,
+        options.faster if options else math.inf,
         options.ambient_db_spl if options else 38.0,
     )
     clean = SimulatedBench(kit, serial, seed=bench.seed)

@@ -1,5 +1,6 @@
 """What `bench.toml` says: the equipment, its wiring in each stage, and what turns its samples into volts."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -180,8 +181,8 @@ class SimulatedSettings(Table):
     #: As `kitproof faults KIT` lists them.
     faults: list[str] = []
     ambient_db_spl: Annotated[float, Field(ge=0, le=120)] = 38.0
-    #: Whether a capture takes as long as its sound.
-    real_time: StrictBool = False
+    #: How many times faster than the clock sound and heat pass; 1: in real time; inf: nobody waits.
+    faster: Annotated[float, Field(gt=0, allow_inf_nan=True)] = math.inf
 
 
 class BenchSettings(Table):

@@ -1,7 +1,6 @@
 """The simulated bench: plays requests to a simulated unit and gives back what a real sound card would have recorded."""
 
 import math
-import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
@@ -17,8 +16,10 @@ from rig.bench.chance import generator
 from rig.bench.equipment import INPUT_VOLTS, Equipment, converted, equipment_of
 from rig.bench.fault_kinds import Fault
 from rig.bench.faults import of_bench, of_unit, parse_fault
+from rig.bench.heat_unit import HeatedUnit
 from rig.bench.noises import OUTSIDE, below_folding, hum, hum_and_hiss_v, knock, motion_of, noise_pa
 from rig.bench.room import pink_spectrum, reflections
+from rig.bench.simulated_player import SimulatedPlayer, as_warm_as
 from rig.bench.unit import (
     Output,
     box_pressure_pa,
@@ -63,8 +64,8 @@ class SimulatedBench:
         What is wrong with the unit or the bench.
     seed : int
         The bench: its room, its inputs, its noise.
-    real_time : bool
-        Whether a capture takes as long as its sound.
+    faster : float
+        How many times faster than the clock sound and heat pass; 1: in real time; infinite: nobody waits.
     ambient_db : float
         Noise of the room in dB SPL, pink, 20 Hz to 20 kHz, unweighted.
     sense_in : 'return' or 'source'
@@ -84,7 +85,7 @@ class SimulatedBench:
         serial: str,
         faults: Sequence[Fault | str] = (),
         seed: int = 0,
-        real_time: bool = False,
+        faster: float = math.inf,
         ambient_db: float = 38.0,
         sense_in: str = "return",
     ) -> None:
@@ -92,7 +93,7 @@ class SimulatedBench:
         self.serial = serial
         self.faults = tuple(parse_fault(kit, fault) if isinstance(fault, str) else fault for fault in faults)
         self.seed = seed
-        self.real_time = real_time
+        self.faster = faster
         #: Goes with every capture, once it has been found.
         self.known_load: KnownLoad | None = None
         self.unit = of_unit(self.faults, unit_of(kit, serial))
@@ -100,6 +101,7 @@ class SimulatedBench:
         self._attempts: Counter[Sweep] = Counter()
         self._openings = 0
         self._transfers: dict[tuple[object, ...], Complex] = {}
+        self._heated: HeatedUnit | None = None
 
     def describe(self) -> dict[str, object]:
         """Equipment and settings for the record."""
@@ -123,22 +125,20 @@ class SimulatedBench:
         return nullcontext()
 
     @contextmanager
-    def stage(self, name: Stage) -> Iterator["SimulatedPlayer"]:
-        """Open the bench for one stage.
-
-        Raises
-        ------
-        BenchError
-            If the simulated bench has no such stage.
-        """
-        if name not in ("leads", "playing"):
-            raise BenchError(f"the simulated bench has the stages leads and playing, not {name!r}")
-        yield SimulatedPlayer(self, name, self._open())
+    def stage(self, name: Stage) -> Iterator[SimulatedPlayer]:
+        """Open the bench for one stage."""
+        latency_samples = self._open()
+        yield SimulatedPlayer(name, lambda request: self.play_one(request, latency_samples), self.heated, self.faster)
 
     def known_load_capture(self, load_ohm: float) -> Capture:
         """The sweep of the leads with a resistor in place of the unit, in `request` as of the kit's first channel."""
         request = self.kit.sweep("leads", self.kit.channels[0].name)
         return self._capture(request, 1, self._open(), load_ohm)
+
+    def heated(self) -> HeatedUnit:
+        """The unit as what a programme warms up; one for the whole run."""
+        self._heated = self._heated or HeatedUnit(self.kit, self.serial, self.faults, self.seed)
+        return self._heated
 
     def _open(self) -> float:
         """Open a stream: its latency in samples, which holds until it is closed."""
@@ -149,6 +149,8 @@ class SimulatedBench:
     def play_one(self, request: Sweep, latency_samples: float) -> Capture:
         """Play one request in an open stream."""
         self._attempts[request] += 1
+        if self._heated and request.stage in ("soak", "after"):
+            self.unit, self._transfers = as_warm_as(self._heated), {}
         return self._capture(request, self._attempts[request], latency_samples, None)
 
     def _capture(self, request: Sweep, attempt: int, latency_samples: float, load_ohm: float | None) -> Capture:
@@ -282,33 +284,6 @@ class SimulatedBench:
         if key not in self._transfers:
             self._transfers[key] = _at_every_bin(transfer, fft.rfftfreq(size, 1 / rate_hz))
         return self._transfers[key]
-
-
-class SimulatedPlayer:
-    """The simulated bench with a stage open."""
-
-    def __init__(self, bench: SimulatedBench, stage: Stage, latency_samples: float) -> None:
-        self._bench = bench
-        self._stage = stage
-        self._latency_samples = latency_samples
-
-    def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
-        """Play the requests in order, one sounding after the other whatever the caller does meanwhile.
-
-        Raises
-        ------
-        BenchError
-            If a request is of another stage, is louder than the card can play, or the device is gone.
-        """
-        sounds_until_s = time.monotonic()
-        for request in requests:
-            if request.stage != self._stage:
-                raise BenchError(f"{request}: asked for in the stage {self._stage!r}; its stage is {request.stage!r}")
-            capture = self._bench.play_one(request, self._latency_samples)
-            sounds_until_s += capture.samples.shape[1] / capture.sample_rate_hz
-            if self._bench.real_time:
-                time.sleep(max(0.0, sounds_until_s - time.monotonic()))
-            yield capture
 
 
 def _peak_v(request: Sweep, equipment: Equipment) -> float:

@@ -61,7 +61,7 @@ def draw(events: Iterable[sequencer.Event], requests: Sequence[Request], console
 def _sounding(event: sequencer.Started, requests: Sequence[Request]) -> str:
     left_s = sum(sound_s(request) for request in requests[event.number - 1 :])
     again = f", attempt {event.attempt}" if event.attempt > 1 else ""
-    return f"{event.number} of {event.of}: {event.request}{again}; {left_s:.0f} s of sound left"
+    return f"{event.number} of {event.of}: {event.request}{again}; {duration(left_s)} of sound left"
 
 
 def sound_s(request: Request) -> float:
@@ -69,6 +69,14 @@ def sound_s(request: Request) -> float:
     if isinstance(request, Programme):
         return request.seconds
     return stimulus.layout(request.start_hz, request.stop_hz, request.seconds, 48000.0).total_s
+
+
+def duration(seconds: float) -> str:
+    """A time in words: seconds, then minutes, then hours and minutes."""
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
 def _line(result: CheckResult) -> Text:

@@ -305,7 +305,7 @@ def test_in_real_time_one_sound_follows_the_other_while_the_caller_works(monkeyp
     clock = [100.0]
     monkeypatch.setattr(time, "monotonic", lambda: clock[0])
     monkeypatch.setattr(time, "sleep", lambda seconds: clock.__setitem__(0, clock[0] + seconds))
-    bench = SimulatedBench(ONE, "P1", real_time=True)
+    bench = SimulatedBench(ONE, "P1", faster=1.0)
     ends = []
     with bench.stage("playing") as player:
         for capture in player.play([sweep(ONE)] * 3):
@@ -323,8 +323,6 @@ def test_out_of_real_time_nobody_waits(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_what_the_bench_cannot_do_is_said() -> None:
     bench = SimulatedBench(ONE, "P1")
-    with pytest.raises(BenchError, match="'soak'"), bench.stage("soak"):
-        pass
     with pytest.raises(BenchError, match="its stage is 'leads'"), bench.stage("playing") as player:
         list(player.play([sweep(ONE, "leads")]))
     with pytest.raises(BenchError, match=r"needs 2\.83 V .* it has 2 V"):
