@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from rig.check import ListedCheck
 from rig.kit import Kit
 from rig.requests import AT_LEADS, MOMENTS, STAGE_ORDER, Programme, Request, Stage
+from rig.soak import CAUTIONS
 from rig.tables import TableError
 
 
@@ -68,7 +69,8 @@ def plan(kit: Kit, checks: Sequence[ListedCheck]) -> Schedule:
     for name in STAGE_ORDER:
         here = [request for request in wanted if request.stage == name]
         if here:
-            stages.append(StagePlan(name, kit.stages[name].words, _groups(kit, here, gates)))
+            words = kit.stages[name].words + (CAUTIONS if name == "soak" else "")
+            stages.append(StagePlan(name, words, _groups(kit, here, gates)))
     return Schedule(tuple(stages), needs)
 
 

@@ -14,7 +14,9 @@ from rig.requests import Programme
 NAN = float("nan")
 
 
-def watched(given: Iterable[Row], programme: Programme = PROGRAMME, **limits: dict[str, float]) -> tuple[Watch, Stop | None]:
+def watched(
+    given: Iterable[Row], programme: Programme = PROGRAMME, **limits: dict[str, float]
+) -> tuple[Watch, Stop | None]:
     watch = Watch(programme, **limits)
     for row in given:
         _, stop = watch.add(row)
@@ -145,6 +147,8 @@ def test_no_early_end_near_the_limit_or_where_the_kit_does_not_allow_it() -> Non
 
 def test_rest_is_logged_and_never_stopped() -> None:
     rest = replace(PROGRAMME, level_v=0.0, moment="rest")
-    watch, stop = watched((replace(row, state="rest") for row in rows(change=lambda s: {"celsius.heat sink": 90.0})), rest)
+    watch, stop = watched(
+        (replace(row, state="rest") for row in rows(change=lambda s: {"celsius.heat sink": 90.0})), rest
+    )
     assert stop is None
     assert watch.log().seconds.size == PROGRAMME.seconds / PROGRAMME.every_s

@@ -28,7 +28,7 @@ MAY_IMPORT = {
     "rig.check": ["rig.kit", "rig.readings", "rig.requests", "rig.tables"],
     "rig.judge": ["rig.limits", "rig.readings"],
     "rig.verdicts": ["rig.check", "rig.judge", "rig.kit", "rig.readings", "rig.requests", "rig.signals"],
-    "rig.schedule": ["rig.check", "rig.kit", "rig.requests", "rig.tables"],
+    "rig.schedule": ["rig.check", "rig.kit", "rig.requests", "rig.soak", "rig.tables"],
     "checks": [
         "rig.circuit",
         "rig.signals",

@@ -1,6 +1,10 @@
-"""A thousand units of each demonstration kit, in noise: no sign that is told may be wrong."""
+"""Many units of each demonstration kit, in noise: no sign that is told may be wrong.
+
+Two hundred with every test run; KITPROOF_UNITS=1000 makes it the thousand that the kit's figures rest on.
+"""
 
 import multiprocessing
+import os
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
@@ -11,8 +15,8 @@ from captures import RATE_HZ, V_PER_PA, demo_kit
 from drawn_units import GRID_HZ, NOISE_BELOW_DB, band_noise, drawn_pressures, short_kit, tell
 from scipy import signal as filters
 
-UNITS = 1000
-SHARE = 50
+UNITS = int(os.environ.get("KITPROOF_UNITS", "200"))
+SHARE = 25
 
 
 def read_units(name, seed, units, loopback, monkeypatch):
@@ -36,7 +40,7 @@ def summary(found):
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("name", "channels", "drivers"), [("booth-two", 2, 4), ("rehearsal-three", 3, 3)])
-def test_no_error_in_a_thousand_units_with_noise_20_db_below_the_sweep(name, channels, drivers, monkeypatch):
+def test_no_error_in_many_units_with_noise_20_db_below_the_sweep(name, channels, drivers, monkeypatch):
     found = read_units(name, 20, UNITS, True, monkeypatch)
     pairs = len(demo_kit(name).alike()) + len(demo_kit(name).checks["polarity"].get("crossings", []))
     assert len(found) == UNITS * (channels + drivers + pairs)
@@ -50,7 +54,7 @@ def test_no_error_in_a_thousand_units_with_noise_20_db_below_the_sweep(name, cha
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["booth-two", "rehearsal-three"])
 def test_without_a_loopback_a_sign_that_cannot_be_told_is_void_and_never_wrong(name, monkeypatch):
-    found = read_units(name, 21, 100, False, monkeypatch)
+    found = read_units(name, 21, UNITS // 4, False, monkeypatch)
     void, wrong = summary(found)
     assert wrong == []
     # The phase of a low-passed bass box in one octave and a half leaves room for either sign; nothing else does.
