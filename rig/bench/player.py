@@ -10,13 +10,11 @@ import numpy as np
 from rig.bench.base import CAPTURE_ALLOWANCE_S, BenchSetupError
 from rig.bench.routing import Routing
 from rig.bench.soaking import Soak, Surroundings
-from rig.bench.worker import AudioProcess
+from rig.bench.worker import WAKE_S, AudioProcess
 from rig.readings import Capture, Row
 from rig.requests import Programme, Sweep
 from rig.signals import stimulus
 
-#: Silence after the opening: a device that wakes swallows the first sound.
-WAKE_S = 0.4
 #: From writing a stimulus to its sounding, when nothing sounds: the driver's block under way, the next, and this.
 LEAD_S = 0.01
 #: Nobody moves a microphone and answers a question in so short a time.

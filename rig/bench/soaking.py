@@ -16,7 +16,7 @@ from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.observing import Piece
 from rig.bench.power import Supply, power_supply
 from rig.bench.routing import Routing
-from rig.bench.worker import AudioProcess
+from rig.bench.worker import HEARTBEAT_S, WAKE_S, AudioProcess
 from rig.readings import Floats, Row
 from rig.requests import COLD_PART, COLD_S, Programme
 from rig.signals.programme import NoiseSource
@@ -275,6 +275,7 @@ class Soak:
         if not programme.is_rest:
             await_live(programme, self._around)
             feed = Feed(self._audio, programme, self._owner, self._peak, rate_hz, self._around.cold_s)
+        self._audio.wait_for(round(WAKE_S * rate_hz), WAKE_S + HEARTBEAT_S)
         try:
             first = feed.begin(self._from_s) if feed else self._audio.done
             end = first + round((programme.seconds - self._from_s) * rate_hz)

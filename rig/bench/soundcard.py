@@ -19,7 +19,7 @@ from rig.bench.devices import ListedDevice as ListedDevice
 from rig.bench.power import power_supply
 from rig.bench.settings import BenchSettings, DeviceSettings, LeadsSettings, PlayingSettings
 from rig.bench.shuttle import Buffers, Shuttle, allocate
-from rig.bench.worker import HEARTBEAT_S, AudioProcess, ignore_interrupt, serve
+from rig.bench.worker import HEARTBEAT_S, WAKE_S, AudioProcess, ignore_interrupt, serve
 from rig.readings import KnownLoad
 from rig.requests import COLD_S, Request, Stage
 
@@ -269,8 +269,6 @@ class SoundCardBench:
         BenchError
             If the device is not there, does not open, or fails.
         """
-        from rig.bench.player import WAKE_S
-
         self._shared = self._opened(
             [wiring for wiring in (self.settings.leads, self.settings.playing, self.settings.soak) if wiring]
         )

@@ -35,6 +35,8 @@ OPEN_DEADLINE_S = 30.0
 CLOSE_DEADLINE_S = 3.0
 #: A driver that hands over nothing for so long hangs, or its device is gone.
 HEARTBEAT_S = 2.0
+#: Silence after the opening: a device that wakes swallows the first sound.
+WAKE_S = 0.4
 POLL_S = 0.01
 
 #: (connection, buffers, the target's own settings); runs in the child.
@@ -288,6 +290,8 @@ class AudioProcess:
         self._state[WRITTEN] = 0
         self._state[STREAMING] = 0
         self._state[STOP] = 0
+        # What is written next must not fall into the way back up.
+        self.wait_for(self.done + self._buffers.ramp_frames + self.block_frames, HEARTBEAT_S)
 
     def close(self) -> None:
         """Fade out, close the device and end the child; by force when it does not do so in time."""

@@ -12,8 +12,9 @@ from rig.bench import player, soundcard
 from rig.bench.base import CAPTURE_ALLOWANCE_S, BenchError, BenchSetupError
 from rig.bench.settings import BenchSettings, DeviceSettings
 from rig.bench.soundcard import Device, SoundCardBench, find_device
-from rig.requests import Sweep
+from rig.requests import Guard, Programme, Sweep
 from rig.signals import stimulus
+from rig.signals.programme import Noise
 
 WANTED = DeviceSettings(host_api="ALSA", name="Card: USB (hw:1,0)", inputs=2, outputs=2)
 KIT = SimpleNamespace(channels=[SimpleNamespace(name="left"), SimpleNamespace(name="right")])
@@ -175,6 +176,33 @@ def test_refusals_come_before_any_sound(bench):
                 list(stage.play([sweep(), wrong]))
         (capture,) = stage.play([sweep()])
     assert capture.flags == ()
+
+
+def test_the_rest_is_read_row_by_row_and_sweeps_go_on_after_it(bench):
+    rest = Programme(
+        "soak",
+        ("left", "right"),
+        "left",
+        "front",
+        0.0,
+        10.0,
+        Noise(),
+        4.0,
+        1.0,
+        2.0,
+        Guard((), 30.0, 5.0, 3.0, (0.6, 1.6)),
+    )
+    with bench.stage("soak") as stage:
+        rows = list(stage.soak(rest))
+        (capture,) = stage.play([sweep(stage="soak")])
+    assert [(row.seconds, row.state) for row in rows] == [(2.0, "rest"), (4.0, "rest")]
+    assert capture.volts("microphone").any()
+
+
+def test_a_programme_is_played_in_the_soak_alone(bench):
+    programme = SimpleNamespace(is_rest=True)
+    with bench.stage("playing") as stage, pytest.raises(BenchSetupError, match="reads no instruments"):
+        stage.soak(programme)
 
 
 def test_the_record_tells_the_equipment(bench):
