@@ -32,6 +32,7 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document an
 Faults = Annotated[list[str] | None, typer.Option("--fault", help="Build a fault into the simulated unit or bench.")]
 Plan = Annotated[str, typer.Option("--plan", help="One of the kit's plans; else its usual one.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Answer every prompt: for an unattended run.")]
+By = Annotated[str, typer.Option("--by", help="Who measures: a person or a jig, for kitproof capability.")]
 OfKit = Annotated[str, typer.Option("--kit", help="Of this kit; else of any.")]
 HERE = Path()
 
@@ -46,13 +47,14 @@ def verify_command(
     as_json: AsJson = False,
     yes: Yes = False,
     fault: Faults = None,
+    by: By = "",
 ) -> None:
     """Measure one unit of a kit, judge it, write its record and certificate."""
     console = Console(stderr=as_json)
     work = job(workspace, kit, plan)
     records.refuse_bad_serial(work.kit, serial)
     opened, origin = _open(workspace, bench, work.kit, serial, fault or [])
-    run, record = _run(workspace, work, serial, opened, _confirm(console, yes or origin != "soundcard"), console)
+    run, record = _run(workspace, work, serial, opened, _confirm(console, yes or origin != "soundcard"), console, by)
     if as_json:
         print(json.dumps({"folder": str(record.folder), **_plain_document(record)}))
     else:
@@ -63,12 +65,12 @@ def verify_command(
 
 
 def _run(
-    workspace: Path, work: Job, serial: str, bench: Bench, confirm: sequencer.Confirm, console: Console
+    workspace: Path, work: Job, serial: str, bench: Bench, confirm: sequencer.Confirm, console: Console, by: str = ""
 ) -> tuple[sequencer.Run, records.Record]:
     def view(events: Iterable[sequencer.Event]) -> Iterator[sequencer.Event]:
         return terminal.draw(events, work.schedule.requests, console)
 
-    return verify(workspace, work, serial, bench, confirm, view, certificate)
+    return verify(workspace, work, serial, bench, confirm, view, certificate, by)
 
 
 def _open(workspace: Path, file: Path | None, kit: Kit, serial: str, faults: list[str]) -> tuple[Bench, str]:

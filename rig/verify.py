@@ -50,8 +50,9 @@ def verify(
     confirm: sequencer.Confirm,
     view: View,
     certificate: Certificate,
+    by: str = "",
 ) -> tuple[sequencer.Run, Record]:
-    """Verify one unit and write its record.
+    """Verify one unit and write its record; `by` is who measured, a person or a jig.
 
     An interrupt anywhere on the way ends the run as void; its record is whole all the same.
 
@@ -69,7 +70,7 @@ def verify(
         # Nothing sounded: this is no run of the unit.
         records.give_back(folder)
         raise BenchError(run.stopped)
-    about = {"plan": work.plan, "started_at": started_at, "bench": bench.describe()}
+    about = {"plan": work.plan, "started_at": started_at, "by": " ".join(by.split()), "bench": bench.describe()}
     return run, records.save(folder, work.kit, serial, run, about, certificate)
 
 
