@@ -11,7 +11,7 @@ from rig.bench.faults import of_unit
 from rig.bench.heat_drive import Drive, drive_of
 from rig.bench.heat_network import COLD_CELSIUS, copper_ratio, steady_state, step, thermal_unit
 from rig.bench.unit import Unit, unit_of
-from rig.circuit.channel import Channel, with_driver
+from rig.circuit.channel import Channel, find_driver, with_driver
 from rig.kit import Kit
 from rig.signals.programme import music_like
 
@@ -84,6 +84,11 @@ class HeatedUnit:
     def at(self, place: str) -> float:
         """Temperature of a place in degrees Celsius; ValueError if there is no such place."""
         return self.ambient_celsius() if place == "ambient" else float(self.celsius[self.thermal.place(place)])
+
+    def cold_ohm(self, channel: str) -> float:
+        """Resistance of a channel's main coil at 20 degrees."""
+        driver = find_driver(self._unit.box(channel), self.thermal.main[channel])
+        return float(np.ravel(driver.re_ohm)[0])
 
     def resistance_ratios(self) -> dict[tuple[str, str], float]:
         """Resistance of each coil over that at 20 degrees, by channel and driver."""

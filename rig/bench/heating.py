@@ -13,7 +13,6 @@ from rig.bench.heat_drive import BANDS_HZ, band_gains_db, drive_of
 from rig.bench.heat_faults import BLANK
 from rig.bench.heat_unit import HeatedUnit
 from rig.bench.soaking import envelope, state_of
-from rig.circuit.channel import find_driver
 from rig.kit import Kit
 from rig.readings import Row
 from rig.requests import Programme
@@ -91,6 +90,12 @@ def _spans(from_s: float, to_s: float, every_s: float) -> Iterator[tuple[float, 
         yield from_s + n * every_s, min(from_s + (n + 1) * every_s, to_s)
 
 
+def sensor_offset_k(heated: HeatedUnit, programme: Programme) -> dict[str, float]:
+    """What each thermometer shows too much, by its role: the same in every programme on this bench."""
+    roles = {role.role for role in programme.guard.roles if role.unit == "celsius"} | {"ambient"}
+    return {r: float(generator("thermometer", heated.seed, r).normal(0, SENSOR_OFFSET_K)) for r in roles}
+
+
 class _Run:
     """One programme on a heated unit."""
 
@@ -99,8 +104,7 @@ class _Run:
         self._programme = programme
         self._random = generator("rows", heated.kit.name, heated.serial, heated.seed, programme.moment)
         self._roles = {role.role: role.unit for role in programme.guard.roles} | {"ambient": "celsius"}
-        chance = generator("thermometers", heated.seed)
-        self._offset_k = {role: chance.normal(0, SENSOR_OFFSET_K) for role in sorted(self._roles)}
+        self._offset_k = sensor_offset_k(heated, programme)
         self._channels = () if programme.is_rest else programme.channels
         self._level_v = self._watt = 0.0
         self._see()
@@ -113,12 +117,8 @@ class _Run:
             channel: band_gains_db(unit, self._heated.kit, channel, programme.at, programme.position)
             for channel in self._channels
         }
-        main = self._heated.thermal.main
-        boxes = {channel: unit.box(channel) for channel in self._channels}
-        self._drivers = {channel: [driver.name for driver in box.drivers] for channel, box in boxes.items()}
-        self._cold_ohm = {
-            channel: float(np.ravel(find_driver(box, main[channel]).re_ohm)[0]) for channel, box in boxes.items()
-        }
+        self._drivers = {channel: [driver.name for driver in unit.box(channel).drivers] for channel in self._channels}
+        self._cold_ohm = {channel: self._heated.cold_ohm(channel) for channel in self._channels}
 
     def _due(self, fault: Fault, now_s: float) -> bool:
         return now_s >= fault.amount * self._programme.seconds or self._programme.is_rest
