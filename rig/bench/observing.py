@@ -125,7 +125,8 @@ def observed(
         levels_db = power_db(band_levels_ms(microphone, sample_rate_hz, centres_hz))
         values |= _named("level_db", centres_hz, levels_db)
     heard = True
-    if piece.sent_v and microphone.size >= shortest_row_s(len(piece.sent_v)) * sample_rate_hz:
+    is_sent = any(np.any(sent) for sent in piece.sent_v.values())
+    if is_sent and microphone.size >= shortest_row_s(len(piece.sent_v)) * sample_rate_hz:
         gains = _gains(piece, volts, microphone, sample_rate_hz, centres_hz)
         heard = bool(gains)
         values |= gains

@@ -284,7 +284,10 @@ class Soak:
             while start < end:
                 stop = min(start + round(programme.every_s * rate_hz), end)
                 due_s = max(stop - self._audio.done, 0) / rate_hz
-                self._audio.wait_for(stop, due_s + LATE_S, feed.top_up if feed else lambda: None, POLL_S)
+                top_up = feed.top_up if feed else lambda: None
+                # Also for a row that is long over: whoever was away finds silence written where silence was.
+                top_up()
+                self._audio.wait_for(stop, due_s + LATE_S, top_up, POLL_S)
                 row = self._row(start - first, start, stop)
                 start = stop
                 yield row

@@ -98,6 +98,13 @@ def test_a_microphone_that_hears_nothing_of_it_is_told():
     assert not any(name.startswith("gain_db") for name in values)
 
 
+def test_while_the_sound_is_broken_off_nobody_asks_what_is_heard_of_it():
+    silent = {name: np.zeros_like(row) for name, row in sent_v().items()}
+    values, trouble = see(piece(silent, noise(1e-3)))
+    assert trouble == ""
+    assert values["drive_v.left"] == 0.0
+
+
 def test_an_overdriven_input_is_told():
     sent = sent_v(channels=("left",))
     heard = np.clip(late(sent["left"]), -0.5, 0.5)

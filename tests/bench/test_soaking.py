@@ -196,12 +196,18 @@ def test_an_analysis_that_fails_ends_the_sound(real_time):
 
 def test_a_caller_who_does_not_come_back_leaves_silence_and_the_row_says_so(audio):
     """Four times as fast: what is written ahead lasts less than half a second."""
-    rows = soak(audio, replace(PROGRAMME, seconds=30.0))
+    observe = lambda piece: ({"sent": np.std(piece.sent_v["left"]), "heard": np.std(piece.heard[0])}, "")  # noqa: E731
+    # What an earlier sound has left in the ring.
+    audio.write(audio.done + 4096, np.full(round(59 * RATE_HZ), 0.5, np.float32), [1, 2, 3])
+    audio.silence()
+    rows = soak(audio, replace(PROGRAMME, seconds=30.0), observe=observe)
     next(rows)
-    time.sleep(1.5)
+    time.sleep(2.0)
     quiet = audio.read(audio.done - 9600, 9600)
     assert not quiet.any()
     late, after = next(rows), [next(rows) for _ in range(6)]
+    # In the row in which nothing sounded, what was sent is nothing too.
+    assert (after[0].values["sent"], after[0].values["heard"]) == (0.0, 0.0)
     assert "the sound broke off for" in late.event + after[0].event
     assert not any("broke off" in row.event for row in after[-3:])
     # And it sounds again.
