@@ -21,7 +21,7 @@ from rig.report.figures import HATCHING, Panel, curves_svg, panels_of
 from rig.sequencer import Run
 from rig.verdicts import CheckResult
 
-STAGE_WORDS = {"leads": "at the bare leads", "playing": "playing", "soak": "long loud playing"}
+STAGE_WORDS = {"leads": "at the bare leads", "playing": "playing", "soak": "around long loud playing", "after": "at the bare leads afterwards"}
 
 
 #: Lines of what failed at the top of the page; the rest is counted.
