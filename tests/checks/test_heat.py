@@ -1,0 +1,115 @@
+"""The check of heat on logs made by hand: what it reads, and when it reads nothing."""
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from captures import demo_kit
+from soaks import PROGRAMME, nothing, rows
+
+from checks import heat
+from rig.guard import Watch
+from rig.judge import judge
+from rig.readings import CheckReadings, Log, Reading, Row, Untrusted
+from rig.requests import Programme
+
+KIT = demo_kit("booth-two")
+SETTINGS = heat.Settings.model_validate(
+    {"level_v": 3.0, "seconds": 7200.0, "guard": {"roles": [{"role": "heat sink", "upper": 75.0}]}}
+)
+
+
+def log_of(given: Iterable[Row], programme: Programme = PROGRAMME) -> Log:
+    watch = Watch(programme)
+    for row in given:
+        if watch.add(row)[1]:
+            break
+    return watch.log()
+
+
+def reading(read: CheckReadings, quantity: str, subject: str = "") -> Reading:
+    (found,) = [r for r in read.readings if (r.quantity, r.subject) == (quantity, subject)]
+    return found
+
+
+def read(log: Log) -> CheckReadings:
+    return heat.read([log], SETTINGS, KIT)
+
+
+@pytest.fixture(scope="module")
+def good() -> Log:
+    return log_of(rows())
+
+
+def test_rises_steady_state_and_coils_are_read(good: Log) -> None:
+    """After 7130 s at level, 30 K and 900 s: 29.99 K."""
+    found = read(good)
+    assert reading(found, "rise", "heat sink").value == pytest.approx(30.0, abs=0.1)
+    assert reading(found, "end temperature", "heat sink").value == pytest.approx(52.0, abs=0.1)
+    steady = reading(found, "steady rise", "heat sink")
+    assert steady.value == pytest.approx(30.0, abs=0.2)
+    assert 0.5 < steady.uncertainty < 1.5
+    assert reading(found, "slowest time constant", "heat sink").value == pytest.approx(15.0, rel=0.05)
+    assert reading(found, "guard").value == 0
+    # Copper: 12 % are about 30 K.
+    assert reading(found, "rise", "coil left").value == pytest.approx(0.1187 * 256.5, abs=0.5)
+    assert reading(found, "ambient drift").value == 0
+
+
+def test_the_course_is_kept_with_its_fit(good: Log) -> None:
+    (course,) = [c for c in read(good).courses if c.subject == "heat sink"]
+    assert course.seconds.size == 1440
+    assert course.fit is not None
+    assert float(np.nanmax(np.abs(course.fit - course.value))) < 0.3
+
+
+def test_compression_is_what_a_band_has_lost() -> None:
+    lost = {"gain_db.left.125": -13.5}
+    found = read(log_of(rows(change=lambda s: lost if s > 3600 else {})))
+    left, right = found.curves
+    assert (left.quantity, left.subject) == ("power compression", "left")
+    assert list(left.frequency_hz) == [125, 1000]
+    assert left.value == pytest.approx([1.5, 0.0], abs=1e-6)
+    assert right.value == pytest.approx([0.0, 0.0], abs=1e-6)
+
+
+def test_a_stop_for_the_unit_s_sake_fails_and_judges_nothing_else() -> None:
+    found = read(log_of(rows(change=lambda s: {"celsius.heat sink": 80.0} if s > 1000 else {})))
+    guard = reading(found, "guard")
+    assert guard.value == 1
+    assert "stopped after 1005 s: heat sink at 80 celsius" in guard.said
+    assert reading(found, "rise", "heat sink").trouble
+    verdicts = {v.quantity: v.outcome for v in judge(found, KIT.limits["heat"], KIT.folder, "heat", "")}
+    assert verdicts["guard"] == "fail"
+    assert "pass" not in {verdicts["rise"], verdicts["steady rise"]}
+
+
+def test_a_stop_for_the_bench_s_sake_is_void() -> None:
+    with pytest.raises(Untrusted, match="no reading of heat sink for 35 s"):
+        read(log_of(rows(change=lambda s: {"celsius.heat sink": float("nan")} if s > 1000 else {})))
+
+
+def test_a_log_that_ends_too_soon_is_void() -> None:
+    with pytest.raises(Untrusted, match="the log ends after 3600 s of 7200 s"):
+        read(log_of(rows(until_s=3600)))
+
+
+def test_an_early_end_is_a_whole_measurement() -> None:
+    programme = replace(PROGRAMME, may_end_early=True)
+    watch = Watch(programme, {"heat sink": 45.0})
+    for row in rows(programme):
+        if watch.add(row)[1]:
+            break
+    found = read(watch.log())
+    assert watch.log().seconds[-1] < 3600
+    assert reading(found, "guard").value == 0
+    assert reading(found, "steady rise", "heat sink").value == pytest.approx(30.0, abs=1.5)
+
+
+def test_too_little_of_the_course_leaves_the_steady_state_open() -> None:
+    programme = replace(PROGRAMME, seconds=200.0)
+    settings = SETTINGS.model_copy(update={"seconds": 200.0})
+    found = heat.read([log_of(rows(programme, change=nothing), programme)], settings, KIT)
+    steady = reading(found, "steady rise", "heat sink")
+    assert steady.trouble or steady.uncertainty > 1.5
