@@ -146,7 +146,8 @@ def test_a_checkpoint_that_cannot_be_read_is_told(tmp_path: Path) -> None:
 
 
 def test_the_lock_goes_with_its_process(tmp_path: Path) -> None:
-    code = f"from pathlib import Path; from rig.journal import _locked; f = _locked(Path({str(tmp_path / journal.LOCK)!r}))"
+    lock = str(tmp_path / journal.LOCK)
+    code = f"from pathlib import Path; from rig.journal import _locked; held = _locked(Path({lock!r}))"
     holder = subprocess.Popen(
         [sys.executable, "-c", code + "; print(1, flush=True); input()"],
         cwd=ROOT,
@@ -154,7 +155,8 @@ def test_the_lock_goes_with_its_process(tmp_path: Path) -> None:
         stdout=subprocess.PIPE,
         text=True,
     )
-    assert holder.stdout and holder.stdout.readline()
+    assert holder.stdout
+    assert holder.stdout.readline()
     assert journal.is_running(tmp_path)
     os.kill(holder.pid, signal.SIGKILL)
     holder.communicate()
