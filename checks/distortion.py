@@ -2,8 +2,9 @@
 
 The capture divided by the sweep holds each harmonic's response at a place of its own before the linear one (Farina,
 2000). Each is held against the fundamental at the microphone, at the frequency that excites it. Noise looks like
-distortion: what the silence before the sweep would give in each harmonic's window is drawn as a curve of its own. A
-harmonic that does not stand clear of it is not known, but it is known to be no louder than the two together may be:
+distortion: what the silence before the sweep would give in each harmonic's window is drawn as a curve of its own, and
+where a door or a voice is heard between the harmonics, so is that. A harmonic that does not stand clear of it is not
+known, but it is known to be no louder than the two together may be:
 there the curve is this upper bound. A bound below a limit proves that the limit is kept; a bound above it proves
 nothing, and must not fail a unit. So bounds are judged only up to `hidden_above_db`, which may not lie above the
 lowest limit of the mask; louder ones are not.
@@ -20,7 +21,7 @@ from pydantic import Field
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Curve, Floats, Reading
 from rig.requests import Sweep
-from rig.responses import harmonics, harmonics_noise, judged_grid
+from rig.responses import harmonics, judged_grid
 from rig.signals.levels import db, power_db
 from rig.tables import Table
 
@@ -93,8 +94,7 @@ def harmonics_of(capture: Capture, points_per_octave: int) -> Harmonics:
     """
     grid = judged_grid(capture.request, points_per_octave)
     grid = grid[grid >= LOWEST_OF_START * capture.request.start_hz]
-    power = np.abs(harmonics(capture, (1, *ORDERS), grid, ROOM_S)) ** 2
-    noise = harmonics_noise(capture, (1, *ORDERS), grid, ROOM_S)
+    power, noise = harmonics(capture, ORDERS[-1], grid, ROOM_S)
     return Harmonics(grid, power[0], noise[0], power[1:], noise[1:])
 
 
@@ -115,7 +115,7 @@ def distortion_curves(found: Harmonics, channel: str, settings: Settings) -> lis
     total = (found.frequency_hz[inside], value, "dB", valid & usable[inside])
     curves.append(Curve("total distortion", channel, *total, method=f"harmonics 2 to 10 {method}"))
     floor = power_db(noise[inside] / found.fundamental[inside])
-    method = "what the silence before the sweep gives in the windows of the harmonics"
+    method = "what the silence before the sweep, and noises that come while it plays, give in the harmonics' windows"
     curves.append(Curve("distortion noise floor", channel, total[0], floor, "dB", usable[inside], method=method))
     return curves
 

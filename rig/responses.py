@@ -15,6 +15,7 @@ from rig.kit import Kit
 from rig.readings import Capture, Floats, Untrusted
 from rig.requests import Sweep
 from rig.signals import deconvolution, stimulus, sweep, timing
+from rig.signals.disturbance import noise_of_the_moment
 from rig.signals.gating import Gated, gate
 from rig.signals.levels import db
 from rig.signals.noise import power_spectral_density
@@ -192,8 +193,25 @@ def acoustic_response(capture: Capture) -> Acoustic:
     )
 
 
-def harmonics(capture: Capture, orders: Sequence[int], frequency_hz: Floats, after_s: float) -> Complex:
-    """Harmonics of a playing sweep at the microphone: see `deconvolution.harmonic_responses`, in pascal.
+def harmonics(capture: Capture, highest: int, frequency_hz: Floats, after_s: float) -> tuple[Floats, Floats]:
+    """Harmonics of a playing sweep at the microphone, and the noise in them, in squared pascal.
+
+    Noise is what the silence before the sweep gives, and in the harmonics what noises that come while it plays give,
+    where that is more: see `rig.signals.disturbance`.
+
+    Parameters
+    ----------
+    capture, highest
+        Orders 1 to the highest are wanted.
+    frequency_hz
+        Of the fundamental, shape (frequencies,).
+    after_s
+        Kept of the linear response after its arrival.
+
+    Returns
+    -------
+    power, noise
+        Squared magnitudes relative to a sweep of amplitude 1, shape (highest, frequencies); NaN outside the sweep.
 
     Raises
     ------
@@ -205,11 +223,16 @@ def harmonics(capture: Capture, orders: Sequence[int], frequency_hz: Floats, aft
     inverse = deconvolution.sweep_inverse(*sent, found.grid)
     response = deconvolution.periodic_response(found.pressure * inverse, found.grid)
     delay_s = int(np.argmax(np.abs(response[: found.frames]))) / rate_hz
-    return deconvolution.harmonics_in(response, *sent, orders, frequency_hz, delay_s, after_s)
+    orders = range(1, highest + 2)
+    power = np.abs(deconvolution.harmonics_in(response, *sent, orders, frequency_hz, delay_s, after_s)) ** 2
+    noise = _noise_in_harmonics(capture, orders[:-1], frequency_hz, after_s)
+    moment = noise_of_the_moment(response, sent, frequency_hz, delay_s, power, noise[1:], after_s)
+    # Not `fmax`: outside the sweep there is neither.
+    return power[:-1], np.vstack((noise[:1], np.maximum(noise[1:], moment)))
 
 
-def harmonics_noise(capture: Capture, orders: Sequence[int], frequency_hz: Floats, after_s: float) -> Floats:
-    """Squared magnitude that noise alone would have in each of `harmonics`; NaN outside the sweep."""
+def _noise_in_harmonics(capture: Capture, orders: Sequence[int], frequency_hz: Floats, after_s: float) -> Floats:
+    """What the silence gives in the window of each harmonic; NaN outside the sweep."""
     request, rate_hz = capture.request, capture.sample_rate_hz
     sent = (request.start_hz, request.stop_hz, request.seconds, rate_hz)
     rate_s = sweep.sweep_rate_s(*sent[:3])

@@ -266,12 +266,12 @@ def gated_frequency_response(
             f"found {np.min(frequency)} Hz to {np.max(frequency)} Hz"
         )
     limited = frequency_response(gated.response, sample_rate_hz, frequency, gated.time_zero_s)
-    response: ComplexArray = limited / _limit_at(frequency.tobytes(), start_hz, stop_hz, sample_rate_hz)
+    response: ComplexArray = limited / limit_at(frequency.tobytes(), start_hz, stop_hz, sample_rate_hz)
     return response
 
 
 @lru_cache(maxsize=128)
-def _limit_at(wanted: bytes, start_hz: float, stop_hz: float, sample_rate_hz: float) -> ComplexArray:
+def limit_at(wanted: bytes, start_hz: float, stop_hz: float, sample_rate_hz: float) -> ComplexArray:
     """`band_limit` at frequencies in Hz, held as bytes of float64 since arrays cannot be looked up by; read only."""
     limit = band_limit(np.frombuffer(wanted), start_hz, stop_hz, sample_rate_hz)
     limit.flags.writeable = False

@@ -3,12 +3,14 @@
 import buzzing
 import numpy as np
 import pytest
-from buzzing import captured, pink_pa, unit_pa
+from buzzing import captured, in_a_room, pink_pa, unit_pa
 from captures import one_driver_kit, spoiled
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import signal as filters
 
 from checks import distortion, response
+from rig import responses
 from rig.judge import judge_curve
 from rig.limits import Limit, Mask
 from rig.readings import Untrusted
@@ -145,7 +147,7 @@ def test_latency_changes_nothing():
 
 def test_the_shared_transform_gives_what_the_whole_capture_gives():
     """The check reads a cut capture in single precision; here is all of it but the first mark, in double."""
-    capture = captured(unit_pa() + pink_pa(np.random.default_rng(5), 20))
+    capture = captured(unit_pa() + pink_pa(np.random.default_rng(5), 40))
     found = distortion.harmonics_of(capture, SETTINGS.points_per_octave)
     orders = (1, *distortion.ORDERS)
     after = capture.pascal()[buzzing.PLAN.sweep_start :]
@@ -162,3 +164,94 @@ def test_the_shared_transform_gives_what_the_whole_capture_gives():
         band = (buzzing.REQUEST.start_hz, buzzing.REQUEST.stop_hz)
         stated = response_noise_power(silence, played, window, capture.sample_rate_hz, at_hz, *band)
         np.testing.assert_allclose(10 * np.log10(noise[np.isfinite(noise)] / stated), 0, atol=0.1)
+
+
+def when_s(frequency_hz):
+    """When the sweep passes a frequency at the microphone."""
+    return buzzing.PASSES_S + buzzing.RATE_S * np.log(frequency_hz / buzzing.REQUEST.start_hz)
+
+
+def thump_pa(random, at_s, peak_pa=0.3):
+    """A thud of 60 to 300 Hz that dies away within a fifth of a second."""
+    band = filters.butter(2, [60.0, 300.0], "band", fs=buzzing.RATE_HZ, output="sos")
+    wave = filters.sosfilt(band, random.standard_normal(buzzing.FRAMES))
+    after_s = np.maximum(buzzing.TIME_S - at_s, 0.0)
+    return np.where(at_s < buzzing.TIME_S, peak_pa * wave / np.max(np.abs(wave)) * np.exp(-after_s / 0.06), 0.0)
+
+
+NOISES = {
+    "door": buzzing.door_pa,
+    "thump": thump_pa,
+    "click": buzzing.click_pa,
+    "speech": lambda random, at_s: buzzing.speech_pa(random, at_s, 60.0),
+}
+ROOMS = {"dead": None, "0.3 s": (0.3, 0.5)}
+
+
+def in_room(sound_pa, room):
+    return sound_pa if room is None else in_a_room(np.random.default_rng(9), sound_pa, *room)
+
+
+def judged_wrong(pressure_pa, truth):
+    """Points that are judged, louder than any bound, and 3 dB and more off."""
+    found, _ = curves(pressure_pa)
+    count = 0
+    for quantity in (*(f"harmonic {order}" for order in distortion.ORDERS), "total distortion"):
+        curve, true = found[quantity], truth[quantity]
+        known_db = np.where(true.valid, true.value, -60.0)
+        judged = curve.valid & (curve.frequency_hz > 60)
+        high = judged & (curve.value > np.maximum(known_db + 3, SETTINGS.hidden_above_db))
+        low = judged & (curve.value < known_db - 3) & (known_db > SETTINGS.hidden_above_db)
+        count += np.count_nonzero(high | low)
+    return count
+
+
+@pytest.mark.parametrize("room", ROOMS)
+@pytest.mark.parametrize("noise", NOISES)
+def test_a_noise_of_the_moment_is_not_judged_as_distortion(noise, room):
+    """Loud ones, while the sweep passes 40 Hz to 1 kHz: without a look between the harmonics some 10 points a noise."""
+    clean = in_room(unit_pa(), ROOMS[room])
+    truth, _ = curves(clean + pink_pa(np.random.default_rng(1), 0))
+    wrong = [
+        judged_wrong(
+            clean + pink_pa(np.random.default_rng(1), 30) + NOISES[noise](np.random.default_rng(seed), at_s), truth
+        )
+        for seed, at_s in enumerate(when_s(np.array([40.0, 80.0, 150.0, 400.0, 1000.0])))
+    ]
+    assert sum(wrong) <= (0 if room == "dead" else 1)
+
+
+def test_the_worst_of_a_disturbed_sweep_says_that_noise_hides_some():
+    pressure = unit_pa() + pink_pa(np.random.default_rng(1), 20) + thump_pa(np.random.default_rng(2), when_s(80.0))
+    found, (worst,) = curves(pressure)
+    assert "noise hides" in worst.trouble
+    assert not found["harmonic 3"].valid[np.abs(np.log(found["harmonic 3"].frequency_hz / 80)) < 0.1].all()
+    assert mask(found["total distortion"], 60, 300, -20).outcome == "void"
+    # Away from it everything is as before.
+    assert at(found["harmonic 2"], 300) == pytest.approx(-34.0, abs=0.3)
+    assert mask(found["harmonic 2"], 290, 2000, -20).outcome == "pass"
+
+
+@pytest.mark.parametrize("room", [None, (0.2, 1.0), (0.4, 0.5), (0.6, 1.0)])
+@pytest.mark.parametrize("noise_db", [20, 40])
+def test_neither_rooms_nor_steady_noise_pass_for_noises_of_the_moment(noise_db, room, monkeypatch):
+    """Whatever the silence alone lets be judged is still judged, in rooms that ring from one harmonic into the next."""
+    sounds = [in_room(unit_pa(), room) + pink_pa(np.random.default_rng(seed), noise_db) for seed in range(3)]
+    judged = [{name: curve.valid for name, curve in curves(sound)[0].items()} for sound in sounds]
+    monkeypatch.setattr(responses, "noise_of_the_moment", lambda *given: np.zeros(given[5].shape))
+    for sound, now in zip(sounds, judged, strict=True):
+        silence_alone, _ = curves(sound)
+        for name, curve in silence_alone.items():
+            heard = curve.frequency_hz >= 60
+            assert np.array_equal(now[name][heard], curve.valid[heard]), name
+        assert np.mean(silence_alone["harmonic 2"].valid) > 0.9
+
+
+def test_a_unit_that_bends_hard_is_no_noise():
+    """Limited at half its peak below 400 Hz: every odd harmonic, each judged."""
+    clean = unit_pa(0.0, 0.0)
+    limited = np.clip(clean, -0.5 * buzzing.PEAK_PA, 0.5 * buzzing.PEAK_PA)
+    found, (worst,) = curves(limited + pink_pa(np.random.default_rng(6), 20))
+    assert not worst.trouble
+    # Limiting at half the peak: third harmonic 13.8 % of the limited fundamental of 0.609 (Fourier series).
+    assert at(found["harmonic 3"], 150) == pytest.approx(20 * np.log10(0.1378 / 0.6090), abs=0.2)

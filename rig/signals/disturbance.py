@@ -1,0 +1,151 @@
+"""Noises that come while a sweep plays, told by what sounds between the responses of its harmonics.
+
+In a capture divided by its sweep, order k stands at ``-L ln k`` and dies away from there on. What stands just before
+it, at the frequencies of order k, is the tail of order k + 1; how much of that the room leaves is known from the tail
+of the linear response. Steady noise is known from the silence before the sweep. What is more than both is a noise of
+the moment, a door or a voice: it sounds in the window of the harmonic as well, and can pass for distortion.
+"""
+
+import math
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.signals import deconvolution, sweep
+from rig.signals.gating import frequency_response
+
+Array = NDArray[np.float64]
+
+GAP_PART = deconvolution.PRE_PART
+"""Part of the gap between two orders' responses, at its end, that is looked at."""
+OVER_TAIL = 4.0
+"""A noise of the moment has more than so many times the power of the next order's tail (6 dB) ..."""
+OVER_NOISE = 15.0
+"""... and than so many times that of the steady noise (12 dB)."""
+AT_ONCE = 3
+"""A noise that stands in so many orders at one time is believed to be in all of them."""
+UNEVEN = 10.0
+"""A noise of the moment may be so many times stronger at one frequency, or a moment later, than where it is seen."""
+SMOOTHED = 5
+"""Points of the grid over which powers are averaged."""
+
+
+def noise_of_the_moment(
+    response: NDArray[np.floating],
+    sent: tuple[float, float, float, float],
+    frequency_hz: Array,
+    delay_s: float,
+    power: Array,
+    noise: Array,
+    after_s: float,
+) -> Array:
+    """What noises of the moment give in the window of each harmonic.
+
+    Parameters
+    ----------
+    response : ndarray, shape (frames,)
+        Periodic response to the analytic sweep, from `deconvolution.periodic_response`.
+    sent : tuple of float
+        start_hz, stop_hz, seconds and sample_rate_hz of the sweep.
+    frequency_hz : ndarray, shape (frequencies,)
+        Ascending frequencies of the fundamental, evenly spaced in octaves.
+    delay_s : float
+        Delay of the linear response.
+    power : ndarray, shape (orders, frequencies)
+        Squared magnitudes of orders 1, 2, 3 and so on from `deconvolution.harmonics_in`; NaN outside the sweep. The
+        last one is needed to judge the one before.
+    noise : ndarray, shape (orders - 2, frequencies)
+        What steady noise gives in the windows of orders 2 and up, but for the last.
+    after_s : float
+        As given to `deconvolution.harmonics_in`.
+
+    Returns
+    -------
+    ndarray, shape (orders - 2, frequencies)
+        Squared magnitude in the windows of orders 2 and up, but for the last; 0 where only steady noise is heard.
+    """
+    orders = range(2, power.shape[0])
+    between = np.zeros(noise.shape)
+    seen = np.zeros(noise.shape, np.bool_)
+    wanted = np.asarray(frequency_hz, np.float64).tobytes()
+    whole = round(delay_s * sent[3])
+    for n, order in enumerate(orders):
+        inside = np.isfinite(noise[n])
+        if not inside.any():
+            continue
+        at_hz = np.where(inside, order * frequency_hz, order * frequency_hz[inside][-1])
+        gap, tail = _gap_and_tail(response, sent, order, whole, at_hz, after_s)
+        left = tail / _at(at_hz, frequency_hz, power[0])
+        following = _at(at_hz / (order + 1), frequency_hz, power[order])
+        between[n] = np.where(inside, _smooth(gap), 0.0)
+        seen[n] = inside & (between[n] > OVER_TAIL * _smooth(left * following) + OVER_NOISE * noise[n])
+    seen |= np.count_nonzero(_widened(seen), axis=0) >= AT_ONCE
+    heard = np.where(seen, between, 0.0)
+    return UNEVEN * np.stack([_within_reach(heard[n], order, wanted) for n, order in enumerate(orders)])
+
+
+def _gap_and_tail(
+    response: NDArray[np.floating],
+    sent: tuple[float, float, float, float],
+    order: int,
+    whole: int,
+    at_hz: Array,
+    after_s: float,
+) -> tuple[Array, Array]:
+    """Power just before a harmonic, and of the linear response as late after its own beginning.
+
+    Both are of a window as long as the harmonic's own.
+    """
+    start_hz, stop_hz, seconds, rate_hz = sent
+    rate_s = sweep.sweep_rate_s(start_hz, stop_hz, seconds)
+    gap_s = rate_s * math.log((order + 1) / order)
+    window = np.hanning(round(GAP_PART * gap_s * rate_hz) + 2)
+    own, _ = deconvolution.harmonic_window(order, rate_s, rate_hz, after_s)
+    firsts_s = (-rate_s * math.log(order) - GAP_PART * gap_s, (1 - GAP_PART) * gap_s)
+    pieces = [deconvolution.cut(response, -whole - round(first_s * rate_hz), window.size) for first_s in firsts_s]
+    found = frequency_response(np.asarray(pieces) * window, rate_hz, at_hz)
+    limit = np.abs(deconvolution.limit_at(at_hz.tobytes(), start_hz, stop_hz, rate_hz)) ** 2
+    gap, tail = np.abs(found) ** 2 / limit * (np.dot(own, own) / np.dot(window, window))
+    return gap, tail
+
+
+def _at(wanted_hz: Array, frequency_hz: Array, power: Array) -> Array:
+    """Power between the points of a grid; 0 where it is nowhere known."""
+    known = np.isfinite(power) & (power > 0)
+    if not known.any():
+        return np.zeros(wanted_hz.shape)
+    level = np.interp(np.log(wanted_hz), np.log(frequency_hz[known]), np.log(power[known]))
+    return np.asarray(np.exp(level))
+
+
+def _smooth(power: Array) -> Array:
+    """Mean over neighbours."""
+    padded = np.pad(power, SMOOTHED // 2, mode="edge")
+    return np.convolve(padded, np.full(SMOOTHED, 1 / SMOOTHED), "valid")
+
+
+def _widened(seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """True at points and their neighbours."""
+    wide = seen.copy()
+    wide[:, 1:] |= seen[:, :-1]
+    wide[:, :-1] |= seen[:, 1:]
+    return wide
+
+
+def _within_reach(heard: Array, order: int, wanted: bytes) -> Array:
+    """Greatest power among the fundamentals that the sweep passes within the harmonic's window."""
+    return np.asarray(np.max(np.where(_reach(order, wanted), heard, 0.0), axis=1))
+
+
+@lru_cache(maxsize=64)
+def _reach(order: int, wanted: bytes) -> NDArray[np.bool_]:
+    """Whether what is heard at one fundamental (column) is within the window of another (row); read only."""
+    ratio = np.divide.outer(np.frombuffer(wanted), np.frombuffer(wanted)).T
+    up = (order + 1) / order
+    down = order / (order - 1)
+    # The window reaches from before the harmonic to some time after it, and what is looked at lies before it as well.
+    reach: NDArray[np.bool_] = ratio >= 0.999 * up**-GAP_PART
+    reach &= ratio <= 1.001 * down ** (1 - GAP_PART) * up**GAP_PART
+    reach.flags.writeable = False
+    return reach
