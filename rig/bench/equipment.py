@@ -60,9 +60,24 @@ class Equipment:
     inputs_exchanged: bool = False
     #: Mains hum in every input, its peak relative to full scale.
     hum: float = 0.0
+    #: The same in the microphone's input only.
+    microphone_hum: float = 0.0
     #: Somebody knocks against the jig in the middle of the sweep: peak at the microphone.
     knock_pa: float = 0.0
     output_muted: bool = False
+    #: Gains over what the calibration says: of the card's output, and of its first electrical input.
+    output_gain: float = 1.0
+    drive_gain: float = 1.0
+    #: The cables of the first two outputs are exchanged.
+    outputs_exchanged: bool = False
+    #: Another program plays as well: RMS volts at the card's output.
+    other_sound_v: float = 0.0
+    #: What the operating system does to the recording; zero, none: nothing.
+    automatic_gain_db: float = 0.0
+    suppressed_db: float = 0.0
+    band_hz: float | None = None
+    #: The rate that the converter really runs at; None: the one it states.
+    actual_rate_hz: float | None = None
     unplugged: bool = False
     flags: tuple[str, ...] = ()
 

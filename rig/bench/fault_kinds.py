@@ -157,7 +157,11 @@ def _corner_times(output: Output, factor: float) -> Output:
 
 
 def _gain_times(output: Output, gain_db: float) -> Output:
-    return replace(output, gain=output.gain * 10 ** (gain_db / 20))
+    return replace(output, gain=output.gain * _ratio(gain_db))
+
+
+def _ratio(level_db: float) -> float:
+    return float(10 ** (level_db / 20))
 
 
 UNIT_KINDS: dict[str, UnitKind] = {
@@ -304,7 +308,7 @@ BENCH_KINDS: dict[str, BenchKind] = {
     "dead-microphone": BenchKind("the microphone gives nothing", lambda e, _: replace(e, microphone_gain=0.0)),
     "turned-knob": BenchKind(
         "the microphone's gain is {amount} dB off its calibration",
-        lambda e, db: replace(e, microphone_gain=e.microphone_gain * 10 ** (db / 20)),
+        lambda e, db: replace(e, microphone_gain=e.microphone_gain * _ratio(db)),
         3.0,
     ),
     "inverted-microphone": BenchKind(
@@ -331,7 +335,12 @@ BENCH_KINDS: dict[str, BenchKind] = {
     "speech": BenchKind("somebody speaks in the room at {amount} dB SPL", lambda e, _: e, 50.0),
     "hum": BenchKind(
         "mains hum at every input, {amount} dB below full scale",
-        lambda e, db: replace(e, hum=10 ** (-db / 20)),
+        lambda e, db: replace(e, hum=_ratio(-db)),
+        50.0,
+    ),
+    "microphone-hum": BenchKind(
+        "mains hum at the microphone's input, {amount} dB below full scale",
+        lambda e, db: replace(e, microphone_hum=_ratio(-db)),
         50.0,
     ),
     "warm-room": BenchKind(
@@ -349,6 +358,51 @@ BENCH_KINDS: dict[str, BenchKind] = {
         "the sense resistor is still in the lead while the unit plays", lambda e, _: replace(e, resistor_left_in=True)
     ),
     "muted": BenchKind("the sound card plays nothing", lambda e, _: replace(e, output_muted=True)),
+    "turned-output": BenchKind(
+        "the card's output is {amount} dB off its calibration",
+        lambda e, db: replace(e, output_gain=e.output_gain * _ratio(db)),
+        -6.0,
+    ),
+    "turned-loopback": BenchKind(
+        "the loopback's input is {amount} dB off its calibration",
+        lambda e, db: replace(e, loopback_gain=e.loopback_gain * _ratio(db)),
+        -6.0,
+    ),
+    "turned-sense": BenchKind(
+        "the second electrical input is {amount} dB off its calibration",
+        lambda e, db: replace(e, sense_gain=e.sense_gain * _ratio(db)),
+        3.0,
+    ),
+    "dead-drive": BenchKind("the first electrical input gives nothing", lambda e, _: replace(e, drive_gain=0.0)),
+    "wrong-sense-resistor": BenchKind(
+        "the sense resistor has {amount} ohm", lambda e, ohm: replace(e, sense_ohm=ohm), 22.0
+    ),
+    "exchanged-outputs": BenchKind(
+        "the cables of the first two outputs are exchanged", lambda e, _: replace(e, outputs_exchanged=True)
+    ),
+    "other-sound": BenchKind(
+        "another program plays, {amount} mV at the card's output",
+        lambda e, mv: replace(e, other_sound_v=mv / 1000),
+        5.0,
+    ),
+    "automatic-gain": BenchKind(
+        "the operating system levels the recording within {amount} dB",
+        lambda e, db: replace(e, automatic_gain_db=db),
+        12.0,
+    ),
+    "noise-suppression": BenchKind(
+        "the operating system lowers what it takes for noise by {amount} dB",
+        lambda e, db: replace(e, suppressed_db=db),
+        20.0,
+    ),
+    "resampled": BenchKind(
+        "the recording holds nothing above {amount} Hz: its rate was converted",
+        lambda e, hz: replace(e, band_hz=hz),
+        16000.0,
+    ),
+    "wrong-rate": BenchKind(
+        "the card records at {amount} Hz whatever it states", lambda e, hz: replace(e, actual_rate_hz=hz), 44100.0
+    ),
     "flagged": BenchKind("the driver reports an overflow", lambda e, _: replace(e, flags=(*e.flags, "input overflow"))),
     "unplugged": BenchKind("the sound device disappears", lambda e, _: replace(e, unplugged=True)),
 }

@@ -312,6 +312,11 @@ def speech_pa(plan: Layout, frames: int, level_db: float, chance: Chance) -> Flo
     return np.asarray(sound / np.std(sound) * REFERENCE_PA * 10 ** (level_db / 20))
 
 
+def other_sound_v(plan: Layout, frames: int, rms_v: float, chance: Chance) -> Floats:
+    """What another program plays meanwhile: somebody's voice, shape (frames,)."""
+    return np.asarray(speech_pa(plan, frames, 0.0, chance) / REFERENCE_PA * rms_v)
+
+
 #: Sounds from outside by the fault that they are: given the stimulus, the frames wanted and an amount.
 OUTSIDE: dict[str, Callable[[Layout, int, float, Chance], Floats]] = {"door": door_pa, "speech": speech_pa}
 

@@ -17,7 +17,8 @@ from rig.bench.equipment import INPUT_VOLTS, Equipment, converted, equipment_of
 from rig.bench.fault_kinds import Fault
 from rig.bench.faults import of_bench, of_unit, parse_fault
 from rig.bench.heat_unit import HeatedUnit
-from rig.bench.noises import OUTSIDE, below_folding, hum, hum_and_hiss_v, knock, motion_of, noise_pa
+from rig.bench.noises import OUTSIDE, below_folding, hum, hum_and_hiss_v, knock, motion_of, noise_pa, other_sound_v
+from rig.bench.processing import at_rate, band_limited, levelled, suppressed
 from rig.bench.room import pink_spectrum, reflections
 from rig.bench.simulated_player import SimulatedPlayer, as_warm_as
 from rig.bench.unit import (
@@ -165,7 +166,7 @@ class SimulatedBench:
         key = (self.kit.name, self.serial, self.seed, request, attempt, load_ohm)
         random = generator("capture", *key)
         if request.stage in AT_LEADS:
-            spectra = self._at_leads(request, equipment, plan, size, peak_v, load_ohm)
+            spectra = self._at_leads(request, equipment, plan, size, peak_v, load_ohm, key)
         else:
             spectra = self._playing(request, equipment, plan, size, peak_v, key)
         delay = _delay(latency_samples / rate_hz, size, rate_hz)
@@ -187,7 +188,14 @@ class SimulatedBench:
         )
 
     def _at_leads(
-        self, request: Sweep, equipment: Equipment, plan: Layout, size: int, peak_v: float, load_ohm: float | None
+        self,
+        request: Sweep,
+        equipment: Equipment,
+        plan: Layout,
+        size: int,
+        peak_v: float,
+        load_ohm: float | None,
+        key: tuple[object, ...],
     ) -> dict[str, Complex]:
         load: Complex | float
         if equipment.clips_off:
@@ -197,20 +205,24 @@ class SimulatedBench:
         else:
             load = load_ohm
         load = load + equipment.lead_ohm
-        current = peak_v * _stimulus(plan, size) / (equipment.source_ohm + equipment.sense_ohm + load)
+        source_v = peak_v * _stimulus(plan, size) + _other_sound(equipment, plan, size, key)
+        current = source_v / (equipment.source_ohm + equipment.sense_ohm + load)
         sensed = current * (equipment.sense_ohm if equipment.sense_in == "return" else load)
         askew = equipment.sense_gain * _delay(equipment.sense_delay_s, size, equipment.sample_rate_hz)
-        return {"drive": current * (equipment.sense_ohm + load), "sense": sensed * askew}
+        return {"drive": current * (equipment.sense_ohm + load) * equipment.drive_gain, "sense": sensed * askew}
 
     def _playing(
         self, request: Sweep, equipment: Equipment, plan: Layout, size: int, peak_v: float, key: tuple[object, ...]
     ) -> dict[str, Complex]:
-        output, rate_hz = self.unit.output(request.channel), equipment.sample_rate_hz
+        output, rate_hz = self.unit.output(self._played(request, equipment)), equipment.sample_rate_hz
         share: Complex | float = 1.0
         if equipment.resistor_left_in:
             load = self._impedance(output.box, size, rate_hz)
             share = load / (load + equipment.sense_ohm)
         driven = _at_lead(plan, size, peak_v, output)
+        other = _other_sound(equipment, plan, size, key)
+        if equipment.other_sound_v:
+            driven = driven + other * lead_gain(output, fft.rfftfreq(size, 1 / rate_hz))
         if output.hum_v or output.hiss_v:
             chance = generator("amplifier", *key)
             driven = driven + fft.rfft(hum_and_hiss_v(output.hum_v, output.hiss_v, size, rate_hz, chance))
@@ -224,7 +236,15 @@ class SimulatedBench:
         place = self.kit.channel(output.box).place_m
         heard = heard * reflections(equipment.room, (place[0], place[1]), microphone_m, size, rate_hz, speed)
         volts = heard * (equipment.microphone_v_per_pa * equipment.microphone_sign * equipment.microphone_gain)
-        return {"microphone": volts, "loopback": peak_v * equipment.loopback_gain * _stimulus(plan, size)}
+        sent = peak_v * _stimulus(plan, size) + other
+        return {"microphone": volts, "loopback": equipment.loopback_gain * sent}
+
+    def _played(self, request: Sweep, equipment: Equipment) -> str:
+        """The amplifier's output that a channel's stimulus gets to."""
+        names = [channel.name for channel in self.kit.channels]
+        if equipment.outputs_exchanged:
+            names[:2] = names[1::-1]
+        return names[[channel.name for channel in self.kit.channels].index(request.channel)]
 
     def _own_noises(
         self, box: str, plan: Layout, size: int, drive: tuple[Complex, Complex, float], key: tuple[object, ...]
@@ -295,7 +315,15 @@ def _peak_v(request: Sweep, equipment: Equipment) -> float:
         raise BenchError(
             f"{request}: needs {peak_v:.3g} V at the sound card's output; it has {equipment.output_volts:g} V"
         )
-    return peak_v
+    return peak_v * equipment.output_gain
+
+
+def _other_sound(equipment: Equipment, plan: Layout, size: int, key: tuple[object, ...]) -> Complex | float:
+    """Spectrum of what another program plays, in volts at the card's output."""
+    if not equipment.other_sound_v or equipment.output_muted:
+        return 0.0
+    sound = other_sound_v(plan, size, equipment.other_sound_v, generator("other sound", *key))
+    return np.asarray(fft.rfft(sound))
 
 
 def _speed_m_s(equipment: Equipment) -> float:
@@ -352,8 +380,12 @@ def _recorded(
         volts[0, middle:] += equipment.knock_pa * equipment.microphone_v_per_pa * knock(plan, volts.shape[1] - middle)
     if equipment.hum:
         volts += equipment.hum * full_scale_v * hum(plan, volts.shape[1], random)
+    if equipment.microphone_hum and "microphone" in rows:
+        volts[0] += equipment.microphone_hum * full_scale_v[0] * hum(plan, volts.shape[1], random)
     if equipment.clock_ppm:
         volts = resample_by(volts, 1 / (1 + equipment.clock_ppm * 1e-6))
+    if equipment.actual_rate_hz:
+        volts = at_rate(volts, equipment.sample_rate_hz, equipment.actual_rate_hz)
     if equipment.lost_samples:
         lost = max(equipment.lost_samples, 0)
         gap = np.zeros((volts.shape[0], max(-equipment.lost_samples, 0)))
@@ -362,4 +394,17 @@ def _recorded(
     if equipment.overload_db is not None:
         volts[0] *= full_scale_v[0] * 10 ** (equipment.overload_db / 20) / np.max(np.abs(volts[0]))
     noise = random.standard_normal(volts.shape, dtype=np.float32)
-    return converted(volts + equipment.converter_noise * full_scale_v * noise, full_scale_v)
+    noisy = volts / full_scale_v + equipment.converter_noise * noise
+    return converted(_processed(noisy, equipment), 1.0)
+
+
+def _processed(rows: Floats, equipment: Equipment) -> Floats:
+    """What is done to a recording behind the converter."""
+    rate_hz = equipment.sample_rate_hz
+    if equipment.automatic_gain_db:
+        rows = levelled(rows, rate_hz, equipment.automatic_gain_db)
+    if equipment.suppressed_db:
+        rows = suppressed(rows, rate_hz, equipment.suppressed_db)
+    if equipment.band_hz:
+        rows = band_limited(rows, rate_hz, equipment.band_hz)
+    return rows
