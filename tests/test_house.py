@@ -16,6 +16,7 @@ SOURCES = sorted([*(ROOT / "rig").rglob("*.py"), *(ROOT / "checks").glob("*.py")
 MAY_IMPORT = {
     "rig.signals": ["rig.signals"],
     "rig.circuit": ["rig.circuit"],
+    "rig.statistics": ["rig.statistics"],
     "rig.tables": [],
     "rig.requests": ["rig.signals.programme"],
     "rig.readings": ["rig.requests"],

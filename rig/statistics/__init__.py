@@ -1,0 +1,1 @@
+"""Spreads of many readings: numbers in, numbers out. Imports nothing of the project."""
