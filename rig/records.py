@@ -17,9 +17,10 @@ from typing import Any
 
 import numpy as np
 import soundfile
+from numpy.typing import NDArray
 
 from rig.kit import Kit, kit_files, kit_sha256
-from rig.readings import Capture, Curve, Log, Row, Sound
+from rig.readings import Capture, Course, Curve, Floats, Log, Row, Sound
 from rig.recordings import RecordError as RecordError
 from rig.recordings import log_files, programme_of, read_captures, read_rows, write_captures
 from rig.requests import Programme
@@ -293,6 +294,7 @@ def _write_result(result: CheckResult, folder: Path) -> dict[str, Any]:
         "reason": result.reason,
         "readings": [asdict(reading) for reading in result.read.readings],
         "curves": [_write_curve(curve, result.name, folder) for curve in result.read.curves],
+        "courses": [_write_course(course, result.name, folder) for course in result.read.courses],
         "sounds": [_write_sound(sound, result.name, folder) for sound in result.read.sounds],
         "remarks": list(result.read.remarks),
         "verdicts": verdicts,
@@ -300,19 +302,37 @@ def _write_result(result: CheckResult, folder: Path) -> dict[str, Any]:
 
 
 def _write_curve(curve: Curve, check: str, folder: Path) -> dict[str, Any]:
-    name = re.sub(r"[^A-Za-z0-9.]+", "-", f"{check} {curve.quantity} {curve.subject}")
-    path = folder / "curves" / f"{name}.csv"
+    blank = np.full(curve.value.shape, np.nan)
+    columns = {
+        "frequency_hz": curve.frequency_hz,
+        "value": curve.value,
+        "valid": curve.valid,
+        "uncertainty": blank if curve.uncertainty is None else curve.uncertainty,
+        "design": blank if curve.design is None else curve.design,
+    }
+    keys = ("quantity", "subject", "unit", "trouble", "method")
+    file = _write_columns(folder, "curves", f"{check} {curve.quantity} {curve.subject}", columns)
+    return {key: getattr(curve, key) for key in keys} | {"file": file}
+
+
+def _write_course(course: Course, check: str, folder: Path) -> dict[str, Any]:
+    blank = np.full(course.value.shape, np.nan)
+    fit = blank if course.fit is None else course.fit
+    columns = {"seconds": course.seconds, "value": course.value, "fit": fit}
+    file = _write_columns(folder, "courses", f"{check} {course.quantity} {course.subject}", columns)
+    return {key: getattr(course, key) for key in ("quantity", "subject", "unit")} | {"file": file}
+
+
+def _write_columns(folder: Path, kind: str, name: str, columns: Mapping[str, Floats | NDArray[np.bool_]]) -> str:
+    """Write a table; where it stands in the record. What is not finite is left empty."""
+    path = folder / kind / f"{re.sub(r'[^A-Za-z0-9.]+', '-', name)}.csv"
     path.parent.mkdir(exist_ok=True)
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(["frequency_hz", "value", "valid", "uncertainty", "design"])
-        blank = np.full(curve.value.shape, np.nan)
-        uncertainty = blank if curve.uncertainty is None else curve.uncertainty
-        design = blank if curve.design is None else curve.design
-        for row in zip(curve.frequency_hz, curve.value, curve.valid, uncertainty, design, strict=True):
-            writer.writerow([_text(row[0]), _text(row[1]), int(row[2]), _text(row[3]), _text(row[4])])
-    keys = ("quantity", "subject", "unit", "trouble", "method")
-    return {key: getattr(curve, key) for key in keys} | {"file": f"curves/{path.name}"}
+        writer.writerow(columns)
+        for row in zip(*columns.values(), strict=True):
+            writer.writerow([int(value) if isinstance(value, np.bool_) else _text(value) for value in row])
+    return f"{kind}/{path.name}"
 
 
 def _write_sound(sound: Sound, check: str, folder: Path) -> dict[str, Any]:
