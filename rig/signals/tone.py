@@ -35,7 +35,7 @@ class Tone:
 
     @property
     def distortion(self) -> float:
-        """Harmonics together over the fundamental. IEC 60268-3 takes it over the whole, which is the same while small."""
+        """Harmonics together over the fundamental; over the whole (IEC 60268-3) it is the same while small."""
         return float(np.sqrt(np.sum(self.harmonic_rms**2))) / self.rms if self.rms else math.nan
 
     @property
