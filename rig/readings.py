@@ -1,12 +1,14 @@
 """The values that travel through the house: captures from the bench, readings out of the checks."""
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.requests import Programme, Sweep
+from rig.signals.correction import without_response
 
 Floats = NDArray[np.float64]
 
@@ -30,6 +32,36 @@ class KnownLoad:
     load_ohm: float
     #: ISO 8601 with zone.
     made_at: str
+    #: What clips and cables add in series, and what is stray across the load; shape (n,). None: taken for nothing.
+    lead_ohm: NDArray[np.complex128] | None = None
+    stray_siemens: NDArray[np.complex128] | None = None
+    #: Standard uncertainty of a load Z: the root of the sum of |p0 + p1 Z + p2 Z**2|**2, one (p0, p1, p2) for each
+    #: cause. Empty: not known.
+    errors: tuple[tuple[float, float, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class MicrophoneResponse:
+    """What a microphone reads too much over frequency, shape (n,), ascending; held beyond its ends."""
+
+    frequency_hz: Floats
+    decibel: Floats
+    #: None: not known; then it is taken for none.
+    degrees: Floats | None = None
+    #: Name of the file that it was read from.
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class OwnHarmonics:
+    """What the sound card itself adds to a sweep: levels of its harmonics over the fundamental."""
+
+    #: RMS at the output.
+    level_v: float
+    #: Of the fundamental, shape (n,).
+    frequency_hz: Floats
+    #: Of order 2 and up, in dB over the fundamental, shape (orders, n); NaN where none can be told.
+    decibel: Floats
 
 
 @dataclass(frozen=True)
@@ -52,6 +84,19 @@ class Calibration:
     bench: str = ""
     #: Air temperature at the bench; None: not measured.
     air_celsius: float | None = None
+    #: Relative standard uncertainty of `input_volts`, by role, and of `output_volts`; absent or None: not known.
+    input_uncertainty: dict[str, float] = field(default_factory=dict)
+    output_uncertainty: float | None = None
+    #: Relative standard uncertainty of sound pressure, from the microphone to the samples; None: not known.
+    microphone_uncertainty: float | None = None
+    microphone_response: MicrophoneResponse | None = None
+    #: What the loopback reads over what was asked for, in dB, when it was calibrated; None: it was not.
+    loopback_db: float | None = None
+    own_harmonics: OwnHarmonics | None = None
+    #: Kind of calibration -> when it was made, ISO 8601 with zone.
+    made_at: dict[str, str] = field(default_factory=dict)
+    #: Kind of calibration -> why it must not be relied on, and the command that makes it anew.
+    doubts: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,10 +139,20 @@ class Capture:
     def pascal(self) -> Floats:
         """Sound pressure at the microphone, shape (frames,); in volts when the microphone is not calibrated.
 
-        The sign is right only when the calibration knows the microphone chain's sign.
+        The microphone's own response is taken out where it is known. The sign is right only when the calibration knows
+        the microphone chain's sign.
         """
-        volts = self.volts("microphone") * (self.calibration.microphone_sign or 1)
-        return volts / (self.calibration.microphone_v_per_pa or 1.0)
+        volts = _even_volts(self).copy() if self.calibration.microphone_response else self.volts("microphone")
+        return volts * ((self.calibration.microphone_sign or 1) / (self.calibration.microphone_v_per_pa or 1.0))
+
+
+@lru_cache(maxsize=4)
+def _even_volts(capture: Capture) -> Floats:
+    """Voltage of the microphone without its own response; several checks ask for it."""
+    response = capture.calibration.microphone_response
+    assert response is not None
+    curve = (response.frequency_hz, response.decibel, response.degrees)
+    return without_response(capture.volts("microphone"), capture.sample_rate_hz, *curve)
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ import csv
 import io
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +12,7 @@ import numpy as np
 import soundfile
 from pydantic import TypeAdapter
 
-from rig.readings import Calibration, Capture, KnownLoad, Row
+from rig.readings import Calibration, Capture, KnownLoad, MicrophoneResponse, OwnHarmonics, Row
 from rig.requests import Programme, Sweep
 
 #: The columns of a log before and after those that were measured; answers as they came are marked so.
@@ -176,23 +176,47 @@ def _row(cells: Mapping[str, str]) -> Row:
 
 
 def _calibration_entry(calibration: Calibration) -> dict[str, Any]:
-    entry = {key: value for key, value in vars(calibration).items() if key != "known_load"}
-    load = calibration.known_load
-    entry["known_load"] = load and {
-        "frequency_hz": load.frequency_hz.tolist(),
-        "ratio_real": load.ratio.real.tolist(),
-        "ratio_imag": load.ratio.imag.tolist(),
-        "load_ohm": load.load_ohm,
-        "made_at": load.made_at,
-    }
-    return entry
+    return {key: _plain(value) for key, value in vars(calibration).items()}
+
+
+def _plain(value: Any) -> Any:
+    """A value of a calibration as JSON; a complex curve becomes two."""
+    if isinstance(value, np.ndarray) and np.iscomplexobj(value):
+        return {"real": value.real.tolist(), "imag": value.imag.tolist()}
+    if isinstance(value, np.ndarray):
+        # JSON has no NaN.
+        points = value.astype(object)
+        points[np.isnan(value)] = None
+        return points.tolist()
+    if is_dataclass(value):
+        return {key: _plain(part) for key, part in vars(value).items()}
+    return value
 
 
 def _calibration(entry: Mapping[str, Any]) -> Calibration:
     values = dict(entry)
-    load = values.pop("known_load")
-    known = None
-    if load:
-        ratio = np.array(load["ratio_real"]) + 1j * np.array(load["ratio_imag"])
-        known = KnownLoad(np.array(load["frequency_hz"]), ratio, load["load_ohm"], load["made_at"])
-    return Calibration(**values, known_load=known)
+    for key, kind in (
+        ("known_load", KnownLoad),
+        ("microphone_response", MicrophoneResponse),
+        ("own_harmonics", OwnHarmonics),
+    ):
+        part = values.get(key)
+        values[key] = part and kind(**{name: _curve(name, value) for name, value in _up_to_date(part).items()})
+    return Calibration(**values)
+
+
+def _up_to_date(part: Mapping[str, Any]) -> Mapping[str, Any]:
+    """As it is written today: records once held the two parts of the known load's ratio side by side."""
+    if "ratio_real" not in part:
+        return part
+    rest = {key: value for key, value in part.items() if key not in ("ratio_real", "ratio_imag")}
+    return {**rest, "ratio": {"real": part["ratio_real"], "imag": part["ratio_imag"]}}
+
+
+def _curve(name: str, value: Any) -> Any:
+    """The reverse of `_plain`, below the level of a calibration."""
+    if isinstance(value, dict):
+        return np.array(value["real"]) + 1j * np.array(value["imag"])
+    if name == "errors":
+        return tuple(tuple(row) for row in value)
+    return np.array(value, np.float64) if isinstance(value, list) else value
