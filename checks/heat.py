@@ -50,6 +50,7 @@ def read(captures: Sequence[Log], settings: SoakTable, kit: Kit) -> CheckReading
     drift_k = at_the_end(log, log.column(AMBIENT))[0] - np.nanmean(log.column(AMBIENT)[log.seconds <= MINUTE_S])
     readings.append(Reading("ambient drift", "", float(drift_k), "K"))
     curves = [curve for channel in log.request.channels if (curve := compression(log, channel))]
+    readings += [worst_of(curve) for curve in curves]
     events = tuple(f"{seconds:.0f} s: {words}" for seconds, words in log.events)
     return CheckReadings(tuple(readings), tuple(curves), courses=tuple(courses), remarks=events)
 
@@ -109,4 +110,14 @@ def compression(log: Log, channel: str) -> Curve | None:
     band_hz = np.array(sorted(bands))
     loss_db, u_db = np.array([bands[hz] for hz in band_hz]).T
     method = "octave bands, last minute against the first at full level"
-    return Curve("power compression", channel, band_hz, loss_db, "dB", np.isfinite(loss_db), u_db, method=method)
+    return Curve(
+        "power compression by band", channel, band_hz, loss_db, "dB", np.isfinite(loss_db), u_db, method=method
+    )
+
+
+def worst_of(curve: Curve) -> Reading:
+    """The band that has lost most."""
+    worst = int(np.nanargmax(curve.value)) if curve.valid.any() else 0
+    trouble = "" if curve.valid.all() else "not every band could be followed to the end"
+    u_db = float(curve.uncertainty[worst]) if curve.uncertainty is not None else float("nan")
+    return Reading("power compression", curve.subject, float(curve.value[worst]), "dB", u_db, trouble)

@@ -227,7 +227,7 @@ class Watch:
                 side = settled(fit, self.steady_limits_k[role], 1 - DOUBT) if fit else "open"
                 sides.append((role, side))
         self.outlooks = tuple(outlooks)
-        if not self.programme.may_end_early or not sides:
+        if row.seconds < self.programme.early_end_after_s or not sides:
             return None
         outside = [role for role, side in sides if side == "outside"]
         if outside:

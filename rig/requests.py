@@ -4,6 +4,7 @@ A sweep is asked for in full; how it is laid out in time (silence, marks, sweep,
 `rig.signals.stimulus`, which bench and checks share.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -114,8 +115,8 @@ class Programme:
     #: One row of the log every so many seconds.
     every_s: float
     guard: Guard
-    #: Whether it may end before its time when the steady state is known beyond doubt.
-    may_end_early: bool = False
+    #: From when on it may end before its time, once the steady state is known beyond doubt; infinite: never.
+    early_end_after_s: float = math.inf
     moment: Moment = ""
 
     @property

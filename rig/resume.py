@@ -27,6 +27,8 @@ class ResumedBench:
 
     def __init__(self, before: Interrupted, live: Bench | None) -> None:
         self.before, self.live = before, live
+        #: Whether a programme was played on: what follows it follows at once.
+        self.went_on = False
         self.archive = ArchiveBench(before.captures, {"interrupted": before.folder.name}, before.logs)
 
     def describe(self) -> dict[str, object]:
@@ -76,7 +78,7 @@ class ResumedPlayer:
             raise self._bench.closing
         if waiting and self._player:
             for capture in self._player.play(waiting):
-                late = capture.request.moment == "hot" and bool(self._bench.before.logs)
+                late = capture.request.moment == "hot" and not self._bench.went_on
                 yield replace(capture, flags=(*capture.flags, NOT_HOT)) if late else capture
 
     def soak(self, programme: Programme, from_s: float = 0.0) -> Generator[Row, None, None]:
@@ -97,6 +99,7 @@ class ResumedPlayer:
             return
         if self._player is None:
             raise self._bench.closing
+        self._bench.went_on = not programme.is_rest
         live = self._player.soak(programme, position_s)
         try:
             for n, row in enumerate(live):

@@ -1,9 +1,10 @@
 """What a kit says about long loud playing: the programme, and the guard that ends it before its time."""
 
+import math
 from dataclasses import replace
 from typing import Annotated, Literal
 
-from pydantic import Field, StrictBool, model_validator
+from pydantic import Field, model_validator
 
 from rig.kit import Kit
 from rig.requests import COLD_S, Guard, Programme, RoleGuard
@@ -124,7 +125,8 @@ class SoakTable(Table):
     seconds: Annotated[float, between(30, 7 * 86400)]
     ramp_s: Annotated[float, between(1, 600)] = 30.0
     every_s: Annotated[float, between(1, 60)] = 5.0
-    may_end_early: StrictBool = False
+    #: From when on it may end before its time, once every limited steady state is known beyond doubt; none: never.
+    early_end_after_s: Annotated[float, between(600, 7 * 86400)] | None = None
     noise: NoiseTable = NoiseTable()
     guard: GuardTable
 
@@ -166,13 +168,13 @@ def programme(kit: Kit, table: SoakTable) -> Programme:
         ramp_s=table.ramp_s,
         every_s=table.every_s,
         guard=table.guard.guard(),
-        may_end_early=table.may_end_early,
+        early_end_after_s=math.inf if table.early_end_after_s is None else table.early_end_after_s,
     )
 
 
 def rest(like: Programme, seconds: float) -> Programme:
     """Rest after a programme: nothing sounds, instruments are read on."""
-    return replace(like, level_v=0.0, seconds=seconds, may_end_early=False, moment="rest")
+    return replace(like, level_v=0.0, seconds=seconds, early_end_after_s=math.inf, moment="rest")
 
 
 def soak_of(kit: Kit, name: str) -> SoakTable:

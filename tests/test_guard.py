@@ -131,7 +131,7 @@ def test_the_course_leads_to_the_steady_state() -> None:
 
 @pytest.mark.parametrize(("limit_k", "words"), [(40.0, "inside its limit"), (20.0, "heat sink will end above")])
 def test_an_early_end_when_the_steady_state_is_beyond_doubt(limit_k: float, words: str) -> None:
-    programme = replace(PROGRAMME, may_end_early=True)
+    programme = replace(PROGRAMME, early_end_after_s=600.0)
     _, stop = watched(rows(programme), programme, steady_limits_k={"heat sink": limit_k})
     assert stop is not None
     assert stop.kind == "settled"
@@ -140,7 +140,7 @@ def test_an_early_end_when_the_steady_state_is_beyond_doubt(limit_k: float, word
 
 
 def test_no_early_end_near_the_limit_or_where_the_kit_does_not_allow_it() -> None:
-    programme = replace(PROGRAMME, may_end_early=True)
+    programme = replace(PROGRAMME, early_end_after_s=600.0)
     assert watched(rows(programme), programme, steady_limits_k={"heat sink": 30.0})[1] is None
     assert watched(rows(), PROGRAMME, steady_limits_k={"heat sink": 40.0})[1] is None
 

@@ -1,6 +1,7 @@
 """A run that is killed in its soak: nothing is lost but the row in writing, and it goes on or is closed as void."""
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -24,12 +25,16 @@ guard = {{ roles = [{{ role = "heat sink", upper = 90.0 }}] }}
 
 
 @pytest.fixture
-def bench(workspace: Path) -> Path:
+def bench(tmp_path: Path) -> Path:
     """A workspace whose kit has a heat plan of some seconds."""
+    workspace = tmp_path / "workspace"
+    shutil.copytree(ROOT / "limits", workspace / "limits")
     kit = workspace / "limits" / "booth-two" / "kit.toml"
     text = kit.read_text(encoding="utf-8")
     begin, end = text.index("[checks.heat]"), text.index("[limits.leads]")
     text = text[:begin] + HEAT.format() + "\n[checks.lasting_change]\nrest_seconds = 20.0\n\n" + text[end:]
+    # So short a programme leads nowhere yet.
+    text = text.replace('"steady rise heat sink" = { upper = 42.0 }\n', "")
     kit.write_text(text, encoding="utf-8")
     (workspace / "bench.toml").write_text('kind = "simulated"\n[simulated]\nfaster = 100.0\n', encoding="utf-8")
     return workspace
@@ -64,7 +69,7 @@ def killed_after(workspace: Path, rows: int) -> Path:
     assert journal.is_running(folder)
     assert journal.interrupted(workspace) == []
     run.send_signal(signal.SIGKILL)
-    run.wait()
+    run.communicate()
     return folder
 
 
@@ -114,8 +119,8 @@ def test_a_run_whose_kit_has_changed_can_only_be_closed(bench: Path) -> None:
     assert len(journal.interrupted(bench)) == 1
 
 
-def test_nothing_to_resume_is_said(workspace: Path) -> None:
-    run = kitproof(workspace, "resume")
+def test_nothing_to_resume_is_said(bench: Path) -> None:
+    run = kitproof(bench, "resume")
     assert "0 interrupted runs; there are: none" in run.communicate(timeout=60)[1]
     assert run.returncode == 3
 
@@ -127,7 +132,7 @@ def test_a_run_that_was_killed_twice_goes_on(bench: Path) -> None:
         assert run.poll() is None, run.communicate()
         time.sleep(0.01)
     run.kill()
-    run.wait()
+    run.communicate()
     run = kitproof(bench, "resume")
     out, err = run.communicate(timeout=120)
     assert run.returncode in (0, 1), out + err

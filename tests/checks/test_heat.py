@@ -68,10 +68,12 @@ def test_compression_is_what_a_band_has_lost() -> None:
     lost = {"gain_db.left.125": -13.5}
     found = read(log_of(rows(change=lambda s: lost if s > 3600 else {})))
     left, right = found.curves
-    assert (left.quantity, left.subject) == ("power compression", "left")
+    assert (left.quantity, left.subject) == ("power compression by band", "left")
     assert list(left.frequency_hz) == [125, 1000]
     assert left.value == pytest.approx([1.5, 0.0], abs=1e-6)
     assert right.value == pytest.approx([0.0, 0.0], abs=1e-6)
+    assert reading(found, "power compression", "left").value == pytest.approx(1.5)
+    assert reading(found, "power compression", "right").value == pytest.approx(0.0, abs=1e-6)
 
 
 def test_a_stop_for_the_unit_s_sake_fails_and_judges_nothing_else() -> None:
@@ -96,7 +98,7 @@ def test_a_log_that_ends_too_soon_is_void() -> None:
 
 
 def test_an_early_end_is_a_whole_measurement() -> None:
-    programme = replace(PROGRAMME, may_end_early=True)
+    programme = replace(PROGRAMME, early_end_after_s=600.0)
     watch = Watch(programme, {"heat sink": 45.0})
     for row in rows(programme):
         if watch.add(row)[1]:
