@@ -83,16 +83,35 @@ MAY_IMPORT = {
     "rig.journal": ["rig.kit", "rig.readings", "rig.recordings", "rig.records", "rig.requests", "rig.sequencer"],
     "rig.resume": ["rig.bench.archive", "rig.bench.base", "rig.journal", "rig.readings", "rig.requests"],
     "rig.reference": ["rig.kit", "rig.limits", "rig.readings", "rig.records"],
+    "rig.trials": ["rig.readings", "rig.records"],
+    "rig.capability": [
+        "rig.judge",
+        "rig.limits",
+        "rig.readings",
+        "rig.signals.bands",
+        "rig.statistics",
+        "rig.trials",
+    ],
+    "rig.capability_words": ["rig.capability", "rig.judge", "rig.statistics"],
     # The top: may use everything below, and nothing below may use it.
     "rig.report": ["rig"],
     "rig.screen": ["rig"],
     "rig.verify": ["rig", "checks"],
     "rig.cli": ["rig", "checks"],
     "rig.instruments_command": ["rig"],
+    "rig.capability_command": ["rig"],
     "rig.__main__": ["rig.cli"],
     "rig": [],
 }
-TOP = ("rig.report", "rig.screen", "rig.verify", "rig.instruments_command", "rig.cli", "rig.__main__")
+TOP = (
+    "rig.report",
+    "rig.screen",
+    "rig.verify",
+    "rig.instruments_command",
+    "rig.capability_command",
+    "rig.cli",
+    "rig.__main__",
+)
 
 #: Vendor library -> the only place that imports it.
 ONE_IMPORTER = {
@@ -100,7 +119,7 @@ ONE_IMPORTER = {
     "pyvisa": "rig.bench.visa",
     "matplotlib": "rig.report",
     "rich": ("rig.screen", "rig.cli"),
-    "typer": ("rig.cli", "rig.instruments_command"),
+    "typer": ("rig.cli", "rig.instruments_command", "rig.capability_command"),
     "jinja2": "rig.report",
     "soundfile": ("rig.recordings", "rig.records"),
 }
