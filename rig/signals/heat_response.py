@@ -11,6 +11,8 @@ Floats = NDArray[np.float64]
 #: Samples that are fitted; more are averaged into so many.
 MOST_POINTS = 300
 LEAST_POINTS = 20
+#: No thermometer of a bench shows finer steps.
+LEAST_STEP_K = 1e-4
 
 
 class NotEnough(ValueError):
@@ -120,6 +122,8 @@ class Points:
     ambient_celsius: Floats
     #: Square root of how many samples it holds, over the mean of that.
     root_weight: Floats
+    #: Noise of a point that comes of the steps of the display alone.
+    step_noise_k: float
 
 
 def points_of(time_s: Floats, rise_k: Floats, ambient_celsius: Floats | None) -> Points:
@@ -148,7 +152,10 @@ def points_of(time_s: Floats, rise_k: Floats, ambient_celsius: Floats | None) ->
     to_s = t[stops] + step / 2
     to_s[joined] = (t[stops[:-1]] + t[starts[1:]])[joined[:-1]] / 2
     from_s = np.append(t[0] - step / 2, np.where(joined[:-1], to_s[:-1], t[starts[1:]] - step / 2))
-    return Points(mean(t), from_s, to_s, mean(y), mean(ambient), np.sqrt(count / count.mean()))
+    moves = np.abs(np.diff(y))
+    # A rise is the difference of two displays, each wrong by up to half a step.
+    step_noise_k = float(np.min(moves[moves > LEAST_STEP_K], initial=1.0)) / math.sqrt(6 * size)
+    return Points(mean(t), from_s, to_s, mean(y), mean(ambient), np.sqrt(count / count.mean()), step_noise_k)
 
 
 def mean_responses(points: Points, power: Power, tau_s: Floats) -> Floats:

@@ -4,14 +4,14 @@ The rise over ambient is taken as a sum of first-order responses to the heating 
 a share that follows the power at once (a coil seen by a sensor of minutes), what was there before and cools away, and
 what stands all the time (an amplifier's idle heat, two sensors that disagree). For given time constants all the rest
 is linear. So the time constants are laid out on a grid, the amplitudes are solved for at each of its points, and every
-point counts with its evidence: the answer is a mean over all that could have given the samples, and its uncertainty
+point counts by how well it fits: the answer is a mean over all that could have given the samples, and its uncertainty
 holds that one constant may do or two be needed, and that a slow one may have hardly begun to show.
 
 References
 ----------
 G. H. Golub and V. Pereyra, "The Differentiation of Pseudo-Inverses and Nonlinear Least Squares Problems Whose
 Variables Separate", SIAM J. Numer. Anal. 10 (1973): linear amplitudes drop out of the search.
-R. E. Kass and A. E. Raftery, "Bayes Factors", JASA 90 (1995): models weighed by their marginal likelihood.
+K. P. Burnham and D. R. Anderson, "Model Selection and Multimodel Inference" (2002): averaging by Akaike's weights.
 """
 
 import math
@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from rig.signals.heat_grid import LEAST_NOISE_K, SHORTEST_POINTS, Family, families_on, noise_of, range_of
+from rig.signals.heat_grid import SHORTEST_POINTS, Family, families_on, noise_of, range_of
 from rig.signals.heat_response import (
     LEAST_POINTS,
     NotEnough,
@@ -50,8 +50,12 @@ Floats = NDArray[np.float64]
 
 #: The longest time constant that is held possible where nothing is said of it: the air and the walls of a box.
 LONGEST_S = 5400.0
-#: A share of the evidence so large in the slowest part of the grid: there may be as much beyond it.
-EDGE, EDGE_SHARE, EDGE_SHIFT = 1.25, 0.15, 0.1
+#: A share of the weight so large in the slowest part of the grid: there may be as much beyond it. It matters if it moves
+#: the mean by such a part of its uncertainty, and by so many kelvin.
+EDGE, EDGE_SHARE, EDGE_SHIFT, EDGE_K = 1.25, 0.15, 0.1, 0.05
+#: No unit has just one or two constants: what is still to come is known to this part at best. It is counted from the
+#: mean of the last points.
+EXTRAPOLATED, LAST_POINTS = 0.2, 10
 #: Candidates of less weight are not kept.
 NO_WEIGHT = 1e-7
 
@@ -149,10 +153,21 @@ def fit_rise(
     if np.count_nonzero(power.at(points.time_s) > 0.5) < LEAST_POINTS:
         raise NotEnough(f"fewer than {LEAST_POINTS} samples with the programme playing")
     power = coarse(power, points)
-    fit = _fit(points, power, longest_s)
-    if ambient_celsius is None:
-        return fit
-    return _fit(replace(points, rise_k=points.rise_k + _lag_k(points, fit)), power, longest_s)
+    step = float(np.median(np.diff(points.time_s)))
+    shortest_s = max(SHORTEST_POINTS * step, 1.0)
+    whole = (math.log(shortest_s), math.log(max(longest_s, 4 * shortest_s)))
+    noise_k = max(float(np.sqrt(np.mean(np.diff(points.rise_k) ** 2) / 2)), points.step_noise_k)
+    families = families_on(points, power, noise_k, whole, [(whole, whole)] * 2)
+    if ambient_celsius is not None:
+        lag_k = _lag_k(points, _mixed(families, _weights(families))[0])
+        points = replace(points, rise_k=points.rise_k + lag_k)
+    correlation = 0.0
+    for _ in range(2):
+        noise_k, correlation = noise_of(_best(families), points)
+        # The makes with one constant, and those with two, each on a grid about what counts.
+        ranges = [range_of([f for f in families if f.is_double == double], whole) for double in (False, True)]
+        families = families_on(points, power, noise_k, whole, ranges)
+    return _summary(families, points, correlation, math.exp(whole[1]))
 
 
 def predict(fit: HeatFit, time_s: Floats, power: Power) -> Floats:
@@ -208,28 +223,19 @@ def rate_k_per_min(time_s: Floats, celsius: Floats, over_s: float = 60.0) -> tup
     return slope, float(np.sqrt(residual @ residual / (t.size - 2) / (t @ t)))
 
 
-def _fit(points: Points, power: Power, longest_s: float) -> HeatFit:
-    step = float(np.median(np.diff(points.time_s)))
-    shortest_s = max(SHORTEST_POINTS * step, 1.0)
-    whole = (math.log(shortest_s), math.log(max(longest_s, 4 * shortest_s)))
-    noise_k = max(float(np.sqrt(np.mean(np.diff(points.rise_k) ** 2) / 2)), LEAST_NOISE_K)
-    families = families_on(points, power, noise_k, whole, [(whole, whole)] * 2)
-    correlation = 0.0
-    for _ in range(2):
-        noise_k, correlation = noise_of(_best(families), points)
-        # The makes with one constant, and those with two, each on a grid about what counts.
-        ranges = [range_of(families[n : n + 2], whole) for n in (0, 2)]
-        families = families_on(points, power, noise_k, whole, ranges)
-    return _summary(families, _best(families), points, correlation, math.exp(whole[1]))
-
-
 def _best(families: list[Family]) -> Family:
-    return max(families, key=lambda family: float(family.log_weight.max()))
+    return max(families, key=lambda family: family.log_family)
 
 
-def _lag_k(points: Points, fit: HeatFit) -> Floats:
+def _weights(families: list[Family]) -> Floats:
+    """Probability of every candidate of all families, one after the other."""
+    weight = np.exp(np.concatenate([family.log_weight for family in families]) - _best(families).log_family)
+    return np.asarray(weight / weight.sum())
+
+
+def _lag_k(points: Points, responses: Floats) -> Floats:
     """How much higher the rise would be had ambient been as it is now for long, shape (p,)."""
-    tau, share = fit.responses[:, 0], np.maximum(fit.responses[:, 1], 0.0)
+    tau, share = responses[:, 0], np.maximum(responses[:, 1], 0.0)
     ambient = points.ambient_celsius - points.ambient_celsius[0]
     # Between points ambient is taken as that of the later one.
     stays = np.exp(-np.diff(points.time_s, prepend=points.time_s[0])[:, None] / np.maximum(tau, 1e-3))
@@ -241,25 +247,28 @@ def _lag_k(points: Points, fit: HeatFit) -> Floats:
     return lag
 
 
-def _summary(families: list[Family], best: Family, points: Points, correlation: float, longest_s: float) -> HeatFit:
-    weight = np.exp(np.concatenate([family.log_weight for family in families]) - best.log_weight.max())
-    weight = weight / weight.sum()
+def _summary(families: list[Family], points: Points, correlation: float, longest_s: float) -> HeatFit:
+    best, weight = _best(families), _weights(families)
     mean = np.concatenate([family.steady_k for family in families])
     sd = np.concatenate([family.steady_u_k for family in families])
+    seen_k = float(np.mean(points.rise_k[-LAST_POINTS:]))
+    sd = np.hypot(sd, EXTRAPOLATED * np.abs(mean - seen_k))
     slow = np.concatenate([family.tau_s[:, -1] for family in families])
     two = np.concatenate([np.full(family.log_weight.size, family.is_double) for family in families])
     steady = float(weight @ mean)
     spread = math.sqrt(float(weight @ (sd**2 + (mean - steady) ** 2)))
     edge = slow > longest_s / EDGE
     shift = float(weight[edge] @ np.abs(mean[edge] - steady))
+    may_be_endless = weight[edge].sum() > EDGE_SHARE and shift > max(EDGE_SHIFT * spread, EDGE_K)
     top = int(np.argmax(best.log_weight))
+    order = np.argsort(best.tau_s[top])
     counts = weight > NO_WEIGHT
     responses, cooling, standing = _mixed(families, weight)
     return HeatFit(
-        time_constants_s=tuple(map(float, best.tau_s[top])),
-        amplitudes_k=tuple(map(float, best.mean_k[top, : best.tau_s.shape[1]])),
+        time_constants_s=tuple(map(float, best.tau_s[top][order])),
+        amplitudes_k=tuple(map(float, best.mean_k[top][order])),
         steady_k=steady,
-        steady_u_k=math.inf if weight[edge].sum() > EDGE_SHARE and shift > EDGE_SHIFT * spread else spread,
+        steady_u_k=math.inf if may_be_endless else spread,
         residual_k=float(np.std(best.residual_k)),
         autocorrelation=correlation,
         points=points.time_s.size,
