@@ -9,20 +9,18 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
-import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from rig.judge import Verdict, hertz
 from rig.kit import Kit
-from rig.readings import Calibration, Capture, Curve, Reading
-from rig.report import words
+from rig.readings import Curve, Reading
+from rig.report import heat, words
+from rig.report.conditions import calibrations, conditions, played_again, told_of_bench
 from rig.report.figures import HATCHING, Panel, curves_svg, panels_of
+from rig.report.unproved import alike, ended_early, not_checked, together, unjudged_ranges
 from rig.sequencer import Run
 from rig.verdicts import CheckResult
-
-STAGE_WORDS = {"leads": "at the bare leads", "playing": "playing", "soak": "around long loud playing", "after": "at the bare leads afterwards"}
-
 
 #: Lines of what failed at the top of the page; the rest is counted.
 MOST_FAILURES = 8
@@ -66,7 +64,7 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
     """
     sounds = {part["check"]: part["sounds"] for part in document.get("results", ())}
     sections = [section(result, kit, sounds.get(result.name, ())) for result in run.results]
-    bench = document.get("bench")
+    bench, plan = document.get("bench"), document.get("plan", "")
     return _template().render(
         d=document,
         run=run,
@@ -78,7 +76,12 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
         failures=failures(run, kit),
         most_failures=MOST_FAILURES,
         overview=overview(run, kit),
-        not_checked=together(not_checked(run, kit)),
+        plan=plan_words(kit, plan),
+        stopped_by_guard=heat.stop_words(run),
+        settled=heat.early_words(run),
+        interrupted=heat.interrupted_words(run, document),
+        soaks=(soaks := heat.soaks(run, kit)),
+        not_checked=together(not_checked(run, kit, plan)),
         ranges=unjudged_ranges(run),
         conditions=list(conditions(run, kit)),
         bench=list(words.flat(told_of_bench(bench))) if isinstance(bench, Mapping) else [],
@@ -86,9 +89,9 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
         simulated=isinstance(bench, Mapping) and bench.get("kind") == "simulated",
         disturbed=[(capture, troubles) for capture, troubles in run.captures if troubles],
         calibrations=list(calibrations(run)),
-        terms=words.terms_in([word for part in sections for word in _vocabulary(part)]),
+        terms=words.terms_in(_all_words(sections, bool(soaks))),
         ratio=run.timing.cycle_s / run.timing.sound_s if run.timing.sound_s > 0 else math.nan,
-        ended_early=lambda result: _ended_early(result, run),
+        ended_early=lambda result: ended_early(result, run),
         hatching=Markup(HATCHING),
         footer=css_text(f"{document['serial']}, run {document['run_number']} ({document['run']})"),
     )
@@ -180,25 +183,14 @@ def failures(run: Run, kit: Kit) -> list[tuple[str, Verdict]]:
         limits = kit.limits.get(result.name, {})
         for verdict in (v for v in result.verdicts if v.outcome == "fail"):
             own = f" ({result.title})" if in_checks[verdict.quantity, verdict.subject] > 1 else ""
-            rank = (not words.is_polarity(verdict), words.share_of_room(verdict, limits))
-            found.append((rank, (f"{verdict.quantity} {verdict.subject}{own}", verdict)))
+            rank = (not (words.is_polarity(verdict) or words.is_guard(verdict)), words.share_of_room(verdict, limits))
+            found.append((rank, (f"{verdict.quantity} {verdict.subject}".strip() + own, verdict)))
     return [line for _, line in sorted(found, key=lambda entry: entry[0])]
 
 
 def _methods(curves: Iterable[Curve]) -> list[str]:
     """How the curves were made; curves made alike share a line."""
-    return [f"{of}: {how}" for of, how in _alike((curve, curve.method) for curve in curves if curve.method)]
-
-
-def _alike(told: Iterable[tuple[Curve, str]]) -> list[tuple[str, str]]:
-    """Curves of which the same is told, by quantities and subjects, and what is told."""
-    subjects: dict[tuple[str, str], list[str]] = {}
-    for curve, words_of_it in told:
-        subjects.setdefault((words_of_it, curve.quantity), []).append(curve.subject)
-    alike: dict[tuple[str, str], list[str]] = {}
-    for (words_of_it, quantity), of in subjects.items():
-        alike.setdefault((words_of_it, ", ".join(of)), []).append(quantity)
-    return [(f"{', '.join(quantities)} of {of}", words_of_it) for (words_of_it, of), quantities in alike.items()]
+    return [f"{of}: {how}" for of, how in alike((curve, curve.method) for curve in curves if curve.method)]
 
 
 def _figures(result: CheckResult) -> Iterator[tuple[str, list[Markup]]]:
@@ -222,7 +214,8 @@ def meaning(run: Run, document: Mapping[str, Any]) -> str:
     verdicts = [verdict for result in run.results for verdict in result.verdicts]
     serial = document["serial"]
     if run.outcome == "pass":
-        return f"All {len(verdicts)} judged readings of unit {serial} lie within the limits of its kit."
+        plan = f" by the plan {document['plan']}" if document.get("plan") else ""
+        return f"All {len(verdicts)} judged readings of unit {serial}{plan} lie within the limits of its kit."
     if run.outcome == "fail":
         count = {kind: sum(verdict.outcome == kind for verdict in verdicts) for kind in ("fail", "void")}
         told = f"Readings of unit {serial} outside the limits of its kit: {count['fail']} of {len(verdicts)}."
@@ -238,149 +231,18 @@ def _why(result: CheckResult) -> str:
     return f"{result.title}: {result.reason or '; '.join(reasons) or 'no verdict'}"
 
 
-def not_checked(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
-    """What this run proves nothing about, and why."""
-    if run.stopped:
-        yield "The rest of the run", run.stopped
-    used = {capture.request.position for capture, _ in run.captures}
-    for position in kit.positions:
-        if position.name not in used:
-            yield f"microphone {position.name}", "a place that the kit lists, at which nothing was measured"
-    done = {result.name for result in run.results}
-    for name in kit.checks:
-        if name not in done:
-            yield name, "listed by the kit, but no part of this run"
-    for result in run.results:
-        if result.outcome == "void" and result.reason:
-            yield result.title, run.stopped if _ended_early(result, run) else result.reason
-        for verdict in result.verdicts:
-            if verdict.outcome == "void":
-                yield f"{result.title}: {verdict.quantity} {verdict.subject}", verdict.reason
-        judged = {(verdict.quantity, verdict.subject) for verdict in result.verdicts}
-        every: list[Reading | Curve] = [*result.read.readings, *result.read.curves]
-        for read in every:
-            if read.trouble and (read.quantity, read.subject) not in judged:
-                yield f"{result.title}: {read.quantity} {read.subject}", read.trouble
+def plan_words(kit: Kit, plan: str) -> str:
+    """Which of the kit's plans a run followed; empty where the kit has none."""
+    others = [other for other in kit.plans if other != plan]
+    told = f"{plan}: {', '.join(name for name in kit.checks if name in kit.plans[plan])}" if plan else ""
+    missing = {name for other in others for name in kit.plans[other]} - set(kit.plans.get(plan, kit.checks))
+    return told + (f". Not done, of the plan {' and '.join(others)}: see what was not checked" if missing else "")
 
 
-def _ended_early(result: CheckResult, run: Run) -> bool:
-    """Whether a check was not done because the run had ended, for the run's own reason."""
-    return bool(run.stopped) and result.reason == f"not done: {run.stopped}"
-
-
-def together(lines: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
-    """Names of which the same is said share a line; what their titles (up to a colon) have in common is said once."""
-    told: dict[str, dict[str, list[str]]] = {}
-    for name, why in lines:
-        title, _, rest = name.partition(": ")
-        of = told.setdefault(why, {}).setdefault(title, [])
-        if rest and rest not in of:
-            of.append(rest)
-    names = {
-        why: [f"{title}: {', '.join(of)}" if of else title for title, of in by.items()] for why, by in told.items()
-    }
-    return [("; ".join(by), why) for why, by in names.items()]
-
-
-def unjudged_ranges(run: Run) -> list[tuple[str, str]]:
-    """Frequencies at which curves were not judged, and why; curves of which the same is true share a line."""
-    lines = []
-    for result in run.results:
-        judged = {(verdict.quantity, verdict.subject): verdict for verdict in result.verdicts}
-        curves = [(curve, judged.get((curve.quantity, curve.subject))) for curve in result.read.curves]
-        alike = _alike((curve, why) for curve, verdict in curves for why in _ranges(curve, verdict))
-        lines += [(f"{result.title}: {of}", why) for of, why in alike]
-    return lines
-
-
-def _ranges(curve: Curve, verdict: Verdict | None) -> Iterator[str]:
-    if verdict is None:
-        yield "the kit sets no limit for it"
-    elif verdict.mask is not None:
-        first, last = verdict.mask.frequency_hz[0], verdict.mask.frequency_hz[-1]
-        yield f"the limits run from {hertz(first)} to {hertz(last)}; nothing is judged beyond"
-    ranges = untrusted_ranges(curve)
-    if ranges:
-        yield f"could not be trusted: {', '.join(ranges)}"
-
-
-def untrusted_ranges(curve: Curve) -> list[str]:
-    """The stretches of a curve that cannot be trusted, in words."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], ~curve.valid, [False]]).astype(int)))
-    told = []
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
-        first, last = hertz(curve.frequency_hz[start]), hertz(curve.frequency_hz[stop - 1])
-        told.append(f"at {first}" if first == last else f"{first} to {last}")
-    return told
-
-
-def conditions(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
-    """How it was measured, as far as the captures tell."""
-    captures = [capture for capture, _ in run.captures]
-    if not captures:
-        yield "captures", "none: nothing was played"
-        return
-    rates = sorted({capture.sample_rate_hz for capture in captures})
-    yield "sample rate", ", ".join(f"{rate:g} Hz" for rate in rates) + ", as read back from the device"
-    for stage in dict.fromkeys(capture.request.stage for capture in captures):
-        asked = {capture.request for capture in captures if capture.request.stage == stage}
-        silent = sorted({request.seconds for request in asked if request.is_silence})
-        if silent:
-            yield f"silence {STAGE_WORDS[stage]}", " and ".join(f"{seconds:g} s" for seconds in silent)
-        requests = {request for request in asked if not request.is_silence}
-        if not requests:
-            continue
-        levels = sorted({request.level_v for request in requests})
-        yield f"level {STAGE_WORDS[stage]}", " and ".join(f"{level:g} V" for level in levels) + " RMS"
-        sweeps = {f"{r.start_hz:g} Hz to {r.stop_hz:g} Hz in {r.seconds:g} s" for r in requests}
-        yield f"sweeps {STAGE_WORDS[stage]}", "; ".join(sorted(sweeps))
-    used = {capture.request.position for capture in captures if capture.request.position}
-    for position in kit.positions:
-        if position.name in used:
-            where = f"{position.distance_m:g} m in front of the box, {position.angle_deg:g} degrees off its axis"
-            yield f"microphone {position.name}", where
-    degrees = sorted({c.calibration.air_celsius for c in captures if c.calibration.air_celsius is not None})
-    yield "air temperature", ", ".join(f"{value:g} °C" for value in degrees) or "not measured"
-    looks = len(played_again(run))
-    repeats = sum(capture.attempt > 1 for capture in captures) - looks
-    told = f"{len(captures)}, of these {repeats} repeated after a disturbance"
-    yield "captures", told + (f" and {looks} played again for a second look" if looks else "")
-
-
-def played_again(run: Run) -> list[Capture]:
-    """Second looks: captures of what had been played before and had not been disturbed then."""
-    undisturbed = {(c.request, c.attempt) for c, troubles in run.captures if not troubles}
-    return [c for c, _ in run.captures if c.attempt > 1 and (c.request, c.attempt - 1) in undisturbed]
-
-
-def told_of_bench(bench: Mapping[str, Any]) -> Mapping[str, Any]:
-    """A bench's description; what only a simulated bench has is left out of a real one's."""
-    if bench.get("kind") == "simulated":
-        return bench
-    return {key: value for key, value in bench.items() if key not in ("seed", "faults")}
-
-
-def calibrations(run: Run) -> Iterator[tuple[str, str]]:
-    """What the captures' calibrations say about the bench, each calibration once."""
-    known = list(dict.fromkeys(tuple(_calibration(capture.calibration)) for capture, _ in run.captures))
-    for number, lines in enumerate(known, 1):
-        own = f" ({number})" if len(known) > 1 else ""
-        yield from ((name + own, told) for name, told in lines)
-
-
-def _calibration(calibration: Calibration) -> Iterator[tuple[str, str]]:
-    gain = calibration.microphone_v_per_pa
-    yield "microphone", f"{gain * 1e3:.4g} mV/Pa" if gain else "not calibrated: levels are relative"
-    sign = calibration.microphone_sign
-    signs = {1: "positive voltage for a rise of pressure", -1: "negative voltage for a rise of pressure"}
-    yield "sign of the microphone", signs.get(sign, "not known") if sign else "not known"
-    if calibration.sense_ohm is None:
-        yield "sense resistor", "not known"
-    else:
-        yield "sense resistor", f"{calibration.sense_ohm:g} ohm in the {calibration.sense_in} lead"
-    load = calibration.known_load
-    told = f"{load.load_ohm:g} ohm, {words.moment(load.made_at)}" if load else "never measured"
-    yield "inputs compared on a known load", told
+def _all_words(sections: Sequence[Section], has_soak: bool) -> list[str]:
+    """All that is named on a page and may need explaining."""
+    heat_words = ["guard", "rise", "steady rise"] if has_soak else []
+    return [*heat_words, *(word for part in sections for word in _vocabulary(part))]
 
 
 def _vocabulary(part: Section) -> Iterator[str]:

@@ -24,6 +24,8 @@ LEFT, GAP, RIGHT, ABOVE, BELOW = 44, 50, 8, 24, 36
 NAME_WIDTH = 60.0
 #: Curves with more points than this are thinned for drawing.
 MOST_POINTS = 500
+#: Curves with no more points than this have each of them marked.
+FEW_POINTS = 12
 LEVEL_SPAN_DB = 50.0
 FREQUENCY_TICKS_HZ = (5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 50000)
 OHM_TICKS = (0.5, 1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 50, 70, 100, 150, 200, 300, 500, 1000)
@@ -159,6 +161,11 @@ def _content(plot: Plot, curve: Curve, verdict: Verdict | None) -> list[str]:
     drawn.append(f'<path class="untrusted" d="{_path(plot, curve.frequency_hz, value)}" {UNTRUSTED}/>')
     trusted = np.where(curve.valid, value, np.nan)
     drawn.append(f'<path class="measured" d="{_path(plot, curve.frequency_hz, trusted)}" {MEASURED}/>')
+    if np.isfinite(trusted).sum() <= FEW_POINTS:
+        # Bands, not a curve: the points are what was read, the line only leads the eye.
+        drawn += [
+            _dot(x, y) for x, y in zip(plot.x(curve.frequency_hz), plot.y(trusted), strict=True) if np.isfinite(y)
+        ]
     if verdict is not None and mask is not None:
         x = plot.x(np.array([verdict.at_hz]))[0]
         y = np.clip(plot.y(np.array([measured_value(verdict)]))[0], 6, plot.height - 6)
@@ -171,16 +178,20 @@ def _content(plot: Plot, curve: Curve, verdict: Verdict | None) -> list[str]:
     return drawn
 
 
+def _dot(x: float, y: float) -> str:
+    return f'<circle class="point" cx="{x:.1f}" cy="{y:.1f}" r="3" fill="#0b3d7a"/>'
+
+
 def _limits(plot: Plot, mask: Mask) -> list[str]:
     drawn = []
     for name, edge, end in (("upper", mask.upper, 0.0), ("lower", mask.lower, plot.height)):
         at_hz, shown = thinned(mask.frequency_hz, np.where(np.isfinite(edge), edge, np.nan))
-        for stretch in _stretches(shown):
+        for stretch in stretches(shown):
             xs, ys = plot.x(at_hz[stretch]), plot.y(shown[stretch])
-            line = _line(xs, ys)
-            area = f"{line}L{xs[-1]:.1f} {end:.1f}L{xs[0]:.1f} {end:.1f}Z"
+            edge_line = path_of(xs, ys)
+            area = f"{edge_line}L{xs[-1]:.1f} {end:.1f}L{xs[0]:.1f} {end:.1f}Z"
             drawn.append(f'<path d="{area}" fill="url(#outside)"/>')
-            drawn.append(f'<path class="{name}" d="{line}" {LIMIT}/>')
+            drawn.append(f'<path class="{name}" d="{edge_line}" {LIMIT}/>')
     return drawn
 
 
@@ -212,16 +223,17 @@ def _names(plot: Plot, frequency_hz: Floats, trusted: Floats, mask: Mask) -> lis
 
 def _path(plot: Plot, frequency_hz: Floats, value: Floats) -> str:
     at_hz, shown = thinned(frequency_hz, value)
-    return "".join(_line(plot.x(at_hz[part]), plot.y(shown[part])) for part in _stretches(shown))
+    return "".join(path_of(plot.x(at_hz[part]), plot.y(shown[part])) for part in stretches(shown))
 
 
-def _line(xs: Floats, ys: Floats) -> str:
+def path_of(xs: Floats, ys: Floats) -> str:
+    """A path through points."""
     points = [f"{x:.1f} {y:.1f}" for x, y in zip(xs, ys, strict=True)]
     # A point on its own is drawn as a dot by a line of no length with round ends.
     return "M" + "L".join(points if len(points) > 1 else points * 2)
 
 
-def _stretches(value: Floats) -> list[slice]:
+def stretches(value: Floats) -> list[slice]:
     """Runs of finite values."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], np.isfinite(value).astype(int), [0]])))
     return [slice(int(start), int(stop)) for start, stop in zip(edges[::2], edges[1::2], strict=True)]
@@ -264,10 +276,15 @@ def value_ticks(plot: Plot) -> Floats:
     if plot.is_log:
         inside = [tick for tick in OHM_TICKS if plot.bottom <= tick <= plot.ceiling]
         return np.array(inside[:: 1 if len(inside) <= 9 else 2], dtype=np.float64)
-    rough = (plot.ceiling - plot.bottom) / 7
+    return round_values(plot.bottom, plot.ceiling, 7)
+
+
+def round_values(bottom: float, ceiling: float, most: int) -> Floats:
+    """Round values (in steps of 1, 2 or 5 and so many zeros) between two others, at most about `most` of them."""
+    rough = (ceiling - bottom) / most
     power = 10 ** np.floor(np.log10(rough))
     step = next(power * factor for factor in (1, 2, 5, 10) if power * factor >= rough)
-    count = np.arange(np.ceil(plot.bottom / step), np.floor(plot.ceiling / step) + 1)
+    count = np.arange(np.ceil(bottom / step), np.floor(ceiling / step) + 1)
     return np.asarray(np.round(count * step, 10), dtype=np.float64)
 
 

@@ -86,6 +86,30 @@ TERMS = {
     "mean match": "Level of one box minus that of the other, on average over a band.",
     "shift": "How far the whole curve was moved up or down before its shape was judged; it has a limit of its own.",
     "gate": "The stretch of time that is kept of the sound after its arrival.",
+    "guard": "The watch over long loud playing: it ends it when a temperature, a current, a coil or a level leaves "
+    "what the kit allows. Where it did, look for the cause that it names before anything is played again.",
+    "rise": "Temperature above the air of the room, mean of the last minute of long loud playing. Too high: see "
+    "whether the heat sink lies flat on the chip with its paste or pad and its screws are tight, the vents are free, "
+    "the fan turns, the sensor sits where the kit wants it; then whether the level at the leads is right.",
+    "end temperature": "Temperature in the last minute of long loud playing, in degrees Celsius.",
+    "steady rise": "The rise that all this leads to if it is played for ever, from a curve fitted to the log. Too "
+    "high although nothing is hot yet: look for the same causes as of a high rise.",
+    "slowest time constant": "The time in which the slowest part of the heating gets 63 % of its way.",
+    "ambient drift": "How far the air of the room has moved from the first minute to the last. Where it moves much, "
+    "keep sun, heaters and the unit's own warm air away from its sensor.",
+    "power compression": "Level that a band has lost at the end against the first minute at full level, because the "
+    "coils are hot. Too much in one band: a coil, a connector or a capacitor of that band gives way, or the level is "
+    "too high for it. The same in every band: look at supply and microphone first.",
+    "level change": "Level of the rested unit after long loud playing minus that before. What does not come back is "
+    "damage: a coil rubs or has lost turns, a surround or a joint has let go. See that microphone and box were not "
+    "moved.",
+    "level change while hot": "The same right after playing, while all is hot; it cools away in a sound unit.",
+    "impedance change": "Impedance at the bare leads after long loud playing and rest against before. A step in one "
+    "range of frequencies points at the part that works there.",
+    "fs change": "How far the driver's resonance has moved. A few percent down is a suspension that has softened; "
+    "more, or up, is a suspension or glue that has changed for good.",
+    "Re change": "How far the coil's resistance has moved. 0.4 % a kelvin is a coil that is still warm: let it rest "
+    "longer. Lower than before is shorted turns, higher a joint or a clip.",
     "octave": "A doubling of frequency. 1/12 octave: each point is the mean over that width (smoothing).",
 }
 
@@ -130,26 +154,36 @@ def value_words(reading: Reading | Verdict) -> str:
     At most four figures; an uncertainty below a thousandth of the value is left out.
     """
     if reading.said and math.isfinite(reading.value):
-        return with_minus(reading.said)
+        return with_minus(celsius(reading.said))
     if "polarity" in reading.quantity and reading.unit == "" and reading.value in POLARITY_WORDS:
         return POLARITY_WORDS[int(reading.value)]
     value = measured_value(reading) if isinstance(reading, Verdict) else reading.value
     if not math.isfinite(value):
         return NONE
     worth_telling = reading.uncertainty >= abs(value) * LEAST_UNCERTAINTY
-    # A hundredth of a decibel is less than any bench can tell.
-    shown = number(value, reading.uncertainty, decimals_at_most=2 if reading.unit.startswith("dB") else 4)
+    # A hundredth of a decibel, or of a percent, is less than any bench can tell.
+    shown = number(value, reading.uncertainty, decimals_at_most=2 if reading.unit.startswith(("dB", "%")) else 4)
     if worth_telling and math.isfinite(reading.uncertainty):
         decimals = len(shown.partition(".")[2])
         told = f"{reading.uncertainty:.1g}" if "e" in shown else f"{reading.uncertainty:.{decimals}f}"
         shown += f" ± {told}".replace("-", "−") if float(told) else ""
-    unit = SENSITIVITY_UNIT if (reading.quantity, reading.unit) == ("sensitivity", "dB SPL") else reading.unit
+    unit = SENSITIVITY_UNIT if (reading.quantity, reading.unit) == ("sensitivity", "dB SPL") else celsius(reading.unit)
     return f"{shown} {unit}".strip()
+
+
+def celsius(text: str) -> str:
+    """Text with the sign for degrees Celsius in place of its name in units."""
+    return re.sub(r"\bcelsius\b", "°C", text)
 
 
 def with_minus(text: str) -> str:
     """Text with a real minus before its negative numbers."""
     return re.sub(r"(?<!\S)-(?=\d)", "−", text)
+
+
+def is_guard(verdict: Verdict) -> bool:
+    """Whether a verdict is about the guard of long loud playing, whose value is only a mark."""
+    return verdict.quantity == "guard" and verdict.unit == "" and bool(verdict.said)
 
 
 def is_polarity(verdict: Verdict) -> bool:
@@ -161,7 +195,9 @@ def limit_words(verdict: Verdict) -> str:
     """The limit of a verdict; a tolerance of a level is a difference, so in dB."""
     if is_polarity(verdict):
         return "as designed"
-    told = verdict.limit or NONE
+    if is_guard(verdict):
+        return "must not stop it"
+    told = celsius(verdict.limit) or NONE
     if is_shifted(verdict):
         told += f", after taking out the shift of {verdict.shift_db:+.1f} dB"
     if told.startswith("±"):
@@ -171,19 +207,19 @@ def limit_words(verdict: Verdict) -> str:
 
 def margin_words(verdict: Verdict) -> str:
     """The margin of a verdict: inside or outside, in its unit."""
-    if not math.isfinite(verdict.margin) or is_polarity(verdict):
+    if not math.isfinite(verdict.margin) or is_polarity(verdict) or is_guard(verdict):
         return NONE
     if verdict.margin == 0:
         return "on the limit"
     side = "inside" if verdict.margin > 0 else "outside"
-    unit = verdict.unit.removesuffix(" SPL")
+    unit = celsius(verdict.unit).removesuffix(" SPL")
     return f"{number(abs(verdict.margin), figures=2)} {unit} {side}".replace("  ", " ")
 
 
 def reason_words(verdict: Verdict) -> str:
     """What is wrong, or why nothing is proved."""
     if verdict.outcome == "fail" and verdict.said:
-        return with_minus(verdict.said)
+        return with_minus(celsius(verdict.said))
     if verdict.outcome == "fail" and is_polarity(verdict):
         return POLARITY_WORDS[int(verdict.value)]
     return verdict.reason.replace(" dB SPL", " dB") if verdict.outcome == "fail" else verdict.reason
@@ -207,6 +243,8 @@ def room(verdict: Verdict, limits: Mapping[str, Limit]) -> float:
 
 def share_of_room(verdict: Verdict, limits: Mapping[str, Limit]) -> float:
     """The margin as a part of the room that the limits leave; 0 where there is no margin."""
+    if is_guard(verdict):
+        return 1.0 if verdict.margin >= 0 else -math.inf
     whole = room(verdict, limits)
     return verdict.margin / whole if math.isfinite(verdict.margin) and whole > 0 else 0.0
 
@@ -263,6 +301,15 @@ def terms_in(words: Sequence[str]) -> list[tuple[str, str]]:
         for term, meaning in TERMS.items()
         if term in exact or term == "margin" or (term in loose and term in joined)
     ]
+
+
+def lapse(seconds: float) -> str:
+    """A time of a programme to the second: in seconds below two minutes, then in hours, minutes and seconds."""
+    whole = round(seconds)
+    if whole < 120:
+        return f"{whole} s"
+    parts = ((whole // 3600, "h"), (whole // 60 % 60, "min"), (whole % 60, "s"))
+    return " ".join(f"{count} {unit}" for count, unit in parts if count)
 
 
 def seconds(value: float) -> str:

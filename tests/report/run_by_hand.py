@@ -123,7 +123,7 @@ def capture(attempt: int = 1, **calibration: Any) -> Capture:
     return Capture(request, np.zeros((2, 480), np.float32), ("microphone", "loopback"), 48000.0, made, attempt)
 
 
-def run(*results: CheckResult, stopped: str = "", captures: tuple[Any, ...] = ()) -> Run:
+def run(*results: CheckResult, stopped: str = "", captures: tuple[Any, ...] = (), logs: tuple[Any, ...] = ()) -> Run:
     """A run of these results."""
     outcome = outcome_of([result.outcome for result in results])
-    return Run(outcome, stopped, False, results, captures, Timing(20.0, 23.4, 51.0))
+    return Run(outcome, stopped, False, results, captures, logs, Timing(20.0, 23.4, 51.0))

@@ -14,7 +14,8 @@ from rig.judge import Verdict
 from rig.limits import Limit, Mask
 from rig.readings import CheckReadings, KnownLoad, Reading
 from rig.report import words
-from rig.report.certificate import certificate, css_text, untrusted_ranges
+from rig.report.certificate import certificate, css_text
+from rig.report.unproved import untrusted_ranges
 from rig.sequencer import Run
 from rig.verdicts import CheckResult
 

@@ -11,16 +11,9 @@ from rig.judge import Verdict
 from rig.limits import Limit
 from rig.readings import CheckReadings, Reading
 from rig.report import words
-from rig.report.certificate import (
-    MOST_FAILURES,
-    conditions,
-    failures,
-    not_checked,
-    overview,
-    played_again,
-    together,
-    told_of_bench,
-)
+from rig.report.certificate import MOST_FAILURES, failures, overview
+from rig.report.conditions import conditions, played_again, told_of_bench
+from rig.report.unproved import not_checked, together
 from rig.verdicts import CheckResult
 
 ALIGNED = Limit(around="design", within=[[60, 16000, 2, 2]], align_hz=[200, 4000], align_within_db=10)

@@ -1,0 +1,101 @@
+"""What a run proves nothing about: checks that were not made, readings and frequencies that were not judged."""
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+
+from rig.judge import Verdict, hertz
+from rig.kit import Kit
+from rig.readings import Curve, Reading
+from rig.sequencer import Run
+from rig.verdicts import CheckResult
+
+
+def not_checked(run: Run, kit: Kit, plan: str = "") -> Iterator[tuple[str, str]]:
+    """What this run, by one of the kit's plans or by none, proves nothing about, and why."""
+    if run.stopped:
+        yield "The rest of the run", run.stopped
+    used = {capture.request.position for capture, _ in run.captures} | {log.request.position for log, _ in run.logs}
+    for position in kit.positions:
+        if position.name not in used:
+            yield f"microphone {position.name}", "a place that the kit lists, at which nothing was measured"
+    done = {result.name for result in run.results}
+    for name in kit.checks:
+        if name not in done and plan and name not in kit.plans[plan]:
+            others = " and ".join(other for other, names in kit.plans.items() if name in names) or "none"
+            yield name, f"no check of the plan {plan}, which this run followed; of the plan {others}"
+        elif name not in done:
+            yield name, "listed by the kit, but no part of this run"
+    for result in run.results:
+        if result.outcome == "void" and result.reason:
+            yield result.title, run.stopped if ended_early(result, run) else result.reason
+        for verdict in result.verdicts:
+            if verdict.outcome == "void":
+                yield f"{result.title}: {verdict.quantity} {verdict.subject}", verdict.reason
+        judged = {(verdict.quantity, verdict.subject) for verdict in result.verdicts}
+        every: list[Reading | Curve] = [*result.read.readings, *result.read.curves]
+        for read in every:
+            if read.trouble and (read.quantity, read.subject) not in judged:
+                yield f"{result.title}: {read.quantity} {read.subject}", read.trouble
+
+
+def ended_early(result: CheckResult, run: Run) -> bool:
+    """Whether a check was not done because the run had ended, for the run's own reason."""
+    return bool(run.stopped) and result.reason == f"not done: {run.stopped}"
+
+
+def together(lines: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Names of which the same is said share a line; what their titles (up to a colon) have in common is said once."""
+    told: dict[str, dict[str, list[str]]] = {}
+    for name, why in lines:
+        title, _, rest = name.partition(": ")
+        of = told.setdefault(why, {}).setdefault(title, [])
+        if rest and rest not in of:
+            of.append(rest)
+    names = {
+        why: [f"{title}: {', '.join(of)}" if of else title for title, of in by.items()] for why, by in told.items()
+    }
+    return [("; ".join(by), why) for why, by in names.items()]
+
+
+def unjudged_ranges(run: Run) -> list[tuple[str, str]]:
+    """Frequencies at which curves were not judged, and why; curves of which the same is true share a line."""
+    lines = []
+    for result in run.results:
+        judged = {(verdict.quantity, verdict.subject): verdict for verdict in result.verdicts}
+        curves = [(curve, judged.get((curve.quantity, curve.subject))) for curve in result.read.curves]
+        told = ((curve, why) for curve, verdict in curves for why in _ranges(curve, verdict))
+        lines += [(f"{result.title}: {of}", why) for of, why in alike(told)]
+    return lines
+
+
+def _ranges(curve: Curve, verdict: Verdict | None) -> Iterator[str]:
+    if verdict is None:
+        yield "the kit sets no limit for it"
+    elif verdict.mask is not None:
+        first, last = verdict.mask.frequency_hz[0], verdict.mask.frequency_hz[-1]
+        yield f"the limits run from {hertz(first)} to {hertz(last)}; nothing is judged beyond"
+    ranges = untrusted_ranges(curve)
+    if ranges:
+        yield f"could not be trusted: {', '.join(ranges)}"
+
+
+def untrusted_ranges(curve: Curve) -> list[str]:
+    """The stretches of a curve that cannot be trusted, in words."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], ~curve.valid, [False]]).astype(int)))
+    told = []
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        first, last = hertz(curve.frequency_hz[start]), hertz(curve.frequency_hz[stop - 1])
+        told.append(f"at {first}" if first == last else f"{first} to {last}")
+    return told
+
+
+def alike(told: Iterable[tuple[Curve, str]]) -> list[tuple[str, str]]:
+    """Curves of which the same is told, by quantities and subjects, and what is told."""
+    subjects: dict[tuple[str, str], list[str]] = {}
+    for curve, words_of_it in told:
+        subjects.setdefault((words_of_it, curve.quantity), []).append(curve.subject)
+    alike: dict[tuple[str, str], list[str]] = {}
+    for (words_of_it, quantity), of in subjects.items():
+        alike.setdefault((words_of_it, ", ".join(of)), []).append(quantity)
+    return [(f"{', '.join(quantities)} of {of}", words_of_it) for (words_of_it, of), quantities in alike.items()]
