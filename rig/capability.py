@@ -7,6 +7,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +25,8 @@ LEAST, RECOMMENDED = (2, 2, 2), (10, 3, 2)
 GOOD_PERCENT, WORST_PERCENT = 10.0, 30.0
 NAN = float("nan")
 UNKNOWN = Spread(NAN)
+#: Of more people or jigs those with the most runs are looked at: every choice among them is tried.
+MOST_PEOPLE = 8
 
 Cells = Mapping[tuple[str, str], Sequence[float]]
 
@@ -163,8 +166,9 @@ def choose(counts: Mapping[tuple[str, str], int]) -> Chosen | None:
         by_runs[one] += count
     everyone = sorted(by_runs, key=lambda one: (-by_runs[one], one))
     best: tuple[tuple[bool, int, int], Chosen] | None = None
-    for people in range(1, len(everyone) + 1):
-        by = tuple(sorted(everyone[:people]))
+    known = everyone[:MOST_PEOPLE]
+    for by in (tuple(sorted(some)) for count in range(len(known)) for some in combinations(known, count + 1)):
+        people = len(by)
         least = {unit: min(counts.get((unit, one), 0) for one in by) for unit in units}
         for times in sorted({count for count in least.values() if count >= LEAST[2]}):
             kept = tuple(unit for unit in units if least[unit] >= times)
