@@ -31,6 +31,9 @@ BEFORE_S = 0.05
 AFTER_S = 0.35
 #: The loopback may stray so far from the level that was asked for, or somebody has turned a knob.
 OUTPUT_WITHIN_DB = 1.0
+#: The stimulus is sought in means of so many samples, if its sweep begins below this part of the sample rate.
+COARSE = 4
+COARSE_BELOW = 48
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,6 +61,7 @@ def judged_grid(request: Sweep, points_per_octave: int) -> Floats:
     return np.unique(np.append(grid[grid < request.stop_hz * 0.999], request.stop_hz))
 
 
+@lru_cache(maxsize=64)
 def sweep_layout(capture: Capture) -> stimulus.Layout:
     """How the capture's stimulus is laid out in time.
 
@@ -74,14 +78,6 @@ def sweep_layout(capture: Capture) -> stimulus.Layout:
     if not np.all(np.isfinite(capture.samples)):
         raise Untrusted(f"the capture holds values that are not finite ({request})")
     return layout
-
-
-@lru_cache(maxsize=8)
-def _composed_spectrum(layout: stimulus.Layout, length: int) -> NDArray[np.complex64]:
-    """Conjugate spectrum of the stimulus; read only."""
-    spectrum = np.asarray(fft.rfft(stimulus.compose(layout).astype(np.float32), length)).conj()
-    spectrum.flags.writeable = False
-    return spectrum
 
 
 def lead_volts(capture: Capture) -> tuple[Singles, bool]:
@@ -117,8 +113,9 @@ def _row(capture: Capture, role: str, scale: float) -> Singles:
 def _rms(signal: Singles | Floats) -> float:
     """RMS value about the mean."""
     mean = float(np.mean(signal, dtype=np.float64))
-    # Not `np.std`, which makes two arrays more.
-    return float(np.sqrt(max(float(np.dot(signal, signal)) / signal.size - mean**2, 0.0)))
+    # Neither `np.std`, which makes two arrays more, nor a product of vectors, whose threads wait for each other.
+    square = float(np.einsum("i,i->", signal, signal)) / signal.size
+    return float(np.sqrt(max(square - mean**2, 0.0)))
 
 
 @lru_cache(maxsize=8)
@@ -136,6 +133,8 @@ class _Transformed:
     leads: Complex64
     timed: bool
     frames: int
+    #: The silence before the sweep.
+    silence: Floats
 
 
 @lru_cache(maxsize=8)
@@ -149,7 +148,8 @@ def _transformed(capture: Capture) -> _Transformed:
     """
     layout, request, rate_hz = sweep_layout(capture), capture.request, capture.sample_rate_hz
     leads, timed = lead_volts(capture)
-    pressure = capture.pascal().astype(np.float32)
+    pascal = capture.pascal()
+    silence, pressure = pascal[layout.silence].copy(), pascal.astype(np.float32)
     if not (np.any(pressure) and np.any(leads)):
         raise Untrusted(f"the microphone or the loopback gave nothing at all ({request})")
     late = _lateness(capture, leads if timed else pressure, layout)
@@ -157,13 +157,13 @@ def _transformed(capture: Capture) -> _Transformed:
     stop = min(layout.mark_after + late, pressure.size)
     piece = slice(max(0, start - round(0.02 * rate_hz)), stop)
     known = leads[piece] if timed else leads[piece.start - late : stop - late]
-    pressure = pressure - np.mean(pressure[layout.silence], dtype=np.float64).astype(np.float32)
     frames = stop - piece.start
     kept = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
     band = (request.start_hz, request.stop_hz)
     grid = deconvolution.grid_of(deconvolution.length_for(frames, frames, *kept), rate_hz, *band, single=True)
-    heard, sent = (deconvolution.spectrum_of(each, grid) for each in (pressure[piece], known))
-    return _Transformed(grid, heard, sent, timed, frames)
+    swept = pressure[piece] - np.float32(np.mean(silence))
+    heard, sent = (deconvolution.spectrum_of(each, grid) for each in (swept, known))
+    return _Transformed(grid, heard, sent, timed, frames, silence)
 
 
 @lru_cache(maxsize=64)
@@ -236,8 +236,7 @@ def _noise_in_harmonics(capture: Capture, orders: Sequence[int], frequency_hz: F
     request, rate_hz = capture.request, capture.sample_rate_hz
     sent = (request.start_hz, request.stop_hz, request.seconds, rate_hz)
     rate_s = sweep.sweep_rate_s(*sent[:3])
-    windows = [deconvolution.harmonic_window(order, rate_s, rate_hz, after_s)[0] for order in orders]
-    gain = np.array([np.dot(window, window) for window in windows])
+    gain = np.array([deconvolution.harmonic_gain(order, rate_s, rate_hz, after_s) for order in orders])
     at_hz = np.multiply.outer(np.array(orders, np.float64), frequency_hz)
     inside = (at_hz >= request.start_hz) & (at_hz <= request.stop_hz)
     sought = np.where(inside, at_hz, request.stop_hz)
@@ -257,16 +256,36 @@ def _sweep_power(start_hz: float, stop_hz: float, seconds: float, rate_hz: float
 
 
 def _lateness(capture: Capture, recorded: Singles, layout: stimulus.Layout) -> int:
-    """Whole frames by which the stimulus came back late, by its sweep; a little early rather than late."""
+    """Frames by which the stimulus came back late, by its sweep; a little early rather than late."""
     # Sweep and tail must be in the recording: what would lie later is not the sweep.
     latest = recorded.size - layout.mark_after + 1
+    # Means of a few samples are enough where most of the sweep lies below the frequencies that they lose.
+    step = COARSE if layout.start_hz < capture.sample_rate_hz / COARSE_BELOW else 1
+    coarse = _means(recorded, step)
+    lags = -(-latest // step)
     # A circular correlation of this length is right for the lags from 0 to the latest.
-    length = fft.next_fast_len(latest + layout.frames, real=True)
-    # Single precision finds whole frames in half the time.
-    heard = fft.rfft(recorded, length)
-    heard *= _composed_spectrum(layout, length)
-    match = np.abs(fft.irfft(heard, length, overwrite_x=True)[:latest])
-    return max(0, int(np.argmax(match)) - round(0.002 * capture.sample_rate_hz))
+    length = int(fft.next_fast_len(lags + -(-layout.frames // step), real=True))
+    heard = fft.rfft(coarse, length)
+    heard *= _composed_spectrum(layout, step, length)
+    match = np.abs(fft.irfft(heard, length, overwrite_x=True)[:lags])
+    return max(0, step * int(np.argmax(match)) - round(0.002 * capture.sample_rate_hz))
+
+
+@lru_cache(maxsize=8)
+def _composed_spectrum(layout: stimulus.Layout, step: int, length: int) -> Complex64:
+    """Conjugate spectrum of the stimulus in means of `step` samples; read only."""
+    spectrum = np.asarray(fft.rfft(_means(stimulus.compose(layout).astype(np.float32), step), length)).conj()
+    spectrum.flags.writeable = False
+    return spectrum
+
+
+def _means(signal: Singles, step: int) -> Singles:
+    """Means of so many samples each; the last few that fill none are left out."""
+    size = signal.size // step * step
+    total: Singles = signal[0:size:step].copy()
+    for first in range(1, step):
+        total += signal[first:size:step]
+    return total / np.float32(step)
 
 
 def band_gate(heard: Acoustic, grid: Floats) -> Gated:
@@ -328,7 +347,7 @@ def noise_density(capture: Capture, frequency_hz: Floats) -> Floats:
 @lru_cache(maxsize=64)
 def _silence_density(capture: Capture) -> tuple[Floats, Floats]:
     """`noise.power_spectral_density` of the silence before the sweep."""
-    return power_spectral_density(capture.pascal()[sweep_layout(capture).silence], capture.sample_rate_hz)
+    return power_spectral_density(_transformed(capture).silence, capture.sample_rate_hz)
 
 
 def mean_db(response: Complex | Floats) -> float:

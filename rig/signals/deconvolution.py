@@ -538,6 +538,13 @@ def harmonic_window(order: int, rate_s: float, sample_rate_hz: float, after_s: f
     return window, first / sample_rate_hz
 
 
+@lru_cache(maxsize=64)
+def harmonic_gain(order: int, rate_s: float, sample_rate_hz: float, after_s: float = 0.5) -> float:
+    """Sum of the squares of `harmonic_window`: how much of a noise goes through it. Same parameters, same errors."""
+    window, _ = harmonic_window(order, rate_s, sample_rate_hz, after_s)
+    return float(np.sum(window**2))
+
+
 def harmonic_distortion_db(responses: ArrayLike, fundamental: ArrayLike) -> Array:
     """Level of harmonics relative to the fundamental at the frequency that excites them.
 

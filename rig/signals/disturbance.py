@@ -66,21 +66,21 @@ def noise_of_the_moment(
         Squared magnitude in the windows of orders 2 and up, but for the last; 0 where only steady noise is heard.
     """
     orders = range(2, power.shape[0])
-    between = np.zeros(noise.shape)
-    seen = np.zeros(noise.shape, np.bool_)
     wanted = np.asarray(frequency_hz, np.float64).tobytes()
     whole = round(delay_s * sent[3])
+    between, left = np.zeros(noise.shape), np.zeros(noise.shape)
+    inside = np.isfinite(noise)
     for n, order in enumerate(orders):
-        inside = np.isfinite(noise[n])
-        if not inside.any():
-            continue
-        at_hz = np.where(inside, order * frequency_hz, order * frequency_hz[inside][-1])
-        gap, tail = _gap_and_tail(response, sent, order, whole, at_hz, after_s)
-        left = tail / _at(at_hz, frequency_hz, power[0])
-        following = _at(at_hz / (order + 1), frequency_hz, power[order])
-        between[n] = np.where(inside, _smooth(gap), 0.0)
-        seen[n] = inside & (between[n] > OVER_TAIL * _smooth(left * following) + OVER_NOISE * noise[n])
+        if inside[n].any():
+            at_hz = np.where(inside[n], order * frequency_hz, order * frequency_hz[inside[n]][-1])
+            between[n], tail = _gap_and_tail(response, sent, order, whole, at_hz, after_s)
+            following = _at(at_hz / (order + 1), frequency_hz, power[order])
+            left[n] = following * tail / _at(at_hz, frequency_hz, power[0])
+    between = _smooth(np.where(inside, between, 0.0))
+    seen = inside & (between > OVER_TAIL * _smooth(left) + OVER_NOISE * np.where(inside, noise, 0.0))
     seen |= np.count_nonzero(_widened(seen), axis=0) >= AT_ONCE
+    if not seen.any():
+        return np.zeros(noise.shape)
     heard = np.where(seen, between, 0.0)
     return UNEVEN * np.stack([_within_reach(heard[n], order, wanted) for n, order in enumerate(orders)])
 
@@ -100,14 +100,22 @@ def _gap_and_tail(
     start_hz, stop_hz, seconds, rate_hz = sent
     rate_s = sweep.sweep_rate_s(start_hz, stop_hz, seconds)
     gap_s = rate_s * math.log((order + 1) / order)
-    window = np.hanning(round(GAP_PART * gap_s * rate_hz) + 2)
-    own, _ = deconvolution.harmonic_window(order, rate_s, rate_hz, after_s)
+    window = _window(round(GAP_PART * gap_s * rate_hz) + 2)
+    longer = deconvolution.harmonic_gain(order, rate_s, rate_hz, after_s) / np.sum(window**2)
     firsts_s = (-rate_s * math.log(order) - GAP_PART * gap_s, (1 - GAP_PART) * gap_s)
     pieces = [deconvolution.cut(response, -whole - round(first_s * rate_hz), window.size) for first_s in firsts_s]
     found = frequency_response(np.asarray(pieces) * window, rate_hz, at_hz)
     limit = np.abs(deconvolution.limit_at(at_hz.tobytes(), start_hz, stop_hz, rate_hz)) ** 2
-    gap, tail = np.abs(found) ** 2 / limit * (np.dot(own, own) / np.dot(window, window))
+    gap, tail = np.abs(found) ** 2 / limit * longer
     return gap, tail
+
+
+@lru_cache(maxsize=32)
+def _window(frames: int) -> Array:
+    """Hann window; read only."""
+    window: Array = np.hanning(frames)
+    window.flags.writeable = False
+    return window
 
 
 def _at(wanted_hz: Array, frequency_hz: Array, power: Array) -> Array:
@@ -120,9 +128,10 @@ def _at(wanted_hz: Array, frequency_hz: Array, power: Array) -> Array:
 
 
 def _smooth(power: Array) -> Array:
-    """Mean over neighbours."""
-    padded = np.pad(power, SMOOTHED // 2, mode="edge")
-    return np.convolve(padded, np.full(SMOOTHED, 1 / SMOOTHED), "valid")
+    """Mean over neighbours along the last axis."""
+    reach = np.arange(SMOOTHED) - SMOOTHED // 2
+    near = np.clip(np.add.outer(reach, np.arange(power.shape[-1])), 0, power.shape[-1] - 1)
+    return np.asarray(np.mean(power[..., near], axis=-2))
 
 
 def _widened(seen: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -198,20 +198,17 @@ def frequency_response(
         )
     length = fft.next_fast_len(4 * max(response.shape[-1], 1024), real=True)
     step_hz = sample_rate_hz / length
-    first, weights = _cubics(length, step_hz, frequency.tobytes())
+    lines, weights = _cubics(length, step_hz, frequency.tobytes())
     spectrum = fft.rfft(response, length, axis=-1)
-    zero_s = np.asarray(time_zero_s, dtype=np.float64)[..., np.newaxis]
-    turn = np.exp(2j * np.pi * step_hz * zero_s)
-    # Horner's scheme over the turns from one line to the next.
-    result = weights[3] * spectrum[..., first + 3]
-    for tap in (2, 1, 0):
-        result = result * turn + weights[tap] * spectrum[..., first + tap]
-    return np.asarray(result * np.exp(2j * np.pi * step_hz * zero_s * first))
+    zero_s = np.asarray(time_zero_s, dtype=np.float64)[..., np.newaxis, np.newaxis]
+    turned = weights * np.exp(2j * np.pi * step_hz * zero_s * lines)
+    result: ComplexArray = np.sum(turned * spectrum[..., lines], axis=-2)
+    return result
 
 
 @lru_cache(maxsize=128)
 def _cubics(length: int, step_hz: float, wanted: bytes) -> tuple[NDArray[np.int64], Array]:
-    """First of four lines of a transform around each frequency, and the weights of the cubic through them; read only.
+    """Four lines of a transform around each frequency, and the weights of the cubic through them; read only.
 
     `wanted` holds the frequencies in Hz as bytes of float64: an array cannot be looked up by.
     """
@@ -222,6 +219,7 @@ def _cubics(length: int, step_hz: float, wanted: bytes) -> tuple[NDArray[np.int6
     for tap in range(4):
         others = [other for other in range(4) if other != tap]
         weights[tap] = np.prod([(offset - other) / (tap - other) for other in others], axis=0)
-    for array in (first, weights):
+    lines = first + np.arange(4)[:, np.newaxis]
+    for array in (lines, weights):
         array.flags.writeable = False
-    return first, weights
+    return lines, weights

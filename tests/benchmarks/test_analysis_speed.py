@@ -4,6 +4,7 @@ Skipped unless asked for: `pytest tests/benchmarks --benchmark-only`. Compare th
 """
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -37,12 +38,13 @@ def sound() -> Capture:
 
 
 def rig_analysis(capture: Capture):
-    """Integrity, response and polarity of one capture, as a run does them; what was kept of it before is forgotten."""
-    responses.acoustic_response.cache_clear()
-    troubles = capture_troubles(capture)
+    """Integrity, response and polarity of one capture, as a run does them."""
+    # What is kept of a capture is kept of this object alone.
+    fresh = replace(capture)
+    troubles = capture_troubles(fresh)
     settings = response.Settings.model_validate(TWO_SECONDS.checks["response"])
-    read = response.read([capture], settings, TWO_SECONDS)
-    signs = polarity.read([capture], polarity.Settings(), TWO_SECONDS)
+    read = response.read([fresh], settings, TWO_SECONDS)
+    signs = polarity.read([fresh], polarity.Settings(), TWO_SECONDS)
     return troubles, read, signs
 
 
