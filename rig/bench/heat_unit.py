@@ -18,7 +18,7 @@ from rig.signals.programme import music_like
 Floats = NDArray[np.float64]
 
 #: Dissipation of a class-D output: idle, and as a part of what it gives.
-IDLE_W, LOSS = 0.6, 0.15
+IDLE_W, LOSS = 0.15, 0.3
 #: The designer's heat sink is chosen for music-like noise of so many volts.
 DESIGN_V = 3.5
 #: Before the first programme the amplifier has been on for so long.

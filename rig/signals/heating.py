@@ -50,8 +50,8 @@ Floats = NDArray[np.float64]
 
 #: The longest time constant that is held possible where nothing is said of it: the air and the walls of a box.
 LONGEST_S = 5400.0
-#: A share of the weight so large in the slowest part of the grid: there may be as much beyond it. It matters if it moves
-#: the mean by such a part of its uncertainty, and by so many kelvin.
+#: A share of the weight so large in the slowest part of the grid: there may be as much beyond it. It matters if it
+#: moves the mean by such a part of its uncertainty, and by so many kelvin.
 EDGE, EDGE_SHARE, EDGE_SHIFT, EDGE_K = 1.25, 0.15, 0.1, 0.05
 #: No unit has just one or two constants: what is still to come is known to this part at best. It is counted from the
 #: mean of the last points.
@@ -158,11 +158,11 @@ def fit_rise(
     whole = (math.log(shortest_s), math.log(max(longest_s, 4 * shortest_s)))
     noise_k = max(float(np.sqrt(np.mean(np.diff(points.rise_k) ** 2) / 2)), points.step_noise_k)
     families = families_on(points, power, noise_k, whole, [(whole, whole)] * 2)
-    if ambient_celsius is not None:
-        lag_k = _lag_k(points, _mixed(families, _weights(families))[0])
-        points = replace(points, rise_k=points.rise_k + lag_k)
-    correlation = 0.0
+    raw_k, correlation = points.rise_k, 0.0
     for _ in range(2):
+        if ambient_celsius is not None:
+            responses = _mixed(families, _weights(families))[0]
+            points = replace(points, rise_k=raw_k + _lag_k(points, responses))
         noise_k, correlation = noise_of(_best(families), points)
         # The makes with one constant, and those with two, each on a grid about what counts.
         ranges = [range_of([f for f in families if f.is_double == double], whole) for double in (False, True)]
