@@ -227,7 +227,8 @@ class Watch:
                 side = settled(fit, self.steady_limits_k[role], 1 - DOUBT) if fit else "open"
                 sides.append((role, side))
         self.outlooks = tuple(outlooks)
-        if row.seconds < self.programme.early_end_after_s or not sides:
+        early_s = self.programme.early_end_after_s
+        if early_s is None or row.seconds < early_s or not sides:
             return None
         outside = [role for role, side in sides if side == "outside"]
         if outside:

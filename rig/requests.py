@@ -4,7 +4,6 @@ A sweep is asked for in full; how it is laid out in time (silence, marks, sweep,
 `rig.signals.stimulus`, which bench and checks share.
 """
 
-import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -115,8 +114,8 @@ class Programme:
     #: One row of the log every so many seconds.
     every_s: float
     guard: Guard
-    #: From when on it may end before its time, once the steady state is known beyond doubt; infinite: never.
-    early_end_after_s: float = math.inf
+    #: From when on it may end before its time, once the steady state is known beyond doubt; None: never.
+    early_end_after_s: float | None = None
     moment: Moment = ""
 
     @property

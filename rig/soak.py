@@ -1,6 +1,5 @@
 """What a kit says about long loud playing: the programme, and the guard that ends it before its time."""
 
-import math
 from dataclasses import replace
 from typing import Annotated, Literal
 
@@ -168,13 +167,13 @@ def programme(kit: Kit, table: SoakTable) -> Programme:
         ramp_s=table.ramp_s,
         every_s=table.every_s,
         guard=table.guard.guard(),
-        early_end_after_s=math.inf if table.early_end_after_s is None else table.early_end_after_s,
+        early_end_after_s=table.early_end_after_s,
     )
 
 
 def rest(like: Programme, seconds: float) -> Programme:
     """Rest after a programme: nothing sounds, instruments are read on."""
-    return replace(like, level_v=0.0, seconds=seconds, early_end_after_s=math.inf, moment="rest")
+    return replace(like, level_v=0.0, seconds=seconds, early_end_after_s=None, moment="rest")
 
 
 def soak_of(kit: Kit, name: str) -> SoakTable:

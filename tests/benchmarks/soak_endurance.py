@@ -41,7 +41,7 @@ def memory(hours: float) -> None:
     """Watch and log a programme on the simulated unit, and print how memory goes."""
     kit = job(ROOT, "booth-two", "heat").kit
     programme = next(r for r in job(ROOT, "booth-two", "heat").schedule.requests if hasattr(r, "noise"))
-    programme = replace(programme, seconds=hours * 3600, early_end_after_s=float("inf"))
+    programme = replace(programme, seconds=hours * 3600, early_end_after_s=None)
     bench = SimulatedBench(kit, "BT-0001")
     watch = Watch(programme)
     began_s, count, first_mb, most_mb = time.monotonic(), 0, float("nan"), 0.0
