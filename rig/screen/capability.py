@@ -40,6 +40,7 @@ def table(capability: Capability) -> Table:
     rows = telling(capability.limits)
     shown = [row for row in rows if row.grade != "good"] or rows[:5]
     drawn = Table(title="%GRR: spread of the rig in percent of each limit's width", title_justify="left")
+    drawn.add_column("check")
     for column, justify in (("limit", "left"), ("%GRR", "right"), ("95 % interval", "right"), ("categories", "right")):
         drawn.add_column(column, justify=justify)  # type: ignore[arg-type]
     drawn.add_column("")
@@ -54,6 +55,6 @@ def table(capability: Capability) -> Table:
 def _cells(row: LimitStudy) -> list[Text]:
     grade = Text(f"{SHAPES[row.grade]} {row.grade}", style=STYLES[row.grade])
     if row.study is None:
-        return [Text(f"{name(row)}\n{row.reason}"), Text("–"), Text(""), Text("–"), grade]
-    told = (name(row), percent(row.percent.value), interval(row.percent), categories(row.study))
+        return [Text(row.check), Text(f"{name(row)}\n{row.reason}"), Text("–"), Text(""), Text("–"), grade]
+    told = (row.check, name(row), percent(row.percent.value), interval(row.percent), categories(row.study))
     return [*(Text(words) for words in told), grade]
