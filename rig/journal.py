@@ -21,7 +21,7 @@ from rig.recordings import (
     read_rows,
     write_captures,
 )
-from rig.records import UNFINISHED, unfinished
+from rig.records import UNFINISHED, sync_file, unfinished
 from rig.requests import Programme
 from rig.sequencer import Asked, Captured, Event, Logged, StageReached, Started
 
@@ -67,6 +67,8 @@ class Journal:
             "started_at": started_at,
         }
         self._known = {programme: len(rows) for programme, rows in known.logs.items()} if known else {}
+        #: Captures on the disk, the first so many of the run.
+        self.written = len(known.captures) if known else 0
         self._captures: list[tuple[Capture, tuple[str, ...]]] = []
         self._programmes: list[Programme] = []
         self._writer: LogWriter | None = None
@@ -111,7 +113,10 @@ class Journal:
     def _checkpoint(self) -> None:
         if self._lock is None:
             return
-        calibrations, captures = write_captures(self._captures, self._folder, already=self._written())
+        calibrations, captures = write_captures(self._captures, self._folder, already=self.written)
+        for entry in captures[self.written :]:
+            sync_file(self._folder / entry["file"])
+        self.written = max(self.written, len(captures))
         document = {
             "schema": SCHEMA,
             **self._facts,
@@ -126,9 +131,6 @@ class Journal:
             file.flush()
             os.fsync(file.fileno())
         new.replace(self._folder / CHECKPOINT)
-
-    def _written(self) -> int:
-        return len(list((self._folder / "captures").glob("*.wav")))
 
 
 def interrupted(workspace: Path) -> list[Path]:

@@ -98,10 +98,19 @@ def give_back(folder: Path) -> None:
     shutil.rmtree(folder, ignore_errors=True)
 
 
-def save(folder: Path, kit: Kit, serial: str, run: Run, about: Mapping[str, Any], certificate: Certificate) -> Record:
+def save(
+    folder: Path,
+    kit: Kit,
+    serial: str,
+    run: Run,
+    about: Mapping[str, Any],
+    certificate: Certificate,
+    written: int = 0,
+) -> Record:
     """Write a run's record into its reserved folder, sync it, rename it: no half record can ever be seen.
 
-    `about` holds what the caller knows of the run: bench, started_at, note.
+    `about` holds what the caller knows of the run: bench, started_at, note; `written` is how many of its captures are on
+    the disk already.
 
     Raises
     ------
@@ -109,12 +118,20 @@ def save(folder: Path, kit: Kit, serial: str, run: Run, about: Mapping[str, Any]
         If it cannot be written (a full disk). What could be written stays in the unfinished folder.
     """
     try:
-        return _save(folder, kit, serial, run, about, certificate)
+        return _save(folder, kit, serial, run, about, certificate, written)
     except (OSError, soundfile.SoundFileError) as error:
         raise RecordError(f"{folder}: the record could not be written: {error}") from error
 
 
-def _save(folder: Path, kit: Kit, serial: str, run: Run, about: Mapping[str, Any], certificate: Certificate) -> Record:
+def _save(
+    folder: Path,
+    kit: Kit,
+    serial: str,
+    run: Run,
+    about: Mapping[str, Any],
+    certificate: Certificate,
+    written: int,
+) -> Record:
     home, name = folder.parent, folder.name.removeprefix(UNFINISHED)
     for name_of_help in HELPS:
         (folder / name_of_help).unlink(missing_ok=True)
@@ -135,7 +152,7 @@ def _save(folder: Path, kit: Kit, serial: str, run: Run, about: Mapping[str, Any
     }
     _copy_kit(kit, folder)
     document["results"] = [_write_result(result, folder) for result in run.results]
-    document["calibrations"], document["captures"] = write_captures(run.captures, folder)
+    document["calibrations"], document["captures"] = write_captures(run.captures, folder, written)
     document["logs"] = [_log_entry(n, log, troubles, folder) for n, (log, troubles) in enumerate(run.logs, 1)]
     (folder / "certificate.html").write_text(certificate(document, run, kit), encoding="utf-8")
     document["files"] = {path.relative_to(folder).as_posix(): sha256(path) for path in _files(folder)}
@@ -144,7 +161,7 @@ def _save(folder: Path, kit: Kit, serial: str, run: Run, about: Mapping[str, Any
     _sync(folder)
     final = home / name
     folder.rename(final)
-    _sync_one(home)
+    sync_file(home)
     return Record(final, document)
 
 
@@ -368,10 +385,11 @@ def _files(folder: Path) -> list[Path]:
 
 def _sync(folder: Path) -> None:
     for path in (*_files(folder), *(p for p in folder.rglob("*") if p.is_dir()), folder):
-        _sync_one(path)
+        sync_file(path)
 
 
-def _sync_one(path: Path) -> None:
+def sync_file(path: Path) -> None:
+    """Wait until the disk has a file, or what a folder lists."""
     if os.name == "nt" and path.is_dir():
         return  # a directory cannot be opened for syncing there
     handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)

@@ -65,13 +65,14 @@ def verify(
     """
     folder = records.reserve(workspace, work.kit, serial)
     started_at = records.now()
-    run = _walk(work, bench, confirm, view, Journal(folder, work.kit, work.plan, serial, started_at))
+    journal = Journal(folder, work.kit, work.plan, serial, started_at)
+    run = _walk(work, bench, confirm, view, journal)
     if run.bench_failed and not run.captures:
         # Nothing sounded: this is no run of the unit.
         records.give_back(folder)
         raise BenchError(run.stopped)
     about = {"plan": work.plan, "started_at": started_at, "by": " ".join(by.split()), "bench": bench.describe()}
-    return run, records.save(folder, work.kit, serial, run, about, certificate)
+    return run, records.save(folder, work.kit, serial, run, about, certificate, journal.written)
 
 
 def resume(
@@ -105,7 +106,7 @@ def resume(
     journal = Journal(before.folder, work.kit, work.plan, before.serial, before.started_at, before)
     run = _walk(work, bench, ask, view, journal)
     about = {"plan": work.plan, "started_at": before.started_at, "resumed_at": records.now(), "bench": bench.describe()}
-    return run, records.save(before.folder, work.kit, before.serial, run, about, certificate)
+    return run, records.save(before.folder, work.kit, before.serial, run, about, certificate, journal.written)
 
 
 def _walk(work: Job, bench: Bench, confirm: sequencer.Confirm, view: View, journal: Journal) -> sequencer.Run:

@@ -94,7 +94,7 @@ def test_a_killed_run_goes_on_where_it_was(bench: Path) -> None:
     assert records.damages(record) == []
     assert record.document["resumed_at"]
     for path, content in files.items():
-        assert (record.folder / path.relative_to(folder)).read_bytes().startswith(content[: len(content) // 2])
+        assert (record.folder / path.relative_to(folder)).read_bytes() == content
     assert journal.interrupted(bench) == []
 
 
