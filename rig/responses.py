@@ -247,7 +247,7 @@ def _noise_in_harmonics(capture: Capture, orders: Sequence[int], frequency_hz: F
 @lru_cache(maxsize=16)
 def _sweep_power(start_hz: float, stop_hz: float, seconds: float, rate_hz: float, wanted: bytes) -> Floats:
     """Squared spectrum of the analytic sweep, sixth-octave means at frequencies held as bytes of float64; read only."""
-    sent = sweep.synchronised_sweep(start_hz, stop_hz, seconds, rate_hz)
+    sent = sweep.kept_sweep(start_hz, stop_hz, seconds, rate_hz)
     length = fft.next_fast_len(sent.size, real=True)
     power = np.abs(fft.rfft(sent, length)) ** 2
     found = mean_of_lines(power, rate_hz / length, 0, np.frombuffer(wanted), 6)

@@ -434,7 +434,7 @@ def harmonic_responses(
 @lru_cache(maxsize=8)
 def sweep_inverse(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: float, grid: Grid) -> AnyComplex:
     """`inverse_of` the analytic sweep; read only."""
-    sent = sweep.synchronised_sweep(start_hz, stop_hz, seconds, sample_rate_hz)
+    sent = sweep.kept_sweep(start_hz, stop_hz, seconds, sample_rate_hz)
     inverse = inverse_of(spectrum_of(sent, grid, "reference"), grid)
     inverse.flags.writeable = False
     return inverse

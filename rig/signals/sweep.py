@@ -11,6 +11,7 @@ because the second harmonic of start_hz must be told from the edge at which seco
 """
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -258,3 +259,11 @@ def synchronised_sweep(start_hz: float, stop_hz: float, seconds: float, sample_r
     frequency_hz = instantaneous_frequency_hz(time_s, start_hz, stop_hz, seconds)
     amplitude = fade(frequency_hz, start_hz, stop_hz, sample_rate_hz)
     return amplitude * np.sin(instantaneous_phase_rad(time_s, start_hz, stop_hz, seconds))
+
+
+@lru_cache(maxsize=4)
+def kept_sweep(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: float) -> Array:
+    """`synchronised_sweep`, kept for the next call, so not to be written to; same parameters, same errors."""
+    sent = synchronised_sweep(start_hz, stop_hz, seconds, sample_rate_hz)
+    sent.flags.writeable = False
+    return sent
