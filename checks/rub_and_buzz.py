@@ -26,10 +26,11 @@ from rig.signals import sweep
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import gate
 from rig.signals.impulse_kinds import LOOKS, SIGNIFICANT, Impulses, impulses_of
-from rig.signals.impulsive import detectable_peak
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db
-from rig.signals.residual import Chirp, Residual, last_heard_s, pass_band_hz, sweep_residual
+from rig.signals.residual import Residual, sweep_residual
 from rig.signals.smoothing import log_frequency_grid, smooth_power
+from rig.signals.tracking import Chirp, last_heard_s, pass_band_hz
+from rig.signals.trains import detectable_peak
 from rig.tables import Table
 
 NAME = "rub_and_buzz"
@@ -125,9 +126,15 @@ def searched(capture: Capture) -> tuple[Residual, Impulses]:
     Untrusted
         If the silence before the sweep is empty, or the capture is not whole.
     """
-    residual, silence, ends_s = residual_of(capture)
+    layout = sweep_layout(capture)
+    residual, silence, late_s = residual_of(capture)
+    mark_ends_s, ends_s = (
+        frame / capture.sample_rate_hz + late_s
+        for frame in (layout.mark_before + layout.mark_frames, layout.mark_after)
+    )
+    begins_s = residual.chirp.passes_start_s - EARLY_S
     try:
-        return residual, impulses_of(residual, silence, residual.chirp.passes_start_s - EARLY_S, ends_s)
+        return residual, impulses_of(residual, silence, mark_ends_s, begins_s, ends_s - GUARD_S)
     except ValueError as error:
         raise Untrusted(str(error)) from None
 
@@ -159,7 +166,7 @@ DETECTABLE = "a train of clicks over one octave would be caught from here on in 
 
 
 def residual_of(capture: Capture) -> tuple[Residual, Floats, float]:
-    """Residual of a capture, its silence, and when the tail of its sweep ends.
+    """Residual of a capture, its silence, and how late the sweep arrives.
 
     Raises
     ------
@@ -176,7 +183,7 @@ def residual_of(capture: Capture) -> tuple[Residual, Floats, float]:
     except ValueError as error:
         raise Untrusted(f"the residual cannot be told: {error}") from None
     late_s = residual.chirp.passes_start_s - nominal.passes_start_s
-    return residual, pressure[layout.silence], layout.mark_after / rate_hz + late_s - GUARD_S
+    return residual, pressure[layout.silence], late_s
 
 
 def heard_between_s(residual: Residual) -> tuple[float, float]:
@@ -194,11 +201,12 @@ def peaks_over_frequency(residual: Residual, points_per_octave: int) -> Peaks:
     middle_s = chirp.time_of_cycle_s(grid * chirp.rate_s)
     first = np.round(np.maximum(middle_s - half_s, begins_s) * chirp.sample_rate_hz).astype(np.int64)
     last = np.round(np.minimum(middle_s + half_s, ends_s) * chirp.sample_rate_hz).astype(np.int64) + 1
-    stretches = [residual.samples[a:b] for a, b in zip(first, last, strict=True)]
+    size = np.abs(residual.samples)
+    upto = np.concatenate(([0.0], np.cumsum(size * size, dtype=np.float64)))
     return Peaks(
         grid,
-        np.array([np.max(np.abs(stretch)) for stretch in stretches]),
-        np.array([np.sqrt(np.mean(stretch**2)) for stretch in stretches]),
+        np.array([size[a:b].max() for a, b in zip(first, last, strict=True)], np.float64),
+        np.sqrt((upto[last] - upto[first]) / (last - first)),
     )
 
 
@@ -214,7 +222,7 @@ def fundamental_peak(capture: Capture, frequency_hz: Floats) -> Floats:
     if not np.isfinite(heard.arrival_s):
         raise Untrusted(f"nothing stands out of the noise at the microphone ({request})")
     gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, 0.002, 0.25)
-    fine = log_frequency_grid(request.start_hz, request.stop_hz, 48)
+    fine = log_frequency_grid(request.start_hz, request.stop_hz, 24)
     response = gated_frequency_response(gated, heard.sample_rate_hz, fine, request.start_hz, request.stop_hz)
     power = smooth_power(np.abs(response) ** 2, fine, frequency_hz, 3)
     return np.asarray(np.sqrt(2 * power) * request.level_v)

@@ -144,12 +144,13 @@ def particle_pa(random: np.random.Generator, level_db: float, a_cycle: float = 1
     return at_times_pa(random, PASSES_S + RATE_S * np.log(place / (REQUEST.start_hz * RATE_S)), level_db)
 
 
-def air_pa(random: np.random.Generator, level_db: float, below_hz: float = 90.0) -> Floats:
-    """Air that blows out of a leak while the cone moves in: noise from 800 Hz to 8 kHz, so loud at most."""
+def air_pa(random: np.random.Generator, level_db: float, below_hz: float = 90.0, both_ways: bool = False) -> Floats:
+    """Air that a leak lets out while the cone moves in, or both ways: noise from 800 Hz to 8 kHz, so loud at most."""
     band = filters.butter(2, [800.0, 8000.0], "band", fs=RATE_HZ, output="sos")
     noise = filters.sosfilt(band, random.standard_normal(FRAMES))
     phase = 2 * np.pi * FREQUENCY_HZ * RATE_S + random.uniform(0, 2 * np.pi)
-    loud = np.maximum(np.sin(phase), 0.0) ** 2 * half_cosine(5 * np.log(below_hz / np.maximum(FREQUENCY_HZ, 1.0)))
+    moves = np.abs(np.sin(phase)) if both_ways else np.maximum(np.sin(phase), 0.0)
+    loud = moves**2 * half_cosine(5 * np.log(below_hz / np.maximum(FREQUENCY_HZ, 1.0)))
     sound = noise * np.where(FREQUENCY_HZ > 0, loud, 0.0)
     return np.asarray(sound / np.std(noise) * PEAK_PA / np.sqrt(2) * 10 ** (level_db / 20))
 

@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from scipy import signal as filters
 
-from rig.signals import impulsive, residual, sweep
+from rig.signals import impulsive, residual, sweep, tracking, trains
 from rig.signals.gating import half_cosine
 
 RATE_HZ = 48000.0
 SENT = (20.0, 20000.0, 1.5)
 BEFORE_S, SILENCE_S = 0.4, 0.3
 LEAD_IN, _ = sweep.sweep_margins(*SENT, RATE_HZ)
-NOMINAL = residual.Chirp(*SENT, RATE_HZ, BEFORE_S + LEAD_IN / RATE_HZ)
+NOMINAL = tracking.Chirp(*SENT, RATE_HZ, BEFORE_S + LEAD_IN / RATE_HZ)
 FRAMES = round((BEFORE_S + 0.4) * RATE_HZ) + sweep.sweep_frames(*SENT, RATE_HZ)
 TIME_S = np.arange(FRAMES) / RATE_HZ
 HISS = 1e-4
@@ -77,7 +77,7 @@ def test_whitened_noise_has_the_density_one_whatever_its_colour():
     pink = filters.lfilter([1.0], [1.0, -0.9], hiss(3))
     silence = filters.lfilter([1.0], [1.0, -0.9], hiss(4))[: round(SILENCE_S * RATE_HZ)]
     left = residual.sweep_residual(chirped() + pink, silence, NOMINAL)
-    low_hz, high_hz = residual.pass_band_hz(np.array([60.0]), RATE_HZ)
+    low_hz, high_hz = tracking.pass_band_hz(np.array([60.0]), RATE_HZ)
     density = np.var(left.white[searched(left, 20, 100)]) / (high_hz - low_hz[0])
     assert density == pytest.approx(1.0, rel=0.15)
 
@@ -118,8 +118,15 @@ def test_what_is_no_capture_is_refused(captured, silence, match):
         residual.sweep_residual(captured, silence, NOMINAL)
 
 
+SEARCHED = (NOMINAL.passes_start_s, 2.2)
+
+
+def train_scores(left):
+    return [*trains.peak_scores(left, SEARCHED), *impulsive.above_scores(left, SEARCHED, trains.WINDOWS_S)]
+
+
 def scores_of(left):
-    return impulsive.above_scores(left, (NOMINAL.passes_start_s, 2.2))[0]
+    return impulsive.above_scores(left, SEARCHED, (impulsive.EVENT_WINDOW_S,))[0]
 
 
 def test_scores_of_noise_are_standard_normal_at_every_frequency_of_the_sweep():
@@ -140,15 +147,17 @@ def test_scores_of_noise_are_standard_normal_at_every_frequency_of_the_sweep():
 
 
 def test_evidence_in_noise_is_what_it_says():
-    evidence = []
-    for seed in range(30):
+    evidence, count = [], 30
+    for seed in range(count):
         left = left_of(chirped(), hiss(50 + seed))
-        found = impulsive.trains(left, impulsive.train_scores(left, (NOMINAL.passes_start_s, 2.2)))
-        evidence.append(found[0].evidence)
-    # One in ten may have more than 1, one in a hundred more than 2: of 30, more than 8 or 3 happen by less than 1 %.
-    assert np.count_nonzero(np.array(evidence) > 1) <= 8
-    assert np.count_nonzero(np.array(evidence) > 2) <= 3
-    assert np.median(evidence) > 0
+        evidence.append([train.evidence for train in trains.trains(left, train_scores(left))])
+    found = np.array(evidence)
+    # Of four kinds of trains one in ten may have more than 1, one in a hundred more than 2: more than these happen by
+    # less than 1 %.
+    assert np.count_nonzero(found > 1) <= 4 * 8
+    assert np.count_nonzero(found > 2) <= 4
+    # The bound is no idle one: some of the noise comes near it.
+    assert np.count_nonzero(np.max(found, axis=1) > 0) >= 3
 
 
 @pytest.mark.parametrize("peak", [0.003, 0.03, 0.3])
@@ -158,7 +167,7 @@ def test_no_single_impulse_keeps_step_with_the_sweep_however_loud(peak):
     sound[first : first + 20] = peak
     left = left_of(chirped() + sound)
     assert np.max(scores_of(left).score) > impulsive.EVENT
-    found = impulsive.trains(left, impulsive.train_scores(left, (NOMINAL.passes_start_s, 2.2)), lock=True)
+    found = trains.trains(left, train_scores(left), lock=True)
     assert max(train.evidence for train in found) < 3
 
 
@@ -168,7 +177,7 @@ def test_faint_clicks_once_a_cycle_make_a_train_where_they_are():
     for first in np.round(NOMINAL.time_of_cycle_s(cycles) * RATE_HZ).astype(int):
         sound[first : first + 3] += 4 * HISS * np.array([1, -1, 1])
     left = left_of(chirped(), sound)
-    found = impulsive.trains(left, impulsive.train_scores(left, (NOMINAL.passes_start_s, 2.2)))
+    found = trains.trains(left, train_scores(left))
     best = max(found, key=lambda train: train.evidence)
     assert best.evidence > 4
     assert best.phase == pytest.approx(0.25, abs=0.06)

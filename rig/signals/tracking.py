@@ -1,0 +1,222 @@
+"""Filters that follow a sweep: what lies well above it, and what lies between it and its second harmonic.
+
+The capture is cut into overlapping blocks, so short that the sweep hardly moves within one; a block's spectrum is
+multiplied by the filter that belongs to the sweep's frequency in its middle, and the blocks are laid together again.
+The Kaiser-Bessel-derived window lets unfiltered blocks add up to what was cut, and its sidelobes lie more than 100 dB
+down a few lines away (Princen and Bradley, IEEE Trans. ASSP 34(5), 1986; Fielder et al., AES 101st Convention, 1996).
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import fft
+from scipy.signal.windows import kaiser_bessel_derived
+
+from rig.signals import sweep
+from rig.signals.gating import half_cosine
+
+Array = NDArray[np.float64]
+Single = NDArray[np.float32]
+
+ORDERS = (10.0, 12.0)
+"""The tracking high-pass is shut at so many times the sweep's frequency, and open at so many (common practice, no
+source: the tenth harmonic)."""
+LOWEST_HZ = (1000.0, 1400.0)
+"""It never opens below these: a rub is short, and a room is loudest below."""
+HIGHEST_OF_RATE = (0.39, 0.43)
+"""It is open to the first of these parts of the sample rate and shut at the second."""
+BETWEEN = (1.25, 1.4, 1.65, 1.8)
+"""The filter between a sweep and its second harmonic opens from the first to the second of these times the sweep's
+frequency, and shuts from the third to the fourth."""
+BETWEEN_FROM_HZ = 1000.0
+"""Below this the tracking high-pass hears more."""
+BLOCK_OF_RATE = 0.1
+"""A block lasts about so long, in parts of the time in which the sweep's frequency grows by a factor e."""
+SIDELOBES = 6.0
+"""The window's parameter alpha."""
+EARLY_S = 0.3
+"""The high-pass begins so long before the sweep passes its first frequency."""
+
+
+@dataclass(frozen=True)
+class Chirp:
+    """A sweep in a capture: its band, and when it passes start_hz, in seconds from the capture's first frame."""
+
+    start_hz: float
+    stop_hz: float
+    seconds: float
+    sample_rate_hz: float
+    passes_start_s: float
+
+    @property
+    def rate_s(self) -> float:
+        """Time in which the frequency grows by a factor e."""
+        return sweep.sweep_rate_s(self.start_hz, self.stop_hz, self.seconds)
+
+    def time_of_cycle_s(self, cycle: ArrayLike) -> Array:
+        """When the sweep's phase is so many cycles: ``L ln(cycle / (start_hz L))`` after the passing of start_hz."""
+        time: Array = self.passes_start_s + self.rate_s * np.log(np.asarray(cycle) / (self.start_hz * self.rate_s))
+        return time
+
+    def time_of_frequency_s(self, frequency_hz: float) -> float:
+        """When the sweep passes a frequency."""
+        return float(self.time_of_cycle_s(frequency_hz * self.rate_s))
+
+    def frequency_at_hz(self, time_s: ArrayLike) -> Array:
+        """Frequency of the sweep at times in the capture."""
+        after_s = np.asarray(time_s, np.float64) - self.passes_start_s
+        return sweep.instantaneous_frequency_hz(after_s, self.start_hz, self.stop_hz, self.seconds)
+
+
+@dataclass(frozen=True, eq=False)
+class Tracking:
+    """Filters of the blocks of a sweep.
+
+    Attributes
+    ----------
+    first : int
+        First frame of the first block, counted from the passing of start_hz.
+    window : ndarray, shape (frames,)
+        Window over a block; blocks are half a block apart.
+    frequency_hz : ndarray, shape (lines,)
+        Frequencies of a block's spectrum.
+    filters : ndarray, shape (blocks, lines)
+        Gains.
+    """
+
+    first: int
+    window: Single
+    frequency_hz: Array
+    filters: Single
+
+
+def pass_band_hz(frequency_hz: ArrayLike, sample_rate_hz: float) -> tuple[Array, float]:
+    """Edges of the tracking high-pass while the sweep is at a frequency.
+
+    Parameters
+    ----------
+    frequency_hz : array_like
+        Frequencies of the sweep in Hz.
+    sample_rate_hz : float
+        Sample rate in Hz.
+
+    Returns
+    -------
+    low_hz : ndarray
+        Lower edges, in the shape of frequency_hz; half a cosine rises about each of them.
+    high_hz : float
+        Upper edge.
+    """
+    lowest, tracked = math.sqrt(LOWEST_HZ[0] * LOWEST_HZ[1]), math.sqrt(ORDERS[0] * ORDERS[1])
+    low: Array = np.maximum(lowest, tracked * np.asarray(frequency_hz, np.float64))
+    return low, highest_hz(sample_rate_hz)
+
+
+def highest_hz(sample_rate_hz: float) -> float:
+    """Upper edge of all tracking filters."""
+    return math.sqrt(HIGHEST_OF_RATE[0] * HIGHEST_OF_RATE[1]) * sample_rate_hz
+
+
+def between_hz(frequency_hz: ArrayLike, sample_rate_hz: float) -> tuple[Array, Array]:
+    """Edges of the filter between a sweep and its second harmonic; parameters as `pass_band_hz`."""
+    at_hz, highest = np.asarray(frequency_hz, np.float64), highest_hz(sample_rate_hz)
+    low: Array = np.minimum(math.sqrt(BETWEEN[0] * BETWEEN[1]) * at_hz, highest)
+    high: Array = np.minimum(math.sqrt(BETWEEN[2] * BETWEEN[3]) * at_hz, highest)
+    return low, high
+
+
+def last_heard_s(chirp: Chirp, part: float) -> float:
+    """When the tracking high-pass has left less than a part of the band up to its upper edge."""
+    _, high_hz = pass_band_hz(chirp.start_hz, chirp.sample_rate_hz)
+    last_hz = (1 - part) * high_hz / math.sqrt(ORDERS[0] * ORDERS[1])
+    return chirp.time_of_frequency_s(min(last_hz, chirp.stop_hz))
+
+
+def last_between_s(chirp: Chirp) -> float:
+    """When the filter between the sweep and its second harmonic has lost half of its band."""
+    last_hz = highest_hz(chirp.sample_rate_hz) / math.sqrt(BETWEEN[1] * BETWEEN[2])
+    return chirp.time_of_frequency_s(min(last_hz, chirp.stop_hz))
+
+
+def _rise(frequency_hz: Array, from_hz: Array | float, to_hz: Array | float) -> Array:
+    """Half a cosine over the logarithm of frequency."""
+    return half_cosine(np.log(frequency_hz / from_hz) / np.log(np.asarray(to_hz) / from_hz))
+
+
+def _blocks(chirp: Chirp, first_s: float, last_s: float) -> tuple[int, Single, Array, Array]:
+    """First frame, window, frequencies of a block's lines, and frequencies of the sweep in the blocks' middles."""
+    rate_hz = chirp.sample_rate_hz
+    frames = 2 ** max(5, round(math.log2(BLOCK_OF_RATE * chirp.rate_s * rate_hz)))
+    first = round((first_s - chirp.passes_start_s) * rate_hz) - frames // 2
+    count = max(1, math.ceil(((last_s - chirp.passes_start_s) * rate_hz - first) / (frames // 2)))
+    window = kaiser_bessel_derived(frames, beta=SIDELOBES * np.pi).astype(np.float32)
+    line_hz = np.maximum(np.asarray(fft.rfftfreq(frames, 1 / rate_hz), np.float64), 1.0)
+    middle_s = chirp.passes_start_s + (first + frames / 2 * (1 + np.arange(count))) / rate_hz
+    return first, window, line_hz, chirp.frequency_at_hz(middle_s)
+
+
+@lru_cache(maxsize=8)
+def high_pass(chirp: Chirp) -> Tracking:
+    """The tracking high-pass of a sweep; `passes_start_s` may be any."""
+    ends_s = last_heard_s(chirp, 0.0)
+    first, window, line_hz, at_hz = _blocks(chirp, chirp.passes_start_s - EARLY_S, ends_s)
+    part = line_hz / chirp.sample_rate_hz
+    fixed = _rise(line_hz, *LOWEST_HZ) * half_cosine(np.interp(part, HIGHEST_OF_RATE, (1.0, 0.0)))
+    gains = fixed * _rise(line_hz, ORDERS[0] * at_hz[:, np.newaxis], ORDERS[1] * at_hz[:, np.newaxis])
+    return Tracking(first, window, line_hz, gains.astype(np.float32))
+
+
+@lru_cache(maxsize=8)
+def between(chirp: Chirp) -> Tracking:
+    """The filter between a sweep and its second harmonic; `passes_start_s` may be any."""
+    begins_s = chirp.time_of_frequency_s(min(BETWEEN_FROM_HZ, chirp.stop_hz))
+    first, window, line_hz, at_hz = _blocks(chirp, begins_s, last_between_s(chirp))
+    edge = [order * at_hz[:, np.newaxis] for order in BETWEEN]
+    part = line_hz / chirp.sample_rate_hz
+    gains = _rise(line_hz, edge[0], edge[1]) * (1 - _rise(line_hz, edge[2], edge[3]))
+    gains *= half_cosine(np.interp(part, HIGHEST_OF_RATE, (1.0, 0.0)))
+    return Tracking(first, window, line_hz, gains.astype(np.float32))
+
+
+def tracked(capture: Single, tracking: Tracking, passes_start: int, gains: Sequence[ArrayLike]) -> list[Single]:
+    """A capture behind a tracking filter, once for each of several filters on top.
+
+    Parameters
+    ----------
+    capture : ndarray, shape (frames,)
+        Capture.
+    tracking : Tracking
+        The filter.
+    passes_start : int
+        Frame in which the sweep passes start_hz.
+    gains : sequence of array_like, shape (lines,) or (blocks, lines)
+        Further filters on the frequencies of the blocks' spectra; real or complex.
+
+    Returns
+    -------
+    list of ndarray, shape (frames,)
+        0 outside the blocks.
+    """
+    size = tracking.window.size
+    hop = size // 2
+    first = passes_start + tracking.first
+    length = hop * (tracking.filters.shape[0] + 1)
+    inside = slice(max(0, first), max(0, min(capture.size, first + length)))
+    piece = np.zeros(length, np.float32)
+    piece[inside.start - first : inside.stop - first] = capture[inside]
+    cut = np.lib.stride_tricks.sliding_window_view(piece, size)[::hop]
+    spectra = fft.rfft(cut * tracking.window, axis=1) * tracking.filters
+    found = []
+    for gain in gains:
+        blocks = fft.irfft(spectra * np.asarray(gain), size, axis=1) * tracking.window
+        laid = np.zeros(length, np.float32)
+        laid[:-hop] = blocks[:, :hop].ravel()
+        laid[hop:] += blocks[:, hop:].ravel()
+        whole = np.zeros(capture.size, np.float32)
+        whole[inside] = laid[inside.start - first : inside.stop - first]
+        found.append(whole)
+    return found

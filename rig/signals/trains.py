@@ -1,0 +1,306 @@
+"""Trains: impulses that come back once a cycle of the sweep at one phase.
+
+Scores are folded over the cycles of the sweep; what comes back at one phase adds up over the cycles of a band. Scores
+are clipped before they add up, so that one loud event can never make a train. Every threshold is a probability: that
+noise alone gives as much anywhere in the sweep.
+"""
+
+import functools
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage, special
+
+from rig.signals.impulsive import BASELINE_S, Scores, normal_ranks
+from rig.signals.residual import Residual, standard_pulse
+from rig.signals.tracking import Chirp, last_heard_s, pass_band_hz
+
+Array = NDArray[np.float64]
+Single = NDArray[np.float32]
+Index = NDArray[np.int64]
+
+REACH_S = 0.0008
+"""The burst of a rub is shorter than its jitter: it may come so far about its phase, from first to last."""
+PEAK_WINDOW_S = 0.0002
+"""Length over which energy is summed for a burst of unknown waveform."""
+STEP_S = 0.0001
+"""Steps in which the greatest value within reach is taken."""
+LEVEL_BLOCK_S = 0.002
+LEVEL_CLIP = 2.0
+LEVEL_S = 0.4
+"""The level of the noise is the mean over so long of the mean squares of such blocks, none counting for more than so
+many times the middle one: bursts must not raise it."""
+WINDOWS_S = (0.003, 0.009)
+"""Lengths over which energy is summed for trains of longer bursts: a rub's in a room, the noise of air."""
+CLIP = 4.0
+"""Scores are clipped here before they add up over cycles."""
+HIGHEST_HZ = 500.0
+"""Up to here a cycle is long enough to tell phases apart."""
+SHORTEST_CYCLE = 2.5
+"""A cycle must last so many windows."""
+BAND_LEFT = 0.15
+"""The search for trains ends where the tracking high-pass leaves less of the bandwidth."""
+BINS = 64
+"""Phases in a cycle."""
+WIDTHS = (5, 7, 10, 14, 20, 28, 40, 56, 80)
+"""Numbers of cycles that are added up."""
+NARROWEST = 2**0.25
+"""Frequency ratio that a train must hold on for: a steady tone of the room, such as a voice, runs along with a sweep
+for no more than 15 %."""
+SLOPES = np.linspace(-0.35, 0.35, 9)
+"""Drift of the phase in cycles per octave: about a resonance the cone turns by half a cycle over two octaves."""
+HALF_SHARE = 0.25
+"""Each half of a train must hold at least this part of it."""
+PULSES_WITHIN_REACH = 12.0
+"""Independent values of a matched filter's output within reach of a phase."""
+PULSE_LEFT = 0.8
+"""Of a pulse's peak behind the matched filter so much counts: jitter, the steps of the search and the tracking
+high-pass cost the rest (counted)."""
+
+
+@dataclass(frozen=True)
+class Train:
+    """The best train of impulses, once a cycle at one phase, that a residual holds.
+
+    Attributes
+    ----------
+    evidence : float
+        -lg of the probability that noise alone holds such a train anywhere in the sweep; 0 at least.
+    score : float
+        Standard normal in noise, for one train that is given beforehand.
+    low_hz, high_hz : float
+        Band of the sweep over which it was found.
+    phase : float
+        Its place in the cycle of the sweep at the microphone, in cycles, at the geometric middle of the band.
+    slope : float
+        Drift of that place in cycles per octave.
+    window_s : float
+        The window it stands out best in.
+    """
+
+    evidence: float
+    score: float
+    low_hz: float
+    high_hz: float
+    phase: float
+    slope: float
+    window_s: float
+
+
+def peak_scores(residual: Residual, between_s: tuple[float, float]) -> list[Scores]:
+    """The greatest values within reach, between two times of the capture; they are for `folded` to rank.
+
+    Of a filter matched to the standard pulse, with either sign, since a contact comes each time from the same side; and
+    of the energy of a burst of any waveform.
+    """
+    chirp, rate_hz = residual.chirp, residual.chirp.sample_rate_hz
+    begins_s, ends_s = between_s[0] - BASELINE_S / 2, min(between_s[1], last_heard_s(chirp, BAND_LEFT))
+    step = max(1, round(STEP_S * rate_hz))
+    first, frames = max(0, round(begins_s * rate_hz)), round((ends_s - begins_s) * rate_hz) // step * step
+    if frames < BASELINE_S * rate_hz:
+        return [Scores(np.zeros(0), np.zeros(0), REACH_S, ranked=True)] * 3
+    heard, white = (each[first : first + frames] for each in (residual.pulse, residual.white))
+    time_s = np.asarray((first + step * (np.arange(frames // step) + 0.5)) / rate_hz, np.float64)
+    low_hz, high_hz = pass_band_hz(chirp.frequency_at_hz(time_s), rate_hz)
+    window = max(2, round(PEAK_WINDOW_S * rate_hz))
+    # Half a window earlier: a burst has begun then.
+    summed = np.asarray(ndimage.uniform_filter1d(white * white, window, origin=-(window // 2)), np.float32)
+    steady = summed * np.repeat(1 / (high_hz - low_hz), step).astype(np.float32)
+    energy = steady / _level(steady, rate_hz)
+    pulse = heard / np.sqrt(_level(heard * heard, rate_hz))
+    found: list[Scores] = []
+    # The window of the energy reaches by itself.
+    for values, reach_s in ((pulse, REACH_S), (-pulse, REACH_S), (energy, REACH_S - PEAK_WINDOW_S)):
+        blocks = functools.reduce(np.maximum, (values[at::step] for at in range(step)))
+        greatest = ndimage.maximum_filter1d(blocks, max(1, round(reach_s * rate_hz / step)))
+        found.append(Scores(time_s, np.asarray(greatest, np.float64), REACH_S, ranked=True))
+    return found
+
+
+def _level(power: Single, sample_rate_hz: float) -> Single:
+    """Level of the noise about every frame of a squared signal, steady by itself.
+
+    Over so long a time that its own error, which all cycles in that time share, does not add up to a train.
+    """
+    block = max(1, round(LEVEL_BLOCK_S * sample_rate_hz))
+    whole = power[: power.size // block * block].reshape(-1, block).mean(axis=1)
+    whole = np.minimum(whole, LEVEL_CLIP * np.median(whole))
+    level = ndimage.uniform_filter1d(whole, round(LEVEL_S / LEVEL_BLOCK_S), mode="reflect")
+    held = np.repeat(np.maximum(level, np.float32(1e-30)), block)
+    return np.pad(held, (0, power.size - held.size), mode="edge")
+
+
+@lru_cache(maxsize=16)
+def _bins(start_hz: float, rate_s: float, high_hz: float) -> tuple[Array, Array]:
+    """Numbers of the cycles, and times of their bins after the passing of start_hz."""
+    first, last = math.ceil(start_hz * rate_s), math.floor(high_hz * rate_s)
+    cycle = np.arange(first, last, dtype=np.float64)
+    place = cycle[:, np.newaxis] + (np.arange(BINS) + 0.5) / BINS
+    return cycle, rate_s * np.log(place / (start_hz * rate_s))
+
+
+def folded(scores: Scores, chirp: Chirp, high_hz: float) -> tuple[Array, Array]:
+    """Scores over the cycles of the sweep and the phases in each.
+
+    Returns
+    -------
+    cycle : ndarray, shape (cycles,)
+        Numbers of the cycles; cycle n begins where the sweep's frequency is n / L.
+    score : ndarray, shape (cycles, BINS)
+        Scores, not clipped. 0 where there are none.
+    """
+    cycle, after_s = _bins(chirp.start_hz, chirp.rate_s, high_hz)
+    if scores.time_s.size < 2 or cycle.size == 0:
+        return cycle, np.zeros(after_s.shape)
+    step_s = (scores.time_s[-1] - scores.time_s[0]) / (scores.time_s.size - 1)
+    at = np.rint((after_s + (chirp.passes_start_s - scores.time_s[0])) / step_s).astype(np.int64)
+    inside = (at >= 0) & (at < scores.score.size)
+    score = np.zeros(after_s.shape)
+    score[inside] = normal_ranks(scores.score[at[inside]]) if scores.ranked else scores.score[at[inside]]
+    return cycle, score
+
+
+@lru_cache(maxsize=16)
+def _places(first: float, cycles: int) -> Index:
+    """For each drift, which of the flattened scores stand below each other, shape (cycles, drifts * BINS)."""
+    octave = np.log2((first + np.arange(cycles) + 0.5) / first)
+    turn = np.round(np.multiply.outer(octave, SLOPES) * BINS).astype(np.int64)
+    place = (np.arange(BINS) + turn[..., np.newaxis]) % BINS
+    return np.asarray(place.reshape(cycles, -1) + BINS * np.arange(cycles)[:, np.newaxis])
+
+
+def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Train:
+    """The train of impulses that stands out most over all bands, phases and drifts.
+
+    The mean clipped score over n cycles, times the root of n, is standard normal in noise. The probability of the
+    greatest is bounded by the sum over all trials (Bonferroni): windows of n cycles n / 16 apart, phases half a window
+    apart, and drifts. So near to each other trials still count one by one at scores as high as matter here (Siegmund
+    and Yakir, Bernoulli 6(2), 2000, on scans): counted in noise, they are half of these.
+
+    Parameters
+    ----------
+    cycle, score : ndarray
+        From `folded`.
+    chirp : Chirp
+        The sweep.
+    window_s : float
+        Window of the scores.
+    """
+    clipped = np.minimum(score, CLIP).astype(np.float32)
+    lined = clipped.ravel().take(_places(float(cycle[0]), cycle.size))
+    total = np.zeros((cycle.size + 1, len(SLOPES) * BINS), np.float32)
+    # Row by row: a cumulative sum down the columns takes twice as long.
+    for row, own in enumerate(lined):
+        np.add(total[row], own, out=total[row + 1])
+    value, width, at = -math.inf, 0, (0, 0)
+    for cycles in WIDTHS:
+        found, where = _best_window(total, cycle, cycles, value * math.sqrt(cycles))
+        if found > value * math.sqrt(cycles):
+            value, width, at = found / math.sqrt(cycles), cycles, where
+    rate_s = chirp.rate_s
+    if not width:
+        return Train(0.0, 0.0, chirp.start_hz, chirp.start_hz, 0.0, 0.0, window_s)
+    low, high = cycle[at[0]], cycle[at[0]] + width
+    drift, column = divmod(at[1], BINS)
+    evidence = -(special.log_ndtr(-value) + math.log(_trials(cycle, chirp, window_s))) / math.log(10)
+    slope = float(SLOPES[drift])
+    phase = ((column + 0.5) / BINS + slope * math.log2(math.sqrt(low * high) / cycle[0])) % 1.0
+    return Train(max(0.0, evidence), value, low / rate_s, high / rate_s, phase, slope, window_s)
+
+
+def _best_window(total: Single, cycle: Array, width: int, least: float) -> tuple[float, tuple[int, int]]:
+    """Greatest sum of `width` cycles, with the first cycle and the column; minus infinity when not above `least`."""
+    starts = min(cycle.size + 1 - width, int(np.searchsorted(cycle, width / (NARROWEST - 1), "right")))
+    none = -math.inf, (0, 0)
+    if starts < 1:
+        return none
+    sums = total[width : width + starts] - total[:starts]
+    if float(np.max(sums)) <= max(least, 0.0):
+        return none
+    half = total[width // 2 : width // 2 + starts] - total[:starts]
+    sums[np.abs(half - 0.5 * sums) > (0.5 - HALF_SHARE) * sums] = -np.inf
+    start, column = divmod(int(np.argmax(sums)), sums.shape[1])
+    return float(sums[start, column]), (start, column)
+
+
+def _trials(cycle: Array, chirp: Chirp, window_s: float) -> float:
+    """Independent trials among all that `find_train` looks at."""
+    lasts_s = float(chirp.time_of_cycle_s(cycle[-1] + 1) - chirp.time_of_cycle_s(cycle[0]))
+    phases = lasts_s / cycle.size / (window_s / 2)
+    starts = sum(16 * max(1.0, cycle.size / width) for width in WIDTHS if width <= cycle.size)
+    return starts * phases * len(SLOPES)
+
+
+def locked(score: Array) -> Array:
+    """Scores held against the other phases of their own cycle.
+
+    A sliding mean over one cycle is taken out, and each cycle is scaled to a standard deviation of 1 at least: under
+    the hypothesis that impulses come at random phases, or that a whole cycle is loud, sums of these over cycles are
+    standard normal again, however loud the impulses are.
+
+    Parameters
+    ----------
+    score : ndarray, shape (cycles, BINS)
+        From `folded`.
+    """
+    left = score - ndimage.uniform_filter1d(score.ravel(), BINS, mode="nearest").reshape(score.shape)
+    left -= np.mean(left, axis=1, keepdims=True)
+    scaled: Array = left / np.maximum(1.0, np.std(left, axis=1, keepdims=True))
+    return scaled
+
+
+def trains(residual: Residual, all_scores: list[Scores], lock: bool = False) -> list[Train]:
+    """The best train in each window that the sweep's cycles are long enough for; `lock`: of `locked` scores."""
+    found = []
+    for scores in all_scores:
+        high_hz = min(HIGHEST_HZ, residual.chirp.stop_hz, 1 / (SHORTEST_CYCLE * scores.window_s))
+        cycle, score = folded(scores, residual.chirp, high_hz)
+        if cycle.size >= WIDTHS[0]:
+            score = locked(score) if lock else score
+            found.append(find_train(cycle, score, residual.chirp, scores.window_s))
+    return found
+
+
+def detectable_peak(
+    noise: tuple[Array, Array], chirp: Chirp, frequency_hz: Array, evidence: float, caught: float = 0.99
+) -> Array:
+    """Peak of the impulses of a train that is still caught: one a cycle over one octave of the sweep.
+
+    Each impulse is the standard pulse. A matched filter gives it, in parts of the noise's standard deviation,
+    ``d = peak sqrt(4 integral |P|**2 / N df)`` (North, 1943; Turin, IRE Trans. Inf. Theory 6(3), 1960). So many cycles
+    of it must reach the score that gives the evidence asked for, and the fluctuation of the sum on top.
+
+    Parameters
+    ----------
+    noise : tuple of ndarray
+        Frequencies and density from `residual.noise_density`.
+    chirp : Chirp
+        The sweep.
+    frequency_hz : ndarray, shape (frequencies,)
+        Middles of the octaves, in Hz.
+    evidence : float
+        -lg of the probability that noise gives such a train anywhere.
+    caught : float
+        Part of such trains that are to be caught.
+
+    Returns
+    -------
+    ndarray, shape (frequencies,)
+        Peak in the units of the silence.
+    """
+    line_hz, spectrum = standard_pulse(chirp.sample_rate_hz)
+    ratio = 4 * np.abs(spectrum) ** 2 / np.interp(line_hz, *noise) * (line_hz[1] - line_hz[0])
+    low_hz, high_hz = pass_band_hz(frequency_hz, chirp.sample_rate_hz)
+    upto = np.concatenate(([0.0], np.cumsum(ratio)))
+    per_peak = upto[np.searchsorted(line_hz, high_hz)] - upto[np.searchsorted(line_hz, low_hz)]
+    cycles = np.maximum(WIDTHS[0], chirp.rate_s * frequency_hz / math.sqrt(2))
+    cycle, _ = _bins(chirp.start_hz, chirp.rate_s, HIGHEST_HZ)
+    chance = -evidence * math.log(10) - math.log(_trials(cycle, chirp, REACH_S))
+    needed = -special.ndtri_exp(chance) + special.ndtri(caught)
+    # The rank of the greatest of several values: each alone must reach further.
+    alone = -special.ndtri(-np.expm1(special.log_ndtr(needed / np.sqrt(cycles)) / PULSES_WITHIN_REACH))
+    peak: Array = alone / (PULSE_LEFT * np.sqrt(np.maximum(per_peak, 1e-300)))
+    return peak
