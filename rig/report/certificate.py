@@ -17,7 +17,7 @@ from rig.kit import Kit
 from rig.readings import Curve, Reading
 from rig.report import heat, words
 from rig.report.conditions import calibrations, conditions, played_again, told_of_bench
-from rig.report.figures import HATCHING, Panel, curves_svg, panels_of
+from rig.report.figures import HATCHING, Panel, band_verdicts, curves_svg, panels_of
 from rig.report.unproved import alike, ended_early, not_checked, together, unjudged_ranges
 from rig.sequencer import Run
 from rig.verdicts import CheckResult
@@ -133,13 +133,15 @@ def section(result: CheckResult, kit: Kit, sounds: Sequence[Mapping[str, Any]] =
     judged = {(verdict.quantity, verdict.subject) for verdict in result.verdicts}
     unjudged = [_bounded(r, r) for r in result.read.readings if (r.quantity, r.subject) not in judged]
     read = {(r.quantity, r.subject): r for r in result.read.readings}
-    panels = panels_of(result.read.curves, result.verdicts)
+    limits = kit.limits.get(result.name, {})
+    bands = band_verdicts(result.read.curves, result.verdicts, limits)
+    panels = panels_of(result.read.curves, [*result.verdicts, *bands])
     verdicts = [_bounded(v, read.get((v.quantity, v.subject))) for v in result.verdicts]
     return Section(
         result=result,
-        verdicts=tuple(words.worst_first(verdicts, kit.limits.get(result.name, {}))),
+        verdicts=tuple(words.worst_first(verdicts, limits)),
         unjudged=tuple(unjudged),
-        figures=tuple(_figures(result)),
+        figures=tuple(_figures(panels)),
         methods=tuple(_methods(result.read.curves)),
         not_drawn=tuple(quantity for quantity, of in panels.items() if not is_drawn(quantity, of)),
         sounds=tuple((f"{sound['quantity']} {sound['subject']}", sound["file"]) for sound in sounds),
@@ -193,8 +195,8 @@ def _methods(curves: Iterable[Curve]) -> list[str]:
     return [f"{of}: {how}" for of, how in alike((curve, curve.method) for curve in curves if curve.method)]
 
 
-def _figures(result: CheckResult) -> Iterator[tuple[str, list[Markup]]]:
-    for quantity, panels in panels_of(result.read.curves, result.verdicts).items():
+def _figures(by_quantity: Mapping[str, Sequence[Panel]]) -> Iterator[tuple[str, list[Markup]]]:
+    for quantity, panels in by_quantity.items():
         if not is_drawn(quantity, panels):
             continue
         columns = min(len(panels), 2)

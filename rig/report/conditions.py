@@ -66,7 +66,7 @@ def _programme(log: Log) -> Iterator[tuple[str, str]]:
     if request.is_rest:
         yield name, f"nothing played, instruments read on; {length}"
     else:
-        yield name, f"noise on {' and '.join(request.channels)} together, each its own; {length}"
+        yield name, f"noise on {', '.join(request.channels)} together, each its own; {length}"
         yield "noise of the programme", noise_words(request.noise)
         level = f"{request.level_v:g} V RMS at the leads of each channel"
         yield (

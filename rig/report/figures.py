@@ -4,14 +4,14 @@ The SVG is written out directly: a page may hold twenty panels, and a general pl
 out their axes than the rig takes to judge the unit.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from html import escape
 
 import numpy as np
 
 from rig.judge import Verdict, hertz
-from rig.limits import Mask
+from rig.limits import Limit, Mask
 from rig.readings import Curve, Floats
 from rig.report.words import VERDICT_WORDS, is_shifted, margin_words, measured_value, with_minus
 
@@ -26,6 +26,8 @@ NAME_WIDTH = 60.0
 MOST_POINTS = 500
 #: Curves with no more points than this have each of them marked.
 FEW_POINTS = 12
+#: What the name of a curve ends with whose worst band is judged as a number of the name before.
+BY_BAND = " by band"
 LEVEL_SPAN_DB = 50.0
 FREQUENCY_TICKS_HZ = (5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 50000)
 OHM_TICKS = (0.5, 1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 50, 70, 100, 150, 200, 300, 500, 1000)
@@ -313,3 +315,24 @@ def panels_of(curves: Sequence[Curve], verdicts: Sequence[Verdict]) -> dict[str,
     for curve in curves:
         by_quantity.setdefault(curve.quantity, []).append((curve, judged.get((curve.quantity, curve.subject))))
     return by_quantity
+
+
+def band_verdicts(
+    curves: Sequence[Curve], verdicts: Sequence[Verdict], limits: Mapping[str, Limit]
+) -> Iterator[Verdict]:
+    """Verdicts to draw curves of bands with, of which one number is judged: the worst band's, with its limit across."""
+    judged = {(verdict.quantity, verdict.subject): verdict for verdict in verdicts}
+    for curve in curves:
+        quantity = curve.quantity.removesuffix(BY_BAND)
+        verdict = judged.get((quantity, curve.subject))
+        limit = limits.get(f"{quantity} {curve.subject}") or limits.get(quantity)
+        known = curve.valid & np.isfinite(curve.value)
+        if quantity == curve.quantity or verdict is None or limit is None or not known.any():
+            continue
+        away = np.where(known, np.abs(curve.value - verdict.value), np.inf)
+        at_hz = float(curve.frequency_hz[np.argmin(away)]) if np.isfinite(verdict.value) else float("nan")
+        lower = -np.inf if limit.lower is None else limit.lower
+        upper = np.inf if limit.upper is None else limit.upper
+        ends = curve.frequency_hz[known][[0, -1]]
+        mask = Mask(ends, np.full(2, lower), np.full(2, upper))
+        yield replace(verdict, quantity=curve.quantity, at_hz=at_hz, mask=mask if np.isfinite(at_hz) else None)

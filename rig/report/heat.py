@@ -12,19 +12,16 @@ from rig.kit import Kit
 from rig.limits import Limit
 from rig.readings import Course, Floats, Log, Reading
 from rig.report.courses import Bound, TimeLine, TimePanel, courses_svg
-from rig.report.words import celsius, lapse, moment, with_minus
+from rig.report.words import HOT_CELSIUS, UNIT_SIGNS, celsius, lapse, moment, with_minus
 from rig.requests import RoleGuard
 from rig.sequencer import Run
 
 CELSIUS, COIL = "celsius.", "celsius.coil "
 #: Heights of the figures, in the drawing's units.
-MAIN_HEIGHT, SMALL_HEIGHT = 300, 170
-NAMES_WIDTH, SMALL_NAMES_WIDTH = 170, 132
+MAIN_HEIGHT, COILS_HEIGHT, SMALL_HEIGHT = 300, 205, 170
+NAMES_WIDTH, SMALL_NAMES_WIDTH = 170, 118
 #: Events that are told one by one; the rest is counted.
 MOST_EVENTS = 9
-#: Warmer than this, a part is not to be touched.
-HOT_CELSIUS = 45.0
-UNIT_SIGNS = {"celsius": "°C", "ampere": "A", "volt": "V", "watt": "W"}
 UNIT_TITLES = {"ampere": "Current", "volt": "Voltage", "watt": "Power"}
 
 
@@ -80,21 +77,22 @@ def _soak(log: Log, known: Known) -> Soak:
     told, more = events(log)
     marks = tuple(seconds for seconds, _ in told)
     if log.request.is_rest:
-        title, main = "Rest", cooling_panel(log, marks)
-        small: list[TimePanel] = []
+        title, main, height = "Rest", cooling_panel(log, marks), SMALL_HEIGHT
+        coils, small = None, list[TimePanel]()
     else:
-        title, main = "Long loud playing", rise_panel(log, known, marks)
-        small = [panel for panel in (coil_panel(log, known), drive_panel(log), *meter_panels(log)) if panel]
-    height = SMALL_HEIGHT if log.request.is_rest else MAIN_HEIGHT
-    rows = [small[first : first + 2] for first in range(0, len(small), 2)]
+        title, main, height = "Long loud playing", rise_panel(log, known, marks), MAIN_HEIGHT
+        coils = coil_panel(log, known)
+        small = [panel for panel in (drive_panel(log), *meter_panels(log)) if panel]
+    rows = [courses_svg([coils], 1, COILS_HEIGHT, NAMES_WIDTH)] if coils else []
+    rows += [courses_svg(small[n : n + 2], 2, SMALL_HEIGHT, SMALL_NAMES_WIDTH) for n in range(0, len(small), 2)]
     # The drawings are made from numbers and escaped text, so they go into the page as they are.
     return Soak(
         title=title,
         main=Markup(courses_svg([main], 1, height, NAMES_WIDTH) if main else ""),
-        small=tuple(Markup(courses_svg(row, 2, SMALL_HEIGHT, SMALL_NAMES_WIDTH)) for row in rows),
+        small=tuple(Markup(row) for row in rows),
         events=tuple((lapse(seconds), words) for seconds, words in told),
         more_events=more,
-        has_fit=any(line.fit is not None for panel in (main, *small) if panel for line in panel.lines),
+        has_fit=any(line.fit is not None for panel in (main, coils) if panel for line in panel.lines),
     )
 
 

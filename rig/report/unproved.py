@@ -7,6 +7,7 @@ import numpy as np
 from rig.judge import Verdict, hertz
 from rig.kit import Kit
 from rig.readings import Curve, Reading
+from rig.report.figures import BY_BAND
 from rig.sequencer import Run
 from rig.verdicts import CheckResult
 
@@ -63,7 +64,8 @@ def unjudged_ranges(run: Run) -> list[tuple[str, str]]:
     lines = []
     for result in run.results:
         judged = {(verdict.quantity, verdict.subject): verdict for verdict in result.verdicts}
-        curves = [(curve, judged.get((curve.quantity, curve.subject))) for curve in result.read.curves]
+        names = [(curve.quantity.removesuffix(BY_BAND), curve.subject) for curve in result.read.curves]
+        curves = zip(result.read.curves, map(judged.get, names), strict=True)
         told = ((curve, why) for curve, verdict in curves for why in _ranges(curve, verdict))
         lines += [(f"{result.title}: {of}", why) for of, why in alike(told)]
     return lines

@@ -13,6 +13,9 @@ from rig.readings import Reading
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "void": "VOID"}
 POLARITY_WORDS = {1: "as designed", -1: "reversed", 0: "drivers disagree"}
 NONE = "–"
+#: Warmer than this, a part is not to be touched (bare metal burns at 49 °C within minutes; common practice, no source).
+HOT_CELSIUS = 45.0
+UNIT_SIGNS = {"celsius": "°C", "ampere": "A", "volt": "V", "watt": "W"}
 #: Figures of a value that are told, and the part of a value that its uncertainty must reach to be told beside it.
 MOST_FIGURES, LEAST_UNCERTAINTY = 4, 1e-3
 SENSITIVITY_UNIT = "dB SPL, 2.83 V, 1 m"

@@ -18,6 +18,7 @@ from rig.bench.soundcard import ListedDevice
 from rig.judge import Verdict, apart, hertz
 from rig.records import Record
 from rig.requests import Programme, Request
+from rig.screen.soak import SoakScreen, Watched, hot_words, programme_words
 from rig.signals import stimulus
 from rig.verdicts import CheckResult
 
@@ -37,18 +38,30 @@ def draw(events: Iterable[sequencer.Event], requests: Sequence[Request], console
     While a person is asked something the status line is taken away, so that the question stands alone.
     """
     status = Status("", console=console)
+    soak: SoakScreen | None = None
     try:
         for event in events:
+            if soak and not isinstance(event, sequencer.Logged):
+                soak.stop()
+            hot = hot_words(soak.watched) if soak else ""
             match event:
                 case sequencer.StageReached(stage, words):
                     status.stop()
                     console.print(Panel(words.strip(), title=f"stage: {stage}", title_align="left"))
+                    if hot:
+                        console.print(f"When last read: {hot}", style="bold reverse")
                 case sequencer.Asked(words):
                     status.stop()
                     console.print(words.strip())
+                case sequencer.Started(request) if isinstance(request, Programme):
+                    status.stop()
+                    console.print(programme_words(request))
+                    soak = SoakScreen(Watched(request), console)
                 case sequencer.Started():
-                    status.update(_sounding(event, requests))
+                    status.update(" ".join(filter(None, (hot, _sounding(event, requests)))))
                     status.start()
+                case sequencer.Logged() if soak:
+                    soak.show(event)
                 case sequencer.Captured(capture, troubles) if troubles:
                     console.print(f"  disturbed, attempt {capture.attempt}: {capture.request}: {'; '.join(troubles)}")
                 case sequencer.Judged(result):
@@ -56,6 +69,8 @@ def draw(events: Iterable[sequencer.Event], requests: Sequence[Request], console
             yield event
     finally:
         status.stop()
+        if soak:
+            soak.stop()
 
 
 def _sounding(event: sequencer.Started, requests: Sequence[Request]) -> str:
