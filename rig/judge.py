@@ -1,20 +1,24 @@
 """Reading and limit give verdict and margin. Every verdict is void until there is evidence for another."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
+from rig.decision import Decision
 from rig.limits import Limit, Mask, mask_for
 from rig.readings import CheckReadings, Curve, Floats, Reading
+from rig.statistics.conformity import decide, probability_of_conformity
 
 Outcome = Literal["pass", "fail", "void"]
 
 #: Points of a curve further apart than this cannot cover a mask (half an octave).
 WIDEST_GAP = 2**0.5
 FAR_AWAY = 1e9
+SIMPLE = Decision()
 NOT_ABSOLUTE = "the microphone is not calibrated, so this level proves nothing (bench.toml: microphone_mv_per_pa)"
 
 
@@ -36,7 +40,10 @@ class Verdict:
     limit: str
     #: Why it is void, or what is wrong, in words; empty on pass.
     reason: str
+    #: Standard uncertainty of the value; NaN where it is not known.
     uncertainty: float = float("nan")
+    #: Probability that the true value conforms; for a curve the smallest over its points; NaN where it is not known.
+    conformity: float = float("nan")
     #: The value in words, where the check gave any.
     said: str = ""
     #: Void for want of quiet or of signal: another capture may tell.
@@ -54,13 +61,20 @@ def outcome_of(outcomes: Sequence[str]) -> Outcome:
 
 
 def judge(
-    read: CheckReadings, limits: dict[str, Limit], folder: Path, check: str, bench: str = "", partial: bool = False
+    read: CheckReadings,
+    limits: dict[str, Limit],
+    folder: Path,
+    check: str,
+    bench: str = "",
+    partial: bool = False,
+    decision: Decision = SIMPLE,
 ) -> list[Verdict]:
     """Hold all readings of a check against the kit's limits for it.
 
     A limit's key is a quantity ("sensitivity": every subject) or a quantity and a subject ("sensitivity left", which
     goes before the former). A limit that meets no reading gives a void verdict: what it asks for was not measured;
     unless only a part of the check's captures was read (`partial`). `bench` is the bench that the captures are from.
+    `decision` says how near to a limit a reading may lie.
     """
     verdicts: list[Verdict] = []
     met = set()
@@ -71,7 +85,7 @@ def judge(
         if key not in limits:
             continue
         met.add(key)
-        verdicts += _one(reading, limits[key], folder, check, bench)
+        verdicts += _one(reading, limits[key], folder, check, bench, decision)
     for key in () if partial else limits:
         if key not in met:
             there = ", ".join(sorted({reading.quantity for reading in readings})) or "nothing"
@@ -80,7 +94,9 @@ def judge(
     return verdicts
 
 
-def _one(reading: Reading | Curve, limit: Limit, folder: Path, check: str, bench: str) -> list[Verdict]:
+def _one(
+    reading: Reading | Curve, limit: Limit, folder: Path, check: str, bench: str, decision: Decision
+) -> list[Verdict]:
     words = limit_words(limit, reading.unit)
     if isinstance(reading, Reading) != limit.is_number:
         kind = "a number" if isinstance(reading, Reading) else "a curve"
@@ -89,15 +105,15 @@ def _one(reading: Reading | Curve, limit: Limit, folder: Path, check: str, bench
     if reading.trouble:
         return [_void(reading.quantity, reading.subject, reading.unit, reading.trouble, words, may_pass=True)]
     if isinstance(reading, Reading):
-        return [judge_number(reading, limit)]
+        return [judge_number(reading, limit, decision)]
     try:
         mask = mask_for(limit, reading, folder, check, bench)
     except LookupError as error:
         return [_void(reading.quantity, reading.subject, reading.unit, str(error.args[0]), words)]
-    return judge_curve(reading, mask, limit)
+    return judge_curve(reading, mask, limit, decision)
 
 
-def judge_number(reading: Reading, limit: Limit) -> Verdict:
+def judge_number(reading: Reading, limit: Limit, decision: Decision = SIMPLE) -> Verdict:
     """Hold a number against lower and upper."""
     words = limit_words(limit, reading.unit)
     if not np.isfinite(reading.value):
@@ -109,23 +125,28 @@ def judge_number(reading: Reading, limit: Limit) -> Verdict:
     if margin < 0 and reading.at_most and reading.value > upper:
         hidden = f"at most {_figure(reading.value)} {reading.unit}: noise hides whether it is less".replace("  ", " ")
         return _void(reading.quantity, reading.subject, reading.unit, hidden, words, may_pass=True)
+    accepted, rejected = _decided(reading.value, reading.uncertainty, lower, upper, decision)
+    if not (accepted or rejected):
+        near = _too_near(margin, reading.uncertainty, reading.unit)
+        return _void(reading.quantity, reading.subject, reading.unit, near, words, may_pass=True)
     outside = reading.said or f"{_figure(-margin)} {apart(reading.unit)} {side}".replace("  ", " ")
     return Verdict(
         quantity=reading.quantity,
         subject=reading.subject,
-        outcome="pass" if margin >= 0 else "fail",
+        outcome="pass" if accepted else "fail",
         value=reading.value,
         unit=reading.unit,
         margin=float(margin),
         at_hz=float("nan"),
         limit=words,
-        reason="" if margin >= 0 else outside,
+        reason="" if accepted else outside,
         uncertainty=reading.uncertainty,
+        conformity=float(probability_of_conformity(reading.value, reading.uncertainty, lower, upper)),
         said=reading.said,
     )
 
 
-def judge_curve(curve: Curve, mask: Mask, limit: Limit) -> list[Verdict]:
+def judge_curve(curve: Curve, mask: Mask, limit: Limit, decision: Decision = SIMPLE) -> list[Verdict]:
     """Hold a curve against a mask; every point of the mask must be covered by valid, finite readings."""
     words = limit_words(limit, curve.unit)
     hole = _hole(curve, mask)
@@ -135,36 +156,46 @@ def judge_curve(curve: Curve, mask: Mask, limit: Limit) -> list[Verdict]:
     if limit.align_hz is None or limit.align_within_db is None:
         if not comparable:
             return [_void(curve.quantity, curve.subject, curve.unit, NOT_ABSOLUTE, words)]
-        return [_shape(curve, mask, words, 0.0)]
+        return [_shape(curve, mask, words, 0.0, decision)]
     shift_db = _shift_db(curve, mask, (limit.align_hz[0], limit.align_hz[1]))
     if not np.isfinite(shift_db):
         return [_void(curve.quantity, curve.subject, curve.unit, "no mask and curve in the alignment band", words)]
-    level = Reading(f"{curve.quantity} shift", curve.subject, shift_db, "dB")
+    level = Reading(
+        f"{curve.quantity} shift", curve.subject, shift_db, "dB", _shift_uncertainty_db(curve, limit.align_hz)
+    )
     within = Limit(lower=-limit.align_within_db, upper=limit.align_within_db)
     if comparable:
-        return [judge_number(level, within), _shape(curve, mask, words, shift_db)]
+        return [judge_number(level, within, decision), _shape(curve, mask, words, shift_db, decision)]
     unproved = _void(level.quantity, level.subject, "dB", NOT_ABSOLUTE, limit_words(within, "dB"))
-    return [unproved, _shape(curve, mask, words, shift_db)]
+    return [unproved, _shape(curve, mask, words, shift_db, decision)]
 
 
-def _shape(curve: Curve, mask: Mask, words: str, shift_db: float) -> Verdict:
+def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Decision) -> Verdict:
     grid, low, high, value = _on_one_grid(curve, mask)
     value = value - shift_db
     margins = np.minimum(value - low, high - value)
     worst = int(np.argmin(margins))
     margin = float(margins[worst])
     side = "too low" if value[worst] - low[worst] < high[worst] - value[worst] else "too high"
+    uncertainty = _uncertainty_at(curve, grid)
+    accepted, rejected = _decided(value, uncertainty, low, high, decision)
+    if not (accepted.all() or rejected.any()):
+        open_ = int(np.argmin(np.where(accepted, np.inf, margins)))
+        near = f"{_too_near(float(margins[open_]), float(uncertainty[open_]), curve.unit)} at {hertz(grid[open_])}"
+        return replace(_void(curve.quantity, curve.subject, curve.unit, near, words, may_pass=True), mask=mask)
+    is_pass = not rejected.any()
     return Verdict(
         quantity=curve.quantity,
         subject=curve.subject,
-        outcome="pass" if margin >= 0 else "fail",
+        outcome="pass" if is_pass else "fail",
         value=float(value[worst]),
         unit=curve.unit,
         margin=margin,
         at_hz=float(grid[worst]),
         limit=words,
-        reason="" if margin >= 0 else f"{_figure(-margin)} {apart(curve.unit)} {side} at {hertz(grid[worst])}",
-        uncertainty=_uncertainty_at(curve, grid[worst]),
+        reason="" if is_pass else f"{_figure(-margin)} {apart(curve.unit)} {side} at {hertz(grid[worst])}",
+        uncertainty=float(uncertainty[worst]),
+        conformity=float(np.min(probability_of_conformity(value, uncertainty, low, high))),
         mask=mask,
         shift_db=shift_db,
     )
@@ -217,10 +248,30 @@ def _shift_db(curve: Curve, mask: Mask, band_hz: tuple[float, float]) -> float:
     return float(np.trapezoid((value - centre)[inside], at) / (at[-1] - at[0]))
 
 
-def _uncertainty_at(curve: Curve, frequency_hz: float) -> float:
+def _uncertainty_at(curve: Curve, frequency_hz: Floats) -> Floats:
     if curve.uncertainty is None:
-        return float("nan")
-    return float(np.interp(np.log(frequency_hz), np.log(curve.frequency_hz), curve.uncertainty))
+        return np.full(frequency_hz.shape, np.nan)
+    return np.asarray(np.interp(np.log(frequency_hz), np.log(curve.frequency_hz), curve.uncertainty))
+
+
+def _shift_uncertainty_db(curve: Curve, band_hz: Sequence[float]) -> float:
+    """Of a mean over a band whose points may all be off together: their mean uncertainty."""
+    inside = (curve.frequency_hz >= band_hz[0]) & (curve.frequency_hz <= band_hz[1]) & curve.valid
+    return float(np.mean(curve.uncertainty[inside])) if curve.uncertainty is not None and inside.any() else float("nan")
+
+
+def _decided(
+    value: Floats | float, uncertainty: Floats | float, lower: Floats | float, upper: Floats | float, decision: Decision
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    return decide(value, uncertainty, lower, upper, decision.rule, decision.guard, decision.false_acceptance)
+
+
+def _too_near(margin: float, uncertainty: float, unit: str) -> str:
+    if not np.isfinite(uncertainty):
+        return "its uncertainty is not known, and the kit's decision rule asks for it"
+    side = "inside" if margin >= 0 else "outside"
+    expanded = f"{_figure(2 * uncertainty)} {apart(unit)}".strip()
+    return f"{_figure(abs(margin))} {apart(unit)} {side} its limit, known to ±{expanded} (k = 2): too near to tell"
 
 
 def _void(quantity: str, subject: str, unit: str, reason: str, limit: str = "", may_pass: bool = False) -> Verdict:

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 from pydantic import Field, PrivateAttr, StrictBool, model_validator
 
 from rig.circuit.channel import Channel
+from rig.decision import Decision
 from rig.limits import Limit, read_masks
 from rig.requests import AT_LEADS, Moment, Stage, Sweep
 from rig.speaker import ChannelSpec, Name, Positive, SweepHz
@@ -103,6 +104,8 @@ class Kit(Table):
     checks: Annotated[dict[str, dict[str, Any]], Field(min_length=1)]
     #: Which checks a run does, by the plan's name; the first is the usual one. Without plans a run does them all.
     plans: dict[Name, Annotated[list[str], Field(min_length=1)]] = {}
+    #: How near to a limit a reading may lie.
+    decision: Decision = Decision()
     #: Limits of each check: reading -> limit.
     limits: dict[str, dict[str, Limit]]
     #: Set when loaded: the folder, and the hash of kit.toml and every file beside it.

@@ -76,7 +76,7 @@ def examine(
         return void(listed, f"the check itself failed: {type(error).__name__}: {error}")
     found = (captures[request] for request in needed)
     bench = next((capture.calibration.bench for capture in found if isinstance(capture, Capture)), "")
-    verdicts = tuple(judge(read, limits, kit.folder, listed.name, bench, partial))
+    verdicts = tuple(judge(read, limits, kit.folder, listed.name, bench, partial, kit.decision))
     outcome = outcome_of([verdict.outcome for verdict in verdicts])
     reason = "" if verdicts else "the kit sets no limit for this check, so it proves nothing"
     return CheckResult(listed.name, listed.check.TITLE, outcome, reason, read, verdicts)
