@@ -128,6 +128,11 @@ def other_unit(task: tuple[str, int]) -> tuple[str, str, str]:
         unit = buzzing.unit_pa(0.03, 0.03)
     elif what == "click":
         noise = noise + buzzing.click_pa(random, at_s)
+    elif what == "click before 20 Hz":
+        noise = noise + buzzing.click_pa(random, buzzing.PASSES_S - random.uniform(0.0, 0.25))
+    elif what == "click, 1.2 to 4.5 kHz":
+        at_hz = random.uniform(1200.0, 4500.0)
+        noise = noise + buzzing.click_pa(random, buzzing.PASSES_S + buzzing.RATE_S * np.log(at_hz / 20.0))
     elif what == "door":
         noise = noise + buzzing.door_pa(random, at_s)
     elif what == "speech":
@@ -136,6 +141,8 @@ def other_unit(task: tuple[str, int]) -> tuple[str, str, str]:
         noise = noise + buzzing.particle_pa(random, -40)
     elif what == "blowing air, -46 dB":
         noise = noise + buzzing.air_pa(random, -46)
+    elif what == "blowing air both ways, -20 dB":
+        noise = noise + buzzing.air_pa(random, -20, both_ways=True)
     elif what == "good, in a room":
         unit = buzzing.in_a_room(random, unit)
     elif what == "buzz, -46 dB, in a room":
@@ -147,10 +154,13 @@ def other_unit(task: tuple[str, int]) -> tuple[str, str, str]:
 OTHERS = (
     "3 % second and third harmonic",
     "click",
+    "click before 20 Hz",
+    "click, 1.2 to 4.5 kHz",
     "door",
     "speech",
     "loose particle, -40 dB",
     "blowing air, -46 dB",
+    "blowing air both ways, -20 dB",
     "good, in a room",
     "buzz, -46 dB, in a room",
 )
