@@ -2,17 +2,33 @@
 
 import io
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import matplotlib as mpl
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.patches import Circle, FancyArrowPatch, Polygon, Rectangle
+from matplotlib.patches import FancyArrowPatch, Rectangle
+
+from rig.report.symbols import (
+    block,
+    box_of_drivers,
+    card,
+    cross_out,
+    ground,
+    joint,
+    loudspeaker,
+    microphone,
+    new_sheet,
+    resistor,
+    terminal,
+    wire,
+    write,
+)
+from rig.report.wiring_soak import soak
 
 HERE = Path(__file__).parent / "wiring"
-MM_PER_INCH = 25.4
 STYLE: Any = {
     # Text stays text, so that it can be searched and read aloud; the drawing leaves room for other fonts.
     "svg.fonttype": "none",
@@ -20,109 +36,6 @@ STYLE: Any = {
     "font.family": ["sans-serif"],
     "font.sans-serif": ["DejaVu Sans", "Verdana", "Arial"],
 }
-Point = tuple[float, float]
-
-
-def new_sheet(width_mm: float, height_mm: float, title: str) -> tuple[Figure, Any]:
-    """A figure and its axes, whose unit is the millimetre, with a title on top."""
-    figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH), facecolor="white")
-    axes = figure.add_axes((0, 0, 1, 1))
-    axes.set(xlim=(0, width_mm), ylim=(0, height_mm))
-    axes.set_axis_off()
-    write(axes, (6, height_mm - 6), title, size=10, bold=True)
-    return figure, axes
-
-
-def write(axes: Any, at: Point, words: str, align: str = "left", size: float = 7.5, bold: bool = False) -> None:
-    """Words, their vertical middle at a point, on a white ground."""
-    ground = {"facecolor": "white", "edgecolor": "none", "pad": 0.6}
-    weight = "bold" if bold else "normal"
-    axes.text(*at, words, ha=align, va="center", fontsize=size, fontweight=weight, linespacing=1.35, bbox=ground)
-
-
-def wire(axes: Any, *points: Point, dashed: bool = False) -> None:
-    """A wire through points."""
-    style = (0, (4, 2.5)) if dashed else "-"
-    axes.plot(*zip(*points, strict=True), color="black", linewidth=1.3, linestyle=style, solid_joinstyle="miter")
-
-
-def joint(axes: Any, at: Point) -> None:
-    """Where wires are joined."""
-    axes.add_patch(Circle(at, 0.9, color="black", zorder=3))
-
-
-def terminal(axes: Any, at: Point, words: str = "", inside: str = "left") -> None:
-    """An open ring with its name on one side of it."""
-    axes.add_patch(Circle(at, 1.1, facecolor="white", edgecolor="black", linewidth=1.1, zorder=3))
-    if words:
-        step = -2.6 if inside == "left" else 2.6
-        write(axes, (at[0] + step, at[1]), words, align="right" if inside == "left" else "left")
-
-
-def block(axes: Any, corner: Point, size: Point, words: str = "", dashed: bool = False) -> None:
-    """A piece of equipment, its name in its upper part."""
-    line = (0, (4, 2.5)) if dashed else "-"
-    axes.add_patch(Rectangle(corner, *size, facecolor="none", edgecolor="black", linewidth=1.4, linestyle=line))
-    if words:
-        write(axes, (corner[0] + size[0] / 2, corner[1] + size[1] - 5), words, align="center", bold=True)
-
-
-def resistor(axes: Any, a: Point, b: Point) -> None:
-    """A resistor's body between two points that lie above or beside each other."""
-    upright = a[0] == b[0]
-    low = (min(a[0], b[0]), min(a[1], b[1]))
-    length = abs(b[1] - a[1]) if upright else abs(b[0] - a[0])
-    corner, size = ((low[0] - 2, low[1]), (4, length)) if upright else ((low[0], low[1] - 2), (length, 4))
-    axes.add_patch(Rectangle(corner, *size, facecolor="white", edgecolor="black", linewidth=1.3, zorder=2))
-
-
-def ground(axes: Any, at: Point) -> None:
-    """The ground sign, hanging from a point."""
-    x, y = at
-    wire(axes, at, (x, y - 3))
-    for n, half in enumerate((3.2, 2.0, 0.8)):
-        wire(axes, (x - half, y - 3 - 1.3 * n), (x + half, y - 3 - 1.3 * n))
-
-
-def loudspeaker(axes: Any, at: Point, down: bool = False) -> None:
-    """The sign of a driver, its cone to the right or downwards."""
-    x, y = at
-    points = [(-3, -2), (0, -2), (4, -5), (4, 5), (0, 2), (-3, 2)]
-    turned = [(x + q, y - p) if down else (x + p, y + q) for p, q in points]
-    axes.add_patch(Polygon(turned, closed=True, facecolor="none", edgecolor="black", linewidth=1.2))
-
-
-def cross_out(axes: Any, at: Point, half: float = 5.0) -> None:
-    """A heavy cross: this must not be."""
-    x, y = at
-    for colour, width in (("white", 7.5), ("black", 3.5)):
-        for up in (half, -half):
-            axes.plot([x - half, x + half], [y - up, y + up], color=colour, linewidth=width, zorder=5)
-
-
-def card(axes: Any, terminals: Sequence[tuple[float, str]], low: float, high: float, width: float = 40) -> None:
-    """The sound card at the left edge, with its terminals (height, name) on the right side."""
-    block(axes, (6, low), (width, high - low), "sound card")
-    for height, name in terminals:
-        terminal(axes, (6 + width, height), name)
-
-
-def box_of_drivers(axes: Any, known_load: bool) -> None:
-    """What is measured on the leads: the box under test, or a known resistor in its place."""
-    if known_load:
-        wire(axes, (122, 84), (134, 84), (134, 56), (122, 56))
-        resistor(axes, (134, 77), (134, 63))
-        write(axes, (139, 70), "known\nresistor,\nmeasured\nvalue")
-    else:
-        block(axes, (122, 46), (32, 50), "box under test")
-        wire(axes, (122, 84), (138, 84), (138, 73))
-        wire(axes, (138, 67), (138, 56), (122, 56))
-        loudspeaker(axes, (139, 70))
-        write(axes, (126, 80.5), "+")
-        write(axes, (126, 59.5), "−")
-    terminal(axes, (122, 84))
-    terminal(axes, (122, 56))
-
 
 #: Numbers and roles of outputs and inputs here and in `playing` are those of the README's bench.toml.
 LEADS_CARD = ((84, "output 1: source"), (70, "input 1: drive"), (56, "input 2: sense"), (30, "ground (sleeves)"))
@@ -209,7 +122,7 @@ def playing() -> Figure:
     write(axes, (69, 61), "loopback: a lead from\noutput to input; no loopback\non a card with two outputs", size=6.5)
     loudspeaker(axes, (159, 99), down=True)
     loudspeaker(axes, (159, 71), down=True)
-    _microphone(axes, (159, 41))
+    microphone(axes, (159, 41))
     wire(axes, (159, 38), (159, 28), (59.1, 28))
     write(axes, (151, 40), "microphone", align="right")
     arrow = FancyArrowPatch((174, 66), (174, 44.4), arrowstyle="<|-|>", mutation_scale=7, color="black", linewidth=1)
@@ -220,13 +133,6 @@ def playing() -> Figure:
     )
     write(axes, (95, 9), words, align="center")
     return figure
-
-
-def _microphone(axes: Any, at: Point) -> None:
-    """The sign of a microphone that listens upwards."""
-    x, y = at
-    axes.add_patch(Circle(at, 3, facecolor="white", edgecolor="black", linewidth=1.3))
-    wire(axes, (x - 3.5, y + 3.4), (x + 3.5, y + 3.4))
 
 
 def bridged() -> Figure:
@@ -242,7 +148,7 @@ def bridged() -> Figure:
     _never_grounded(axes, 4, 76)
     _never_joined(axes, 97, 76)
     _leads_off(axes, 4, 4)
-    _by_microphone(axes, 95, 4)
+    _bymicrophone(axes, 95, 4)
     return figure
 
 
@@ -294,7 +200,7 @@ def _leads_off(axes: Any, x: float, y: float) -> None:
     write(axes, (x + 44.5, y + 8), words, align="center")
 
 
-def _by_microphone(axes: Any, x: float, y: float) -> None:
+def _bymicrophone(axes: Any, x: float, y: float) -> None:
     """Sound: nothing but the box on the amplifier, the card hears by microphone."""
     block(axes, (x + 3, y + 18), (21, 34), "amplifier")
     block(axes, (x + 36, y + 33), (24, 20), "box")
@@ -303,7 +209,7 @@ def _by_microphone(axes: Any, x: float, y: float) -> None:
         terminal(axes, (x + 36, y + height), name, "right")
         wire(axes, (x + 25.1, y + height), (x + 34.9, y + height))
     loudspeaker(axes, (x + 51, y + 38), down=True)
-    _microphone(axes, (x + 51, y + 23))
+    microphone(axes, (x + 51, y + 23))
     block(axes, (x + 66, y + 18), (22, 34), "sound card")
     wire(axes, (x + 54, y + 23), (x + 64.9, y + 23))
     terminal(axes, (x + 66, y + 23), "input", "right")
@@ -317,6 +223,7 @@ FIGURES: dict[str, Callable[[], Figure]] = {
     "known-load": lambda: leads_return(known_load=True),
     "playing": playing,
     "bridged": bridged,
+    "soak": soak,
 }
 
 

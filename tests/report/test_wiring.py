@@ -63,6 +63,11 @@ def test_words_of_safety() -> None:
     for name in ("leads-return", "leads-source", "known-load"):
         assert "amplifier: off, unplugged" in words_of(name)
     assert "nothing else" in words_of("playing")
+    heat = words_of("soak")
+    assert "both terminals are live and never meet the card's ground" in heat
+    assert "thermal switch" in heat
+    assert heat.count("isolated pick-up") == 3
+    assert "isolated = true" in heat
 
 
 def test_roles_and_numbers_are_those_of_the_bench_in_the_readme() -> None:
@@ -81,6 +86,18 @@ def test_roles_and_numbers_are_those_of_the_bench_in_the_readme() -> None:
     for role, number in playing["inputs"].items():
         assert f"input {number}: {role}" in words_of("playing")
     assert f"output {playing['loopback_output']}: loopback_output" in words_of("playing")
+
+
+def test_the_soak_is_wired_as_the_readme_says() -> None:
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    lines = itertools.dropwhile(lambda line: line != "    [soak]", text.splitlines())
+    block = itertools.takewhile(lambda line: not line or line.startswith("    "), lines)
+    wiring_of_soak = tomllib.loads(textwrap.dedent("\n".join(block)))["soak"]
+    for channel, number in wiring_of_soak["outputs"].items():
+        assert f"output {number}: {channel}" in words_of("soak")
+    for role, number in wiring_of_soak["inputs"].items():
+        assert f"input {number}: {role}" in words_of("soak")
+    assert f"{wiring_of_soak['sense_channel']} box" in words_of("soak")
 
 
 def test_the_known_load_is_told_for_both_wirings() -> None:
