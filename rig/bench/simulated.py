@@ -391,7 +391,7 @@ def _recorded(
         gap = np.zeros((volts.shape[0], max(-equipment.lost_samples, 0)))
         volts = np.concatenate([volts[:, :middle], gap, volts[:, middle + lost :]], axis=1)
     volts = volts[:, :frames]
-    if equipment.overload_db is not None:
+    if equipment.overload_db is not None and np.any(volts[0]):
         volts[0] *= full_scale_v[0] * 10 ** (equipment.overload_db / 20) / np.max(np.abs(volts[0]))
     noise = random.standard_normal(volts.shape, dtype=np.float32)
     noisy = volts / full_scale_v + equipment.converter_noise * noise

@@ -1,0 +1,221 @@
+"""Symptoms that any input may show, at the leads and while playing."""
+
+from collections.abc import Sequence
+from fractions import Fraction
+
+import numpy as np
+from scipy import fft
+from scipy import signal as filters
+
+from rig.bench_check.evidence import (
+    has_wide_marks,
+    hears,
+    hum_rms,
+    mark_step_db,
+    path_gain,
+    row_integrity,
+    sent_volts,
+    sweep_rms,
+    without_lines_rms,
+)
+from rig.bench_check.told import Told, right
+from rig.readings import Capture, Floats
+from rig.signals.noise import power_spectral_density
+
+#: Cut-off samples of an input before it is called overdriven: one may be a click.
+CLIPPED = 3
+#: Hum and other sounds below this part of the quiet sweep harm nothing.
+HUM_OF_SWEEP = 0.01
+OTHER_OF_SWEEP = 0.05
+#: Marks and sweep must agree so closely.
+STEP_DB = 1.5
+#: Rates that cards really run at while stating another, over the rate stated.
+OTHER_RATES = (44.1 / 48, 48 / 44.1, 2 / 3, 1 / 2, 1 / 3)
+#: Peak of a whitened correlation over its spread; noise alone reaches seven.
+PRESENT = 20.0
+#: Another rate explains the recording if it does so many times better.
+BETTER = 3.0
+#: A converter's own filter may begin here, in parts of the rate.
+CONVERTER_EDGE = 0.44
+#: No filter but a converter's falls so far within a tenth of an octave.
+STEEP_DB = 40.0
+
+
+def overdriven(captures: Sequence[Capture]) -> list[Told]:
+    """Samples cut off at the converter's end, input by input."""
+    told = []
+    for role in captures[0].inputs:
+        cut = sum(row_integrity(c, role).clipped_samples[0] for c in captures if row_integrity(c, role).clipped_samples)
+        if cut >= CLIPPED:
+            words = f"the {role} input is overdriven: {cut} samples are cut off although everything plays quietly"
+            to_do = (
+                f"Turn the gain of the {role} input down until nothing is cut off, then calibrate it again. If it has "
+                "no knob, a cable brings too much: the loudspeaker's own voltage, or a line into a microphone input."
+            )
+            told.append(Told("input overdriven", False, words, to_do))
+    return told or [right("input overdriven", "no input is overdriven")]
+
+
+def hum(silence: Capture, sweep: Capture, role: str, loudest_v: float | None = None) -> Told | None:
+    """Mains hum at an input; `loudest_v` is what is still harmless, else a part of the quiet sweep."""
+    mains_hz, rms_v = hum_rms(silence, role)
+    limit_v = loudest_v if loudest_v is not None else HUM_OF_SWEEP * sweep_rms(sweep, role)
+    if not rms_v > limit_v > 0:
+        return None
+    below_db = 20 * np.log10(sweep_rms(sweep, role) / rms_v)
+    words = f"mains hum at the {role} input: multiples of {mains_hz:.1f} Hz, {below_db:.0f} dB below the quiet sweep"
+    to_do = (
+        "Run the computer on its battery and listen again: if the hum goes, two earths make a loop, and one socket "
+        f"strip for everything or an isolating transformer in the cable ends it. If it stays, the {role} cable's "
+        "screen is open, or it lies beside a transformer."
+    )
+    return Told("hum", False, words, to_do, "sure")
+
+
+def other_sound(silence: Capture, sweep: Capture, role: str) -> Told | None:
+    """Something else than the rig plays through the card's output: it is in the cable while the rig is silent."""
+    part = without_lines_rms(silence, role) / max(sweep_rms(sweep, role), 1e-12)
+    if part < OTHER_OF_SWEEP or is_white(silence, role):
+        return None
+    words = (
+        f"something else plays through the card: at the {role} input it is {20 * np.log10(part):+.0f} dB against the "
+        "quiet sweep while the rig plays nothing"
+    )
+    to_do = (
+        "Close every other program that may sound (players, browsers, calls, system sounds), take the card out of the "
+        "system's default output, and check that no direct monitoring sends an input to this output."
+    )
+    return Told("other sound", False, words, to_do, "likely")
+
+
+def is_white(silence: Capture, role: str) -> bool:
+    """Whether an input's silence is a converter's: as dense at low frequencies as at high ones."""
+    frequency_hz, density = power_spectral_density(silence.volts(role), silence.sample_rate_hz)
+    low, high = (
+        # Medians, which single lines do not move.
+        float(np.median(density[(frequency_hz >= f) & (frequency_hz <= g)]))
+        for f, g in ((60.0, 400.0), (4000.0, 10000.0))
+    )
+    return low < 4 * high
+
+
+def levelled(captures: Sequence[Capture]) -> list[Told]:
+    """The path is not the same all the time: the soft marks come back otherwise than the sweep tells."""
+    for role in captures[0].inputs:
+        # At a bass box the room's answer is longer than the marks are.
+        wide = [capture for capture in captures if hears(capture, role) and has_wide_marks(capture)]
+        steps = [step_db for capture in wide if (step_db := mark_step_db(capture, role)) is not None]
+        told = [step_db for step_db in steps if abs(step_db) > STEP_DB]
+        if told and len(told) >= len(wide) / 2 and (min(told) > 0) == (max(told) > 0):
+            return [processed(role, float(np.median(told)))]
+    return [right("automatic gain", "gain stays the same for soft and loud: nothing levels or gates the inputs")]
+
+
+def processed(role: str, step_db: float) -> Told:
+    where = (
+        "Switch off what the operating system does to recordings (automatic gain, noise suppression, enhancements, "
+        "voice modes), or use the card by a host API that passes it by: exclusive mode, or the hardware device itself."
+    )
+    if step_db > 0:
+        words = f"automatic gain at the {role} input: soft sounds come back {step_db:.0f} dB louder than loud ones"
+        return Told("automatic gain", False, words, where)
+    words = f"noise suppression at the {role} input: soft sounds come back {-step_db:.0f} dB softer than loud ones"
+    return Told("noise suppression", False, words, where)
+
+
+def clock(captures: Sequence[Capture], role: str) -> list[Told]:
+    """Two clocks, lost samples, another rate than the one stated: from where things lie in the capture."""
+    rates = [rate for capture in captures if (rate := other_rate(capture, role)) is not None]
+    if rates:
+        stated = captures[0].sample_rate_hz
+        words = (
+            f"recording and playing run at different rates: {rates[0] * stated:.0f} Hz where {stated:.0f} Hz is stated"
+        )
+        to_do = (
+            "Set the card and the operating system to one rate for playing and recording, and bench.toml to the same."
+        )
+        return [Told("sample rate", False, words, to_do)]
+    heard = [row_integrity(c, role) for c in captures if hears(c, role) and has_wide_marks(c)]
+    lost = [one.lost_samples for one in heard if np.isfinite(one.lost_samples) and one.lost_samples != 0]
+    if lost:
+        words = f"samples are lost or put in: {abs(lost[0]):.0f} within one sweep"
+        to_do = "Close other programs, ask for a longer latency in bench.toml (latency_s), use another USB socket."
+        return [Told("lost samples", False, words, to_do)]
+    drift = [one.clock_ppm for one in heard if _drifts(one.clock_ppm, one.spacing_uncertainty_samples)]
+    if len(drift) > len(heard) / 2:
+        words = f"playing and recording run on two clocks: {np.median(drift):+.0f} millionths apart"
+        to_do = "Play and record with one device; or join the two devices' clocks by a word clock cable."
+        return [Told("clock", False, words, to_do)]
+    return [right("clock", "no samples are lost, and playing and recording share one clock")] if heard else []
+
+
+#: A clock difference that is never told: what the marks of a short capture leave open.
+LEAST_PPM = 4.0
+
+
+def _drifts(ppm: float, uncertainty_samples: float) -> bool:
+    return bool(np.isfinite(ppm) and abs(ppm) > LEAST_PPM and uncertainty_samples < 0.02)
+
+
+def other_rate(capture: Capture, role: str) -> float | None:
+    """Rate of the recording over the one stated, where the stimulus is in it only as another rate would bring it."""
+    row, sent = capture.volts(role), sent_volts(capture)
+    if not np.any(row):
+        return None
+    found = []
+    for rate in OTHER_RATES:
+        ratio = Fraction(rate).limit_denominator(1000)
+        found.append((strength(row, filters.resample_poly(sent, ratio.numerator, ratio.denominator)), rate))
+    best, rate = max(found)
+    return rate if best > max(PRESENT, BETTER * strength(row, sent)) else None
+
+
+def strength(row: Floats, sent: Floats) -> float:
+    """Peak of the correlation of two signals over its spread, every frequency counted alike.
+
+    After Knapp and Carter, IEEE Trans. ASSP 24(4), 1976 (phase transform).
+    """
+    length = fft.next_fast_len(row.size + sent.size, real=True)
+    heard, known = fft.rfft(row - np.mean(row), length), fft.rfft(sent, length)
+    inside = np.abs(known) > 0.01 * np.max(np.abs(known))
+    cross = np.where(inside, heard * known.conj(), 0.0)
+    size = np.abs(cross)
+    lags = fft.irfft(np.divide(cross, size, out=np.zeros_like(cross), where=size > 0), length)
+    return float(np.max(np.abs(lags)) / np.std(lags))
+
+
+def resampled(capture: Capture, silence: Capture, role: str, electrical: bool) -> Told | None:
+    """A sharp end of the band well below half the rate: the recording was made at another rate and converted."""
+    rate_hz = capture.sample_rate_hz
+    edge_hz = _edge_of_path(capture, role) if electrical else _edge_of_noise(silence, role)
+    if edge_hz is None:
+        return None
+    words = (
+        f"the recording ends at {edge_hz / 1000:.1f} kHz although it runs at {rate_hz:.0f} Hz: its rate is converted"
+    )
+    to_do = (
+        "Set the card, the operating system's mixer and bench.toml to one rate, and use the hardware device itself "
+        "instead of a shared one; a headset or voice mode of a wireless device does the same."
+    )
+    return Told("resampling", False, words, to_do, "sure" if electrical else "likely")
+
+
+def _edge_of_path(capture: Capture, role: str) -> float | None:
+    grid, gain = path_gain(capture, role)
+    if grid[-1] < CONVERTER_EDGE * capture.sample_rate_hz:
+        return None
+    passes = np.abs(gain) > 0.5 * np.median(np.abs(gain))
+    last_hz = float(grid[passes][-1])
+    return last_hz if last_hz < CONVERTER_EDGE * capture.sample_rate_hz else None
+
+
+def _edge_of_noise(silence: Capture, role: str) -> float | None:
+    rate_hz = silence.sample_rate_hz
+    frequency_hz, density = power_spectral_density(silence.volts(role), rate_hz, 0.05)
+    level_db = 10 * np.log10(density + 1e-30)
+    for edge in range(int(0.07 * rate_hz), int(CONVERTER_EDGE * rate_hz), 100):
+        below = level_db[(frequency_hz > 0.85 * edge) & (frequency_hz < 0.98 * edge)]
+        above = level_db[(frequency_hz > 1.02 * edge) & (frequency_hz < 1.15 * edge)]
+        if below.size and above.size and np.min(below) - np.max(above) > STEEP_DB:
+            return float(edge)
+    return None

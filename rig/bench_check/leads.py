@@ -1,0 +1,278 @@
+"""What a quiet sweep into the bare leads tells of the source, the sense resistor and the two electrical inputs."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.bench_check import common
+from rig.bench_check.evidence import Complex, brought_forward, hears, late_frames, path_gain
+from rig.bench_check.told import Told, right, unknown
+from rig.circuit.channel import impedance_ohm
+from rig.kit import Kit
+from rig.readings import Capture, Floats, KnownLoad
+from rig.responses import sweep_layout
+from rig.signals.deconvolution import transfer_function
+
+#: An output may be so far off what bench.toml says.
+LEVEL_WITHIN_DB = 1.0
+#: Above this nothing hangs at the clips; below this they touch each other.
+OPEN_OHM, SHORT_OHM = 200.0, 0.5
+#: The sense resistor and the inputs' gains are called wrong beyond this ...
+SCALE_BEYOND, GAIN_BEYOND_DB = 1.15, 1.0
+#: ... if the curve is then the design's within so much, and was so many times further away before.
+LIKE_DESIGN, CLOSER = 0.07, 2.5
+#: A comparison of the inputs is told to be old after so many days.
+OLD_DAYS = 30
+#: Two inputs of one card differ by less than this.
+MISMATCH_DB = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Leads:
+    """The captures of the stage, and what they were taken of."""
+
+    kit: Kit
+    silence: Capture
+    sweep: Capture
+    #: Value of a known resistor at the clips; None: the leads of a box are.
+    load_ohm: float | None = None
+
+    @property
+    def is_in_return(self) -> bool:
+        """Whether the sense resistor sits between load and ground."""
+        return self.sweep.calibration.sense_in == "return"
+
+
+def tell_leads(bench: Leads, now: datetime) -> list[Told]:
+    """All that the stage tells, causes before what follows from them."""
+    sweep = bench.sweep
+    told: list[Told | None] = [*common.overdriven([sweep]), silent(bench)]
+    told += common.clock([sweep], "drive" if hears(sweep, "drive") else "sense")
+    both = hears(sweep, "drive") and hears(sweep, "sense")
+    if both:
+        told += common.levelled([sweep])
+        told += [exchanged(bench), output_level(bench), load(bench)]
+    elif hears(sweep, "drive"):
+        told += [output_level(bench)]
+    if hears(sweep, "drive"):
+        told += [common.resampled(sweep, bench.silence, "drive", electrical=True)]
+    told += _noises(bench)
+    told += [known_load(sweep.calibration.known_load, now)]
+    return [one for one in told if one]
+
+
+def _noises(bench: Leads) -> list[Told]:
+    heard = [role for role in ("drive", "sense") if hears(bench.sweep, role)]
+    hums = [common.hum(bench.silence, bench.sweep, role) for role in heard]
+    others = [common.other_sound(bench.silence, bench.sweep, role) for role in heard[:1]]
+    found = [one for one in (*hums, *others) if one]
+    return found or ([right("hum", "no hum and no other sound at the two inputs")] if heard else [])
+
+
+def silent(bench: Leads) -> Told:
+    """Nothing arrives where it should."""
+    drive, sense = hears(bench.sweep, "drive"), hears(bench.sweep, "sense")
+    if not drive and not sense:
+        words = "nothing of the sweep arrives at the drive input or the sense input"
+        to_do = (
+            "Is the card's output muted or its volume at zero, the cable from the output plugged in, and outputs in "
+            "bench.toml the socket that it is in? Then check the plugs of the two inputs."
+        )
+        return Told("output silent", False, words, to_do)
+    if not drive:
+        words = "the sweep arrives at the sense input, but not at the drive input"
+        to_do = "Check the cable of the drive input: it belongs to the source's end, before the sense resistor."
+        return Told("drive input silent", False, words, to_do)
+    if not sense:
+        words = "no current flows: the sweep is at the drive input, and nothing at the sense input"
+        return Told("no current", False, words, NO_CURRENT, "bench or unit")
+    return right("output silent", "the sweep arrives at both inputs")
+
+
+NO_CURRENT = (
+    "Touch the two clips together and check again. If the sense input hears the sweep then, the clips were off or the "
+    "lead is open inside the box; if not, the sense input's cable or the sense resistor is open."
+)
+
+
+def ratio_of(bench: Leads) -> tuple[Floats, Complex]:
+    """The second input's voltage over the first's, frequencies and ratio, the inputs' known mismatch taken out."""
+    sweep, request = bench.sweep, bench.sweep.request
+    grid = np.geomspace(max(30.0, request.start_hz), min(16000.0, request.stop_hz), 90)
+    late, silence = late_frames(sweep, "drive"), sweep_layout(sweep).silence
+    drive, sense = (
+        brought_forward(volts - np.mean(volts[silence]), late) for volts in (sweep.volts("drive"), sweep.volts("sense"))
+    )
+    ratio = transfer_function(sense, drive, sweep.sample_rate_hz, grid, request.start_hz, request.stop_hz, 0.05, 0.3)
+    known = sweep.calibration.known_load
+    if known is not None:
+        ratio = ratio / np.interp(grid, known.frequency_hz, np.abs(known.ratio))
+    return grid, ratio
+
+
+def exchanged(bench: Leads) -> Told | None:
+    """Behind a divider there is less than before it, never more, unless a gain is off."""
+    grid, ratio = ratio_of(bench)
+    over = float(np.median(np.abs(ratio)))
+    if over < 1.1 or float(np.percentile(np.abs(ratio), 10)) < 1.0 or _is_a_gain(bench, grid, ratio):
+        return None
+    words = f"drive and sense are exchanged: the sense input has {20 * np.log10(over):.1f} dB more than the drive"
+    to_do = "Exchange the two input cables: drive belongs to the source's end, sense to the sense resistor's other end."
+    return Told("inputs exchanged", False, words, to_do, "sure" if over > 1.3 else "likely")
+
+
+def _is_a_gain(bench: Leads, grid: Floats, ratio: Complex) -> bool:
+    """Whether one factor between the inputs makes the curve the design's, and exchanging them does it less well."""
+    sense_ohm = bench.sweep.calibration.sense_ohm
+    if sense_ohm is None:
+        return False
+    design = _design_ohm(bench, grid)
+    turned = _best_gain(ratio, design, sense_ohm, bench.is_in_return)[1]
+    other_way = misfit(np.log(np.abs(load_ohm(1 / ratio, sense_ohm, bench.is_in_return)) / design))
+    return turned < LIKE_DESIGN and turned < other_way
+
+
+def _design_ohm(bench: Leads, grid: Floats) -> Floats:
+    channel = bench.sweep.request.channel
+    return np.abs(np.asarray(impedance_ohm(bench.kit.model(channel), grid)).reshape(-1))
+
+
+def output_level(bench: Leads) -> Told | None:
+    """The source's own voltage, the drop over its inner resistance taken out.
+
+    The first input sees the source's voltage less the current's drop over the inner resistance; the current shows at
+    the sense resistor. A straight line through both tells the two apart.
+    """
+    sweep = bench.sweep
+    _, drive = path_gain(sweep, "drive")
+    level = abs(complex(np.median(drive.real), np.median(drive.imag)))
+    if hears(sweep, "sense"):
+        _, sense = path_gain(sweep, "sense")
+        current = np.abs(sense) if bench.is_in_return else np.abs(drive) - np.abs(sense)
+        if np.ptp(current) > 0.1 * np.mean(current):
+            slope, level = np.polyfit(current, np.abs(drive), 1)
+            # An inner resistance lowers the voltage; what raises it is something else.
+            level = level if slope < 0 else float(np.median(np.abs(drive)))
+    off_db = float(20 * np.log10(max(level, 1e-6)))
+    if abs(off_db) <= LEVEL_WITHIN_DB:
+        return right("output level", f"the source's level is what bench.toml says ({off_db:+.1f} dB)")
+    words = f"the source plays {off_db:+.1f} dB against what bench.toml says, as the drive input sees it"
+    to_do = (
+        "Set the card's volume (its knob and the operating system's) back to where output_volts was measured, and the "
+        "drive input's gain to where input_volts was; or measure both again."
+    )
+    return Told("output level", False, words, to_do, "likely")
+
+
+def load(bench: Leads) -> Told | None:
+    """What hangs at the clips, held against the design: clips open or short, sense resistor, gains of the inputs."""
+    sense_ohm = bench.sweep.calibration.sense_ohm
+    if sense_ohm is None:
+        return unknown("sense resistor", "the sense resistor's value is not known", "Set sense_ohm in bench.toml.")
+    grid, ratio = ratio_of(bench)
+    ohm = load_ohm(ratio, sense_ohm, bench.is_in_return)
+    if float(np.median(np.abs(ohm))) > OPEN_OHM:
+        words = f"no current flows: more than {OPEN_OHM:g} ohm hang at the clips"
+        return Told("no current", False, words, NO_CURRENT, "bench or unit")
+    if float(np.percentile(np.abs(ohm), 90)) < SHORT_OHM:
+        words = f"the clips are short: {float(np.median(np.abs(ohm))):.2f} ohm at all frequencies"
+        to_do = (
+            "Do the clips touch each other? If not, the leads are short inside the box: do not connect the amplifier."
+        )
+        return Told("clips short", False, words, to_do, "bench or unit")
+    if bench.load_ohm is not None:
+        return _known_resistor(bench.load_ohm, ohm)
+    return _against_design(ratio, _design_ohm(bench, grid), sense_ohm, bench.is_in_return)
+
+
+def load_ohm(ratio: Complex, sense_ohm: float, in_return: bool) -> Complex:
+    """Impedance at the clips by the voltage divider."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        found: Complex = sense_ohm * (1 / ratio - 1) if in_return else sense_ohm * ratio / (1 - ratio)
+    return np.nan_to_num(found, nan=1e9, posinf=1e9, neginf=1e9)
+
+
+def _known_resistor(known_ohm: float, ohm: Complex) -> Told:
+    found = float(np.median(np.abs(ohm)))
+    if 1 / 1.05 < found / known_ohm < 1.05:
+        return right("sense resistor", f"the known resistor of {known_ohm:g} ohm reads {found:.2f} ohm")
+    words = f"the known resistor of {known_ohm:g} ohm reads {found:.2f} ohm"
+    to_do = (
+        "Measure the sense resistor with a meter, out of its place, and write its value to sense_ohm. If it is right, "
+        "a gain knob of the two inputs was turned: kitproof calibrate-load compares them again."
+    )
+    return Told("sense resistor", False, words, to_do)
+
+
+def _against_design(ratio: Complex, design_ohm: Floats, sense_ohm: float, in_return: bool) -> Told | None:
+    """Told only where one factor makes the whole curve the design's: a wrong part in the unit bends it."""
+    shift = np.log(np.abs(load_ohm(ratio, sense_ohm, in_return)) / design_ohm)
+    before = float(np.median(np.abs(shift)))
+    scale = float(np.exp(np.median(shift)))
+    scaled = misfit(shift - np.log(scale))
+    turned_db, turned = _best_gain(ratio, design_ohm, sense_ohm, in_return)
+    far = before > LIKE_DESIGN and before > CLOSER * min(scaled, turned) and min(scaled, turned) < LIKE_DESIGN
+    if not far:
+        words = "the impedance is near the design's" if before < LIKE_DESIGN else ""
+        return right("sense resistor", words) if words else None
+    is_scale = scaled < turned and max(scale, 1 / scale) > SCALE_BEYOND
+    if is_scale:
+        return _sense_resistor(sense_ohm, scale, in_return, alike=turned < 1.5 * scaled)
+    return _gains(turned_db) if abs(turned_db) > GAIN_BEYOND_DB else None
+
+
+def _best_gain(ratio: Complex, design_ohm: Floats, sense_ohm: float, in_return: bool) -> tuple[float, float]:
+    """Gain of the second input in dB that brings the curve nearest to the design's, and the misfit left."""
+    gains_db = np.linspace(-24.0, 24.0, 481)
+    misfits = [
+        misfit(np.log(np.abs(load_ohm(ratio / 10 ** (db / 20), sense_ohm, in_return)) / design_ohm)) for db in gains_db
+    ]
+    return float(gains_db[int(np.argmin(misfits))]), float(min(misfits))
+
+
+def misfit(shift: NDArray[np.float64]) -> float:
+    """How far two curves are apart over most of their frequencies, natural logarithm."""
+    return float(np.percentile(np.abs(shift), 70))
+
+
+def _sense_resistor(sense_ohm: float, scale: float, in_return: bool, alike: bool) -> Told:
+    found = sense_ohm / scale
+    words = (
+        f"the whole impedance is {scale:.2f} times the design's, at all frequencies alike: as if the sense resistor "
+        f"had {found:.2g} ohm and not {sense_ohm:g} ohm"
+    )
+    to_do = (
+        "Measure the sense resistor with a meter, out of its place. If it is right, look at another box: when that one "
+        "reads right, this box has drivers of another impedance."
+    )
+    words += "; or a gain of the two inputs is off" if alike else ""
+    return Told("sense resistor", False, words, to_do, "bench or unit")
+
+
+def _gains(turned_db: float) -> Told:
+    words = (
+        f"the impedance would be the design's if the sense input had {turned_db:+.1f} dB of gain against the drive "
+        "input: a knob was turned"
+    )
+    to_do = "Set both inputs' gains back and alike, then run kitproof calibrate-load with a known resistor."
+    return Told("input gains", False, words, to_do, "likely")
+
+
+def known_load(known: KnownLoad | None, now: datetime) -> Told:
+    """Whether the two inputs were compared, when, and how it came out."""
+    to_do = "Run kitproof calibrate-load with a known resistor of about 8 ohm."
+    if known is None:
+        return Told("known load", False, "the two inputs were never compared on a known resistor", to_do)
+    off_db = float(20 * np.log10(np.median(np.abs(known.ratio))))
+    days = (now - datetime.fromisoformat(known.made_at)).total_seconds() / 86400
+    when = f"compared on {known.load_ohm:g} ohm on {known.made_at[:10]}"
+    if days > OLD_DAYS:
+        return Told("known load", False, f"the two inputs were {when}, {days:.0f} days ago", to_do)
+    if abs(off_db) > MISMATCH_DB:
+        words = f"the two inputs were {when} and differ by {off_db:+.1f} dB, more than two inputs of one card do"
+        return unknown(
+            "known load", words, "Measure sense resistor and known resistor with a meter; compare the knobs."
+        )
+    return right("known load", f"the two inputs were {when} ({off_db:+.2f} dB)")

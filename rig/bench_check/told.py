@@ -1,0 +1,72 @@
+"""What a bench check tells."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+#: "sure": nothing else gives this. "likely": the plainest reading. "bench or unit": the unit may as well be the cause,
+#: and what to do says how to find out.
+Certainty = Literal["sure", "likely", "bench or unit"]
+
+
+@dataclass(frozen=True)
+class Told:
+    """One thing about the bench, in a builder's words."""
+
+    #: What was looked at, or what is wrong: one of `EXPLAINS` and of the symptoms' names.
+    what: str
+    #: None: nothing is known of it, and the words say why.
+    is_right: bool | None
+    words: str
+    what_to_do: str = ""
+    certainty: Certainty = "sure"
+
+
+def right(what: str, words: str) -> Told:
+    """Looked at, and as it should be."""
+    return Told(what, True, words)
+
+
+def unknown(what: str, words: str, what_to_do: str = "") -> Told:
+    """Not known, and what it would take."""
+    return Told(what, None, words, what_to_do)
+
+
+#: What is read off levels, which many things spoil.
+LEVELS = (
+    *("output level", "loopback gain", "microphone level", "microphone gain", "channel quiet", "input gains"),
+    *("sense resistor", "resistor left in"),
+)
+#: What an input gives that hears nothing.
+NOTHING = ("loopback missing", "microphone silent", "amplifier silent", "drive input silent", "no current")
+TIMES = ("clock", "lost samples", "microphone place", "outputs exchanged", "microphone polarity")
+PROCESSING = ("automatic gain", "noise suppression")
+#: What is wrong -> what is then not told, since it follows from it or cannot be trusted beside it.
+EXPLAINS: dict[str, tuple[str, ...]] = {
+    "output silent": NOTHING,
+    "sample rate": (*LEVELS, *NOTHING, *TIMES, *PROCESSING, "output silent", "resampling", "ambient"),
+    "other sound": (*LEVELS, *NOTHING, *TIMES, *PROCESSING, "ambient", "input overdriven", "hum", "resampling"),
+    "input overdriven": (*LEVELS, *NOTHING, *TIMES, *PROCESSING, "hum", "ambient", "resampling", "inputs exchanged"),
+    "inputs exchanged": (*LEVELS, *NOTHING, *TIMES, "hum", "other sound", "ambient"),
+    "lost samples": (*LEVELS, *PROCESSING, "microphone place"),
+    "clock": (*PROCESSING, "lost samples", "microphone place"),
+    "automatic gain": (*LEVELS, "noise suppression", "ambient"),
+    "noise suppression": ("microphone level", "output level", "loopback gain", "ambient"),
+    "outputs exchanged": ("microphone place", "microphone level", "channel quiet"),
+    "microphone place": ("microphone level",),
+    "microphone level": ("microphone gain",),
+    "resistor left in": ("microphone level", "channel quiet"),
+    "ambient": ("channel quiet", "amplifier silent", "microphone gain", "microphone level"),
+    "hum": ("ambient", "channel quiet", "loopback missing"),
+    "no current": ("input gains", "sense resistor", "output level"),
+    "microphone silent": ("ambient", "channel quiet"),
+    "amplifier silent": ("channel quiet",),
+}
+
+
+def without_what_follows(told: Sequence[Told]) -> list[Told]:
+    """Leave out what another thing that is wrong explains."""
+    wrong = {one.what for one in told if one.is_right is False}
+    explained = {what for cause in wrong for what in EXPLAINS.get(cause, ())}
+    # A cause that is itself explained explains all the same: what it explains follows from its own cause.
+    return [one for one in told if one.is_right is True or one.what not in explained]

@@ -1,0 +1,239 @@
+"""How often `kitproof check-bench` tells a fault of the bench rightly, and how often it blames the bench wrongly.
+
+    python tests/benchmarks/bench_faults.py [--seeds 3] [--units 0] [--jobs 2] [--only KIND] [--without-loopback]
+
+Every kind of bench fault, in several severities, on both demo kits and on several benches; then good benches with good
+units, and with every faulty unit that `kitproof faults` lists (`--units N`: every N-th of them, 0: none).
+
+rightly    what was built in is told, and nothing else is said to be wrong with the bench
+and more   it is told, beside something that is not there
+wrongly    something else is told
+not told   nothing is
+
+A faulty unit counts as blamed on the bench when something is told as the bench's own. "Bench or unit" tells both and
+how to find out which; it is counted by itself.
+"""
+
+import argparse
+import sys
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from functools import lru_cache
+from multiprocessing import Pool
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
+
+from rig.bench.calibration import calibrate_known_load  # noqa: E402
+from rig.bench.fault_kinds import UNIT_KINDS  # noqa: E402
+from rig.bench.faults import fault_names  # noqa: E402
+from rig.bench.opening import SIMULATED_LOAD_OHM  # noqa: E402
+from rig.bench.simulated import SimulatedBench  # noqa: E402
+from rig.bench_check.tell import requests, tell  # noqa: E402
+from rig.bench_check.told import Told  # noqa: E402
+from rig.kit import Kit, load_kit  # noqa: E402
+from rig.readings import Capture, KnownLoad  # noqa: E402
+
+KITS = ("booth-two", "rehearsal-three")
+RATE_HZ = 48000.0
+NOW = datetime.fromisoformat("2026-01-15T12:00:00+00:00")
+
+#: Kind of fault -> amounts, and what it may be told as. None: it takes no amount.
+CASES: dict[str, tuple[tuple[float | None, ...], tuple[str, ...]]] = {
+    "dropped-samples": ((8, 64, 500), ("lost samples",)),
+    "inserted-samples": ((8, 64, 500), ("lost samples",)),
+    "second-clock": ((20, 100, 300), ("clock",)),
+    "wrong-rate": ((16000, 32000, 44100), ("sample rate",)),
+    "resampled": ((4000, 8000, 16000, 20000), ("resampling",)),
+    "automatic-gain": ((6, 12, 20), ("automatic gain",)),
+    "noise-suppression": ((10, 20, 40), ("noise suppression",)),
+    "clipping": ((3, 6, 20), ("input overdriven",)),
+    "dead-microphone": ((None,), ("microphone silent",)),
+    "turned-knob": ((-30, -12, -5, 5, 12), ("microphone level", "microphone gain")),
+    "inverted-microphone": ((None,), ("microphone polarity",)),
+    "far-microphone": ((-50, 40, 100, 300), ("microphone place",)),
+    "loud-room": ((70, 80, 90), ("ambient",)),
+    "speech": ((70, 80), ("ambient",)),
+    "hum": ((30, 40, 50), ("hum",)),
+    "microphone-hum": ((30, 40, 50), ("hum",)),
+    "other-sound": ((1, 5, 50), ("other sound",)),
+    "clips-off": ((None,), ("no current",)),
+    "dead-sense": ((None,), ("no current",)),
+    "dead-drive": ((None,), ("drive input silent",)),
+    "dead-loopback": ((None,), ("loopback missing",)),
+    "exchanged-inputs": ((None,), ("inputs exchanged",)),
+    "exchanged-outputs": ((None,), ("outputs exchanged",)),
+    "resistor-left-in": ((None,), ("resistor left in",)),
+    "wrong-sense-resistor": ((1.0, 4.7, 22, 100), ("sense resistor",)),
+    "muted": ((None,), ("output silent",)),
+    "turned-output": ((-20, -6, -3, 3, 6), ("output level",)),
+    "turned-loopback": ((-6, 6), ("loopback gain",)),
+    "turned-sense": ((-6, -3, 3, 6), ("input gains",)),
+}
+#: What a bench without a loopback can tell no better.
+WITHOUT_LOOPBACK: dict[str, tuple[str, ...]] = {
+    "muted": ("output silent", "amplifier silent"),
+    "turned-output": ("output level", "microphone level"),
+}
+NOT_WITHOUT_LOOPBACK = ("far-microphone", "exchanged-outputs", "turned-loopback", "dead-loopback")
+
+
+@dataclass(frozen=True)
+class Job:
+    """One bench with one unit on it."""
+
+    kit: str
+    fault: str
+    serial: str
+    seed: int
+    has_loopback: bool = True
+
+
+@lru_cache(maxsize=4)
+def kit_of(name: str) -> Kit:
+    """A demo kit, loaded once."""
+    return load_kit(ROOT, name)
+
+
+@lru_cache(maxsize=32)
+def known_load(kit: str, seed: int) -> KnownLoad:
+    """The comparison of a bench's two inputs, made the day before."""
+    bench = SimulatedBench(kit_of(kit), kit_of(kit).serial_example, seed=seed)
+    capture = bench.known_load_capture(SIMULATED_LOAD_OHM)
+    return calibrate_known_load(capture, SIMULATED_LOAD_OHM, "2026-01-14T12:00:00+00:00")
+
+
+def without_loopback(capture: Capture) -> Capture:
+    """A capture as a bench with no loopback gives it."""
+    kept = [n for n, role in enumerate(capture.inputs) if role != "loopback"]
+    return replace(capture, samples=capture.samples[kept], inputs=tuple(capture.inputs[n] for n in kept))
+
+
+def told_of(job: Job) -> list[Told]:
+    """What is told of a bench, both stages."""
+    kit = kit_of(job.kit)
+    bench = SimulatedBench(kit, job.serial, [job.fault] if job.fault else [], seed=job.seed)
+    bench.known_load = known_load(job.kit, job.seed)
+    told = []
+    for stage in ("leads", "playing"):
+        with bench.stage(stage) as player:
+            captures = list(player.play(requests(kit, stage, RATE_HZ)))
+        if not job.has_loopback:
+            captures = [without_loopback(capture) for capture in captures]
+        told += tell(kit, captures, NOW)
+    return told
+
+
+def wrong(told: Sequence[Told]) -> list[Told]:
+    """What is said to be wrong."""
+    return [one for one in told if one.is_right is False]
+
+
+def verdict(job: Job) -> tuple[str, str]:
+    """How a bench fault was told, and as what."""
+    kind = job.fault.split("=")[0]
+    wanted = CASES[kind][1] if job.has_loopback else WITHOUT_LOOPBACK.get(kind, CASES[kind][1])
+    names = {one.what for one in wrong(told_of(job))}
+    said = ", ".join(sorted(names)) or "-"
+    if not names:
+        return "not told", said
+    if names & set(wanted):
+        return ("rightly" if names <= set(wanted) else "and more"), said
+    return "wrongly", said
+
+
+def serial_of(kit: str, number: int) -> str:
+    """A serial of a kit."""
+    return kit_of(kit).serial_example[:3] + f"{4000 + number:04d}"
+
+
+def fault_text(kind: str, amount: float | None) -> str:
+    """A fault as it is written."""
+    return kind if amount is None else f"{kind}={amount:g}"
+
+
+def bench_jobs(seeds: int, only: str = "", has_loopback: bool = True) -> list[Job]:
+    """Every kind and severity on both kits and several benches, each with a unit of its own."""
+    return [
+        Job(kit, fault_text(kind, amount), serial_of(kit, seed), seed, has_loopback)
+        for kind, (amounts, _) in CASES.items()
+        if only in ("", kind) and (has_loopback or kind not in NOT_WITHOUT_LOOPBACK)
+        for amount in amounts
+        for kit in KITS
+        for seed in range(seeds)
+    ]
+
+
+def unit_jobs(every: int, has_loopback: bool = True) -> list[Job]:
+    """Every so many-th of the faults that a unit of the demo kits can have, on benches of their own."""
+    jobs = []
+    for kit in KITS:
+        names = [name for name, _ in fault_names(kit_of(kit)) if name.split(":")[0].split("=")[0] in UNIT_KINDS]
+        jobs += [Job(kit, name, serial_of(kit, n), 100 + n, has_loopback) for n, name in enumerate(names[::every])]
+    return jobs
+
+
+def blame(job: Job) -> tuple[str, str]:
+    """Whether a good bench is blamed, and for what."""
+    found = wrong(told_of(job))
+    blamed = [one.what for one in found if one.certainty != "bench or unit"]
+    if blamed:
+        return "blamed", ", ".join(blamed)
+    return ("bench or unit", ", ".join(one.what for one in found)) if found else ("nothing", "-")
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--seeds", type=int, default=3)
+    parser.add_argument("--units", type=int, default=0)
+    parser.add_argument("--good", type=int, default=20)
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--only", default="")
+    parser.add_argument("--without-loopback", action="store_true")
+    options = parser.parse_args()
+    loops = not options.without_loopback
+    with Pool(options.jobs) as pool:
+        table(bench_jobs(options.seeds, options.only, loops), pool)
+        if options.only:
+            return
+        good = [Job(kit, "", serial_of(kit, n), 200 + n, loops) for kit in KITS for n in range(options.good)]
+        alarms("good units on good benches", good, pool)
+        if options.units:
+            alarms("faulty units on good benches", unit_jobs(options.units, loops), pool)
+
+
+def table(jobs: list[Job], pool: "Pool") -> None:  # type: ignore[valid-type]
+    """A row each kind, and what was not told rightly."""
+    rows: dict[str, Counter[str]] = defaultdict(Counter)
+    others = []
+    for job, (how, said) in zip(jobs, pool.imap(verdict, jobs), strict=True):
+        rows[job.fault.split("=")[0]][how] += 1
+        if how != "rightly":
+            others.append(f"  {how}: {job.kit} {job.fault} seed {job.seed}: {said}")
+    columns = ("rightly", "and more", "wrongly", "not told")
+    print(f"{'kind':24}" + "".join(f"{name:>10}" for name in columns))
+    for kind, counts in rows.items():
+        print(f"{kind:24}" + "".join(f"{counts[name]:10}" for name in columns))
+    total = sum(rows.values(), Counter())
+    print(f"{'all ' + str(sum(total.values())):24}" + "".join(f"{total[name]:10}" for name in columns))
+    print("\n".join(others), flush=True)
+
+
+def alarms(title: str, jobs: list[Job], pool: "Pool") -> None:  # type: ignore[valid-type]
+    """How many of some benches without a fault are blamed."""
+    counts: Counter[str] = Counter()
+    rows = []
+    for job, (how, said) in zip(jobs, pool.imap(blame, jobs), strict=True):
+        counts[how] += 1
+        if how != "nothing":
+            rows.append(f"  {how}: {job.kit} {job.fault or 'good'}: {said}")
+    print(f"{title}: {len(jobs)}; " + ", ".join(f"{how} {count}" for how, count in counts.items()))
+    print("\n".join(rows), flush=True)
+
+
+if __name__ == "__main__":
+    main()
