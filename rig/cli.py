@@ -107,10 +107,10 @@ def resume_command(
     runs = [journal.load(folder) for folder in journal.interrupted(workspace)]
     found = [run for run in runs if serial in ("", run.serial)]
     if len(found) != 1:
-        listed = ", ".join(f"{run.serial} ({run.kit}, {run.started_at})" for run in runs) or "none"
+        listed = ", ".join(f"{run.serial} ({run.kit}, {run.about['started_at']})" for run in runs) or "none"
         raise RecordError(f"{len(found)} interrupted runs{f' of {serial!r}' if serial else ''}; there are: {listed}")
     before = found[0]
-    work = job(workspace, before.kit, before.plan)
+    work = job(workspace, before.kit, before.about["plan"])
     opened, origin = (None, "") if close else _open(workspace, bench, work.kit, before.serial, [])
     run, record = resume(
         work,

@@ -35,10 +35,10 @@ class Interrupted:
 
     folder: Path
     kit: str
-    plan: str
     serial: str
     kit_sha256: str
-    started_at: str
+    #: What its record will say of it: plan, started_at, by.
+    about: dict[str, Any]
     captures: tuple[Capture, ...]
     logs: dict[Programme, list[Row]]
     #: How often the person at the bench had been asked to go on.
@@ -51,21 +51,16 @@ class Journal:
     Parameters
     ----------
     folder : reserved for the run's record
-    kit, plan, serial, started_at : of the run
+    kit, serial : of the run
+    about : what its record will say of it
     known : what an interrupted run had on the disk already
     """
 
     def __init__(
-        self, folder: Path, kit: Kit, plan: str, serial: str, started_at: str, known: Interrupted | None = None
+        self, folder: Path, kit: Kit, serial: str, about: dict[str, Any], known: Interrupted | None = None
     ) -> None:
         self._folder = folder
-        self._facts = {
-            "kit": kit.name,
-            "plan": plan,
-            "serial": serial,
-            "kit_sha256": kit_sha256(kit),
-            "started_at": started_at,
-        }
+        self._facts = {"kit": kit.name, "serial": serial, "kit_sha256": kit_sha256(kit), "about": about}
         self._known = {programme: len(rows) for programme, rows in known.logs.items()} if known else {}
         #: Captures on the disk, the first so many of the run.
         self.written = len(known.captures) if known else 0
@@ -166,10 +161,9 @@ def load(folder: Path) -> Interrupted:
     return Interrupted(
         folder=folder,
         kit=document["kit"],
-        plan=document["plan"],
         serial=document["serial"],
         kit_sha256=document["kit_sha256"],
-        started_at=document["started_at"],
+        about=document["about"],
         captures=tuple(read_captures(folder, document)),
         logs={programme: read_rows(folder, number) for number, programme in enumerate(programmes, 1)},
         asked=document["asked"],

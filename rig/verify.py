@@ -3,6 +3,7 @@
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import checks
 from rig import records, sequencer
@@ -64,14 +65,14 @@ def verify(
         If the bench failed before anything was captured.
     """
     folder = records.reserve(workspace, work.kit, serial)
-    started_at = records.now()
-    journal = Journal(folder, work.kit, work.plan, serial, started_at)
+    about: dict[str, Any] = {"plan": work.plan, "started_at": records.now(), "by": " ".join(by.split())}
+    journal = Journal(folder, work.kit, serial, about)
     run = _walk(work, bench, confirm, view, journal)
     if run.bench_failed and not run.captures:
         # Nothing sounded: this is no run of the unit.
         records.give_back(folder)
         raise BenchError(run.stopped)
-    about = {"plan": work.plan, "started_at": started_at, "by": " ".join(by.split()), "bench": bench.describe()}
+    about["bench"] = bench.describe()
     return run, records.save(folder, work.kit, serial, run, about, certificate, journal.written)
 
 
@@ -103,9 +104,9 @@ def resume(
         asked += 1
         return live is None or asked < before.asked or confirm(words)
 
-    journal = Journal(before.folder, work.kit, work.plan, before.serial, before.started_at, before)
+    journal = Journal(before.folder, work.kit, before.serial, before.about, before)
     run = _walk(work, bench, ask, view, journal)
-    about = {"plan": work.plan, "started_at": before.started_at, "resumed_at": records.now(), "bench": bench.describe()}
+    about = {**before.about, "resumed_at": records.now(), "bench": bench.describe()}
     return run, records.save(before.folder, work.kit, before.serial, run, about, certificate, journal.written)
 
 

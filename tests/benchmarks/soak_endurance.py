@@ -64,7 +64,7 @@ def memory(hours: float) -> None:
 def walk(folder: str, seed: str) -> None:
     """In a process of its own: log a soak, saying each row once it is on the disk."""
     work = job(ROOT, "booth-two", "heat")
-    keeper = journal.Journal(Path(folder), work.kit, work.plan, f"BT-{seed}", records.now())
+    keeper = journal.Journal(Path(folder), work.kit, f"BT-{seed}", {"started_at": records.now()})
     programme = replace(PROGRAMME, every_s=1.0, seconds=20000.0)
     watch = Watch(programme)
 
