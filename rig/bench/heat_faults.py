@@ -23,7 +23,7 @@ class HeatKind:
 
 
 HEAT_KINDS: dict[str, HeatKind] = {
-    "unbonded": HeatKind("the heat sink is not bonded: it takes {amount} % of the heat that it should", "whole", 3.0),
+    "unbonded": HeatKind("the heat sink is not bonded: it takes {amount} % of the heat that it should", "whole", 1.0),
     "covered": HeatKind("the vents at {it} are covered: {amount} % of the cooling are left", "box", 25.0),
     "fails-open": HeatKind("{it} burns out when {amount} of the programme has passed", "driver", 0.5),
     "silent-sensor": HeatKind(

@@ -107,7 +107,7 @@ def test_together_the_two_kits_can_have_every_kind_of_fault() -> None:
         ("speech=50", Fault("speech", amount=50.0)),
         ("dropped-samples=32", Fault("dropped-samples", amount=32.0)),
         ("dropped-samples-once", Fault("dropped-samples", amount=64.0, once=True)),
-        ("unbonded", Fault("unbonded", amount=3.0)),
+        ("unbonded", Fault("unbonded", amount=1.0)),
         ("covered:right=50", Fault("covered", "right", (), 50.0)),
         ("fails-open:right:woofer=0.25", Fault("fails-open", "right", ("woofer",), 0.25)),
         ("silent-sensor", Fault("silent-sensor", what=("heat-sink",), amount=0.5)),
