@@ -13,6 +13,7 @@ from rich.console import Console
 from rig import journal, records, sequencer
 from rig.bench import opening
 from rig.bench.base import Bench, BenchError, BenchSetupError
+from rig.bench_check_command import bench_check_command
 from rig.capability_command import capability_command
 from rig.instruments_command import instruments_command
 from rig.kit import Kit, kit_names, load_kit
@@ -314,6 +315,7 @@ def wiring(folder: Annotated[Path, typer.Argument(help="Where to write the figur
 
 
 app.command("instruments")(instruments_command)
+app.command("check-bench")(bench_check_command)
 app.command("capability")(capability_command)
 
 

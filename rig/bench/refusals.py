@@ -3,11 +3,12 @@
 from collections.abc import Callable, Sequence
 
 from rig.bench.base import BenchError, BenchSetupError
+from rig.bench.connection import refuse_grounded
 from rig.bench.observing import shortest_row_s
 from rig.bench.player import prepared
 from rig.bench.power import Supply, power_supply
 from rig.bench.routing import Routing
-from rig.bench.settings import BenchSettings, SoakSettings
+from rig.bench.settings import BenchSettings
 from rig.bench.soaking import AHEAD_S, noise_peak, owners
 from rig.bench.surroundings import coil_of
 from rig.kit import Kit
@@ -46,6 +47,9 @@ def refuse(
         If a programme would run on this computer's battery.
     """
     for request in requests:
+        if request.stage == "soak":
+            # The amplifier is on all the time: while the programme plays, before it, and while it rests.
+            refuse_grounded(settings, kit)
         routing = routing_of(request.stage)
         if not isinstance(request, Programme):
             prepared(request, routing, ring_frames)
@@ -53,7 +57,6 @@ def refuse(
         _refuse_unplayable(request, routing, ring_frames)
         if not request.is_rest:
             _refuse_unwatched(settings, request)
-            _refuse_bridged(settings, kit)
             coil_of(settings, kit)
     loud = [request for request in requests if isinstance(request, Programme) and not request.is_rest]
     if loud and (power_supply() if supply is None else supply) == "battery":
@@ -97,14 +100,3 @@ def _refuse_unwatched(settings: BenchSettings, programme: Programme) -> None:
                 f"bench {settings.name!r}: instruments: {role!r}: unit: found {units[role]!r}; the kit's guard needs "
                 f"{unit!r}"
             )
-
-
-def _refuse_bridged(settings: BenchSettings, kit: Kit) -> None:
-    """Neither output of a bridged amplifier is at ground: a card's input across it shorts the amplifier."""
-    wiring = settings.soak
-    if isinstance(wiring, SoakSettings) and wiring.has_sense and not wiring.isolated and kit.amplifier.bridged:
-        raise BenchSetupError(
-            f"bench {settings.name!r}: soak.isolated: found false; allowed with the inputs drive and sense on a "
-            "bridged amplifier: true, once a differential probe or an isolating transformer stands between it and the "
-            "card. Neither of its outputs is at ground, and the card would short one"
-        )

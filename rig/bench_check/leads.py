@@ -17,6 +17,8 @@ from rig.signals.deconvolution import transfer_function
 
 #: An output may be so far off what bench.toml says.
 LEVEL_WITHIN_DB = 1.0
+#: A source so much too loud plays nothing into an amplifier.
+TOO_LOUD_DB = 9.0
 #: Above this nothing hangs at the clips; below this they touch each other.
 OPEN_OHM, SHORT_OHM = 200.0, 0.5
 #: The sense resistor and the inputs' gains are called wrong beyond this ...
@@ -158,12 +160,13 @@ def output_level(bench: Leads) -> Told | None:
     off_db = float(20 * np.log10(max(level, 1e-6)))
     if abs(off_db) <= LEVEL_WITHIN_DB:
         return right("output level", f"the source's level is what bench.toml says ({off_db:+.1f} dB)")
+    what = "output too loud" if off_db > TOO_LOUD_DB else "output level"
     words = f"the source plays {off_db:+.1f} dB against what bench.toml says, as the drive input sees it"
     to_do = (
         "Set the card's volume (its knob and the operating system's) back to where output_volts was measured, and the "
         "drive input's gain to where input_volts was; or measure both again."
     )
-    return Told("output level", False, words, to_do, "likely")
+    return Told(what, False, words, to_do, "likely")
 
 
 def load(bench: Leads) -> Told | None:

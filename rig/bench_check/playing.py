@@ -481,7 +481,7 @@ def noises(bench: Playing) -> list[Told]:
     if in_air and not in_loop:
         in_air = _hum_in_air(in_air)
     told += [in_loop, in_air]
-    told += [common.other_sound(bench.silence, bench.sweeps[0], "loopback") if bench.loops else None]
+    told += [common.other_sound(bench.silence, bench.sweeps[0], "loopback") if bench.has_loopback else None]
     told += [ambient(bench)]
     found = [one for one in told if one]
     no_hum = heard and not any(one.what in ("hum", "other sound") for one in found)

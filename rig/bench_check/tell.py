@@ -8,8 +8,9 @@ from rig.bench_check.leads import Leads, tell_leads
 from rig.bench_check.playing import Playing, tell_playing
 from rig.bench_check.told import Told, without_what_follows
 from rig.kit import Kit
-from rig.readings import Capture
+from rig.readings import Capture, Untrusted
 from rig.requests import Stage, Sweep
+from rig.responses import sweep_layout
 
 #: Silence is listened to for so long.
 LEADS_SILENCE_S, PLAYING_SILENCE_S = 1.0, 2.0
@@ -42,14 +43,29 @@ def tell(kit: Kit, captures: Sequence[Capture], now: datetime, load_ohm: float |
     load_ohm
         At the leads: value of a known resistor in place of the box.
 
-    Raises
-    ------
-    Untrusted
-        If a capture is not whole.
+    Captures that are not whole are told as such, and nothing else is.
     """
     silence, *sweeps = captures
+    try:
+        for capture in captures:
+            sweep_layout(capture)
+    except Untrusted as error:
+        to_do = "Close other programs that use the card, ask for a longer latency (latency_s), plug it in anew."
+        return [Told("captures", False, str(error), to_do)]
     if silence.request.stage == "leads":
         found = tell_leads(Leads(kit, silence, sweeps[0], load_ohm), now)
     else:
         found = tell_playing(Playing(kit, silence, tuple(sweeps[:-1]), sweeps[-1]))
     return without_what_follows(found)
+
+
+def speaks_against_playing(told: Sequence[Told]) -> str:
+    """Why nothing should be played into the amplifier after what the leads told; empty: nothing speaks against it."""
+    for one in told:
+        if one.is_right is False and one.what in AGAINST_PLAYING:
+            return one.words
+    return ""
+
+
+#: Found at the leads, these let nothing be played into the amplifier.
+AGAINST_PLAYING = ("clips short", "output too loud")

@@ -34,7 +34,15 @@ def unknown(what: str, words: str, what_to_do: str = "") -> Told:
 
 #: What is read off levels, which many things spoil.
 LEVELS = (
-    *("output level", "loopback gain", "microphone level", "microphone gain", "channel quiet", "input gains"),
+    *(
+        "output level",
+        "output too loud",
+        "loopback gain",
+        "microphone level",
+        "microphone gain",
+        "channel quiet",
+        "input gains",
+    ),
     *("sense resistor", "resistor left in"),
 )
 #: What an input gives that hears nothing.
