@@ -1,5 +1,6 @@
 """The watch over a programme: it completes the rows of its log, and says when it must end before its time."""
 
+import math
 from array import array
 from collections import deque
 from dataclasses import dataclass, field, replace
@@ -45,8 +46,8 @@ class Watch:
     """What is remembered of a programme under way. Grows by a few numbers a row, whatever its length."""
 
     programme: Programme
-    #: Role -> the most that its predicted steady rise may be, where the kit has such a limit.
-    steady_limits_k: dict[str, float] = field(default_factory=dict)
+    #: Role -> lower and upper limit of its predicted steady rise, where the kit has such a limit.
+    steady_limits_k: dict[str, tuple[float, float]] = field(default_factory=dict)
     stopped: Stop | None = None
     outlooks: tuple[Outlook, ...] = ()
     _seconds: "array[float]" = field(default_factory=lambda: array("d"))
@@ -224,18 +225,29 @@ class Watch:
             elif known.size:
                 outlooks.append(Outlook(role, float(known[-1])))
             if role in self.steady_limits_k:
-                side = settled(fit, self.steady_limits_k[role], 1 - DOUBT) if fit else "open"
+                side = side_of(fit, *self.steady_limits_k[role]) if fit else "open"
                 sides.append((role, side))
         self.outlooks = tuple(outlooks)
         early_s = self.programme.early_end_after_s
         if early_s is None or row.seconds < early_s or not sides:
             return None
-        outside = [role for role, side in sides if side == "outside"]
+        outside = [f"{role} will end {side} its limit" for role, side in sides if side in ("above", "below")]
         if outside:
-            return Stop("settled", f"beyond doubt {outside[0]} will end above its limit", row.seconds)
+            return Stop("settled", f"beyond doubt {outside[0]}", row.seconds)
         if all(side == "inside" for _, side in sides):
             return Stop("settled", "beyond doubt every steady state lies inside its limit", row.seconds)
         return None
+
+
+def side_of(fit: HeatFit, lower_k: float, upper_k: float) -> str:
+    """Where a steady rise will beyond doubt be: "inside" its limits, "above", "below"; or "open"."""
+    over = settled(fit, upper_k, 1 - DOUBT) if math.isfinite(upper_k) else "inside"
+    under = settled(fit, lower_k, 1 - DOUBT) if math.isfinite(lower_k) else "outside"
+    if over == "outside":
+        return "above"
+    if under == "inside":
+        return "below"
+    return "inside" if (over, under) == ("inside", "outside") else "open"
 
 
 def rise_over_ambient(log: Log, role: str) -> tuple[Floats, HeatFit | None]:

@@ -3,6 +3,7 @@
 Knows the protocols, no particular check or bench.
 """
 
+import math
 import time
 from collections import Counter
 from collections.abc import Callable, Generator, Iterator, Sequence
@@ -233,16 +234,17 @@ def _soak(walk: _Walk, programme: Programme, player: Player) -> Iterator[Event]:
         raise _Stopped(f"the soak was stopped after {log.stopped.seconds:.0f} s: {log.stopped.words}")
 
 
-def _steady_limits_k(walk: _Walk, programme: Programme) -> dict[str, float]:
-    """Role -> upper limit of its predicted steady rise, as the kit judges it."""
+def _steady_limits_k(walk: _Walk, programme: Programme) -> dict[str, tuple[float, float]]:
+    """Role -> limits of its predicted steady rise, as the kit judges it."""
     limits = {}
     for listed in walk.checks:
         if programme in walk.schedule.needs[listed.name]:
             for role in programme.guard.roles:
                 for key in ("steady rise", f"steady rise {role.role}"):
                     limit = walk.kit.limits.get(listed.name, {}).get(key)
-                    if limit and limit.upper is not None:
-                        limits[role.role] = limit.upper
+                    if limit:
+                        lower = -math.inf if limit.lower is None else limit.lower
+                        limits[role.role] = (lower, math.inf if limit.upper is None else limit.upper)
     return limits
 
 

@@ -1,5 +1,6 @@
 """The watch over a programme: what stops it, as what, and when; and that nothing else does."""
 
+import math
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -15,7 +16,7 @@ NAN = float("nan")
 
 
 def watched(
-    given: Iterable[Row], programme: Programme = PROGRAMME, **limits: dict[str, float]
+    given: Iterable[Row], programme: Programme = PROGRAMME, **limits: dict[str, tuple[float, float]]
 ) -> tuple[Watch, Stop | None]:
     watch = Watch(programme, **limits)
     for row in given:
@@ -129,10 +130,17 @@ def test_the_course_leads_to_the_steady_state() -> None:
     assert fit.steady_k == pytest.approx(30.0, abs=1.5)
 
 
-@pytest.mark.parametrize(("limit_k", "words"), [(40.0, "inside its limit"), (20.0, "heat sink will end above")])
-def test_an_early_end_when_the_steady_state_is_beyond_doubt(limit_k: float, words: str) -> None:
+@pytest.mark.parametrize(
+    ("limits_k", "words"),
+    [
+        ((20.0, 40.0), "inside its limit"),
+        ((-math.inf, 20.0), "heat sink will end above"),
+        ((35.0, math.inf), "heat sink will end below"),
+    ],
+)
+def test_an_early_end_when_the_steady_state_is_beyond_doubt(limits_k: tuple[float, float], words: str) -> None:
     programme = replace(PROGRAMME, early_end_after_s=600.0)
-    _, stop = watched(rows(programme), programme, steady_limits_k={"heat sink": limit_k})
+    _, stop = watched(rows(programme), programme, steady_limits_k={"heat sink": limits_k})
     assert stop is not None
     assert stop.kind == "settled"
     assert words in stop.words
@@ -141,8 +149,8 @@ def test_an_early_end_when_the_steady_state_is_beyond_doubt(limit_k: float, word
 
 def test_no_early_end_near_the_limit_or_where_the_kit_does_not_allow_it() -> None:
     programme = replace(PROGRAMME, early_end_after_s=600.0)
-    assert watched(rows(programme), programme, steady_limits_k={"heat sink": 30.0})[1] is None
-    assert watched(rows(), PROGRAMME, steady_limits_k={"heat sink": 40.0})[1] is None
+    assert watched(rows(programme), programme, steady_limits_k={"heat sink": (-math.inf, 30.0)})[1] is None
+    assert watched(rows(), PROGRAMME, steady_limits_k={"heat sink": (-math.inf, 40.0)})[1] is None
 
 
 def test_rest_is_logged_and_never_stopped() -> None:

@@ -99,7 +99,7 @@ def test_a_log_that_ends_too_soon_is_void() -> None:
 
 def test_an_early_end_is_a_whole_measurement() -> None:
     programme = replace(PROGRAMME, early_end_after_s=600.0)
-    watch = Watch(programme, {"heat sink": 45.0})
+    watch = Watch(programme, {"heat sink": (0.0, 45.0)})
     for row in rows(programme):
         if watch.add(row)[1]:
             break
