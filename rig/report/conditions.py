@@ -67,6 +67,9 @@ def _programme(log: Log) -> Iterator[tuple[str, str]]:
         yield name, f"nothing played, instruments read on; {length}"
     else:
         yield name, f"noise on {', '.join(request.channels)} together, each its own; {length}"
+        if request.early_end_after_s is not None:
+            early = f"from {words.lapse(request.early_end_after_s)} on, if every steady state is known beyond doubt"
+            yield "early end of the programme", early
         yield "noise of the programme", noise_words(request.noise)
         level = f"{request.level_v:g} V RMS at the leads of each channel"
         yield (

@@ -119,8 +119,8 @@ def courses_svg(panels: Sequence[TimePanel], columns: int, height: float = 205, 
     whole = (WIDTH - LEFT - GAP * (columns - 1)) / columns
     drawn = []
     for column, panel in enumerate(panels):
-        bottom, ceiling = value_range(panel)
         left, size = LEFT + column * (whole + GAP), (whole - names_width, height - ABOVE - BELOW)
+        bottom, ceiling = value_range(panel, size[1])
         plot = TimePlot(left, *size, panel.to_s, bottom, ceiling)
         drawn += [*_frame(plot, panel), *_content(plot, panel), *_behind_the_edge(plot, panel)]
     words = escape("; ".join(panel.title for panel in panels))
@@ -128,7 +128,7 @@ def courses_svg(panels: Sequence[TimePanel], columns: int, height: float = 205, 
     return "\n".join([head, *drawn, "</svg>"])
 
 
-def value_range(panel: TimePanel) -> tuple[float, float]:
+def value_range(panel: TimePanel, height: float) -> tuple[float, float]:
     """Lowest and highest value of a panel: nothing, all that was read or predicted, all bounds, and room for words."""
     shown = [0.0, *(bound.value for bound in panel.bounds)]
     for line in panel.lines:
@@ -138,7 +138,7 @@ def value_range(panel: TimePanel) -> tuple[float, float]:
             shown += [line.steady[0], line.steady[0] + line.steady[1]]
     low, high = min(shown), max(shown)
     span = max(high - low, 0.1)
-    return (low - 0.06 * span if low < 0 else low), high + 0.12 * span
+    return (low - 0.06 * span if low < 0 else low), high + 1.5 * WORDS / height * span
 
 
 def time_ticks(to_s: float) -> tuple[Floats, Floats, str]:

@@ -137,7 +137,7 @@ def _frame(plot: Plot, curve: Curve, verdict: Verdict | None) -> list[str]:
         words = f"{tick / 1000:g}k" if tick >= 1000 else f"{tick:g}"
         drawn.append(f'<text x="{x:.1f}" y="{foot + 12}" text-anchor="middle">{words}</text>')
     for y, level in zip(ys, levels, strict=True):
-        words = f"{level:g}".replace("-", "−")
+        words = f"{level + 0.0:g}".replace("-", "−")
         drawn.append(f'<text x="{plot.left - 4:.1f}" y="{y + 3.5:.1f}" text-anchor="end">{words}</text>')
     middle = plot.left + plot.width / 2
     drawn.append(f'<text x="{middle:.1f}" y="{foot + 26}" text-anchor="middle">frequency in Hz</text>')

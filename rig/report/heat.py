@@ -1,7 +1,7 @@
 """What a certificate tells of long loud playing: the figures of its log, what happened in it, and why it ended."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,8 @@ CELSIUS, COIL = "celsius.", "celsius.coil "
 #: Heights of the figures, in the drawing's units.
 MAIN_HEIGHT, COILS_HEIGHT, SMALL_HEIGHT = 300, 205, 170
 NAMES_WIDTH, SMALL_NAMES_WIDTH = 170, 118
+#: No coil lives through such a rise: what seems to be warmer is open.
+MOST_COIL_K = 400.0
 #: Events that are told one by one; the rest is counted.
 MOST_EVENTS = 9
 UNIT_TITLES = {"ampere": "Current", "volt": "Voltage", "watt": "Power"}
@@ -81,7 +83,7 @@ def _soak(log: Log, known: Known) -> Soak:
         coils, small = None, list[TimePanel]()
     else:
         title, main, height = "Long loud playing", rise_panel(log, known, marks), MAIN_HEIGHT
-        coils = coil_panel(log, known)
+        coils = coil_panel(log, known, marks)
         small = [panel for panel in (drive_panel(log), *meter_panels(log)) if panel]
     rows = [courses_svg([coils], 1, COILS_HEIGHT, NAMES_WIDTH)] if coils else []
     rows += [courses_svg(small[n : n + 2], 2, SMALL_HEIGHT, SMALL_NAMES_WIDTH) for n in range(0, len(small), 2)]
@@ -122,13 +124,16 @@ def rise_panel(log: Log, known: Known, marks: Sequence[float]) -> TimePanel | No
     return TimePanel(title, "K", length_s(log), tuple(lines), tuple(bounds), tuple(marks), tuple(gaps(log)))
 
 
-def coil_panel(log: Log, known: Known) -> TimePanel | None:
-    """Rises of the coils, by their resistance."""
+def coil_panel(log: Log, known: Known, marks: Sequence[float]) -> TimePanel | None:
+    """Rises of the coils, by their resistance; that of an open coil is none of a temperature and is left out."""
     places = [name.removeprefix(CELSIUS) for name in log.columns if name.startswith(COIL)]
-    lines = _rises(log, known, places)
+    lines = [
+        replace(line, value=np.where(line.value < MOST_COIL_K, line.value, np.nan))
+        for line in _rises(log, known, places)
+    ]
     bounds = tuple(bound for place in places for bound in _limits(place, known.limits))
     title = "Coils: rise over ambient, by resistance"
-    return TimePanel(title, "K", length_s(log), tuple(lines), bounds, (), tuple(gaps(log))) if lines else None
+    return TimePanel(title, "K", length_s(log), tuple(lines), bounds, tuple(marks), tuple(gaps(log))) if lines else None
 
 
 def drive_panel(log: Log) -> TimePanel | None:
