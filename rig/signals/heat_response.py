@@ -127,6 +127,15 @@ class Points:
 
 
 def points_of(time_s: Floats, rise_k: Floats, ambient_celsius: Floats | None) -> Points:
+    """Finite samples as points that are fitted, averaged where there are many; arrays of shape (n,), or no ambient.
+
+    Raises
+    ------
+    NotEnough
+        If there are too few.
+    ValueError
+        If the shapes disagree or the times do not ascend.
+    """
     ambient = np.zeros_like(rise_k) if ambient_celsius is None else ambient_celsius
     if not time_s.ndim == 1 or not time_s.shape == rise_k.shape == ambient.shape:
         raise ValueError(f"shapes {time_s.shape}, {rise_k.shape}, {ambient.shape}; allowed are equal (n,)")
