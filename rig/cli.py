@@ -17,6 +17,7 @@ from rig.bench_check_command import bench_check_command
 from rig.capability_command import capability_command
 from rig.instruments_command import instruments_command
 from rig.kit import Kit, kit_names, load_kit
+from rig.learn_command import learn_command
 from rig.records import RecordError
 from rig.report.certificate import certificate
 from rig.screen import terminal
@@ -315,6 +316,7 @@ def wiring(folder: Annotated[Path, typer.Argument(help="Where to write the figur
 
 
 app.command("instruments")(instruments_command)
+app.command("learn")(learn_command)
 app.command("check-bench")(bench_check_command)
 app.command("capability")(capability_command)
 

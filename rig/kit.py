@@ -248,7 +248,7 @@ def kit_names(workspace: Path) -> list[str]:
 
 def kit_files(folder: Path) -> Iterator[Path]:
     """kit.toml and every file that its limits rest on."""
-    former = "reference-of-"
+    former = ("reference-of-", "masks-of-")
     yield from (p for p in sorted(folder.rglob("*")) if p.is_file() and not p.parent.name.startswith(former))
 
 

@@ -100,6 +100,8 @@ MAY_IMPORT = {
     "rig.verify": ["rig", "checks"],
     "rig.cli": ["rig", "checks"],
     "rig.instruments_command": ["rig"],
+    "rig.learning": ["rig.circuit", "rig.kit", "rig.readings", "rig.signals.levels", "rig.statistics"],
+    "rig.learn_command": ["rig"],
     "rig.capability_command": ["rig"],
     "rig.__main__": ["rig.cli"],
     "rig": [],
@@ -110,6 +112,7 @@ TOP = (
     "rig.verify",
     "rig.instruments_command",
     "rig.capability_command",
+    "rig.learn_command",
     "rig.cli",
     "rig.__main__",
 )
@@ -120,7 +123,7 @@ ONE_IMPORTER = {
     "pyvisa": "rig.bench.visa",
     "matplotlib": "rig.report",
     "rich": ("rig.screen", "rig.cli"),
-    "typer": ("rig.cli", "rig.instruments_command", "rig.capability_command"),
+    "typer": ("rig.cli", "rig.instruments_command", "rig.capability_command", "rig.learn_command"),
     "jinja2": "rig.report",
     "soundfile": ("rig.recordings", "rig.records"),
 }

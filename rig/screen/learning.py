@@ -1,0 +1,43 @@
+"""What was learnt, in the terminal: each mask, what it rests on, and the lines that put it into the kit."""
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from rich.console import Console
+from rich.table import Table
+
+from rig.learning import Learnt
+
+
+def show(learnt: Sequence[Learnt], written: Sequence[Path], figure: Path, together: float) -> None:
+    """Print the masks, the share of good units that they are expected to fail, and the lines for kit.toml."""
+    console = Console()
+    table = Table(title="Learnt masks", title_justify="left")
+    for name in ("mask", "rests on", "half width, middle and widest", "good units outside"):
+        table.add_column(name)
+    for one, path in zip(learnt, written, strict=True):
+        table.add_row(path.name, one.words, _widths(one), _share(one.rejects))
+    console.print(table)
+    if math.isfinite(together):
+        console.print(f"All of them together are expected to fail {100 * together:.2g} % of good units.")
+    else:
+        console.print("How many good units they fail is not known: builds alone do not say how good ones spread.")
+    console.print(f"figure: {figure}", soft_wrap=True)
+    console.print("Read them, edit them, and put them into kit.toml:\n")
+    for one, path in zip(learnt, written, strict=True):
+        check, quantity, subject = one.key
+        console.print(f'[limits.{check}]  "{quantity} {subject}" = {{ mask = "{path.name}" }}', markup=False, soft_wrap=True)
+
+
+def _widths(one: Learnt) -> str:
+    half = (one.upper - one.lower) / 2
+    if one.unit == "ohm":
+        percent = 100 * half / one.centre
+        return f"{np.median(percent):.0f} %, {np.max(percent):.0f} %"
+    return f"{np.median(half):.1f} dB, {np.max(half):.1f} dB"
+
+
+def _share(rejects: float) -> str:
+    return f"{100 * rejects:.2g} %" if math.isfinite(rejects) else "not known"
