@@ -37,6 +37,8 @@ PRESENT = 20.0
 BETTER = 3.0
 #: A converter's own filter may begin here, in parts of the rate.
 CONVERTER_EDGE = 0.44
+#: Beyond a converted rate's edge less than this part is left.
+GONE = 0.1
 #: No filter but a converter's falls so far within a tenth of an octave.
 STEEP_DB = 40.0
 
@@ -204,9 +206,12 @@ def _edge_of_path(capture: Capture, role: str) -> float | None:
     grid, gain = path_gain(capture, role)
     if grid[-1] < CONVERTER_EDGE * capture.sample_rate_hz:
         return None
-    passes = np.abs(gain) > 0.5 * np.median(np.abs(gain))
-    last_hz = float(grid[passes][-1])
-    return last_hz if last_hz < CONVERTER_EDGE * capture.sample_rate_hz else None
+    level = np.abs(gain) / np.median(np.abs(gain))
+    last_hz = float(grid[level > 0.5][-1])
+    beyond = level[grid > 1.05 * last_hz]
+    # What falls gently is a load or a cable.
+    is_sharp = beyond.size > 0 and float(np.max(beyond)) < GONE
+    return last_hz if is_sharp and last_hz < CONVERTER_EDGE * capture.sample_rate_hz else None
 
 
 def _edge_of_noise(silence: Capture, role: str) -> float | None:

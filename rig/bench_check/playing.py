@@ -73,6 +73,7 @@ HUM_DB_SPL = 42.0
 FULL_LEVEL_DBFS = -50.0
 #: A level that follows a divider does so decibel by decibel; a unit's tolerances make this of it.
 DIVIDER_SLOPE = (0.5, 1.7)
+DIVIDER_VARIES_DB = 1.5
 #: Resistance of a sense resistor where its value is not known.
 USUAL_SENSE_OHM = 10.0
 
@@ -391,7 +392,8 @@ def polarity(bench: Playing) -> Told | None:
 def resistor_left_in(bench: Playing) -> Told | None:
     """The level is lower where the impedance is lower: a resistor is in series with the boxes."""
     ohm = bench.silence.calibration.sense_ohm or USUAL_SENSE_OHM
-    bound = [_follows_divider(one, bench.kit, ohm) for one in bench.heard if one.grid[-1] > BASS_BELOW_HZ]
+    off_db = output_off_db(bench)
+    bound = [_follows_divider(one, off_db, bench.kit, ohm) for one in bench.heard if one.grid[-1] > BASS_BELOW_HZ]
     if not bound or not all(bound):
         return None
     words = f"every box is softer where its impedance is low, as with {ohm:g} ohm in series with it"
@@ -399,12 +401,17 @@ def resistor_left_in(bench: Playing) -> Told | None:
     return Told("resistor left in", False, words, to_do, "likely")
 
 
-def _follows_divider(one: Heard, kit: Kit, ohm: float) -> bool:
-    """Whether a box's level follows the share that a resistor in series leaves it, in height and in shape."""
+def _follows_divider(one: Heard, off_db: float, kit: Kit, ohm: float) -> bool:
+    """Whether a box's level follows the share that a resistor in series leaves it, in height and in shape.
+
+    `off_db` is how far the card's output is off. Where the impedance is the same at all frequencies nothing is told.
+    """
     load = np.asarray(impedance_ohm(kit.model(one.channel), one.grid)).reshape(-1)
     share_db = 10 * np.log10(_evened(np.abs(load / (load + ohm)) ** 2))
     slope, _ = np.polyfit(share_db, one.shape_db, 1)
-    height_db = float(np.mean(one.shape_db - share_db))
+    height_db = float(np.mean(one.shape_db - share_db)) - off_db
+    if np.ptp(share_db) < DIVIDER_VARIES_DB:
+        return False
     return DIVIDER_SLOPE[0] < slope < DIVIDER_SLOPE[1] and abs(height_db) < LEVEL_DB
 
 

@@ -66,12 +66,28 @@ class LoadSettings:
 
 
 @dataclass(frozen=True)
+class WiringSettings:
+    """What is between the card and the unit: factors of 1 where a cable is whole, of 0 where it is off."""
+
+    output: float = 1.0
+    microphone: float = 1.0
+    loopback: float = 1.0
+    #: Peak of a hum of 50 Hz and its third harmonic at every input.
+    hum: float = 0.0
+    #: RMS of the room's noise at the microphone, below 300 Hz for the most part.
+    room: float = 0.0
+    #: Microphone and loopback, and drive and sense, are on each other's inputs.
+    exchanged: bool = False
+
+
+@dataclass(frozen=True)
 class UnitSettings:
     """All that the client is."""
 
     name: str = "unit"
     speakers: tuple[SpeakerSettings, ...] = (SpeakerSettings(), SpeakerSettings())
     load: LoadSettings = field(default_factory=LoadSettings)
+    wiring: WiringSettings = field(default_factory=WiringSettings)
     #: RMS at each of the card's inputs, full scale 1.0.
     noise: float = 1e-5
     seed: int = 1
@@ -142,12 +158,27 @@ class Unit:
         self._sense_state = np.zeros(len(self._denominator) - 1)
         self._random = np.random.default_rng(settings.seed)
         self._noise = settings.noise
+        self._wiring, self._rate_hz, self._frames = settings.wiring, sample_rate_hz, 0
+        self._room = Filter(butter(1, 300.0, fs=sample_rate_hz, output="sos"))
 
     def __call__(self, played: list[np.ndarray]) -> list[np.ndarray]:
+        wiring = self._wiring
+        played = [wiring.output * block for block in played]
         channels = zip(self._speakers, played[:2], strict=False)
         microphone = sum((speaker(block) for speaker, block in channels), np.zeros(played[0].size))
         sense, self._sense_state = lfilter(self._numerator, self._denominator, played[3], zi=self._sense_state)
-        heard = [microphone, played[2], played[3], sense]
+        if wiring.room:
+            # Behind a low-pass of first order white noise of RMS 1 keeps a part pi / 2 * 300 Hz of its band.
+            part = np.sqrt(np.pi / 2 * 300.0 / (self._rate_hz / 2))
+            microphone = microphone + wiring.room / part * self._room(self._random.standard_normal(microphone.size))
+        heard = [wiring.microphone * microphone, wiring.loopback * played[2], played[3], sense]
+        if wiring.hum:
+            turns = 50.0 * (self._frames + np.arange(microphone.size)) / self._rate_hz
+            hum = wiring.hum * (0.8 * np.sin(2 * np.pi * turns) + 0.2 * np.sin(6 * np.pi * turns))
+            heard = [block + hum for block in heard]
+        self._frames += microphone.size
+        if wiring.exchanged:
+            heard = [heard[n] for n in (1, 0, 3, 2)]
         if self._noise:
             heard = [block + self._noise * self._random.standard_normal(block.size) for block in heard]
         return heard
@@ -160,6 +191,7 @@ def settings_from(document: dict) -> UnitSettings:
             **document,
             "speakers": tuple(SpeakerSettings(**speaker) for speaker in document["speakers"]),
             "load": LoadSettings(**document["load"]),
+            "wiring": WiringSettings(**document["wiring"]),
         }
     )
 
