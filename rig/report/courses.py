@@ -39,6 +39,8 @@ TIME_UNITS = (
     ("h", 3600.0, np.inf, (0.5, 1, 2, 3, 6, 12, 24, 48)),
 )
 MOST_TIMES = 9
+#: A lower limit is drawn from this part of a panel's width on.
+END = 0.85
 
 
 @dataclass(frozen=True)
@@ -52,6 +54,8 @@ class TimeLine:
     fit: Floats | None = None
     #: Predicted steady state and its standard uncertainty.
     steady: tuple[float, float] | None = None
+    #: Limits of the steady state, each infinite where there is none.
+    steady_limits: tuple[float, float] = (-np.inf, np.inf)
     #: Of what only stands by, such as the ambient.
     is_faint: bool = False
 
@@ -64,6 +68,8 @@ class Bound:
     value: float
     #: A limit that the verdict hangs on; else a bound of the guard.
     is_limit: bool = False
+    #: Not to be fallen short of. A lower limit holds for the end alone: every course begins below it.
+    is_lower: bool = False
 
 
 @dataclass(frozen=True)
@@ -134,6 +140,7 @@ def value_range(panel: TimePanel, height: float) -> tuple[float, float]:
     for line in panel.lines:
         known = line.value[np.isfinite(line.value)]
         shown += [float(known.min()), float(known.max())] if known.size else []
+        shown += [limit for limit in line.steady_limits if np.isfinite(limit)]
         if line.steady is not None:
             shown += [line.steady[0], line.steady[0] + line.steady[1]]
     low, high = min(shown), max(shown)
@@ -177,10 +184,7 @@ def _content(plot: TimePlot, panel: TimePanel) -> Iterator[str]:
     for start_s, stop_s in panel.gaps:
         x, end = plot.x(start_s), plot.x(stop_s)
         yield f'<rect class="gap" x="{x:.1f}" y="0" width="{max(end - x, 2):.1f}" height="100%" fill="url(#outside)"/>'
-    limits = [bound.value for bound in panel.bounds if bound.is_limit]
-    if len(set(limits)) == 1:
-        y = plot.y(limits[0])
-        yield f'<rect x="0" y="0" width="100%" height="{max(float(y), 0):.1f}" fill="url(#outside)"/>'
+    yield from _hatched(plot, panel.bounds)
     for line in sorted(panel.lines, key=lambda line: not line.is_faint):
         yield f'<path class="read" d="{_path(plot, line.seconds, line.value)}" {FAINT if line.is_faint else READ}/>'
     for n, line in enumerate(own := [line for line in panel.lines if not line.is_faint]):
@@ -212,12 +216,29 @@ def _shape(shape: str, x: float, y: float) -> str:
     return f'<path class="shape-on-line" d="{shape}" transform="translate({x:.1f} {y:.1f})" fill="#fff" stroke="#000"/>'
 
 
+def _hatched(plot: TimePlot, bounds: Sequence[Bound]) -> Iterator[str]:
+    """What lies outside the limits, where all lines share them."""
+    for is_lower in (False, True):
+        limits = {bound.value for bound in bounds if bound.is_limit and bound.is_lower == is_lower}
+        if len(limits) == 1:
+            y = float(np.clip(plot.y(limits.pop()), 0, plot.height))
+            x, top, height = (END * plot.width, y, plot.height - y) if is_lower else (0.0, 0.0, y)
+            place = f'x="{x:.1f}" y="{top:.1f}" width="{plot.width - x:.1f}" height="{height:.1f}"'
+            yield f'<rect class="outside" {place} fill="url(#outside)"/>'
+
+
 def _bounds(plot: TimePlot, bounds: Sequence[Bound]) -> Iterator[str]:
     """Each bound with its words; where two lie close, the words of the second stand further right."""
     taken: list[tuple[float, float]] = []
     for bound in sorted(bounds, key=lambda bound: not bound.is_limit):
         y, x = float(plot.y(bound.value)), 4.0
         name, style = ("limit", LIMIT) if bound.is_limit else ("guard", GUARD)
+        if bound.is_limit and bound.is_lower:
+            start = END * plot.width
+            yield f'<path class="{name}" d="M{start:.1f} {y:.1f}H{plot.width:.1f}" {style}/>'
+            place = f'x="{start - 4:.1f}" y="{y + 3.5:.1f}" text-anchor="end"'
+            yield f"<text {place} {RIM}>{escape(bound.words)}</text>"
+            continue
         yield f'<path class="{name}" d="M0 {y:.1f}H{plot.width:.1f}" {style}/>'
         while any(abs(y - other) < WORDS and abs(x - at) < 5.2 * len(bound.words) for at, other in taken):
             x += 5.2 * len(bound.words) + 8
@@ -253,6 +274,10 @@ def _behind_the_edge(plot: TimePlot, panel: TimePanel) -> Iterator[str]:
             words = f"{line.name} {lost}{number(last, decimals_at_most=2)} {unit}"
             shape = SHAPES[n % len(SHAPES)] if len(own) > 1 and not line.is_faint else ""
             wanted.append((float(plot.y(last)), words, x, shape, line.is_faint))
+        limits = steady_limit_words(line.steady_limits, unit)
+        if limits:
+            yield from _steady_limits(plot, line)
+            wanted.append((float(plot.y(_middle(line))), f"limit in the end: {limits}", plot.width, "", False))
         if line.steady is not None:
             yield from _steady(plot, line)
             told = f"{line.name} → {number(line.steady[0])} ± {number(line.steady[1], figures=2)} {unit}"
@@ -267,6 +292,28 @@ def _behind_the_edge(plot: TimePlot, panel: TimePanel) -> Iterator[str]:
             yield _shape(shape, edge + NAMES + 4, plot.top + y)
         place = f'x="{edge + NAMES + shift:.1f}" y="{plot.top + y + 3.5:.1f}"'
         yield f'<text class="name" {place} fill="{colour}">{escape(words)}</text>'
+
+
+def steady_limit_words(limits: tuple[float, float], unit: str) -> str:
+    """Limits of a steady state in words; empty where there are none."""
+    low, high = limits
+    if np.isfinite(low) and np.isfinite(high):
+        return f"{low:g} to {high:g} {unit}"
+    return f"up to {high:g} {unit}" if np.isfinite(high) else f"from {low:g} {unit}" if np.isfinite(low) else ""
+
+
+def _middle(line: TimeLine) -> float:
+    """Where the words of a steady state's limits stand best: at its upper limit, where it has one."""
+    return float(next(limit for limit in reversed(line.steady_limits) if np.isfinite(limit)))
+
+
+def _steady_limits(plot: TimePlot, line: TimeLine) -> Iterator[str]:
+    """Brackets around the place where the steady state's bar stands."""
+    x = plot.left + plot.width + BAR
+    for limit, turn in zip(line.steady_limits, (-4, 4), strict=True):
+        if np.isfinite(limit):
+            y = plot.top + float(plot.y(limit))
+            yield f'<path class="steady-limit" d="M{x - 6} {y + turn:.1f}V{y:.1f}h12v{turn}" {LIMIT}/>'
 
 
 def _steady(plot: TimePlot, line: TimeLine) -> Iterator[str]:

@@ -170,8 +170,8 @@ def _rises(log: Log, known: Known, places: Sequence[str]) -> list[TimeLine]:
         fit = course.fit if course and course.seconds.size == log.seconds.size else None
         if reading and np.isfinite([reading.value, reading.uncertainty]).all():
             steady = (reading.value, reading.uncertainty)
-        name = place.removeprefix("coil ")
-        lines.append(TimeLine(name, log.seconds, _broken(log, rise_k), fit, steady))
+        name, limits = place.removeprefix("coil "), _limits_of("steady rise", place, known.limits)
+        lines.append(TimeLine(name, log.seconds, _broken(log, rise_k), fit, steady, limits))
     return lines
 
 
@@ -187,15 +187,21 @@ def _broken(log: Log, column: Floats) -> Floats:
     return np.where(log.is_state("gap"), np.nan, column)
 
 
+def _limits_of(quantity: str, place: str, limits: Mapping[str, Limit]) -> tuple[float, float]:
+    """Lower and upper limit of a quantity at a place, each infinite where there is none."""
+    limit = limits.get(f"{quantity} {place}") or limits.get(quantity)
+    lower = -np.inf if limit is None or limit.lower is None else limit.lower
+    upper = np.inf if limit is None or limit.upper is None else limit.upper
+    return lower, upper
+
+
 def _limits(place: str, limits: Mapping[str, Limit]) -> Iterator[Bound]:
-    """Limits of a place's rise; now and in the end share a line where they are the same."""
-    values: dict[float, list[str]] = {}
-    for quantity, when in (("rise", "now"), ("steady rise", "in the end")):
-        limit = limits.get(f"{quantity} {place}") or limits.get(quantity)
-        if limit is not None and limit.upper is not None:
-            values.setdefault(limit.upper, []).append(when)
-    for value, times in values.items():
-        yield Bound(f"limit {place} {' and '.join(times)}: {value:g} K", value, is_limit=True)
+    """Limits of a place's rise."""
+    lower, upper = _limits_of("rise", place, limits)
+    if np.isfinite(upper):
+        yield Bound(f"limit {place}: at most {upper:g} K", upper, is_limit=True)
+    if np.isfinite(lower):
+        yield Bound(f"limit {place} in the last minute: at least {lower:g} K", lower, is_limit=True, is_lower=True)
 
 
 def _guards(role: RoleGuard, ambient: Floats) -> Iterator[Bound]:

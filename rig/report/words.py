@@ -247,7 +247,7 @@ def room(verdict: Verdict, limits: Mapping[str, Limit]) -> float:
 def share_of_room(verdict: Verdict, limits: Mapping[str, Limit]) -> float:
     """The margin as a part of the room that the limits leave; 0 where there is no margin."""
     if is_guard(verdict):
-        return 1.0 if verdict.margin >= 0 else -math.inf
+        return math.inf if verdict.margin >= 0 else -math.inf
     whole = room(verdict, limits)
     return verdict.margin / whole if math.isfinite(verdict.margin) and whole > 0 else 0.0
 

@@ -1,24 +1,21 @@
 """Logs and results of long loud playing, made by hand."""
 
 from dataclasses import replace
-from typing import Any
+from math import inf
 
 import run_by_hand as example
 from soaks import PROGRAMME, Change, nothing, rows
 
 import checks.heat
 from rig.guard import Watch
-from rig.limits import Limit
 from rig.readings import Log, Row
 from rig.requests import Programme
 from rig.soak import SoakTable
 from rig.verdicts import CheckResult
 
-LIMITS = {
-    "guard": Limit(upper=0.0),
-    "rise heat sink": Limit(upper=42.0),
-    "steady rise heat sink": Limit(upper=42.0),
-}
+LIMITS = example.kit().limits["heat"]
+#: Well inside the kit's limits.
+RISE_K = 24.0
 SETTINGS = SoakTable.model_validate(
     {"level_v": 3.0, "seconds": 7200.0, "guard": {"roles": [{"role": "heat sink", "upper": 75.0}]}}
 )
@@ -27,7 +24,8 @@ REST = replace(PROGRAMME, level_v=0.0, seconds=1800.0, moment="rest")
 
 def log_of(shown: list[Row], programme: Programme = PROGRAMME, may_stop: bool = True) -> Log:
     """The log of rows as the guard leaves it, cut where it stops."""
-    watch = Watch(programme)
+    # Nobody looks ahead here, which would take most of the time.
+    watch = Watch(programme, _fitted_at_s=inf)
     for row in shown:
         _, stop = watch.add(row)
         if stop and may_stop:
@@ -35,9 +33,9 @@ def log_of(shown: list[Row], programme: Programme = PROGRAMME, may_stop: bool = 
     return watch.log()
 
 
-def log(change: Change = nothing, **changes: Any) -> Log:
+def log(change: Change = nothing, rise_k: float = RISE_K) -> Log:
     """The log of a programme."""
-    return log_of(list(rows(change=change, **changes)))
+    return log_of(list(rows(rise_k=rise_k, change=change)))
 
 
 def rest_log() -> Log:

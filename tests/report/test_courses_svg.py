@@ -85,10 +85,35 @@ def test_limits_are_solid_and_hatched_guards_are_not() -> None:
     assert f'class="limit" d="M0 {float(plot.y(42)):.1f}H' in svg
     assert f'class="guard" d="M0 {float(plot.y(48)):.1f}H' in svg
     assert re.findall(r'class="(?:limit|guard)"[^>]*dasharray', svg) == re.findall(r'class="guard"[^>]*dasharray', svg)
-    assert f'height="{float(plot.y(42)):.1f}" fill="url(#outside)"' in svg
+    assert re.findall(r'class="outside" x="0.0" y="0.0" [^>]*height="([\d.]+)"', svg) == [f"{float(plot.y(42)):.1f}"]
     assert "limit 42 K" in svg
     # Everything is inside the panel.
     assert plot.ceiling > 48
+
+
+def test_a_lower_limit_holds_for_the_end_alone() -> None:
+    shown = panel(bounds=(Bound("at least 10 K", 10.0, is_limit=True, is_lower=True),))
+    svg, plot = courses_svg([shown], 1), plot_of(shown)
+    start, y, end = map(float, re.findall(r'class="limit" d="M([\d.]+) ([\d.]+)H([\d.]+)"', svg)[0])
+    assert start > 0.8 * plot.width
+    assert end == pytest.approx(plot.width, abs=0.06)
+    assert y == pytest.approx(float(plot.y(10.0)), abs=0.06)
+    top, height = map(float, re.findall(r'class="outside" x="[\d.]+" y="([\d.]+)" .*height="([\d.]+)"', svg)[0])
+    assert (top, top + height) == pytest.approx((float(plot.y(10.0)), plot.height), abs=0.11)
+
+
+@pytest.mark.parametrize(
+    ("limits", "told"),
+    [((15.0, 32.0), "15 to 32 K"), ((-np.inf, 32.0), "up to 32 K"), ((15.0, np.inf), "from 15 K")],
+)
+def test_limits_of_the_steady_state_stand_around_its_bar(limits: tuple[float, float], told: str) -> None:
+    shown = panel(TimeLine("heat sink", SECONDS, RISE_K, steady_limits=limits))
+    svg, plot = courses_svg([shown], 1), plot_of(shown)
+    assert f"limit in the end: {told}" in svg
+    heights = re.findall(r'class="steady-limit" d="M[\d.]+ [\d.]+V([\d.]+)', svg)
+    wanted = [24 + float(plot.y(limit)) for limit in limits if np.isfinite(limit)]
+    assert [float(y) for y in heights] == pytest.approx(wanted, abs=0.06)
+    assert "limit in the end" not in courses_svg([panel()], 1)
 
 
 def test_events_are_numbered_in_their_order_and_do_not_cover_each_other() -> None:

@@ -48,7 +48,11 @@ def test_the_first_page_shows_the_rise_with_its_fit_limit_and_steady_state(good:
     for part in ('class="read"', 'class="fit"', 'class="limit"', 'class="guard"', 'class="steady"'):
         assert part in html
     told = text_of(html)
-    assert "limit heat sink now and in the end: 42 K" in told
+    limit = by_hand.LIMITS["rise heat sink"]
+    assert f"limit heat sink: at most {limit.upper:g} K" in told
+    assert f"limit heat sink in the last minute: at least {limit.lower:g} K" in told
+    steady = by_hand.LIMITS["steady rise heat sink"]
+    assert f"limit in the end: {steady.lower:g} to {steady.upper:g} K" in told
     assert "guard stops above 75 °C" in told
     assert "ambient, from 22.0 °C: 0 K" in told
     assert "Stopped by the guard" not in told
@@ -74,7 +78,7 @@ def test_the_guards_stop_stands_first_and_large(stopped: Log) -> None:
 
 
 def test_a_stop_for_the_benchs_sake_is_shown_although_the_check_read_nothing(good: Log) -> None:
-    silent = [row if row.seconds < 3000 else without(row, "celsius.heat sink") for row in rows()]
+    silent = [row if row.seconds < 3000 else without(row, "celsius.heat sink") for row in rows(rise_k=by_hand.RISE_K)]
     log = by_hand.log_of(silent)
     assert log.stopped
     assert log.stopped.kind == "void"
@@ -102,7 +106,7 @@ def test_a_run_that_ended_because_all_was_known_says_so(good: Log) -> None:
 def resumed() -> Log:
     """A log that stood still for ten minutes after half an hour."""
     shown = []
-    for row in rows(until_s=5400):
+    for row in rows(rise_k=by_hand.RISE_K, until_s=5400):
         after = row.seconds > 1800
         state, event = ("gap", "interrupted for 600 s, then resumed") if row.seconds == 1805 else (row.state, "")
         shown.append(replace(row, seconds=row.seconds + 600 * after, state=state, event=event))
@@ -172,14 +176,15 @@ def test_rest_is_drawn_as_temperatures_down_to_what_may_be_touched(good: Log) ->
 def test_bounds_below_and_of_currents_lie_where_they_are_and_limits_may_differ(good: Log) -> None:
     roles = (RoleGuard("heat sink", "celsius", lower=10.0), RoleGuard("supply", "ampere", upper=2.0, lower=0.01))
     log = replace(good, request=replace(PROGRAMME, guard=replace(PROGRAMME.guard, roles=roles)))
-    limits = {"rise": Limit(upper=40.0), "steady rise": Limit(upper=44.0)}
+    limits = {"rise": Limit(upper=40.0, lower=10.0), "steady rise": Limit(upper=44.0)}
     panel = heat.rise_panel(log, heat.Known({}, {}, limits), ())
     assert panel
     assert [(bound.words, bound.value, bound.is_limit) for bound in panel.bounds] == [
-        ("limit heat sink now: 40 K", 40.0, True),
-        ("limit heat sink in the end: 44 K", 44.0, True),
+        ("limit heat sink: at most 40 K", 40.0, True),
+        ("limit heat sink in the last minute: at least 10 K", 10.0, True),
         ("guard stops below 10 °C", pytest.approx(-12.0), False),
     ]
+    assert panel.lines[0].steady_limits == (-np.inf, 44.0)
     (meter,) = heat.meter_panels(log)
     assert [bound.value for bound in meter.bounds] == [2.0, 0.01]
 
