@@ -20,6 +20,7 @@ from rig.kit import Kit, kit_names, load_kit
 from rig.learn_command import learn_command
 from rig.records import RecordError
 from rig.report.certificate import certificate
+from rig.rework_command import rework_command
 from rig.screen import terminal
 from rig.tables import TableError
 from rig.verify import Job, job, resume, verify
@@ -317,6 +318,7 @@ def wiring(folder: Annotated[Path, typer.Argument(help="Where to write the figur
 
 app.command("instruments")(instruments_command)
 app.command("learn")(learn_command)
+app.command("rework")(rework_command)
 app.command("check-bench")(bench_check_command)
 app.command("capability")(capability_command)
 

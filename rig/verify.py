@@ -13,6 +13,7 @@ from rig.journal import Interrupted, Journal
 from rig.kit import Kit, kit_sha256, load_kit
 from rig.records import Certificate, Record, RecordError
 from rig.resume import ResumedBench
+from rig.rework import history
 from rig.schedule import Schedule, plan
 
 #: Looks at events on their way, to draw them.
@@ -66,6 +67,7 @@ def verify(
     """
     folder = records.reserve(workspace, work.kit, serial)
     about: dict[str, Any] = {"plan": work.plan, "started_at": records.now(), "by": " ".join(by.split())}
+    about |= history(folder.parent)
     journal = Journal(folder, work.kit, serial, about)
     run = _walk(work, bench, confirm, view, journal)
     if run.bench_failed and not run.captures:

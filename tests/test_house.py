@@ -102,6 +102,8 @@ MAY_IMPORT = {
     "rig.instruments_command": ["rig"],
     "rig.learning": ["rig.circuit", "rig.kit", "rig.readings", "rig.signals.levels", "rig.statistics"],
     "rig.learn_command": ["rig"],
+    "rig.rework": ["rig.kit", "rig.records"],
+    "rig.rework_command": ["rig"],
     "rig.capability_command": ["rig"],
     "rig.__main__": ["rig.cli"],
     "rig": [],
@@ -113,6 +115,7 @@ TOP = (
     "rig.instruments_command",
     "rig.capability_command",
     "rig.learn_command",
+    "rig.rework_command",
     "rig.cli",
     "rig.__main__",
 )
@@ -123,7 +126,13 @@ ONE_IMPORTER = {
     "pyvisa": "rig.bench.visa",
     "matplotlib": "rig.report",
     "rich": ("rig.screen", "rig.cli"),
-    "typer": ("rig.cli", "rig.instruments_command", "rig.capability_command", "rig.learn_command"),
+    "typer": (
+        "rig.cli",
+        "rig.instruments_command",
+        "rig.capability_command",
+        "rig.learn_command",
+        "rig.rework_command",
+    ),
     "jinja2": "rig.report",
     "soundfile": ("rig.recordings", "rig.records"),
 }
