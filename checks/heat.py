@@ -17,7 +17,7 @@ from rig.signals.heating import predict
 from rig.soak import SoakTable, programme
 
 NAME = "heat"
-TITLE = "heat: temperatures of long loud playing, and what they lead to"
+TITLE = "Temperatures of long loud playing, and where they lead"
 GATE = False
 Settings = SoakTable
 
@@ -25,6 +25,10 @@ Settings = SoakTable
 MINUTE_S = 60.0
 #: Standard uncertainty of a rise: two sensors, each within a kelvin at worst (rectangular, JCGM 100:2008, 4.3.7).
 SENSORS_U_K = float(np.sqrt(2) * 1.0 / np.sqrt(3))
+#: No coil's varnish lives at such a temperature: the resistance is that of a break.
+NO_COIL_CELSIUS = 350.0
+#: So many of the log's events are told with the readings; all of them are in the log.
+MOST_EVENTS = 30
 CUT_SHORT = "the guard ended the programme before its time"
 
 
@@ -51,7 +55,9 @@ def read(captures: Sequence[Log], settings: SoakTable, kit: Kit) -> CheckReading
     readings.append(Reading("ambient drift", "", float(drift_k), "K"))
     curves = [curve for channel in log.request.channels if (curve := compression(log, channel))]
     readings += [worst_of(curve) for curve in curves]
-    events = tuple(f"{seconds:.0f} s: {words}" for seconds, words in log.events)
+    events = tuple(f"{seconds:.0f} s: {words}" for seconds, words in log.events[:MOST_EVENTS])
+    if len(log.events) > MOST_EVENTS:
+        events = (*events, f"and {len(log.events) - MOST_EVENTS} more in the log")
     return CheckReadings(tuple(readings), tuple(curves), courses=tuple(courses), remarks=events)
 
 
@@ -69,6 +75,9 @@ def heat_of(log: Log, place: str) -> tuple[list[Reading], Course]:
     rise_k, fit = rise_over_ambient(log, place)
     trouble = CUT_SHORT if log.stopped and log.stopped.kind == "fail" else ""
     end_k, scatter_k = at_the_end(log, rise_k)
+    if place.startswith("coil ") and at_the_end(log, log.column(f"celsius.{place}"))[0] > NO_COIL_CELSIUS:
+        words = "its resistance at the end is that of a broken coil, not of a warm one"
+        return [Reading("rise", place, float("nan"), "K", trouble=words)], Course("rise", place, log.seconds, rise_k, "K")
     readings = [
         Reading("rise", place, end_k, "K", float(np.hypot(scatter_k, SENSORS_U_K)), trouble),
         Reading("end temperature", place, at_the_end(log, log.column(f"celsius.{place}"))[0], "celsius"),

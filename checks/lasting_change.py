@@ -24,7 +24,7 @@ from rig.soak import programme, rest, soak_of
 from rig.tables import Table, between
 
 NAME = "lasting_change"
-TITLE = "lasting change: response and impedance before and after long loud playing"
+TITLE = "What long loud playing has changed for good"
 GATE = False
 
 
