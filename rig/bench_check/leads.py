@@ -244,7 +244,7 @@ def _sense_resistor(sense_ohm: float, scale: float, in_return: bool, alike: bool
     found = sense_ohm / scale
     words = (
         f"the whole impedance is {scale:.2f} times the design's, at all frequencies alike: as if the sense resistor "
-        f"had {found:.2g} ohm and not {sense_ohm:g} ohm"
+        f"had {found:.3g} ohm and not {sense_ohm:g} ohm"
     )
     to_do = (
         "Measure the sense resistor with a meter, out of its place. If it is right, look at another box: when that one "

@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
+from rig.bench_check.heard import Playing
 from rig.bench_check.leads import Leads, tell_leads
-from rig.bench_check.playing import Playing, tell_playing
+from rig.bench_check.playing import tell_playing
 from rig.bench_check.told import Told, without_what_follows
 from rig.kit import Kit
 from rig.readings import Capture, Untrusted

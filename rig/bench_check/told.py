@@ -47,25 +47,25 @@ LEVELS = (
 )
 #: What an input gives that hears nothing.
 NOTHING = ("loopback missing", "microphone silent", "amplifier silent", "drive input silent", "no current")
-TIMES = ("clock", "lost samples", "microphone place", "outputs exchanged", "microphone polarity")
+TIMES = ("clock", "lost samples", "microphone place", "outputs exchanged", "microphone polarity", "disturbed")
 PROCESSING = ("automatic gain", "noise suppression")
 #: What is wrong -> what is then not told, since it follows from it or cannot be trusted beside it.
 EXPLAINS: dict[str, tuple[str, ...]] = {
     "output silent": NOTHING,
     "sample rate": (*LEVELS, *NOTHING, *TIMES, *PROCESSING, "output silent", "resampling", "ambient"),
     "other sound": (*LEVELS, *NOTHING, *TIMES, *PROCESSING, "ambient", "input overdriven", "hum", "resampling"),
-    "input overdriven": (*LEVELS, *NOTHING, *TIMES, *PROCESSING, "hum", "ambient", "resampling", "inputs exchanged"),
+    "input overdriven": (*LEVELS, *NOTHING, *TIMES, *PROCESSING, "hum", "ambient", "resampling"),
     "inputs exchanged": (*LEVELS, *NOTHING, *TIMES, "hum", "other sound", "ambient"),
-    "lost samples": (*LEVELS, *PROCESSING, "microphone place"),
-    "clock": (*PROCESSING, "lost samples", "microphone place"),
+    "lost samples": (*LEVELS, *PROCESSING, "microphone place", "disturbed"),
+    "clock": (*PROCESSING, "lost samples", "microphone place", "disturbed"),
     "automatic gain": (*LEVELS, "noise suppression", "ambient"),
     "noise suppression": ("microphone level", "output level", "loopback gain", "ambient"),
     "outputs exchanged": ("microphone place", "microphone level", "channel quiet"),
     "microphone place": ("microphone level",),
     "microphone level": ("microphone gain",),
     "resistor left in": ("microphone level", "channel quiet"),
-    "ambient": ("channel quiet", "amplifier silent", "microphone gain", "microphone level"),
-    "hum": ("ambient", "channel quiet", "loopback missing"),
+    "ambient": ("channel quiet", "amplifier silent", "microphone gain", "microphone level", "disturbed"),
+    "hum": ("ambient", "channel quiet", "loopback missing", "disturbed"),
     "no current": ("input gains", "sense resistor", "output level"),
     "microphone silent": ("ambient", "channel quiet"),
     "amplifier silent": ("channel quiet",),

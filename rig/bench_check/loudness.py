@@ -1,0 +1,197 @@
+"""Levels while playing: of the boxes, the microphone's gain, hum, other sounds, and the room."""
+
+import numpy as np
+
+from rig.bench.unit import microphone_from
+from rig.bench_check import common
+from rig.bench_check.evidence import hears, sweep_rms, usual_rms
+from rig.bench_check.heard import BASS_BELOW_HZ, Heard, Playing, evened, output_off_db
+from rig.bench_check.told import Told, right, unknown
+from rig.circuit.channel import impedance_ohm
+from rig.circuit.radiation import driver_pressure_pa
+from rig.kit import Kit
+from rig.readings import Capture, Floats
+from rig.responses import air_speed_m_s
+from rig.signals.levels import db_spl, pressure_pa
+from rig.signals.quiet import band_levels_db
+from rig.signals.weighting import weighted_level_db_spl
+
+#: The level at the microphone is called wrong beyond this, if the boxes agree within so much.
+LEVEL_DB, ALIKE_DB = 2.5, 2.5
+#: One box against the others, before its cable is suspected.
+QUIET_DB = 5.0
+#: What every third of an octave needs over the room at full level (rub and buzz; common practice, no source).
+ROOM_DB = 30.0
+#: A-weighted level of a room in which a unit's own noise can be told, where the kit says nothing.
+ROOM_DBA = 45.0
+#: Hum at the microphone that harms nothing; of a microphone that is not calibrated, as a part of the quiet sweep.
+HUM_DB_SPL, HUM_OF_SWEEP = 42.0, 0.1
+#: Peaks at full level below this part of full scale waste the converter; above that one they may be cut off.
+FULL_LEVEL_DBFS, HIGHEST_DBFS = -50.0, -3.0
+#: A level that follows a divider does so decibel by decibel; a unit's tolerances make this of it.
+DIVIDER_SLOPE = (0.5, 1.7)
+DIVIDER_VARIES_DB = 1.5
+#: Resistance of a sense resistor where its value is not known.
+USUAL_SENSE_OHM = 10.0
+
+
+def tell_levels(bench: Playing) -> list[Told | None]:
+    """All that levels tell."""
+    told = [resistor_left_in(bench), microphone_level(bench), *quiet_boxes(bench), gain_of_microphone(bench)]
+    return [*told, *noises(bench), calibration(bench)]
+
+
+def resistor_left_in(bench: Playing) -> Told | None:
+    """The level is lower where the impedance is lower: a resistor is in series with the boxes."""
+    ohm = bench.silence.calibration.sense_ohm or USUAL_SENSE_OHM
+    off_db = output_off_db(bench)
+    bound = [_follows_divider(one, off_db, bench.kit, ohm) for one in bench.heard if one.grid[-1] > BASS_BELOW_HZ]
+    if not bound or not all(bound):
+        return None
+    words = f"every box is softer where its impedance is low, as with {ohm:g} ohm in series with it"
+    to_do = "Take the sense resistor out of the speaker lead: it belongs to the bare leads only."
+    return Told("resistor left in", False, words, to_do, "likely")
+
+
+def _follows_divider(one: Heard, off_db: float, kit: Kit, ohm: float) -> bool:
+    """Whether a box's level follows the share that a resistor in series leaves it, in height and in shape.
+
+    `off_db` is how far the card's output is off. Where the impedance is the same at all frequencies nothing is told.
+    """
+    load = np.asarray(impedance_ohm(kit.model(one.channel), one.grid)).reshape(-1)
+    share_db = 10 * np.log10(evened(np.abs(load / (load + ohm)) ** 2))
+    slope, _ = np.polyfit(share_db, one.shape_db, 1)
+    height_db = float(np.mean(one.shape_db - share_db)) - off_db
+    if np.ptp(share_db) < DIVIDER_VARIES_DB:
+        return False
+    return DIVIDER_SLOPE[0] < slope < DIVIDER_SLOPE[1] and abs(height_db) < LEVEL_DB
+
+
+def microphone_level(bench: Playing) -> Told | None:
+    """All boxes too loud or too soft alike: the microphone's gain, or the amplifier's."""
+    if not bench.silence.calibration.microphone_v_per_pa or not bench.heard:
+        return None
+    off_db = [one.off_db - output_off_db(bench) for one in bench.heard]
+    middle, spread = float(np.median(off_db)), float(np.ptp(off_db))
+    if abs(middle) < LEVEL_DB and spread < ALIKE_DB:
+        return right("microphone level", f"the boxes are as loud as the kit says ({middle:+.1f} dB)")
+    if abs(middle) < LEVEL_DB or spread > ALIKE_DB or len(off_db) < len(bench.sweeps):
+        return None
+    words = f"every box is {middle:+.1f} dB off what kit and calibration say"
+    to_do = (
+        "Turn the microphone's gain back to where it was calibrated, or calibrate it again; then look at the "
+        "amplifier's volume, and at its gain against gain_db in the kit."
+    )
+    if not bench.loops:
+        to_do += " Without a loopback the card's volume may be off as well."
+    alone = len(off_db) == 1
+    return Told("microphone level", False, words, to_do, "bench or unit" if alone else "likely")
+
+
+def quiet_boxes(bench: Playing) -> list[Told]:
+    """Boxes that are not heard, or far softer than the others."""
+    heard = {one.channel: one.off_db for one in bench.heard}
+    if not heard:
+        return []
+    told = []
+    for capture in bench.sweeps:
+        name = capture.request.channel
+        if not hears(capture, "microphone"):
+            words = f"the {name} box is not heard, the others are"
+        elif name in heard and heard[name] < max(heard.values()) - QUIET_DB:
+            words = f"the {name} box is {max(heard.values()) - heard[name]:.0f} dB softer than the others"
+        else:
+            continue
+        to_do = (
+            f"Put the cable of another channel into the card's output for {name}: if it stays soft, it is the output "
+            "or its number in bench.toml, else the cable, the amplifier or the box."
+        )
+        told.append(Told("channel quiet", False, words, to_do, "bench or unit"))
+    return told
+
+
+def gain_of_microphone(bench: Playing) -> Told | None:
+    """Whether full level will use the converter."""
+    if not hears(bench.sweeps[0], "microphone"):
+        return None
+    full_scale_v = bench.silence.calibration.input_volts.get("microphone", 1.0)
+    levels = bench.kit.levels
+    peak = usual_rms(bench.sweeps[0], "microphone") * np.sqrt(2) / full_scale_v * levels.playing_v
+    at_full_dbfs = float(20 * np.log10(peak / levels.playing_quiet_v))
+    if FULL_LEVEL_DBFS < at_full_dbfs < HIGHEST_DBFS:
+        return right("microphone gain", f"at full level the microphone will reach {at_full_dbfs:.0f} dB of full scale")
+    if at_full_dbfs >= HIGHEST_DBFS:
+        words = f"the microphone's gain is too high: full level would reach {at_full_dbfs:+.0f} dB of full scale"
+        return Told("microphone gain", False, words, "Turn it down and calibrate it again.")
+    words = f"the microphone's gain is far too low: full level reaches only {at_full_dbfs:.0f} dB of full scale"
+    return Told("microphone gain", False, words, "Turn it up by 20 dB or more and calibrate it again.")
+
+
+def noises(bench: Playing) -> list[Told]:
+    """Hum, other programs, and a room that is too loud."""
+    sensitivity = bench.silence.calibration.microphone_v_per_pa
+    allowed_pa = float(pressure_pa(HUM_DB_SPL))
+    loudest_v = sensitivity * allowed_pa if sensitivity else HUM_OF_SWEEP * sweep_rms(bench.sweeps[0], "microphone")
+    told: list[Told | None] = []
+    in_loop = common.hum(bench.silence, bench.sweeps[0], "loopback") if bench.loops else None
+    heard = hears(bench.sweeps[0], "microphone")
+    in_air = common.hum(bench.silence, bench.sweeps[0], "microphone", loudest_v) if heard else None
+    if in_air and not in_loop:
+        in_air = _hum_in_air(in_air)
+    told += [in_loop, in_air]
+    told += [common.other_sound(bench.silence, bench.sweeps[0], "loopback") if bench.has_loopback else None]
+    told += [ambient(bench)]
+    found = [one for one in told if one]
+    no_hum = heard and not any(one.what in ("hum", "other sound") for one in found)
+    return found + ([right("hum", "no hum and no other sound")] if no_hum else [])
+
+
+def _hum_in_air(found: Told) -> Told:
+    to_do = (
+        "Switch the amplifier off and check again: if the hum goes, it is the amplifier's or its supply's; if it "
+        "stays, it is the microphone's cable, an earth loop, or a transformer nearby."
+    )
+    return Told(found.what, False, found.words, to_do, "bench or unit")
+
+
+def ambient(bench: Playing) -> Told | None:
+    """Whether full level will stand out of the room in every band, and hum and hiss can be told from the room."""
+    if not bench.silence.calibration.microphone_v_per_pa:
+        return None
+    to_do = "Switch off fans, pumps and heating, close doors and windows, wait for quiet."
+    grid, above_db = full_level_over_room_db(bench, bench.sweeps[0])
+    short_db = ROOM_DB - above_db
+    if np.max(short_db) > 0:
+        short = grid[short_db > 0]
+        words = (
+            f"the room is up to {np.max(short_db):.0f} dB too loud for this kit's full level, most at "
+            f"{grid[int(np.argmax(short_db))]:.0f} Hz (between {short[0]:.0f} and {short[-1]:.0f} Hz)"
+        )
+        return Told("ambient", False, words, to_do, "likely")
+    at_rest = bench.kit.checks.get("hum_and_noise")
+    level_dba = float(weighted_level_db_spl(bench.silence.pascal(), bench.silence.sample_rate_hz, "A"))
+    if at_rest is not None and level_dba > (allowed := float(at_rest.get("room_below_dba", ROOM_DBA))):
+        words = f"the room has {level_dba:.0f} dB(A); above {allowed:.0f} dB(A) hum and noise of a unit stay void"
+        return Told("ambient", False, words, to_do, "bench or unit")
+    return right("ambient", f"the room has {level_dba:.0f} dB(A)")
+
+
+def full_level_over_room_db(bench: Playing, capture: Capture) -> tuple[Floats, Floats]:
+    """Third-octave bands, and how far the kit's full-level sweep stands above the silence in them, by the design."""
+    request, kit = capture.request, bench.kit
+    low, high = kit.channel(request.channel).band
+    mids, room_db = band_levels_db(
+        bench.silence.pascal(), capture.sample_rate_hz, max(low, kit.sweeps.playing.start_hz), min(high, 16000.0)
+    )
+    microphone_m = microphone_from(kit, request.channel, request.at, kit.position(request.position))
+    pressure = driver_pressure_pa(kit.model(request.channel), mids, 1.0, microphone_m, air_speed_m_s(capture))
+    heard_pa = np.abs(pressure.sum(axis=0)).reshape(-1) * kit.levels.playing_v
+    return mids, db_spl(heard_pa) - room_db
+
+
+def calibration(bench: Playing) -> Told | None:
+    """What the bench knows of its microphone."""
+    if bench.silence.calibration.microphone_v_per_pa:
+        return None
+    words = "the microphone is not calibrated: levels are relative, and absolute limits stay void"
+    return unknown("microphone calibration", words, "Write microphone_mv_per_pa in bench.toml.")
