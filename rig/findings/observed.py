@@ -1,0 +1,188 @@
+"""What a run measured of each channel, brought to one form that model and measurement share."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.circuit.units import ComplexArray, FloatArray
+from rig.kit import Kit
+from rig.readings import Curve, Floats, Reading
+from rig.verdicts import CheckResult
+
+#: Every second point of a curve: a twelfth of an octave.
+EVERY = 2
+#: An impedance above this, or resistance below, is told from none no more: opens and shorts are that far away.
+OPEN_OHM, SHORT_OHM = 1000.0, 0.02
+#: A level so far (as a ratio) below the design is as good as silence, and a notch no deeper: reflections fill it.
+SILENT = 0.15
+#: A level whose noise is above this says nothing.
+NOISE_DB = 6.0
+
+
+@dataclass(frozen=True)
+class Asked:
+    """Which values there are of a channel: what a prediction must hold."""
+
+    z_hz: tuple[float, ...]
+    level_hz: tuple[float, ...]
+    low_hz: tuple[float, ...]
+    #: Drivers whose band levels were read.
+    bands: tuple[str, ...]
+    has_ping: bool
+    has_others: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Observed:
+    """What is known of one channel. Arrays may be empty: then it was not measured."""
+
+    channel: str
+    #: Impedance at the leads, compressed by `compressed_ohm`, and the standard uncertainty of it (each part).
+    z_hz: FloatArray
+    z: ComplexArray
+    z_u: FloatArray
+    #: Free-field level over the design's, compressed by `compressed_db`, in dB.
+    level_hz: FloatArray
+    level_db: FloatArray
+    level_u_db: FloatArray
+    #: The same below it, from the difference to the reference build at the same jig.
+    low_hz: FloatArray
+    low_db: FloatArray
+    low_u_db: FloatArray
+    #: Levels of bands over the design's, compressed: driver -> dB; empty when not measured.
+    bands_db: dict[str, float]
+    #: Level of the quiet ping over the design's, and that of the loudest other box with it; NaN: not measured.
+    ping_db: float
+    others_db: float
+    #: Driver -> +1, -1, or 0 when no sign could be told.
+    signs: dict[str, int]
+
+    @property
+    def asked(self) -> Asked:
+        """Which values there are."""
+        curves = (tuple(hertz.tolist()) for hertz in (self.z_hz, self.level_hz, self.low_hz))
+        numbers = (bool(np.isfinite(value)) for value in (self.ping_db, self.others_db))
+        return Asked(*curves, tuple(self.bands_db), *numbers)
+
+    @property
+    def vector(self) -> FloatArray:
+        """All values, in the order in which they are predicted."""
+        numbers = [*self.bands_db.values(), self.ping_db, self.others_db]
+        rest = [number for number in numbers if np.isfinite(number)]
+        return np.concatenate([self.z.real, self.z.imag, self.level_db, self.low_db, rest])
+
+
+def compressed_ohm(ohm: ComplexArray) -> ComplexArray:
+    """Logarithm of an impedance with 1000 ohm across and 20 milliohm in series, so that opens and shorts are finite."""
+    return np.asarray(np.log(1 / (1 / ohm + 1 / OPEN_OHM) + SHORT_OHM))
+
+
+def compressed_db(ratio: FloatArray) -> FloatArray:
+    """Level of a ratio to the design's, in dB, that cannot fall below that of `SILENT`."""
+    return np.asarray(20 * np.log10((np.abs(ratio) + SILENT) / (1 + SILENT)))
+
+
+def observed(kit: Kit, results: Sequence[CheckResult], channel: str) -> Observed:
+    """Everything that the checks of a run read of a channel."""
+    curves = {c.quantity: c for result in results for c in result.read.curves if c.subject == channel}
+    readings = [r for result in results for r in result.read.readings]
+    z_hz, z, z_u = _impedance(curves.get("impedance"), curves.get("phase"))
+    level_hz, level_db, level_u = _free(curves.get("free-field level"))
+    low_hz, low_db, low_u = _low(results, curves.get("level"), channel, level_hz)
+    ping_db, others_db = _ping(readings, channel)
+    drivers = [driver.name for driver in kit.channel(channel).drivers]
+    return Observed(
+        channel,
+        z_hz,
+        z,
+        z_u,
+        level_hz,
+        level_db,
+        level_u,
+        low_hz,
+        low_db,
+        low_u,
+        {d: _squeezed(r.value) for d in drivers for r in _of(readings, "band level", f"{channel} {d}") if not r.trouble},
+        ping_db,
+        others_db,
+        {
+            d: 0 if r.trouble else round(r.value)
+            for d in drivers
+            for r in _of(readings, "driver polarity", f"{channel} {d}")
+        },
+    )
+
+
+NOTHING: tuple[Floats, Floats, Floats] = (np.empty(0), np.empty(0), np.empty(0))
+
+
+def _of(readings: Iterable[Reading], quantity: str, subject: str) -> list[Reading]:
+    return [r for r in readings if (r.quantity, r.subject) == (quantity, subject) and np.isfinite(r.value)]
+
+
+def _squeezed(level_db: float) -> float:
+    return float(compressed_db(np.asarray(10 ** (level_db / 20))))
+
+
+def _impedance(magnitude: Curve | None, phase: Curve | None) -> tuple[FloatArray, ComplexArray, FloatArray]:
+    if magnitude is None or phase is None:
+        return np.empty(0), np.empty(0, np.complex128), np.empty(0)
+    keep = slice(None, None, EVERY)
+    ohm = magnitude.value[keep] * np.exp(1j * np.radians(phase.value[keep]))
+    u_ohm = magnitude.uncertainty[keep] if magnitude.uncertainty is not None else np.zeros(ohm.size)
+    whole = np.isfinite(ohm) & (ohm != 0)
+    ohm, u_ohm, hertz = ohm[whole], u_ohm[whole], magnitude.frequency_hz[keep][whole]
+    # The slope of `compressed_ohm`.
+    across = 1 / (1 / ohm + 1 / OPEN_OHM)
+    slope = np.abs((across / ohm) ** 2 / (across + SHORT_OHM))
+    return hertz, compressed_ohm(ohm), np.minimum(u_ohm * slope, 10.0)
+
+
+def _free(curve: Curve | None) -> tuple[Floats, Floats, Floats]:
+    if curve is None or curve.design is None or not curve.absolute or not curve.valid.any():
+        return NOTHING
+    u_db = curve.uncertainty if curve.uncertainty is not None else np.zeros(curve.value.size)
+    # Where the gate is long enough; what noise covers there is known by its uncertainty.
+    use = (curve.frequency_hz >= curve.frequency_hz[curve.valid][0]) & np.isfinite(curve.value) & (u_db < NOISE_DB)
+    ratio = 10 ** ((curve.value - curve.design) / 20)
+    return _thinned(curve.frequency_hz, ratio, u_db, use)
+
+
+def _low(
+    results: Sequence[CheckResult], curve: Curve | None, channel: str, level_hz: Floats
+) -> tuple[Floats, Floats, Floats]:
+    masks = [
+        v.mask
+        for result in results
+        for v in result.verdicts
+        if (v.quantity, v.subject) == ("level", channel) and v.mask is not None and v.mask.centre is not None
+    ]
+    if curve is None or not masks or masks[0].centre is None:
+        return NOTHING
+    mask, centre = masks[0], masks[0].centre
+    u_db = curve.uncertainty if curve.uncertainty is not None else np.zeros(curve.value.size)
+    below = level_hz[0] if level_hz.size else np.inf
+    hertz = curve.frequency_hz
+    use = (hertz >= mask.frequency_hz[0]) & (hertz <= mask.frequency_hz[-1]) & (hertz < below)
+    use = use & np.isfinite(curve.value) & (u_db < NOISE_DB)
+    reference = np.interp(np.log(hertz), np.log(mask.frequency_hz), centre)
+    return _thinned(hertz, 10 ** ((curve.value - reference) / 20), u_db, use)
+
+
+def _thinned(hertz: Floats, ratio: Floats, u_db: Floats, use: Floats) -> tuple[Floats, Floats, Floats]:
+    """Every second point of those to be used, compressed; a compressed level is that much less uncertain."""
+    keep = slice(None, None, EVERY)
+    slope = ratio / (ratio + SILENT)
+    hertz, level, u_db = hertz[keep], compressed_db(ratio)[keep], (u_db * slope)[keep]
+    use = use[keep]
+    return hertz[use], level[use], u_db[use]
+
+
+def _ping(readings: list[Reading], channel: str) -> tuple[float, float]:
+    level = [r for r in _of(readings, "ping level", channel) if not r.trouble]
+    if not level:
+        return float("nan"), float("nan")
+    louder = [r for r in _of(readings, "louder than the other boxes", channel) if not r.trouble]
+    others = _squeezed(level[0].value - louder[0].value) if louder else float("nan")
+    return _squeezed(level[0].value), others

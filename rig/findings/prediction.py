@@ -1,0 +1,163 @@
+"""What the model expects to be observed of a channel with a fault, for many units at once."""
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from rig.circuit.channel import Channel, impedance_ohm
+from rig.circuit.radiation import Position, driver_pressure_pa, microphone_at
+from rig.circuit.units import ComplexArray, FloatArray
+from rig.findings.dictionary import Hypothesis
+from rig.findings.observed import Asked, compressed_db, compressed_ohm
+from rig.findings.spread import Parameter, moved, parameters
+from rig.kit import Kit
+from rig.responses import mean_db
+from rig.signals.smoothing import log_frequency_grid
+
+#: Of clips and cable, which end up in every impedance, and of level from amplifier to microphone: standard deviations
+#: over benches; common practice, no source.
+LEAD_SIGMA_OHM = 0.05
+GAIN_SIGMA_DB = 1.0
+#: Means over bands are taken on so many points an octave.
+BAND_POINTS = 6
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One channel at the jig: the design, where the microphone stands, and what else may play there."""
+
+    model: Channel
+    microphone_m: Position
+    #: Driver -> its band, and the band of the ping.
+    bands_hz: tuple[tuple[str, tuple[float, float]], ...]
+    ping_hz: tuple[float, float]
+    #: Other channels: (name, design, microphone as seen from their box, whether this one is built alike).
+    others: tuple[tuple[str, Channel, Position, bool], ...]
+
+    @property
+    def spread(self) -> tuple[Parameter, ...]:
+        """What differs from unit to unit."""
+        return parameters(self.model)
+
+    @property
+    def size(self) -> int:
+        """Number of deviations that a prediction takes: the spread, lead resistance, level, and the fault's amount."""
+        return len(self.spread) + 3
+
+
+def scene_of(kit: Kit, channel: str) -> Scene:
+    """The scene of a channel at the kit's first microphone position."""
+    spec, place = kit.channel(channel), kit.positions[0]
+    here = microphone_at(place.distance_m, place.angle_deg)
+    pairs = {(a.name, b.name) for a, b in kit.alike()}
+    others = []
+    for other in kit.channels:
+        right, front = (here_m - there_m for here_m, there_m in zip(spec.place_m, other.place_m, strict=True))
+        seen: Position = (here[0] + right, here[1], here[2] + front)
+        if other.name != channel and seen[2] >= 0:
+            alike = bool({(channel, other.name), (other.name, channel)} & pairs)
+            others.append((other.name, kit.model(other.name), seen, alike))
+    bands = tuple((driver.name, (driver.band_hz[0], driver.band_hz[1])) for driver in spec.drivers)
+    return Scene(kit.model(channel), here, bands, spec.band, tuple(others))
+
+
+def predicted(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, like: Asked) -> FloatArray:
+    """Real and imaginary part of the impedance, levels, and single numbers, in the form and order of `Observed.vector`.
+
+    Parameters
+    ----------
+    scene, hypothesis
+    deviations : array of shape (units, scene.size)
+        In standard deviations: the spread of the parts; then lead resistance, level, the fault's amount.
+    like : Asked
+        Which values are wanted.
+
+    Returns
+    -------
+    array of shape (units, values)
+    """
+    spread = scene.spread
+    channel = moved(scene.model, spread, deviations[:, : len(spread)])
+    lead, level, wanted = (deviations[:, len(spread) + i : len(spread) + i + 1] for i in range(3))
+    amount = hypothesis.amount * np.exp(hypothesis.amount_sigma * wanted)
+    faulty = hypothesis.change(channel, amount)
+    blocks = []
+    if like.z_hz:
+        z = compressed_ohm(impedance_ohm(faulty, np.asarray(like.z_hz)) + LEAD_SIGMA_OHM * lead)
+        blocks += [z.real, z.imag]
+    gain = 10 ** (GAIN_SIGMA_DB * level / 20) * (amount if hypothesis.is_gain else 1.0)
+    blocks += [compressed_db(gain * ratio) for ratio in _levels(scene, hypothesis, faulty, like)]
+    if like.has_others:
+        blocks.append(compressed_db(np.full((1, 1), _others(scene, hypothesis.box))))
+    units = deviations.shape[0]
+    return np.concatenate([np.broadcast_to(block, (units, block.shape[-1])) for block in blocks], axis=1)
+
+
+def heard(scene: Scene, hypothesis: Hypothesis, faulty: Channel, frequency_hz: FloatArray) -> ComplexArray:
+    """Pressure of each driver at the microphone for a volt, shape (drivers, units, frequencies)."""
+    if not hypothesis.box:
+        return driver_pressure_pa(faulty, frequency_hz, 1.0, scene.microphone_m)
+    there = {name: (model, seen) for name, model, seen, _ in scene.others}
+    model, seen = there[hypothesis.box]
+    return driver_pressure_pa(replace(model, filter=faulty.filter), frequency_hz, 1.0, seen)
+
+
+def design(scene: Scene, frequency_hz: FloatArray) -> ComplexArray:
+    """Pressure of each driver of the design for a volt, shape (drivers, frequencies)."""
+    return _design(scene.model, scene.microphone_m, np.asarray(frequency_hz, np.float64).tobytes())
+
+
+@lru_cache(maxsize=64)
+def _design(model: Channel, microphone_m: Position, wanted: bytes) -> ComplexArray:
+    found = driver_pressure_pa(model, np.frombuffer(wanted), 1.0, microphone_m)
+    found.flags.writeable = False
+    return found
+
+
+def band_grid(band_hz: tuple[float, float]) -> FloatArray:
+    """Frequencies that stand for a band."""
+    return log_frequency_grid(band_hz[0], band_hz[1], BAND_POINTS)
+
+
+def _rms(pressure: ComplexArray) -> FloatArray:
+    return np.asarray(np.sqrt(np.mean(np.abs(pressure) ** 2, axis=-1, keepdims=True)))
+
+
+def _levels(scene: Scene, hypothesis: Hypothesis, faulty: Channel, like: Asked) -> list[FloatArray]:
+    """Ratios to the design: the two curves, the band of each driver that was read, and the ping.
+
+    Shape (units, frequencies) or (units, 1) each.
+    """
+    names = [driver.name for driver in scene.model.drivers]
+    read = [(name, band_grid(band_hz)) for name, band_hz in scene.bands_hz if name in like.bands]
+    ping = [band_grid(scene.ping_hz)] if like.has_ping else []
+    grids = [np.asarray(like.level_hz), np.asarray(like.low_hz), *(grid for _, grid in read), *ping]
+    every = np.concatenate(grids)
+    if not every.size:
+        return []
+    pressure = heard(scene, hypothesis, faulty, every).sum(axis=0)
+    pressure = pressure.reshape(-1, every.size)
+    drivers = design(scene, every)
+    pieces = np.split(np.arange(every.size), np.cumsum([grid.size for grid in grids])[:-1])
+    ratios = [np.abs(pressure[:, at]) / np.abs(drivers[:, at].sum(axis=0)) for at in pieces[:2] if at.size]
+    for (name, _), at in zip(read, pieces[2:], strict=False):
+        ratios.append(_rms(pressure[:, at]) / _rms(drivers[names.index(name), at]))
+    ratios += [_rms(pressure[:, at]) / _rms(drivers[:, at].sum(axis=0)) for at in pieces[2 + len(read) :]]
+    return ratios
+
+
+@lru_cache(maxsize=64)
+def _others(scene: Scene, swapped_with: str) -> float:
+    """Ratio to the design of what the loudest of the boxes built alike gives at this one's microphone."""
+    grid = band_grid(scene.ping_hz)
+    whole_db = mean_db(design(scene, grid).sum(axis=0))
+    found = [-200.0]
+    for name, model, seen, alike in scene.others:
+        if alike:
+            # When the leads are swapped it is this box that the other's output plays.
+            box, where = (scene.model, scene.microphone_m) if swapped_with == name else (model, seen)
+            pressure = driver_pressure_pa(replace(box, filter=model.filter), grid, 1.0, where).sum(axis=0)
+            found.append(mean_db(pressure) - whole_db)
+    return float(10 ** (max(found) / 20))
+

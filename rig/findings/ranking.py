@@ -1,0 +1,186 @@
+"""The hypotheses of one channel, ranked by their probability after a run."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from rig.circuit.units import FloatArray
+from rig.findings import signs
+from rig.findings.dictionary import Cause, Hypothesis, hypotheses_of, unchanged
+from rig.findings.evidence import Explained, explain, linear_at_start, noise_root
+from rig.findings.observed import Asked, Observed
+from rig.findings.prediction import Scene, predicted
+
+#: Of units that fail: so many are good ones at the edge of their tolerances, so many have what no entry describes.
+GOOD_PRIOR, UNKNOWN_PRIOR = 0.05, 0.10
+#: Hypotheses that get a linearisation of their own, and those that are then fitted.
+LOOKED_AT, FITTED = 30, 8
+#: A point of a curve says no more than this against a hypothesis that has not been fitted yet (squared sigmas) ...
+MOST_SAID = 9.0
+#: ... and model and noise are taken to be so many times worse, point by point.
+COARSE = 4.0
+ROUNDS = 2
+#: A test between two causes that would be wrong more often than once in twenty does not tell them apart: two
+#: Gaussians that lie d standard deviations apart are mistaken with Phi(-d / 2), and their evidences differ by d**2 / 2.
+CANNOT_TELL = 0.5 * (2 * 1.645) ** 2
+
+
+@dataclass(frozen=True, eq=False)
+class Ranked:
+    """A cause with its probability, and its best fit."""
+
+    cause: Cause
+    probability: float
+    best: Explained
+    #: Causes that what was measured cannot tell from this one.
+    alike: tuple[Cause, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Ranking:
+    """What may be wrong with a channel; the probabilities and the two others sum to 1."""
+
+    causes: tuple[Ranked, ...]
+    #: Of a good unit at the edge of its tolerances, and of a fault that the dictionary does not hold.
+    good: float
+    unknown: float
+    #: Logarithm of the density of what was observed under all hypotheses together, and under each cause alone.
+    log_total: float
+    log_evidence: dict[Cause, float]
+    #: Logarithm of the probability of each cause before anything is measured.
+    log_prior: dict[Cause, float]
+
+
+@lru_cache(maxsize=16)
+def dictionary(scene: Scene) -> tuple[Hypothesis, ...]:
+    """All hypotheses of a channel, their weights summing to what good and unknown leave."""
+    return tuple(hypotheses_of(scene.model, [name for name, *_ in scene.others]))
+
+
+@lru_cache(maxsize=16)
+def good(channel: str) -> Hypothesis:
+    """Nothing is wrong."""
+    return Hypothesis(Cause("good", channel), unchanged)
+
+
+@lru_cache(maxsize=32)
+def expected(scene: Scene, like: Asked) -> FloatArray:
+    """What each hypothesis of the dictionary expects of a nominal unit, shape (hypotheses, values)."""
+    rows = []
+    hypotheses = dictionary(scene)
+    at = 0
+    while at < len(hypotheses):
+        # Entries of one cause differ in their amount alone: one evaluation serves them all.
+        same = [h for h in hypotheses[at:] if h.cause == hypotheses[at].cause]
+        deviations = np.zeros((len(same), scene.size))
+        if same[0].amount_sigma:
+            steps = np.log([h.amount / same[0].amount for h in same])
+            deviations[:, -1] = steps / same[0].amount_sigma
+        rows.append(predicted(scene, same[0], deviations, like))
+        at += len(same)
+    return np.vstack(rows)
+
+
+def ranking(scene: Scene, observed: Observed) -> Ranking:
+    """Rank everything that can be wrong with a channel by what a run observed of it."""
+    like, vector = observed.asked, observed.vector
+    coarse, fine = noise_root(scene, observed, COARSE), noise_root(scene, observed)
+    healthy = good(scene.model.name)
+    near = [explain(scene, h, like, vector, coarse) for h in shortlist(scene, observed, coarse)]
+    near.sort(key=lambda found: found.log_evidence + np.log(found.hypothesis.weight), reverse=True)
+    fitted = [
+        explain(scene, found.hypothesis, like, vector, fine, found.deviations, ROUNDS) for found in near[:FITTED]
+    ]
+    as_good = explain(scene, healthy, like, vector, fine, rounds=ROUNDS + 1)
+    wide = noise_root(scene, observed, is_unknown=True)
+    as_unknown = explain(scene, healthy, like, vector, wide).log_evidence
+    as_good_log = as_good.log_evidence + signs.log_odds(scene, healthy, as_good.deviations, observed)
+    share = log_share(scene)
+    logs: dict[Cause, float] = {}
+    best: dict[Cause, tuple[float, Explained]] = {}
+    for found in fitted:
+        own = found.log_evidence + signs.log_odds(scene, found.hypothesis, found.deviations, observed)
+        own += np.log(found.hypothesis.weight) + share
+        cause = found.hypothesis.cause
+        logs[cause] = float(np.logaddexp(logs.get(cause, -np.inf), own))
+        if cause not in best or own > best[cause][0]:
+            best[cause] = (own, found)
+    others = (as_good_log + np.log(GOOD_PRIOR), as_unknown + np.log(UNKNOWN_PRIOR) + unknown_signs(observed))
+    log_total = float(np.logaddexp.reduce([*logs.values(), *others]))
+    ranked = [Ranked(cause, float(np.exp(log - log_total)), best[cause][1]) for cause, log in logs.items()]
+    ranked.sort(key=lambda one: one.probability, reverse=True)
+    return Ranking(
+        tuple(ranked),
+        float(np.exp(others[0] - log_total)),
+        float(np.exp(others[1] - log_total)),
+        log_total,
+        logs,
+        log_priors(scene),
+    )
+
+
+def log_share(scene: Scene) -> float:
+    """Logarithm of the prior probability that one unit of weight in the dictionary stands for."""
+    return float(np.log((1 - GOOD_PRIOR - UNKNOWN_PRIOR) / sum(h.weight for h in dictionary(scene))))
+
+
+def log_priors(scene: Scene) -> dict[Cause, float]:
+    """Logarithm of the prior probability of each cause."""
+    weights: dict[Cause, float] = {}
+    for h in dictionary(scene):
+        weights[h.cause] = weights.get(h.cause, 0.0) + h.weight
+    return {cause: float(np.log(weight)) + log_share(scene) for cause, weight in weights.items()}
+
+
+def unknown_signs(observed: Observed) -> float:
+    """Logarithm of the probability of the signs when nothing is known: each of three answers alike."""
+    return -len(observed.signs) * float(np.log(3)) if any(observed.signs.values()) else 0.0
+
+
+def shortlist(scene: Scene, observed: Observed, coarse: FloatArray) -> list[Hypothesis]:
+    """The hypotheses that are worth a linearisation of their own.
+
+    By two measures: one with the covariance of good units, which is right for small faults, and one that lets no point
+    of a curve say much, which is right where a fault makes the spread another one.
+    """
+    like = observed.asked
+    hypotheses = dictionary(scene)
+    residual = observed.vector - expected(scene, like)
+    slopes = explain_slopes(scene, like)
+    noise = coarse @ coarse.T
+    whole = noise + slopes @ slopes.T
+    linear = np.linalg.solve(np.linalg.cholesky(whole), residual.T)
+    strict = np.sum(linear**2, axis=0)
+    lenient = np.sum(np.minimum(residual**2 / np.diag(whole), MOST_SAID), axis=1)
+    half = LOOKED_AT // 2
+    picked = [*np.argsort(strict)[:half], *np.argsort(lenient)]
+    return [hypotheses[i] for i in dict.fromkeys(int(i) for i in picked)][:LOOKED_AT]
+
+
+def explain_slopes(scene: Scene, like: Asked) -> FloatArray:
+    """Slopes of a good unit's values, shape (values, deviations)."""
+    return linear_at_start(scene, good(scene.model.name), like)[1]
+
+
+def with_alike(scene: Scene, observed: Observed, causes: Sequence[Ranked], root: FloatArray) -> tuple[Ranked, ...]:
+    """The ranked causes, each with those that the measurements made cannot tell from it.
+
+    What a unit with the first fault would show without noise is explained by the other: the difference of the two
+    evidences is what one run tells on the average.
+    """
+    like = observed.asked
+    told = []
+    for one in causes:
+        vector = predicted(scene, one.best.hypothesis, one.best.deviations[np.newaxis], like)[0]
+        own = explain(scene, one.best.hypothesis, like, vector, root, one.best.deviations).log_evidence
+        alike = [
+            other.cause
+            for other in causes
+            if other is not one
+            and own - explain(scene, other.best.hypothesis, like, vector, root, other.best.deviations, 2).log_evidence
+            < CANNOT_TELL
+        ]
+        told.append(Ranked(one.cause, one.probability, one.best, tuple(alike)))
+    return tuple(told)

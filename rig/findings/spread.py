@@ -1,0 +1,109 @@
+"""A channel with every part and driver parameter moved a little: how far good units lie apart."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from rig.circuit.channel import Branch, Channel, channel_parts, map_parts
+from rig.circuit.driver import Driver
+from rig.circuit.parts import Part
+from rig.circuit.tolerance import CUT_OFF_SIGMA, DriverTolerance
+from rig.circuit.units import FloatArray, Value
+
+#: Losses of boxes built alike differ by so much (standard deviation of their logarithm): common practice, no source.
+LOSSES_SIGMA = 0.3
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """One number of a channel that differs from unit to unit."""
+
+    #: "part", "series" (its resistance), "driver" or "box".
+    owner: str
+    #: Name of the part or driver; empty for the box.
+    name: str
+    #: What of it: "value", "re_ohm", "tuning_hz", ...
+    field: str
+    #: Standard deviation of its logarithm over good units.
+    sigma: float
+
+
+def parameters(channel: Channel, spread: DriverTolerance | None = None) -> tuple[Parameter, ...]:
+    """Everything of a channel that is spread, as `rig.circuit.tolerance.draw` spreads it, and the box's losses.
+
+    Parameters without tolerance are left out.
+    """
+    found = [*_of_parts(channel), *_of_drivers(channel, spread or DriverTolerance()), *_of_box(channel, spread)]
+    return tuple(parameter for parameter in found if parameter.sigma > 0)
+
+
+def _of_parts(channel: Channel) -> Iterator[Parameter]:
+    for part in channel_parts(channel):
+        sigma = part.tolerance / CUT_OFF_SIGMA
+        yield Parameter("part", part.name, "value", sigma)
+        if float(np.max(part.series_ohm)) > 0:
+            yield Parameter("series", part.name, "series_ohm", sigma)
+
+
+def _of_drivers(channel: Channel, spread: DriverTolerance) -> Iterator[Parameter]:
+    halves = {"re_ohm": spread.re, "fs_hz": spread.fs, "qms": spread.qms, "qes": spread.qes, "le_h": spread.le}
+    for driver in channel.drivers:
+        for field, half in halves.items():
+            yield Parameter("driver", driver.name, field, half / CUT_OFF_SIGMA)
+
+
+def _of_box(channel: Channel, spread: DriverTolerance | None) -> Iterator[Parameter]:
+    if channel.box.kind == "vented":
+        yield Parameter("box", "", "tuning_hz", (spread or DriverTolerance()).tuning / CUT_OFF_SIGMA)
+    if channel.box.kind != "none" and bool(np.all(np.isfinite(channel.box.leakage_q))):
+        yield Parameter("box", "", "leakage_q", LOSSES_SIGMA)
+
+
+def moved(channel: Channel, among: tuple[Parameter, ...], deviations: FloatArray) -> Channel:
+    """The channel with each parameter moved.
+
+    Parameters
+    ----------
+    channel : Channel
+        The design, with one number a parameter.
+    among : tuple of Parameter
+    deviations : array of shape (units, parameters)
+        In standard deviations.
+
+    Returns
+    -------
+    Channel
+        Its parameters are arrays of shape (units, 1).
+    """
+    factor = {
+        (p.owner, p.name, p.field): np.exp(p.sigma * deviations[:, i : i + 1]) for i, p in enumerate(among)
+    }
+
+    def part_of(part: Part) -> Part:
+        value = part.value * factor.get(("part", part.name, "value"), 1.0)
+        series = part.series_ohm * factor.get(("series", part.name, "series_ohm"), 1.0)
+        return replace(part, value=value, series_ohm=series)
+
+    def driver_of(driver: Driver) -> Driver:
+        def by(field: str) -> Value:
+            return factor.get(("driver", driver.name, field), 1.0)
+
+        # A resonance moves by the suspension: Vas goes with its inverse square and the moving mass stays.
+        return replace(
+            driver,
+            re_ohm=driver.re_ohm * by("re_ohm"),
+            fs_hz=driver.fs_hz * by("fs_hz"),
+            qms=driver.qms * by("qms"),
+            qes=driver.qes * by("qes"),
+            vas_m3=driver.vas_m3 / by("fs_hz") ** 2,
+            le_h=driver.le_h * by("le_h"),
+        )
+
+    branches = tuple(Branch(driver_of(b.driver), b.elements) for b in map_parts(channel, part_of).branches)
+    box = replace(
+        channel.box,
+        tuning_hz=channel.box.tuning_hz * factor.get(("box", "", "tuning_hz"), 1.0),
+        leakage_q=channel.box.leakage_q * factor.get(("box", "", "leakage_q"), 1.0),
+    )
+    return replace(channel, branches=branches, box=box)

@@ -1,0 +1,233 @@
+"""A cause in the words of a builder: what is wrong, where to look, what to measure to be sure."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.circuit.channel import Channel, channel_parts, find_driver, find_part
+from rig.circuit.parts import Kind
+from rig.findings.dictionary import Cause
+
+#: Unit and factor of a value as a builder reads it.
+SCALES: dict[Kind, tuple[tuple[str, float], ...]] = {
+    "R": (("kohm", 1e3), ("ohm", 1.0)),
+    "L": (("mH", 1e-3), ("uH", 1e-6)),
+    "C": (("uF", 1e-6), ("nF", 1e-9)),
+}
+#: A value this near to a decade off is one, within its tolerance and that of the fit.
+DECADE_WITHIN = 0.3
+
+
+@dataclass(frozen=True)
+class Told:
+    """A cause in words."""
+
+    words: str
+    #: The kit's own name of what is wrong.
+    part: str
+    value: float
+    value_uncertainty: float
+    should_be: float
+    unit: str
+    where_to_look: str
+    what_to_measure: str
+
+
+def quantity(kind: Kind, value: float) -> str:
+    """A value in its usual unit, to two or three figures."""
+    for unit, scale in SCALES[kind]:
+        if value >= 0.1 * scale:
+            return f"{value / scale:.3g} {unit}"
+    unit, scale = SCALES[kind][-1]
+    return f"{value / scale:.2g} {unit}"
+
+
+def told(cause: Cause, model: Channel, amount: float, u_relative: float, gate: str = "") -> Told:
+    """What is said of a cause.
+
+    Parameters
+    ----------
+    cause : Cause
+    model : Channel
+        The design.
+    amount : float
+        As the dictionary has it: a factor on a value, ohms of a wire, Q of the losses, a gain.
+    u_relative : float
+        Its relative standard uncertainty.
+    """
+    words, part, value, u_value, should_be, unit = _SAID[cause.kind](cause, model, amount, u_relative)
+    look, measure = PLACES[cause.kind]
+    names = {"channel": cause.channel, "a": (*cause.what, "")[0], "b": (*cause.what, "", "")[1]}
+    return Told(words, part, value, u_value, should_be, unit, look.format(**names), measure.format(**names))
+
+
+_Said = tuple[str, str, float, float, float, str]
+NAN = float("nan")
+
+
+def _plain(text: str, of_channel: bool = False) -> Callable[[Cause, Channel, float, float], _Said]:
+    def say(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+        it = " ".join([cause.channel, *cause.what])
+        a, b = (*cause.what, "", "")[:2]
+        part = cause.channel if of_channel else f"{cause.channel} {' and '.join(cause.what)}".strip()
+        return text.format(it=it, channel=cause.channel, a=a, b=b), part, NAN, NAN, NAN, ""
+
+    return say
+
+
+def _value(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+    part = find_part(model, cause.what[0])
+    should_be, it = float(part.value), f"{cause.channel} {part.name}"
+    found, wanted = quantity(part.kind, should_be * amount), quantity(part.kind, should_be)
+    words = f"{it} measures {found}, should be {wanted}"
+    if abs(np.log(amount * 10)) < DECADE_WITHIN:
+        words += ": a tenth, the wrong decade"
+    elif abs(np.log(amount / 10)) < DECADE_WITHIN:
+        words += ": ten times as much, the wrong decade"
+    unit = {"R": "ohm", "L": "H", "C": "F"}[part.kind]
+    return words, it, should_be * amount, should_be * amount * u_relative, should_be, unit
+
+
+def _thin_wire(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+    part = find_part(model, cause.what[0])
+    own = float(part.series_ohm)
+    it = f"{cause.channel} {part.name}"
+    words = f"{it} has {own + amount:.2g} ohm of resistance, should be {own:.2g} ohm: too thin a wire, or a bad joint"
+    return words, it, own + amount, amount * u_relative, own, "ohm"
+
+
+def _driver_number(
+    text: str, field: str, unit: str, power: float = 1.0
+) -> Callable[[Cause, Channel, float, float], _Said]:
+    def say(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+        driver = find_driver(model, cause.what[0])
+        it, should_be = f"{cause.channel} {driver.name}", float(getattr(driver, field))
+        value = should_be * amount**power
+        words = text.format(it=it, value=f"{value:.3g}", should_be=f"{should_be:.3g}")
+        return words, it, value, value * u_relative * power, should_be, unit
+
+    return say
+
+
+def _leak(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+    words = f"the box of {cause.channel} leaks: its losses have a Q of {amount:.2g}"
+    return words, f"{cause.channel} box", amount, amount * u_relative, float(np.max(model.box.leakage_q)), ""
+
+
+def _tuning(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+    should_be = float(np.max(model.box.tuning_hz))
+    side = "too short or too wide" if amount > 1 else "too long or too narrow"
+    words = f"the port of {cause.channel} tunes to {should_be * amount:.3g} Hz, should be {should_be:.3g} Hz: {side}"
+    return words, f"{cause.channel} port", should_be * amount, should_be * amount * u_relative, should_be, "Hz"
+
+
+def _gain(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+    level_db = 20 * np.log10(amount)
+    side = "too quiet" if level_db < 0 else "too loud"
+    words = f"{cause.channel} is {abs(level_db):.1f} dB {side} at all frequencies"
+    return words, f"{cause.channel} amplifier output", level_db, 20 / np.log(10) * u_relative, 0.0, "dB"
+
+
+def _corner(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+    should_be = model.filter.hz if model.filter else NAN
+    value = should_be * amount
+    words = f"the electronic filter of {cause.channel} stands at {value:.3g} Hz, should be {should_be:.3g} Hz"
+    return words, f"{cause.channel} filter", value, value * u_relative, should_be, "Hz"
+
+
+def _reversed(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+    it = " ".join([cause.channel, *cause.what])
+    return f"{it} is connected the wrong way round", it, NAN, NAN, NAN, ""
+
+
+_SAID: dict[str, Callable[[Cause, Channel, float, float], _Said]] = {
+    "reversed": _reversed,
+    "value": _value,
+    "open": _plain("{it} is open: missing, or a joint is cold"),
+    "short": _plain("{it} is short, or bridged"),
+    "exchanged": _plain("{a} and {b} of {channel} have changed places"),
+    "pad": _plain("the attenuator {a}, {b} of {channel} is wired back to front"),
+    "thin wire": _thin_wire,
+    "dead": _plain("{it} is open: burnt out, or its lead is off"),
+    "driver short": _plain("{it} is short: its coil, or its lugs are bridged"),
+    "driver leads": _plain("{a} and {b} of {channel} are on each other's leads"),
+    "impedance": _driver_number(
+        "{it} is a version of another impedance: its coil has {value} ohm, should be {should_be} ohm", "re_ohm", "ohm"
+    ),
+    "shorted turns": _driver_number(
+        "turns of the coil of {it} are short: it has {value} ohm, should be {should_be} ohm", "re_ohm", "ohm"
+    ),
+    "weak": _driver_number(
+        "the magnet of {it} is weak or damaged: Qes is {value}, should be {should_be}", "qes", ""
+    ),
+    "resonance": _driver_number(
+        "{it} has its resonance at {value} Hz in free air, should be {should_be} Hz", "fs_hz", "Hz"
+    ),
+    "leak": _leak,
+    "blocked port": _plain("the port of {channel} is blocked"),
+    "tuning": _tuning,
+    "gain": _gain,
+    "silent": _plain("the amplifier does not play {channel}"),
+    "swapped": _plain("the leads of {channel} and {a} are swapped at the amplifier"),
+    "corner": _corner,
+    "no filter": _plain("the electronic filter of {channel} is bypassed"),
+}
+
+#: Kind -> where to look, and the next cheap test.
+PLACES: dict[str, tuple[str, str]] = {
+    "reversed": (
+        "red and black leads of {channel} {a}, at its lugs, on the network's board and at the amplifier",
+        "a 1.5 V cell on the driver's own lugs, plus to plus: the cone must move outwards",
+    ),
+    "value": ("the print on {a} of {channel} against the parts list", "lift one leg of {a} and measure its value"),
+    "open": ("both joints of {a} on the board of {channel}", "ohms or capacitance across {a} with one leg lifted"),
+    "short": ("solder bridges and touching leads at {a} of {channel}", "ohms across {a} with one leg lifted"),
+    "exchanged": ("the prints on {a} and {b} of {channel}", "lift one leg of each and measure their values"),
+    "pad": ("which end of {a} and {b} of {channel} the lead to the driver leaves from", "follow the traces with ohms"),
+    "thin wire": ("the wire of {a} of {channel} against the parts list, and its joints", "four-wire ohms across {a}"),
+    "dead": ("the lugs and tinsel leads of {channel} {a}", "ohms across the lugs of {a} with its leads off"),
+    "driver short": ("the lugs of {channel} {a} and its leads", "ohms across the lugs of {a} with its leads off"),
+    "driver leads": ("which leads of {channel} go to {a} and which to {b}", "ohms from the board to each driver"),
+    "impedance": ("the label on the magnet of {channel} {a}", "ohms across the lugs of {a} with its leads off"),
+    "shorted turns": ("smell and look of the coil of {channel} {a}", "ohms across the lugs of {a} with its leads off"),
+    "weak": ("the magnet of {channel} {a}: cracked, or another type", "impedance of {a} in free air"),
+    "resonance": ("the type of {channel} {a}, its surround and how it is screwed down", "impedance of {a} in free air"),
+    "leak": (
+        "gaskets, terminal cup and seams of the box of {channel}",
+        "press the cone in gently: it must come back slowly; then wet fingers along the seams",
+    ),
+    "blocked port": ("the port of {channel}, and damping before it", "impedance again with the port cleared"),
+    "tuning": ("length and diameter of the port of {channel}", "measure the port against the plan"),
+    "gain": (
+        "gain strap and volume of the amplifier's output for {channel}, and the microphone's place",
+        "millivolts AC at the leads of {channel} against another channel's",
+    ),
+    "silent": ("the leads of {channel} at the amplifier, and its output", "millivolts AC at the leads of {channel}"),
+    "swapped": ("the leads of {channel} and {a} at the amplifier", "follow the leads, or play one channel alone"),
+    "corner": ("the knob or strap of the filter of {channel}", "its response at the leads, with nothing else changed"),
+    "no filter": ("the filter's switch or strap of {channel}", "its response at the leads, with nothing else changed"),
+}
+
+
+def brief(cause: Cause, model: Channel) -> str:
+    """A cause in few words, for a list."""
+    values = {part.name: part for part in channel_parts(model)}
+    if cause.kind == "value" and cause.what[0] in values:
+        return f"{cause.channel} {cause.what[0]} has another value"
+    if cause.kind in _BRIEF:
+        return _BRIEF[cause.kind].format(it=" ".join([cause.channel, *cause.what]), channel=cause.channel)
+    return told(cause, model, 1.0, NAN).words
+
+
+_BRIEF = {
+    "thin wire": "{it} has too much resistance",
+    "impedance": "{it} is a version of another impedance",
+    "shorted turns": "turns of the coil of {it} are short",
+    "weak": "the magnet of {it} is weak or damaged",
+    "resonance": "{it} has another resonance",
+    "leak": "the box of {channel} leaks",
+    "tuning": "the port of {channel} has another tuning",
+    "gain": "{channel} is too quiet or too loud",
+    "corner": "the electronic filter of {channel} stands elsewhere",
+}
