@@ -77,7 +77,8 @@ def heat_of(log: Log, place: str) -> tuple[list[Reading], Course]:
     end_k, scatter_k = at_the_end(log, rise_k)
     if place.startswith("coil ") and at_the_end(log, log.column(f"celsius.{place}"))[0] > NO_COIL_CELSIUS:
         words = "its resistance at the end is that of a broken coil, not of a warm one"
-        return [Reading("rise", place, float("nan"), "K", trouble=words)], Course("rise", place, log.seconds, rise_k, "K")
+        broken = Reading("rise", place, float("nan"), "K", trouble=words)
+        return [broken], Course("rise", place, log.seconds, rise_k, "K")
     readings = [
         Reading("rise", place, end_k, "K", float(np.hypot(scatter_k, SENSORS_U_K)), trouble),
         Reading("end temperature", place, at_the_end(log, log.column(f"celsius.{place}"))[0], "celsius"),

@@ -115,3 +115,9 @@ def test_too_little_of_the_course_leaves_the_steady_state_open() -> None:
     found = heat.read([log_of(rows(programme, change=nothing), programme)], settings, KIT)
     steady = reading(found, "steady rise", "heat sink")
     assert steady.trouble or steady.uncertainty > 1.5
+
+
+def test_a_broken_coil_is_no_warm_one() -> None:
+    found = read(log_of(rows(change=lambda s: {"coil_ohm.left": 200.0} if s > 3000 else {})))
+    assert reading(found, "guard").value == 1
+    assert "broken coil" in reading(found, "rise", "coil left").trouble
