@@ -18,8 +18,10 @@ Array = NDArray[np.float64]
 OUTSIDE = 5.1
 """As `impulsive.EVENT`, for sounds outside the search: fewer windows are looked at there."""
 LOUD = 7.0
-"""The same beside the sweep and behind the mark, where what the room makes of harmonics and of the mark is no noise
-of even level: only what stands far out counts."""
+"""The same beside the sweep, where what the room makes of harmonics is no noise of even level: only what stands far out
+counts."""
+LOUD_BEHIND_MARK = 12.0
+"""The same behind the mark, where the room's decay is least even."""
 SILENCE_WINDOW_S = 0.002
 UNDER_WINDOW_S = 0.005
 UNDER_BASELINE_S = 0.5
@@ -81,7 +83,7 @@ def lead_s(residual: Residual, mark_ends_s: float, until_s: float) -> Array:
         LEAD_BASELINE_S,
     )
     # At its ends the mean has neighbours on one side only.
-    return events_above(scores.within(between_s[0] + LEAD_BASELINE_S / 2, until_s), LOUD).time_s
+    return events_above(scores.within(between_s[0] + LEAD_BASELINE_S / 2, until_s), LOUD_BEHIND_MARK).time_s
 
 
 def _silence_scores(silence: Array, residual: Residual) -> list[Scores]:
