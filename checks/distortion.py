@@ -8,10 +8,14 @@ known, but it is known to be no louder than the two together may be:
 there the curve is this upper bound. A bound below a limit proves that the limit is kept; a bound above it proves
 nothing, and must not fail a unit. So bounds are judged only up to `hidden_above_db`, which may not lie above the
 lowest limit of the mask; louder ones are not.
+
+Uncertainty: noise, of the harmonic and of the fundamental; where the curve is a bound, noise is in the bound already.
+The microphone is the same for both, so its sensitivity cancels. What the sound card adds of its own, where a
+calibration told it, meets the unit's harmonic at any phase; where none did it is no part.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated
 
 import numpy as np
@@ -19,11 +23,13 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Curve, Floats, Reading
+from rig.readings import Capture, CheckReadings, Curve, Floats, OwnHarmonics, Reading
 from rig.requests import Sweep
-from rig.responses import harmonics, judged_grid
+from rig.responses import harmonics, judged_grid, sweep_layout
 from rig.signals.levels import db, power_db
+from rig.signals.uncertainty import combined, level_noise_db, noise_level_db, sum_level_noise_db
 from rig.tables import Table
+from rig.uncertainty import with_parts
 
 NAME = "distortion"
 TITLE = "Harmonic distortion"
@@ -39,6 +45,8 @@ FUNDAMENTAL_OVER_NOISE_DB = 10.0
 #: Power of the noise in a harmonic's window is exponentially distributed about its mean: one point in a thousand
 #: exceeds seven times the mean (8.4 dB).
 NOISE_PEAK_DB = 8.4
+#: The density of the noise is read in sixths of an octave, from the second harmonic on: width over the fundamental.
+FLOOR_WIDTH = 2 * (2 ** (1 / 12) - 2 ** (-1 / 12))
 HIDDEN = "where noise hides the harmonic, the level that it cannot exceed"
 
 
@@ -64,6 +72,10 @@ class Harmonics:
     #: Shape (orders, frequencies): as measured, and what noise alone would give.
     power: Floats
     noise: Floats
+    #: What of it the sound card's own harmonics may be; None: not known.
+    card: Floats | None
+    #: How long the noise was heard.
+    silence_s: float
 
 
 def requests(kit: Kit, settings: Settings) -> list[Sweep]:
@@ -95,7 +107,25 @@ def harmonics_of(capture: Capture, points_per_octave: int) -> Harmonics:
     grid = judged_grid(capture.request, points_per_octave)
     grid = grid[grid >= LOWEST_OF_START * capture.request.start_hz]
     power, noise = harmonics(capture, ORDERS[-1], grid, ROOM_S)
-    return Harmonics(grid, power[0], noise[0], power[1:], noise[1:])
+    card = card_power(grid, power[0], capture.calibration.own_harmonics)
+    silence = sweep_layout(capture).silence
+    silence_s = (silence.stop - silence.start) / capture.sample_rate_hz
+    return Harmonics(grid, power[0], noise[0], power[1:], noise[1:], card, silence_s)
+
+
+def card_power(frequency_hz: Floats, fundamental: Floats, own: OwnHarmonics | None) -> Floats | None:
+    """Squared magnitudes of the sound card's own harmonics at the microphone, shape (orders, frequencies).
+
+    The unit plays them as it plays their frequency. Zero for those that a calibration could not tell.
+    """
+    if own is None:
+        return None
+    power = np.zeros((len(ORDERS), frequency_hz.size))
+    log, at = np.log(frequency_hz), np.log(own.frequency_hz)
+    for row, (order, own_db) in enumerate(zip(ORDERS, own.decibel, strict=False)):
+        played = np.interp(log + np.log(order), log, fundamental)
+        power[row] = played * np.nan_to_num(10 ** (np.interp(log, at, own_db) / 10))
+    return power
 
 
 def distortion_curves(found: Harmonics, channel: str, settings: Settings) -> list[Curve]:
@@ -103,31 +133,48 @@ def distortion_curves(found: Harmonics, channel: str, settings: Settings) -> lis
     usable = 10 * np.log10(found.fundamental / found.fundamental_noise) > FUNDAMENTAL_OVER_NOISE_DB
     curves = []
     method = f"at the microphone, relative to the fundamental; {HIDDEN}"
-    for order, power, noise in zip(ORDERS, found.power, found.noise, strict=True):
-        inside = np.isfinite(power)
-        value, valid = told(power[inside], noise[inside], found.fundamental[inside], settings)
-        own = (found.frequency_hz[inside], value, "dB", valid & usable[inside])
-        curves.append(Curve(f"harmonic {order}", channel, *own, method=method))
-    power, noise = np.nansum(found.power, axis=0), np.nansum(found.noise, axis=0)
+    for row, order in enumerate(ORDERS):
+        inside = np.isfinite(found.power[row])
+        curve = relative_to_fundamental(f"harmonic {order}", channel, found, slice(row, row + 1), inside, settings)
+        curves.append(replace(curve, valid=curve.valid & usable[inside], method=method))
     # The highest fundamentals have no harmonic inside the sweep, and no distortion that it could tell.
     inside = np.isfinite(found.power[0])
-    value, valid = told(power[inside], noise[inside], found.fundamental[inside], settings)
-    total = (found.frequency_hz[inside], value, "dB", valid & usable[inside])
-    curves.append(Curve("total distortion", channel, *total, method=f"harmonics 2 to 10 {method}"))
+    curve = relative_to_fundamental("total distortion", channel, found, slice(None), inside, settings)
+    curves.append(replace(curve, valid=curve.valid & usable[inside], method=f"harmonics 2 to 10 {method}"))
+    noise = np.nansum(found.noise, axis=0)
     floor = power_db(noise[inside] / found.fundamental[inside])
     method = "what the silence before the sweep, and noises that come while it plays, give in the harmonics' windows"
-    curves.append(Curve("distortion noise floor", channel, total[0], floor, "dB", usable[inside], method=method))
+    at_hz = found.frequency_hz[inside]
+    curve = Curve("distortion noise floor", channel, at_hz, floor, "dB", usable[inside], method=method)
+    curves.append(with_parts(curve, {"noise": noise_level_db(FLOOR_WIDTH * at_hz, found.silence_s)}))
     return curves
 
 
-def told(power: Floats, noise: Floats, fundamental: Floats, settings: Settings) -> tuple[Floats, NDArray[np.bool_]]:
-    """Level relative to the fundamental, its upper bound where noise hides it, and where it may be judged."""
+def relative_to_fundamental(
+    quantity: str, channel: str, found: Harmonics, rows: slice, inside: NDArray[np.bool_], settings: Settings
+) -> Curve:
+    """The sum of some harmonics over the fundamental, with what it is uncertain by."""
+    power, noise = (each[rows][:, inside] for each in (found.power, found.noise))
+    total, fundamental = np.nansum(power, axis=0), found.fundamental[inside]
+    value, valid, clear = told(total, np.nansum(noise, axis=0), fundamental, settings)
+    in_noise = combined(sum_level_noise_db(power, noise), level_noise_db(fundamental, found.fundamental_noise[inside]))
+    # A bound has the noise at its strongest in it already.
+    parts = {"noise": np.where(clear, in_noise, 0.0)}
+    if found.card is not None:
+        parts["calibration"] = sum_level_noise_db(power, found.card[rows][:, inside])
+    return with_parts(Curve(quantity, channel, found.frequency_hz[inside], value, "dB", valid), parts)
+
+
+def told(
+    power: Floats, noise: Floats, fundamental: Floats, settings: Settings
+) -> tuple[Floats, NDArray[np.bool_], NDArray[np.bool_]]:
+    """Level relative to the fundamental, its upper bound where noise hides it; where it may be judged; where clear."""
     level = power_db(power / fundamental)
     with np.errstate(divide="ignore"):
         clear = 10 * np.log10(power / noise) >= settings.over_noise_db
     # Hidden: amplitudes of the harmonic and of the noise at its strongest may have added up or cancelled.
     bound = db((np.sqrt(power) + np.sqrt(noise) * 10 ** (NOISE_PEAK_DB / 20)) / np.sqrt(fundamental))
-    return np.where(clear, level, bound), clear | (bound <= settings.hidden_above_db)
+    return np.where(clear, level, bound), clear | (bound <= settings.hidden_above_db), clear
 
 
 def worst_total(total: Curve, band_hz: tuple[float, float]) -> Reading:
@@ -141,4 +188,5 @@ def worst_total(total: Curve, band_hz: tuple[float, float]) -> Reading:
     said = f"{total.value[at]:.1f} dB at {total.frequency_hz[at]:.0f} Hz"
     hidden = total.frequency_hz[inside & ~total.valid]
     trouble = f"noise hides the distortion between {hidden[0]:.0f} and {hidden[-1]:.0f} Hz" if hidden.size else ""
-    return Reading("worst distortion", total.subject, float(total.value[at]), "dB", trouble=trouble, said=said)
+    worst = Reading("worst distortion", total.subject, float(total.value[at]), "dB", trouble=trouble, said=said)
+    return with_parts(worst, {name: float(part[at]) for name, part in total.parts.items()})

@@ -2,7 +2,8 @@
 
 A leak shows twice. The impedance shows it as losses and a shifted resonance: the parameters of the box out of the fit
 that the impedance check makes. And it is heard: at low frequencies the cone blows air through the gap, a noise that
-swells and falls with the cone's velocity. Both are read from sweeps that other checks ask for anyway.
+swells and falls with the cone's velocity. Both are read from sweeps that other checks ask for anyway, and are as
+uncertain as they are there.
 """
 
 from collections.abc import Sequence
@@ -11,7 +12,9 @@ from checks import impedance, rub_and_buzz
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Reading
 from rig.requests import Sweep
+from rig.signals.uncertainty import evidence_scatter
 from rig.tables import Table
+from rig.uncertainty import with_parts
 
 NAME = "leak"
 TITLE = "The box holds its air"
@@ -57,4 +60,5 @@ def air_reading(capture: Capture, kit: Kit, settings: Settings) -> Reading:
     if not trouble and not blowing and found.said != rub_and_buzz.NOTHING:
         trouble = f"something else is heard ({found.said}): see rub and buzz"
     value = found.value if blowing else 0.0
-    return Reading("evidence of blowing air", capture.request.channel, value, "", trouble=trouble, said=found.said)
+    air = Reading("evidence of blowing air", capture.request.channel, value, "", trouble=trouble, said=found.said)
+    return with_parts(air, {"noise": evidence_scatter(value, blowing)})

@@ -4,9 +4,13 @@ The largest peak of an impulse response shows the tweeter's sign only. Here the 
 against the phase that the kit's model expects of each driver, over that driver's band, for every delay the bench may
 have; one delay must serve all drivers of a box. Before a sign is told, the band's level is looked at: a dead driver
 is not a reversed one. A driver that the kit reverses on purpose is right when it is reversed.
+
+Uncertainty: a sign is no quantity that could be a little off. It is right or it is not told at all, so it is exact;
+how far it is from being another is a reading of its own, `confidence`, and below the settings' it is void.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Annotated
 
 import numpy as np
@@ -19,6 +23,7 @@ from rig.responses import (
     Acoustic,
     acoustic_response,
     air_speed_m_s,
+    band_gate,
     band_response,
     design_response,
     driver_design_responses,
@@ -26,14 +31,18 @@ from rig.responses import (
 )
 from rig.signals.phase import Sign, mean_cosine, signs_of
 from rig.signals.smoothing import log_frequency_grid
+from rig.signals.uncertainty import DB_PER_POWER_PART, combined, mean_power_noise_db
 from rig.speaker import DriverSpec
 from rig.tables import Table
+from rig.uncertainty import response_db, with_parts
 
 NAME = "polarity"
 TITLE = "Polarity of every driver"
 GATE = False
 
 POINTS_PER_OCTAVE = 24
+#: A sign, see above.
+EXACT = 0.0
 SAID = {1: "as designed", -1: "reversed", 0: "the drivers disagree"}
 
 
@@ -95,19 +104,23 @@ def channel_readings(capture: Capture, drivers: Sequence[DriverSpec], settings: 
         )
     )
     readings, told = [], set()
-    for driver, sign in zip(drivers, driver_signs(capture, drivers, settings, kit), strict=True):
-        subject, doubts = f"{channel} {driver.name}", doubt(sign, settings)
+    for driver, found in zip(drivers, driver_signs(capture, drivers, settings, kit), strict=True):
+        sign, subject, doubts = found.sign, f"{channel} {driver.name}", doubt(found.sign, settings)
         trouble = unknown or doubts
         unsure = level_trouble(capture, sign, settings, len(drivers))
-        readings.append(Reading("band level", subject, sign.level_db, "dB", trouble=unsure))
-        readings.append(Reading("driver polarity", subject, sign.value, "", trouble=trouble, said=SAID[sign.value]))
-        readings.append(Reading("confidence", subject, min(sign.confidence, sign.agreement), ""))
+        level = Reading("band level", subject, sign.level_db, "dB", trouble=unsure)
+        confidence = Reading("confidence", subject, min(sign.confidence, sign.agreement), "")
+        readings += [
+            with_parts(level, found.level_parts),
+            Reading("driver polarity", subject, sign.value, "", EXACT, trouble, SAID[sign.value]),
+            with_parts(confidence, {"noise": found.confidence_noise}),
+        ]
         if not doubts:
             told.add(sign.value)
     trouble = unknown or ("" if told else "no driver of the channel gives a sign")
     # Drivers that disagree leave the channel without a sign of its own: 0, which no limit allows.
     value = told.pop() if len(told) == 1 else 0
-    readings.append(Reading("channel polarity", channel, value, "", trouble=trouble, said=SAID[value]))
+    readings.append(Reading("channel polarity", channel, value, "", EXACT, trouble, SAID[value]))
     return readings
 
 
@@ -131,7 +144,16 @@ def level_trouble(capture: Capture, sign: Sign, settings: Settings, drivers: int
     return ""
 
 
-def driver_signs(capture: Capture, drivers: Sequence[DriverSpec], settings: Settings, kit: Kit) -> list[Sign]:
+@dataclass(frozen=True)
+class DriverSign:
+    """Sign and level of a driver, and what they are uncertain by."""
+
+    sign: Sign
+    level_parts: dict[str, float]
+    confidence_noise: float
+
+
+def driver_signs(capture: Capture, drivers: Sequence[DriverSpec], settings: Settings, kit: Kit) -> list[DriverSign]:
     """Signs of all drivers of a channel: the one delay that lets the phases agree best, whatever the signs.
 
     C_d(t) is the mean cosine of measured phase minus expected phase plus 2 pi f t over the band of driver d; the
@@ -140,7 +162,7 @@ def driver_signs(capture: Capture, drivers: Sequence[DriverSpec], settings: Sett
     heard, request = acoustic_response(capture), capture.request
     delays = delay_grid(heard, max(driver.band_hz[1] for driver in drivers), settings)
     air_m_s = air_speed_m_s(capture)
-    cosines, levels, over_noise = [], [], []
+    cosines, levels, over_noise, noises = [], [], [], []
     for n, driver in enumerate(drivers):
         grid = log_frequency_grid(driver.band_hz[0], driver.band_hz[1], POINTS_PER_OCTAVE)
         expected = driver_design_responses(kit, request, grid, air_m_s)[n]
@@ -148,9 +170,27 @@ def driver_signs(capture: Capture, drivers: Sequence[DriverSpec], settings: Sett
         cosines.append(mean_cosine(measured, expected, grid, delays))
         levels.append(mean_db(measured) - mean_db(expected))
         over_noise.append(mean_db(measured) - mean_db(noise))
+        noises.append(band_noise(heard, grid, np.abs(measured) ** 2, noise**2))
+    parts = [{"calibration": response_db(capture.calibration, heard.timed), "noise": noise[0]} for noise in noises]
     if not capture.calibration.microphone_v_per_pa:
-        levels = [level - max(levels) for level in levels]
-    return signs_of(np.array(cosines), levels, over_noise)
+        # Against the loudest driver the calibration cancels.
+        loudest = int(np.argmax(levels))
+        levels = [level - levels[loudest] for level in levels]
+        parts = [{"noise": float(combined(noise[0], noises[loudest][0]))} for noise in noises]
+    signs = signs_of(np.array(cosines), levels, over_noise)
+    confidences = [noise[1] / max(sign.agreement, 1e-3) for sign, noise in zip(signs, noises, strict=True)]
+    return [DriverSign(*each) for each in zip(signs, parts, confidences, strict=True)]
+
+
+def band_noise(heard: Acoustic, grid: Floats, power: Floats, noise: Floats) -> tuple[float, float]:
+    """What noise does to the mean level of a band, in dB, and to a difference of two mean cosines of its phases.
+
+    Noise moves the phase at a frequency by sqrt(N / 2 P) rad, and a cosine by no more; two means of them, at the best
+    delay for each sign, by the root of two times that of one (GUM 5.1.2).
+    """
+    gate_s = float(np.sum(band_gate(heard, grid).window ** 2)) / heard.sample_rate_hz
+    relative_db = mean_power_noise_db(np.ones(grid.size), noise / power, grid, gate_s)
+    return mean_power_noise_db(power, noise, grid, gate_s), relative_db / DB_PER_POWER_PART / np.sqrt(2)
 
 
 def delay_grid(heard: Acoustic, highest_hz: float, settings: Settings) -> Floats:
@@ -183,4 +223,4 @@ def pair_reading(
     signs = signs_of(np.array(cosines), levels, over_noise)
     doubts = [words for sign in signs if (words := doubt(sign, settings))]
     value = signs[0].value if len({sign.value for sign in signs}) == 1 else 0
-    return Reading("polarity between", subject, value, "", trouble="; ".join(doubts), said=SAID[value])
+    return Reading("polarity between", subject, value, "", EXACT, "; ".join(doubts), SAID[value])

@@ -3,12 +3,17 @@
 The capture divided by the loopback gives the impulse response between the leads and the microphone. Two curves are
 read: `level`, with the room in it, for the difference to a reference build at the same jig; and `free-field level`,
 behind a gate that ends before the first reflection, for comparison with a design or a mask.
+
+Uncertainty: a level's is of calibration and noise, and of the gate for a free-field level. In the match of channels the
+calibration cancels, and so does the gate, boxes being alike. The microphone's place is repeatability, for the kit to
+state; the room is no part of it, since `level` is read with the room in it.
 """
 
 from collections.abc import Sequence
 from typing import Annotated
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field
 
 from rig.kit import Kit
@@ -20,7 +25,17 @@ from rig.signals.gating import Gated, gate
 from rig.signals.levels import REFERENCE_PRESSURE_PA, align_level_db, db
 from rig.signals.noise import snr_db
 from rig.signals.smoothing import smooth_power
+from rig.signals.uncertainty import (
+    SQUARED_GATE,
+    combined,
+    from_bounds,
+    left_by_smoothing,
+    level_noise_db,
+    mean_level_noise_db,
+    smoothing_width_hz,
+)
 from rig.tables import Table
+from rig.uncertainty import response_db, with_parts
 
 NAME = "response"
 TITLE = "Frequency response"
@@ -30,6 +45,9 @@ Band = Annotated[list[float], Field(min_length=2, max_length=2)]
 #: Kept before the arrival, and the whole of the room.
 BEFORE_S = 0.002
 ROOM_S = 0.25
+#: A gate takes at most so much from the response of a box at the lowest frequency that it is valid at, and less as the
+#: third power of frequency: tested on the demonstration kits and on high-passes of second order up to 120 Hz.
+GATE_DB = 0.25
 
 
 class Settings(Table):
@@ -101,35 +119,43 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
     # Relative to 1 V at the microphone's input when its sensitivity is not known.
     scale = request.level_v / (REFERENCE_PRESSURE_PA if spl else 1.0)
     kinds = {
-        "level": (gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, BEFORE_S, ROOM_S), ""),
-        "free-field level": (
-            gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, BEFORE_S / 2, settings.gate_ms / 1e3),
-            f", gate {settings.gate_ms:g} ms",
-        ),
+        "level": ((BEFORE_S, ROOM_S), ""),
+        "free-field level": ((BEFORE_S / 2, settings.gate_ms / 1e3), f", gate {settings.gate_ms:g} ms"),
     }
     made = []
-    for quantity, (gated, words) in kinds.items():
+    for quantity, (sides_s, words) in kinds.items():
+        gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, *sides_s)
         power, noise = smoothed_powers(heard, gated, grid, capture, settings.smoothing)
-        over_noise = snr_db(np.sqrt(power), noise)
         lowest = max(gated.lowest_valid_hz, request.start_hz)
         place = kit.position(request.position)
-        made.append(
-            Curve(
-                quantity,
-                subject,
-                grid,
-                db(np.sqrt(power) * scale),
-                "dB SPL" if spl else "dB",
-                valid=(grid >= lowest) & (over_noise > settings.over_noise_db),
-                # A disturbance d dB below, at random phase: 8.69 / sqrt(2) * 10^(-d / 20) dB.
-                uncertainty=6.14 * 10 ** (-over_noise / 20),
-                absolute=spl,
-                design=db(design * request.level_v / REFERENCE_PRESSURE_PA),
-                method=f"{request.level_v:g} V at {place.distance_m:g} m, {place.angle_deg:g} degrees, "
-                f"1/{settings.smoothing:g} octave{words}, valid from {lowest:.0f} Hz",
-            )
+        curve = Curve(
+            quantity,
+            subject,
+            grid,
+            db(np.sqrt(power) * scale),
+            "dB SPL" if spl else "dB",
+            valid=(grid >= lowest) & (snr_db(np.sqrt(power), noise) > settings.over_noise_db),
+            absolute=spl,
+            design=db(design * request.level_v / REFERENCE_PRESSURE_PA),
+            method=f"{request.level_v:g} V at {place.distance_m:g} m, {place.angle_deg:g} degrees, "
+            f"1/{settings.smoothing:g} octave{words}, valid from {lowest:.0f} Hz",
         )
+        parts = {
+            "calibration": np.full(grid.size, response_db(capture.calibration, heard.timed)),
+            "noise": smoothed_noise_db(power, noise, request, sides_s, grid, settings.smoothing),
+        }
+        if quantity == "free-field level":
+            parts["method"] = from_bounds(GATE_DB * np.minimum(gated.lowest_valid_hz / grid, 1.0) ** 3)
+        made.append(with_parts(curve, parts))
     return made[0], made[1]
+
+
+def smoothed_noise_db(
+    power: Floats, noise: Floats, request: Sweep, sides_s: tuple[float, float], grid: Floats, smoothing: float
+) -> Floats:
+    """Uncertainty of a smoothed level from noise behind a gate of these two sides."""
+    width_hz = smoothing_width_hz(grid, request.start_hz, request.stop_hz, smoothing)
+    return level_noise_db(power, noise) * left_by_smoothing(width_hz, *(SQUARED_GATE * side for side in sides_s))
 
 
 def smoothed_powers(
@@ -153,7 +179,16 @@ def sensitivity(capture: Capture, free: Curve, channel: str, settings: Settings,
     mean = float(align_level_db(free.value, np.zeros_like(free.value), free.frequency_hz, (low, high)))
     distance_m = kit.position(capture.request.position).distance_m
     value = mean + float(db(2.83 / capture.request.level_v) + db(distance_m / 1.0))
-    return Reading("sensitivity", channel, value, "dB SPL", trouble=trouble)
+    # What the bench or the gate is off by it is off by all over the band.
+    parts = {name: float(np.mean(part[inside])) for name, part in free.parts.items()}
+    parts["noise"] = mean_noise_db(free, inside, settings)
+    return with_parts(Reading("sensitivity", channel, value, "dB SPL", trouble=trouble), parts)
+
+
+def mean_noise_db(free: Curve, inside: NDArray[np.bool_], settings: Settings) -> float:
+    """Noise part of the mean of a free-field level, or of a difference of two, over a band."""
+    gate_s = SQUARED_GATE * (BEFORE_S / 2 + settings.gate_ms / 1e3)
+    return mean_level_noise_db(free.parts["noise"][inside], free.frequency_hz[inside], gate_s, settings.smoothing)
 
 
 def matched(a: Curve, b: Curve, settings: Settings) -> tuple[Curve, Reading]:
@@ -163,7 +198,9 @@ def matched(a: Curve, b: Curve, settings: Settings) -> tuple[Curve, Reading]:
     valid = a.valid & b.valid
     difference = a.value - b.value
     curve = Curve("match", subject, a.frequency_hz, difference, "dB", valid, method=a.method)
+    curve = with_parts(curve, {"noise": combined(a.parts["noise"], b.parts["noise"])})
     inside = (a.frequency_hz >= low) & (a.frequency_hz <= high)
     trouble = "" if valid[inside].all() else f"not both levels can be trusted from {low:g} to {high:g} Hz"
     mean = float(align_level_db(a.value, b.value, a.frequency_hz, (low, high))) if not trouble else float("nan")
-    return curve, Reading("mean match", subject, mean, "dB", trouble=trouble)
+    parts = {"noise": mean_noise_db(curve, inside, settings)}
+    return curve, with_parts(Reading("mean match", subject, mean, "dB", trouble=trouble), parts)

@@ -8,6 +8,9 @@ limit of 3 fails one good unit in a thousand.
 
 Levels are in the terms of IEC 60268-21 (from memory): impulsive distortion is the peak of the high-passed residual
 within a stretch of the sweep, its crest factor that peak over the RMS value there.
+
+Uncertainty: evidence is a function of this capture and no more; what is told is how much it varies with the noise from
+capture to capture. In evidence and in levels over the fundamental the calibration of the microphone cancels.
 """
 
 from collections.abc import Sequence
@@ -31,7 +34,15 @@ from rig.signals.residual import Residual, sweep_residual
 from rig.signals.smoothing import log_frequency_grid, smooth_power
 from rig.signals.tracking import Chirp, last_heard_s, pass_band_hz
 from rig.signals.trains import detectable_peak
+from rig.signals.uncertainty import (
+    coherence_scatter,
+    combined,
+    evidence_scatter,
+    noise_level_db,
+    peak_noise_db,
+)
 from rig.tables import Table
+from rig.uncertainty import pressure_db, with_parts
 
 NAME = "rub_and_buzz"
 TITLE = "Rub and buzz"
@@ -44,6 +55,8 @@ BAND_LEFT = 0.25
 GUARD_S = 0.005
 #: The search begins so long before the sweep passes its first frequency: the mark before it has died away by then.
 EARLY_S = 0.05
+#: Of the impulses in a train's band so many carry the weight of their coherence (counted in noise).
+CARRIERS = 0.5
 #: Rubs and rattles live where the excursion is large: from the lowest frequency of a channel to so many times it.
 LOW_PART = 2.3
 
@@ -66,6 +79,8 @@ class Peaks:
     frequency_hz: Floats
     peak: Floats
     rms: Floats
+    #: Length of the stretch of each, shape (n,).
+    seconds: Floats
 
 
 def requests(kit: Kit, settings: Settings) -> list[Sweep]:
@@ -110,11 +125,34 @@ def channel_readings(capture: Capture, settings: Settings, kit: Kit) -> CheckRea
         Curve("crest factor", *shared, crest, "dB", everywhere, trouble=trouble, method=method),
         Curve("detectable impulsive distortion", *shared, db(least), "dB", everywhere, method=DETECTABLE),
     )
+    noise = noise_parts(capture, residual, found, peaks)
     first, last = (round(time_s * capture.sample_rate_hz) for time_s in heard_between_s(residual))
     sound = Sound("residual", channel, residual.samples[first:last], capture.sample_rate_hz)
     proof = Reading("detectable impulsive distortion", channel, proved, "dB")
-    readings = (*worst_readings(capture, found, peaks, level, kit.channel(channel).band, trouble), proof)
-    return CheckReadings(readings, curves, (sound,))
+    readings = (
+        *worst_readings(capture, found, peaks, level, kit.channel(channel).band, trouble, noise),
+        with_parts(proof, {"noise": float(np.max(noise[proof.quantity]))}),
+    )
+    return CheckReadings(readings, tuple(with_parts(c, {"noise": noise[c.quantity]}) for c in curves), (sound,))
+
+
+def noise_parts(capture: Capture, residual: Residual, found: Impulses, peaks: Peaks) -> dict[str, Floats]:
+    """What noise makes the levels over the sweep's frequency uncertain by, for each quantity."""
+    low_hz, high_hz = pass_band_hz(peaks.frequency_hz, capture.sample_rate_hz)
+    at_hz, density = residual.noise
+    upto = np.concatenate(([0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) * np.diff(at_hz))))
+    noise_rms = np.sqrt(np.interp(high_hz, at_hz, upto) - np.interp(low_hz, at_hz, upto))
+    width_hz = high_hz - low_hz
+    # Independent values of noise in a band of width B: two in a time of 1 / B.
+    peak = peak_noise_db(peaks.peak, noise_rms, 2 * width_hz * peaks.seconds, found.kind == "none")
+    silence = sweep_layout(capture).silence
+    # What is detectable hangs on the noise in the octave above the edge of the high-pass.
+    silent_s = (silence.stop - silence.start) / capture.sample_rate_hz
+    return {
+        "impulsive distortion": peak,
+        "crest factor": combined(peak, noise_level_db(width_hz, peaks.seconds)),
+        "detectable impulsive distortion": noise_level_db(low_hz, silent_s),
+    }
 
 
 @lru_cache(maxsize=16)
@@ -140,7 +178,13 @@ def searched(capture: Capture) -> tuple[Residual, Impulses]:
 
 
 def worst_readings(
-    capture: Capture, found: Impulses, peaks: Peaks, level_db: Floats, band_hz: tuple[float, float], trouble: str
+    capture: Capture,
+    found: Impulses,
+    peaks: Peaks,
+    level_db: Floats,
+    band_hz: tuple[float, float],
+    trouble: str,
+    noise: dict[str, Floats],
 ) -> tuple[Reading, ...]:
     """Evidence, and the levels where the residual is loudest against the fundamental, in the channel's band."""
     channel = capture.request.channel
@@ -152,13 +196,30 @@ def worst_readings(
     peak_level = float(db(peaks.peak[worst] / np.sqrt(2) / (REFERENCE_PRESSURE_PA if spl else 1.0)))
     uncalibrated = trouble or ("" if spl else "the microphone is not calibrated")
     crest = float(db(peaks.peak[worst] / peaks.rms[worst]))
-    return (
+    readings = (
         Reading("evidence of impulses", channel, found.evidence, "", trouble=trouble, said=kind_words(found)),
         Reading("impulsive distortion", channel, float(level_db[worst]), "dB", trouble=trouble, said=at),
         Reading("impulsive distortion level", channel, peak_level, "dB SPL" if spl else "dB", trouble=uncalibrated),
         Reading("crest factor", channel, crest, "dB", trouble=trouble),
         Reading("phase coherence", channel, found.coherence, "", trouble=trouble),
     )
+    parts = worst_parts(capture, found, noise, worst)
+    return tuple(with_parts(reading, parts[reading.quantity]) for reading in readings)
+
+
+def worst_parts(capture: Capture, found: Impulses, noise: dict[str, Floats], worst: int) -> dict[str, dict[str, float]]:
+    """What the readings are uncertain by: evidence, coherence, and levels at one place of the curves."""
+    request, train = capture.request, found.train
+    rate_s = sweep.sweep_rate_s(request.start_hz, request.stop_hz, request.seconds)
+    carriers = CARRIERS * rate_s * (train.high_hz - train.low_hz)
+    at_peak = {"noise": float(noise["impulsive distortion"][worst])}
+    return {
+        "evidence of impulses": {"noise": evidence_scatter(found.evidence, found.kind != "none")},
+        "impulsive distortion": at_peak,
+        "impulsive distortion level": {"calibration": pressure_db(capture.calibration), **at_peak},
+        "crest factor": {"noise": float(noise["crest factor"][worst])},
+        "phase coherence": {"noise": coherence_scatter(found.coherence, carriers)},
+    }
 
 
 #: Of the curve of what is detectable.
@@ -207,6 +268,7 @@ def peaks_over_frequency(residual: Residual, points_per_octave: int) -> Peaks:
         grid,
         np.array([size[a:b].max() for a, b in zip(first, last, strict=True)], np.float64),
         np.sqrt((upto[last] - upto[first]) / (last - first)),
+        (last - first) / chirp.sample_rate_hz,
     )
 
 

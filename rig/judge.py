@@ -1,7 +1,7 @@
 """Reading and limit give verdict and margin. Every verdict is void until there is evidence for another."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -12,6 +12,7 @@ from rig.decision import Decision
 from rig.limits import Limit, Mask, mask_for
 from rig.readings import CheckReadings, Curve, Floats, Reading
 from rig.statistics.conformity import decide, probability_of_conformity
+from rig.uncertainty import with_parts, without_bench
 
 Outcome = Literal["pass", "fail", "void"]
 
@@ -51,6 +52,8 @@ class Verdict:
     #: For figures: the mask that the curve was held against and the shift that was taken out of it.
     mask: Mask | None = None
     shift_db: float = 0.0
+    #: What the uncertainty is made of, by name; empty where the check does not tell.
+    parts: Mapping[str, float] = field(default_factory=dict)
 
 
 def outcome_of(outcomes: Sequence[str]) -> Outcome:
@@ -143,6 +146,7 @@ def judge_number(reading: Reading, limit: Limit, decision: Decision = SIMPLE) ->
         uncertainty=reading.uncertainty,
         conformity=float(probability_of_conformity(reading.value, reading.uncertainty, lower, upper)),
         said=reading.said,
+        parts=reading.parts,
     )
 
 
@@ -153,6 +157,8 @@ def judge_curve(curve: Curve, mask: Mask, limit: Limit, decision: Decision = SIM
     if hole:
         return [_void(curve.quantity, curve.subject, curve.unit, hole, words, may_pass=True)]
     comparable = curve.absolute or limit.around == "reference"
+    # A reference build was measured on this very bench: what the bench is off by it was off by then.
+    curve = without_bench(curve) if limit.around == "reference" else curve
     if limit.align_hz is None or limit.align_within_db is None:
         if not comparable:
             return [_void(curve.quantity, curve.subject, curve.unit, NOT_ABSOLUTE, words)]
@@ -160,9 +166,9 @@ def judge_curve(curve: Curve, mask: Mask, limit: Limit, decision: Decision = SIM
     shift_db = _shift_db(curve, mask, (limit.align_hz[0], limit.align_hz[1]))
     if not np.isfinite(shift_db):
         return [_void(curve.quantity, curve.subject, curve.unit, "no mask and curve in the alignment band", words)]
-    level = Reading(
-        f"{curve.quantity} shift", curve.subject, shift_db, "dB", _shift_uncertainty_db(curve, limit.align_hz)
-    )
+    level = _shift(curve, shift_db, limit.align_hz)
+    # Nor does it show in the shape, once the level has been taken out.
+    curve = without_bench(curve)
     within = Limit(lower=-limit.align_within_db, upper=limit.align_within_db)
     if comparable:
         return [judge_number(level, within, decision), _shape(curve, mask, words, shift_db, decision)]
@@ -177,7 +183,7 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Deci
     worst = int(np.argmin(margins))
     margin = float(margins[worst])
     side = "too low" if value[worst] - low[worst] < high[worst] - value[worst] else "too high"
-    uncertainty = _uncertainty_at(curve, grid)
+    uncertainty = _at(curve, curve.uncertainty, grid)
     accepted, rejected = _decided(value, uncertainty, low, high, decision)
     if not (accepted.all() or rejected.any()):
         open_ = int(np.argmin(np.where(accepted, np.inf, margins)))
@@ -198,6 +204,7 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Deci
         conformity=float(np.min(probability_of_conformity(value, uncertainty, low, high))),
         mask=mask,
         shift_db=shift_db,
+        parts={name: float(_at(curve, part, grid)[worst]) for name, part in curve.parts.items()},
     )
 
 
@@ -248,16 +255,20 @@ def _shift_db(curve: Curve, mask: Mask, band_hz: tuple[float, float]) -> float:
     return float(np.trapezoid((value - centre)[inside], at) / (at[-1] - at[0]))
 
 
-def _uncertainty_at(curve: Curve, frequency_hz: Floats) -> Floats:
-    if curve.uncertainty is None:
+def _at(curve: Curve, values: Floats | None, frequency_hz: Floats) -> Floats:
+    if values is None:
         return np.full(frequency_hz.shape, np.nan)
-    return np.asarray(np.interp(np.log(frequency_hz), np.log(curve.frequency_hz), curve.uncertainty))
+    return np.asarray(np.interp(np.log(frequency_hz), np.log(curve.frequency_hz), values))
 
 
-def _shift_uncertainty_db(curve: Curve, band_hz: Sequence[float]) -> float:
-    """Of a mean over a band whose points may all be off together: their mean uncertainty."""
+def _shift(curve: Curve, shift_db: float, band_hz: Sequence[float]) -> Reading:
+    """The mean over a band whose points may all be off together: of each part of their uncertainty the mean counts."""
     inside = (curve.frequency_hz >= band_hz[0]) & (curve.frequency_hz <= band_hz[1]) & curve.valid
-    return float(np.mean(curve.uncertainty[inside])) if curve.uncertainty is not None and inside.any() else float("nan")
+    level = Reading(f"{curve.quantity} shift", curve.subject, shift_db, "dB")
+    if curve.uncertainty is None or not inside.any():
+        return level
+    parts = {name: float(np.mean(part[inside])) for name, part in curve.parts.items()}
+    return with_parts(level, parts) if parts else replace(level, uncertainty=float(np.mean(curve.uncertainty[inside])))
 
 
 def _decided(

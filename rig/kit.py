@@ -14,6 +14,7 @@ from rig.limits import Limit, read_masks
 from rig.requests import AT_LEADS, Moment, Stage, Sweep
 from rig.speaker import ChannelSpec, Name, Positive, SweepHz
 from rig.tables import Misfit, Table, TableError, between, checked, may_name, near, read_toml, refuse_doubles
+from rig.uncertainty import Repeatability
 
 
 class AmplifierSpec(Table):
@@ -108,6 +109,8 @@ class Kit(Table):
     decision: Decision = Decision()
     #: Limits of each check: reading -> limit.
     limits: dict[str, dict[str, Limit]]
+    #: Standard uncertainties from putting unit and microphone back, of each check: reading -> repeatability.
+    repeatability: dict[str, dict[str, Repeatability]] = {}
     #: Set when loaded: the folder, and the hash of kit.toml and every file beside it.
     _folder: Path = PrivateAttr(default=Path())
 
@@ -149,9 +152,10 @@ class Kit(Table):
             for name in names:
                 if name not in self.checks:
                     raise Misfit(f"plans.{plan}", f"{name!r}{near(name, self.checks)}", ", ".join(self.checks))
-        for name in sorted(set(self.limits) - set(self.checks)):
-            found = f"limits for a check that the kit does not list{near(name, self.checks)}"
-            raise Misfit(f"limits.{name}", found, ", ".join(self.checks))
+        for key in ("limits", "repeatability"):
+            for name in sorted(set(getattr(self, key)) - set(self.checks)):
+                found = f"{key} for a check that the kit does not list{near(name, self.checks)}"
+                raise Misfit(f"{key}.{name}", found, ", ".join(self.checks))
         return self
 
     @property

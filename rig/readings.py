@@ -1,5 +1,6 @@
 """The values that travel through the house: captures from the bench, readings out of the checks."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Literal
@@ -230,6 +231,8 @@ class Reading:
     said: str = ""
     #: The truth is at most this: below an upper limit that passes, above it nothing is proved.
     at_most: bool = False
+    #: What the uncertainty is made of, by name (`rig.uncertainty`); empty: it was not taken apart.
+    parts: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -252,6 +255,8 @@ class Curve:
     trouble: str = ""
     #: Words for the certificate: smoothing, gate, distance.
     method: str = ""
+    #: As of a `Reading`, each of shape (n,).
+    parts: Mapping[str, Floats] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)

@@ -24,9 +24,12 @@ NEAR = 2.0
 def is_doubtful(verdicts: Sequence[Verdict]) -> bool:
     """Whether a second look is worth its time.
 
-    Something fails, lies nearer to its limit than can be told, or could not be told for noise.
+    Something fails, lies nearer to its limit than can be told, or could not be told for noise. Only what differs from
+    capture to capture counts: another look is no better calibrated.
     """
-    return any(v.outcome == "fail" or v.may_pass or v.margin < NEAR * v.uncertainty for v in verdicts)
+    return any(
+        v.outcome == "fail" or v.may_pass or v.margin < NEAR * v.parts.get("noise", v.uncertainty) for v in verdicts
+    )
 
 
 def agree(one: Capture, other: Capture) -> bool:

@@ -9,6 +9,7 @@ from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Log, Untrusted
 from rig.requests import Request
 from rig.signals import integrity, quiet, stimulus
+from rig.uncertainty import with_repeatability
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,7 @@ def examine(
     limits = kit.limits.get(listed.name, {})
     try:
         read = listed.read([captures[request] for request in needed], kit)
+        read = with_repeatability(read, kit.repeatability.get(listed.name, {}))
     except Untrusted as error:
         return void(listed, str(error))
     except Exception as error:
