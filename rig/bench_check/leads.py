@@ -110,7 +110,9 @@ def ratio_of(bench: Leads) -> tuple[Floats, Complex]:
     ratio = transfer_function(sense, drive, sweep.sample_rate_hz, grid, request.start_hz, request.stop_hz, 0.05, 0.3)
     known = sweep.calibration.known_load
     if known is not None:
-        ratio = ratio / np.interp(grid, known.frequency_hz, np.abs(known.ratio))
+        gain = np.interp(grid, known.frequency_hz, np.abs(known.ratio))
+        turn = np.interp(grid, known.frequency_hz, np.unwrap(np.angle(known.ratio)))
+        ratio = ratio / (gain * np.exp(1j * turn))
     return grid, ratio
 
 

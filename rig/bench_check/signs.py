@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from rig.bench_check import common, leads, loudness, playing
+from rig.bench_check import common, heard, leads, loudness, playing
 from rig.bench_check.evidence import hears
 from rig.bench_check.heard import Playing
 from rig.bench_check.leads import Leads
@@ -10,7 +10,7 @@ from rig.bench_check.told import Told, without_what_follows
 from rig.kit import Kit
 from rig.readings import Capture, Untrusted
 from rig.requests import Sweep
-from rig.responses import sweep_layout
+from rig.responses import air_speed_m_s, sweep_layout
 
 #: Words that a run's page begins its advice with.
 ADVICE = "run kitproof check-bench"
@@ -62,6 +62,18 @@ def _of_leads(bench: Leads) -> list[Told]:
     return [one for one in told if one.is_right is False]
 
 
+def _other_box_sounds(bench: Playing) -> bool:
+    """Whether the sound at the first box may as well come from another one: boxes exchanged, not a moved microphone."""
+    own = next((one for one in bench.heard if one.channel == bench.sweeps[0].request.channel), None)
+    if own is None:
+        return False
+    own_s = heard.way_s(bench, own.channel)
+    others_s = [
+        heard.way_s(bench, channel.name) - own_s for channel in bench.kit.channels if channel.name != own.channel
+    ]
+    return any(abs(own.best[0] - other_s) * air_speed_m_s(bench.silence) < playing.PLACE_M for other_s in others_s)
+
+
 def _at_all(found: Sequence[Sequence[Told]]) -> list[Told]:
     """What is told of every box alike; with only one box, what cannot be the unit's."""
     shared = set.intersection(*({one.what for one in told} for told in found))
@@ -71,7 +83,7 @@ def _at_all(found: Sequence[Sequence[Told]]) -> list[Told]:
 
 def _of_boxes(bench: Playing) -> list[Told]:
     told = [*common.overdriven(bench.sweeps), playing.exchanged(bench), playing.loopback(bench)]
-    if bench.loops:
+    if bench.loops and not _other_box_sounds(bench):
         told += [playing.place(bench)]
     told += [playing.polarity(bench), loudness.resistor_left_in(bench), loudness.microphone_level(bench)]
     several = len(bench.sweeps) > 1
