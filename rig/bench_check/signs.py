@@ -83,8 +83,8 @@ def _at_all(found: Sequence[Sequence[Told]]) -> list[Told]:
 
 def _of_boxes(bench: Playing) -> list[Told]:
     told = [*common.overdriven(bench.sweeps), playing.exchanged(bench), playing.loopback(bench)]
-    if bench.loops and not _other_box_sounds(bench):
-        told += [playing.place(bench)]
-    told += [playing.polarity(bench), loudness.resistor_left_in(bench), loudness.microphone_level(bench)]
+    told += [playing.polarity(bench)]
+    if not (bench.loops and _other_box_sounds(bench)):
+        told += [playing.place(bench), loudness.resistor_left_in(bench), loudness.microphone_level(bench)]
     several = len(bench.sweeps) > 1
     return [one for one in told if one and one.is_right is False and (several or one.certainty != "bench or unit")]
