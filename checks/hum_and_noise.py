@@ -20,6 +20,7 @@ from rig.signals.bands import nominal_hz
 from rig.signals.quiet import band_levels_db, mains_hum
 from rig.signals.weighting import a_weighting_db, weighted_level_db_spl
 from rig.tables import Table
+from rig.uncertainty import pressure_db, with_parts
 
 NAME = "hum_and_noise"
 TITLE = "Hum and noise at rest"
@@ -64,9 +65,15 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         hum = mains_hum(pressure, rate)
         found = np.isfinite(hum.mains_hz)
         said = f"{hum.level_db:.0f} dB SPL at multiples of {hum.mains_hz:.1f} Hz" if found else ""
-        readings.append(Reading("noise", box, noise_dba, "dB(A)", trouble=trouble, at_most=True))
-        readings.append(Reading("hiss", box, hisses[box], "dB SPL", trouble=trouble, at_most=not own))
-        readings.append(Reading("hum", box, hum.level_db, "dB SPL", trouble=uncalibrated, said=said, at_most=not found))
+        # How much the noise itself varies from one silence to the next is not in it.
+        parts = {"calibration": pressure_db(capture.calibration)}
+        readings += [
+            with_parts(Reading("noise", box, noise_dba, "dB(A)", trouble=trouble, at_most=True), parts),
+            with_parts(Reading("hiss", box, hisses[box], "dB SPL", trouble=trouble, at_most=not own), parts),
+            with_parts(
+                Reading("hum", box, hum.level_db, "dB SPL", trouble=uncalibrated, said=said, at_most=not found), parts
+            ),
+        ]
         grid = np.asarray(mids, np.float64)
         unit = "dB" if uncalibrated else "dB SPL"
         everywhere = np.ones(grid.size, dtype=np.bool_)

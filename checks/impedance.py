@@ -1,13 +1,15 @@
 """Impedance: magnitude and phase at the bare leads, and the driver and box parameters that the curve holds.
 
 A sweep goes through a sense resistor; two inputs record the voltage before it and the voltage at its other side. Their
-ratio gives the impedance by the voltage divider, after the mismatch of the two inputs, found with a known load, has
-been divided out. Wrong parts show here far better than in the response.
+ratio gives the impedance by the voltage divider, after what known loads told of the bench has been taken out: the
+mismatch of the two inputs, and clips and cables where open, short and load were measured. Wrong parts show here far
+better than in the response.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,12 +17,14 @@ from numpy.typing import NDArray
 from rig.circuit.channel import Channel, impedance_ohm
 from rig.circuit.fit import Fit, default_parameters, fit_impedance
 from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Curve, Floats, KnownLoad, Reading, Untrusted
+from rig.readings import Calibration, Capture, CheckReadings, Curve, Floats, KnownLoad, Reading, Untrusted
 from rig.requests import Sweep
 from rig.responses import judged_grid, sweep_layout
 from rig.signals.deconvolution import transfer_function
+from rig.signals.divider import Divider, Wiring, divider_impedance, divider_slope, load_uncertainty
 from rig.signals.noise import response_noise_power
 from rig.tables import Table
+from rig.uncertainty import with_parts
 
 NAME = "impedance"
 TITLE = "Impedance at the leads"
@@ -49,10 +53,19 @@ class Settings(Table):
 
 @dataclass(frozen=True)
 class Load:
-    """Impedance over frequency, shape (n,), and its standard uncertainty from the noise of the capture."""
+    """Impedance over frequency, shape (n,), and its standard uncertainties."""
 
     ohm: NDArray[np.complex128]
+    #: From the noise of the capture: what differs from capture to capture.
     uncertainty_ohm: Floats
+    #: From the calibration, the same for all captures; None where the calibration tells nothing of its own.
+    calibration_ohm: Floats | None
+
+    @property
+    def parts(self) -> dict[str, Floats]:
+        """Both by name, the calibration's as far as it is known."""
+        known = {} if self.calibration_ohm is None else {"calibration": self.calibration_ohm}
+        return {"noise": self.uncertainty_ohm, **known}
 
 
 def requests(kit: Kit, settings: Settings) -> list[Sweep]:
@@ -69,19 +82,18 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         grid = judged_grid(capture.request, settings.points_per_octave)
         load = load_impedance(capture, grid)
         magnitude = np.abs(load.ohm)
-        valid = trusted(load, settings)
+        valid, parts = trusted(load, settings), load.parts
         design = impedance_ohm(kit.model(channel.name), grid)
-        curves.append(
-            Curve("impedance", channel.name, grid, magnitude, "ohm", valid, load.uncertainty_ohm, design=np.abs(design))
-        )
+        curve = Curve("impedance", channel.name, grid, magnitude, "ohm", valid, design=np.abs(design))
+        curves.append(with_parts(curve, parts))
         phase, design_phase = np.degrees(np.angle(load.ohm)), np.degrees(np.angle(design))
-        u_phase = np.degrees(load.uncertainty_ohm / magnitude)
-        curves.append(Curve("phase", channel.name, grid, phase, "degrees", valid, u_phase, design=design_phase))
+        curve = Curve("phase", channel.name, grid, phase, "degrees", valid, design=design_phase)
+        curves.append(with_parts(curve, {name: np.degrees(part / magnitude) for name, part in parts.items()}))
         lowest = int(np.argmin(magnitude))
-        u_lowest = float(load.uncertainty_ohm[lowest])
         trouble = "" if valid.all() else NOISY
-        readings.append(Reading("lowest impedance", channel.name, float(magnitude[lowest]), "ohm", u_lowest, trouble))
-        readings += fitted(capture, kit, settings)
+        reading = Reading("lowest impedance", channel.name, float(magnitude[lowest]), "ohm", trouble=trouble)
+        readings.append(with_parts(reading, {name: part[lowest] for name, part in parts.items()}))
+        readings += with_calibration(fitted(capture, kit, settings), capture.calibration)
     return CheckReadings(tuple(readings), tuple(curves))
 
 
@@ -89,7 +101,7 @@ def load_impedance(capture: Capture, frequency_hz: Floats) -> Load:
     """Impedance of what hangs at the clips.
 
     With the sense resistor R in the return lead the second input sees R / (Z + R) of the first; in the source lead it
-    sees Z / (Z + R) (voltage divider).
+    sees Z / (Z + R) (voltage divider): see `rig.signals.divider`.
 
     Raises
     ------
@@ -101,7 +113,7 @@ def load_impedance(capture: Capture, frequency_hz: Floats) -> Load:
     if calibration.sense_ohm is None:
         raise Untrusted("the sense resistor's value is not known: set sense_ohm in bench.toml")
     if calibration.known_load is None:
-        raise Untrusted("the two inputs were never compared on a known load: run kitproof calibrate-load")
+        raise Untrusted("the two inputs were never compared on a known load: run kitproof calibrate sense")
     layout = sweep_layout(capture)
     # A converter's constant offset would look like low frequencies.
     drive, sense = (
@@ -112,13 +124,25 @@ def load_impedance(capture: Capture, frequency_hz: Floats) -> Load:
     band = (request.start_hz, request.stop_hz)
     rate = capture.sample_rate_hz
     ratio = transfer_function(sense, drive, rate, frequency_hz, *band, *WINDOW_S)
-    ratio = ratio / mismatch(calibration.known_load, frequency_hz)
+    divider = divider_of(calibration, calibration.known_load, frequency_hz)
     window = np.ones(round(sum(WINDOW_S) * rate))
     noise = np.sqrt(response_noise_power(sense[layout.silence], drive, window, rate, frequency_hz, *band))
-    sense_ohm = calibration.sense_ohm
-    if calibration.sense_in == "return":
-        return Load(sense_ohm * (1 / ratio - 1), sense_ohm * noise / np.abs(ratio) ** 2)
-    return Load(sense_ohm * ratio / (1 - ratio), sense_ohm * noise / np.abs(1 - ratio) ** 2)
+    ohm = divider_impedance(divider, ratio)
+    errors = calibration.known_load.errors
+    of_bench = load_uncertainty(errors, ohm) if errors else None
+    return Load(ohm, noise * np.abs(divider_slope(divider, ratio)), of_bench)
+
+
+def divider_of(calibration: Calibration, known: KnownLoad, frequency_hz: Floats) -> Divider:
+    """The bench's divider as the known loads told it, at some frequencies."""
+    log, at = np.log(frequency_hz), np.log(known.frequency_hz)
+
+    def between(values: NDArray[np.complex128] | None) -> NDArray[np.complex128]:
+        return np.asarray(np.interp(log, at, np.zeros(at.size) + 0j if values is None else values))
+
+    assert calibration.sense_ohm is not None
+    sense_in, gain = cast(Wiring, calibration.sense_in), mismatch(known, frequency_hz)
+    return Divider(calibration.sense_ohm, sense_in, gain, between(known.lead_ohm), between(known.stray_siemens))
 
 
 def mismatch(known: KnownLoad, frequency_hz: Floats) -> NDArray[np.complex128]:
@@ -144,6 +168,43 @@ def fitted(capture: Capture, kit: Kit, settings: Settings) -> list[Reading]:
         for key, (quantity, unit, scale) in PARAMETERS.items()
         if key in fit.values
     ]
+
+
+def with_calibration(readings: Sequence[Reading], calibration: Calibration) -> list[Reading]:
+    """Parameters of one driver with what the calibration adds to their uncertainties, to first order.
+
+    Where the curve lies on the frequency axis no error of the divider moves: fs and the tuning of the box stay.
+    """
+    values = {reading.quantity: reading.value for reading in readings}
+    errors = calibration.known_load.errors if calibration.known_load else ()
+    relative = [relative_errors(polynomial, values) for polynomial in errors]
+
+    def parts(reading: Reading) -> dict[str, float]:
+        own = reading.value * float(np.sqrt(sum(each.get(reading.quantity, 0.0) ** 2 for each in relative)))
+        return {"noise": reading.uncertainty, **({"calibration": own} if errors else {})}
+
+    return [with_parts(reading, parts(reading)) for reading in readings]
+
+
+def relative_errors(polynomial: tuple[float, float, float], values: Mapping[str, float]) -> dict[str, float]:
+    """What one cause of error in the impedance, ``p0 + p1 Z + p2 Z**2``, does to each parameter, relative to it.
+
+    For Re in series with a parallel resonance of Res = Re Qms / Qes: what is in series adds to Re, and Qes is in
+    proportion to Re; a scale changes all resistances alike and no Q; what lies across the whole, p2, changes Res and
+    with it Qms, and of Qes as much as it changes Re.
+    """
+    p0, p1, p2 = polynomial
+    re_ohm, qms, qes = values["Re"], values["Qms"], values["Qes"]
+    of_qms, of_qes = p2 * re_ohm * qms / qes, p0 / re_ohm - p2 * re_ohm
+    of_q = (qes * of_qms + qms * of_qes) / (qms + qes)
+    return {
+        "Re": p0 / re_ohm + p1 + p2 * re_ohm,
+        "Qms": of_qms,
+        "Qes": of_qes,
+        "Qts": of_q,
+        "Qtc": of_q,
+        "Le": p1 + 2 * p2 * re_ohm,
+    }
 
 
 @lru_cache(maxsize=16)

@@ -14,6 +14,7 @@ from rig.readings import Capture, CheckReadings, Reading, Untrusted
 from rig.requests import Sweep
 from rig.signals.smoothing import log_frequency_grid
 from rig.tables import Table
+from rig.uncertainty import with_parts
 
 NAME = "leads"
 TITLE = "No short, no open lead"
@@ -59,6 +60,6 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         trouble = "" if told or short else "the inputs are too noisy to tell an impedance"
         if least > OPEN_OHM:
             trouble = OPEN
-        value, u_value = float(magnitude[lowest]), float(noise[lowest])
-        readings.append(Reading("lowest impedance", channel, value, "ohm", u_value, trouble))
+        reading = Reading("lowest impedance", channel, float(magnitude[lowest]), "ohm", trouble=trouble)
+        readings.append(with_parts(reading, {name: part[lowest] for name, part in load.parts.items()}))
     return CheckReadings(tuple(readings))

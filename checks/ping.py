@@ -7,16 +7,22 @@ are swapped, a channel is silent, or the level is so wrong that full level would
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Reading, Untrusted
 from rig.requests import Sweep
 from rig.responses import acoustic_response, air_speed_m_s, band_response, design_response, mean_db
 from rig.signals.smoothing import log_frequency_grid
+from rig.signals.uncertainty import DB_PER_PART, combined
 from rig.tables import Table
+from rig.uncertainty import response_db, with_parts
 
 NAME = "ping"
 TITLE = "Right channel, plausible level"
 GATE = True
+
+POINTS_PER_OCTAVE = 12
 
 
 class Settings(Table):
@@ -55,20 +61,39 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         noisy = "the ping drowns in the noise of the room" if hidden else ""
         trouble = noisy if off_db > settings.silent_below_db else ""
         # With a microphone that is not calibrated the level means nothing; that it stands out of the room still does.
+        own_db = noise_uncertainty_db(over_noise_db, capture.request)
         if capture.calibration.microphone_v_per_pa:
-            readings.append(Reading("ping level", at, off_db, "dB", trouble=trouble))
+            level = Reading("ping level", at, off_db, "dB", trouble=trouble)
+            of_bench_db = response_db(capture.calibration, capture.has("loopback"))
+            readings.append(with_parts(level, {"calibration": of_bench_db, "noise": own_db}))
         readings.append(Reading("ping over noise", at, over_noise_db, "dB"))
-        others = [levels[place][0] for place in levels if place[0] == at and place[1] != at]
+        others = [levels[place] for place in levels if place[0] == at and place[1] != at]
         if others:
-            readings.append(Reading("louder than the other boxes", at, off_db - max(others), "dB", trouble=noisy))
+            loudest_db, over_db = max(others)
+            # Microphone and volts are the same for both.
+            noise_db = combined(own_db, noise_uncertainty_db(over_db, capture.request))
+            louder = Reading("louder than the other boxes", at, off_db - loudest_db, "dB", trouble=noisy)
+            readings.append(with_parts(louder, {"noise": noise_db}))
     return CheckReadings(tuple(readings))
+
+
+def noise_uncertainty_db(over_noise_db: float, request: Sweep) -> float:
+    """Standard uncertainty of the mean level over a ping's band from noise so far below it, at random phase.
+
+    One line is uncertain by the noise over the square root of two; the mean by as much less as there are independent
+    lines in it, which the gate sets: below its resolution neighbours on the grid are one.
+    """
+    grid = log_frequency_grid(request.start_hz, request.stop_hz, POINTS_PER_OCTAVE)
+    gate_s = 8 / np.sqrt(grid[0] * grid[-1])
+    lines = float(np.sum(np.minimum(1.0, grid * np.log(2) / POINTS_PER_OCTAVE * gate_s)))
+    return float(DB_PER_PART * 10 ** (-over_noise_db / 20) / np.sqrt(2 * max(lines, 1.0)))
 
 
 def band_levels_db(capture: Capture, kit: Kit) -> tuple[float, float]:
     """Mean level over the band against what the box in front should give, and against the noise, both in dB."""
     request = capture.request
     heard = acoustic_response(capture)
-    grid = log_frequency_grid(request.start_hz, request.stop_hz, 12)
+    grid = log_frequency_grid(request.start_hz, request.stop_hz, POINTS_PER_OCTAVE)
     measured, noise = band_response(heard, grid, request)
     design = design_response(kit, request, grid, air_speed_m_s(capture))
     return mean_db(measured) - mean_db(design), mean_db(measured) - mean_db(noise)

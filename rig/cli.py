@@ -3,14 +3,13 @@
 import json
 import sys
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from rich.console import Console
 
-from rig import journal, records, sequencer
+from rig import calibrate_command, journal, records, sequencer
 from rig.bench import opening
 from rig.bench.base import Bench, BenchError, BenchSetupError
 from rig.bench_check_command import bench_check_command
@@ -240,31 +239,6 @@ def reference(kit: str, serials: list[str], workspace: Workspace = HERE) -> None
     print(f"the reference build of {kit} is now the mean of {', '.join(serials)}: {folder}")
 
 
-@app.command("calibrate-load")
-def calibrate_load(
-    ohm: float, kit: str, workspace: Workspace = HERE, bench: BenchFile = None, yes: Yes = False
-) -> None:
-    """Compare the two electrical inputs on a resistor of known value in place of the speaker."""
-    from rig.bench.calibration import SWEEP_S, calibrate_known_load, save_known_load
-
-    if not 0.1 <= ohm <= 1000:
-        raise TableError(f"found {ohm:g} ohm; allowed: the known resistor's value, 0.1 to 1000")
-    loaded = load_kit(workspace, kit)
-    opened, origin = _open(workspace, bench, loaded, loaded.serial_example, [])
-    if origin == "simulated":
-        print("the simulated bench calibrates itself; nothing to do")
-        return
-    console = Console()
-    console.print(f"Clip the known resistor of {ohm:g} ohm in place of the speaker; the amplifier stays unplugged.")
-    if not _confirm(console, yes)(""):
-        raise typer.Exit(VOID)
-    with opened.stage("leads") as player:
-        sweep = replace(loaded.sweep("leads", loaded.channels[0].name), seconds=SWEEP_S)
-        capture = next(iter(player.play([sweep])))
-    load = calibrate_known_load(capture, ohm, records.now())
-    print(f"written: {save_known_load(workspace, load, capture.calibration.bench)}")
-
-
 @app.command()
 def devices(workspace: Workspace = HERE, bench: BenchFile = None) -> None:
     """List the sound devices that are there, and which of them fit bench.toml."""
@@ -320,6 +294,7 @@ app.command("instruments")(instruments_command)
 app.command("learn")(learn_command)
 app.command("rework")(rework_command)
 app.command("check-bench")(bench_check_command)
+calibrate_command.register(app)
 app.command("capability")(capability_command)
 
 

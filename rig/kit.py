@@ -14,6 +14,7 @@ from rig.limits import Limit, read_masks
 from rig.requests import AT_LEADS, Moment, Stage, Sweep
 from rig.speaker import ChannelSpec, Name, Positive, SweepHz
 from rig.tables import Misfit, Table, TableError, between, checked, may_name, near, read_toml, refuse_doubles
+from rig.trust import CalibrationKind
 from rig.uncertainty import Repeatability
 
 
@@ -111,6 +112,8 @@ class Kit(Table):
     limits: dict[str, dict[str, Limit]]
     #: Standard uncertainties from putting unit and microphone back, of each check: reading -> repeatability.
     repeatability: dict[str, dict[str, Repeatability]] = {}
+    #: Calibrations of the bench that must be there and in date, whatever bench.toml says.
+    calibrations: list[CalibrationKind] = []
     #: Set when loaded: the folder, and the hash of kit.toml and every file beside it.
     _folder: Path = PrivateAttr(default=Path())
 

@@ -29,8 +29,9 @@ Complex64 = NDArray[np.complex64]
 #: Kept of the impulse response: before the electrical time zero, and after it.
 BEFORE_S = 0.05
 AFTER_S = 0.35
-#: The loopback may stray so far from the level that was asked for, or somebody has turned a knob.
-OUTPUT_WITHIN_DB = 1.0
+#: The loopback may stray so far from the level that was asked for, or somebody has turned a knob: where bench.toml's
+#: volts are all that is known, and from what a loopback calibration found.
+OUTPUT_WITHIN_DB, CALIBRATED_WITHIN_DB = 1.0, 0.2
 #: The stimulus is sought in means of so many samples, if its sweep begins below this part of the sample rate.
 COARSE = 4
 COARSE_BELOW = 48
@@ -95,8 +96,9 @@ def lead_volts(capture: Capture) -> tuple[Singles, bool]:
         sent = stimulus.compose(layout).astype(np.float32) * level_v
         return np.pad(sent, (0, max(0, size - sent.size))), False
     recorded = _row(capture, "loopback", capture.calibration.input_volts.get("loopback", 1.0) * request.path_gain)
-    change_db = float(db(_rms(recorded) / (level_v * _sent_rms(layout, size))))
-    if not abs(change_db) <= OUTPUT_WITHIN_DB:
+    calibrated_db = capture.calibration.loopback_db
+    change_db = float(db(_rms(recorded) / (level_v * _sent_rms(layout, size)))) - (calibrated_db or 0.0)
+    if not abs(change_db) <= (OUTPUT_WITHIN_DB if calibrated_db is None else CALIBRATED_WITHIN_DB):
         raise Untrusted(
             f"the card's output is {change_db:+.1f} dB off what was asked for ({request}): "
             "set its volume back to where it was calibrated"

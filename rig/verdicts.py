@@ -9,6 +9,7 @@ from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Log, Untrusted
 from rig.requests import Request
 from rig.signals import integrity, quiet, stimulus
+from rig.trust import doubt
 from rig.uncertainty import with_repeatability
 
 
@@ -67,6 +68,11 @@ def examine(
             return void(listed, f"not measured: {request}")
         if troubles[request]:
             return void(listed, f"{request}: {'; '.join(troubles[request])}")
+    for request in needed:
+        capture = captures[request]
+        doubtful = doubt(listed.check.NAME, capture.calibration.doubts) if isinstance(capture, Capture) else ""
+        if doubtful:
+            return void(listed, doubtful)
     limits = kit.limits.get(listed.name, {})
     try:
         read = listed.read([captures[request] for request in needed], kit)

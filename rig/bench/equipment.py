@@ -13,6 +13,8 @@ from rig.bench.chance import generator
 from rig.bench.room import Room, room_of
 from rig.readings import Calibration, KnownLoad
 
+#: Gains of the two inputs over what the calibration says lie within so many dB, evenly, from bench to bench.
+LOOPBACK_WITHIN_DB, SENSE_WITHIN_DB = 0.05, 0.15
 #: Volts at full scale of each input.
 INPUT_VOLTS = {"microphone": 0.05, "loopback": 2.0, "drive": 0.5, "sense": 0.5}
 
@@ -92,6 +94,10 @@ class Equipment:
             sense_in=self.sense_in,
             known_load=known_load,
             air_celsius=self.air_celsius,
+            # Output and microphone are exactly what they are believed to be, unless a fault says otherwise.
+            input_uncertainty={"loopback": LOOPBACK_WITHIN_DB * np.log(10) / 20 / np.sqrt(3)},
+            output_uncertainty=0.0,
+            microphone_uncertainty=0.0,
         )
 
 
@@ -104,8 +110,8 @@ def equipment_of(seed: int, ambient_db: float, sense_in: str = "return") -> Equi
 
     return Equipment(
         room=room_of(seed, ambient_db),
-        loopback_gain=gain(0.05),
-        sense_gain=gain(0.15),
+        loopback_gain=gain(LOOPBACK_WITHIN_DB),
+        sense_gain=gain(SENSE_WITHIN_DB),
         sense_delay_s=float(random.uniform(-1.0, 1.0) * 1e-6),
         sense_in=sense_in,
     )

@@ -1,16 +1,20 @@
 """Which bench: the one that `bench.toml` describes, or the simulated one where there is no such file."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
 from rig.bench.base import Bench, BenchSetupError
-from rig.bench.calibration import calibrate_known_load, newest_known_load
+from rig.bench.calibrated import Held, asked_ages, calibrated, daily_doubts
+from rig.bench.calibration import OPEN, SHORT, calibrate_sense, resistor
+from rig.bench.calibration_store import stored
 from rig.bench.faults import FaultError, parse_fault
 from rig.bench.settings import BenchSettings, load_bench_file
-from rig.bench.simulated import SimulatedBench
+from rig.bench.simulated import SimulatedBench, simulated_name
+from rig.circuit.parts import OPEN_OHM
 from rig.kit import Kit
+from rig.trust import CalibrationKind
 
 #: The resistor that the simulated bench calibrates itself with.
 SIMULATED_LOAD_OHM = 8.2
@@ -36,16 +40,37 @@ def open_bench(
         If the bench is not there.
     """
     if settings is None or settings.kind == "simulated":
-        return simulated(settings, kit, serial, faults)
+        bench = simulated(settings, kit, serial, faults)
+        asked = asked_ages(settings or BenchSettings(kind="simulated"), kit.calibrations)
+        # It calibrates itself; what a daily check of it found still counts.
+        bench.doubts = daily_doubts(_held(workspace, simulated_name(bench.seed), asked))
+        return bench
     if faults:
         raise BenchSetupError("faults can only be asked of the simulated bench")
     from rig.bench.soundcard import SoundCardBench
 
-    return SoundCardBench(settings, kit, newest_known_load(workspace, settings.name))
+    ready = with_calibrations(workspace, settings, kit.calibrations)
+    return SoundCardBench(ready, kit, ready.calibration("leads").known_load if ready.leads else None)
+
+
+def with_calibrations(workspace: Path, settings: BenchSettings, asked: Sequence[CalibrationKind] = ()) -> BenchSettings:
+    """A bench's settings with its calibrations in force, as they are now; `asked` are those that a kit asks for.
+
+    Raises
+    ------
+    BenchError
+        If a calibration cannot be read.
+    """
+    held = _held(workspace, settings.name, asked_ages(settings, asked))
+    return settings.calibrated_by(lambda stage, plain: calibrated(settings, stage, plain, held))
+
+
+def _held(workspace: Path, bench: str, ages_days: Mapping[CalibrationKind, float]) -> Held:
+    return Held(tuple(stored(workspace, bench)), ages_days, datetime.now().astimezone())
 
 
 def simulated(settings: BenchSettings | None, kit: Kit, serial: str, faults: Sequence[str]) -> SimulatedBench:
-    """The simulated bench, its two inputs calibrated on a known load as a real one's are."""
+    """The simulated bench, its leads calibrated on open, short and a known load as a real one's are."""
     options = settings.simulated if settings else None
     try:
         built_in = [parse_fault(kit, fault) for fault in (*(options.faults if options else ()), *faults)]
@@ -61,5 +86,6 @@ def simulated(settings: BenchSettings | None, kit: Kit, serial: str, faults: Seq
     )
     clean = SimulatedBench(kit, serial, seed=bench.seed)
     made_at = datetime.now().astimezone().isoformat(timespec="seconds")
-    bench.known_load = calibrate_known_load(clean.known_load_capture(SIMULATED_LOAD_OHM), SIMULATED_LOAD_OHM, made_at)
+    loads = ((OPEN, OPEN_OHM), (SHORT, 0.0), (resistor(SIMULATED_LOAD_OHM), SIMULATED_LOAD_OHM))
+    bench.known_load = calibrate_sense([(one, clean.known_load_capture(ohm)) for one, ohm in loads], made_at)
     return bench

@@ -3,11 +3,13 @@
 import math
 from collections import deque
 from collections.abc import Generator, Iterator, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 
 import numpy as np
 
 from rig.bench.base import CAPTURE_ALLOWANCE_S, BenchSetupError
+from rig.bench.holding import HeldTone, Tone, held
 from rig.bench.routing import Routing
 from rig.bench.soaking import Soak, Surroundings
 from rig.bench.worker import WAKE_S, AudioProcess
@@ -126,6 +128,10 @@ class StreamPlayer:
         if self._around is None:
             raise BenchSetupError(f"{programme}: this stage of the bench reads no instruments")
         return Soak(self._audio, self._routing, self._around, programme, from_s).rows()
+
+    def hold(self, channel: str, tone: Tone) -> AbstractContextManager[HeldTone]:
+        """Let a tone sound on a channel's outputs for as long as the context lasts: see `holding.held`."""
+        return held(self._audio, self._routing, channel, tone)
 
     def _schedule(self, waiting: deque[Sweep], playing: deque[_Scheduled]) -> None:
         """Write the next stimulus if the rings have room for it."""

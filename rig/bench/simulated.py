@@ -2,7 +2,7 @@
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import replace
 from functools import lru_cache
@@ -97,6 +97,8 @@ class SimulatedBench:
         self.faster = faster
         #: Goes with every capture, once it has been found.
         self.known_load: KnownLoad | None = None
+        #: What must not be relied on of this bench's calibration; goes with every capture too.
+        self.doubts: Mapping[str, str] = {}
         self.unit = of_unit(self.faults, unit_of(kit, serial))
         self._sound = equipment_of(seed, ambient_db, sense_in)
         self._attempts: Counter[Sweep] = Counter()
@@ -182,7 +184,9 @@ class SimulatedBench:
             samples=samples,
             inputs=tuple(rows),
             sample_rate_hz=rate_hz,
-            calibration=replace(self._sound.calibration(self.known_load), bench=f"simulated, seed {self.seed}"),
+            calibration=replace(
+                self._sound.calibration(self.known_load), bench=simulated_name(self.seed), doubts=dict(self.doubts)
+            ),
             attempt=attempt,
             flags=equipment.flags,
         )
@@ -304,6 +308,11 @@ class SimulatedBench:
         if key not in self._transfers:
             self._transfers[key] = _at_every_bin(transfer, fft.rfftfreq(size, 1 / rate_hz))
         return self._transfers[key]
+
+
+def simulated_name(seed: int) -> str:
+    """Name of the simulated bench of a seed: what is measured on one counts only there."""
+    return f"simulated, seed {seed}"
 
 
 def _peak_v(request: Sweep, equipment: Equipment) -> float:

@@ -203,7 +203,7 @@ def test_the_lowest_impedance_and_its_curves():
 
 @pytest.mark.parametrize(
     ("change", "words"),
-    [({"sense_ohm": None}, "sense_ohm"), ({"known_load": None}, "calibrate-load")],
+    [({"sense_ohm": None}, "sense_ohm"), ({"known_load": None}, "calibrate sense")],
 )
 def test_a_bench_without_its_calibration_is_not_believed(change, words):
     capture = on_leads(flat(8.0), calibration=replace(bench("return"), **change))

@@ -1,0 +1,111 @@
+"""Calibrations in a terminal: what was found, what there is and when it expires, the chart of the daily check."""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from rig.bench.calibrated import IN_CONTROL, OUT_OF_CONTROL, Held, age_days, name_of
+from rig.bench.calibration_store import Stored
+from rig.daily import Judged
+from rig.screen.terminal import two_columns
+
+#: Width of the daily chart, and so many of its newest points.
+WIDTH, NEWEST = 41, 20
+SHAPES = {IN_CONTROL: "●", OUT_OF_CONTROL: "■"}
+
+
+def show_made(one: Stored, path: Path) -> None:
+    """Print what a calibration found, its budget of uncertainty, and where it stands."""
+    console = Console()
+    rows = [(name_of(one.kind, one.of), value_words(one))]
+    rows += [(f"  {cause.what}", f"{cause.percent:.2g} %") for cause in one.budget]
+    if one.uncertainty is not None:
+        rows.append(("  combined, k = 1", f"{100 * one.uncertainty:.2g} %"))
+    rows += remarks(one)
+    console.print(two_columns("calibration", "found, and its relative standard uncertainty", rows))
+    console.print(f"written: {path}", soft_wrap=True)
+
+
+def value_words(one: Stored) -> str:
+    """Quantity, value and unit."""
+    return f"{one.quantity} {one.value:.4g} {one.unit}"
+
+
+def remarks(one: Stored) -> list[tuple[str, str]]:
+    """What a person wants to see of the rest."""
+    details = one.details
+    rows = []
+    if one.kind == "loopback":
+        latency = details["latency_samples"]
+        rows.append(("latency", f"{latency[0]:.1f} samples; {max(latency) - min(latency):.2f} apart in {len(latency)}"))
+        noise_db = details["noise_db_full_scale"]
+        told = "none at all" if noise_db is None else f"{-noise_db:.1f} dB below a sine of full scale"
+        rows.append(("noise", told))
+        rows.append(("harmonics at 1 kHz", f"{100 * details['distortion_at_1_khz']:.2g} %"))
+        gains = details["response"]["gain_db"]
+        rows.append(("response", f"{min(gains):+.2f} to {max(gains):+.2f} dB"))
+    if one.kind == "microphone" and details.get("response"):
+        response = details["response"]
+        pairs = zip(response["decibel"], response["frequency_hz"], strict=True)
+        decibel, hz = max(pairs, key=lambda pair: abs(pair[0]))
+        rows.append(
+            ("response file", f"{response['source']}: reads {decibel:+.1f} dB too much at {hz:g} Hz at the most")
+        )
+    return rows
+
+
+def show_all(found: Sequence[Stored], remarks_of: Sequence[str], held: Held) -> None:
+    """Print calibrations with age, value, uncertainty, when they expire, and a remark on each."""
+    table = Table()
+    for name in ("calibration", "made", "age", "value", "u (k = 1)", "expires", ""):
+        table.add_column(name, overflow="fold")
+    for one, remark in zip(found, remarks_of, strict=True):
+        days = held.ages_days.get(one.kind)
+        expires = "not asked for" if days is None else _day(one.moment + timedelta(days=days))
+        u = "" if one.uncertainty is None else f"{100 * one.uncertainty:.2g} %"
+        cells = (name_of(one.kind, one.of), _day(one.moment), _age(one, held.now), value_words(one), u, expires)
+        table.add_row(*(Text(cell) for cell in (*cells, remark)))
+    console = Console()
+    console.print(table if found else "no calibrations yet; kitproof calibrate --help lists them")
+
+
+def _day(moment: datetime) -> str:
+    return moment.strftime("%Y-%m-%d %H:%M")
+
+
+def _age(one: Stored, now: datetime) -> str:
+    days = age_days(one, now)
+    return f"{days:.0f} d" if days >= 1 else f"{days * 24:.0f} h"
+
+
+def show_daily(judged: Judged) -> None:
+    """Print a point among those before it, between its limits."""
+    console = Console()
+    point, chart = judged.point, judged.chart
+    values = [*judged.before, point.value][-NEWEST:]
+    console.print(f"{point.of}: {point.value:.5g} {point.unit}")
+    if chart is not None:
+        reach = max(chart.upper - chart.centre, *(abs(value - chart.centre) for value in values))
+        for value in values:
+            is_out = not chart.lower <= value <= chart.upper
+            console.print(_strip(value, chart.centre, chart.upper - chart.centre, reach, is_out), highlight=False)
+        console.print(f"limits {chart.lower:.5g} to {chart.upper:.5g} {point.unit}, centre {chart.centre:.5g}")
+    told = f": {judged.words}" if judged.words else ""
+    console.print(f"{SHAPES.get(judged.state, '○')} {judged.state}{told}", soft_wrap=True)
+
+
+def _strip(value: float, centre: float, half: float, reach: float, is_out: bool) -> str:
+    """One line of the chart: limits and centre as bars, the value as a dot, or a square when it is out."""
+
+    def at(position: float) -> int:
+        return round((WIDTH - 1) / 2 * (1 + (position - centre) / reach)) if reach else WIDTH // 2
+
+    cells = [" "] * WIDTH
+    for position in (centre - half, centre, centre + half):
+        cells[at(position)] = "│"
+    cells[at(value)] = "■" if is_out else "●"
+    return f"  {''.join(cells)}  {value:.5g}"

@@ -1,0 +1,94 @@
+"""Doubts about a calibration on their way to a verdict, and uncertainties of levels."""
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from checks import hum_and_noise, impedance, ping
+from rig.check import ListedCheck
+from rig.readings import Untrusted
+from rig.responses import lead_volts
+from rig.verdicts import examine
+
+sys.path.append(str(Path(__file__).parent / "checks"))
+from captures import BENCH, captured, demo_kit, flat, one_driver_kit, playing
+
+DB_PER_PART = 20 / np.log(10)
+
+
+def heard(loopback=True, gain=1.0, **calibration):
+    request = one_driver_kit().sweep("playing", "only", position="on axis")
+    paths = playing(request, flat(1.0), loopback=loopback)
+    if loopback:
+        paths["loopback"] = flat(gain)
+    return captured(request, paths, replace(BENCH, **calibration), noise_v=1e-6)
+
+
+def test_a_calibrated_loopback_sees_a_knob_that_was_touched():
+    """0.5 dB pass where nothing is known of the loop, and not from what its calibration found."""
+    gain = 10 ** (0.5 / 20)
+    assert lead_volts(heard(gain=gain))[1]
+    assert lead_volts(heard(gain=gain, loopback_db=0.4))[1]
+    with pytest.raises(Untrusted, match=r"\+0\.5 dB off"):
+        lead_volts(heard(gain=gain, loopback_db=0.0))
+    with pytest.raises(Untrusted, match=r"-0\.6 dB off"):
+        lead_volts(heard(gain=gain, loopback_db=1.1))
+
+
+def test_a_doubt_makes_the_check_void_with_its_words():
+    kit = demo_kit()
+    listed = ListedCheck("ping", ping, ping.Settings())
+    requests = listed.requests(kit)
+    doubtful = replace(BENCH, doubts={"microphone": "too old: run kitproof calibrate microphone"})
+    captures = {r: captured(r, playing(r, flat(1.0)), doubtful) for r in requests}
+    result = examine(listed, requests, captures, dict.fromkeys(requests, ()), kit)
+    assert (result.outcome, result.reason) == ("void", "too old: run kitproof calibrate microphone")
+    fine = {r: replace(c, calibration=BENCH) for r, c in captures.items()}
+    assert "too old" not in examine(listed, requests, fine, dict.fromkeys(requests, ()), kit).reason
+
+
+def test_a_doubt_about_what_a_check_does_not_need_changes_nothing():
+    kit = demo_kit()
+    listed = ListedCheck("impedance", impedance, impedance.Settings())
+    requests = listed.requests(kit)[:1]
+    calibration = replace(BENCH, doubts={"microphone": "too old"})
+    captures = {r: captured(r, {"drive": flat(1.0), "sense": flat(0.5)}, calibration) for r in requests}
+    result = examine(listed, requests, captures, dict.fromkeys(requests, ()), kit)
+    assert "too old" not in result.reason
+    assert "never compared on a known load" in result.reason
+
+
+def test_ping_and_hum_carry_the_calibration_s_uncertainty():
+    kit = demo_kit()
+    known = replace(BENCH, microphone_uncertainty=0.05, input_uncertainty={"loopback": 0.0})
+    requests = ping.requests(kit, ping.Settings())
+    captures = [captured(r, playing(r, flat(1.0)), known, noise_v=1e-5) for r in requests]
+    read = {(r.quantity, r.subject): r for r in ping.read(captures, ping.Settings(), kit).readings}
+    assert read["ping level", "left"].uncertainty == pytest.approx(0.05 * DB_PER_PART, rel=0.02)
+    # Of two levels with one microphone only the noise counts.
+    assert read["louder than the other boxes", "left"].uncertainty < 0.02
+    asked = hum_and_noise.requests(kit, hum_and_noise.Settings())
+    captures = [captured(r, playing(r, flat(1.0)), known, noise_v=1e-5, seed=n) for n, r in enumerate(asked)]
+    read = hum_and_noise.read(captures, hum_and_noise.Settings(), kit).readings
+    assert {round(reading.uncertainty, 6) for reading in read} == {round(0.05 * DB_PER_PART, 6)}
+
+
+def test_the_stated_noise_of_a_ping_is_the_scatter():
+    kit = demo_kit()
+    known = replace(BENCH, microphone_uncertainty=0.0, input_uncertainty={"loopback": 0.0})
+    requests = ping.requests(kit, ping.Settings())
+    levels, stated = [], []
+    for seed in range(12):
+        captures = [
+            captured(
+                r, playing(r, flat(0.5)), known, noise_v={"microphone": 1e-4, "loopback": 1e-6}, seed=10 * seed + n
+            )
+            for n, r in enumerate(requests)
+        ]
+        read = [r for r in ping.read(captures, ping.Settings(), kit).readings if r.quantity == "ping level"]
+        levels.append([r.value for r in read])
+        stated.append([r.uncertainty for r in read])
+    assert np.sqrt(np.mean(np.var(levels, axis=0, ddof=1))) == pytest.approx(np.mean(stated), rel=0.5)
