@@ -177,3 +177,44 @@ def test_in_warm_air_sound_is_faster_than_the_bench_believes() -> None:
     # The way of half a metre at 343.2 m/s, and at 343.2 m/s * sqrt(313.15 / 293.15).
     assert earlier_s == pytest.approx(0.5 / 343.2 * (1 - np.sqrt(293.15 / 313.15)), rel=0.03)
     assert warm.calibration.air_celsius == 20.0
+
+
+def test_gains_that_were_turned_leave_what_the_bench_believes_of_itself() -> None:
+    (whole,), (wide,) = captures("leads"), captures("playing")
+    (output,), (sense,) = captures("leads", "turned-output=-6"), captures("leads", "turned-sense=3")
+    (loopback,) = captures("playing", "turned-loopback=-6")
+    for changed, unchanged, role, by_db in (
+        *((output, whole, role, -6.0) for role in ("drive", "sense")),
+        *((sense, whole, role, by_db) for role, by_db in (("drive", 0.0), ("sense", 3.0))),
+        (loopback, wide, "loopback", -6.0),
+    ):
+        assert 20 * np.log10(rms(changed, role) / rms(unchanged, role)) == pytest.approx(by_db, abs=0.02)
+        assert changed.calibration == unchanged.calibration
+
+
+def test_another_sense_resistor_divides_otherwise() -> None:
+    (whole,), (other,) = captures("leads"), captures("leads", "wrong-sense-resistor=22")
+    share, other_share = (rms(capture, "sense") / rms(capture, "drive") for capture in (whole, other))
+    # Between 10 / (10 + Z) and 22 / (22 + Z) with Z from 5 to 40 ohm lies a factor of 1.22 to 1.77.
+    assert 1.2 < other_share / share < 1.8
+    assert other.calibration.sense_ohm == 10.0
+
+
+def test_exchanged_outputs_sound_from_each_other_s_place() -> None:
+    (near,), (far,) = captures("playing", "loud-room=0"), captures("playing", "loud-room=0", "exchanged-outputs")
+    # 0.5 m against the root of 0.5^2 + 0.6^2, and off the axis.
+    assert -8.0 < 20 * np.log10(rms(far, "microphone") / rms(near, "microphone")) < 20 * np.log10(0.5 / 0.78)
+    assert np.array_equal(near.volts("loopback"), far.volts("loopback"))
+
+
+def test_another_program_is_in_the_loopback_before_the_stimulus() -> None:
+    (capture,) = captures("playing", "other-sound=5")
+    assert np.std(capture.volts("loopback")[:10000]) == pytest.approx(0.005, rel=0.7)
+    assert np.std(captures("playing", "other-sound=5", "muted")[0].volts("loopback")) < 1e-4
+
+
+def test_a_converted_rate_leaves_nothing_above_its_edge() -> None:
+    (capture,) = captures("playing", "resampled=8000")
+    power = np.abs(np.fft.rfft(capture.samples.astype(float), axis=1)) ** 2
+    edge = round(8200 / 48000 * capture.samples.shape[1])
+    assert np.all(power[:, edge:].sum(axis=1) < 1e-6 * power[:, :edge].sum(axis=1))
