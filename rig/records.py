@@ -153,6 +153,7 @@ def _save(
     _copy_kit(kit, folder)
     document["results"] = [_write_result(result, folder) for result in run.results]
     document["calibrations"], document["captures"] = write_captures(run.captures, folder, written)
+    document["findings"] = [asdict(finding) for finding in run.findings]
     document["logs"] = [_log_entry(n, log, troubles, folder) for n, (log, troubles) in enumerate(run.logs, 1)]
     (folder / "certificate.html").write_text(certificate(document, run, kit), encoding="utf-8")
     document["files"] = {path.relative_to(folder).as_posix(): sha256(path) for path in _files(folder)}

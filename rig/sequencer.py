@@ -12,6 +12,7 @@ from itertools import groupby
 
 from rig.bench.base import Bench, BenchEnds, BenchError, Player
 from rig.check import ListedCheck
+from rig.findings.tell import Finding, findings
 from rig.guard import Outlook, Watch
 from rig.judge import Outcome, outcome_of
 from rig.kit import Kit
@@ -114,6 +115,8 @@ class Run:
     #: The logs of its programmes, with what speaks against each.
     logs: tuple[tuple[Log, tuple[str, ...]], ...]
     timing: Timing
+    #: Why it failed, probably; nothing where nothing failed.
+    findings: tuple[Finding, ...] = ()
 
 
 @dataclass
@@ -377,6 +380,15 @@ def _finished(walk: _Walk, stopped: str, bench_failed: bool) -> Run:
     outcome = outcome_of([result.outcome for result in results])
     if stopped and outcome == "pass":
         outcome = "void"
+    named = _named(walk.kit, results) if outcome == "fail" else ()
     logs = tuple((log, walk.troubles[programme]) for programme, log in walk.logs.items())
     timing = Timing(sound_s, cycle_s, walk.operator_s)
-    return Run(outcome, stopped, bench_failed, results, tuple(walk.all_captures), logs, timing)
+    return Run(outcome, stopped, bench_failed, results, tuple(walk.all_captures), logs, timing, named)
+
+
+def _named(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
+    try:
+        return findings(kit, results)
+    except Exception as error:
+        # Whatever happens here, what was measured and judged is kept.
+        return (Finding(f"the search for a cause failed: {type(error).__name__}: {error}", "", "unknown", 0.0),)
