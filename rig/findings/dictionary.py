@@ -7,7 +7,7 @@ dead, of another impedance; the box leaking, its port blocked or of another tuni
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 
@@ -144,9 +144,7 @@ def _of_drivers(model: Channel) -> Iterator[Hypothesis]:
         versions += [factor for factor in (0.5, 2.0) if factor not in versions]
         others = [factor for factor in versions if factor != 1]
         yield from _grid(Cause("impedance", model.name, here), _other_impedance(driver.name), others, 0.07)
-        yield from _grid(
-            Cause("shorted turns", model.name, here), _shorted_turns(driver.name), (0.85, 0.7, 0.55), 0.12
-        )
+        yield from _grid(Cause("shorted turns", model.name, here), _shorted_turns(driver.name), (0.85, 0.7, 0.55), 0.12)
         yield from _grid(Cause("weak", model.name, here), _times(driver.name, "qes"), (1.5, 2.0, 3.0), 0.2)
         yield from _grid(Cause("resonance", model.name, here), _resonance(driver.name), (0.75, 1.25, 1.5), 0.1)
     for a, b in combinations(model.drivers, 2):
@@ -291,4 +289,5 @@ def _tuning(channel: Channel, by: Value) -> Channel:
 
 def _corner(channel: Channel, by: Value) -> Channel:
     assert channel.filter is not None
-    return replace(channel, filter=replace(channel.filter, hz=channel.filter.hz * by))
+    changes: dict[str, Any] = {"hz": channel.filter.hz * by}
+    return replace(channel, filter=replace(channel.filter, **changes))

@@ -26,7 +26,7 @@ LOW_POINT_DB, LOW_SMOOTH_DB = 0.5, 1.0
 SMOOTH_OCTAVES = 0.35
 #: Of a level over a band: above and below this frequency the room's part in it differs.
 BAND_DB, BASS_BAND_DB, BASS_BELOW_HZ = 1.5, 3.0, 300.0
-PING_DB, OTHERS_DB = 1.5, 3.0
+PING_DB, OTHERS_DB = 1.5, 2.0
 #: A fault of no name: curves anywhere within a factor of about two, and levels within 8 dB.
 UNKNOWN_Z, UNKNOWN_DB = 0.5, 8.0
 #: Deviations are kept within so many standard deviations; a step of the derivative is this one.
@@ -43,6 +43,10 @@ class Explained:
     #: In standard deviations, as `predicted` takes them, and their posterior standard deviations.
     deviations: FloatArray
     deviations_u: FloatArray
+    #: Where the last linearisation stood, what is predicted there, and the slopes.
+    at: FloatArray
+    there: FloatArray
+    slopes: FloatArray
 
     @property
     def amount(self) -> float:
@@ -115,9 +119,11 @@ def explain(
     """
     at = np.zeros(scene.size) if start is None else np.clip(start, -REACH, REACH)
     for n in range(rounds):
-        # Where the search begins is the same for all units.
-        there, slopes = linear_at_start(scene, hypothesis, like) if not at.any() else linear(scene, hypothesis, like, at)
-        found = gaussian(hypothesis, vector - there + slopes @ at, slopes, root)
+        if at.any():
+            there, slopes = linear(scene, hypothesis, like, at)
+        else:
+            there, slopes = linear_at_start(scene, hypothesis, like)
+        found = gaussian(hypothesis, vector, at, there, slopes, root)
         if n < rounds - 1:
             at = np.clip(found.deviations, -REACH, REACH)
     return found
@@ -132,18 +138,31 @@ def linear(scene: Scene, hypothesis: Hypothesis, like: Asked, at: FloatArray) ->
 
 @lru_cache(maxsize=512)
 def linear_at_start(scene: Scene, hypothesis: Hypothesis, like: Asked) -> tuple[FloatArray, FloatArray]:
+    """As `linear` at the nominal values, where the search begins for every unit of a kit."""
     return linear(scene, hypothesis, like, np.zeros(scene.size))
 
 
-def gaussian(hypothesis: Hypothesis, residual: FloatArray, slopes: FloatArray, root: FloatArray) -> Explained:
-    """Evidence of a residual with covariance root root' + slopes slopes', and the deviations that explain it."""
+def gaussian(
+    hypothesis: Hypothesis, vector: FloatArray, at: FloatArray, there: FloatArray, slopes: FloatArray, root: FloatArray
+) -> Explained:
+    """Evidence of a hypothesis that is linear in its deviations, and the deviations that explain what was observed.
+
+    Parameters
+    ----------
+    vector : array of shape (values,)
+    at, there, slopes : arrays of shape (deviations,), (values,), (values, deviations)
+        A linearisation, see `linear`.
+    root : array of shape (values, values)
+        Of the noise; the covariance of all units with this fault is root root' + slopes slopes'.
+    """
+    residual = vector - there + slopes @ at
     white = solve_triangular(root, np.column_stack([residual, slopes]), lower=True, check_finite=False)
-    left, slopes = white[:, 0], white[:, 1:]
-    precision = np.eye(slopes.shape[1]) + slopes.T @ slopes
-    toward = slopes.T @ left
+    left, white = white[:, 0], white[:, 1:]
+    precision = np.eye(at.size) + white.T @ white
+    toward = white.T @ left
     covariance = np.linalg.inv(precision)
     deviations = covariance @ toward
     exponent = left @ left - toward @ deviations
     volume = 2 * np.sum(np.log(np.diag(root))) + np.linalg.slogdet(precision)[1]
     log_evidence = -0.5 * float(exponent + volume + left.size * np.log(2 * np.pi))
-    return Explained(hypothesis, log_evidence, deviations, np.sqrt(np.diag(covariance)))
+    return Explained(hypothesis, log_evidence, deviations, np.sqrt(np.diag(covariance)), at, there, slopes)

@@ -16,6 +16,10 @@ EVERY = 2
 OPEN_OHM, SHORT_OHM = 1000.0, 0.02
 #: A level so far (as a ratio) below the design is as good as silence, and a notch no deeper: reflections fill it.
 SILENT = 0.15
+#: A ping this far above the noise is not changed by it.
+NOISE_SEEN_DB = 15.0
+#: Where the design itself is so far below its loudest, behind a filter or below a box, other sounds are louder.
+HEARD_DB = 24.0
 #: A level whose noise is above this says nothing.
 NOISE_DB = 6.0
 
@@ -31,6 +35,8 @@ class Asked:
     bands: tuple[str, ...]
     has_ping: bool
     has_others: bool
+    #: What noise adds to the ping, as a ratio to the design, in coarse steps; 0 where it is negligible.
+    ping_noise: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,15 +61,16 @@ class Observed:
     #: Level of the quiet ping over the design's, and that of the loudest other box with it; NaN: not measured.
     ping_db: float
     others_db: float
+    ping_noise: float
     #: Driver -> +1, -1, or 0 when no sign could be told.
     signs: dict[str, int]
 
     @property
     def asked(self) -> Asked:
         """Which values there are."""
-        curves = (tuple(hertz.tolist()) for hertz in (self.z_hz, self.level_hz, self.low_hz))
-        numbers = (bool(np.isfinite(value)) for value in (self.ping_db, self.others_db))
-        return Asked(*curves, tuple(self.bands_db), *numbers)
+        z_hz, level_hz, low_hz = (tuple(map(float, hertz)) for hertz in (self.z_hz, self.level_hz, self.low_hz))
+        has_ping, has_others = (bool(np.isfinite(value)) for value in (self.ping_db, self.others_db))
+        return Asked(z_hz, level_hz, low_hz, tuple(self.bands_db), has_ping, has_others, self.ping_noise)
 
     @property
     def vector(self) -> FloatArray:
@@ -85,33 +92,22 @@ def compressed_db(ratio: FloatArray) -> FloatArray:
 
 def observed(kit: Kit, results: Sequence[CheckResult], channel: str) -> Observed:
     """Everything that the checks of a run read of a channel."""
-    curves = {c.quantity: c for result in results for c in result.read.curves if c.subject == channel}
+    # The first of a name: what is measured once more after a soak is another matter.
+    curves = {c.quantity: c for result in reversed(results) for c in result.read.curves if c.subject == channel}
     readings = [r for result in results for r in result.read.readings]
     z_hz, z, z_u = _impedance(curves.get("impedance"), curves.get("phase"))
     level_hz, level_db, level_u = _free(curves.get("free-field level"))
     low_hz, low_db, low_u = _low(results, curves.get("level"), channel, level_hz)
-    ping_db, others_db = _ping(readings, channel)
-    drivers = [driver.name for driver in kit.channel(channel).drivers]
-    return Observed(
-        channel,
-        z_hz,
-        z,
-        z_u,
-        level_hz,
-        level_db,
-        level_u,
-        low_hz,
-        low_db,
-        low_u,
-        {d: _squeezed(r.value) for d in drivers for r in _of(readings, "band level", f"{channel} {d}") if not r.trouble},
-        ping_db,
-        others_db,
-        {
-            d: 0 if r.trouble else round(r.value)
-            for d in drivers
-            for r in _of(readings, "driver polarity", f"{channel} {d}")
-        },
-    )
+    ping_db, others_db, ping_noise = _ping(readings, channel)
+    bands, signs = {}, {}
+    for driver in kit.channel(channel).drivers:
+        for reading in _of(readings, "band level", f"{channel} {driver.name}"):
+            if not reading.trouble:
+                bands[driver.name] = _squeezed(reading.value)
+        for reading in _of(readings, "driver polarity", f"{channel} {driver.name}"):
+            signs[driver.name] = 0 if reading.trouble else round(reading.value)
+    levels = (level_hz, level_db, level_u, low_hz, low_db, low_u)
+    return Observed(channel, z_hz, z, z_u, *levels, bands, ping_db, others_db, ping_noise, signs)
 
 
 NOTHING: tuple[Floats, Floats, Floats] = (np.empty(0), np.empty(0), np.empty(0))
@@ -145,6 +141,7 @@ def _free(curve: Curve | None) -> tuple[Floats, Floats, Floats]:
     u_db = curve.uncertainty if curve.uncertainty is not None else np.zeros(curve.value.size)
     # Where the gate is long enough; what noise covers there is known by its uncertainty.
     use = (curve.frequency_hz >= curve.frequency_hz[curve.valid][0]) & np.isfinite(curve.value) & (u_db < NOISE_DB)
+    use = use & (curve.design > np.max(curve.design) - HEARD_DB)
     ratio = 10 ** ((curve.value - curve.design) / 20)
     return _thinned(curve.frequency_hz, ratio, u_db, use)
 
@@ -167,6 +164,7 @@ def _low(
     use = (hertz >= mask.frequency_hz[0]) & (hertz <= mask.frequency_hz[-1]) & (hertz < below)
     use = use & np.isfinite(curve.value) & (u_db < NOISE_DB)
     reference = np.interp(np.log(hertz), np.log(mask.frequency_hz), centre)
+    use = use & (reference > np.max(centre) - HEARD_DB)
     return _thinned(hertz, 10 ** ((curve.value - reference) / 20), u_db, use)
 
 
@@ -179,10 +177,12 @@ def _thinned(hertz: Floats, ratio: Floats, u_db: Floats, use: Floats) -> tuple[F
     return hertz[use], level[use], u_db[use]
 
 
-def _ping(readings: list[Reading], channel: str) -> tuple[float, float]:
-    level = [r for r in _of(readings, "ping level", channel) if not r.trouble]
-    if not level:
-        return float("nan"), float("nan")
+def _ping(readings: list[Reading], channel: str) -> tuple[float, float, float]:
+    level, over = _of(readings, "ping level", channel), _of(readings, "ping over noise", channel)
+    if not (level and over):
+        return float("nan"), float("nan"), 0.0
     louder = [r for r in _of(readings, "louder than the other boxes", channel) if not r.trouble]
     others = _squeezed(level[0].value - louder[0].value) if louder else float("nan")
-    return _squeezed(level[0].value), others
+    # What is heard is the ping and the room's noise together, however little of it is the ping's.
+    noise = 10 ** (round(level[0].value - max(over[0].value, 0.0)) / 20) if over[0].value < NOISE_SEEN_DB else 0.0
+    return _squeezed(level[0].value), others, float(noise)

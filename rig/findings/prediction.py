@@ -87,7 +87,10 @@ def predicted(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, like
         z = compressed_ohm(impedance_ohm(faulty, np.asarray(like.z_hz)) + LEAD_SIGMA_OHM * lead)
         blocks += [z.real, z.imag]
     gain = 10 ** (GAIN_SIGMA_DB * level / 20) * (amount if hypothesis.is_gain else 1.0)
-    blocks += [compressed_db(gain * ratio) for ratio in _levels(scene, hypothesis, faulty, like)]
+    ratios = [gain * ratio for ratio in _levels(scene, hypothesis, faulty, like)]
+    if like.has_ping:
+        ratios[-1] = np.hypot(ratios[-1], like.ping_noise)
+    blocks += [compressed_db(ratio) for ratio in ratios]
     if like.has_others:
         blocks.append(compressed_db(np.full((1, 1), _others(scene, hypothesis.box))))
     units = deviations.shape[0]
@@ -160,4 +163,3 @@ def _others(scene: Scene, swapped_with: str) -> float:
             pressure = driver_pressure_pa(replace(box, filter=model.filter), grid, 1.0, where).sum(axis=0)
             found.append(mean_db(pressure) - whole_db)
     return float(10 ** (max(found) / 20))
-

@@ -1,22 +1,26 @@
 """The hypotheses of one channel, ranked by their probability after a run."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
+from rig.circuit.channel import impedance_ohm
 from rig.circuit.units import FloatArray
 from rig.findings import signs
 from rig.findings.dictionary import Cause, Hypothesis, hypotheses_of, unchanged
-from rig.findings.evidence import Explained, explain, linear_at_start, noise_root
+from rig.findings.evidence import Explained, explain, gaussian, linear_at_start, noise_root
 from rig.findings.observed import Asked, Observed
 from rig.findings.prediction import Scene, predicted
+from rig.signals.smoothing import log_frequency_grid
 
 #: Of units that fail: so many are good ones at the edge of their tolerances, so many have what no entry describes.
 GOOD_PRIOR, UNKNOWN_PRIOR = 0.05, 0.10
 #: Hypotheses that get a linearisation of their own, and those that are then fitted.
 LOOKED_AT, FITTED = 30, 8
+#: ... unless they lie behind the best by so much already (logarithm of the odds) in the coarse look.
+BEHIND = 30.0
 #: A point of a curve says no more than this against a hypothesis that has not been fitted yet (squared sigmas) ...
 MOST_SAID = 9.0
 #: ... and model and noise are taken to be so many times worse, point by point.
@@ -90,9 +94,8 @@ def ranking(scene: Scene, observed: Observed) -> Ranking:
     healthy = good(scene.model.name)
     near = [explain(scene, h, like, vector, coarse) for h in shortlist(scene, observed, coarse)]
     near.sort(key=lambda found: found.log_evidence + np.log(found.hypothesis.weight), reverse=True)
-    fitted = [
-        explain(scene, found.hypothesis, like, vector, fine, found.deviations, ROUNDS) for found in near[:FITTED]
-    ]
+    near = [found for found in near if found.log_evidence > near[0].log_evidence - BEHIND][:FITTED]
+    fitted = [explain(scene, found.hypothesis, like, vector, fine, found.deviations, ROUNDS) for found in near]
     as_good = explain(scene, healthy, like, vector, fine, rounds=ROUNDS + 1)
     wide = noise_root(scene, observed, is_unknown=True)
     as_unknown = explain(scene, healthy, like, vector, wide).log_evidence
@@ -164,23 +167,35 @@ def explain_slopes(scene: Scene, like: Asked) -> FloatArray:
     return linear_at_start(scene, good(scene.model.name), like)[1]
 
 
-def with_alike(scene: Scene, observed: Observed, causes: Sequence[Ranked], root: FloatArray) -> tuple[Ranked, ...]:
-    """The ranked causes, each with those that the measurements made cannot tell from it.
+def alike_with(scene: Scene, observed: Observed, one: Ranked, others: Sequence[Ranked], root: FloatArray) -> Ranked:
+    """A ranked cause with those that the measurements made cannot tell from it.
 
     What a unit with the first fault would show without noise is explained by the other: the difference of the two
-    evidences is what one run tells on the average.
+    evidences is what one run tells on the average. The signs that were read count as they were.
     """
-    like = observed.asked
-    told = []
-    for one in causes:
-        vector = predicted(scene, one.best.hypothesis, one.best.deviations[np.newaxis], like)[0]
-        own = explain(scene, one.best.hypothesis, like, vector, root, one.best.deviations).log_evidence
-        alike = [
-            other.cause
-            for other in causes
-            if other is not one
-            and own - explain(scene, other.best.hypothesis, like, vector, root, other.best.deviations, 2).log_evidence
-            < CANNOT_TELL
-        ]
-        told.append(Ranked(one.cause, one.probability, one.best, tuple(alike)))
-    return tuple(told)
+    vector = predicted(scene, one.best.hypothesis, one.best.deviations[np.newaxis], observed.asked)[0]
+    own = _again(scene, observed, one.best, vector, root)
+    alike = [
+        other.cause
+        for other in others
+        if other is not one and own - _again(scene, observed, other.best, vector, root) < CANNOT_TELL
+    ]
+    return replace(one, alike=tuple(alike))
+
+
+def _again(scene: Scene, observed: Observed, fit: Explained, vector: FloatArray, root: FloatArray) -> float:
+    """Evidence of a fitted hypothesis for other values, and for the signs that were read."""
+    found = gaussian(fit.hypothesis, vector, fit.at, fit.there, fit.slopes, root)
+    return found.log_evidence + signs.log_odds(scene, fit.hypothesis, fit.deviations, observed)
+
+
+def leading_nowhere(scene: Scene, lowest_ohm: float) -> list[Cause]:
+    """Single faults with which the impedance at the leads stays above this at all frequencies, likeliest first."""
+    hertz = log_frequency_grid(20.0, 20000.0, 12)
+    found = []
+    for hypothesis in dictionary(scene):
+        if not hypothesis.amount_sigma:
+            ohm = impedance_ohm(hypothesis.change(scene.model, hypothesis.amount), hertz)
+            if float(np.min(np.abs(ohm))) > lowest_ohm:
+                found.append(hypothesis)
+    return [hypothesis.cause for hypothesis in sorted(found, key=lambda h: -h.weight)]

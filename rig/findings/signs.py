@@ -7,12 +7,12 @@ from rig.findings.dictionary import Hypothesis
 from rig.findings.observed import Observed
 from rig.findings.prediction import Scene, design, heard
 from rig.findings.spread import moved
-from rig.signals.phase import mean_cosine, signs_of
 from rig.responses import mean_db
+from rig.signals.phase import mean_cosine, signs_of
 from rig.signals.smoothing import log_frequency_grid
 
 #: The sign of a clear case is told wrongly, or not at all, so often: common practice, no source.
-WRONG, NOT_TOLD = 0.01, 0.04
+WRONG, NOT_TOLD = 0.002, 0.04
 #: As the polarity check has them unless the kit sets them: a sign is told above these, and within this delay.
 CONFIDENCE, AGREEMENT, DEAD_DB, DELAY_S = 0.2, 0.5, -10.0, 0.3e-3
 #: So near to a threshold either side of it may be read.
@@ -42,7 +42,8 @@ def log_odds(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, obser
         if name in observed.signs:
             clear = _clear(sign.confidence, CONFIDENCE, NEAR) * _clear(sign.agreement, AGREEMENT, NEAR)
             clear *= _clear(sign.level_db, DEAD_DB, NEAR_DB)
-            total += np.log(clear * _told(observed.signs[name], sign.value) + (1 - clear) * _doubtful(observed.signs[name]))
+            read = observed.signs[name]
+            total += np.log(clear * _told(read, sign.value) + (1 - clear) * _doubtful(read))
     return float(total)
 
 

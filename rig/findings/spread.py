@@ -76,9 +76,7 @@ def moved(channel: Channel, among: tuple[Parameter, ...], deviations: FloatArray
     Channel
         Its parameters are arrays of shape (units, 1).
     """
-    factor = {
-        (p.owner, p.name, p.field): np.exp(p.sigma * deviations[:, i : i + 1]) for i, p in enumerate(among)
-    }
+    factor = {(p.owner, p.name, p.field): np.exp(p.sigma * deviations[:, i : i + 1]) for i, p in enumerate(among)}
 
     def part_of(part: Part) -> Part:
         value = part.value * factor.get(("part", part.name, "value"), 1.0)

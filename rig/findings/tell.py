@@ -1,7 +1,8 @@
 """Findings: why a unit failed, in the kit's own part names, with a probability; silence rather than a guess."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import combinations
 
 import numpy as np
 
@@ -10,7 +11,7 @@ from rig.findings.dictionary import Cause
 from rig.findings.evidence import noise_root
 from rig.findings.observed import Observed, observed
 from rig.findings.prediction import Scene, scene_of
-from rig.findings.ranking import Ranked, Ranking, ranking, with_alike
+from rig.findings.ranking import Ranked, Ranking, alike_with, leading_nowhere, log_priors, ranking
 from rig.findings.words import brief, told
 from rig.kit import Kit
 from rig.verdicts import CheckResult
@@ -19,10 +20,15 @@ from rig.verdicts import CheckResult
 NAMED_FROM = 0.5
 #: ... and one that is named beside it, this.
 BESIDE_FROM = 0.05
+#: ... and where nothing failed but something could not be told, this.
+BEYOND_DOUBT = 0.95
+NEGLIGIBLE = 1e-6
 #: No more than so many for one channel: a hint is to be followed.
 MOST = 3
 #: Bare leads with more than this lead nowhere, as the check of the leads has it: an open lead is void, not failed.
 OPEN_OHM = 200.0
+#: Names of two channels stand on either side of this where they were compared.
+BETWEEN = " against "
 NO_FAULT = "no single fault of the dictionary explains this"
 EDGE = "the curves are those of a good unit with its parts at the edge of their tolerances"
 CLIPS = "the clips are off"
@@ -73,69 +79,109 @@ def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
         At most three for a channel and what is heard of it. A single one of the kind "unknown" for a channel
         in which no single fault explains what was measured.
     """
-    troubled = failing(kit, results)
-    if not troubled:
-        return ()
-    rankings = {}
-    for channel in troubled:
-        seen, scene = observed(kit, results, channel), scene_of(kit, channel)
-        if seen.vector.size:
-            rankings[channel] = (scene, seen, ranking(scene, seen))
+    verdicts = [verdict for result in results for verdict in result.verdicts]
+    failed = [v.subject for v in verdicts if v.outcome == "fail"]
+    wrong = channels_of(kit, (subject for subject in failed if BETWEEN not in subject))
+    # Where nothing is proved something may be wrong all the same: then only what is beyond doubt is told.
+    doubtful = channels_of(kit, (v.subject for v in verdicts if v.outcome == "void" and BETWEEN not in v.subject))
+    found = [_open_lead(scene_of(kit, channel)) for channel in open_leads(kit, results)]
+    done = {finding.channel for finding in found}
     by_ear = list(_by_ear(results))
-    found = list(_swapped(rankings))
-    done = {name for finding in found for name in (finding.channel, *finding.what)}
-    for channel, (scene, seen, ranked) in rankings.items():
-        if channel not in done:
-            heard_here = any(finding.channel == channel for finding in by_ear)
-            found += _of_channel(scene, seen, ranked, heard_here)
-    found += [f for f in by_ear if not (f.kind == "bent" and any(g.channel == f.channel for g in found))]
+    found += _of_curves(kit, results, wrong - done, doubtful - done - wrong, by_ear)
+    compared = channels_of(kit, (subject for subject in failed if BETWEEN in subject))
+    if not found and not wrong:
+        # They differ, and neither leaves its own limits.
+        found += _of_curves(kit, results, compared, set(), by_ear)
+    bent_besides = {finding.channel for finding in found if finding.kind != "unknown"}
+    found += [f for f in by_ear if not (f.kind == "bent" and f.channel in bent_besides)]
     return tuple(sorted(found, key=lambda finding: (finding.kind == "unknown", -finding.probability)))
 
 
-def failing(kit: Kit, results: Sequence[CheckResult]) -> list[str]:
-    """Channels of which something fails, or whose bare leads lead nowhere, in the kit's order."""
-    subjects = {v.subject for result in results for v in result.verdicts if v.outcome == "fail"}
-    subjects |= open_leads(results)
-    words = {word for subject in subjects for word in subject.split()[: 1 if " against " not in subject else None]}
-    return [channel.name for channel in kit.channels if channel.name in words]
+def _of_curves(
+    kit: Kit, results: Sequence[CheckResult], wrong: set[str], doubtful: set[str], by_ear: Sequence[Finding]
+) -> Iterator[Finding]:
+    """What the curves of some channels tell, in the kit's order."""
+    rankings = {}
+    for channel in (c.name for c in kit.channels if c.name in wrong | doubtful):
+        seen, scene = observed(kit, results, channel), scene_of(kit, channel)
+        if seen.vector.size:
+            rankings[channel] = (scene, seen, ranking(scene, seen))
+    swapped = list(_swapped(rankings))
+    yield from swapped
+    done = {name for finding in swapped for name in (finding.channel, *finding.what)}
+    for channel, (scene, seen, ranked) in rankings.items():
+        named = list(_of_channel(scene, seen, ranked, NAMED_FROM if channel in wrong else BEYOND_DOUBT))
+        if channel not in done:
+            yield from named
+            if not named and channel in wrong and not any(finding.channel == channel for finding in by_ear):
+                yield _unexplained(channel, ranked)
 
 
-def open_leads(results: Sequence[CheckResult]) -> set[str]:
-    """Channels at whose bare leads no current flows."""
-    return {
+def channels_of(kit: Kit, subjects: Iterable[str]) -> set[str]:
+    """Channels that subjects of readings speak of."""
+    words = {word for subject in subjects for word in subject.split()[: None if BETWEEN in subject else 1]}
+    return {channel.name for channel in kit.channels if channel.name in words}
+
+
+def open_leads(kit: Kit, results: Sequence[CheckResult]) -> list[str]:
+    """Channels at whose bare leads no current flows, in the kit's order."""
+    nowhere = {
         reading.subject
         for result in results
         for reading in result.read.readings
         if reading.quantity == "lowest impedance" and reading.trouble and reading.value > OPEN_OHM
     }
+    return [channel.name for channel in kit.channels if channel.name in nowhere]
 
 
-def _of_channel(scene: Scene, seen: Observed, ranked: Ranking, is_heard: bool) -> Iterator[Finding]:
+def _open_lead(scene: Scene) -> Finding:
+    """No current flows: one fault of those that do it, the others beside it, and the clips."""
     channel = scene.model.name
-    named = list(_named(scene, seen, ranked))
-    if named:
-        yield from named
-    elif ranked.good >= NAMED_FROM:
-        # A rattle leaves the curves as they are, and then there is nothing more to say of them.
-        if not is_heard:
-            yield Finding(EDGE, channel, "unknown", ranked.good, channel=channel)
-    else:
-        yield Finding(NO_FAULT, channel, "unknown", ranked.unknown, channel=channel)
+    causes = leading_nowhere(scene, OPEN_OHM)
+    weights = log_priors(scene)
+    total = sum(np.exp(weights[cause]) for cause in causes)
+    if not causes:
+        return Finding(f"the lead of {channel} is off inside the box", channel, "unknown", NAMED_FROM, channel=channel)
+    first, rest = causes[0], causes[1:]
+    said = told(first, scene.model, 1.0, float("nan"))
+    return Finding(
+        words=said.words,
+        part=said.part,
+        kind=first.kind,
+        probability=float(np.exp(weights[first]) / total),
+        where_to_look=said.where_to_look,
+        what_to_measure=said.what_to_measure,
+        alike=(*(brief(cause, scene.model) for cause in rest), f"a lead of {channel} is off inside the box", CLIPS),
+        channel=channel,
+        what=first.what,
+        alike_causes=tuple((cause.kind, cause.what) for cause in rest),
+    )
 
 
-def _named(scene: Scene, seen: Observed, ranked: Ranking) -> Iterator[Finding]:
-    likely = [one for one in ranked.causes if one.probability >= 1e-6][: 2 * MOST]
-    causes = with_alike(scene, seen, likely, noise_root(scene, seen))
-    probability = {one.cause: one.probability for one in ranked.causes}
+def _of_channel(scene: Scene, seen: Observed, ranked: Ranking, from_: float) -> Iterator[Finding]:
+    """The causes that are worth naming, if the first of them, with those alike, is as probable as that."""
+    likely = [one for one in ranked.causes if one.probability >= NEGLIGIBLE][: 2 * MOST]
+    if not likely or sum(one.probability for one in likely) < from_:
+        return
+    root = noise_root(scene, seen)
     told_of: set[Cause] = set()
-    for n, one in enumerate(causes):
-        group = one.probability + sum(probability[other] for other in one.alike)
-        if n == 0 and group < NAMED_FROM:
-            return
-        if n and (one.probability < BESIDE_FROM or len(told_of) >= MOST) or one.cause in told_of:
+    count = 0
+    for n, one in enumerate(likely):
+        if one.cause in told_of or (n and one.probability < BESIDE_FROM) or count == MOST:
             continue
-        told_of |= {one.cause, *one.alike}
-        yield finding_of(scene, one)
+        whole = alike_with(scene, seen, one, likely, root)
+        group = one.probability + sum(other.probability for other in likely if other.cause in whole.alike)
+        if n == 0 and group < from_:
+            return
+        told_of |= {one.cause, *whole.alike}
+        count += 1
+        yield finding_of(scene, whole)
+
+
+def _unexplained(channel: str, ranked: Ranking) -> Finding:
+    """That nothing explains a failure."""
+    words, probability = (EDGE, ranked.good) if ranked.good >= NAMED_FROM else (NO_FAULT, 1 - ranked.good)
+    return Finding(words, channel, "unknown", probability, channel=channel)
 
 
 def finding_of(scene: Scene, one: Ranked) -> Finding:
@@ -162,24 +208,21 @@ def finding_of(scene: Scene, one: Ranked) -> Finding:
 
 def _swapped(rankings: dict[str, tuple[Scene, Observed, Ranking]]) -> Iterator[Finding]:
     """Two channels on each other's leads: one fault explains both, where each alone would need one of its own."""
-    names = list(rankings)
-    for n, one in enumerate(names):
-        for other in names[n + 1 :]:
-            pair = [(rankings[one], Cause("swapped", one, (other,))), (rankings[other], Cause("swapped", other, (one,)))]
-            if any(cause not in ranked.log_evidence for (_, _, ranked), cause in pair):
-                continue
-            # The prior of a mistake that is one stands in the evidence of both.
-            both = sum(ranked.log_evidence[cause] for (_, _, ranked), cause in pair) - pair[0][0][2].log_prior[pair[0][1]]
-            apart = sum(ranked.log_total for (_, _, ranked), _ in pair)
-            probability = float(1 / (1 + np.exp(np.clip(apart - both, -700, 700))))
-            if probability >= NAMED_FROM:
-                scene, _, ranked = pair[0][0]
-                best = next(item for item in ranked.causes if item.cause == pair[0][1])
-                yield finding_of(scene, Ranked(best.cause, probability, best.best))
+    for one, other in combinations(rankings, 2):
+        scene, _, here = rankings[one]
+        there = rankings[other][2]
+        own, theirs = Cause("swapped", one, (other,)), Cause("swapped", other, (one,))
+        if own not in here.log_evidence or theirs not in there.log_evidence:
+            continue
+        # It is one mistake: its prior, which stands in the evidence of both, counts once.
+        both = here.log_evidence[own] + there.log_evidence[theirs] - here.log_prior[own]
+        apart = here.log_total + there.log_total
+        probability = float(1 / (1 + np.exp(np.clip(apart - both, -700, 700))))
+        if probability >= NAMED_FROM:
+            best = next(item for item in here.causes if item.cause == own)
+            yield finding_of(scene, replace(best, probability=probability))
 
 
 def _by_ear(results: Sequence[CheckResult]) -> Iterator[Finding]:
     for subject, _, probability, (kind, words, look, measure) in heard(results):
-        yield Finding(
-            words, subject, kind, probability, where_to_look=look, what_to_measure=measure, channel=subject
-        )
+        yield Finding(words, subject, kind, probability, where_to_look=look, what_to_measure=measure, channel=subject)

@@ -9,11 +9,11 @@ from rig.circuit.channel import Channel, channel_parts, find_driver, find_part
 from rig.circuit.parts import Kind
 from rig.findings.dictionary import Cause
 
-#: Unit and factor of a value as a builder reads it.
-SCALES: dict[Kind, tuple[tuple[str, float], ...]] = {
-    "R": (("kohm", 1e3), ("ohm", 1.0)),
-    "L": (("mH", 1e-3), ("uH", 1e-6)),
-    "C": (("uF", 1e-6), ("nF", 1e-9)),
+#: Units of a value as a builder reads it: name, factor, and the smallest number that is written in it.
+SCALES: dict[Kind, tuple[tuple[str, float, float], ...]] = {
+    "R": (("kohm", 1e3, 1.0), ("ohm", 1.0, 0.1)),
+    "L": (("mH", 1e-3, 0.1), ("uH", 1e-6, 0.1)),
+    "C": (("uF", 1e-6, 0.1), ("nF", 1e-9, 0.1)),
 }
 #: A value this near to a decade off is one, within its tolerance and that of the fit.
 DECADE_WITHIN = 0.3
@@ -35,12 +35,10 @@ class Told:
 
 
 def quantity(kind: Kind, value: float) -> str:
-    """A value in its usual unit, to two or three figures."""
-    for unit, scale in SCALES[kind]:
-        if value >= 0.1 * scale:
-            return f"{value / scale:.3g} {unit}"
-    unit, scale = SCALES[kind][-1]
-    return f"{value / scale:.2g} {unit}"
+    """A value in its usual unit, to three figures."""
+    unit, scale, _ = next((each for each in SCALES[kind] if value >= each[2] * each[1]), SCALES[kind][-1])
+    number = value / scale
+    return f"{number:.3g} {unit}" if number < 999.5 else f"{number:.0f} {unit}"
 
 
 def told(cause: Cause, model: Channel, amount: float, u_relative: float, gate: str = "") -> Told:
@@ -158,9 +156,7 @@ _SAID: dict[str, Callable[[Cause, Channel, float, float], _Said]] = {
     "shorted turns": _driver_number(
         "turns of the coil of {it} are short: it has {value} ohm, should be {should_be} ohm", "re_ohm", "ohm"
     ),
-    "weak": _driver_number(
-        "the magnet of {it} is weak or damaged: Qes is {value}, should be {should_be}", "qes", ""
-    ),
+    "weak": _driver_number("the magnet of {it} is weak or damaged: Qes is {value}, should be {should_be}", "qes", ""),
     "resonance": _driver_number(
         "{it} has its resonance at {value} Hz in free air, should be {should_be} Hz", "fs_hz", "Hz"
     ),
