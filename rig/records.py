@@ -109,8 +109,8 @@ def save(
 ) -> Record:
     """Write a run's record into its reserved folder, sync it, rename it: no half record can ever be seen.
 
-    `about` holds what the caller knows of the run: bench, started_at, note; `written` is how many of its captures are on
-    the disk already.
+    `about` holds what the caller knows of the run: bench, started_at, plan; `written` is how many of its captures are
+    on the disk already.
 
     Raises
     ------
