@@ -1,6 +1,8 @@
 """When sound arrives, how far one recording lags another, and moving recordings in time by parts of a sample."""
 
+import itertools
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,6 +22,8 @@ KAISER_BETA = 12.0
 """Kaiser window of `resample_by`: side lobes near -118 dB."""
 PHASES = 2048
 """Positions between two samples at which the kernel of `resample_by` is tabulated."""
+BATCH_FRAMES = 8192
+"""Frames that `resample_by` makes at once, at most."""
 
 
 def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float, onset_db: float = ONSET_DB) -> Array:
@@ -165,11 +169,11 @@ def fractional_delay(signal: ArrayLike, delay_samples: ArrayLike) -> Array:
     return np.where(np.abs(delay[..., np.newaxis]) >= frames, 0.0, moved)
 
 
-def resample_by(signal: ArrayLike, ratio: float) -> Array:
+def resample_by(signal: ArrayLike, ratio: float, first: float = 0.0, frames: int | None = None) -> Array:
     """Read signals at every `ratio` samples, band-limited, to undo a small difference between two clocks.
 
-    Output frame n is the input at position ``n * ratio``. A capture in which two marks lie ``1 + e`` times as many
-    frames apart as they were played is brought back to the played clock by ``ratio = 1 + e``.
+    Output frame n is the input at position ``first + n * ratio``. A capture in which two marks lie ``1 + e`` times as
+    many frames apart as they were played is brought back to the played clock by ``ratio = 1 + e``.
 
     Parameters
     ----------
@@ -177,37 +181,63 @@ def resample_by(signal: ArrayLike, ratio: float) -> Array:
         Signals, zero outside their frames.
     ratio : float
         Step in input samples, from 0.99 to 1.01: no low-pass is applied, so this is not for changing sample rates.
+    first : float
+        Position of output frame 0, in input samples; may lie before the input.
+    frames : int, optional
+        Frames of the output; as far as the input reaches if not given.
 
     Returns
     -------
-    ndarray, shape (..., 1 + floor((frames - 1) / ratio))
+    ndarray, shape (..., frames) or (..., 1 + floor((frames - 1 - first) / ratio))
         Resampled signals: windowed-sinc interpolation over 64 samples (Kaiser window), good to -90 dB up to 0.42
         of the sample rate.
 
     Raises
     ------
     ValueError
-        If the ratio is out of range.
+        If the ratio is out of range, or `first` is not finite.
     """
     if not 0.99 <= ratio <= 1.01:
         raise ValueError(f"ratio must be from 0.99 to 1.01, found {ratio}")
+    if not math.isfinite(first):
+        raise ValueError(f"first must be finite, found {first}")
     array = np.asarray(signal, dtype=np.float64)
-    frames = array.shape[-1]
-    position = np.arange(1 + math.floor((frames - 1) / ratio)) * ratio
+    size = array.shape[-1]
+    count = max(0, 1 + math.floor((size - 1 - first) / ratio)) if frames is None else frames
+    position = first + np.arange(count) * ratio
     whole = np.floor(position).astype(np.int64)
-    slot = (position - whole) * PHASES
-    row = slot.astype(np.int64)
-    blend = slot - row
-    table = _kernels()
-    padded = np.pad(array, [(0, 0)] * (array.ndim - 1) + [(HALF_TAPS, HALF_TAPS)])
-    result = np.zeros((*array.shape[:-1], position.size))
-    for tap in range(2 * HALF_TAPS):
-        column = table[:, tap]
-        weight = column[row] + blend * (column[row + 1] - column[row])
-        result += weight * padded[..., whole + tap + 1]
+    result = np.zeros((*array.shape[:-1], count))
+    # Over many frames the input advances with the output, frame by frame: there its windows lie side by side.
+    slips = 1 + np.flatnonzero(np.diff(whole) != 1)
+    cuts = np.unique(np.concatenate((np.arange(0, count, BATCH_FRAMES), slips, [count])))
+    for start, stop in itertools.pairwise(cuts):
+        begin = int(whole[start]) - (HALF_TAPS - 1)
+        piece = _stretch(array, begin, int(stop - start) + 2 * HALF_TAPS - 1)
+        windows = np.lib.stride_tricks.sliding_window_view(piece, 2 * HALF_TAPS, axis=-1)
+        weights = _weights(position[start:stop] - whole[start:stop])
+        np.einsum("ij,...ij->...i", weights, windows, out=result[..., start:stop])
     return result
 
 
+def _stretch(array: Array, begin: int, length: int) -> Array:
+    """Frames of signals, zero where they end."""
+    piece = np.zeros((*array.shape[:-1], length))
+    part = array[..., max(begin, 0) : max(begin + length, 0)]
+    piece[..., max(-begin, 0) : max(-begin, 0) + part.shape[-1]] = part
+    return piece
+
+
+def _weights(part: Array) -> Array:
+    """Windowed-sinc weights at parts of a sample, shape (positions,): one row a position, one column a tap."""
+    slot = part * PHASES
+    row = np.minimum(slot.astype(np.int64), PHASES - 1)
+    table = _kernels()
+    weights: Array = table[row]
+    weights += (slot - row)[:, np.newaxis] * (table[row + 1] - weights)
+    return weights
+
+
+@lru_cache(maxsize=1)
 def _kernels() -> Array:
     """Windowed-sinc weights: one row a position between two samples, one column a tap."""
     part = np.arange(PHASES + 1)[:, np.newaxis] / PHASES
