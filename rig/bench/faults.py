@@ -8,15 +8,17 @@ A fault is written ``kind:channel:what:what=amount``, as in::
     dropped-samples=64          dropped-samples-once        (the first attempt at each request only)
     fails-open:left:woofer=0.5  silent-sensor:heat-sink     (when so much of a programme has passed)
 
-`UNIT_KINDS` and `BENCH_KINDS` of `rig.bench.fault_kinds` and `HEAT_KINDS` of `rig.bench.heat_faults` hold all of them.
+`UNIT_KINDS` of `rig.bench.fault_kinds`, `BENCH_KINDS` of `rig.bench.bench_kinds` and `HEAT_KINDS` of
+`rig.bench.heat_faults` hold all of them.
 """
 
 import re
 from collections.abc import Iterator, Sequence
 from itertools import combinations, pairwise
 
+from rig.bench.bench_kinds import BENCH_KINDS
 from rig.bench.equipment import Equipment
-from rig.bench.fault_kinds import BENCH_KINDS, UNIT_KINDS, Fault, Target
+from rig.bench.fault_kinds import UNIT_KINDS, Fault, Target
 from rig.bench.heat_faults import BLANK, HEAT_KINDS, ROLES
 from rig.bench.unit import Unit
 from rig.circuit.channel import Channel, channel_parts

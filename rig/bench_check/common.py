@@ -114,6 +114,7 @@ def levelled(captures: Sequence[Capture]) -> list[Told]:
 
 
 def processed(role: str, step_db: float) -> Told:
+    """An input whose soft sounds come back so much louder than its loud ones."""
     where = (
         "Switch off what the operating system does to recordings (automatic gain, noise suppression, enhancements, "
         "voice modes), or use the card by a host API that passes it by: exclusive mode, or the hardware device itself."

@@ -133,6 +133,7 @@ def _gated(response: Acoustic, request: Sweep) -> tuple[Gated, Floats]:
 
 
 def way_s(bench: Playing, channel: str) -> float:
+    """Time of flight from a box to where the microphone stands."""
     request = bench.sweeps[0].request
     way_m = microphone_from(bench.kit, channel, request.at, bench.kit.position(request.position))
     return float(np.linalg.norm(way_m)) / air_speed_m_s(bench.silence)

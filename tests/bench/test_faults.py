@@ -5,7 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rig.bench.fault_kinds import BENCH_KINDS, UNIT_KINDS, Fault
+from rig.bench.bench_kinds import BENCH_KINDS
+from rig.bench.fault_kinds import UNIT_KINDS, Fault
 from rig.bench.faults import FaultError, fault_names, of_unit, parse_fault
 from rig.bench.heat_faults import HEAT_KINDS
 from rig.bench.unit import Unit, box_pressure_pa, lead_gain, lead_impedance_ohm, nominal_unit
