@@ -1,0 +1,273 @@
+"""How often a unit's fault is named rightly, how many faults get through, and how many good units fail.
+
+    python tests/benchmarks/naming_faults.py [--units 200] [--good 50] [--jobs 2] [--first 0] [--figure confusion.svg]
+
+Units of both demo kits, each with parts of its own inside tolerance, noise and room on. Faults are drawn in turn from
+all that `kitproof faults` lists of the unit, with several amounts; each unit is verified as `kitproof verify` does it.
+
+named first     the first finding is the fault, or lists it among those that nothing measured can tell from it
+among three     one of the first three is, or does
+escaped         the unit passes; for a fault with an amount the amount may be inside the limits on purpose
+void            nothing is proved, and the unit does not pass either
+"""
+
+import argparse
+import math
+import os
+import sys
+import time
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from multiprocessing import Pool
+from pathlib import Path
+
+for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(threads, "1")
+
+import numpy as np  # noqa: E402
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
+
+from rig import sequencer  # noqa: E402
+from rig.bench.calibration import calibrate_known_load  # noqa: E402
+from rig.bench.fault_kinds import UNIT_KINDS, Fault  # noqa: E402
+from rig.bench.faults import fault_names, parse_fault  # noqa: E402
+from rig.bench.simulated import SimulatedBench  # noqa: E402
+from rig.findings.tell import Finding, findings  # noqa: E402
+from rig.kit import Kit  # noqa: E402
+from rig.readings import KnownLoad  # noqa: E402
+from rig.report.confusion import confusion_svg  # noqa: E402
+from rig.verdicts import CheckResult  # noqa: E402
+from rig.verify import Job, job  # noqa: E402
+
+KITS = ("booth-two", "rehearsal-three")
+LOAD_OHM = 8.2
+#: Besides the one that a fault has of itself.
+AMOUNTS: dict[str, tuple[float, ...]] = {
+    "off": (-50, -33, -20, 50, 120, 370),
+    "thin-wire": (1.0, 2.0),
+    "wrong-impedance": (0.5,),
+    "shorted-turns": (20, 45),
+    "weak": (2, 5),
+    "stiff": (-20, 35),
+    "leak": (1, 3),
+    "tuning": (-8, -15, 15),
+    "quiet": (3, 10, -6),
+    "corner": (0.67, 2.0),
+    "rub": (-34,),
+    "buzz": (-34,),
+    "particle": (-30,),
+    "blowing": (-34,),
+    "bent": (6,),
+    "humming": (100,),
+    "hissing": (60,),
+}
+#: Kind of fault -> kind of finding, where they are called otherwise.
+CALLED = {
+    "tenth": "value",
+    "tenfold": "value",
+    "off": "value",
+    "reversed-pad": "pad",
+    "thin-wire": "thin wire",
+    "driver-leads-swapped": "driver leads",
+    "wrong-impedance": "impedance",
+    "shorted-turns": "shorted turns",
+    "stiff": "resonance",
+    "blocked-port": "blocked port",
+    "quiet": "gain",
+    "no-filter": "no filter",
+    "rub": "rub or rattle",
+    "buzz": "rub or rattle",
+}
+#: A value told is right within this of the true one, as a ratio.
+WITHIN = 1.25
+
+
+@dataclass(frozen=True)
+class Task:
+    """One unit."""
+
+    kit: str
+    #: Empty: nothing is wrong with it.
+    fault: str
+    number: int
+
+
+@dataclass(frozen=True)
+class Scored:
+    """What became of one unit."""
+
+    task: Task
+    outcome: str
+    #: Of the right cause among the findings, from 0; None: it is not there.
+    place: int | None
+    found: tuple[Finding, ...]
+    findings_s: float
+
+
+@lru_cache(maxsize=4)
+def job_of(kit: str) -> Job:
+    """A demo kit's job, loaded once."""
+    return job(ROOT, kit)
+
+
+@lru_cache(maxsize=4)
+def known_load(kit: str) -> KnownLoad:
+    """The comparison of the bench's two inputs."""
+    bench = SimulatedBench(job_of(kit).kit, job_of(kit).kit.serial_example)
+    return calibrate_known_load(bench.known_load_capture(LOAD_OHM), LOAD_OHM, "2026-01-01T12:00:00+00:00")
+
+
+def verified(task: Task) -> tuple[str, tuple[CheckResult, ...]]:
+    """Outcome and results of one unit."""
+    work = job_of(task.kit)
+    serial = work.kit.serial_example[:3] + f"{task.number:04d}"
+    bench = SimulatedBench(work.kit, serial, [task.fault] if task.fault else [])
+    bench.known_load = known_load(task.kit)
+    for event in sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True):
+        if isinstance(event, sequencer.Finished):
+            return event.run.outcome, event.run.results
+    raise AssertionError("the sequencer's last event is Finished")
+
+
+def is_right(kit: Kit, fault: Fault, finding: Finding) -> bool:
+    """Whether a finding names a fault, or lists it among those that cannot be told from it."""
+    wanted = expected(kit, fault)
+    named = (finding.kind, finding.what)
+    if fault.kind == "swapped":
+        ends = {finding.channel, *finding.what}
+        return (finding.kind == "swapped" and ends == {fault.channel, *fault.what}) or (
+            finding.channel in (fault.channel, *fault.what) and any(k == "swapped" for k, _ in finding.alike_causes)
+        )
+    if finding.channel != fault.channel:
+        return False
+    if named == wanted and wanted[0] == "value":
+        true = factor(fault) * finding.should_be
+        return abs(math.log(finding.value / true)) < math.log(WITHIN)
+    return named == wanted or wanted in finding.alike_causes
+
+
+def expected(kit: Kit, fault: Fault) -> tuple[str, tuple[str, ...]]:
+    """Kind and parts of the finding that names a fault."""
+    drivers = [driver.name for driver in kit.channel(fault.channel).drivers]
+    if fault.kind == "reversed" and len(drivers) == 1:
+        return "reversed", ()
+    if fault.kind == "short" and fault.what[0] in drivers:
+        return "driver short", fault.what
+    return CALLED.get(fault.kind, fault.kind), fault.what
+
+
+def factor(fault: Fault) -> float:
+    """What a part's value is multiplied by."""
+    return {"tenth": 0.1, "tenfold": 10.0}.get(fault.kind, 1 + fault.amount / 100)
+
+
+def scored(task: Task) -> Scored:
+    """Verify one unit, name its fault, and see whether it is the right one."""
+    kit = job_of(task.kit).kit
+    outcome, results = verified(task)
+    began = time.process_time()
+    found = findings(kit, results)
+    took_s = time.process_time() - began
+    return Scored(task, outcome, place_of(kit, task.fault, found), found, took_s)
+
+
+def place_of(kit: Kit, fault: str, found: Sequence[Finding]) -> int | None:
+    """Place of the right cause among the findings."""
+    if not fault:
+        return None
+    wanted = parse_fault(kit, fault)
+    return next((n for n, finding in enumerate(found) if is_right(kit, wanted, finding)), None)
+
+
+def all_faults(kit: Kit) -> list[str]:
+    """Every fault of the unit, with each of its amounts."""
+    names = [name for name, _ in fault_names(kit) if name.split(":")[0] in UNIT_KINDS]
+    more = [f"{name.split('=')[0]}={amount:g}" for name in names for amount in AMOUNTS.get(name.split(":")[0], ())]
+    return names + more
+
+
+def tasks(units: int, good: int, first: int) -> list[Task]:
+    """Faulty units, spread evenly over all faults of both kits, then good ones; `first` skips so many faults."""
+    made = []
+    for kit in KITS:
+        names = all_faults(job_of(kit).kit)
+        # A step that shares no divisor with their number meets every fault before any comes again.
+        step = next(n for n in range(round(len(names) * 0.618), len(names)) if math.gcd(n, len(names)) == 1)
+        for n in range(first, first + units // len(KITS)):
+            made.append(Task(kit, names[n * step % len(names)], 1000 + n))
+        made += [Task(kit, "", 6000 + first + n) for n in range(good // len(KITS))]
+    return made
+
+
+def report(done: Sequence[Scored]) -> None:
+    """The table by kind, the rates, and what was named wrongly."""
+    rows: dict[str, Counter[str]] = defaultdict(Counter)
+    for one in done:
+        kind = one.task.fault.split(":")[0] or "good"
+        rows[kind][one.outcome] += 1
+        if one.task.fault and (one.outcome == "fail" or one.found):
+            rows[kind]["told of"] += 1
+            rows[kind]["first"] += one.place == 0
+            rows[kind]["three"] += one.place is not None and one.place < 3
+    columns = ("pass", "void", "fail", "told of", "first", "three")
+    print(f"{'kind':24}" + "".join(f"{name:>9}" for name in columns))
+    for kind in sorted(rows):
+        print(f"{kind:24}" + "".join(f"{rows[kind][name]:9}" for name in columns))
+    faulty = sum((counts for kind, counts in rows.items() if kind != "good"), Counter())
+    print(f"{'all faulty':24}" + "".join(f"{faulty[name]:9}" for name in columns))
+    if faulty["told of"]:
+        shares = [f"{100 * faulty[name] / faulty['told of']:.1f} %" for name in ("first", "three")]
+        print(f"named first {shares[0]}, among three {shares[1]} of {faulty['told of']} that failed or were told of")
+    good = rows["good"]
+    print(f"good units: {good['pass']} pass, {good['fail']} fail, {good['void']} void")
+    times = [one.findings_s for one in done if one.found]
+    if times:
+        print(f"findings: median {np.median(times):.2f} s, 95 % {np.quantile(times, 0.95):.2f} s of processor time")
+    for one in done:
+        if one.task.fault and (one.outcome == "fail" or one.found) and one.place != 0:
+            print(f"  {one.task.kit} {one.task.fault} {one.task.number}, {one.outcome}, place {one.place}:")
+            for finding in one.found[:3]:
+                print(f"      {finding.probability:.2f} {finding.words} | {'; '.join(finding.alike)}")
+        if one.outcome == "pass" and one.task.fault:
+            print(f"  escaped: {one.task.kit} {one.task.fault} {one.task.number}")
+        if one.outcome != "pass" and not one.task.fault:
+            print(f"  good unit: {one.task.kit} {one.task.number} {one.outcome} {[f.words for f in one.found]}")
+
+
+def figure(done: Sequence[Scored]) -> str:
+    """Kind of fault against the kind that was told first, a look-alike counting as the right one."""
+    told: Counter[tuple[str, str]] = Counter()
+    for one in done:
+        if one.task.fault and (one.outcome == "fail" or one.found):
+            kit = job_of(one.task.kit).kit
+            wanted = expected(kit, parse_fault(kit, one.task.fault))[0]
+            first = one.found[0].kind if one.found else "nothing"
+            told[wanted, wanted if one.place == 0 else f"{first} elsewhere" if first == wanted else first] += 1
+    rows = sorted({row for row, _ in told})
+    columns = rows + sorted({column for _, column in told} - set(rows))
+    counts = np.array([[told[row, column] for column in columns] for row in rows])
+    return confusion_svg(counts, rows, columns)
+
+
+def main() -> None:
+    """Simulate, name, report."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--units", type=int, default=200)
+    parser.add_argument("--good", type=int, default=50)
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--figure", type=Path)
+    options = parser.parse_args()
+    with Pool(options.jobs) as pool:
+        done = pool.map(scored, tasks(options.units, options.good, options.first), chunksize=4)
+    report(done)
+    if options.figure:
+        options.figure.write_text(figure(done), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
