@@ -4,7 +4,6 @@ import json
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -137,7 +136,7 @@ def check(
                 return told, "stopped by the person at the bench"
             with bench.stage(stage) as player:
                 captures = list(player.play(asked))
-            told[stage] = tell(kit, captures, datetime.now().astimezone(), load_ohm if stage == "leads" else None)
+            told[stage] = tell(kit, captures, load_ohm if stage == "leads" else None)
             show(stage, told[stage])
     return told, ""
 

@@ -1,6 +1,7 @@
 """Symptoms that any input may show, at the leads and while playing."""
 
 from collections.abc import Sequence
+from datetime import datetime
 from fractions import Fraction
 
 import numpy as np
@@ -19,7 +20,7 @@ from rig.bench_check.evidence import (
     without_lines_rms,
 )
 from rig.bench_check.told import Told, right
-from rig.readings import Capture, Floats
+from rig.readings import Calibration, Capture, Floats
 from rig.signals.noise import power_spectral_density
 
 #: Cut-off samples of an input before it is called overdriven: one may be a click.
@@ -225,3 +226,13 @@ def _edge_of_noise(silence: Capture, role: str) -> float | None:
         if below.size and above.size and np.min(below) - np.max(above) > STEEP_DB:
             return float(edge)
     return None
+
+
+def calibrations(values: Calibration) -> list[Told]:
+    """Calibrations that a kit or a bench asks for and that are missing, too old, or spoken against by a daily check."""
+    to_do = "Put right what else is wrong first: a calibration of a wrong bench is wrong."
+    told = [Told("calibration", False, words, to_do) for words in dict.fromkeys(values.doubts.values())]
+    if told or not values.made_at:
+        return told
+    kind, oldest = min(values.made_at.items(), key=lambda one: datetime.fromisoformat(one[1]))
+    return [right("calibration", f"every calibration is in date; the oldest is {kind!r} of {oldest[:10]}")]

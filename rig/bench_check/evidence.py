@@ -198,7 +198,7 @@ def with_right_loopback(capture: Capture) -> Capture:
         return replace(capture, samples=capture.samples[kept], inputs=tuple(capture.inputs[n] for n in kept))
     volts = dict(capture.calibration.input_volts)
     volts["loopback"] = volts.get("loopback", 1.0) / 10 ** (gain_db(capture, "loopback") / 20)
-    return replace(capture, calibration=replace(capture.calibration, input_volts=volts))
+    return replace(capture, calibration=replace(capture.calibration, input_volts=volts, loopback_db=None))
 
 
 def gain_db(capture: Capture, role: str) -> float:

@@ -11,14 +11,20 @@ from rig.circuit.radiation import driver_pressure_pa
 from rig.kit import Kit
 from rig.readings import Capture, Floats, Untrusted
 from rig.requests import Sweep
-from rig.responses import Acoustic, acoustic_response, air_speed_m_s, band_gate, noise_power
+from rig.responses import (
+    CALIBRATED_WITHIN_DB,
+    OUTPUT_WITHIN_DB,
+    Acoustic,
+    acoustic_response,
+    air_speed_m_s,
+    band_gate,
+    noise_power,
+)
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import Gated, gate
 from rig.signals.phase import mean_cosine
 from rig.signals.smoothing import log_frequency_grid
 
-#: The card's output may be so far off what bench.toml says.
-OUTPUT_WITHIN_DB = 1.0
 #: A short gate keeps the room out of what is told of a box: before and after the arrival; and where it can tell.
 SHORT_GATE_S = (0.001, 0.0035)
 SHORT_FROM_HZ, SHORT_TO_HZ = 400.0, 16000.0
@@ -140,8 +146,16 @@ def way_s(bench: Playing, channel: str) -> float:
 
 
 def looped_db(bench: Playing) -> float:
-    """Level at the loopback against what was asked for; 0 without a loopback."""
-    return float(np.median([gain_db(capture, "loopback") for capture in bench.sweeps])) if bench.loops else 0.0
+    """Level at the loopback against what was asked for, or what it was when calibrated; 0 without a loopback."""
+    if not bench.loops:
+        return 0.0
+    found = np.median([gain_db(capture, "loopback") for capture in bench.sweeps])
+    return float(found) - (bench.silence.calibration.loopback_db or 0.0)
+
+
+def output_within_db(bench: Playing) -> float:
+    """How far the output's level may be off."""
+    return OUTPUT_WITHIN_DB if bench.silence.calibration.loopback_db is None else CALIBRATED_WITHIN_DB
 
 
 def output_off_db(bench: Playing) -> float:
@@ -149,4 +163,4 @@ def output_off_db(bench: Playing) -> float:
     off_db = looped_db(bench)
     heard_db = [one.off_db for one in bench.heard]
     believed = not heard_db or abs(np.median(heard_db) - off_db) < abs(np.median(heard_db))
-    return off_db if believed and abs(off_db) > OUTPUT_WITHIN_DB else 0.0
+    return off_db if believed and abs(off_db) > output_within_db(bench) else 0.0

@@ -1,7 +1,6 @@
 """What a quiet sweep into the bare leads tells of the source, the sense resistor and the two electrical inputs."""
 
 from dataclasses import dataclass
-from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +24,7 @@ OPEN_OHM, SHORT_OHM = 200.0, 0.5
 SCALE_BEYOND, GAIN_BEYOND_DB = 1.15, 1.0
 #: ... if the curve is then the design's within so much, and was so many times further away before.
 LIKE_DESIGN, CLOSER = 0.07, 2.5
-#: A comparison of the inputs is told to be old after so many days.
-OLD_DAYS = 30
+CALIBRATE = "Run kitproof calibrate sense with a known resistor of about 8 ohm."
 #: Two inputs of one card differ by less than this.
 MISMATCH_DB = 1.0
 
@@ -47,7 +45,7 @@ class Leads:
         return self.sweep.calibration.sense_in == "return"
 
 
-def tell_leads(bench: Leads, now: datetime) -> list[Told]:
+def tell_leads(bench: Leads) -> list[Told]:
     """All that the stage tells, causes before what follows from them."""
     sweep = bench.sweep
     told: list[Told | None] = [*common.overdriven([sweep]), silent(bench)]
@@ -61,7 +59,7 @@ def tell_leads(bench: Leads, now: datetime) -> list[Told]:
     if hears(sweep, "drive"):
         told += [common.resampled(sweep, bench.silence, "drive", electrical=True)]
     told += _noises(bench)
-    told += [known_load(sweep.calibration.known_load, now)]
+    told += [known_load(sweep.calibration.known_load), *common.calibrations(sweep.calibration)]
     return [one for one in told if one]
 
 
@@ -159,7 +157,7 @@ def output_level(bench: Leads) -> Told | None:
             slope, level = np.polyfit(current, np.abs(drive), 1)
             # An inner resistance lowers the voltage; what raises it is something else.
             level = level if slope < 0 else float(np.median(np.abs(drive)))
-    off_db = float(20 * np.log10(max(level, 1e-6)))
+    off_db = float(20 * np.log10(max(level, 1e-6))) - (sweep.calibration.loopback_db or 0.0)
     if abs(off_db) <= LEVEL_WITHIN_DB:
         return right("output level", f"the source's level is what bench.toml says ({off_db:+.1f} dB)")
     what = "output too loud" if off_db > TOO_LOUD_DB else "output level"
@@ -206,7 +204,7 @@ def _known_resistor(known_ohm: float, ohm: Complex) -> Told:
     words = f"the known resistor of {known_ohm:g} ohm reads {found:.2f} ohm"
     to_do = (
         "Measure the sense resistor with a meter, out of its place, and write its value to sense_ohm. If it is right, "
-        "a gain knob of the two inputs was turned: kitproof calibrate-load compares them again."
+        "a gain knob of the two inputs was turned: kitproof calibrate sense compares them again."
     )
     return Told("sense resistor", False, words, to_do)
 
@@ -261,23 +259,18 @@ def _gains(turned_db: float) -> Told:
         f"the impedance would be the design's if the sense input had {turned_db:+.1f} dB of gain against the drive "
         "input: a knob was turned"
     )
-    to_do = "Set both inputs' gains back and alike, then run kitproof calibrate-load with a known resistor."
+    to_do = "Set both inputs' gains back and alike, then run kitproof calibrate sense with a known resistor."
     return Told("input gains", False, words, to_do, "likely")
 
 
-def known_load(known: KnownLoad | None, now: datetime) -> Told:
-    """Whether the two inputs were compared, when, and how it came out."""
-    to_do = "Run kitproof calibrate-load with a known resistor of about 8 ohm."
+def known_load(known: KnownLoad | None) -> Told:
+    """Whether the two inputs were compared on a known load, and how it came out."""
     if known is None:
-        return Told("known load", False, "the two inputs were never compared on a known resistor", to_do)
+        words = "the two inputs were never compared on a known load: impedance stays void"
+        return Told("known load", False, words, CALIBRATE)
     off_db = float(20 * np.log10(np.median(np.abs(known.ratio))))
-    days = (now - datetime.fromisoformat(known.made_at)).total_seconds() / 86400
     when = f"compared on {known.load_ohm:g} ohm on {known.made_at[:10]}"
-    if days > OLD_DAYS:
-        return Told("known load", False, f"the two inputs were {when}, {days:.0f} days ago", to_do)
     if abs(off_db) > MISMATCH_DB:
         words = f"the two inputs were {when} and differ by {off_db:+.1f} dB, more than two inputs of one card do"
-        return unknown(
-            "known load", words, "Measure sense resistor and known resistor with a meter; compare the knobs."
-        )
+        return unknown("known load", words, "Measure both resistors with a meter, and look at the inputs' knobs.")
     return right("known load", f"the two inputs were {when} ({off_db:+.2f} dB)")

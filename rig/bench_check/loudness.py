@@ -38,7 +38,7 @@ USUAL_SENSE_OHM = 10.0
 def tell_levels(bench: Playing) -> list[Told | None]:
     """All that levels tell."""
     told = [resistor_left_in(bench), microphone_level(bench), *quiet_boxes(bench), gain_of_microphone(bench)]
-    return [*told, *noises(bench), calibration(bench)]
+    return [*told, *noises(bench), calibration(bench), *common.calibrations(bench.silence.calibration)]
 
 
 def resistor_left_in(bench: Playing) -> Told | None:

@@ -13,7 +13,7 @@ from rig.bench_check.evidence import (
     row_integrity,
     without_lines_rms,
 )
-from rig.bench_check.heard import OUTPUT_WITHIN_DB, Playing, heard_box, looped_db, output_off_db, way_s
+from rig.bench_check.heard import Playing, heard_box, looped_db, output_off_db, output_within_db, way_s
 from rig.bench_check.loudness import tell_levels
 from rig.bench_check.told import Told, right, unknown
 from rig.readings import Capture
@@ -143,7 +143,7 @@ def loopback(bench: Playing) -> Told | None:
     if not bench.loops:
         return None
     off_db = looped_db(bench)
-    if abs(off_db) <= OUTPUT_WITHIN_DB:
+    if abs(off_db) <= output_within_db(bench):
         return right("output level", f"the card's output is what bench.toml says ({off_db:+.1f} dB)")
     if output_off_db(bench) == 0:
         words = f"the loopback is {off_db:+.1f} dB off, but the boxes sound as loud as they should"

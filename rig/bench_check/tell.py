@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
 
 from rig.bench_check.heard import Playing
 from rig.bench_check.leads import Leads, tell_leads
@@ -36,7 +35,7 @@ def requests(kit: Kit, stage: Stage, sample_rate_hz: float) -> list[Sweep]:
     return [kit.silence(first, place, PLAYING_SILENCE_S), *sweeps, soft]
 
 
-def tell(kit: Kit, captures: Sequence[Capture], now: datetime, load_ohm: float | None = None) -> list[Told]:
+def tell(kit: Kit, captures: Sequence[Capture], load_ohm: float | None = None) -> list[Told]:
     """What the captures of one stage, in the order of its requests, tell about the bench.
 
     Parameters
@@ -54,7 +53,7 @@ def tell(kit: Kit, captures: Sequence[Capture], now: datetime, load_ohm: float |
         to_do = "Close other programs that use the card, ask for a longer latency (latency_s), plug it in anew."
         return [Told("captures", False, str(error), to_do)]
     if silence.request.stage == "leads":
-        found = tell_leads(Leads(kit, silence, sweeps[0], load_ohm), now)
+        found = tell_leads(Leads(kit, silence, sweeps[0], load_ohm))
     else:
         found = tell_playing(Playing(kit, silence, tuple(sweeps[:-1]), sweeps[-1]))
     return without_what_follows(found)

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
 
@@ -17,7 +16,6 @@ from rig.readings import Capture, KnownLoad
 
 ROOT = Path(__file__).parents[2]
 RATE_HZ = 48000.0
-NOW = datetime.fromisoformat("2026-01-15T12:00:00+00:00")
 
 
 @lru_cache(maxsize=2)
@@ -44,7 +42,7 @@ def captures(stage: str, *faults: str, sense_in: str = "return") -> tuple[Captur
 
 def wrong(found: Sequence[Capture], load_ohm: float | None = None) -> dict[str, Told]:
     """What is told to be wrong, by what it is."""
-    return {one.what: one for one in tell(kit_of(), found, NOW, load_ohm) if one.is_right is False}
+    return {one.what: one for one in tell(kit_of(), found, load_ohm) if one.is_right is False}
 
 
 def with_calibration(found: Sequence[Capture], **changes: object) -> list[Capture]:

@@ -1,11 +1,10 @@
 """What the bare leads tell: of captures whose truth is known, and of a bench that believes something else of itself."""
 
 from dataclasses import replace
-from datetime import datetime
 
 import numpy as np
 import pytest
-from checked import NOW, captures, kit_of, known_load, with_calibration, with_row, wrong
+from checked import captures, kit_of, known_load, with_calibration, with_row, wrong
 
 from rig.bench.simulated import SimulatedBench
 from rig.bench_check.leads import Leads, load_ohm, ratio_of
@@ -16,7 +15,7 @@ from rig.bench_check.tell import requests, speaks_against_playing, tell
 @pytest.mark.parametrize("sense_in", ["return", "source"])
 def test_nothing_is_wrong_with_a_good_bench(sense_in):
     found = captures("leads", sense_in=sense_in)
-    told = tell(kit_of(), found, NOW)
+    told = tell(kit_of(), found)
     assert all(one.is_right for one in told)
     assert {"output level", "sense resistor", "known load", "clock", "hum"} <= {one.what for one in told}
     assert not speaks_against_playing(told)
@@ -76,7 +75,7 @@ def test_the_source_s_own_resistance_is_no_wrong_level():
 
 
 def test_a_source_far_too_loud_plays_nothing_into_an_amplifier():
-    told = tell(kit_of(), captures("leads", "turned-output=12"), NOW)
+    told = tell(kit_of(), captures("leads", "turned-output=12"))
     assert "output too loud" in {one.what for one in told if one.is_right is False}
     assert "+12.0 dB" in speaks_against_playing(told)
 
@@ -84,7 +83,7 @@ def test_a_source_far_too_loud_plays_nothing_into_an_amplifier():
 def test_short_clips_play_nothing_into_an_amplifier():
     bench = SimulatedBench(kit_of(), "BT-0001")
     bench.known_load = known_load()
-    told = tell(kit_of(), [captures("leads")[0], bench.known_load_capture(0.1)], NOW)
+    told = tell(kit_of(), [captures("leads")[0], bench.known_load_capture(0.1)])
     assert "short" in speaks_against_playing(told)
 
 
@@ -113,18 +112,28 @@ def test_hum_that_harms_nothing_is_not_told():
     assert wrong(captures("leads", "hum=90")) == {}
 
 
-def test_a_comparison_that_is_missing_or_old_or_odd():
-    found = captures("leads")
-    assert set(wrong(with_calibration(found, known_load=None))) == {"known load"}
-    old = replace(known_load(), made_at="2025-11-01T12:00:00+00:00")
-    assert "75 days ago" in wrong(with_calibration(found, known_load=old))["known load"].words
-    odd = told_of_known_load(replace(known_load(), ratio=known_load().ratio * 1.3), NOW)
+def test_a_comparison_that_is_missing_or_odd():
+    assert set(wrong(with_calibration(captures("leads"), known_load=None))) == {"known load"}
+    odd = told_of_known_load(replace(known_load(), ratio=known_load().ratio * 1.3))
     assert odd.is_right is None
     assert "+2.2 dB" in odd.words
 
 
+@pytest.mark.parametrize("stage", ["leads", "playing"])
+def test_a_calibration_that_is_asked_for_and_too_old(stage):
+    found = captures(stage)
+    doubts = {"output": "the calibration 'output playing' is 400.0 days old: run kitproof calibrate output"}
+    (told,) = wrong(with_calibration(found, doubts=doubts)).values()
+    assert (told.what, told.words) == ("calibration", doubts["output"])
+    dated = with_calibration(
+        found, made_at={"output": "2026-01-14T12:00:00+00:00", "sense": "2025-12-24T12:00:00+00:00"}
+    )
+    said = [one.words for one in tell(kit_of(), dated) if one.what == "calibration"]
+    assert said == ["every calibration is in date; the oldest is 'sense' of 2025-12-24"]
+
+
 def test_a_capture_that_is_cut_short_is_told_and_nothing_else():
     silence, sweep = captures("leads")
-    told = tell(kit_of(), [silence, replace(sweep, samples=sweep.samples[:, :9000])], datetime.now().astimezone())
+    told = tell(kit_of(), [silence, replace(sweep, samples=sweep.samples[:, :9000])])
     assert [one.what for one in told] == ["captures"]
     assert told[0].is_right is False

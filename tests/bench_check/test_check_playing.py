@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from checked import NOW, captures, kit_of, with_calibration, with_row, without_row, wrong
+from checked import captures, kit_of, with_calibration, with_row, without_row, wrong
 
 from rig.bench_check import common
 from rig.bench_check.evidence import foreign_part, mark_step_db
@@ -17,20 +17,20 @@ def playing(found):
 
 
 def test_nothing_is_wrong_with_a_good_bench():
-    told = tell(kit_of(), captures("playing"), NOW)
+    told = tell(kit_of(), captures("playing"))
     assert all(one.is_right for one in told)
     assert {"output level", "outputs exchanged", "microphone place", "ambient"} <= {one.what for one in told}
 
 
 def test_without_a_loopback_a_good_bench_is_good_and_says_what_it_cannot_prove():
-    told = tell(kit_of(), without_row(captures("playing"), "loopback"), NOW)
+    told = tell(kit_of(), without_row(captures("playing"), "loopback"))
     assert not [one for one in told if one.is_right is False]
     assert [one.what for one in told if one.is_right is None] == ["loopback"]
 
 
 def test_without_calibration_of_the_microphone_nothing_absolute_is_told():
     found = with_calibration(captures("playing"), microphone_v_per_pa=None, microphone_sign=None)
-    told = tell(kit_of(), found, NOW)
+    told = tell(kit_of(), found)
     assert not [one for one in told if one.is_right is False]
     assert {one.what for one in told if one.is_right is None} == {"microphone polarity", "microphone calibration"}
 
@@ -51,6 +51,15 @@ def test_a_loopback_of_its_own_gain_is_not_the_output_s_level():
     assert set(wrong(captures("playing", "turned-loopback=-6"))) == {"loopback gain"}
     assert set(wrong(captures("playing", "turned-output=-6"))) == {"output level"}
     assert set(wrong(captures("playing", "turned-knob=-6"))) == {"microphone level"}
+
+
+def test_a_loopback_calibration_is_where_the_level_is_held_against():
+    found = with_calibration(captures("playing", "turned-output=-3"), loopback_db=-3.0)
+    assert "output level" not in wrong(found)
+    # Calibrated, half a decibel tells; by bench.toml alone it does not.
+    half_db = captures("playing", "turned-output=-0.5")
+    assert wrong(half_db) == {}
+    assert set(wrong(with_calibration(half_db, loopback_db=0.0))) == {"output level"}
 
 
 def test_level_off_without_a_loopback_blames_no_knob_alone():

@@ -19,7 +19,6 @@ import sys
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from functools import lru_cache
 from multiprocessing import Pool
 from pathlib import Path
@@ -39,7 +38,6 @@ from rig.readings import Capture, KnownLoad  # noqa: E402
 
 KITS = ("booth-two", "rehearsal-three")
 RATE_HZ = 48000.0
-NOW = datetime.fromisoformat("2026-01-15T12:00:00+00:00")
 
 #: Kind of fault -> amounts, and what it may be told as. None: it takes no amount.
 CASES: dict[str, tuple[tuple[float | None, ...], tuple[str, ...]]] = {
@@ -123,7 +121,7 @@ def told_of(job: Job) -> list[Told]:
             captures = list(player.play(requests(kit, stage, RATE_HZ)))
         if not job.has_loopback:
             captures = [without_loopback(capture) for capture in captures]
-        told += tell(kit, captures, NOW)
+        told += tell(kit, captures)
     return told
 
 
