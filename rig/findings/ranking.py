@@ -50,6 +50,8 @@ class Ranking:
     #: Of a good unit at the edge of its tolerances, and of a fault that the dictionary does not hold.
     good: float
     unknown: float
+    #: The fit of a good unit, whatever it is worth.
+    as_good: Explained
     #: Logarithm of the density of what was observed under all hypotheses together, and under each cause alone.
     log_total: float
     log_evidence: dict[Cause, float]
@@ -118,6 +120,7 @@ def ranking(scene: Scene, observed: Observed) -> Ranking:
         tuple(ranked),
         float(np.exp(others[0] - log_total)),
         float(np.exp(others[1] - log_total)),
+        as_good,
         log_total,
         logs,
         log_priors(scene),

@@ -32,6 +32,18 @@ BETWEEN = " against "
 NO_FAULT = "no single fault of the dictionary explains this"
 EDGE = "the curves are those of a good unit with its parts at the edge of their tolerances"
 CLIPS = "the clips are off"
+#: What is spread, as a builder calls it.
+NAMES = {
+    "value": "the value",
+    "series_ohm": "the resistance",
+    "re_ohm": "Re",
+    "fs_hz": "fs",
+    "qms": "Qms",
+    "qes": "Qes",
+    "le_h": "Le",
+    "tuning_hz": "the tuning",
+    "leakage_q": "QL",
+}
 
 
 @dataclass(frozen=True)
@@ -114,7 +126,7 @@ def _of_curves(
         if channel not in done:
             yield from named
             if not named and channel in wrong and not any(finding.channel == channel for finding in by_ear):
-                yield _unexplained(channel, ranked)
+                yield _unexplained(scene, ranked)
 
 
 def channels_of(kit: Kit, subjects: Iterable[str]) -> set[str]:
@@ -178,10 +190,18 @@ def _of_channel(scene: Scene, seen: Observed, ranked: Ranking, from_: float) -> 
         yield finding_of(scene, whole)
 
 
-def _unexplained(channel: str, ranked: Ranking) -> Finding:
-    """That nothing explains a failure."""
-    words, probability = (EDGE, ranked.good) if ranked.good >= NAMED_FROM else (NO_FAULT, 1 - ranked.good)
-    return Finding(words, channel, "unknown", probability, channel=channel)
+def _unexplained(scene: Scene, ranked: Ranking) -> Finding:
+    """That nothing explains a failure; of a good unit, what in it lies furthest from its nominal value."""
+    channel = scene.model.name
+    if ranked.good < NAMED_FROM:
+        return Finding(NO_FAULT, channel, "unknown", 1 - ranked.good, channel=channel)
+    spread = scene.spread
+    off = ranked.as_good.deviations[: len(spread)]
+    furthest = int(np.argmax(np.abs(off)))
+    by = float(np.expm1(spread[furthest].sigma * off[furthest]))
+    it = " ".join(filter(None, [channel, spread[furthest].name or "box"]))
+    words = f"{EDGE}; furthest off is {NAMES[spread[furthest].field]} of {it}, by {100 * by:+.0f} %"
+    return Finding(words, channel, "unknown", ranked.good, channel=channel)
 
 
 def finding_of(scene: Scene, one: Ranked) -> Finding:

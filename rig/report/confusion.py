@@ -11,7 +11,7 @@ from rig.report.wiring import STYLE, svg
 
 #: Of one cell.
 CELL_INCH = 0.3
-MARGIN_INCH = 2.4
+MARGIN_INCH = 1.6
 FONT_SIZE = 8.0
 COLOUR_MAP = "Blues"
 #: Shares above this are written in white.

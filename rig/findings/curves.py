@@ -1,0 +1,90 @@
+"""The curves that a finding expects, beside those that were measured and those of the design."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.circuit.channel import impedance_ohm
+from rig.circuit.units import FloatArray
+from rig.findings.dictionary import Cause, Hypothesis
+from rig.findings.prediction import Scene, design, heard, scene_of
+from rig.findings.ranking import dictionary
+from rig.findings.tell import Finding
+from rig.kit import Kit
+from rig.readings import Curve, Floats
+
+#: The quantities that the model of a channel gives in full.
+IMPEDANCE, LEVEL = "impedance", "free-field level"
+#: A level is never expected to be lower than this against the design: silence has no level.
+SILENCE_DB = -80.0
+
+
+@dataclass(frozen=True, eq=False)
+class Under:
+    """A measured curve, and what a finding expects at its frequencies."""
+
+    measured: Curve
+    #: Same shape as the curve; None where the finding names nothing that the model could show.
+    expected: Floats | None
+    finding: Finding
+
+
+def curves_under(kit: Kit, curves: Sequence[Curve], finding: Finding) -> tuple[Under, ...]:
+    """Impedance and free-field level of the finding's channel, each with what is expected under the finding.
+
+    Parameters
+    ----------
+    kit : Kit
+    curves : sequence of Curve
+        All of a run; the first of a name counts, as for the findings.
+    finding : Finding
+
+    Returns
+    -------
+    tuple of Under
+        One for each of the two quantities that was measured of the channel.
+    """
+    own: Mapping[str, Curve] = {c.quantity: c for c in reversed(curves) if c.subject == finding.channel}
+    there = [own[quantity] for quantity in (IMPEDANCE, LEVEL) if quantity in own]
+    if not there:
+        return ()
+    scene = scene_of(kit, finding.channel)
+    hypothesis = hypothesis_of(scene, finding)
+    if hypothesis is None:
+        return tuple(Under(curve, None, finding) for curve in there)
+    amount = amount_of(hypothesis, finding)
+    return tuple(Under(curve, _expected(scene, hypothesis, amount, curve), finding) for curve in there)
+
+
+def hypothesis_of(scene: Scene, finding: Finding) -> Hypothesis | None:
+    """The entry of the dictionary that a finding names, with the amount nearest to it; None: it holds none such."""
+    cause = Cause(finding.kind, finding.channel, finding.what)
+    same = [hypothesis for hypothesis in dictionary(scene) if hypothesis.cause == cause]
+    return min(same, key=lambda h: abs(np.log(amount_of(h, finding) / h.amount)), default=None)
+
+
+def amount_of(hypothesis: Hypothesis, finding: Finding) -> float:
+    """The amount as the dictionary has it, from the value that was found; where none was found, the entry's own."""
+    if not np.isfinite(finding.value):
+        return hypothesis.amount
+    if finding.kind == "leak":
+        return finding.value
+    if finding.kind == "gain":
+        return float(10 ** (finding.value / 20))
+    if finding.kind == "thin wire":
+        return finding.value - finding.should_be
+    return finding.value / finding.should_be
+
+
+def _expected(scene: Scene, hypothesis: Hypothesis, amount: float, curve: Curve) -> Floats:
+    faulty = hypothesis.change(scene.model, amount)
+    if curve.quantity == IMPEDANCE:
+        return np.asarray(np.abs(impedance_ohm(faulty, curve.frequency_hz)), np.float64).reshape(-1)
+    if curve.design is None:
+        # The design's level at the microphone is the check's to know; what a fault changes is counted from it.
+        return np.full(curve.value.shape, np.nan)
+    pressure = heard(scene, hypothesis, faulty, curve.frequency_hz).sum(axis=0).reshape(-1)
+    ratio: FloatArray = np.abs(pressure) / np.abs(design(scene, curve.frequency_hz).sum(axis=0))
+    gain = amount if hypothesis.is_gain else 1.0
+    return np.asarray(curve.design + 20 * np.log10(np.maximum(gain * ratio, 10 ** (SILENCE_DB / 20))))
