@@ -3,14 +3,16 @@
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from checks import hum_and_noise, impedance, ping
 from rig.check import ListedCheck
-from rig.readings import Untrusted
-from rig.responses import lead_volts
+from rig.readings import MicrophoneResponse, Untrusted
+from rig.report.conditions import calibrations
+from rig.responses import acoustic_response, band_response, lead_volts
 from rig.verdicts import examine
 
 sys.path.append(str(Path(__file__).parent / "checks"))
@@ -92,3 +94,42 @@ def test_the_stated_noise_of_a_ping_is_the_scatter():
         levels.append([r.value for r in read])
         stated.append([r.uncertainty for r in read])
     assert np.sqrt(np.mean(np.var(levels, axis=0, ddof=1))) == pytest.approx(np.mean(stated), rel=0.5)
+
+
+def test_the_microphone_s_own_response_is_taken_out_of_a_level():
+    """A microphone that reads up to 5 dB too much in the treble: with its response known the curve is even."""
+    response = MicrophoneResponse(
+        np.array([20.0, 1000.0, 10000.0, 20000.0]), np.array([-1.0, 0.0, 3.0, 5.0]), None, "m.txt"
+    )
+    request = one_driver_kit().sweep("playing", "only", position="on axis")
+
+    def colours(f):
+        curve = np.interp(np.log(np.maximum(f, 20.0)), np.log(response.frequency_hz), response.decibel)
+        return 10 ** (curve / 20) * np.exp(-2j * np.pi * f * 3e-3)
+
+    coloured = captured(request, playing(request, colours), BENCH, noise_v=1e-6)
+    even = replace(coloured, calibration=replace(BENCH, microphone_response=response))
+    grid = np.geomspace(1000, 18000, 40)
+    levels = []
+    for capture in (coloured, even):
+        found, _ = band_response(acoustic_response(capture), grid, request)
+        levels.append(20 * np.log10(np.abs(found)))
+    wanted = np.interp(np.log(grid), np.log(response.frequency_hz), response.decibel)
+    np.testing.assert_allclose(levels[0], wanted, atol=0.15)
+    np.testing.assert_allclose(levels[1], 0, atol=0.1)
+
+
+def test_the_certificate_tells_what_was_calibrated_and_what_is_in_doubt():
+    calibration = replace(
+        BENCH,
+        microphone_uncertainty=0.033,
+        microphone_response=MicrophoneResponse(np.array([20.0, 2e4]), np.zeros(2), None, "m.txt"),
+        made_at={"microphone": "2026-03-01T10:00:00+01:00"},
+        doubts={"loopback": "is missing: run kitproof calibrate loopback"},
+    )
+    run = SimpleNamespace(captures=[(replace(heard(), calibration=calibration), ())])
+    told = dict(calibrations(run))
+    assert told["microphone"] == "12.5 mV/Pa, 3.3 % (k = 1)"
+    assert told["response of the microphone"] == "taken out as in m.txt"
+    assert "2026" in told["calibration microphone"]
+    assert told["calibration loopback in doubt"].endswith("kitproof calibrate loopback")

@@ -123,7 +123,11 @@ def calibrations(run: Run) -> Iterator[tuple[str, str]]:
 
 def _calibration(calibration: Calibration) -> Iterator[tuple[str, str]]:
     gain = calibration.microphone_v_per_pa
-    yield "microphone", f"{gain * 1e3:.4g} mV/Pa" if gain else "not calibrated: levels are relative"
+    u = calibration.microphone_uncertainty
+    known = "" if u is None else f", {100 * u:.2g} % (k = 1)"
+    yield "microphone", f"{gain * 1e3:.4g} mV/Pa{known}" if gain else "not calibrated: levels are relative"
+    if calibration.microphone_response:
+        yield "response of the microphone", f"taken out as in {calibration.microphone_response.source}"
     sign = calibration.microphone_sign
     signs = {1: "positive voltage for a rise of pressure", -1: "negative voltage for a rise of pressure"}
     yield "sign of the microphone", signs.get(sign, "not known") if sign else "not known"
@@ -134,3 +138,7 @@ def _calibration(calibration: Calibration) -> Iterator[tuple[str, str]]:
     load = calibration.known_load
     told = f"{load.load_ohm:g} ohm, {words.moment(load.made_at)}" if load else "never measured"
     yield "inputs compared on a known load", told
+    for name, made_at in calibration.made_at.items():
+        yield f"calibration {name}", words.moment(made_at)
+    for name, why in calibration.doubts.items():
+        yield f"calibration {name} in doubt", why

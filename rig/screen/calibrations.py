@@ -61,14 +61,16 @@ def remarks(one: Stored) -> list[tuple[str, str]]:
 def show_all(found: Sequence[Stored], remarks_of: Sequence[str], held: Held) -> None:
     """Print calibrations with age, value, uncertainty, when they expire, and a remark on each."""
     table = Table()
-    for name in ("calibration", "made", "age", "value", "u (k = 1)", "expires", ""):
+    for name in ("calibration", "value, u (k = 1)", "made, age", "expires"):
         table.add_column(name, overflow="fold")
     for one, remark in zip(found, remarks_of, strict=True):
         days = held.ages_days.get(one.kind)
         expires = "not asked for" if days is None else _day(one.moment + timedelta(days=days))
-        u = "" if one.uncertainty is None else f"{100 * one.uncertainty:.2g} %"
-        cells = (name_of(one.kind, one.of), _day(one.moment), _age(one, held.now), value_words(one), u, expires)
-        table.add_row(*(Text(cell) for cell in (*cells, remark)))
+        u = "" if one.uncertainty is None else f", {100 * one.uncertainty:.2g} %"
+        made = f"{_day(one.moment)}, {_age(one, held.now)}"
+        last = f"{expires}\n{remark}".strip()
+        cells = (name_of(one.kind, one.of), value_words(one) + u, made, last)
+        table.add_row(*(Text(cell) for cell in cells))
     console = Console()
     console.print(table if found else "no calibrations yet; kitproof calibrate --help lists them")
 

@@ -139,3 +139,20 @@ def test_without_anything_known_there_is_no_uncertainty():
 def test_what_cannot_be_fitted_is_refused(ratios, standards, words):
     with pytest.raises(ValueError, match=words):
         fit_divider(ratios, standards, 10.0, "return")
+
+
+@pytest.mark.parametrize("sense_in", WIRINGS)
+def test_twice_the_stated_uncertainty_covers_95_of_100(sense_in):
+    """Over 1,000 benches whose known loads are off by chance, each as much as is stated of it."""
+    random = np.random.default_rng(4)
+    loads, inside = (4.0, 8.0, 30.0), np.zeros(3)
+    errors = load_errors(nominal(10.0, sense_in), STANDARDS)
+    stated = np.array([load_uncertainty(errors, load) for load in loads])
+    for _ in range(1000):
+        off = random.standard_normal(len(STANDARDS)) * [one.uncertainty for one in STANDARDS]
+        real = Divider(10.05, sense_in, np.full(1, 1.01 + 0j), np.full(1, 0.1 + 0j), np.zeros(1, np.complex128))
+        true_ohm = [1 / off[0], *(one.ohm + each for one, each in zip(STANDARDS[1:], off[1:], strict=True))]
+        found = fit_divider(np.array([divider_ratio(real, ohm) for ohm in true_ohm]), STANDARDS, 10.0, sense_in)
+        read = np.array([np.real(divider_impedance(found, divider_ratio(real, load)))[0] for load in loads])
+        inside += np.abs(read - loads) <= 2 * stated
+    assert np.all((inside >= 930) & (inside <= 970)), inside
