@@ -102,6 +102,6 @@ def test_a_device_that_goes_meanwhile_is_told(opened):
         while tone.is_sounding():
             time.sleep(0.01)
 
-    with held(opened(die_at=512 * 200), ROUTING, "left", Tone(110.0, 0.5)) as tone:
-        with pytest.raises(BenchError, match=r"died|ended"):
-            wait_on(tone)
+    audio = opened(die_at=512 * 200)
+    with held(audio, ROUTING, "left", Tone(110.0, 0.5)) as tone, pytest.raises(BenchError, match=r"died|ended"):
+        wait_on(tone)

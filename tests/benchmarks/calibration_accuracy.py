@@ -12,7 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1] / "checks")]
+sys.path.append(str(Path(__file__).parents[2]))
+sys.path.append(str(Path(__file__).parents[1] / "checks"))
 from captures import BENCH, at_leads, captured, one_driver_kit
 
 from checks import impedance
