@@ -14,6 +14,7 @@ from rig.bench import opening
 from rig.bench.base import Bench, BenchError, BenchSetupError
 from rig.bench_check_command import bench_check_command
 from rig.capability_command import capability_command
+from rig.explain_command import explain_command
 from rig.instruments_command import instruments_command
 from rig.kit import Kit, kit_names, load_kit
 from rig.learn_command import learn_command
@@ -61,8 +62,7 @@ def verify_command(
     if as_json:
         print(json.dumps({"folder": str(record.folder), **_plain_document(record)}))
     else:
-        console.print(terminal.verdict_table(run.results))
-        console.print(terminal.closing(run))
+        _show(console, run)
         console.print(f"certificate: {record.folder / 'certificate.html'}", soft_wrap=True)
     raise typer.Exit(BENCH if run.bench_failed else STATUS[run.outcome])
 
@@ -122,10 +122,16 @@ def resume_command(
         lambda events: terminal.draw(events, work.schedule.requests, console),
         certificate,
     )
-    console.print(terminal.verdict_table(run.results))
-    console.print(terminal.closing(run))
+    _show(console, run)
     console.print(f"certificate: {record.folder / 'certificate.html'}", soft_wrap=True)
     raise typer.Exit(BENCH if run.bench_failed else STATUS[run.outcome])
+
+
+def _show(console: Console, run: sequencer.Run) -> None:
+    console.print(terminal.verdict_table(run.results))
+    if run.findings:
+        console.print(terminal.findings_words(run.findings))
+    console.print(terminal.closing(run))
 
 
 def _plain_document(record: records.Record) -> dict[str, Any]:
@@ -148,7 +154,9 @@ def demo(workspace: Workspace = HERE) -> None:
         bench = opening.open_bench(workspace, None, work.kit, serial, faults)
         done.append((serial, words, *_run(workspace, work, serial, bench, lambda words: True, console)))
     console.print(terminal.demo_table(done))
-    for serial, _, _, record in done:
+    for serial, _, run, record in done:
+        if run.findings:
+            console.print(f"{serial}:", terminal.findings_words(run.findings))
         console.print(f"{serial}: {record.folder / 'certificate.html'}", soft_wrap=True)
     as_wanted = [run.outcome for _, _, run, _ in done] == ["pass", "fail", "fail"]
     raise typer.Exit(PASS if as_wanted else FAIL)
@@ -293,6 +301,7 @@ def wiring(folder: Annotated[Path, typer.Argument(help="Where to write the figur
 app.command("instruments")(instruments_command)
 app.command("learn")(learn_command)
 app.command("rework")(rework_command)
+app.command("explain")(explain_command)
 app.command("check-bench")(bench_check_command)
 calibrate_command.register(app)
 app.command("capability")(capability_command)

@@ -18,6 +18,7 @@ from rig.readings import Curve, Reading
 from rig.report import heat, words
 from rig.report.conditions import calibrations, conditions, played_again, told_of_bench
 from rig.report.figures import HATCHING, Panel, band_verdicts, curves_svg, panels_of
+from rig.report.told import details, headline, rework_words
 from rig.report.unproved import alike, ended_early, not_checked, together, unjudged_ranges
 from rig.sequencer import Run
 from rig.verdicts import CheckResult
@@ -75,6 +76,9 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
         told=[part for part in sections if part.verdicts or part.figures or part.unjudged],
         failures=failures(run, kit),
         most_failures=MOST_FAILURES,
+        findings=[(headline(finding), details(finding)) for finding in run.findings],
+        reworked=list(rework_words(run, document)),
+        decision=kit.decision.words(),
         overview=overview(run, kit),
         plan=plan_words(kit, plan),
         stopped_by_guard=heat.stop_words(run),
@@ -117,6 +121,7 @@ def _template() -> Template:
         "number": words.number,
         "hertz": lambda value: hertz(value) if math.isfinite(value) else words.NONE,
         "close": words.within_uncertainty,
+        "conformity": words.conformity_words,
         "word": words.VERDICT_WORDS.__getitem__,
     }
     environment.tests["shifted"] = words.is_shifted

@@ -18,6 +18,10 @@ HOT_CELSIUS = 45.0
 UNIT_SIGNS = {"celsius": "°C", "ampere": "A", "volt": "V", "watt": "W"}
 #: Figures of a value that are told, and the part of a value that its uncertainty must reach to be told beside it.
 MOST_FIGURES, LEAST_UNCERTAINTY = 4, 1e-3
+#: Expanded uncertainty over standard uncertainty: about 95 % (JCGM 100:2008, 6.3.3).
+COVERAGE = 2.0
+#: A probability of conformity from here on is not worth a word.
+CONFORMS = 0.999
 SENSITIVITY_UNIT = "dB SPL, 2.83 V, 1 m"
 
 UNITS = {
@@ -152,9 +156,9 @@ def is_shifted(verdict: Verdict) -> bool:
 
 
 def value_words(reading: Reading | Verdict) -> str:
-    """Value, standard uncertainty where it is worth telling, and unit; or the words that the check gave for it.
+    """Value, expanded uncertainty (k = 2) where worth telling, and unit; or the words that the check gave for it.
 
-    At most four figures; an uncertainty below a thousandth of the value is left out.
+    At most four figures; an expanded uncertainty below a thousandth of the value is left out.
     """
     if reading.said and math.isfinite(reading.value):
         return with_minus(celsius(reading.said))
@@ -163,12 +167,13 @@ def value_words(reading: Reading | Verdict) -> str:
     value = measured_value(reading) if isinstance(reading, Verdict) else reading.value
     if not math.isfinite(value):
         return NONE
-    worth_telling = reading.uncertainty >= abs(value) * LEAST_UNCERTAINTY
+    expanded = COVERAGE * reading.uncertainty
+    worth_telling = expanded >= abs(value) * LEAST_UNCERTAINTY
     # A hundredth of a decibel, or of a percent, is less than any bench can tell.
-    shown = number(value, reading.uncertainty, decimals_at_most=2 if reading.unit.startswith(("dB", "%")) else 4)
-    if worth_telling and math.isfinite(reading.uncertainty):
+    shown = number(value, expanded, decimals_at_most=2 if reading.unit.startswith(("dB", "%")) else 4)
+    if worth_telling and math.isfinite(expanded):
         decimals = len(shown.partition(".")[2])
-        told = f"{reading.uncertainty:.1g}" if "e" in shown else f"{reading.uncertainty:.{decimals}f}"
+        told = f"{expanded:.1g}" if "e" in shown else f"{expanded:.{decimals}f}"
         shown += f" ± {told}".replace("-", "−") if float(told) else ""
     unit = SENSITIVITY_UNIT if (reading.quantity, reading.unit) == ("sensitivity", "dB SPL") else celsius(reading.unit)
     return f"{shown} {unit}".strip()
@@ -262,8 +267,16 @@ def worst_first(verdicts: Sequence[Verdict], limits: Mapping[str, Limit]) -> lis
 
 
 def within_uncertainty(verdict: Verdict) -> bool:
-    """Whether a reading is closer to its limit than its standard uncertainty; False when that is not known."""
-    return abs(verdict.margin) < verdict.uncertainty
+    """Whether a reading is closer to its limit than its expanded uncertainty; False when that is not known."""
+    return abs(verdict.margin) < COVERAGE * verdict.uncertainty
+
+
+def conformity_words(verdict: Verdict) -> str:
+    """How probable it is that the true value conforms; empty where that is beyond doubt or not known."""
+    if not verdict.conformity < CONFORMS or is_polarity(verdict) or is_guard(verdict):
+        return ""
+    share = 100 * verdict.conformity
+    return f"probability of conformity {share:.1f} %" if share >= 0.1 else "probability of conformity below 0.1 %"
 
 
 def moment(text: object) -> str:

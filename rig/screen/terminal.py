@@ -15,8 +15,10 @@ from rich.text import Text
 
 from rig import sequencer
 from rig.bench.soundcard import ListedDevice
+from rig.findings.tell import Finding
 from rig.judge import Verdict, apart, hertz
 from rig.records import Record
+from rig.report.told import details, findings_of, headline
 from rig.requests import Programme, Request
 from rig.screen.soak import SoakScreen, Watched, hot_words, programme_words
 from rig.signals import stimulus
@@ -144,6 +146,18 @@ def _cells(verdict: Verdict) -> list[Text | str]:
     ]
 
 
+def findings_words(findings: Sequence[Finding]) -> Text:
+    """What is probably wrong, where to look and what to measure; nothing at all where nothing was found."""
+    told = Text()
+    for finding in findings:
+        told += Text(f"{headline(finding)}\n", style="bold")
+        for name, words in details(finding):
+            told += Text(f"  {name}: {words}\n")
+    if told:
+        told = Text("What is probably wrong\n", style="italic") + told
+    return told
+
+
 def closing(run: sequencer.Run) -> Panel:
     """The verdict of the run, large, with what it means and how the time went."""
     meaning = {
@@ -199,7 +213,13 @@ def record_page(record: Record, damages: Sequence[str]) -> Group:
     head += verdict_text(document["outcome"])
     head += Text(f"  run {document['run']}, number {document['run_number']} of this serial\n{document['stopped']}")
     state = Text("every file is what it was" if not damages else "ALTERED: " + "; ".join(damages))
-    return Group(head, table, state, Text(f"certificate: {record.folder / 'certificate.html'}"))
+    return Group(
+        head,
+        table,
+        findings_words(findings_of(document)),
+        state,
+        Text(f"certificate: {record.folder / 'certificate.html'}"),
+    )
 
 
 def _verdict(entry: dict[str, Any]) -> Verdict:
@@ -255,3 +275,8 @@ def device_table(devices: Sequence[ListedDevice]) -> Table | Text:
         counts = (str(device.inputs), str(device.outputs), f"{device.sample_rate_hz:g}")
         table.add_row(Text(device.host_api), Text(device.name), *counts, "fits" if row.fits else Text(row.remark))
     return table
+
+
+def show_findings(findings: Sequence[Finding]) -> None:
+    """Print findings on a console of their own."""
+    Console().print(findings_words(findings))

@@ -156,7 +156,7 @@ def test_sensitivity_names_voltage_and_distance() -> None:
 
 def test_the_meaning_of_plus_minus_is_told_once() -> None:
     told = text_of(page(example.run(example.impedance(), example.response(), example.polarity())))
-    assert told.count("one standard uncertainty from the noise of this capture alone") == 1
+    assert told.count("the expanded uncertainty: twice the standard uncertainty (k = 2)") == 1
     assert "± <" not in told
 
 
