@@ -64,7 +64,6 @@ def test_faults_while_playing_are_told(folder: Path, what: str, changes: dict[st
     [
         ("no current", replace(UNIT, load=NO_LOAD)),
         ("inputs exchanged", wired(exchanged=True)),
-        ("output silent", wired(output=0.0)),
         ("hum", wired(hum=2e-3)),
     ],
 )
