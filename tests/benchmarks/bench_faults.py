@@ -170,7 +170,7 @@ def unit_jobs(every: int, has_loopback: bool = True) -> list[Job]:
     jobs = []
     for kit in KITS:
         names = [name for name, _ in fault_names(kit_of(kit)) if name.split(":")[0].split("=")[0] in UNIT_KINDS]
-        jobs += [Job(kit, name, serial_of(kit, n), 100 + n, has_loopback) for n, name in enumerate(names[::every])]
+        jobs += [Job(kit, name, serial_of(kit, n), 100 + n % 5, has_loopback) for n, name in enumerate(names[::every])]
     return jobs
 
 
