@@ -27,7 +27,7 @@ from rig.readings import Capture, CheckReadings, Curve, Floats, OwnHarmonics, Re
 from rig.requests import Sweep
 from rig.responses import harmonics, judged_grid, sweep_layout
 from rig.signals.levels import db, power_db
-from rig.signals.uncertainty import combined, level_noise_db, noise_level_db, sum_level_noise_db
+from rig.signals.uncertainty import combined, level_noise_db, noise_level_db, sum_level_noise_db, sum_of_powers_db
 from rig.tables import Table
 from rig.uncertainty import with_parts
 
@@ -45,8 +45,8 @@ FUNDAMENTAL_OVER_NOISE_DB = 10.0
 #: Power of the noise in a harmonic's window is exponentially distributed about its mean: one point in a thousand
 #: exceeds seven times the mean (8.4 dB).
 NOISE_PEAK_DB = 8.4
-#: The density of the noise is read in sixths of an octave, from the second harmonic on: width over the fundamental.
-FLOOR_WIDTH = 2 * (2 ** (1 / 12) - 2 ** (-1 / 12))
+#: The density of the noise is read in sixths of an octave: width over the frequency.
+FLOOR_WIDTH = 2 ** (1 / 12) - 2 ** (-1 / 12)
 HIDDEN = "where noise hides the harmonic, the level that it cannot exceed"
 
 
@@ -146,7 +146,9 @@ def distortion_curves(found: Harmonics, channel: str, settings: Settings) -> lis
     method = "what the silence before the sweep, and noises that come while it plays, give in the harmonics' windows"
     at_hz = found.frequency_hz[inside]
     curve = Curve("distortion noise floor", channel, at_hz, floor, "dB", usable[inside], method=method)
-    curves.append(with_parts(curve, {"noise": noise_level_db(FLOOR_WIDTH * at_hz, found.silence_s)}))
+    # A few windowed segments use about half of the silence.
+    each = noise_level_db(FLOOR_WIDTH * np.multiply.outer(ORDERS, at_hz), found.silence_s / 2)
+    curves.append(with_parts(curve, {"noise": sum_of_powers_db(found.noise[:, inside], each)}))
     return curves
 
 

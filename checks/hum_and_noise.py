@@ -4,20 +4,25 @@ Silence is recorded in front of each box. Mains hum is looked for as lines at th
 60 Hz, whichever is there; lines stand out of a room's noise long before their level does. Hiss is the level of the
 upper bands. A room that is louder than the kit allows makes the broad-band readings void, and says by how much and in
 which band: the rig cannot know whether the room or the amplifier makes that noise.
+
+Uncertainty: the microphone's calibration; how much a level of noise varies from one time to the next; of hum, the noise
+in its lines.
 """
 
 from collections.abc import Sequence
 from typing import Annotated
 
 import numpy as np
+from numpy.typing import ArrayLike
 from pydantic import Field
 
 from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Curve, Reading, Untrusted
+from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
 from rig.requests import Sweep
 from rig.responses import acoustic_response
-from rig.signals.bands import nominal_hz
-from rig.signals.quiet import band_levels_db, mains_hum
+from rig.signals.bands import band_edges_hz, nominal_hz
+from rig.signals.quiet import HARMONICS, Hum, band_levels_db, mains_hum
+from rig.signals.uncertainty import noise_level_db, sum_level_noise_db, sum_of_powers_db
 from rig.signals.weighting import a_weighting_db, weighted_level_db_spl
 from rig.tables import Table
 from rig.uncertainty import pressure_db, with_parts
@@ -65,20 +70,36 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         hum = mains_hum(pressure, rate)
         found = np.isfinite(hum.mains_hz)
         said = f"{hum.level_db:.0f} dB SPL at multiples of {hum.mains_hz:.1f} Hz" if found else ""
-        # How much the noise itself varies from one silence to the next is not in it.
-        parts = {"calibration": pressure_db(capture.calibration)}
-        readings += [
-            with_parts(Reading("noise", box, noise_dba, "dB(A)", trouble=trouble, at_most=True), parts),
-            with_parts(Reading("hiss", box, hisses[box], "dB SPL", trouble=trouble, at_most=not own), parts),
-            with_parts(
-                Reading("hum", box, hum.level_db, "dB SPL", trouble=uncalibrated, said=said, at_most=not found), parts
-            ),
-        ]
+        of_box = (
+            Reading("noise", box, noise_dba, "dB(A)", trouble=trouble, at_most=True),
+            Reading("hiss", box, hisses[box], "dB SPL", trouble=trouble, at_most=not own),
+            Reading("hum", box, hum.level_db, "dB SPL", trouble=uncalibrated, said=said, at_most=not found),
+        )
         grid = np.asarray(mids, np.float64)
         unit = "dB" if uncalibrated else "dB SPL"
         everywhere = np.ones(grid.size, dtype=np.bool_)
-        curves.append(Curve("noise bands", box, grid, levels, unit, everywhere, method="1/3 octave, silence"))
+        curve = Curve("noise bands", box, grid, levels, unit, everywhere, method="1/3 octave, silence")
+        u_db, noise = pressure_db(capture.calibration), noise_parts(mids, levels, hum, pressure.size / rate, settings)
+        readings += [with_parts(each, {"calibration": u_db, "noise": noise[each.quantity]}) for each in of_box]
+        curves.append(with_parts(curve, {"calibration": u_db, "noise": noise[curve.quantity]}))
     return CheckReadings(tuple(readings), tuple(curves))
+
+
+def noise_parts(mids: Floats, levels: Floats, hum: Hum, seconds: float, settings: Settings) -> dict[str, ArrayLike]:
+    """How much each level varies from one time to the next."""
+    lower, upper = band_edges_hz(mids, 3)
+    bands = noise_level_db(upper - lower, seconds)
+    hiss = (lower < settings.hiss_hz[1]) & (upper > settings.hiss_hz[0])
+    power, weighted = 10 ** (levels / 10), 10 ** ((levels + a_weighting_db(mids)) / 10)
+    lines = 10 ** (hum.line_db / 10)
+    # Without lines it is the noise at so many frequencies that is heard.
+    nothing = float(noise_level_db(HARMONICS / seconds, seconds))
+    return {
+        "noise bands": bands,
+        "noise": sum_of_powers_db(weighted, bands),
+        "hiss": sum_of_powers_db(power[hiss], bands[hiss]),
+        "hum": sum_level_noise_db(lines, 10 ** (hum.floor_db / 10)) if lines.size else nothing,
+    }
 
 
 def require_live_microphone(captures: Sequence[Capture]) -> None:

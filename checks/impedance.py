@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from rig.circuit.channel import Channel, impedance_ohm
 from rig.circuit.fit import Fit, default_parameters, fit_impedance
+from rig.circuit.held import held_uncertainty
 from rig.kit import Kit
 from rig.readings import Calibration, Capture, CheckReadings, Curve, Floats, KnownLoad, Reading, Untrusted
 from rig.requests import Sweep
@@ -65,7 +66,8 @@ class Load:
     def parts(self) -> dict[str, Floats]:
         """Both by name, the calibration's as far as it is known."""
         known = {} if self.calibration_ohm is None else {"calibration": self.calibration_ohm}
-        return {"noise": self.uncertainty_ohm, **known}
+        # Of noise at any phase, half of the power lies along the impedance and half across it.
+        return {"noise": self.uncertainty_ohm / np.sqrt(2), **known}
 
 
 def requests(kit: Kit, settings: Settings) -> list[Sweep]:
@@ -163,11 +165,15 @@ def fitted(capture: Capture, kit: Kit, settings: Settings) -> list[Reading]:
     trouble = "" if fits else "no driver behind this network and in this box fits the curve"
     trouble = trouble if quiet else NOISY
     subject = f"{channel.name} {driver.name}"
-    return [
-        Reading(quantity, subject, fit.values[key] * scale, unit, fit.standard_uncertainty[key] * scale, trouble)
-        for key, (quantity, unit, scale) in PARAMETERS.items()
-        if key in fit.values
-    ]
+    model = kit.model(channel.name)
+    held = held_uncertainty(model, driver.name, fit_grid(capture, up_to_hz, settings), fit_names(model, driver.name))
+    readings = []
+    for key, (quantity, unit, scale) in PARAMETERS.items():
+        if key in fit.values:
+            value = fit.values[key] * scale
+            parts = {"fit": fit.standard_uncertainty[key] * scale, "method": abs(value) * held[key]}
+            readings.append(with_parts(Reading(quantity, subject, value, unit, trouble=trouble), parts))
+    return readings
 
 
 def with_calibration(readings: Sequence[Reading], calibration: Calibration) -> list[Reading]:
@@ -181,7 +187,7 @@ def with_calibration(readings: Sequence[Reading], calibration: Calibration) -> l
 
     def parts(reading: Reading) -> dict[str, float]:
         own = reading.value * float(np.sqrt(sum(each.get(reading.quantity, 0.0) ** 2 for each in relative)))
-        return {"noise": reading.uncertainty, **({"calibration": own} if errors else {})}
+        return {**reading.parts, **({"calibration": own} if errors else {})}
 
     return [with_parts(reading, parts(reading)) for reading in readings]
 
@@ -210,12 +216,20 @@ def relative_errors(polynomial: tuple[float, float, float], values: Mapping[str,
 @lru_cache(maxsize=16)
 def fit_of(capture: Capture, model: Channel, driver: str, up_to_hz: float, settings: Settings) -> tuple[Fit, bool]:
     """Fit of a driver to a capture, and whether every point it rests on stands out of the noise; found once."""
-    grid = judged_grid(capture.request, settings.points_per_octave)
-    grid = grid[grid <= up_to_hz]
+    grid = fit_grid(capture, up_to_hz, settings)
     load = load_impedance(capture, grid)
-    # So far below the treble a free exponent of the inductance would pass for resistance.
-    names = [name for name in default_parameters(model, driver) if name != "le_exponent"]
-    return fit_impedance(model, grid, load.ohm, driver, names), bool(trusted(load, settings).all())
+    return fit_impedance(model, grid, load.ohm, driver, fit_names(model, driver)), bool(trusted(load, settings).all())
+
+
+def fit_grid(capture: Capture, up_to_hz: float, settings: Settings) -> Floats:
+    """Frequencies that parameters are fitted to."""
+    grid = judged_grid(capture.request, settings.points_per_octave)
+    return np.asarray(grid[grid <= up_to_hz])
+
+
+def fit_names(model: Channel, driver: str) -> list[str]:
+    """What is fitted: so far below the treble a free exponent of the inductance would pass for resistance."""
+    return [name for name in default_parameters(model, driver) if name != "le_exponent"]
 
 
 def trusted(load: Load, settings: Settings) -> NDArray[np.bool_]:

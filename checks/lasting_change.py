@@ -107,7 +107,8 @@ def parameter_changes(before: Capture, after: Capture, settings: Settings, kit: 
     for first, second in zip(*fits, strict=True):
         if first.quantity in ("fs", "Re"):
             change = 100 * (second.value / first.value - 1)
-            uncertainty = 100 * float(np.hypot(first.uncertainty, second.uncertainty)) / first.value
+            # What the fit holds fixed is the same unit's both times, and so is the bench.
+            uncertainty = 100 * float(np.hypot(first.parts["fit"], second.parts["fit"])) / first.value
             trouble = first.trouble or second.trouble
             readings.append(Reading(f"{first.quantity} change", first.subject, change, "%", uncertainty, trouble))
     return readings

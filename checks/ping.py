@@ -12,9 +12,17 @@ import numpy as np
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Reading, Untrusted
 from rig.requests import Sweep
-from rig.responses import acoustic_response, air_speed_m_s, band_response, design_response, mean_db
+from rig.responses import (
+    acoustic_response,
+    air_speed_m_s,
+    band_gate,
+    band_response,
+    design_response,
+    mean_db,
+    sweep_layout,
+)
 from rig.signals.smoothing import log_frequency_grid
-from rig.signals.uncertainty import DB_PER_PART, combined
+from rig.signals.uncertainty import combined, mean_power_noise_db, noise_level_db, sum_of_powers_db
 from rig.tables import Table
 from rig.uncertainty import response_db, with_parts
 
@@ -61,32 +69,39 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         noisy = "the ping drowns in the noise of the room" if hidden else ""
         trouble = noisy if off_db > settings.silent_below_db else ""
         # With a microphone that is not calibrated the level means nothing; that it stands out of the room still does.
-        own_db = noise_uncertainty_db(over_noise_db, capture.request)
+        own_db, silence_db = noise_uncertainty_db(capture)
         if capture.calibration.microphone_v_per_pa:
             level = Reading("ping level", at, off_db, "dB", trouble=trouble)
             of_bench_db = response_db(capture.calibration, capture.has("loopback"))
             readings.append(with_parts(level, {"calibration": of_bench_db, "noise": own_db}))
-        readings.append(Reading("ping over noise", at, over_noise_db, "dB"))
-        others = [levels[place] for place in levels if place[0] == at and place[1] != at]
+        over_noise = Reading("ping over noise", at, over_noise_db, "dB")
+        readings.append(with_parts(over_noise, {"noise": combined(own_db, silence_db)}))
+        others = [other for other in captures if other.request.at == at and other.request.channel != channel]
         if others:
-            loudest_db, over_db = max(others)
+            loudest = max(others, key=lambda other: levels[at, other.request.channel])
+            apart_db = off_db - levels[at, loudest.request.channel][0]
             # Microphone and volts are the same for both.
-            noise_db = combined(own_db, noise_uncertainty_db(over_db, capture.request))
-            louder = Reading("louder than the other boxes", at, off_db - loudest_db, "dB", trouble=noisy)
+            noise_db = combined(own_db, noise_uncertainty_db(loudest)[0])
+            louder = Reading("louder than the other boxes", at, apart_db, "dB", trouble=noisy)
             readings.append(with_parts(louder, {"noise": noise_db}))
     return CheckReadings(tuple(readings))
 
 
-def noise_uncertainty_db(over_noise_db: float, request: Sweep) -> float:
-    """Standard uncertainty of the mean level over a ping's band from noise so far below it, at random phase.
+def noise_uncertainty_db(capture: Capture) -> tuple[float, float]:
+    """What noise makes the level over a ping's band uncertain by; and how well the level of the noise itself is known.
 
-    One line is uncertain by the noise over the square root of two; the mean by as much less as there are independent
-    lines in it, which the gate sets: below its resolution neighbours on the grid are one.
+    The latter is told from the silence before the ping, in sixths of an octave.
     """
+    heard, request = acoustic_response(capture), capture.request
     grid = log_frequency_grid(request.start_hz, request.stop_hz, POINTS_PER_OCTAVE)
-    gate_s = 8 / np.sqrt(grid[0] * grid[-1])
-    lines = float(np.sum(np.minimum(1.0, grid * np.log(2) / POINTS_PER_OCTAVE * gate_s)))
-    return float(DB_PER_PART * 10 ** (-over_noise_db / 20) / np.sqrt(2 * max(lines, 1.0)))
+    measured, noise = band_response(heard, grid, request)
+    gate_s = float(np.sum(band_gate(heard, grid).window ** 2)) / heard.sample_rate_hz
+    silence = sweep_layout(capture).silence
+    silent_s = (silence.stop - silence.start) / capture.sample_rate_hz
+    # Neighbours on the grid share half of their sixth.
+    each_db = np.sqrt(2) * noise_level_db(grid * np.log(2) / 6, silent_s)
+    of_level_db = mean_power_noise_db(np.abs(measured) ** 2, noise**2, grid, gate_s)
+    return of_level_db, float(sum_of_powers_db(noise**2, each_db))
 
 
 def band_levels_db(capture: Capture, kit: Kit) -> tuple[float, float]:

@@ -45,9 +45,9 @@ Band = Annotated[list[float], Field(min_length=2, max_length=2)]
 #: Kept before the arrival, and the whole of the room.
 BEFORE_S = 0.002
 ROOM_S = 0.25
-#: A gate takes at most so much from the response of a box at the lowest frequency that it is valid at, and less as the
-#: third power of frequency: tested on the demonstration kits and on high-passes of second order up to 120 Hz.
-GATE_DB = 0.25
+#: A gate that cuts a decay short adds or takes at most so much at the lowest frequency that it is valid at, and less as
+#: the third power of frequency; in the band that a box plays (tested on those of the demonstration kits).
+GATE_DB = 0.4
 
 
 class Settings(Table):

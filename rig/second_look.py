@@ -14,6 +14,7 @@ from rig.judge import Verdict
 from rig.readings import Capture
 from rig.responses import sweep_layout
 from rig.signals import looks
+from rig.uncertainty import of_the_capture
 
 INTERMITTENT = "looks that differ by a part of the signal itself: a contact comes and goes"
 RESTLESS = "no two of three looks agree: the room is not quiet, or something is loose"
@@ -28,7 +29,7 @@ def is_doubtful(verdicts: Sequence[Verdict]) -> bool:
     capture to capture counts: another look is no better calibrated.
     """
     return any(
-        v.outcome == "fail" or v.may_pass or v.margin < NEAR * v.parts.get("noise", v.uncertainty) for v in verdicts
+        v.outcome == "fail" or v.may_pass or v.margin < NEAR * of_the_capture(v.parts, v.uncertainty) for v in verdicts
     )
 
 

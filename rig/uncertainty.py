@@ -8,11 +8,13 @@ calibration
     against a reference build of the same bench, in the shape of a curve whose level has been aligned.
 noise
     of this capture, from the silence in it.
+fit
+    what the residual of a least-squares fit leaves its parameters uncertain by (their covariance).
 repeatability
     of taking the unit away and putting it back, microphone and clips too. The kit states it, from
     `kitproof capability`; a part that is not stated is not there, and is not taken for nothing without a word.
 method
-    what the way of reading leaves, such as a gate that cuts a decay short.
+    what the way of reading leaves: a gate that cuts a decay short, parts whose nominal values a fit rests on.
 
 What the room adds to a level that is read with the room in it is no part: such a level is that of this unit at this
 place of this jig (D.1.1: a quantity is as well known as it is defined).
@@ -30,8 +32,9 @@ from rig.readings import Calibration, CheckReadings, Curve, Floats, Reading
 from rig.signals.uncertainty import DB_PER_PART, combined
 from rig.tables import Misfit, Table, values_of
 
-#: The parts that are the same in every capture of one bench.
+#: The parts that are the same in every capture of one bench; those that are new in each.
 OF_THE_BENCH = ("calibration",)
+OF_THE_CAPTURE = ("noise", "fit")
 
 NotNegative = Annotated[float, Field(ge=0)]
 Point = Annotated[list[float], values_of("hz", "value")]
@@ -106,6 +109,11 @@ def without_bench(curve: Curve) -> Curve:
     """A curve whose uncertainty leaves out what is the same in every capture of the bench, and at all frequencies."""
     kept = {name: part for name, part in curve.parts.items() if name not in OF_THE_BENCH}
     return with_parts(curve, kept) if len(kept) < len(curve.parts) else curve
+
+
+def of_the_capture(parts: Mapping[str, float], whole: float) -> float:
+    """What is new in each capture, of an uncertainty; all of it where it was not taken apart."""
+    return float(combined(*(part for name, part in parts.items() if name in OF_THE_CAPTURE))) if parts else whole
 
 
 def with_repeatability(read: CheckReadings, stated: Mapping[str, Repeatability]) -> CheckReadings:

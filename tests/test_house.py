@@ -104,7 +104,7 @@ MAY_IMPORT = {
         "rig.tables",
         "rig.trust",
     ],
-    "rig.second_look": ["rig.judge", "rig.readings", "rig.responses", "rig.signals"],
+    "rig.second_look": ["rig.judge", "rig.readings", "rig.responses", "rig.signals", "rig.uncertainty"],
     "rig.findings": [
         "rig.findings",
         "rig.circuit",

@@ -1,7 +1,7 @@
 """Recordings of silence: whether they can be trusted, mains hum in them, and the levels of their bands."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -57,6 +57,8 @@ class Hum:
     #: Frequencies and levels of the lines that stand out, shape (lines,).
     line_hz: Array
     line_db: Array
+    #: What noise alone gives in each.
+    floor_db: Array
 
 
 def mains_hum(pressure_pa: ArrayLike, sample_rate_hz: float) -> Hum:
@@ -88,7 +90,7 @@ def mains_hum(pressure_pa: ArrayLike, sample_rate_hz: float) -> Hum:
     # A Hann window spreads a line over its neighbours; all of it is 1.5 times the power at the peak on a bin.
     line = np.convolve(power, np.ones(5), "same") / 1.5
     reach = max(round(12.0 / step_hz), 8)
-    best = Hum(float("nan"), -np.inf, np.zeros(0), np.zeros(0))
+    best = Hum(float("nan"), -np.inf, np.zeros(0), np.zeros(0), np.zeros(0))
     most = 0.0
     orders = np.arange(1, HARMONICS + 1)
     for nominal in MAINS_HZ:
@@ -103,9 +105,9 @@ def mains_hum(pressure_pa: ArrayLike, sample_rate_hz: float) -> Hum:
         if own[:6].sum() >= LINES_FOR_HUM and _db(powers[top]) > best.level_db:
             lines_hz = np.array([_peak_hz(power, n, step_hz) for n in bins[top][own]])
             mains_hz = float(lines_hz[-1] / orders[own][-1])
-            best = Hum(mains_hz, float(_db(powers[top])), lines_hz, _db(line[bins[top][own]]))
+            best = Hum(mains_hz, float(_db(powers[top])), lines_hz, _db(line[bins[top][own]]), _db(floors[own]))
     if np.isnan(best.mains_hz):
-        return Hum(best.mains_hz, float(_db(most)), best.line_hz, best.line_db)
+        return replace(best, level_db=float(_db(most)))
     return best
 
 

@@ -43,7 +43,8 @@ def level_noise_db(power: ArrayLike, noise_power: ArrayLike) -> Array:
     """Of the level of a response, from noise at random phase beside it.
 
     A response H with noise n of mean square N beside it has the squared magnitude ``|H|**2 + 2 Re(H* n) + |n|**2``, of
-    variance ``2 |H|**2 N + N**2``; times the sensitivity coefficient of a level (5.1.2, 5.1.3). 0.19 dB at 30 dB.
+    variance ``2 |H|**2 N + N**2``; times the sensitivity coefficient of a level (5.1.2, 5.1.3). Its mean is too great
+    by N; that is not taken off, so it is added as if it were uncertain (F.2.4.5). 0.19 dB at 30 dB, 2.0 dB at 10 dB.
 
     Parameters
     ----------
@@ -52,18 +53,16 @@ def level_noise_db(power: ArrayLike, noise_power: ArrayLike) -> Array:
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         part = np.asarray(noise_power, np.float64) / np.asarray(power, np.float64)
-    return np.asarray(DB_PER_POWER_PART * np.sqrt(2 * part + part**2))
+    return np.asarray(DB_PER_POWER_PART * np.sqrt(2 * part + 2 * part**2))
 
 
 def sum_level_noise_db(power: ArrayLike, noise_power: ArrayLike) -> Array:
-    """As `level_noise_db`, of the sum of squared magnitudes over the first axis; NaN is left out.
-
-    The variances of uncorrelated noises add up (5.1.2).
-    """
-    squares, noise = np.asarray(power, np.float64), np.asarray(noise_power, np.float64)
-    variance = np.nansum(2 * squares * noise + noise**2, axis=0)
+    """As `level_noise_db`, of the sum of squared magnitudes over the first axis, in uncorrelated noises."""
+    powers, noise = np.asarray(power, np.float64), np.asarray(noise_power, np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(DB_PER_POWER_PART * np.sqrt(variance) / np.nansum(squares, axis=0))
+        scattered = DB_PER_POWER_PART * np.sqrt(2 * noise / powers + (noise / powers) ** 2)
+        too_great = DB_PER_POWER_PART * np.nansum(noise, axis=0) / np.nansum(powers, axis=0)
+    return combined(sum_of_powers_db(powers, scattered), too_great)
 
 
 def left_by_smoothing(width_hz: ArrayLike, before_s: float, after_s: float) -> Array:
@@ -160,15 +159,19 @@ def noise_level_db(width_hz: ArrayLike, seconds: ArrayLike) -> Array:
     return np.asarray(DB_PER_POWER_PART / np.sqrt(np.maximum(1.0, values)))
 
 
-def sum_of_levels_db(level_db: ArrayLike, each_db: ArrayLike) -> float:
-    """Of the level of a sum of powers, whose levels are uncertain by `each_db` and uncorrelated (5.1.2).
+def sum_of_powers_db(power: ArrayLike, each_db: ArrayLike) -> Array:
+    """Of the level of a sum of powers over the first axis, whose levels are uncertain by `each_db`; NaN is left out.
+
+    Uncorrelated parts, the sensitivity of the sum's level to each being its share of the sum (5.1.2, 5.1.3).
 
     Parameters
     ----------
-    level_db, each_db : array_like, shape (bands,)
+    power, each_db : array_like, shape (parts, ...)
     """
-    power = 10 ** (np.asarray(level_db, np.float64) / 10)
-    return float(np.sqrt(np.sum((power * np.asarray(each_db, np.float64)) ** 2)) / np.sum(power))
+    powers = np.asarray(power, np.float64)
+    variance = np.nansum((powers * np.asarray(each_db, np.float64)) ** 2, axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.sqrt(variance) / np.nansum(powers, axis=0))
 
 
 def peak_noise_db(peak: ArrayLike, noise_rms: ArrayLike, values: ArrayLike, of_noise: bool) -> Array:
