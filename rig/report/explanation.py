@@ -40,7 +40,7 @@ def draw_explanation(panels: Sequence[Sequence[Under]], title: str, path: Path) 
 
     with mpl.rc_context({"svg.hashsalt": "kitproof", "font.size": 9, "svg.fonttype": "none"}):
         figure, axes = plt.subplots(
-            len(panels), 1, figsize=(10, 3.6 * len(panels)), squeeze=False, layout="constrained"
+            len(panels), 1, figsize=(10, 4.0 * len(panels)), squeeze=False, layout="constrained"
         )
         figure.suptitle(title, fontsize=10)
         for axis, panel in zip(axes.flat, panels, strict=True):
@@ -69,7 +69,8 @@ def _panel(axis: Any, panel: Sequence[Under]) -> None:
     axis.set_xlabel("Hz")
     axis.set_ylabel(curve.unit)
     axis.grid(which="both", linewidth=0.3, color="0.8")
-    axis.legend(fontsize=7, loc="best")
+    # Below the panel: a notch may be anywhere in it.
+    axis.legend(fontsize=7, loc="upper left", bbox_to_anchor=(0, -0.16), frameon=False)
 
 
 def _scales(axis: Any, curve: Curve, shown: Floats) -> None:

@@ -97,6 +97,7 @@ def test_explain_prints_the_findings_and_draws_them(tmp_path: Path) -> None:
     done = runner.invoke(cli.app, ["explain", "BT-0003", "--workspace", str(tmp_path)])
     assert done.exit_code == 0, done.output
     assert "What is probably wrong" in done.output
+    assert "What is probably wrong" in runner.invoke(cli.app, ["show", "BT-0003", "--workspace", str(tmp_path)]).output
     (figure,) = (tmp_path / "results" / ".explain").glob("*.svg")
     assert figure.name == f"BT-0003-{record.document['run']}.svg"
     assert str(figure) in done.output
