@@ -223,6 +223,18 @@ def test_bare_leads_that_lead_nowhere(rehearsal: Kit) -> None:
     assert CLIPS in found[0].alike
 
 
+def test_what_all_channels_have_alike_may_be_the_microphones(booth: Kit) -> None:
+    channels = ("left", "right")
+    curves = [electrical(booth, booth.model(channel), "pass") for channel in channels]
+    reversed_ = [signs(channel, woofer=-1, tweeter=-1) for channel in channels]
+    both = findings(booth, [*curves, *reversed_])
+    assert [(f.kind, f.what) for f in both] == [("reversed", ())] * 2
+    assert all(any("microphone" in other for other in f.alike) for f in both)
+    one = findings(booth, [*curves, reversed_[0]])
+    assert named(one)[0] == ("reversed", ())
+    assert not any("microphone" in other for other in one[0].alike)
+
+
 def test_what_is_heard_is_told_by_its_check(booth: Kit) -> None:
     heard = verdict("evidence of impulses", "left", said="rub or rattle from 50 to 90 Hz")
     hum = verdict("hum", "right", said="40 dB SPL at multiples of 50.0 Hz")

@@ -32,6 +32,11 @@ BETWEEN = " against "
 NO_FAULT = "no single fault of the dictionary explains this"
 EDGE = "the curves are those of a good unit with its parts at the edge of their tolerances"
 CLIPS = "the clips are off"
+#: What a bench can do to all channels at once.
+OF_THE_MICROPHONE = {
+    "reversed": "the sign of the microphone is not that of its calibration",
+    "gain": "the microphone's gain is not that of its calibration, or it stands elsewhere",
+}
 #: What is spread, as a builder calls it.
 NAMES = {
     "value": "the value",
@@ -104,6 +109,7 @@ def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
     if not found and not wrong:
         # They differ, and neither leaves its own limits.
         found += _of_curves(kit, results, compared, set(), by_ear)
+    found = _of_all_alike(kit, found)
     bent_besides = {finding.channel for finding in found if finding.kind != "unknown"}
     found += [f for f in by_ear if not (f.kind == "bent" and f.channel in bent_besides)]
     return tuple(sorted(found, key=lambda finding: (finding.kind == "unknown", -finding.probability)))
@@ -127,6 +133,15 @@ def _of_curves(
             yield from named
             if not named and channel in wrong and not any(finding.channel == channel for finding in by_ear):
                 yield _unexplained(scene, ranked)
+
+
+def _of_all_alike(kit: Kit, found: Sequence[Finding]) -> list[Finding]:
+    """The findings; where every channel has the same one, the microphone may have it as well as the unit."""
+    several = [f for f in found if f.kind in OF_THE_MICROPHONE and not f.what]
+    if len({f.channel for f in several}) < max(len(kit.channels), 2) or len({f.kind for f in several}) > 1:
+        return list(found)
+    words = OF_THE_MICROPHONE[several[0].kind]
+    return [replace(f, alike=(*f.alike, words)) if f in several else f for f in found]
 
 
 def channels_of(kit: Kit, subjects: Iterable[str]) -> set[str]:
