@@ -1,6 +1,7 @@
 """What is being built: the schema of `limits/<kit>/kit.toml`, and loading it."""
 
 import hashlib
+import math
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Annotated, Any
 from pydantic import Field, PrivateAttr, StrictBool, model_validator
 
 from rig.circuit.channel import Channel
+from rig.circuit.radiation import Position
 from rig.decision import Decision
 from rig.limits import Limit, read_masks
 from rig.requests import AT_LEADS, Moment, Stage, Sweep
@@ -192,6 +194,16 @@ class Kit(Table):
     def position(self, name: str) -> PositionSpec:
         """The microphone position of this name (KeyError if there is none)."""
         return {position.name: position for position in self.positions}[name]
+
+    def microphone_m(self, box: str, at: str, position: PositionSpec) -> Position:
+        """Place of the microphone as seen from `box` when it stands at `position` in front of the box `at`.
+
+        All boxes look the same way; KeyError if there is no such box.
+        """
+        here, there = self.channel(box).place_m, self.channel(at).place_m
+        angle = math.radians(position.angle_deg)
+        right = there[0] - here[0] + position.distance_m * math.sin(angle)
+        return right, 0.0, there[1] - here[1] + position.distance_m * math.cos(angle)
 
     def model(self, name: str) -> Channel:
         """The lumped model of a channel, at its nominal values."""

@@ -133,10 +133,29 @@ def _save(
     written: int,
 ) -> Record:
     home, name = folder.parent, folder.name.removeprefix(UNFINISHED)
-    for name_of_help in HELPS:
-        (folder / name_of_help).unlink(missing_ok=True)
+    document = _head(home, name, kit, serial, run, about)
+    _copy_kit(kit, folder)
+    document["results"] = [_write_result(result, folder) for result in run.results]
+    document["calibrations"], document["captures"] = write_captures(run.captures, folder, written)
+    document["findings"] = [asdict(finding) for finding in run.findings]
+    document["logs"] = [_log_entry(n, log, troubles, folder) for n, (log, troubles) in enumerate(run.logs, 1)]
+    (folder / "certificate.html").write_text(certificate(document, run, kit), encoding="utf-8")
+    for help_ in HELPS:
+        (folder / help_).unlink(missing_ok=True)
+    document["files"] = {path.relative_to(folder).as_posix(): sha256(path) for path in _files(folder)}
+    text = json.dumps(_plain(document), indent=1, ensure_ascii=False, allow_nan=False)
+    (folder / "run.json").write_text(text + "\n", encoding="utf-8")
+    _sync(folder)
+    final = home / name
+    folder.rename(final)
+    sync_file(home)
+    return Record(final, document)
+
+
+def _head(home: Path, name: str, kit: Kit, serial: str, run: Run, about: Mapping[str, Any]) -> dict[str, Any]:
+    """What run.json says before its results."""
     earlier = readable(home)[0]
-    document: dict[str, Any] = {
+    return {
         "schema": SCHEMA,
         "run": name,
         "run_number": int(name.split("-")[3]),
@@ -150,20 +169,6 @@ def _save(
         "timing": asdict(run.timing),
         "previous": _link(earlier[-1]) if earlier else None,
     }
-    _copy_kit(kit, folder)
-    document["results"] = [_write_result(result, folder) for result in run.results]
-    document["calibrations"], document["captures"] = write_captures(run.captures, folder, written)
-    document["findings"] = [asdict(finding) for finding in run.findings]
-    document["logs"] = [_log_entry(n, log, troubles, folder) for n, (log, troubles) in enumerate(run.logs, 1)]
-    (folder / "certificate.html").write_text(certificate(document, run, kit), encoding="utf-8")
-    document["files"] = {path.relative_to(folder).as_posix(): sha256(path) for path in _files(folder)}
-    text = json.dumps(_plain(document), indent=1, ensure_ascii=False, allow_nan=False)
-    (folder / "run.json").write_text(text + "\n", encoding="utf-8")
-    _sync(folder)
-    final = home / name
-    folder.rename(final)
-    sync_file(home)
-    return Record(final, document)
 
 
 def now() -> str:

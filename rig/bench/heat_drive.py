@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.bench.unit import Unit, box_pressure_pa, lead_gain, microphone_from
+from rig.bench.unit import Unit, box_pressure_pa, lead_gain
 from rig.circuit.box import driver_impedance
 from rig.circuit.channel import box_of, driver_voltage, impedance_ohm, with_driver
 from rig.circuit.units import speed_of_sound_m_s
@@ -96,7 +96,7 @@ def band_gains_db(unit: Unit, kit: Kit, box: str, at: str, position: str) -> tup
 
 
 def _gain_db(unit: Unit, kit: Kit, box: str, at: str, position: str) -> Floats:
-    microphone_m = microphone_from(kit, box, at, kit.position(position))
+    microphone_m = kit.microphone_m(box, at, kit.position(position))
     pressure = box_pressure_pa(unit, box, microphone_m, GRID_HZ, speed_of_sound_m_s(AIR_CELSIUS))
     mean = (np.abs(pressure) ** 2 @ OF_BAND) / OF_BAND.sum(axis=0)
     return np.asarray(10 * np.log10(np.maximum(mean, 1e-20)) - 20 * math.log10(REFERENCE_PA))

@@ -26,7 +26,6 @@ from rig.bench.unit import (
     box_pressure_pa,
     lead_gain,
     lead_impedance_ohm,
-    microphone_from,
     unit_of,
 )
 from rig.circuit.parts import OPEN_OHM
@@ -265,7 +264,7 @@ class SimulatedBench:
         """Where the microphone stands, seen from a box."""
         position = self.kit.position(request.position)
         position = position.model_copy(update={"distance_m": position.distance_m + equipment.microphone_shift_m})
-        return microphone_from(self.kit, box, request.at, position)
+        return self.kit.microphone_m(box, request.at, position)
 
     def _direct(
         self, request: Sweep, box: str, microphone_m: Position, speed: float, size: int, rate_hz: float

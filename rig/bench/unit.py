@@ -15,7 +15,7 @@ from rig.bench.noises import Noise
 from rig.circuit.channel import Channel, ElectronicFilter, filter_response, impedance_ohm
 from rig.circuit.radiation import Position, pressure_pa
 from rig.circuit.tolerance import draw, one_unit
-from rig.kit import Kit, PositionSpec
+from rig.kit import Kit
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -105,20 +105,3 @@ def box_pressure_pa(
         If the microphone stands behind that box's baffle.
     """
     return np.asarray(pressure_pa(unit.box(box), frequency_hz, 1.0, microphone_m, speed_of_sound)).reshape(-1)
-
-
-def microphone_from(kit: Kit, box: str, at: str, position: PositionSpec) -> Position:
-    """Place of the microphone as seen from `box` when it stands at `position` in front of the box `at`.
-
-    All boxes look the same way; their places are those of the kit.
-
-    Raises
-    ------
-    KeyError
-        If there is no such box.
-    """
-    here, there = kit.channel(box).place_m, kit.channel(at).place_m
-    angle = np.deg2rad(position.angle_deg)
-    right = there[0] - here[0] + position.distance_m * np.sin(angle)
-    front = there[1] - here[1] + position.distance_m * np.cos(angle)
-    return float(right), 0.0, float(front)

@@ -5,7 +5,6 @@ from functools import cached_property
 
 import numpy as np
 
-from rig.bench.unit import microphone_from
 from rig.bench_check.evidence import Complex, gain_db, hears, with_right_loopback
 from rig.circuit.radiation import driver_pressure_pa
 from rig.kit import Kit
@@ -111,7 +110,7 @@ def heard_box(bench: Playing, capture: Capture) -> Heard | None:
         return None
     request, kit = capture.request, bench.kit
     try:
-        microphone_m = microphone_from(kit, request.channel, request.at, kit.position(request.position))
+        microphone_m = kit.microphone_m(request.channel, request.at, kit.position(request.position))
         response = acoustic_response(with_right_loopback(capture))
         gated, grid = _gated(response, request)
         expected = driver_pressure_pa(kit.model(request.channel), grid, 1.0, microphone_m, air_speed_m_s(capture))
@@ -141,7 +140,7 @@ def _gated(response: Acoustic, request: Sweep) -> tuple[Gated, Floats]:
 def way_s(bench: Playing, channel: str) -> float:
     """Time of flight from a box to where the microphone stands."""
     request = bench.sweeps[0].request
-    way_m = microphone_from(bench.kit, channel, request.at, bench.kit.position(request.position))
+    way_m = bench.kit.microphone_m(channel, request.at, bench.kit.position(request.position))
     return float(np.linalg.norm(way_m)) / air_speed_m_s(bench.silence)
 
 

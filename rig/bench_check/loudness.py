@@ -2,7 +2,6 @@
 
 import numpy as np
 
-from rig.bench.unit import microphone_from
 from rig.bench_check import common
 from rig.bench_check.evidence import hears, sweep_rms, usual_rms
 from rig.bench_check.heard import BASS_BELOW_HZ, Heard, Playing, evened, output_off_db
@@ -183,7 +182,7 @@ def full_level_over_room_db(bench: Playing, capture: Capture) -> tuple[Floats, F
     mids, room_db = band_levels_db(
         bench.silence.pascal(), capture.sample_rate_hz, max(low, kit.sweeps.playing.start_hz), min(high, 16000.0)
     )
-    microphone_m = microphone_from(kit, request.channel, request.at, kit.position(request.position))
+    microphone_m = kit.microphone_m(request.channel, request.at, kit.position(request.position))
     pressure = driver_pressure_pa(kit.model(request.channel), mids, 1.0, microphone_m, air_speed_m_s(capture))
     heard_pa = np.abs(pressure.sum(axis=0)).reshape(-1) * kit.levels.playing_v
     return mids, db_spl(heard_pa) - room_db

@@ -28,7 +28,9 @@ def show(learnt: Sequence[Learnt], written: Sequence[Path], figure: Path, togeth
     console.print("Read them, edit them, and put them into kit.toml:\n")
     for one, path in zip(learnt, written, strict=True):
         check, quantity, subject = one.key
-        console.print(f'[limits.{check}]  "{quantity} {subject}" = {{ mask = "{path.name}" }}', markup=False, soft_wrap=True)
+        console.print(
+            f'[limits.{check}]  "{quantity} {subject}" = {{ mask = "{path.name}" }}', markup=False, soft_wrap=True
+        )
 
 
 def _widths(one: Learnt) -> str:

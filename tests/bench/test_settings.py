@@ -126,7 +126,7 @@ def test_the_simulated_bench(tmp_path):
     settings = load(tmp_path, 'kind = "simulated"\n[simulated]\nseed = 3\nfaults = ["left woofer reversed"]\n')
     assert settings.simulated.seed == 3
     assert settings.simulated.faults == ["left woofer reversed"]
-    assert not settings.simulated.faster == 1.0
+    assert settings.simulated.faster == float("inf")
     with pytest.raises(BenchSetupError, match=r"simulated: found a table; allowed: for kind = 'soundcard' no table"):
         load(tmp_path, GOOD + "[simulated]\nseed = 1\n")
 

@@ -13,7 +13,6 @@ from rig.bench.unit import (
     box_pressure_pa,
     lead_gain,
     lead_impedance_ohm,
-    microphone_from,
     nominal_unit,
     unit_of,
 )
@@ -89,10 +88,10 @@ def test_a_microphone_behind_the_baffle_is_refused() -> None:
 def test_the_microphone_stands_in_front_of_the_box_it_is_set_up_at() -> None:
     # left at -0.4 m, right at +0.4 m, bass 0.2 m further back.
     axis = REHEARSAL.position("on axis")
-    assert microphone_from(REHEARSAL, "left", "left", axis) == pytest.approx((0.0, 0.0, 0.5))
-    assert microphone_from(REHEARSAL, "right", "left", axis) == pytest.approx((-0.8, 0.0, 0.5))
-    assert microphone_from(REHEARSAL, "left", "bass", axis) == pytest.approx((0.4, 0.0, 0.3))
-    aside = microphone_from(REHEARSAL, "left", "left", REHEARSAL.position("30 degrees"))
+    assert REHEARSAL.microphone_m("left", "left", axis) == pytest.approx((0.0, 0.0, 0.5))
+    assert REHEARSAL.microphone_m("right", "left", axis) == pytest.approx((-0.8, 0.0, 0.5))
+    assert REHEARSAL.microphone_m("left", "bass", axis) == pytest.approx((0.4, 0.0, 0.3))
+    aside = REHEARSAL.microphone_m("left", "left", REHEARSAL.position("30 degrees"))
     assert aside == pytest.approx((0.25, 0.0, 0.5 * np.sqrt(0.75)))
 
 
