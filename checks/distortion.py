@@ -27,7 +27,15 @@ from rig.readings import Capture, CheckReadings, Curve, Floats, OwnHarmonics, Re
 from rig.requests import Sweep
 from rig.responses import harmonics, judged_grid, sweep_layout
 from rig.signals.levels import db, power_db
-from rig.signals.uncertainty import combined, level_noise_db, noise_level_db, sum_level_noise_db, sum_of_powers_db
+from rig.signals.uncertainty import (
+    SIXTH,
+    combined,
+    level_noise_db,
+    noise_level_db,
+    of_few_values,
+    sum_level_noise_db,
+    sum_of_powers_db,
+)
 from rig.tables import Table
 from rig.uncertainty import with_parts
 
@@ -45,8 +53,6 @@ FUNDAMENTAL_OVER_NOISE_DB = 10.0
 #: Power of the noise in a harmonic's window is exponentially distributed about its mean: one point in a thousand
 #: exceeds seven times the mean (8.4 dB).
 NOISE_PEAK_DB = 8.4
-#: The density of the noise is read in sixths of an octave: width over the frequency.
-FLOOR_WIDTH = 2 ** (1 / 12) - 2 ** (-1 / 12)
 HIDDEN = "where noise hides the harmonic, the level that it cannot exceed"
 
 
@@ -147,7 +153,7 @@ def distortion_curves(found: Harmonics, channel: str, settings: Settings) -> lis
     at_hz = found.frequency_hz[inside]
     curve = Curve("distortion noise floor", channel, at_hz, floor, "dB", usable[inside], method=method)
     # A few windowed segments use about half of the silence.
-    each = noise_level_db(FLOOR_WIDTH * np.multiply.outer(ORDERS, at_hz), found.silence_s / 2)
+    each = noise_level_db(SIXTH * np.multiply.outer(ORDERS, at_hz), found.silence_s / 2)
     curves.append(with_parts(curve, {"noise": sum_of_powers_db(found.noise[:, inside], each)}))
     return curves
 
@@ -159,12 +165,14 @@ def relative_to_fundamental(
     power, noise = (each[rows][:, inside] for each in (found.power, found.noise))
     total, fundamental = np.nansum(power, axis=0), found.fundamental[inside]
     value, valid, clear = told(total, np.nansum(noise, axis=0), fundamental, settings)
-    in_noise = combined(sum_level_noise_db(power, noise), level_noise_db(fundamental, found.fundamental_noise[inside]))
+    at_hz = found.frequency_hz[inside]
+    of_harmonics = sum_level_noise_db(power, noise) * of_few_values(SIXTH * ORDERS[rows][0] * at_hz, found.silence_s)
+    of_fundamental = level_noise_db(fundamental, found.fundamental_noise[inside])
     # A bound has the noise at its strongest in it already.
-    parts = {"noise": np.where(clear, in_noise, 0.0)}
+    parts = {"noise": np.where(clear, combined(of_harmonics, of_fundamental), 0.0)}
     if found.card is not None:
         parts["calibration"] = sum_level_noise_db(power, found.card[rows][:, inside])
-    return with_parts(Curve(quantity, channel, found.frequency_hz[inside], value, "dB", valid), parts)
+    return with_parts(Curve(quantity, channel, at_hz, value, "dB", valid), parts)
 
 
 def told(

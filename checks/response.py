@@ -19,19 +19,29 @@ from pydantic import Field
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
 from rig.requests import Sweep
-from rig.responses import Acoustic, acoustic_response, air_speed_m_s, design_response, judged_grid, noise_power
+from rig.responses import (
+    Acoustic,
+    acoustic_response,
+    air_speed_m_s,
+    design_response,
+    judged_grid,
+    noise_power,
+    sweep_layout,
+)
 from rig.signals.deconvolution import gated_power
 from rig.signals.gating import Gated, gate
 from rig.signals.levels import REFERENCE_PRESSURE_PA, align_level_db, db
 from rig.signals.noise import snr_db
 from rig.signals.smoothing import smooth_power
 from rig.signals.uncertainty import (
+    SIXTH,
     SQUARED_GATE,
     combined,
     from_bounds,
     left_by_smoothing,
     level_noise_db,
     mean_level_noise_db,
+    of_few_values,
     smoothing_width_hz,
 )
 from rig.tables import Table
@@ -142,7 +152,7 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
         )
         parts = {
             "calibration": np.full(grid.size, response_db(capture.calibration, heard.timed)),
-            "noise": smoothed_noise_db(power, noise, request, sides_s, grid, settings.smoothing),
+            "noise": smoothed_noise_db(power, noise, capture, sides_s, grid, settings.smoothing),
         }
         if quantity == "free-field level":
             parts["method"] = from_bounds(GATE_DB * np.minimum(gated.lowest_valid_hz / grid, 1.0) ** 3)
@@ -151,11 +161,14 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
 
 
 def smoothed_noise_db(
-    power: Floats, noise: Floats, request: Sweep, sides_s: tuple[float, float], grid: Floats, smoothing: float
+    power: Floats, noise: Floats, capture: Capture, sides_s: tuple[float, float], grid: Floats, smoothing: float
 ) -> Floats:
     """Uncertainty of a smoothed level from noise behind a gate of these two sides."""
+    request, silence = capture.request, sweep_layout(capture).silence
     width_hz = smoothing_width_hz(grid, request.start_hz, request.stop_hz, smoothing)
-    return level_noise_db(power, noise) * left_by_smoothing(width_hz, *(SQUARED_GATE * side for side in sides_s))
+    left = left_by_smoothing(width_hz, *(SQUARED_GATE * side for side in sides_s))
+    few = of_few_values(SIXTH * grid, (silence.stop - silence.start) / capture.sample_rate_hz)
+    return level_noise_db(power, noise) * left * few
 
 
 def smoothed_powers(

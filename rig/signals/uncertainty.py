@@ -19,6 +19,8 @@ DB_PER_POWER_PART = 10 / math.log(10)
 SQUARED_GATE = 0.5 + 0.5 * 3 / 8
 """Integral of the squared window of `gating.gate` on one side of the arrival, over its length there: flat over half of
 it, half a cosine over the other."""
+SIXTH = 2 ** (1 / 12) - 2 ** (-1 / 12)
+"""Width of a sixth of an octave over its frequency: so the density of the noise of a response is averaged."""
 EXTREME_VALUE = math.pi / math.sqrt(6)
 """Standard deviation of the standard extreme-value distribution."""
 
@@ -157,6 +159,23 @@ def noise_level_db(width_hz: ArrayLike, seconds: ArrayLike) -> Array:
     """
     values = np.asarray(width_hz, np.float64) * np.asarray(seconds, np.float64)
     return np.asarray(DB_PER_POWER_PART / np.sqrt(np.maximum(1.0, values)))
+
+
+def of_few_values(width_hz: ArrayLike, silence_s: float) -> Array:
+    """Factor on a part from noise whose level was told from so few values that it is not known well itself.
+
+    Student's t over the normal quantile, both at 95 %, so that k = 2 stays what it is (G.3.2 and G.4.1). Each of the
+    values in a band over a time has two degrees of freedom; of a short silence a few windowed segments use about half.
+
+    Parameters
+    ----------
+    width_hz : array_like
+        Width of the band that the density of the noise was averaged over.
+    silence_s : float
+        Length of the silence.
+    """
+    degrees = np.maximum(2.0, np.asarray(width_hz, np.float64) * silence_s)
+    return np.asarray(special.stdtrit(degrees, 0.975) / special.ndtri(0.975))
 
 
 def sum_of_powers_db(power: ArrayLike, each_db: ArrayLike) -> Array:
