@@ -158,8 +158,11 @@ def ambient(bench: Playing) -> Told | None:
     if not bench.silence.calibration.microphone_v_per_pa:
         return None
     to_do = "Switch off fans, pumps and heating, close doors and windows, wait for quiet."
+    # A microphone whose gain is off makes room and boxes louder alike.
+    turned_db = float(np.median([one.off_db for one in bench.heard])) if bench.heard else 0.0
+    turned_db = turned_db if abs(turned_db) > LEVEL_DB else 0.0
     grid, above_db = full_level_over_room_db(bench, bench.sweeps[0])
-    short_db = ROOM_DB - above_db
+    short_db = ROOM_DB - above_db - turned_db
     if np.max(short_db) > 0:
         short = grid[short_db > 0]
         words = (
@@ -168,7 +171,7 @@ def ambient(bench: Playing) -> Told | None:
         )
         return Told("ambient", False, words, to_do, "likely")
     at_rest = bench.kit.checks.get("hum_and_noise")
-    level_dba = float(weighted_level_db_spl(bench.silence.pascal(), bench.silence.sample_rate_hz, "A"))
+    level_dba = float(weighted_level_db_spl(bench.silence.pascal(), bench.silence.sample_rate_hz, "A")) - turned_db
     if at_rest is not None and level_dba > (allowed := float(at_rest.get("room_below_dba", ROOM_DBA))):
         words = f"the room has {level_dba:.0f} dB(A); above {allowed:.0f} dB(A) hum and noise of a unit stay void"
         return Told("ambient", False, words, to_do, "bench or unit")
