@@ -85,14 +85,14 @@ def left_by_smoothing(width_hz: ArrayLike, before_s: float, after_s: float) -> A
     before_s, after_s : float
         Length of the gate to both sides of the arrival, as the integral of its squared window.
     """
-    width = np.asarray(width_hz, np.float64)
+    # So little that all is left, and no difference of next to nothing is taken.
+    width = np.maximum(np.asarray(width_hz, np.float64), 1e-3 / (before_s + after_s))
 
     def upto(x: Array) -> Array:
         y = np.maximum(np.pi * x, 1e-9)
         return np.asarray((special.sici(2 * y)[0] - np.sin(y) ** 2 / y) / np.pi)
 
-    whole = np.maximum(width * (before_s + after_s), 1e-9)
-    part = (upto(width * before_s) + upto(width * after_s)) / whole
+    part = (upto(width * before_s) + upto(width * after_s)) / (width * (before_s + after_s))
     return np.asarray(np.sqrt(np.minimum(part, 1.0)))
 
 
