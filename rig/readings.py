@@ -119,6 +119,8 @@ class Capture:
     attempt: int = 1
     #: What the driver reported ("input overflow", ...). Flags prove nothing by their absence.
     flags: tuple[str, ...] = ()
+    #: Roles that a device of their own recorded, whose clock is not the playing one (`rig.clocks`).
+    other_clock: tuple[str, ...] = ()
 
     def has(self, role: str) -> bool:
         """Whether an input with this role was recorded."""

@@ -49,6 +49,7 @@ def write_captures(
                 "sample_rate_hz": capture.sample_rate_hz,
                 "calibration": same[0] if same else len(calibrations) - 1,
                 "flags": list(capture.flags),
+                "other_clock": list(capture.other_clock),
                 "troubles": list(troubles),
             }
         )
@@ -78,6 +79,8 @@ def read_captures(folder: Path, document: Mapping[str, Any]) -> Iterator[Capture
             calibration=calibrations[entry["calibration"]],
             attempt=entry["attempt"],
             flags=tuple(entry["flags"]),
+            # Records were once made without a second device.
+            other_clock=tuple(entry.get("other_clock", ())),
         )
 
 

@@ -149,22 +149,24 @@ def _transformed(capture: Capture) -> _Transformed:
         If the output level is not the one asked for, an input gives nothing, or the capture is not whole.
     """
     layout, request, rate_hz = sweep_layout(capture), capture.request, capture.sample_rate_hz
-    leads, timed = lead_volts(capture)
+    leads, recorded = lead_volts(capture)
     pascal = capture.pascal()
     silence, pressure = pascal[layout.silence].copy(), pascal.astype(np.float32)
     if not (np.any(pressure) and np.any(leads)):
         raise Untrusted(f"the microphone or the loopback gave nothing at all ({request})")
-    late = _lateness(capture, leads if timed else pressure, layout)
+    late = _lateness(capture, leads if recorded else pressure, layout)
     start = layout.sweep_start + late
     stop = min(layout.mark_after + late, pressure.size)
     piece = slice(max(0, start - round(0.02 * rate_hz)), stop)
-    known = leads[piece] if timed else leads[piece.start - late : stop - late]
+    known = leads[piece] if recorded else leads[piece.start - late : stop - late]
     frames = stop - piece.start
     kept = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
     band = (request.start_hz, request.stop_hz)
     grid = deconvolution.grid_of(deconvolution.length_for(frames, frames, *kept), rate_hz, *band, single=True)
     swept = pressure[piece] - np.float32(np.mean(silence))
     heard, sent = (deconvolution.spectrum_of(each, grid) for each in (swept, known))
+    # Of a microphone with a clock of its own nobody knows when its recording began.
+    timed = recorded and "microphone" not in capture.other_clock
     return _Transformed(grid, heard, sent, timed, frames, silence)
 
 

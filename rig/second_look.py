@@ -9,12 +9,16 @@ from collections.abc import Sequence
 from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
+from rig.clocks import on_playing_clock
 from rig.judge import Verdict
 from rig.readings import Capture
 from rig.responses import sweep_layout
-from rig.signals import looks
+from rig.signals import looks, two_clocks
 from rig.uncertainty import of_the_capture
+
+Samples = NDArray[np.float32]
 
 INTERMITTENT = "looks that differ by a part of the signal itself: a contact comes and goes"
 RESTLESS = "no two of three looks agree: the room is not quiet, or something is loose"
@@ -39,8 +43,7 @@ def agree(one: Capture, other: Capture) -> bool:
     if one.samples.shape != other.samples.shape:
         return False
     return not any(
-        looks.pieces_that_differ(a, b, layout.silence, one.sample_rate_hz).any()
-        for a, b in zip(one.samples, other.samples, strict=True)
+        looks.pieces_that_differ(a, b, layout.silence, one.sample_rate_hz).any() for a, b in _rows_of(one, other)
     )
 
 
@@ -59,6 +62,14 @@ def choose(captures: Sequence[Capture]) -> tuple[Capture, str]:
 
 
 def _follows(odd: Capture, clean: Capture) -> bool:
-    rows = zip(odd.samples, clean.samples, strict=True)
-    loudest = max(rows, key=lambda pair: float(np.sum((pair[0] - pair[1]).astype(np.float64) ** 2)))
+    loudest = max(_rows_of(odd, clean), key=lambda pair: float(np.sum((pair[0] - pair[1]).astype(np.float64) ** 2)))
     return looks.follows_the_signal(loudest[0], loudest[1], odd.sample_rate_hz)
+
+
+def _rows_of(one: Capture, other: Capture) -> list[tuple[Samples, Samples]]:
+    """Rows of two captures, input by input; on a clock of its own the first is laid over the other."""
+    moves = () if one.request.is_silence else one.other_clock
+    pairs = []
+    for role, a, b in zip(one.inputs, on_playing_clock(one).samples, on_playing_clock(other).samples, strict=True):
+        pairs.append((two_clocks.laid_over(a, b).astype(np.float32) if role in moves else a, b))
+    return pairs

@@ -3,12 +3,13 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from rig import clocks
 from rig.check import ListedCheck
 from rig.judge import Outcome, Verdict, judge, outcome_of
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Log, Untrusted
 from rig.requests import Request
-from rig.signals import integrity, quiet, stimulus
+from rig.signals import alteration, integrity, marks, quiet, stimulus
 from rig.trust import doubt
 from rig.uncertainty import with_repeatability
 
@@ -34,7 +35,9 @@ def capture_integrity(capture: Capture) -> integrity.Integrity:
     request = capture.request
     rows = [capture.inputs.index(role) for role in ("loopback", "drive") if capture.has(role)]
     layout = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, capture.sample_rate_hz)
-    return integrity.inspect(capture.samples, layout, rows[0] if rows else None, inputs=capture.inputs)
+    other = [capture.inputs.index(role) for role in capture.other_clock if capture.has(role)]
+    row = rows[0] if rows and rows[0] not in other else None
+    return integrity.inspect(capture.samples, layout, row, inputs=capture.inputs, other_clock=other)
 
 
 def capture_troubles(capture: Capture) -> tuple[str, ...]:
@@ -42,7 +45,26 @@ def capture_troubles(capture: Capture) -> tuple[str, ...]:
     flags = tuple(f"the sound driver reported: {flag}" for flag in capture.flags)
     if capture.request.is_silence:
         return flags + quiet.silence_troubles(capture.samples, capture.inputs)
-    return flags + capture_integrity(capture).troubles
+    found = capture_integrity(capture)
+    return flags + (found.troubles or capture_alterations(capture, found))
+
+
+def capture_alterations(capture: Capture, found: integrity.Integrity) -> tuple[str, ...]:
+    """What an operating system did to the rows of a sound capture: automatic gain, noise suppression, resampling."""
+    request, one_clock = capture.request, clocks.on_playing_clock(capture)
+    layout = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, capture.sample_rate_hz)
+    told = []
+    for n, role in enumerate(capture.inputs):
+        if n not in found.silent_rows:
+            row, late = one_clock.samples[n], found.arrivals[n]
+            if role in capture.other_clock:
+                late, _ = marks.arrival(row, layout, clocks.LONGEST_DELAY_S)
+            told += [f"{role}: {words}" for words in alteration.alterations(row, layout, late)]
+    return tuple(told)
+
+
+def _on_one_clock(found: Capture | Log, heard: Sequence[Capture]) -> Capture | Log:
+    return clocks.on_one_clock(found, heard) if isinstance(found, Capture) else found
 
 
 def void(listed: ListedCheck, reason: str) -> CheckResult:
@@ -73,9 +95,13 @@ def examine(
         doubtful = doubt(listed.check.NAME, capture.calibration.doubts) if isinstance(capture, Capture) else ""
         if doubtful:
             return void(listed, doubtful)
+    heard = [capture for capture in captures.values() if isinstance(capture, Capture)]
+    own = (capture for request in needed if isinstance(capture := captures[request], Capture))
+    if words := clocks.apart(heard, own):
+        return void(listed, words)
     limits = kit.limits.get(listed.name, {})
     try:
-        read = listed.read([captures[request] for request in needed], kit)
+        read = listed.read([_on_one_clock(captures[request], heard) for request in needed], kit)
         read = with_repeatability(read, kit.repeatability.get(listed.name, {}))
     except Untrusted as error:
         return void(listed, str(error))

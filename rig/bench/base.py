@@ -10,6 +10,10 @@ from rig.requests import Programme, Request, Stage, Sweep
 #: A capture goes on so long beyond the stimulus, whose own last tenth of a second is silent: together the longest
 #: delay that the equipment may have.
 CAPTURE_ALLOWANCE_S = 0.1
+#: Where the microphone is a device of its own, whose frames are matched by the time of day: so much more of it is kept
+#: before the stimulus, and so much beyond it, which is still short of the next stimulus's mark.
+OWN_DEVICE_EARLY_S = 0.1
+OWN_DEVICE_ALLOWANCE_S = 0.25
 
 
 class BenchError(Exception):

@@ -44,6 +44,8 @@ class Equipment:
     #: Of the clips and the cable, which end up in every impedance.
     lead_ohm: float = 0.03
     air_celsius: float = 20.0
+    #: The microphone is a device of its own, its clock this much off the playing one, in millionths; None: it is not.
+    microphone_ppm: float | None = None
     # What may be wrong; nothing is, unless a fault of the bench says so.
     #: Samples lost (positive) or zeros put in (negative) in the middle of the stimulus.
     lost_samples: int = 0

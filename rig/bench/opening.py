@@ -83,6 +83,7 @@ def simulated(settings: BenchSettings | None, kit: Kit, serial: str, faults: Seq
         options.seed if options else 0,
         options.faster if options else math.inf,
         options.ambient_db_spl if options else 38.0,
+        microphone_ppm=options.microphone_ppm if options else None,
     )
     clean = SimulatedBench(kit, serial, seed=bench.seed)
     made_at = datetime.now().astimezone().isoformat(timespec="seconds")

@@ -185,6 +185,8 @@ class SimulatedSettings(Table):
     ambient_db_spl: Annotated[float, Field(ge=0, le=120)] = 38.0
     #: How many times faster than the clock sound and heat pass; 1: in real time; inf: nobody waits.
     faster: Annotated[float, Field(gt=0, allow_inf_nan=True)] = math.inf
+    #: The microphone is a device of its own, its clock so many millionths faster than the playing one.
+    microphone_ppm: Annotated[float, Field(ge=-1000, le=1000)] | None = None
 
 
 class CalibrationsSettings(Table):

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from rig.bench.base import CAPTURE_ALLOWANCE_S, BenchError
+from rig.bench.base import CAPTURE_ALLOWANCE_S, OWN_DEVICE_ALLOWANCE_S, OWN_DEVICE_EARLY_S, BenchError
 from rig.bench.chance import generator
 from rig.bench.equipment import INPUT_VOLTS, Equipment, converted, equipment_of
 from rig.bench.fault_kinds import Fault
@@ -70,6 +70,8 @@ class SimulatedBench:
         Noise of the room in dB SPL, pink, 20 Hz to 20 kHz, unweighted.
     sense_in : 'return' or 'source'
         Where the sense resistor sits.
+    microphone_ppm : float, optional
+        The microphone is a device of its own whose clock is so many millionths faster than the playing one.
 
     Raises
     ------
@@ -88,6 +90,7 @@ class SimulatedBench:
         faster: float = math.inf,
         ambient_db: float = 38.0,
         sense_in: str = "return",
+        microphone_ppm: float | None = None,
     ) -> None:
         self.kit = kit
         self.serial = serial
@@ -99,7 +102,7 @@ class SimulatedBench:
         #: What must not be relied on of this bench's calibration; goes with every capture too.
         self.doubts: Mapping[str, str] = {}
         self.unit = of_unit(self.faults, unit_of(kit, serial))
-        self._sound = equipment_of(seed, ambient_db, sense_in)
+        self._sound = replace(equipment_of(seed, ambient_db, sense_in), microphone_ppm=microphone_ppm)
         self._attempts: Counter[Sweep] = Counter()
         self._openings = 0
         self._transfers: dict[tuple[object, ...], Complex] = {}
@@ -117,6 +120,7 @@ class SimulatedBench:
             "sense_ohm": self._sound.sense_ohm,
             "sense_in": self._sound.sense_in,
             "air_celsius": self._sound.air_celsius,
+            "microphone_ppm": self._sound.microphone_ppm,
         }
 
     def refuse(self, requests: Sequence[Request]) -> None:
@@ -161,7 +165,8 @@ class SimulatedBench:
             raise BenchError("the sound device is gone; plug it in again and start anew")
         rate_hz = equipment.sample_rate_hz
         plan = layout(request.start_hz, request.stop_hz, request.seconds, rate_hz)
-        frames = plan.frames + round(CAPTURE_ALLOWANCE_S * rate_hz)
+        own_clock = equipment.microphone_ppm is not None and request.stage not in AT_LEADS
+        frames = plan.frames + round((OWN_DEVICE_ALLOWANCE_S if own_clock else CAPTURE_ALLOWANCE_S) * rate_hz)
         size = int(fft.next_fast_len(frames + round(SETTLE_S * rate_hz), real=True))
         peak_v = _peak_v(request, equipment)
         key = (self.kit.name, self.serial, self.seed, request, attempt, load_ohm)
@@ -176,6 +181,9 @@ class SimulatedBench:
             arrived = spectrum * delay
             if role == "microphone":
                 arrived += self._in_the_room(random, equipment, attempt, plan, size, key)
+            if own_clock and role == "microphone":
+                # Two devices begin to record at two times, and not at the same two for each capture.
+                arrived *= _delay(OWN_DEVICE_EARLY_S + float(random.uniform(-0.005, 0.005)), size, rate_hz)
             rows[role] = fft.irfft(arrived, size)
         samples = _recorded(rows, plan, frames, equipment, random)
         return Capture(
@@ -188,6 +196,7 @@ class SimulatedBench:
             ),
             attempt=attempt,
             flags=equipment.flags,
+            other_clock=("microphone",) if own_clock else (),
         )
 
     def _at_leads(
@@ -392,6 +401,8 @@ def _recorded(
         volts[0] += equipment.microphone_hum * full_scale_v[0] * hum(plan, volts.shape[1], random)
     if equipment.clock_ppm:
         volts = resample_by(volts, 1 / (1 + equipment.clock_ppm * 1e-6))
+    if equipment.microphone_ppm and "microphone" in rows:
+        volts[0] = resample_by(volts[0], 1 / (1 + equipment.microphone_ppm * 1e-6), frames=volts.shape[1])
     if equipment.actual_rate_hz:
         volts = at_rate(volts, equipment.sample_rate_hz, equipment.actual_rate_hz)
     if equipment.lost_samples:

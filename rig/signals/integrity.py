@@ -5,16 +5,19 @@ the unit and the room affect alike, must be the distance that was played. With a
 or the drive at the leads) the sweep itself is compared as well, piece by piece, which tells a clock difference
 from lost samples and finds disturbances that leave the distance alone.
 
+Rows that another device recorded have a clock of their own: their marks tell how far it is from the playing one, which
+is a remark and no trouble, as far as clocks go (`two_clocks` brings them back).
+
 A noise in the room is no disturbance of the stream and is not looked for here.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.signals import comparison, defects, marks, stimulus
+from rig.signals import alteration, comparison, defects, marks, stimulus, two_clocks
 
 Floats = NDArray[np.float64]
 Layout = stimulus.Layout
@@ -26,6 +29,8 @@ SIGNIFICANT = 5.0
 #: Shifts in samples that are never counted: what a microphone may move, and what a converter may wander.
 FLOOR_ACOUSTIC = 0.4
 FLOOR_ELECTRICAL = 0.2
+#: Marks that must stand so far above the noise are missed, by the same measure, when they are not found.
+CLEAR = 30.0
 #: A timing known less well than this proves too little: 8 lost samples cost up to 1.2 dB (in a model).
 WORST_TIMING = 8.0
 #: Rest of a piece of the reference, relative to the piece, that its own filtering cannot explain.
@@ -52,6 +57,12 @@ class Integrity:
     silent_rows: tuple[int, ...]
     #: Cut-off samples of each row.
     clipped_samples: tuple[int, ...]
+    #: Whole samples by which the stimulus arrived late in each row; of a silent one, anything.
+    arrivals: tuple[float, ...] = ()
+    #: As `clock_ppm`, of the rows on another clock; NaN where there are none, or it cannot be told.
+    other_clock_ppm: float = NAN
+    #: What should be known of a sound capture, in a builder's words.
+    remarks: tuple[str, ...] = ()
 
     @property
     def is_sound(self) -> bool:
@@ -67,6 +78,7 @@ def inspect(
     inputs: Sequence[str] = (),
     expected_frames: int | None = None,
     max_delay_s: float = 1.0,
+    other_clock: Collection[int] = (),
 ) -> Integrity:
     """Look a capture over.
 
@@ -84,16 +96,21 @@ def inspect(
         How many frames the bench was to deliver, where that is known.
     max_delay_s
         Longest latency that is looked for.
+    other_clock
+        Rows that were recorded by another device than the one that plays.
 
     Raises
     ------
     ValueError
-        If `samples` is not of shape (inputs, frames) with one input or more, or `reference_row` is not one of them.
+        If `samples` is not of shape (inputs, frames) with one input or more, or `reference_row` is not one of them or
+        is on another clock.
     """
     if samples.ndim != 2 or samples.shape[0] < 1:
         raise ValueError(f"samples of shape {samples.shape} found; allowed is (inputs, frames)")
     if reference_row is not None and not 0 <= reference_row < samples.shape[0]:
         raise ValueError(f"reference row {reference_row} found; allowed is 0 to {samples.shape[0] - 1}")
+    if reference_row in other_clock:
+        raise ValueError(f"reference row {reference_row} found among the rows on another clock; allowed is any other")
     names = [inputs[row] if row < len(inputs) else f"input {row + 1}" for row in range(samples.shape[0])]
     if unusable := _unusable(samples, names, plan, expected_frames):
         return Integrity(unusable, NAN, NAN, NAN, NAN, NAN, (), ())
@@ -106,23 +123,25 @@ def inspect(
         for name, row, (delay, _), clip in zip(names, rows, arrivals, clips, strict=True)
         for words in _row_troubles(row, plan, delay, clip)
     )
-    row = max(range(len(arrivals)), key=lambda i: arrivals[i][1]) if reference_row is None else reference_row
-    found = Integrity(troubles, arrivals[row][0], NAN, NAN, NAN, NAN, silent, clips)
+    own = [row for row in range(len(arrivals)) if row not in other_clock] or range(len(arrivals))
+    row = max(own, key=lambda i: arrivals[i][1]) if reference_row is None else reference_row
+    late = tuple(delay for delay, _ in arrivals)
+    found = Integrity(troubles, late[row], NAN, NAN, NAN, NAN, silent, clips, late)
     if row in silent:
         place = names[row] if reference_row is not None or len(names) == 1 else "any input"
         return replace(found, troubles=(*troubles, f"no signal arrived at {place}"), delay_samples=NAN)
-    return _with_timing(found, samples[row].astype(np.float64), plan, names[row], reference_row is not None)
+    if row not in other_clock:
+        found = _with_timing(found, samples[row].astype(np.float64), plan, names[row], reference_row is not None)
+    for other in sorted(set(other_clock) - set(silent)):
+        found = _with_other_clock(found, samples[other].astype(np.float64), plan, names[other], late[other])
+    return found
 
 
 def _with_timing(found: Integrity, row: Floats, plan: Layout, name: str, electrical: bool) -> Integrity:
     """What the marks, and on an electrical row the sweep, add to what is known of a capture."""
     timing = marks.timing_of(row, plan, found.delay_samples)
     if timing is None:
-        missing_s = (found.delay_samples + plan.mark_after + plan.mark_frames - row.size) / plan.sample_rate_hz
-        words = f"{name}: the timing marks around the sweep are missing or damaged"
-        if missing_s > 0:
-            words = f"{name}: the equipment's latency is {missing_s:.2f} s longer than the capture allows for"
-        return replace(found, troubles=(*found.troubles, words))
+        return replace(found, troubles=(*found.troubles, f"{name}: {_no_marks(row, plan, found.delay_samples)}"))
     troubles, clock_ppm, lost = _judge_timing(row, plan, timing, electrical)
     return replace(
         found,
@@ -133,6 +152,36 @@ def _with_timing(found: Integrity, row: Floats, plan: Layout, name: str, electri
         clock_ppm=clock_ppm,
         lost_samples=lost,
     )
+
+
+def _beyond_s(row: Floats, plan: Layout, delay: float) -> float:
+    """By how much a stimulus that came late ends behind the capture; negative where it does not."""
+    return (delay + plan.mark_after + plan.mark_frames - row.size) / plan.sample_rate_hz
+
+
+def _no_marks(row: Floats, plan: Layout, delay: float) -> str:
+    if (missing_s := _beyond_s(row, plan, delay)) > 0:
+        return f"the equipment's latency is {missing_s:.2f} s longer than the capture allows for"
+    return "the timing marks around the sweep are missing or damaged"
+
+
+def _with_other_clock(found: Integrity, row: Floats, plan: Layout, name: str, delay: float) -> Integrity:
+    """What the marks say of the clock of a row that another device recorded."""
+    timing = two_clocks.timing_of(row, plan, delay)
+    clocks = two_clocks.clocks_of(plan, timing) if timing else None
+    if timing is None and (_beyond_s(row, plan, delay) > 0 or alteration.marks_over_noise(row, plan, delay) > CLEAR):
+        return replace(found, troubles=(*found.troubles, f"{name}: {_no_marks(row, plan, delay)}"))
+    if timing is None or clocks is None or SIGNIFICANT * timing.uncertainty > WORST_TIMING:
+        words = f"{name}: its clock is taken from the other captures: the timing marks are too weak here to tell it"
+        return replace(found, remarks=(*found.remarks, words))
+    if abs(clocks.ppm) - SIGNIFICANT * clocks.uncertainty_ppm > two_clocks.MOST_PPM:
+        words = (
+            f"{name}: {abs(timing.shift):.0f} samples {'lost' if timing.shift < 0 else 'inserted'}, or a clock "
+            f"{clocks.ppm:+.0f} ppm from the playing one; allowed is up to {two_clocks.MOST_PPM:g} ppm"
+        )
+        return replace(found, troubles=(*found.troubles, words), other_clock_ppm=clocks.ppm)
+    words = f"{name}: its own clock is {clocks.ppm:+.1f} ppm from the playing one, and was corrected"
+    return replace(found, other_clock_ppm=clocks.ppm, remarks=(*found.remarks, words))
 
 
 def _unusable(

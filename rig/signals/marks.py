@@ -1,6 +1,6 @@
-"""When a stimulus arrived in a recording, how far apart its two marks are there, and how much louder the second is.
+"""When a stimulus arrived in a recording, and how far apart its two marks are there.
 
-Unit and room do the same to both marks, so that their distance and their levels say something of the recording alone.
+Unit and room do the same to both marks, so that their distance says something of the recording alone.
 """
 
 import math
@@ -42,9 +42,6 @@ class Timing:
     #: Distance of the recorded marks minus the distance played, in samples, and its standard uncertainty.
     shift: float
     uncertainty: float
-    #: Level of the second mark over that of the first, in dB, and its standard uncertainty.
-    step_db: float
-    step_uncertainty_db: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +96,7 @@ def _whitener(plan: Layout, length: int) -> tuple[slice, NDArray[np.complex64]]:
     return band, white.astype(np.complex64)
 
 
-def timing_of(row: Floats, plan: Layout, delay: float) -> Timing | None:
+def timing_of(row: Floats, plan: Layout, delay: float, within: int | None = None) -> Timing | None:
     """Arrival of the first mark and distance to the second, or None where they cannot be found.
 
     Parameters
@@ -110,6 +107,9 @@ def timing_of(row: Floats, plan: Layout, delay: float) -> Timing | None:
         Layout of the stimulus.
     delay
         Samples by which the stimulus arrived late, coarsely.
+    within
+        The second mark is no further than this from where the first one says, in samples; if not given, it is sought
+        far enough around for lost samples.
     """
     mark = _mark(plan)
     template, window, inside = mark.template, mark.window, mark.inside
@@ -117,9 +117,12 @@ def timing_of(row: Floats, plan: Layout, delay: float) -> Timing | None:
     margin = int(MARK_MARGIN_S * plan.sample_rate_hz)
     length = window.size
     noise = _noise_power(row[max(int(delay), 0) : plan.mark_before + int(delay) - margin], window)
-    places = []
-    for start, before in ((plan.mark_before, reach), (plan.mark_after, 2 * reach)):
-        found = _find(row, template, int(delay) + start - before, int(delay) + start + reach + plan.mark_frames)
+    places: list[tuple[int, float]] = []
+    for start, before, behind in ((plan.mark_before, reach, reach), (plan.mark_after, 2 * reach, reach)):
+        about = int(delay) + start
+        if places and within is not None:
+            about, before, behind = places[0][0] + plan.mark_after - plan.mark_before, within, within
+        found = _find(row, template, about - before, about + behind + plan.mark_frames)
         if found is None:
             return None
         places.append(found)
@@ -137,15 +140,12 @@ def timing_of(row: Floats, plan: Layout, delay: float) -> Timing | None:
         if not round(shift):
             break
         second, shift = second + round(shift), shift - round(shift)
-    step_db, step_uncertainty_db = _step_db(early, late, shift, noise, inside)
     fine, _ = _phase_delay(mark.known, early, noise, inside)
     spacing = second - first + shift
     return Timing(
         delay=first + margin + fine - plan.mark_before,
         shift=spacing - (plan.mark_after - plan.mark_before),
         uncertainty=uncertainty,
-        step_db=step_db,
-        step_uncertainty_db=step_uncertainty_db,
     )
 
 
@@ -223,23 +223,3 @@ def _phase_delay(early: Complex, late: Complex, noise: Floats, inside: NDArray[n
     # Where the recordings differ by more than the silence's noise, that difference is the noise.
     louder = max(1.0, float(np.mean(np.abs(rest) ** 2 / floor)) / 2)
     return delay, float(np.sqrt(louder * (bend + louder * np.sum(omega**2) / 2)) / bend)
-
-
-def _step_db(
-    early: Complex, late: Complex, shift: float, noise: Floats, inside: NDArray[np.bool_]
-) -> tuple[float, float]:
-    """Level of one spectrum over another of the same form that it lags by `shift`, and the standard uncertainty."""
-    length = 2 * (noise.size - 1)
-    omega = 2 * np.pi * np.flatnonzero(inside) / length
-    first, second = early[inside], late[inside] * np.exp(1j * omega * shift)
-    floor = np.maximum(noise[inside], 1e-7 * np.mean(np.abs(first) ** 2))
-    # The first one's own noise is in its power.
-    power = float(np.sum(np.abs(first) ** 2 / floor)) - first.size
-    if power <= 0:
-        return 0.0, float("inf")
-    gain = float(np.sum((second * first.conj()).real / floor)) / power
-    rest = np.mean(np.abs(second - gain * first) ** 2 / floor) / (1 + gain**2)
-    spread = np.sqrt(max(1.0, float(rest)) * (1 + gain**2) / (2 * power))
-    if gain <= spread:
-        return 0.0, float("inf")
-    return float(20 * np.log10(gain)), float(20 / np.log(10) * spread / gain)
