@@ -1,5 +1,6 @@
 """Workspaces and runs that several tests look at."""
 
+import os
 import shutil
 from pathlib import Path
 
@@ -22,3 +23,12 @@ def workspace(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def good_run(workspace: Path) -> tuple[sequencer.Run, Record]:
     """A good unit of booth-two."""
     return verified(workspace, "booth-two", "BT-0001")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what is marked thorough, unless it is asked for."""
+    if os.environ.get("KITPROOF_THOROUGH"):
+        return
+    left_out = [item for item in items if item.get_closest_marker("thorough")]
+    config.hook.pytest_deselected(items=left_out)
+    items[:] = [item for item in items if item not in left_out]

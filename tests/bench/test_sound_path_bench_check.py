@@ -46,11 +46,11 @@ def test_nothing_is_wrong_with_a_good_bench(folder: Path) -> None:
     ("what", "changes"),
     [
         ("microphone silent", {"microphone": 0.0}),
-        ("loopback missing", {"loopback": 0.0}),
-        ("output silent", {"output": 0.0}),
+        pytest.param("loopback missing", {"loopback": 0.0}, marks=pytest.mark.thorough),
+        pytest.param("output silent", {"output": 0.0}, marks=pytest.mark.thorough),
         ("inputs exchanged", {"exchanged": True}),
-        ("output level", {"output": 0.5}),
-        ("hum", {"hum": 2e-3}),
+        pytest.param("output level", {"output": 0.5}, marks=pytest.mark.thorough),
+        pytest.param("hum", {"hum": 2e-3}, marks=pytest.mark.thorough),
     ],
 )
 def test_faults_while_playing_are_told(folder: Path, what: str, changes: dict[str, float]) -> None:
@@ -63,8 +63,8 @@ def test_faults_while_playing_are_told(folder: Path, what: str, changes: dict[st
     ("what", "unit"),
     [
         ("no current", replace(UNIT, load=NO_LOAD)),
-        ("inputs exchanged", wired(exchanged=True)),
-        ("hum", wired(hum=2e-3)),
+        pytest.param("inputs exchanged", wired(exchanged=True), marks=pytest.mark.thorough),
+        pytest.param("hum", wired(hum=2e-3), marks=pytest.mark.thorough),
     ],
 )
 def test_faults_at_the_leads_are_told(folder: Path, what: str, unit: UnitSettings) -> None:

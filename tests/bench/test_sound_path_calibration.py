@@ -111,6 +111,7 @@ def test_output_by_a_meter_then_an_input_of_it(server_name):
     assert made.uncertainty == pytest.approx(np.hypot(output.uncertainty, 0.005 / np.sqrt(3)), rel=0.01)
 
 
+@pytest.mark.thorough
 def test_the_tone_that_a_person_reads_ends_with_the_reading(server_name):
     with running_unit(QUIET_UNIT):
         bench = desk()
@@ -127,6 +128,7 @@ def load(ohm):
     return LoadSettings(re_ohm=0.15 + ohm, le_h=0.0, resonance_ohm=0.0, sense_ohm=10.1)
 
 
+@pytest.mark.thorough
 def test_open_short_and_two_resistors_take_leads_and_sense_resistor_out(server_name, monkeypatch):
     monkeypatch.setattr(calibration, "SWEEP_S", 2.0)
     with contextlib.ExitStack() as stack:
@@ -185,6 +187,7 @@ def test_a_calibrator_on_the_microphone(server_name, tmp_path, monkeypatch):
     np.testing.assert_array_equal(values.microphone_response.decibel, [-1, 0, 2, 5])
 
 
+@pytest.mark.thorough
 def test_another_tone_is_no_calibrator(server_name):
     with running_calibrator(0.02, 950.0), pytest.raises(BenchError, match=r"at 950\.0 Hz: not that of a calibrator"):
         calibrate_microphone(desk(name="calibrator"), 94.0, 0.3, 1, None)

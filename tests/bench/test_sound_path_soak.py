@@ -170,6 +170,7 @@ def test_closing_silences_the_output_within_a_tenth_of_a_second(unit, thermomete
     assert took_s[-1] < 0.1
 
 
+@pytest.mark.thorough
 def test_an_error_between_two_rows_silences_before_it_is_told(unit, thermometer, tmp_path):
     file = tmp_path / "outputs"
     rig = bench(thermometer.port)
