@@ -27,14 +27,17 @@ MARK_TAIL_S = 0.03
 SIGNIFICANT = 5.0
 #: With more than this part of what is expected being none of the path's, nothing is said of the marks.
 MOST_FOREIGN = 0.2
+#: The response fades in up to, and out from, so many times (a part of) the sweep's ends.
+FADE_IN, FADE_OUT = 2.0, 1.05
 #: Kept of the response before its arrival.
 BEFORE_S = 0.02
 #: A box whose response in the marks' band lies so far below its highest does not play them.
 UNPLAYED_DB = -25.0
 
-#: The noise under a sweep is read in this band, in the response no later than this, and in a silence of this or more.
+#: The noise under a sweep is read in this band, in the response up to a time between these, which lets ring out what
+#: does, and in a silence of so much or more.
 UNDER_HZ = (150.0, 1000.0)
-LATEST_S = 0.6
+SOONEST_S, LATEST_S = 0.3, 0.6
 SPAN_S = 0.1
 #: In so much of a response any room decays by more than `FALL_DB` from one fifth to the next.
 DEAD_S = 0.45
@@ -107,13 +110,19 @@ def response_of_sweep(row: Floats, plan: Layout, delay: float) -> Floats:
 
 @lru_cache(maxsize=4)
 def _inverse(plan: Layout, length: int) -> Complex:
-    """One over the spectrum of the sweep alone, zero outside its band; read only."""
+    """One over the spectrum of the sweep alone, fading to zero at the ends of its band; read only."""
     sent = np.zeros(plan.frames)
     sent[plan.sweep] = stimulus.compose(plan)[plan.sweep]
     spectrum = fft.rfft(sent, length)
     frequency_hz = fft.rfftfreq(length, 1 / plan.sample_rate_hz)
     inside = (frequency_hz >= plan.start_hz) & (frequency_hz <= plan.stop_hz)
     inverse: Complex = np.divide(1.0, spectrum, out=np.zeros_like(spectrum), where=inside)
+    # A band that ended like a wall would ring for long.
+    for ratio, fade in (
+        (frequency_hz / plan.start_hz, FADE_IN),
+        (plan.stop_hz / np.maximum(frequency_hz, 1e-3), FADE_OUT),
+    ):
+        inverse *= np.sin(np.pi / 2 * np.clip((ratio - 1) / (fade - 1), 0.0, 1.0)) ** 2
     inverse.setflags(write=False)
     return inverse
 
@@ -195,7 +204,7 @@ def noise_rise_db(row: Floats, plan: Layout, delay: float, response: Floats) -> 
     octaves = np.log(plan.stop_hz / UNDER_HZ[1]) / np.log(plan.stop_hz / plan.start_hz)
     latest_s = min(octaves * plan.seconds, LATEST_S)
     silence = row[: plan.mark_before + int(delay) - round(0.01 * rate_hz)]
-    if plan.start_hz > UNDER_HZ[0] or octaves <= 0 or latest_s < 0.05 or silence.size < SPAN_S * rate_hz:
+    if plan.start_hz > UNDER_HZ[0] or octaves <= 0 or latest_s < SOONEST_S or silence.size < SPAN_S * rate_hz:
         return None
     early, middle, late, last = (
         _band_power(_around(response, plan, delay, -a * latest_s, b * latest_s), rate_hz)
