@@ -1,6 +1,9 @@
 """How often a unit's fault is named rightly, how many faults get through, and how many good units fail.
 
     python tests/benchmarks/naming_faults.py [--units 200] [--good 50] [--jobs 2] [--first 0] [--figure confusion.svg]
+        [--kept FILE]
+
+With --kept each unit's outcome is added to a file as it comes, and what stands there is not simulated again.
 
 Units of both demo kits, each with parts of its own inside tolerance, noise and room on. Faults are drawn in turn from
 all that `kitproof faults` lists of the unit, with several amounts; each unit is verified as `kitproof verify` does it.
@@ -14,6 +17,7 @@ void            nothing is proved, and the unit does not pass either
 import argparse
 import math
 import os
+import pickle
 import sys
 import time
 from collections import Counter, defaultdict
@@ -253,6 +257,16 @@ def figure(done: Sequence[Scored]) -> str:
     return confusion_svg(counts, rows, columns)
 
 
+def kept(path: Path | None) -> list[Scored]:
+    """What a file of earlier outcomes holds."""
+    done: list[Scored] = []
+    if path and path.exists():
+        with path.open("rb") as file:
+            while file.peek(1):
+                done.append(pickle.load(file))
+    return done
+
+
 def main() -> None:
     """Simulate, name, report."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -261,9 +275,19 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--figure", type=Path)
+    parser.add_argument("--kept", type=Path)
     options = parser.parse_args()
-    with Pool(options.jobs) as pool:
-        done = pool.map(scored, tasks(options.units, options.good, options.first), chunksize=4)
+    done = kept(options.kept)
+    wanted = tasks(options.units, options.good, options.first)
+    missing = [task for task in wanted if task not in {one.task for one in done}]
+    # A new process now and then: each keeps captures of the units that it has seen.
+    with Pool(options.jobs, maxtasksperchild=40) as pool:
+        for one in pool.imap_unordered(scored, missing):
+            done.append(one)
+            if options.kept:
+                with options.kept.open("ab") as file:
+                    pickle.dump(one, file)
+    done.sort(key=lambda one: (one.task.kit, one.task.fault, one.task.number))
     report(done)
     if options.figure:
         options.figure.write_text(figure(done), encoding="utf-8")
