@@ -17,6 +17,8 @@ from rig.signals.quiet import mains_hum
 
 Complex = NDArray[np.complex128]
 
+#: As many captures times inputs as one check has, and a few more: whatever is cached keeps its capture alive.
+CACHED = 24
 #: Roles of the inputs that carry an electrical copy of what is played.
 ELECTRICAL = ("drive", "sense", "loopback")
 #: Marks that reach up to here can be held against the sweep.
@@ -42,7 +44,7 @@ def sent_volts(capture: Capture) -> Floats:
     return np.pad(sent, (0, max(0, capture.samples.shape[1] - sent.size)))
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=CACHED)
 def row_integrity(capture: Capture, role: str) -> Integrity:
     """What one input's own samples say of their timing, their clipping, and whether the stimulus is in them."""
     row = capture.samples[[capture.inputs.index(role)]]
@@ -80,7 +82,7 @@ def brought_forward(signal: Floats, by_frames: int) -> Floats:
     return np.concatenate([signal[by_frames:], np.zeros(by_frames)])
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=CACHED)
 def path_gain(capture: Capture, role: str) -> tuple[Floats, Complex]:
     """Volts at an electrical input over volts asked for at the card's output: frequencies, and the gain at them.
 
@@ -95,7 +97,7 @@ def path_gain(capture: Capture, role: str) -> tuple[Floats, Complex]:
     )
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=CACHED)
 def unevenness_db(capture: Capture, role: str) -> float:
     """Standard deviation over frequency of an input's level against what was sent: a cable has next to none."""
     grid, gain = path_gain(capture, role)
@@ -117,7 +119,7 @@ def without_lines_rms(silence: Capture, role: str) -> float:
     return float(np.sqrt(np.sum(filled[frequency_hz > 30]) * (frequency_hz[1] - frequency_hz[0])))
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=CACHED)
 def hum_rms(silence: Capture, role: str) -> tuple[float, float]:
     """Mains frequency found at an input in silence (NaN: none) and the RMS value of its harmonics, in volts."""
     hum = mains_hum(silence.volts(role), silence.sample_rate_hz)
@@ -132,7 +134,7 @@ def sweep_rms(capture: Capture, role: str) -> float:
     return float(np.std(capture.volts(role)[layout.sweep_start + late : layout.sweep_stop + late]))
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=CACHED)
 def path_response(capture: Capture, role: str) -> Floats:
     """Impulse response from the card's output to an input, `ACOUSTIC_S` around the arrival, of the sweep alone."""
     layout, request, rate_hz = sweep_layout(capture), capture.request, capture.sample_rate_hz
@@ -150,7 +152,7 @@ def arrived_volts(capture: Capture, role: str) -> Floats:
     return brought_forward(volts - np.mean(volts[sweep_layout(capture).silence]), late_frames(capture, role))
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=CACHED)
 def foreign_part(capture: Capture, role: str) -> float:
     """Share of a response's energy that is none of the path's: as dense as what lies before the arrival."""
     response = path_response(capture, role)
@@ -160,7 +162,7 @@ def foreign_part(capture: Capture, role: str) -> float:
     return float(np.mean(early**2) / max(float(np.mean(kept**2)), 1e-30))
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=CACHED)
 def mark_step_db(capture: Capture, role: str) -> float | None:
     """Level of the marks against what the sweep makes of the path: 0 dB where the path is the same all the time.
 
