@@ -1,6 +1,6 @@
 """Many units of each demonstration kit, in noise: no sign that is told may be wrong.
 
-Two hundred with every test run; KITPROOF_UNITS=1000 makes it the thousand that the kit's figures rest on.
+Sixty with every test run; KITPROOF_UNITS=1000 makes it the thousand that the kit's figures rest on.
 """
 
 import multiprocessing
@@ -15,8 +15,8 @@ from captures import RATE_HZ, V_PER_PA, demo_kit
 from drawn_units import GRID_HZ, NOISE_BELOW_DB, band_noise, drawn_pressures, short_kit, tell
 from scipy import signal as filters
 
-UNITS = int(os.environ.get("KITPROOF_UNITS", "200"))
-SHARE = 25
+UNITS = int(os.environ.get("KITPROOF_UNITS", "60"))
+SHARE = 15
 
 
 def read_units(name, seed, units, loopback, monkeypatch):
