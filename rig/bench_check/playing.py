@@ -189,6 +189,9 @@ def _exchanged(one: str, other: str) -> Told:
 def place(bench: Playing) -> Told | None:
     """Distance of the microphone by the time of flight."""
     first = bench.kit.channels[0].name
+    if "microphone" in bench.silence.other_clock:
+        words = "the microphone has a clock of its own: its distance cannot be told by the time of flight"
+        return unknown("microphone place", words)
     own = next((one for one in bench.heard if one.channel == first and one.timed), None)
     if own is None or abs(own.best[1]) < AGREEMENT:
         return None

@@ -7,6 +7,7 @@ from rig.bench_check.evidence import hears
 from rig.bench_check.heard import Playing
 from rig.bench_check.leads import Leads
 from rig.bench_check.told import Told, without_what_follows
+from rig.clocks import on_one_clock
 from rig.kit import Kit
 from rig.readings import Capture, Untrusted
 from rig.requests import Sweep
@@ -30,7 +31,8 @@ def signs(kit: Kit, captures: Sequence[Capture]) -> list[Told]:
     captures
         Of a run, in any order; only the quiet sweeps that begin each stage are looked at, the newest of each.
     """
-    quiet = {c.request: c for c in captures if _is_quiet(kit, c.request) and _is_whole(c)}
+    whole = [c for c in captures if _is_quiet(kit, c.request) and _is_whole(c)]
+    quiet = {c.request: on_one_clock(c, whole) for c in whole}
     at_leads = [Leads(kit, c, c) for c in quiet.values() if c.request.stage == "leads"]
     boxes = tuple(c for c in quiet.values() if c.request.stage == "playing" and c.request.at == c.request.channel)
     told: list[Told] = []

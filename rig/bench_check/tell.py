@@ -7,6 +7,7 @@ from rig.bench_check.heard import Playing
 from rig.bench_check.leads import Leads, tell_leads
 from rig.bench_check.playing import tell_playing
 from rig.bench_check.told import Told, without_what_follows
+from rig.clocks import on_one_clock
 from rig.kit import Kit
 from rig.readings import Capture, Untrusted
 from rig.requests import Stage, Sweep
@@ -45,13 +46,13 @@ def tell(kit: Kit, captures: Sequence[Capture], load_ohm: float | None = None) -
 
     Captures that are not whole are told as such, and nothing else is.
     """
-    silence, *sweeps = captures
     try:
         for capture in captures:
             sweep_layout(capture)
     except Untrusted as error:
         to_do = "Close other programs that use the card, ask for a longer latency (latency_s), plug it in anew."
         return [Told("captures", False, str(error), to_do)]
+    silence, *sweeps = [on_one_clock(capture, captures) for capture in captures]
     if silence.request.stage == "leads":
         found = tell_leads(Leads(kit, silence, sweeps[0], load_ohm))
     else:

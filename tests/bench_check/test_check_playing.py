@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from checked import captures, kit_of, with_calibration, with_row, without_row, wrong
 
+from rig.bench.simulated import SimulatedBench
 from rig.bench_check import common
 from rig.bench_check.evidence import foreign_part, mark_step_db
 from rig.bench_check.heard import Playing
@@ -164,3 +165,15 @@ def test_boxes_seen_from_where_the_microphone_stands():
     assert abs(right.best[0]) < 5e-5
     assert left.timed
     assert min(left.best[1], right.best[1]) > 0.9
+
+
+@pytest.mark.parametrize("ppm", [-90.0, 150.0])
+def test_a_microphone_with_a_clock_of_its_own_is_no_fault(ppm):
+    bench = SimulatedBench(kit_of(), "BT-0001", microphone_ppm=ppm)
+    with bench.stage("playing") as player:
+        found = list(player.play(requests(kit_of(), "playing", 48000.0)))
+    assert wrong(found) == {}
+    unknown = [one for one in tell(kit_of(), found) if one.is_right is None]
+    assert [one.what for one in unknown] == ["microphone place"]
+    # The same clocks in what is one device are a fault.
+    assert set(wrong(captures("playing", f"second-clock={ppm:g}"))) == {"clock"}
