@@ -2,14 +2,15 @@
 
 import math
 from collections import deque
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 
 import numpy as np
 
-from rig.bench.base import CAPTURE_ALLOWANCE_S, BenchSetupError
+from rig.bench.base import CAPTURE_ALLOWANCE_S, OWN_DEVICE_ALLOWANCE_S, BenchSetupError
 from rig.bench.holding import HeldTone, Tone, held
+from rig.bench.own_microphone import OwnMicrophone
 from rig.bench.routing import Routing
 from rig.bench.soaking import Soak, Surroundings
 from rig.bench.worker import WAKE_S, AudioProcess
@@ -73,13 +74,20 @@ class StreamPlayer:
     """A stage of the sound card bench with its stream open."""
 
     def __init__(
-        self, audio: AudioProcess, routing: Routing, ring_frames: int, around: Surroundings | None = None
+        self,
+        audio: AudioProcess,
+        routing: Routing,
+        ring_frames: int,
+        around: Surroundings | None = None,
+        microphone: OwnMicrophone | None = None,
     ) -> None:
         self._audio = audio
+        self._microphone = microphone
         self._around = around
         self._routing = routing
         self._ring_frames = ring_frames
-        self._allowance = round(CAPTURE_ALLOWANCE_S * routing.sample_rate_hz)
+        allowance_s = OWN_DEVICE_ALLOWANCE_S if microphone else CAPTURE_ALLOWANCE_S
+        self._allowance = round(allowance_s * routing.sample_rate_hz)
         self._earliest = round(WAKE_S * routing.sample_rate_hz)
         self._last_stop = -self._earliest
 
@@ -106,10 +114,10 @@ class StreamPlayer:
                 stop = current.start + current.frames
                 due_s = max(stop - self._audio.done, 0) / self._routing.sample_rate_hz
                 self._audio.wait_for(stop, due_s + LATE_S, lambda: self._schedule(waiting, playing))
-                samples = self._audio.read(current.start, current.frames)
+                capture = self._capture(current, lambda: self._schedule(waiting, playing))
                 playing.popleft()
                 self._last_stop = stop
-                yield self._capture(current, samples)
+                yield capture
         finally:
             if waiting or playing:
                 self._audio.silence()
@@ -160,12 +168,19 @@ class StreamPlayer:
         moved = done - self._last_stop > UNMOVED_S * rate_hz
         return max(sounding - plan.mark_before, done if moved else 0)
 
-    def _capture(self, played: _Scheduled, samples: np.ndarray[tuple[int, ...], np.dtype[np.float32]]) -> Capture:
+    def _capture(self, played: _Scheduled, meanwhile: Callable[[], None]) -> Capture:
+        samples = self._audio.read(played.start, played.frames)[list(self._routing.rows)]
+        flags = self._audio.flags_between(played.start, played.start + played.frames)
+        inputs, own = self._routing.roles, self._microphone
+        if own:
+            heard, theirs = own.heard(self._audio, played.start, played.frames, meanwhile)
+            samples, inputs, flags = np.vstack((heard, samples)), (own.role, *inputs), flags + theirs
         return Capture(
             request=played.request,
-            samples=samples[list(self._routing.rows)],
-            inputs=self._routing.roles,
+            samples=samples,
+            inputs=inputs,
             sample_rate_hz=self._routing.sample_rate_hz,
             calibration=self._routing.calibration,
-            flags=self._audio.flags_between(played.start, played.start + played.frames),
+            flags=flags,
+            other_clock=(own.role,) if own else (),
         )

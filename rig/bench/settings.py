@@ -17,6 +17,7 @@ from rig.trust import AGES_DAYS, CalibrationKind
 
 Positive = Annotated[float, Field(gt=0)]
 Number = Annotated[int, Field(ge=1)]
+Count = Annotated[int, Field(ge=0)]
 Volts = Annotated[float, between(0.01, 100)]
 Days = Annotated[float, between(0.01, 3650)]
 
@@ -39,22 +40,29 @@ class DeviceSettings(Table):
     #: In full, as `kitproof devices` shows it.
     name: str
     #: Channels that the device has, not those in use.
-    inputs: Number
-    outputs: Number
+    inputs: Count
+    outputs: Count
     sample_rate_hz: Annotated[float, Field(ge=8000, le=384000)] = 48000.0
     #: Latency asked of the driver; absent: the driver's own safe value.
     latency_s: Annotated[float, Field(gt=0, le=2)] | None = None
     #: Frames the driver hands over at a time; 0: its own choice.
     block_frames: Annotated[int, Field(ge=0, le=16384)] = 0
-    #: Another device for playing; refused until two clocks can be brought together.
-    output_device: str | None = None
 
-    @field_validator("output_device")
-    @classmethod
-    def _one_device(cls, name: str | None) -> str | None:
-        if name is not None:
-            raise ValueError("no such key yet: playing and recording must be one device with one clock")
-        return name
+
+class MicrophoneDeviceSettings(Table):
+    """A microphone that is a device of its own (USB), with a clock of its own. It runs at the rate of [device]."""
+
+    host_api: str
+    name: str
+    inputs: Number
+    #: Some have a socket for headphones; nothing is played there.
+    outputs: Count = 0
+    latency_s: Annotated[float, Field(gt=0, le=2)] | None = None
+    block_frames: Annotated[int, Field(ge=0, le=16384)] = 0
+
+    def at(self, sample_rate_hz: float) -> DeviceSettings:
+        """As a device that is to be opened at a rate."""
+        return DeviceSettings(**self.model_dump(), sample_rate_hz=sample_rate_hz)
 
 
 class WiringSettings(Table):
@@ -71,7 +79,9 @@ class WiringSettings(Table):
     @field_validator("inputs")
     @classmethod
     def _different(cls, inputs: dict[str, int]) -> dict[str, int]:
-        if len(set(inputs.values())) != len(inputs):
+        # The microphone may be at another device than the others.
+        others = [number for role, number in inputs.items() if role != "microphone"]
+        if len(set(others)) != len(others):
             raise Misfit("", _wired(inputs), "a different input for each role")
         return inputs
 
@@ -215,6 +225,8 @@ class BenchSettings(Table):
     #: Which bench this is; calibrations and reference builds count only on the bench they were made on.
     name: Annotated[str, Field(min_length=1)] = "simulated"
     device: DeviceSettings | None = None
+    #: The microphone, where it is not at an input of `device`.
+    microphone_device: MicrophoneDeviceSettings | None = None
     leads: LeadsSettings | None = None
     playing: PlayingSettings | None = None
     soak: SoakSettings | None = None
@@ -230,8 +242,9 @@ class BenchSettings(Table):
 
     @model_validator(mode="after")
     def _tables_of_kind(self) -> "BenchSettings":
-        allowed = {"soundcard": {"device", "leads", "playing", "soak"}, "simulated": {"simulated"}}[self.kind]
-        given = {key for key in ("device", "leads", "playing", "soak", "simulated") if getattr(self, key) is not None}
+        tables = ("device", "microphone_device", "leads", "playing", "soak", "simulated")
+        allowed = set(tables[:-1]) if self.kind == "soundcard" else {"simulated"}
+        given = {key for key in tables if getattr(self, key) is not None}
         for key in sorted(given - allowed):
             raise Misfit(key, "a table", f"for kind = {self.kind!r} no table {key}")
         if self.kind == "soundcard" and "device" not in given:
@@ -243,16 +256,31 @@ class BenchSettings(Table):
         return self
 
     def _numbers_on_the_card(self) -> None:
-        device = self.device
+        device, own = self.device, self.microphone_device
         if device is None:
             return
+        if device.outputs < 1:
+            raise Misfit("device.outputs", "0", "1 or more: this is the device that plays")
+        if device.inputs < 1 and own is None:
+            raise Misfit("device.inputs", "0", "1 or more, unless a table [microphone_device] names another to record")
         for key, wiring in (("leads", self.leads), ("playing", self.playing), ("soak", self.soak)):
             if wiring is None:
                 continue
-            _refuse_numbers(f"{key}.inputs", wiring.inputs, device.inputs, "inputs")
+            others = {role: number for role, number in wiring.inputs.items() if own is None or role != "microphone"}
+            if len(set(others.values())) != len(others):
+                raise Misfit(f"{key}.inputs", _wired(others), "a different input for each role")
+            if own is not None:
+                theirs = {role: number for role, number in wiring.inputs.items() if role == "microphone"}
+                _refuse_numbers(f"{key}.inputs", theirs, own.inputs, "inputs", "microphone_device")
+            _refuse_numbers(f"{key}.inputs", others, device.inputs, "inputs")
             _refuse_numbers(f"{key}.outputs", wiring.outputs, device.outputs, "outputs")
             if isinstance(wiring, PlayingSettings) and wiring.loopback_output is not None:
                 _refuse_numbers(key, {"loopback_output": wiring.loopback_output}, device.outputs, "outputs")
+
+    def own_inputs(self, wiring: WiringSettings) -> dict[str, int]:
+        """Role -> number of the inputs of a wiring that are at the card that plays."""
+        own = self.microphone_device is not None
+        return {role: number for role, number in wiring.inputs.items() if not (own and role == "microphone")}
 
     def calibrated_by(self, calibrated: Callable[[Stage, Calibration], Calibration]) -> "BenchSettings":
         """The same settings, with calibrations put in the place of their numbers by a function."""
@@ -312,10 +340,11 @@ class BenchSettings(Table):
         )
 
 
-def _refuse_numbers(key: str, table: Mapping[str, int], count: int, kind: str) -> None:
+def _refuse_numbers(key: str, table: Mapping[str, int], count: int, kind: str, device: str = "device") -> None:
     for role, number in table.items():
         if number > count:
-            raise Misfit(f"{key}.{role}", f"{number}", f"1 to {count}: device.{kind} = {count}")
+            allowed = f"1 to {count}" if count else "none"
+            raise Misfit(f"{key}.{role}", f"{number}", f"{allowed}: {device}.{kind} = {count}")
 
 
 def load_bench_file(path: Path) -> BenchSettings:

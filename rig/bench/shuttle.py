@@ -4,6 +4,7 @@ Both sides count frames from the opening of the stream. Nothing waits on the cal
 """
 
 import multiprocessing
+import time
 from collections.abc import Sequence
 from ctypes import c_float, c_int64
 from dataclasses import dataclass, field
@@ -22,7 +23,7 @@ FLAGS = ("input underflow", "input overflow", "output underflow", "output overfl
 FLAG_LOG = 256
 
 # Places in the shared counters.
-DONE, WRITTEN, STOP, FADED, FLAGGED, BLOCK, STREAMING, BROKEN = range(8)
+DONE, WRITTEN, STOP, FADED, FLAGGED, BLOCK, STREAMING, BROKEN, MOMENT = range(9)
 
 
 @dataclass(frozen=True)
@@ -40,7 +41,7 @@ class Buffers:
     recording: Any = field(repr=False)
 
     def state(self) -> NDArray[np.int64]:
-        """The counters, shape (8,)."""
+        """The counters, shape (9,)."""
         return np.frombuffer(self.counters, dtype=np.int64)
 
     def flags(self) -> NDArray[np.int64]:
@@ -50,8 +51,8 @@ class Buffers:
     def rings(self) -> tuple[Block, Block]:
         """What is to sound and what was heard, shapes (outputs, ring_frames) and (inputs, ring_frames)."""
         return tuple(  # type: ignore[return-value]
-            np.frombuffer(memory, dtype=np.float32).reshape(-1, self.ring_frames)
-            for memory in (self.playing, self.recording)
+            np.frombuffer(memory, dtype=np.float32)[: count * self.ring_frames].reshape(count, self.ring_frames)
+            for memory, count in ((self.playing, len(self.outputs)), (self.recording, len(self.inputs)))
         )
 
 
@@ -63,10 +64,11 @@ def allocate(ring_frames: int, outputs: Sequence[int], inputs: Sequence[int], sa
         outputs=tuple(outputs),
         inputs=tuple(inputs),
         ramp_frames=max(1, round(RAMP_S * sample_rate_hz)),
-        counters=context.RawArray(c_int64, BROKEN + 1),
+        counters=context.RawArray(c_int64, MOMENT + 1),
         flag_log=context.RawArray(c_int64, 2 * FLAG_LOG),
-        playing=context.RawArray(c_float, ring_frames * len(outputs)),
-        recording=context.RawArray(c_float, ring_frames * len(inputs)),
+        # A stream may only play or only record; memory of no size cannot be shared.
+        playing=context.RawArray(c_float, max(1, ring_frames * len(outputs))),
+        recording=context.RawArray(c_float, max(1, ring_frames * len(inputs))),
     )
 
 
@@ -110,6 +112,7 @@ class Shuttle:
             ring[place : place + first] = heard[:first, column]
             ring[: frames - first] = heard[first:, column]
         self._state[BLOCK] = frames
+        self._state[MOMENT] = time.monotonic_ns()
         self._state[DONE] = at + frames
 
     def _ramp(self, sounding: Block, frames: int, ahead: int) -> None:

@@ -9,9 +9,11 @@ from __future__ import annotations
 import multiprocessing
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from multiprocessing.connection import Connection
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.devices import UNFIT_APIS, Device, difference, find_device
@@ -21,7 +23,7 @@ from rig.bench.settings import BenchSettings, DeviceSettings, LeadsSettings, Pla
 from rig.bench.shuttle import Buffers, Shuttle, allocate
 from rig.bench.worker import HEARTBEAT_S, WAKE_S, AudioProcess, ignore_interrupt, serve
 from rig.readings import KnownLoad
-from rig.requests import COLD_S, Request, Stage
+from rig.requests import COLD_S, Programme, Request, Stage
 
 if TYPE_CHECKING:
     from rig.bench.player import StreamPlayer
@@ -32,6 +34,8 @@ if TYPE_CHECKING:
 #: So much sound can be written ahead and fetched late.
 RING_S = 60.0
 LIST_DEADLINE_S = 30.0
+#: Frames of the longest block that a driver may hand over.
+LONGEST_BLOCK = 1 << 16
 #: The actual rate may differ from the one asked for by no more than a clock does.
 RATE_TOLERANCE = 1e-4
 
@@ -106,12 +110,18 @@ def list_devices(settings: BenchSettings | None) -> list[ListedDevice]:
     BenchError
         As `connected_devices`.
     """
-    wanted = settings.device if settings else None
+    wanted = _wanted(settings) if settings else []
     rows = []
     for device in connected_devices():
-        remark = difference(device, wanted) if wanted else UNFIT_APIS.get(device.host_api, "")
-        rows.append(ListedDevice(device, wanted is not None and not remark, remark))
+        remarks = [difference(device, one) for one in wanted] or [UNFIT_APIS.get(device.host_api, "")]
+        rows.append(ListedDevice(device, bool(wanted) and "" in remarks, "" if "" in remarks else remarks[0]))
     return rows
+
+
+def _wanted(settings: BenchSettings) -> list[DeviceSettings]:
+    """The device that plays, and the one that the microphone is where it is another."""
+    device, own = settings.device, settings.microphone_device
+    return [] if device is None else [device, *([own.at(device.sample_rate_hz)] if own else [])]
 
 
 def _extra_settings(sd: Any, host_api: str) -> Any:
@@ -133,24 +143,40 @@ def _flag_bits(status: Any) -> int:
     )
 
 
-def _open_stream(sd: Any, wanted: DeviceSettings, shuttle: Shuttle) -> tuple[Any, Device]:
-    devices = _devices(sd)
-    place = find_device(devices, wanted)
+def _stream_of(sd: Any, wanted: DeviceSettings, place: int, buffers: Buffers) -> Any:
+    """A stream that plays and records, or does the one thing that is asked of it."""
+    shuttle = Shuttle(buffers)
+    nothing = np.empty((LONGEST_BLOCK, 0), np.float32)
 
-    def callback(heard: Any, sounding: Any, frames: int, when: Any, status: Any) -> None:
+    def both(heard: Any, sounding: Any, frames: int, when: Any, status: Any) -> None:
         shuttle.process(heard, sounding, _flag_bits(status) if status else 0)
 
+    def record(heard: Any, frames: int, when: Any, status: Any) -> None:
+        both(heard, nothing[:frames], frames, when, status)
+
+    def play(sounding: Any, frames: int, when: Any, status: Any) -> None:
+        both(nothing[:frames], sounding, frames, when, status)
+
+    common = {
+        "samplerate": wanted.sample_rate_hz,
+        "blocksize": wanted.block_frames,
+        "device": place,
+        "dtype": "float32",
+        "latency": wanted.latency_s or "high",
+        "extra_settings": _extra_settings(sd, wanted.host_api),
+    }
+    if not buffers.outputs:
+        return sd.InputStream(channels=wanted.inputs, callback=record, **common)
+    if not buffers.inputs:
+        return sd.OutputStream(channels=wanted.outputs, callback=play, **common)
+    return sd.Stream(channels=(wanted.inputs, wanted.outputs), callback=both, **common)
+
+
+def _open_stream(sd: Any, wanted: DeviceSettings, buffers: Buffers) -> tuple[Any, Device]:
+    devices = _devices(sd)
+    place = find_device(devices, wanted)
     try:
-        stream = sd.Stream(
-            samplerate=wanted.sample_rate_hz,
-            blocksize=wanted.block_frames,
-            device=place,
-            channels=(wanted.inputs, wanted.outputs),
-            dtype="float32",
-            latency=wanted.latency_s or "high",
-            extra_settings=_extra_settings(sd, wanted.host_api),
-            callback=callback,
-        )
+        stream = _stream_of(sd, wanted, place, buffers)
         stream.start()
     except (sd.PortAudioError, ValueError) as error:
         raise BenchError(
@@ -173,7 +199,7 @@ def audio_process(link: Connection, buffers: Buffers, wanted: DeviceSettings) ->
     ignore_interrupt()
     try:
         sd = _sounddevice()
-        stream, device = _open_stream(sd, wanted, Shuttle(buffers))
+        stream, device = _open_stream(sd, wanted, buffers)
     except Exception as error:
         link.send(("error", str(error)))
         return
@@ -181,13 +207,27 @@ def audio_process(link: Connection, buffers: Buffers, wanted: DeviceSettings) ->
         **asdict(device),
         "sample_rate_hz": float(stream.samplerate),
         # Some drivers report nonsense; nothing is computed from it.
-        "reported_latency_s": [float(part) if 0 < part < 10 else None for part in stream.latency],
+        "reported_latency_s": [float(part) if 0 < part < 10 else None for part in np.atleast_1d(stream.latency)],
         "library": sd.get_portaudio_version()[1],
     }
     link.send(("open", facts))
     serve(link, buffers, lambda: bool(stream.active))
     stream.abort()
     stream.close()
+
+
+@dataclass(frozen=True)
+class _Streams:
+    """The card's stream, and that of a microphone with a device of its own; each in a process of its own."""
+
+    card: AudioProcess
+    buffers: Buffers
+    microphone: AudioProcess | None
+
+    def close(self) -> None:
+        self.card.close()
+        if self.microphone:
+            self.microphone.close()
 
 
 class SoundCardBench:
@@ -223,8 +263,8 @@ class SoundCardBench:
         self._identities: dict[str, str] = {}
         self._device = settings.device
         self._facts: dict[str, object] = {}
-        #: The session's stream, while there is one.
-        self._shared: tuple[AudioProcess, Buffers] | None = None
+        #: The session's streams, while there are any.
+        self._shared: _Streams | None = None
         for key, wiring in (("leads", settings.leads), ("playing", settings.playing), ("soak", settings.soak)):
             missing = [channel.name for channel in kit.channels if wiring and wiring.output(channel.name) is None]
             if wiring and missing:
@@ -258,6 +298,11 @@ class SoundCardBench:
         from rig.bench.refusals import refuse
 
         rate_hz = self._device.sample_rate_hz
+        if self.settings.microphone_device and any(isinstance(request, Programme) for request in requests):
+            raise BenchSetupError(
+                f"bench {self.name!r}: microphone_device: found a table; allowed for a programme is none: for the heat "
+                "test the microphone must be at an input of the card that plays"
+            )
         refuse(self.settings, self._kit, requests, lambda stage: self._routing(stage, rate_hz), round(RING_S * rate_hz))
 
     @contextmanager
@@ -274,11 +319,11 @@ class SoundCardBench:
         )
         try:
             # The device wakes before the first request, not during it.
-            self._shared[0].wait_for(round(WAKE_S * self._device.sample_rate_hz), WAKE_S + HEARTBEAT_S)
+            self._shared.card.wait_for(round(WAKE_S * self._device.sample_rate_hz), WAKE_S + HEARTBEAT_S)
             yield
         finally:
-            audio, self._shared = self._shared[0], None
-            audio.close()
+            streams, self._shared = self._shared, None
+            streams.close()
 
     @contextmanager
     def stage(self, name: Stage) -> Iterator[StreamPlayer]:
@@ -294,16 +339,23 @@ class SoundCardBench:
             If the device is not there, does not open, or fails.
         """
         # Only here: the child process imports this module too and needs none of it.
+        from rig.bench.own_microphone import OwnMicrophone
         from rig.bench.player import StreamPlayer
 
-        audio, buffers = self._shared or self._opened([self.settings.wiring(name)])
-        routing = self._routing(name, float(audio.facts["sample_rate_hz"]), buffers.inputs)
+        wiring = self.settings.wiring(name)
+        streams = self._shared or self._opened([wiring])
+        audio, buffers = streams.card, streams.buffers
         try:
+            routing = self._routing(name, float(audio.facts["sample_rate_hz"]), buffers.inputs)
+            microphone = None
+            if streams.microphone and "microphone" in wiring.inputs:
+                microphone = OwnMicrophone(streams.microphone, routing.sample_rate_hz)
+                microphone.wake()
             with self._surroundings(name, routing) as around:
-                yield StreamPlayer(audio, routing, buffers.ring_frames, around)
+                yield StreamPlayer(audio, routing, buffers.ring_frames, around, microphone)
         finally:
             if self._shared is None:
-                audio.close()
+                streams.close()
             elif audio.is_streaming:
                 # An error on its way out may still hold the programme's iterator.
                 audio.silence()
@@ -313,11 +365,12 @@ class SoundCardBench:
         from rig.bench.routing import Routing
 
         wiring = self.settings.wiring(stage)
-        recorded = tuple(numbers or wiring.inputs.values())
+        inputs = self.settings.own_inputs(wiring)
+        recorded = tuple(inputs.values() if numbers is None else numbers)
         return Routing(
             outputs_of=lambda channel: _outputs_of(wiring, channel),
-            roles=tuple(wiring.inputs),
-            rows=tuple(recorded.index(number) for number in wiring.inputs.values()),
+            roles=tuple(inputs),
+            rows=tuple(recorded.index(number) for number in inputs.values()),
             calibration=self.settings.calibration(stage, self.known_load),
             sample_rate_hz=rate_hz,
         )
@@ -336,14 +389,29 @@ class SoundCardBench:
             finally:
                 self._identities = instruments.identities() if instruments else {}
 
-    def _opened(self, wirings: Sequence[LeadsSettings | PlayingSettings]) -> tuple[AudioProcess, Buffers]:
+    def _opened(self, wirings: Sequence[LeadsSettings | PlayingSettings]) -> _Streams:
         outputs = sorted({number for wiring in wirings for number in _used_outputs(wiring)})
-        inputs = sorted({number for wiring in wirings for number in wiring.inputs.values()})
-        rate_hz = self._device.sample_rate_hz
+        inputs = sorted({number for wiring in wirings for number in self.settings.own_inputs(wiring).values()})
+        rate_hz, own = self._device.sample_rate_hz, self.settings.microphone_device
         buffers = allocate(round(RING_S * rate_hz), outputs, inputs, rate_hz)
-        audio = AudioProcess(audio_process, buffers, self._device)
-        self._facts = audio.facts
-        return audio, buffers
+        theirs = sorted({wiring.inputs["microphone"] for wiring in wirings if own and "microphone" in wiring.inputs})
+        if len(theirs) > 1:
+            raise BenchSetupError(
+                f"bench {self.name!r}: playing.inputs, soak.inputs: found the microphone at the inputs "
+                f"{', '.join(map(str, theirs))} of its device; allowed is one"
+            )
+        card = AudioProcess(audio_process, buffers, self._device)
+        microphone = None
+        self._facts = card.facts
+        try:
+            if own and theirs:
+                alone = allocate(buffers.ring_frames, (), theirs, rate_hz)
+                microphone = AudioProcess(audio_process, alone, own.at(rate_hz))
+                self._facts = {**card.facts, "microphone": microphone.facts}
+        except BaseException:
+            card.close()
+            raise
+        return _Streams(card, buffers, microphone)
 
 
 def _loopback(wiring: LeadsSettings | PlayingSettings) -> list[int]:

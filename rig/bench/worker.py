@@ -23,6 +23,7 @@ from rig.bench.shuttle import (
     FLAG_LOG,
     FLAGGED,
     FLAGS,
+    MOMENT,
     STOP,
     STREAMING,
     WRITTEN,
@@ -112,6 +113,14 @@ class AudioProcess:
     def done(self) -> int:
         """Frames that the driver has taken and given since the opening."""
         return int(self._state[DONE])
+
+    @property
+    def moment(self) -> tuple[int, float]:
+        """Frames that are done, and when the last of them was, in seconds of the clock that nobody sets."""
+        while True:
+            done, nanoseconds = self.done, int(self._state[MOMENT])
+            if done == self.done:
+                return done, nanoseconds * 1e-9
 
     @property
     def block_frames(self) -> int:

@@ -66,6 +66,6 @@ def reports(link, buffers, job):
     link.send(job)
 
 
-def looped_card(link, buffers, wanted):
+def looped_card(link, buffers, wanted, speed=10):
     """In place of the sound card's own process."""
-    looped(link, buffers, {"speed": 10})
+    looped(link, buffers, {"speed": speed})

@@ -102,7 +102,12 @@ def test_calibrations_of_the_stages(tmp_path):
         ("left = 1, right = 2", '"*" = 1, right = 1', ["playing.outputs: found { * = 1, right = 1 }"]),
         ("inputs = 3\n", 'inputs = "3 in"\n', ["device.inputs: found '3 in'; allowed: a whole number: write 3, not"]),
         ('"source"', '"middle"', ["leads.sense_in", "middle", "return"]),
-        ("outputs = 4\n", 'outputs = 4\noutput_device = "other"\n', ["device.output_device", "one device"]),
+        ("outputs = 4\n", "outputs = 0\n", ["device.outputs: found 0; allowed: 1 or more"]),
+        (
+            "inputs = { microphone = 1, loopback = 2 }",
+            "inputs = { microphone = 2, loopback = 2 }",
+            ["playing.inputs", "microphone = 2", "a different input for each role"],
+        ),
         ("air_celsius = 21.5", "air_celsius = 294", ["air_celsius", "294"]),
         ("air_celsius = 21.5", "air_celsius =", ["not valid TOML"]),
     ],
@@ -288,3 +293,48 @@ def test_mistakes_of_instruments_are_told(tmp_path, before, after, words):
         load(tmp_path, GOOD + INSTRUMENTS.replace(before, after, 1))
     for word in ["bench.toml", *words]:
         assert word in str(caught.value)
+
+
+OWN = """
+[microphone_device]
+host_api = "ALSA"
+name = "USB microphone: Audio (hw:2,0)"
+inputs = 1
+"""
+
+
+def test_a_microphone_may_be_a_device_of_its_own(tmp_path):
+    settings = load(tmp_path, GOOD.replace("loopback = 2 }", "loopback = 1 }", 1) + OWN)
+    assert settings.own_inputs(settings.playing) == {"loopback": 1}
+    assert settings.own_inputs(settings.leads) == {"drive": 2, "sense": 3}
+    wanted = settings.microphone_device.at(settings.device.sample_rate_hz)
+    assert (wanted.name, wanted.inputs, wanted.outputs, wanted.sample_rate_hz) == (
+        "USB microphone: Audio (hw:2,0)",
+        1,
+        0,
+        48000.0,
+    )
+
+
+def test_the_device_that_plays_then_needs_no_input(tmp_path):
+    text = GOOD.replace("inputs = 3\n", "inputs = 0\n", 1).replace(", loopback = 2 }", " }")
+    text = text.replace("loopback_output = 4\n", "").replace("loopback = 2.0", "").replace("1.0,  }", "1.0 }")
+    leads = text[text.index("[leads]") : text.index("[playing]")]
+    settings = load(tmp_path, text.replace(leads, "") + OWN)
+    assert settings.own_inputs(settings.playing) == {}
+    with pytest.raises(BenchSetupError, match=r"device.inputs: found 0; allowed: 1 or more, unless a table"):
+        load(tmp_path, text.replace(leads, ""))
+    with pytest.raises(BenchSetupError, match=r"leads.inputs.drive: found 2; allowed: none: device.inputs = 0"):
+        load(tmp_path, text + OWN)
+
+
+def test_the_microphone_s_number_is_one_of_its_own_device(tmp_path):
+    with pytest.raises(BenchSetupError, match=r"playing.inputs.microphone: found 2; allowed: 1 to 1: microphone_dev"):
+        load(tmp_path, GOOD.replace("microphone = 1, loopback = 2 }", "microphone = 2, loopback = 1 }", 1) + OWN)
+
+
+def test_a_simulated_bench_has_no_devices_but_may_have_two_clocks(tmp_path):
+    settings = load(tmp_path, 'kind = "simulated"\n[simulated]\nmicrophone_ppm = 120\n')
+    assert settings.simulated.microphone_ppm == 120
+    with pytest.raises(BenchSetupError, match="microphone_device"):
+        load(tmp_path, 'kind = "simulated"\n' + OWN)

@@ -1,0 +1,125 @@
+"""A bench of two devices without a sound card: two streams on two clocks, cut around each stimulus."""
+
+import multiprocessing
+import threading
+import time
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from looped_stream import RATE_HZ, looped_card
+
+from rig.bench import soundcard
+from rig.bench.base import BenchError, BenchSetupError
+from rig.bench.settings import BenchSettings
+from rig.bench.shuttle import Shuttle
+from rig.bench.soundcard import Device, SoundCardBench
+from rig.bench.worker import serve
+from rig.requests import Guard, Programme, Sweep
+from rig.signals import stimulus
+from rig.signals.programme import Noise
+from rig.verdicts import capture_integrity
+
+KIT = SimpleNamespace(channels=[SimpleNamespace(name="left")])
+SETTINGS = {
+    "kind": "soundcard",
+    "name": "two devices",
+    "device": {"host_api": "none", "name": "card", "inputs": 2, "outputs": 2},
+    "microphone_device": {"host_api": "none", "name": "microphone", "inputs": 2},
+    "playing": {
+        "inputs": {"microphone": 2, "loopback": 2},
+        "outputs": {"left": 1},
+        "loopback_output": 2,
+        "input_volts": {"microphone": 1.0, "loopback": 2.0},
+        "output_volts": 2.0,
+    },
+}
+
+
+def counting(link, buffers, job):
+    """A microphone in real time that hears the number of each frame, in millionths; or hands over nothing more."""
+    ended = threading.Event()
+
+    def run():
+        shuttle, at, frames = Shuttle(buffers), 0, 480
+        nothing = np.zeros((frames, 0), np.float32)
+        began = time.monotonic()
+        while not ended.is_set():
+            heard = np.repeat(np.arange(at, at + frames, dtype=np.float32)[:, np.newaxis] * 1e-6, 2, axis=1)
+            shuttle.process(heard, nothing)
+            at += frames
+            time.sleep(max(0.0, began + at / RATE_HZ - time.monotonic()))
+            if at > 2 * RATE_HZ and job.name == "silent":
+                time.sleep(60)
+
+    thread = threading.Thread(target=run, daemon=True)
+    thread.start()
+    link.send(("open", {"sample_rate_hz": RATE_HZ, "name": job.name}))
+    serve(link, buffers, thread.is_alive)
+    ended.set()
+
+
+def two_cards(link, buffers, wanted):
+    """In place of the sound card's own process."""
+    if buffers.outputs:
+        looped_card(link, buffers, wanted, speed=1)
+    else:
+        counting(link, buffers, wanted)
+
+
+def sweep(**changes):
+    settings = {"start_hz": 100.0, "stop_hz": 10000.0, "seconds": 0.2} | changes
+    return Sweep("playing", "left", "left", 1.0, 10.0, **settings)
+
+
+@pytest.fixture
+def bench(monkeypatch):
+    monkeypatch.setattr(soundcard, "audio_process", two_cards)
+    yield SoundCardBench(BenchSettings(**SETTINGS), KIT)
+    assert not multiprocessing.active_children()
+
+
+def test_the_microphone_is_cut_around_each_stimulus_from_a_stream_of_its_own(bench):
+    with bench.session(), bench.stage("playing") as player:
+        captures = list(player.play([sweep(), sweep(seconds=0.3)]))
+        beside = player._microphone
+        assert captures[0].inputs == ("microphone", "loopback")
+    for capture in captures:
+        assert capture.other_clock == ("microphone",)
+        plan = stimulus.layout(100.0, 10000.0, capture.request.seconds, RATE_HZ)
+        assert capture.samples.shape == (2, plan.frames + round(0.25 * RATE_HZ))
+        # The numbers of its frames, one after the other.
+        np.testing.assert_allclose(np.diff(capture.samples[0] * 1e6), 1.0, atol=0.1)
+        # The loopback is the card's, on its own clock.
+        assert "no signal arrived at loopback" not in capture_integrity(capture).troubles
+    # The second stimulus follows the first without a gap: so do the two recordings, to a block or two.
+    frames = stimulus.layout(100.0, 10000.0, 0.2, RATE_HZ).frames
+    later = (captures[1].samples[0, 0] - captures[0].samples[0, 0]) * 1e6
+    assert later == pytest.approx(frames, abs=2500)
+    assert beside is not None
+    assert bench.describe()["opened"]["microphone"]["name"] == "microphone"
+
+
+def test_a_microphone_that_hangs_ends_the_bench_in_time(monkeypatch):
+    monkeypatch.setattr(soundcard, "audio_process", two_cards)
+    own = {"host_api": "none", "name": "silent", "inputs": 2}
+    bench = SoundCardBench(BenchSettings(**(SETTINGS | {"microphone_device": own})), KIT)
+    with pytest.raises(BenchError, match="plugged in"), bench.stage("playing") as player:
+        list(player.play([sweep(seconds=2.0)]))
+    assert not multiprocessing.active_children()
+
+
+def test_programmes_are_refused_before_anything_sounds(bench):
+    guard = Guard((), 30.0, 5.0, 3.0, (0.6, 1.6))
+    rest = Programme("soak", ("left",), "left", "front", 0.0, 10.0, Noise(), 4.0, 1.0, 2.0, guard)
+    with pytest.raises(BenchSetupError, match="at an input of the card that plays"):
+        bench.refuse([sweep(), rest])
+    bench.refuse([sweep()])
+
+
+def test_both_devices_are_marked_in_the_list(monkeypatch):
+    there = [Device("none", "microphone", 2, 0, 48000.0), Device("none", "card", 2, 2, 48000.0)]
+    other = Device("none", "card", 2, 0, 48000.0)
+    monkeypatch.setattr(soundcard, "connected_devices", lambda: [*there, other])
+    rows = soundcard.list_devices(BenchSettings(**SETTINGS))
+    assert [row.fits for row in rows] == [True, True, False]
