@@ -78,6 +78,17 @@ def apart(captures: Collection[Capture], of: Iterable[Capture]) -> str:
     return ""
 
 
+def remarks(captures: Collection[Capture], of: Iterable[Capture]) -> tuple[str, ...]:
+    """What should be known of captures with a clock of their own, in words; one for each such input."""
+    roles = dict.fromkeys(role for capture in of if _has_another(capture) for role in capture.other_clock)
+    told = ((role, usual_ppm(captures, role)) for role in roles)
+    return tuple(
+        f"the {role}'s own clock, {ppm:+.1f} ppm from the playing one, was corrected"
+        for role, ppm in told
+        if ppm is not None
+    )
+
+
 def on_one_clock(capture: Capture, captures: Collection[Capture]) -> Capture:
     """As `on_playing_clock`; where a capture's own marks do not tell its clock well, that of the others is taken."""
     if not capture.other_clock:

@@ -1,7 +1,7 @@
 """From captures to verdicts, pure: live runs and archives go the same way."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rig import clocks
 from rig.check import ListedCheck
@@ -90,26 +90,22 @@ def examine(
             return void(listed, f"not measured: {request}")
         if troubles[request]:
             return void(listed, f"{request}: {'; '.join(troubles[request])}")
-    for request in needed:
-        capture = captures[request]
-        doubtful = doubt(listed.check.NAME, capture.calibration.doubts) if isinstance(capture, Capture) else ""
-        if doubtful:
-            return void(listed, doubtful)
+    own = [capture for request in needed if isinstance(capture := captures[request], Capture)]
     heard = [capture for capture in captures.values() if isinstance(capture, Capture)]
-    own = (capture for request in needed if isinstance(capture := captures[request], Capture))
-    if words := clocks.apart(heard, own):
-        return void(listed, words)
+    doubtful = next(filter(None, (doubt(listed.check.NAME, capture.calibration.doubts) for capture in own)), "")
+    if doubtful := doubtful or clocks.apart(heard, own):
+        return void(listed, doubtful)
     limits = kit.limits.get(listed.name, {})
     try:
         read = listed.read([_on_one_clock(captures[request], heard) for request in needed], kit)
         read = with_repeatability(read, kit.repeatability.get(listed.name, {}))
+        read = replace(read, remarks=(*read.remarks, *clocks.remarks(heard, own)))
     except Untrusted as error:
         return void(listed, str(error))
     except Exception as error:
         # A mistake in a check (a workspace may bring its own) proves nothing about the unit and loses no run.
         return void(listed, f"the check itself failed: {type(error).__name__}: {error}")
-    found = (captures[request] for request in needed)
-    bench = next((capture.calibration.bench for capture in found if isinstance(capture, Capture)), "")
+    bench = next((capture.calibration.bench for capture in own), "")
     verdicts = tuple(judge(read, limits, kit.folder, listed.name, bench, partial, kit.decision))
     outcome = outcome_of([verdict.outcome for verdict in verdicts])
     reason = "" if verdicts else "the kit sets no limit for this check, so it proves nothing"

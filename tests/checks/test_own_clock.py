@@ -9,14 +9,16 @@ from captures import BENCH, captured, demo_kit, flat, playing
 from own_clock import on_own_clock
 from simulated_runs import ROOT
 
+import checks
 from rig import clocks
 from rig.bench.simulated import SimulatedBench
+from rig.check import listed_checks
 from rig.kit import load_kit
 from rig.readings import Capture
 from rig.recordings import read_captures, write_captures
 from rig.responses import acoustic_response, harmonics
 from rig.second_look import INTERMITTENT, agree, choose
-from rig.verdicts import capture_integrity, capture_troubles
+from rig.verdicts import capture_integrity, capture_troubles, examine
 
 KIT = demo_kit()
 REQUEST = KIT.sweep("playing", "left", "left", "on axis")
@@ -116,6 +118,22 @@ def test_a_box_that_plays_no_marks_takes_the_clock_of_the_others() -> None:
     assert clocks.apart([weak, *others], [weak]) == ""
     assert clocks.on_one_clock(weak, [weak, *others]).samples[0].any()
     assert "no capture's timing marks tell" in clocks.apart([weak], [weak])
+
+
+def test_a_result_tells_the_clock_that_was_corrected_and_lost_samples_make_it_void() -> None:
+    listed = next(one for one in listed_checks(KIT, checks.ALL) if one.name == "ping")
+    requests = listed.requests(KIT)
+    made = {}
+    for seed, request in enumerate(requests):
+        paths = playing(request, box)
+        one = captured(request, paths, BENCH, noise_v={"microphone": 1e-6, "loopback": 1e-6}, seed=seed)
+        made[request] = own_clock(one, 140.0)
+    none = dict.fromkeys(requests, ())
+    assert examine(listed, requests, made, none, KIT).read.remarks == (
+        "the microphone's own clock, +140.0 ppm from the playing one, was corrected",
+    )
+    made[requests[0]] = own_clock(captured(requests[0], playing(requests[0], box), BENCH, noise_v=1e-6), 250.0)
+    assert "samples were lost or put in" in examine(listed, requests, made, none, KIT).reason
 
 
 def test_lost_samples_that_could_be_a_clock_are_told_by_the_other_captures() -> None:
