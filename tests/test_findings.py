@@ -165,6 +165,17 @@ def test_a_wrong_value_is_named_and_measured(booth: Kit, name: str, by: float) -
     assert quantity(part.kind, float(part.value)) in found[0].words
 
 
+def test_a_value_that_the_curves_hardly_show_is_told_as_a_range(booth: Kit) -> None:
+    # From a few times its value on, this capacitor is next to a wire.
+    model = booth.model("left")
+    faulty = with_part(model, "C4", value=22e-6 * 4.7)
+    found = findings(booth, [electrical(booth, faulty), acoustical(booth, faulty)])
+    value = next(finding for finding in found if finding.kind == "value")
+    assert value.what == ("C4",)
+    assert "somewhere from" in value.words
+    assert abs(np.log(value.value / (22e-6 * 4.7))) < 2 * value.value_uncertainty / value.value
+
+
 def test_a_fault_in_one_channel_is_not_told_of_the_other(booth: Kit) -> None:
     bad = with_part(booth.model("right"), "C3", state="open")
     found = findings(booth, [electrical(booth, booth.model("left"), "pass"), electrical(booth, bad)])

@@ -38,6 +38,10 @@ class Ranked:
     cause: Cause
     probability: float
     best: Explained
+    #: The fault's amount over all entries of this cause, weighted by their probability, and its relative standard
+    #: uncertainty: large where very different amounts look alike.
+    amount: float
+    amount_u_relative: float
     #: Causes that what was measured cannot tell from this one.
     alike: tuple[Cause, ...] = ()
 
@@ -104,17 +108,16 @@ def ranking(scene: Scene, observed: Observed) -> Ranking:
     as_good_log = as_good.log_evidence + signs.log_odds(scene, healthy, as_good.deviations, observed)
     share = log_share(scene)
     logs: dict[Cause, float] = {}
-    best: dict[Cause, tuple[float, Explained]] = {}
+    entries: dict[Cause, list[tuple[float, Explained]]] = {}
     for found in fitted:
         own = found.log_evidence + signs.log_odds(scene, found.hypothesis, found.deviations, observed)
         own += np.log(found.hypothesis.weight) + share
         cause = found.hypothesis.cause
         logs[cause] = float(np.logaddexp(logs.get(cause, -np.inf), own))
-        if cause not in best or own > best[cause][0]:
-            best[cause] = (own, found)
+        entries.setdefault(cause, []).append((own, found))
     others = (as_good_log + np.log(GOOD_PRIOR), as_unknown + np.log(UNKNOWN_PRIOR) + unknown_signs(observed))
     log_total = float(np.logaddexp.reduce([*logs.values(), *others]))
-    ranked = [Ranked(cause, float(np.exp(log - log_total)), best[cause][1]) for cause, log in logs.items()]
+    ranked = [ranked_of(cause, float(np.exp(log - log_total)), entries[cause]) for cause, log in logs.items()]
     ranked.sort(key=lambda one: one.probability, reverse=True)
     return Ranking(
         tuple(ranked),
@@ -125,6 +128,19 @@ def ranking(scene: Scene, observed: Observed) -> Ranking:
         logs,
         log_priors(scene),
     )
+
+
+def ranked_of(cause: Cause, probability: float, entries: Sequence[tuple[float, Explained]]) -> Ranked:
+    """A cause out of its entries in the dictionary, each with the logarithm of its probability (up to a constant)."""
+    best = max(entries, key=lambda entry: entry[0])
+    share = np.exp([log - best[0] for log, _ in entries])
+    share /= share.sum()
+    logs = np.log([entry.amount for _, entry in entries])
+    own = np.array([entry.amount_u_relative for _, entry in entries])
+    mean = share @ logs
+    # Mean and variance of a mixture of normal distributions.
+    spread = np.sqrt(share @ (own**2 + (logs - mean) ** 2))
+    return Ranked(cause, probability, best[1], float(np.exp(mean)), float(spread))
 
 
 def log_share(scene: Scene) -> float:

@@ -221,7 +221,7 @@ def _unexplained(scene: Scene, ranked: Ranking) -> Finding:
 
 def finding_of(scene: Scene, one: Ranked) -> Finding:
     """A ranked cause in words."""
-    said = told(one.cause, scene.model, one.best.amount, one.best.amount_u_relative)
+    said = told(one.cause, scene.model, one.amount, one.amount_u_relative)
     alike = tuple(brief(other, scene.model) for other in one.alike)
     return Finding(
         words=said.words,

@@ -15,6 +15,8 @@ SCALES: dict[Kind, tuple[tuple[str, float, float], ...]] = {
     "L": (("mH", 1e-3, 0.1), ("uH", 1e-6, 0.1)),
     "C": (("uF", 1e-6, 0.1), ("nF", 1e-9, 0.1)),
 }
+#: A value that is known no better than this (standard uncertainty of its logarithm) is told as a range.
+ROUGH = 0.2
 #: A value this near to a decade off is one, within its tolerance and that of the fit.
 DECADE_WITHIN = 0.3
 
@@ -79,7 +81,11 @@ def _value(cause: Cause, model: Channel, amount: float, u_relative: float) -> _S
     should_be, it = float(part.value), f"{cause.channel} {part.name}"
     found, wanted = quantity(part.kind, should_be * amount), quantity(part.kind, should_be)
     words = f"{it} measures {found}, should be {wanted}"
-    if abs(np.log(amount * 10)) < DECADE_WITHIN:
+    if u_relative > ROUGH:
+        # The logarithm is what is normal, and what may be far off.
+        low, high = (quantity(part.kind, should_be * amount * float(np.exp(k * u_relative))) for k in (-2, 2))
+        words = f"{it} measures somewhere from {low} to {high}, should be {wanted}"
+    elif abs(np.log(amount * 10)) < DECADE_WITHIN:
         words += ": a tenth, the wrong decade"
     elif abs(np.log(amount / 10)) < DECADE_WITHIN:
         words += ": ten times as much, the wrong decade"

@@ -86,7 +86,7 @@ CALLED = {
     "rub": "rub or rattle",
     "buzz": "rub or rattle",
 }
-#: A value told is right within this of the true one, as a ratio.
+#: A value told is right within this of the true one, as a ratio, or within the range that is told with it.
 WITHIN = 1.25
 
 
@@ -150,7 +150,9 @@ def is_right(kit: Kit, fault: Fault, finding: Finding) -> bool:
         return False
     if named == wanted and wanted[0] == "value":
         true = factor(fault) * finding.should_be
-        return abs(math.log(finding.value / true)) < math.log(WITHIN)
+        return abs(math.log(finding.value / true)) < max(
+            math.log(WITHIN), 2 * finding.value_uncertainty / finding.value
+        )
     return named == wanted or wanted in finding.alike_causes
 
 
