@@ -153,14 +153,14 @@ class Kit(Table):
         if self.levels.playing_v > self.amplifier.limit_v:
             allowed = f"up to amplifier.limit_v = {self.amplifier.limit_v:g}"
             raise Misfit("levels.playing_v", f"{self.levels.playing_v:g}", allowed)
-        for plan, names in self.plans.items():
-            for name in names:
-                if name not in self.checks:
-                    raise Misfit(f"plans.{plan}", f"{name!r}{near(name, self.checks)}", ", ".join(self.checks))
         for key in ("limits", "repeatability"):
             for name in sorted(set(getattr(self, key)) - set(self.checks)):
                 found = f"{key} for a check that the kit does not list{near(name, self.checks)}"
                 raise Misfit(f"{key}.{name}", found, ", ".join(self.checks))
+        for plan, names in self.plans.items():
+            for name in names:
+                if name not in self.checks:
+                    raise Misfit(f"plans.{plan}", f"{name!r}{near(name, self.checks)}", ", ".join(self.checks))
         return self
 
     @property

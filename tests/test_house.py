@@ -41,6 +41,7 @@ MAY_IMPORT = {
     "rig.check": ["rig.kit", "rig.readings", "rig.requests", "rig.tables"],
     "rig.judge": ["rig.decision", "rig.limits", "rig.readings", "rig.statistics", "rig.uncertainty"],
     "rig.verdicts": [
+        "rig.clocks",
         "rig.check",
         "rig.judge",
         "rig.kit",
@@ -104,7 +105,8 @@ MAY_IMPORT = {
         "rig.tables",
         "rig.trust",
     ],
-    "rig.second_look": ["rig.judge", "rig.readings", "rig.responses", "rig.signals", "rig.uncertainty"],
+    "rig.clocks": ["rig.readings", "rig.signals"],
+    "rig.second_look": ["rig.clocks", "rig.judge", "rig.readings", "rig.responses", "rig.signals", "rig.uncertainty"],
     "rig.findings": [
         "rig.findings",
         "rig.circuit",
@@ -166,6 +168,7 @@ MAY_IMPORT = {
     ],
     "rig.calibrate_command": ["rig"],
     "rig.bench_check": [
+        "rig.clocks",
         "rig.bench_check",
         "rig.circuit",
         "rig.signals",

@@ -83,7 +83,11 @@ def test_demo_kits_load_and_plan(name: str) -> None:
         ),
         (r"^title = .*", "title = 5", "title: found 5; allowed: text in quotes"),
         (r'^"Re" = .*', '"Re" = 5.0', "limits.impedance.Re: found 5.0; allowed: a table"),
-        (r"^\[stages.playing\]", "[stages.play]", "stages.play: found 'play'; allowed: 'leads', 'playing' or 'soak'"),
+        (
+            r"^\[stages.playing\]",
+            "[stages.play]",
+            "stages.play: found 'play'; allowed: 'leads', 'playing', 'soak' or 'after'",
+        ),
         (
             r"^sensitivity_hz = .*",
             "sensitivity_hz = [1.0, 2.0, 3.0]",
@@ -199,7 +203,7 @@ def test_without_leads_or_ping_nothing_is_played(tmp_path: Path) -> None:
     for missing in ("leads", "ping"):
         workspace = changed(tmp_path / missing, rf"^\[checks.{missing}\]$", "")
         text = (workspace / "limits" / "booth-two" / "kit.toml").read_text(encoding="utf-8")
-        text = re.sub(rf"\[limits.{missing}\][^\[]*", "", text)
+        text = re.sub(rf"\[limits.{missing}\][^\[]*", "", text).replace(f'"{missing}", ', "")
         (workspace / "limits" / "booth-two" / "kit.toml").write_text(text, encoding="utf-8")
         kit = load_kit(workspace, "booth-two")
         with pytest.raises(TableError, match="list the checks leads and ping"):

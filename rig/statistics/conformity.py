@@ -36,8 +36,9 @@ def probability_of_conformity(value: ArrayLike, uncertainty: ArrayLike, lower: A
         raise ValueError(f"an uncertainty cannot be negative, found {np.min(u):g}")
     inside = ((y >= low) & (y <= high)).astype(np.float64)
     safe = np.where(u > 0, u, 1.0)
-    # Both tails from the side on which they are small.
-    below, above = special.ndtr((low - y) / safe), special.ndtr((y - high) / safe)
+    # Both tails from the side on which they are small; far out the quotient may be infinite, and rightly so.
+    with np.errstate(over="ignore"):
+        below, above = special.ndtr((low - y) / safe), special.ndtr((y - high) / safe)
     probability = np.where(u > 0, np.clip(1 - below - above, 0, 1), inside)
     return np.where(np.isnan(y) | np.isnan(u), np.nan, probability)
 
