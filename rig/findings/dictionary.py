@@ -146,7 +146,9 @@ def _of_drivers(model: Channel) -> Iterator[Hypothesis]:
         yield from _grid(Cause("impedance", model.name, here), _other_impedance(driver.name), others, 0.07)
         yield from _grid(Cause("shorted turns", model.name, here), _shorted_turns(driver.name), (0.85, 0.7, 0.55), 0.12)
         yield from _grid(Cause("weak", model.name, here), _times(driver.name, "qes"), (1.5, 2.0, 3.0), 0.2)
-        yield from _grid(Cause("resonance", model.name, here), _resonance(driver.name), (0.75, 1.25, 1.5), 0.1)
+        yield from _grid(
+            Cause("resonance", model.name, here), _resonance(driver.name), (0.75, 0.88, 1.14, 1.3, 1.5), 0.08
+        )
     for a, b in combinations(model.drivers, 2):
         yield _alone(Cause("driver leads", model.name, (a.name, b.name)), _drivers_exchanged(a.name, b.name))
 

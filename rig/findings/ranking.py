@@ -18,9 +18,9 @@ from rig.signals.smoothing import log_frequency_grid
 #: Of units that fail: so many are good ones at the edge of their tolerances, so many have what no entry describes.
 GOOD_PRIOR, UNKNOWN_PRIOR = 0.05, 0.10
 #: Hypotheses that get a linearisation of their own, and those that are then fitted.
-LOOKED_AT, FITTED = 30, 8
-#: ... unless they lie behind the best by so much already (logarithm of the odds) in the coarse look.
-BEHIND = 30.0
+LOOKED_AT, FITTED = 30, 12
+#: ... unless they lie behind the best by so much already (logarithm of the odds), in the coarse look or the sharp one.
+BEHIND, BEHIND_SHARP = 30.0, 100.0
 #: A point of a curve says no more than this against a hypothesis that has not been fitted yet (squared sigmas) ...
 MOST_SAID = 9.0
 #: ... and model and noise are taken to be so many times worse, point by point.
@@ -99,9 +99,10 @@ def ranking(scene: Scene, observed: Observed) -> Ranking:
     coarse, fine = noise_root(scene, observed, COARSE), noise_root(scene, observed)
     healthy = good(scene.model.name)
     near = [explain(scene, h, like, vector, coarse) for h in shortlist(scene, observed, coarse)]
-    near.sort(key=lambda found: found.log_evidence + np.log(found.hypothesis.weight), reverse=True)
-    near = [found for found in near if found.log_evidence > near[0].log_evidence - BEHIND][:FITTED]
-    fitted = [explain(scene, found.hypothesis, like, vector, fine, found.deviations, ROUNDS) for found in near]
+    fitted = [
+        explain(scene, found.hypothesis, like, vector, fine, found.deviations, ROUNDS)
+        for found in worth_fitting(near, vector, fine)
+    ]
     as_good = explain(scene, healthy, like, vector, fine, rounds=ROUNDS + 1)
     wide = noise_root(scene, observed, is_unknown=True)
     as_unknown = explain(scene, healthy, like, vector, wide).log_evidence
@@ -128,6 +129,21 @@ def ranking(scene: Scene, observed: Observed) -> Ranking:
         logs,
         log_priors(scene),
     )
+
+
+def worth_fitting(near: Sequence[Explained], vector: FloatArray, fine: FloatArray) -> list[Explained]:
+    """The best of the coarse look, and of a sharp one at the same linearisations.
+
+    Where a fault is large the linearisation is far off, and only the coarse look is fair. Where it is small the
+    linearisation is good, and in the coarse look all that is small is alike.
+    """
+    sharp = [gaussian(found.hypothesis, vector, found.at, found.there, found.slopes, fine) for found in near]
+    picked: list[int] = []
+    for looks, behind in ((near, BEHIND), (sharp, BEHIND_SHARP)):
+        logs = np.array([look.log_evidence + np.log(look.hypothesis.weight) for look in looks])
+        order = [int(i) for i in np.argsort(-logs) if logs[i] > np.max(logs) - behind]
+        picked += order[: FITTED // 2]
+    return [near[i] for i in dict.fromkeys(picked)]
 
 
 def ranked_of(cause: Cause, probability: float, entries: Sequence[tuple[float, Explained]]) -> Ranked:
