@@ -13,18 +13,22 @@ from rig.verify import job, verify
 ROOT = Path(__file__).parent.parent
 
 
-def simulated(workspace: Path, kit_name: str, serial: str, faults: Sequence[str] = ()) -> SimulatedBench:
+def simulated(
+    workspace: Path, kit_name: str, serial: str, faults: Sequence[str] = (), microphone_ppm: float | None = None
+) -> SimulatedBench:
     """A simulated bench with its two inputs calibrated."""
     kit = load_kit(workspace, kit_name)
-    bench = SimulatedBench(kit, serial, faults)
+    bench = SimulatedBench(kit, serial, faults, microphone_ppm=microphone_ppm)
     clean = SimulatedBench(kit, serial).known_load_capture(8.2)
     bench.known_load = calibrate_known_load(clean, 8.2, "2026-01-01T12:00:00+00:00")
     return bench
 
 
-def verified(workspace: Path, kit_name: str, serial: str, faults: Sequence[str] = ()) -> tuple[sequencer.Run, Record]:
+def verified(
+    workspace: Path, kit_name: str, serial: str, faults: Sequence[str] = (), microphone_ppm: float | None = None
+) -> tuple[sequencer.Run, Record]:
     """Verify a simulated unit in a workspace, with a certificate of one line."""
-    bench = simulated(workspace, kit_name, serial, faults)
+    bench = simulated(workspace, kit_name, serial, faults, microphone_ppm)
     return verify(
         workspace,
         job(workspace, kit_name),

@@ -1,0 +1,161 @@
+"""How well a microphone's own clock is told and undone, and how often altered recordings and good ones are told so.
+
+    python tests/benchmarks/two_clocks.py [--seeds 3] [--only accuracy|verify|altered|good]
+
+accuracy   clock, response, phase and harmonics at -40 dB of a box in a room, recorded on another clock by an
+           interpolation that is not the rig's, against the closed form
+verify     whole runs on the simulated bench, good units and faulty ones, clocks from -300 to 300 ppm
+altered    simulated captures behind automatic gain, noise suppression and a converted rate
+good       simulated captures of good units in rooms from 25 to 60 dB SPL, and of faulty ones: alarms must be none
+"""
+
+import argparse
+import itertools
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+ROOT = Path(__file__).parents[2]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "tests" / "signals")]
+
+from own_clock import on_own_clock  # noqa: E402
+from simulated_runs import verified  # noqa: E402
+from test_two_clocks import FRAMES, PLAN, RATE_HZ, arrival, brought_back, heard, reflections  # noqa: E402
+
+from rig.bench.fault_kinds import UNIT_KINDS  # noqa: E402
+from rig.bench.faults import fault_names  # noqa: E402
+from rig.bench.simulated import SimulatedBench  # noqa: E402
+from rig.kit import Kit, load_kit  # noqa: E402
+from rig.readings import Capture  # noqa: E402
+from rig.signals import deconvolution, stimulus  # noqa: E402
+from rig.verdicts import capture_alterations, capture_integrity  # noqa: E402
+
+KITS = ("booth-two", "rehearsal-three")
+PPM = (-300.0, -120.0, -20.0, 20.0, 120.0, 300.0)
+ALTERED = {
+    "automatic-gain": (6, 12, 20),
+    "noise-suppression": (10, 20, 40),
+    "resampled": (4000, 8000, 16000, 22050),
+}
+FAULTY = ("reversed:left:tweeter", "dead:right:tweeter", "rub:left", "quiet:right=3")
+
+
+def accuracy(seeds: int) -> None:
+    """Figures of one clock, too, where the same noise is all that is wrong."""
+    box, cable = heard(), heard(lambda f: np.full(f.shape, 0.3 + 0j), bent=0.01)
+    for snr_db in (100, 80, 60, 40):
+        worst: dict[bool, list[tuple[float, ...]]] = {True: [], False: []}
+        for seed, ppm, other in itertools.product(range(seeds), PPM, (True, False)):
+            random = np.random.default_rng(seed)
+            found = []
+            for row in (box, cable):
+                row = on_own_clock(row, ppm, -431.3) if other else row
+                row = row + np.std(row) * 10 ** (-snr_db / 20) * random.standard_normal(FRAMES)
+                found.append(brought_back(row.astype(np.float32)) if other else (None, row))
+            clocks, back = found[0]
+            off_ppm = abs(clocks.ppm - ppm) if clocks else 0.0
+            worst[other].append((off_ppm, *response_errors(back), harmonic_error_db(found[1][1])))
+        for other, rows in worst.items():
+            ppm_off, level_db, phase_rad, harmonic_db = np.max(rows, axis=0)
+            print(
+                f"noise {snr_db} dB below the sweep, {'own clock' if other else 'one clock'}: clock within "
+                f"{ppm_off:.3f} ppm, response to 16 kHz {level_db:.4f} dB, phase {phase_rad:.4f} rad, harmonics at "
+                f"-40 dB {harmonic_db:.4f} dB"
+            )
+
+
+def response_errors(row: np.ndarray) -> tuple[float, float]:
+    """Largest errors in dB and rad, one delay and no sign taken out."""
+    frequency_hz = np.arange(30.0, 16000.0, 40.0)
+    sent = np.pad(stimulus.compose(PLAN), (0, FRAMES - PLAN.frames))
+    found = deconvolution.transfer_function(row, sent, RATE_HZ, frequency_hz, 20.0, 20000.0)
+    ratio = found / reflections(frequency_hz)
+    turned = np.unwrap(np.angle(ratio))
+    line = np.sum(turned * frequency_hz) / np.sum(frequency_hz**2) * frequency_hz
+    return float(np.max(np.abs(20 * np.log10(np.abs(ratio))))), float(np.max(np.abs(turned - line)))
+
+
+def harmonic_error_db(row: np.ndarray) -> float:
+    """Largest error of a second and third harmonic of -40 dB."""
+    grid_hz = np.geomspace(200, 5000, 60)
+    band = (20.0, 20000.0, PLAN.seconds, RATE_HZ)
+    orders = deconvolution.harmonic_responses(row, *band, (1, 2, 3), grid_hz, *arrival(row))
+    return float(np.max(np.abs(20 * np.log10(np.abs(orders[1:] / orders[0])) + 40)))
+
+
+def verify(seeds: int) -> None:
+    for name in KITS:
+        kit = load_kit(ROOT, name)
+        for fault in ("", *FAULTY):
+            if name == "rehearsal-three":
+                fault = fault.replace(":tweeter", ":cone")
+            outcomes: Counter[str] = Counter()
+            for n in range(seeds):
+                ppm = PPM[n % len(PPM)]
+                with tempfile.TemporaryDirectory() as folder:
+                    workspace = Path(folder)
+                    (workspace / "limits").symlink_to(ROOT / "limits")
+                    serial = kit.serial_example[:-2] + f"{n + 11:02d}"
+                    run, _ = verified(workspace, name, serial, [fault] if fault else [], microphone_ppm=ppm)
+                outcomes[run.outcome] += 1
+            print(f"{name}, {fault or 'good'}: {dict(outcomes)}", flush=True)
+
+
+def captures(kit: Kit, faults: list[str], seed: int, ambient_db: float = 38.0) -> Iterator[Capture]:
+    bench = SimulatedBench(kit, kit.serial_example, faults, seed=seed, ambient_db=ambient_db)
+    named = next((part for fault in faults for part in fault.split("=")[0].split(":")[1:2]), "")
+    channels = [channel.name for channel in kit.channels]
+    for channel in [named] if named in channels else channels:
+        requests = [
+            kit.sweep("playing", channel, channel, kit.positions[0].name, quiet=quiet) for quiet in (True, False)
+        ]
+        with bench.stage("playing") as player:
+            yield from player.play(requests)
+
+
+def told(capture: Capture) -> list[str]:
+    return [words.split(":")[1].strip() for words in capture_alterations(capture, capture_integrity(capture))]
+
+
+def altered(seeds: int) -> None:
+    for kind, amounts in ALTERED.items():
+        for amount in amounts:
+            found: Counter[str] = Counter()
+            for name in KITS:
+                for seed in range(seeds):
+                    for capture in captures(load_kit(ROOT, name), [f"{kind}={amount}"], seed):
+                        found["captures"] += 1
+                        found["refused"] += bool(told(capture))
+                        found.update(set(told(capture)))
+            print(f"{kind}={amount}: {dict(found)}", flush=True)
+
+
+def good(seeds: int) -> None:
+    total, alarms = 0, []
+    for name in KITS:
+        kit = load_kit(ROOT, name)
+        faulty = [one for one, _ in fault_names(kit) if one.split(":")[0] in UNIT_KINDS]
+        jobs = [([], seed, (25.0, 38.0, 50.0, 60.0)[seed % 4]) for seed in range(4 * seeds)]
+        for faults, seed, ambient_db in [*jobs, *(([one], 1, 38.0) for one in faulty[:: max(1, 12 // seeds)])]:
+            for capture in captures(kit, faults, seed, ambient_db):
+                total += 1
+                alarms += [(name, faults, seed, words) for words in told(capture)]
+    print(f"{total} captures left as they were: {len(alarms)} alarms {alarms}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--seeds", type=int, default=3)
+    parser.add_argument("--only", choices=["accuracy", "verify", "altered", "good"])
+    options = parser.parse_args()
+    for part in (accuracy, altered, good, verify):
+        if options.only in (None, part.__name__):
+            part(options.seeds)
+
+
+if __name__ == "__main__":
+    main()
