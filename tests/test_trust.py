@@ -75,7 +75,8 @@ def test_ping_and_hum_carry_the_calibration_s_uncertainty():
     asked = hum_and_noise.requests(kit, hum_and_noise.Settings())
     captures = [captured(r, playing(r, flat(1.0)), known, noise_v=1e-5, seed=n) for n, r in enumerate(asked)]
     read = hum_and_noise.read(captures, hum_and_noise.Settings(), kit).readings
-    assert {round(reading.uncertainty, 6) for reading in read} == {round(0.05 * DB_PER_PART, 6)}
+    # The scatter of the noise itself comes on top.
+    assert min(reading.uncertainty for reading in read) == pytest.approx(0.05 * DB_PER_PART, rel=0.01)
 
 
 def test_the_stated_noise_of_a_ping_is_the_scatter():
