@@ -53,6 +53,7 @@ def test_no_error_in_many_units_with_noise_20_db_below_the_sweep(name, channels,
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["booth-two", "rehearsal-three"])
+@pytest.mark.thorough
 def test_without_a_loopback_a_sign_that_cannot_be_told_is_void_and_never_wrong(name, monkeypatch):
     found = read_units(name, 21, UNITS // 4, False, monkeypatch)
     void, wrong = summary(found)

@@ -103,6 +103,7 @@ def coverage(fits: list[tuple[Fit, Channel]], names: tuple[str, ...], factor: fl
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("kind", "stated"), [("none", False), ("none", True), ("vented", False)])
+@pytest.mark.thorough
 def test_uncertainties_cover_the_truth_as_often_as_they_claim(woofer: Driver, kind: str, stated: bool) -> None:
     design = Channel("c", (Branch(woofer),), Box(kind, 0.014, 50.0, 7.0))
     names = default_parameters(design, "woofer")
