@@ -81,7 +81,7 @@ def sound_captures(bench: SoundCardBench, tries: int = 3) -> list:
     pytest.fail(f"no sound captures in {tries} tries: {troubles}")
 
 
-@pytest.mark.parametrize("ppm", [PPM, -250.0])
+@pytest.mark.parametrize("ppm", [PPM, pytest.param(-250.0, marks=pytest.mark.thorough)])
 def test_the_clock_is_told_and_the_response_is_the_speaker_s(folder: Path, ppm: float) -> None:
     settings = load_bench_file(folder / "bench.toml")
     with running_resampled(UNIT, ppm):
