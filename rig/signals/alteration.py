@@ -15,6 +15,8 @@ from rig.signals import stimulus
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+Singles = NDArray[np.float32]
+Complex64 = NDArray[np.complex64]
 Layout = stimulus.Layout
 
 #: Marks and sweep agree so closely on a path that stays the same.
@@ -96,20 +98,23 @@ def alterations(row: NDArray[np.floating], plan: Layout, delay: float) -> list[s
     return found
 
 
-def response_of_sweep(row: Floats, plan: Layout, delay: float) -> Floats:
+def response_of_sweep(row: Floats, plan: Layout, delay: float) -> Singles:
     """Impulse response of the sweep alone, circular, its zero where the stimulus begins without any delay."""
     rate_hz = plan.sample_rate_hz
     # All of the sweep and its tail, and neither mark.
     first = max(0, int(plan.sweep_start + delay - 0.02 * rate_hz))
     stop = max(first, int(plan.mark_after + delay - 0.02 * rate_hz))
-    alone = np.zeros(row.size)
+    # Single precision: what noise there is lies far above it.
+    alone = np.zeros(row.size, np.float32)
     alone[first:stop] = row[first:stop] - np.mean(row[: plan.mark_before])
     length = int(fft.next_fast_len(row.size + plan.frames, real=True))
-    return np.asarray(fft.irfft(fft.rfft(alone, length) * _inverse(plan, length), length))
+    spectrum = fft.rfft(alone, length)
+    spectrum *= _inverse(plan, length)
+    return np.asarray(fft.irfft(spectrum, length, overwrite_x=True))
 
 
 @lru_cache(maxsize=4)
-def _inverse(plan: Layout, length: int) -> Complex:
+def _inverse(plan: Layout, length: int) -> Complex64:
     """One over the spectrum of the sweep alone, fading to zero at the ends of its band; read only."""
     sent = np.zeros(plan.frames)
     sent[plan.sweep] = stimulus.compose(plan)[plan.sweep]
@@ -123,14 +128,15 @@ def _inverse(plan: Layout, length: int) -> Complex:
         (plan.stop_hz / np.maximum(frequency_hz, 1e-3), FADE_OUT),
     ):
         inverse *= np.sin(np.pi / 2 * np.clip((ratio - 1) / (fade - 1), 0.0, 1.0)) ** 2
-    inverse.setflags(write=False)
-    return inverse
+    kept = inverse.astype(np.complex64)
+    kept.setflags(write=False)
+    return kept
 
 
-def _around(response: Floats, plan: Layout, delay: float, before_s: float, after_s: float) -> Floats:
+def _around(response: Singles, plan: Layout, delay: float, before_s: float, after_s: float) -> Floats:
     """Part of a circular response around its arrival."""
     before, after = (round(part_s * plan.sample_rate_hz) for part_s in (before_s, after_s))
-    return response[np.arange(int(delay) - before, int(delay) + after) % response.size]
+    return response[np.arange(int(delay) - before, int(delay) + after) % response.size].astype(np.float64)
 
 
 def marks_over_noise(row: NDArray[np.floating], plan: Layout, delay: float) -> float:
@@ -145,7 +151,7 @@ def marks_over_noise(row: NDArray[np.floating], plan: Layout, delay: float) -> f
     return float(np.sqrt(energy) / noise) if energy > 2 * foreign and noise > 0 else 0.0
 
 
-def _expected_mark(response: Floats, plan: Layout, delay: float) -> tuple[Floats, float]:
+def _expected_mark(response: Singles, plan: Layout, delay: float) -> tuple[Floats, float]:
     """A mark as the path makes it come back, from `BEFORE_S` before its arrival, and the energy in it that is noise."""
     kept = _around(response, plan, delay, BEFORE_S, MARK_TAIL_S)
     early = kept[: round((BEFORE_S - 0.002) * plan.sample_rate_hz)]
@@ -155,7 +161,7 @@ def _expected_mark(response: Floats, plan: Layout, delay: float) -> tuple[Floats
     return np.convolve(kept, mark), foreign
 
 
-def _plays_marks(response: Floats, plan: Layout, delay: float) -> bool:
+def _plays_marks(response: Singles, plan: Layout, delay: float) -> bool:
     kept = _around(response, plan, delay, 0.005, 0.05)
     power = np.abs(fft.rfft(kept)) ** 2
     frequency_hz = fft.rfftfreq(kept.size, 1 / plan.sample_rate_hz)
@@ -164,7 +170,7 @@ def _plays_marks(response: Floats, plan: Layout, delay: float) -> bool:
     return bool(np.median(power[marked]) > np.max(power[played]) * 10 ** (UNPLAYED_DB / 10))
 
 
-def mark_step_db(row: Floats, plan: Layout, delay: float, response: Floats) -> float | None:
+def mark_step_db(row: Floats, plan: Layout, delay: float, response: Singles) -> float | None:
     """Level of the marks against what the sweep makes of the path, where it is not the same; else None.
 
     The response that the sweep shows says how the marks must come back. Of the two the one that is further off is
@@ -193,7 +199,7 @@ def mark_step_db(row: Floats, plan: Layout, delay: float, response: Floats) -> f
     return furthest if abs(furthest) > STEP_DB else None
 
 
-def noise_rise_db(row: Floats, plan: Layout, delay: float, response: Floats) -> float | None:
+def noise_rise_db(row: Floats, plan: Layout, delay: float, response: Singles) -> float | None:
     """How much louder the noise is under the sweep than in silence; None where it is not, or it cannot be told.
 
     At low frequencies, from what stands late in their response, while the sweep still sounds high above them. It must
@@ -222,18 +228,20 @@ def noise_rise_db(row: Floats, plan: Layout, delay: float, response: Floats) -> 
     return rise_db if rise_db > RISE_DB and stands_out and abs(10 * np.log10(late / last)) < FALL_DB else None
 
 
-def _band_power(piece: Floats, rate_hz: float, through: Complex | None = None) -> float:
+def _band_power(piece: Floats, rate_hz: float, through: Complex64 | None = None) -> float:
     """Mean density of a piece in the band below the sweep, behind a filter given on evenly spaced frequencies."""
     window = np.hanning(piece.size)
     spectrum = np.abs(fft.rfft((piece - np.mean(piece)) * window)) ** 2 / np.sum(window**2)
     frequency_hz = fft.rfftfreq(piece.size, 1 / rate_hz)
     inside = (frequency_hz >= UNDER_HZ[0]) & (frequency_hz <= UNDER_HZ[1])
+    power = spectrum[inside]
     if through is not None:
-        spectrum = spectrum * np.interp(frequency_hz, np.linspace(0, rate_hz / 2, through.size), np.abs(through) ** 2)
-    return float(np.mean(spectrum[inside])) if inside.any() else 0.0
+        lines = np.rint(frequency_hz[inside] * (2 * (through.size - 1) / rate_hz)).astype(np.int64)
+        power = power * np.abs(through[lines]) ** 2
+    return float(np.mean(power)) if power.size else 0.0
 
 
-def wall_hz(row: Floats, plan: Layout, delay: float, response: Floats) -> float | None:
+def wall_hz(row: Floats, plan: Layout, delay: float, response: Singles) -> float | None:
     """Half of another sample rate at which the band ends like a wall; None where it does not.
 
     Where the sweep goes beyond it, in the response; else in the noise of the silence.
@@ -241,12 +249,15 @@ def wall_hz(row: Floats, plan: Layout, delay: float, response: Floats) -> float 
     rate_hz = plan.sample_rate_hz
     kept = _around(response, plan, delay, 0.003, 0.006)
     silence = row[: plan.mark_before + int(delay) - round(0.01 * rate_hz)]
+    found: dict[bool, tuple[Floats, Floats]] = {}
     for half_hz in OTHER_HALVES_HZ:
         if half_hz + WALL_HZ > 0.48 * rate_hz:
             break
         last_hz = 1.15 * half_hz
         swept = last_hz < plan.stop_hz and plan.start_hz < BELOW_WALL * half_hz
-        frequency_hz, level_db = _levels_db(kept[np.newaxis] if swept else _windows(silence, rate_hz), rate_hz)
+        if swept not in found:
+            found[swept] = _levels_db(kept[np.newaxis] if swept else _windows(silence, rate_hz), rate_hz)
+        frequency_hz, level_db = found[swept]
         # A room's noise may end by itself a little lower; what is close to the wall is the converter's.
         stop_hz = 0.95 * half_hz - WALL_HZ / 3
         first_hz = BELOW_WALL * half_hz if swept else stop_hz - 2 * WALL_HZ
