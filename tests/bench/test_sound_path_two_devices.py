@@ -81,7 +81,8 @@ def sound_captures(bench: SoundCardBench, tries: int = 3) -> list:
     pytest.fail(f"no sound captures in {tries} tries: {troubles}")
 
 
-@pytest.mark.parametrize("ppm", [PPM, pytest.param(-250.0, marks=pytest.mark.thorough)])
+@pytest.mark.thorough
+@pytest.mark.parametrize("ppm", [PPM, -250.0])
 def test_the_clock_is_told_and_the_response_is_the_speaker_s(folder: Path, ppm: float) -> None:
     settings = load_bench_file(folder / "bench.toml")
     with running_resampled(UNIT, ppm):
@@ -107,6 +108,7 @@ def test_the_clock_is_told_and_the_response_is_the_speaker_s(folder: Path, ppm: 
     assert abs((at_zero + np.pi) % (2 * np.pi) - np.pi) < 0.1
 
 
+@pytest.mark.thorough
 def test_a_good_unit_passes_and_a_reversed_driver_fails(folder: Path) -> None:
     with running_resampled(UNIT):
         status, document = verified(folder, "PT-101")
