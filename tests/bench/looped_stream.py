@@ -42,7 +42,7 @@ def run_stream(buffers, channels, job, ended):
 def looped(link, buffers, job):
     """A whole sound process without a sound card; recordings lag by one block of 512 frames."""
     ended = threading.Event()
-    channels = max(*buffers.outputs, *buffers.inputs)
+    channels = max((*buffers.outputs, *buffers.inputs))
     thread = threading.Thread(target=run_stream, args=(buffers, channels, job, ended), daemon=True)
     thread.start()
     link.send(("open", {"sample_rate_hz": RATE_HZ}))

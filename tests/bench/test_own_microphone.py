@@ -123,3 +123,16 @@ def test_both_devices_are_marked_in_the_list(monkeypatch):
     monkeypatch.setattr(soundcard, "connected_devices", lambda: [*there, other])
     rows = soundcard.list_devices(BenchSettings(**SETTINGS))
     assert [row.fits for row in rows] == [True, True, False]
+
+
+def test_the_card_that_plays_may_have_no_input_at_all(monkeypatch):
+    monkeypatch.setattr(soundcard, "audio_process", two_cards)
+    card = {"host_api": "none", "name": "card", "inputs": 0, "outputs": 2}
+    playing = SETTINGS["playing"] | {"inputs": {"microphone": 1}, "input_volts": {"microphone": 1.0}}
+    del playing["loopback_output"]
+    bench = SoundCardBench(BenchSettings(**(SETTINGS | {"device": card, "playing": playing})), KIT)
+    with bench.stage("playing") as player:
+        (capture,) = player.play([sweep()])
+    assert (capture.inputs, capture.other_clock) == (("microphone",), ("microphone",))
+    np.testing.assert_allclose(np.diff(capture.samples[0] * 1e6), 1.0, atol=0.1)
+    assert not multiprocessing.active_children()
