@@ -194,7 +194,9 @@ def mark_step_db(row: Floats, plan: Layout, delay: float, response: Singles) -> 
         gain = float(np.dot(piece, expected)) / (energy - foreign)
         spread = float(np.std(silence)) * np.sqrt(energy) / (energy - foreign)
         if gain > SIGNIFICANT * spread and abs(gain - 1) > SIGNIFICANT * spread:
-            steps.append(float(20 * np.log10(gain)))
+            # Of another form though as strong, a mark was moved in time, not softened.
+            strength = (float(np.dot(piece, piece)) - piece.size * float(np.var(silence))) / (energy - foreign)
+            steps.append(float(20 * np.log10(gain)) if gain > 1 or strength < gain else 0.0)
     furthest = max(steps, key=abs, default=0.0)
     return furthest if abs(furthest) > STEP_DB else None
 

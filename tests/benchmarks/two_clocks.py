@@ -1,9 +1,11 @@
 """How well a microphone's own clock is told and undone, and how often altered recordings and good ones are told so.
 
-    python tests/benchmarks/two_clocks.py [--seeds 3] [--only accuracy|verify|altered|good]
+    python tests/benchmarks/two_clocks.py [--seeds 3] [--only accuracy|lost|verify|altered|good]
 
 accuracy   clock, response, phase and harmonics at -40 dB of a box in a room, recorded on another clock by an
            interpolation that is not the rig's, against the closed form
+lost       samples cut out of the microphone's recording alone, which could be a clock's doing: refused at once, or for
+           the clock of the other captures; and good captures, none of which may be
 verify     whole runs on the simulated bench, good units and faulty ones, clocks from -300 to 300 ppm
 altered    simulated captures behind automatic gain, noise suppression and a converted rate
 good       simulated captures of good units in rooms from 25 to 60 dB SPL, and of faulty ones: alarms must be none
@@ -15,6 +17,7 @@ import sys
 import tempfile
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -26,13 +29,14 @@ from own_clock import on_own_clock  # noqa: E402
 from simulated_runs import verified  # noqa: E402
 from test_two_clocks import FRAMES, PLAN, RATE_HZ, arrival, brought_back, heard, reflections  # noqa: E402
 
+from rig import clocks  # noqa: E402
 from rig.bench.fault_kinds import UNIT_KINDS  # noqa: E402
 from rig.bench.faults import fault_names  # noqa: E402
 from rig.bench.simulated import SimulatedBench  # noqa: E402
 from rig.kit import Kit, load_kit  # noqa: E402
 from rig.readings import Capture  # noqa: E402
 from rig.signals import deconvolution, stimulus  # noqa: E402
-from rig.verdicts import capture_alterations, capture_integrity  # noqa: E402
+from rig.verdicts import capture_alterations, capture_integrity, capture_troubles  # noqa: E402
 
 KITS = ("booth-two", "rehearsal-three")
 PPM = (-300.0, -120.0, -20.0, 20.0, 120.0, 300.0)
@@ -85,6 +89,30 @@ def harmonic_error_db(row: np.ndarray) -> float:
     band = (20.0, 20000.0, PLAN.seconds, RATE_HZ)
     orders = deconvolution.harmonic_responses(row, *band, (1, 2, 3), grid_hz, *arrival(row))
     return float(np.max(np.abs(20 * np.log10(np.abs(orders[1:] / orders[0])) + 40)))
+
+
+def lost(seeds: int) -> None:
+    for name in KITS:
+        kit = load_kit(ROOT, name)
+        found: Counter[str] = Counter()
+        requests = [kit.sweep("playing", channel.name, channel.name, "on axis") for channel in kit.channels]
+        for seed in range(2 * seeds):
+            ambient_db, ppm = (25.0, 38.0, 50.0)[seed % 3], PPM[seed % len(PPM)] * 0.9
+            bench = SimulatedBench(kit, kit.serial_example, seed=seed, ambient_db=ambient_db, microphone_ppm=ppm)
+            with bench.stage("playing") as player:
+                made = list(player.play(requests + requests))
+            found["good"] += len(made)
+            found["good refused"] += sum(bool(clocks.apart(made, [one]) or capture_troubles(one)) for one in made)
+            random = np.random.default_rng(seed)
+            for count, one in itertools.product((1, 2, 4, 8, 16, 48), made[:2]):
+                samples, at = one.samples.copy(), int(one.samples.shape[1] * random.uniform(0.3, 0.6))
+                end = np.std(samples[0, :2000]) * random.standard_normal(count)
+                samples[0] = np.concatenate((samples[0, :at], samples[0, at + count :], end))
+                cut = replace(one, samples=samples)
+                others = [cut, *(other for other in made if other is not one)]
+                found[f"{count} lost"] += 1
+                found[f"{count} told"] += bool(capture_troubles(cut) or clocks.apart(others, [cut]))
+        print(f"{name}: {dict(found)}", flush=True)
 
 
 def verify(seeds: int) -> None:
@@ -150,9 +178,9 @@ def good(seeds: int) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=3)
-    parser.add_argument("--only", choices=["accuracy", "verify", "altered", "good"])
+    parser.add_argument("--only", choices=["accuracy", "lost", "altered", "good", "verify"])
     options = parser.parse_args()
-    for part in (accuracy, altered, good, verify):
+    for part in (accuracy, lost, altered, good, verify):
         if options.only in (None, part.__name__):
             part(options.seeds)
 
