@@ -97,8 +97,8 @@ def noise_uncertainty_db(capture: Capture) -> tuple[float, float]:
     measured, noise = band_response(heard, grid, request)
     gate_s = float(np.sum(band_gate(heard, grid).window ** 2)) / heard.sample_rate_hz
     silence = sweep_layout(capture).silence
-    silent_s = (silence.stop - silence.start) / capture.sample_rate_hz
-    # Neighbours on the grid share half of their sixth.
+    # A few windowed segments use about half of the silence; neighbours on the grid share half of their sixth.
+    silent_s = (silence.stop - silence.start) / capture.sample_rate_hz / 2
     each_db = np.sqrt(2) * noise_level_db(grid * np.log(2) / 6, silent_s)
     of_level_db = mean_power_noise_db(np.abs(measured) ** 2, noise**2, grid, gate_s)
     return of_level_db, float(sum_of_powers_db(noise**2, each_db))

@@ -55,8 +55,8 @@ BAND_LEFT = 0.25
 GUARD_S = 0.005
 #: The search begins so long before the sweep passes its first frequency: the mark before it has died away by then.
 EARLY_S = 0.05
-#: Of the impulses in a train's band so many carry the weight of their coherence (counted in noise).
-CARRIERS = 0.5
+#: Of the cycles in a train's band this part carries the weight of their coherence (counted in noise).
+CARRIERS = 0.25
 #: Rubs and rattles live where the excursion is large: from the lowest frequency of a channel to so many times it.
 LOW_PART = 2.3
 

@@ -182,7 +182,8 @@ def picked(check, captures: Sequence[Capture], kit: Kit) -> Iterator[tuple[Key, 
     for curve in read.curves:
         for at_hz in AT_HZ.get(curve.quantity, ()) if not curve.subject.startswith("right") else ():
             n = int(np.argmin(np.abs(np.log(curve.frequency_hz / at_hz))))
-            if curve.valid[n] and curve.uncertainty is not None:
+            # A curve that is an upper bound, where noise hides it, says so by having no uncertainty.
+            if curve.valid[n] and curve.uncertainty is not None and curve.uncertainty[n] > 0:
                 key = (curve.quantity, curve.subject, float(curve.frequency_hz[n]))
                 yield key, Seen(float(curve.value[n]), float(curve.uncertainty[n]))
 
