@@ -30,6 +30,8 @@ HUM_OF_SWEEP = 0.01
 OTHER_OF_SWEEP = 0.05
 #: Marks and sweep must agree so closely.
 STEP_DB = 1.5
+#: Standard uncertainties that a step must exceed to count.
+SIGNIFICANT = 4.0
 #: Rates that cards really run at while stating another, over the rate stated.
 OTHER_RATES = (44.1 / 48, 48 / 44.1, 2 / 3, 1 / 2, 1 / 3)
 #: Peak of a whitened correlation over its spread; noise alone reaches seven.
@@ -107,8 +109,8 @@ def levelled(captures: Sequence[Capture]) -> list[Told]:
     for role in captures[0].inputs:
         # At a bass box the room's answer is longer than the marks are.
         wide = [capture for capture in captures if hears(capture, role) and has_wide_marks(capture)]
-        steps = [step_db for capture in wide if (step_db := mark_step_db(capture, role)) is not None]
-        told = [step_db for step_db in steps if abs(step_db) > STEP_DB]
+        steps = [step for capture in wide if (step := mark_step_db(capture, role)) is not None]
+        told = [step_db for step_db, u_db in steps if abs(step_db) > max(STEP_DB, SIGNIFICANT * u_db)]
         if told and len(told) >= len(wide) / 2 and (min(told) > 0) == (max(told) > 0):
             return [processed(role, float(np.median(told)))]
     return [right("automatic gain", "gain stays the same for soft and loud: nothing levels or gates the inputs")]

@@ -163,29 +163,34 @@ def foreign_part(capture: Capture, role: str) -> float:
 
 
 @lru_cache(maxsize=CACHED)
-def mark_step_db(capture: Capture, role: str) -> float | None:
-    """Level of the marks against what the sweep makes of the path: 0 dB where the path is the same all the time.
+def mark_step_db(capture: Capture, role: str) -> tuple[float, float] | None:
+    """Level of the marks against what the sweep makes of the path, and its standard uncertainty from noise.
 
-    The response that the sweep shows, with its decay, says how the marks must come back. Of the two the one that is
-    further off is taken, and None where noise hides the marks or a noise got into the sweep.
+    The response that the sweep shows, with its decay, says how the marks must come back: at 0 dB where the path is the
+    same all the time. Of the two the one that is further off is taken, and None where noise hides the marks or a noise
+    got into the sweep.
     """
     if foreign_part(capture, role) > MOST_FOREIGN:
         return None
     layout, sent = sweep_layout(capture), sent_volts(capture)
     volts, response = arrived_volts(capture, role), path_response(capture, role)
     found = [_mark_db(volts, response, layout, sent, start) for start in (layout.mark_before, layout.mark_after)]
-    return max((db for db in found if db is not None), key=abs, default=None)
+    return max((one for one in found if one), key=lambda one: abs(one[0]), default=None)
 
 
-def _mark_db(volts: Floats, response: Floats, layout: stimulus.Layout, sent: Floats, start: int) -> float | None:
+def _mark_db(
+    volts: Floats, response: Floats, layout: stimulus.Layout, sent: Floats, start: int
+) -> tuple[float, float] | None:
     before = round(ACOUSTIC_S[0] * layout.sample_rate_hz)
     mark = sent[start : start + layout.mark_frames]
     expected = np.convolve(response[: before + round(MARK_TAIL_S * layout.sample_rate_hz)], mark)
     found = volts[start - before : start - before + expected.size]
     expected = expected[: found.size]
     energy, both = float(np.dot(expected, expected)), float(np.dot(found, expected))
-    noise = float(np.std(volts[: layout.mark_before - before]))
-    return float(20 * np.log10(both / energy)) if both > OVER_NOISE * noise * np.sqrt(energy) else None
+    noise = float(np.std(volts[: layout.mark_before - before])) * np.sqrt(energy)
+    if not both > OVER_NOISE * noise:
+        return None
+    return float(20 * np.log10(both / energy)), float(20 / np.log(10) * noise / both)
 
 
 def with_right_loopback(capture: Capture) -> Capture:

@@ -159,7 +159,8 @@ def ambient(bench: Playing) -> Told | None:
         return None
     to_do = "Switch off fans, pumps and heating, close doors and windows, wait for quiet."
     # A microphone whose gain is off makes room and boxes louder alike.
-    turned_db = float(np.median([one.off_db for one in bench.heard])) if bench.heard else 0.0
+    heard_db = [one.off_db - output_off_db(bench) for one in bench.heard]
+    turned_db = float(np.median(heard_db)) if heard_db else 0.0
     turned_db = turned_db if abs(turned_db) > LEVEL_DB else 0.0
     grid, above_db = full_level_over_room_db(bench, bench.sweeps[0])
     short_db = ROOM_DB - above_db - turned_db

@@ -95,11 +95,12 @@ def test_a_recording_of_zeros_is_a_dead_microphone():
 
 def test_marks_come_back_as_the_sweep_tells_where_nothing_levels():
     for capture in captures("playing")[1:]:
-        assert mark_step_db(capture, "loopback") == pytest.approx(0.0, abs=0.1)
-        assert mark_step_db(capture, "microphone") == pytest.approx(0.0, abs=1.0)
+        assert mark_step_db(capture, "loopback")[0] == pytest.approx(0.0, abs=0.1)
+        step_db, u_db = mark_step_db(capture, "microphone")
+        assert abs(step_db) < 4 * u_db < 4.0
     for by_db in (10, 20):
         quick = captures("playing", f"noise-suppression={by_db}")[1]
-        assert mark_step_db(quick, "microphone") == pytest.approx(-by_db, abs=1.0)
+        assert mark_step_db(quick, "microphone")[0] == pytest.approx(-by_db, abs=1.0)
 
 
 def test_a_door_is_no_automatic_gain():
