@@ -1,9 +1,10 @@
 """How often a unit's fault is named rightly, how many faults get through, and how many good units fail.
 
     python tests/benchmarks/naming_faults.py [--units 200] [--good 50] [--jobs 2] [--first 0] [--figure confusion.svg]
-        [--kept FILE]
+        [--kept FOLDER]
 
-With --kept each unit's outcome is added to a file as it comes, and what stands there is not simulated again.
+With --kept each unit's results stand in a folder as they come, and what stands there is not simulated again; the
+findings are always made anew.
 
 Units of both demo kits, each with parts of its own inside tolerance, noise and room on. Faults are drawn in turn from
 all that `kitproof faults` lists of the unit, with several amounts; each unit is verified as `kitproof verify` does it.
@@ -23,7 +24,7 @@ import time
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from multiprocessing import Pool
 from pathlib import Path
 
@@ -125,8 +126,21 @@ def known_load(kit: str) -> KnownLoad:
     return calibrate_known_load(bench.known_load_capture(LOAD_OHM), LOAD_OHM, "2026-01-01T12:00:00+00:00")
 
 
-def verified(task: Task) -> tuple[str, tuple[CheckResult, ...]]:
-    """Outcome and results of one unit."""
+def verified(task: Task, folder: Path | None) -> tuple[str, tuple[CheckResult, ...]]:
+    """Outcome and results of one unit, from the folder if they stand there."""
+    place = folder / f"{task.kit} {task.fault or 'good'} {task.number}" if folder else None
+    if place and place.exists():
+        return pickle.loads(place.read_bytes())  # type: ignore[no-any-return]
+    known = simulated(task)
+    if place:
+        unfinished = place.with_name(place.name + ".unfinished")
+        unfinished.write_bytes(pickle.dumps(known))
+        unfinished.rename(place)
+    return known
+
+
+def simulated(task: Task) -> tuple[str, tuple[CheckResult, ...]]:
+    """Outcome and results of one unit on the simulated bench."""
     work = job_of(task.kit)
     serial = work.kit.serial_example[:3] + f"{task.number:04d}"
     bench = SimulatedBench(work.kit, serial, [task.fault] if task.fault else [])
@@ -171,10 +185,10 @@ def factor(fault: Fault) -> float:
     return {"tenth": 0.1, "tenfold": 10.0}.get(fault.kind, 1 + fault.amount / 100)
 
 
-def scored(task: Task) -> Scored:
+def scored(task: Task, folder: Path | None) -> Scored:
     """Verify one unit, name its fault, and see whether it is the right one."""
     kit = job_of(task.kit).kit
-    outcome, results = verified(task)
+    outcome, results = verified(task, folder)
     began = time.process_time()
     found = findings(kit, results)
     took_s = time.process_time() - began
@@ -259,16 +273,6 @@ def figure(done: Sequence[Scored]) -> str:
     return confusion_svg(counts, rows, columns)
 
 
-def kept(path: Path | None) -> list[Scored]:
-    """What a file of earlier outcomes holds."""
-    done: list[Scored] = []
-    if path and path.exists():
-        with path.open("rb") as file:
-            while file.peek(1):
-                done.append(pickle.load(file))
-    return done
-
-
 def main() -> None:
     """Simulate, name, report."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -279,16 +283,12 @@ def main() -> None:
     parser.add_argument("--figure", type=Path)
     parser.add_argument("--kept", type=Path)
     options = parser.parse_args()
-    done = kept(options.kept)
+    if options.kept:
+        options.kept.mkdir(parents=True, exist_ok=True)
     wanted = tasks(options.units, options.good, options.first)
-    missing = [task for task in wanted if task not in {one.task for one in done}]
     # A new process now and then: each keeps captures of the units that it has seen.
-    with Pool(options.jobs, maxtasksperchild=40) as pool:
-        for one in pool.imap_unordered(scored, missing):
-            done.append(one)
-            if options.kept:
-                with options.kept.open("ab") as file:
-                    pickle.dump(one, file)
+    with Pool(options.jobs, maxtasksperchild=10) as pool:
+        done = list(pool.imap_unordered(partial(scored, folder=options.kept), wanted, chunksize=4))
     done.sort(key=lambda one: (one.task.kit, one.task.fault, one.task.number))
     report(done)
     if options.figure:
