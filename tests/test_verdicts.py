@@ -55,10 +55,6 @@ def looked_over(name, how="", role=""):
 def test_a_unit_as_designed_fails_nothing(name):
     result = examine(*looked_over(name), KIT)
     assert not result.reason
-    if name in ("rub_and_buzz", "leak"):
-        # Known and open: in these captures without a room the search takes the end of the mark for a noise; void.
-        assert result.outcome != "fail"
-        return
     undecided = [v for v in result.verdicts if v.outcome != "pass"]
     # No reference build was measured on this bench, and nothing else is open.
     assert all("reference" in verdict.reason for verdict in undecided)

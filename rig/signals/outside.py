@@ -11,7 +11,7 @@ from scipy import fft
 from rig.signals.gating import half_cosine
 from rig.signals.impulsive import Scores, energy_scores, events_above
 from rig.signals.residual import UNDER_HZ, Residual
-from rig.signals.tracking import BETWEEN_FROM_HZ, EARLY_S, HIGHEST_OF_RATE, between_hz, last_between_s, pass_band_hz
+from rig.signals.tracking import EARLY_S, HIGHEST_OF_RATE, between_hz, first_between_s, last_between_s, pass_band_hz
 
 Array = NDArray[np.float64]
 
@@ -109,7 +109,7 @@ def _beside_scores(residual: Residual) -> list[Scores]:
         low_hz, high_hz = between_hz(chirp.frequency_at_hz(time_s), rate_hz)
         return high_hz - low_hz
 
-    between_s = (chirp.time_of_frequency_s(min(BETWEEN_FROM_HZ, chirp.stop_hz)), last_between_s(chirp))
+    between_s = (first_between_s(chirp), last_between_s(chirp))
     return energy_scores(residual.beside, rate_hz, (BESIDE_WINDOW_S,), bandwidth_at_hz, between_s)
 
 

@@ -136,6 +136,18 @@ def last_heard_s(chirp: Chirp, part: float) -> float:
     return chirp.time_of_frequency_s(min(last_hz, chirp.stop_hz))
 
 
+def first_between_s(chirp: Chirp) -> float:
+    """When the filter between the sweep and its second harmonic begins to tell them apart.
+
+    Not before `BETWEEN_FROM_HZ`, and in a fast sweep, whose blocks are short, not before its lower edge lies outside
+    the main lobe of the sweep's own line: half of it is ``sqrt(1 + alpha^2)`` lines wide (Kaiser's window; Harris,
+    Proc. IEEE 66(1), 1978).
+    """
+    line_hz = chirp.sample_rate_hz / _block_frames(chirp)
+    resolved_hz = math.sqrt(1 + SIDELOBES**2) * line_hz / (math.sqrt(BETWEEN[0] * BETWEEN[1]) - 1)
+    return min(chirp.time_of_frequency_s(max(BETWEEN_FROM_HZ, resolved_hz)), last_between_s(chirp))
+
+
 def last_between_s(chirp: Chirp) -> float:
     """When the filter between the sweep and its second harmonic has lost half of its band."""
     last_hz = highest_hz(chirp.sample_rate_hz) / math.sqrt(BETWEEN[1] * BETWEEN[2])
@@ -147,10 +159,14 @@ def _rise(frequency_hz: Array, from_hz: Array | float, to_hz: Array | float) -> 
     return half_cosine(np.log(frequency_hz / from_hz) / np.log(np.asarray(to_hz) / from_hz))
 
 
+def _block_frames(chirp: Chirp) -> int:
+    """Length of a block."""
+    return int(2 ** max(5, round(math.log2(BLOCK_OF_RATE * chirp.rate_s * chirp.sample_rate_hz))))
+
+
 def _blocks(chirp: Chirp, first_s: float, last_s: float) -> tuple[int, Single, Array, Array]:
     """First frame, window, frequencies of a block's lines, and frequencies of the sweep in the blocks' middles."""
-    rate_hz = chirp.sample_rate_hz
-    frames = 2 ** max(5, round(math.log2(BLOCK_OF_RATE * chirp.rate_s * rate_hz)))
+    rate_hz, frames = chirp.sample_rate_hz, _block_frames(chirp)
     first = round((first_s - chirp.passes_start_s) * rate_hz) - frames // 2
     count = max(1, math.ceil(((last_s - chirp.passes_start_s) * rate_hz - first) / (frames // 2)))
     window = kaiser_bessel_derived(frames, beta=SIDELOBES * np.pi).astype(np.float32)
@@ -173,8 +189,7 @@ def high_pass(chirp: Chirp) -> Tracking:
 @lru_cache(maxsize=8)
 def between(chirp: Chirp) -> Tracking:
     """The filter between a sweep and its second harmonic; `passes_start_s` may be any."""
-    begins_s = chirp.time_of_frequency_s(min(BETWEEN_FROM_HZ, chirp.stop_hz))
-    first, window, line_hz, at_hz = _blocks(chirp, begins_s, last_between_s(chirp))
+    first, window, line_hz, at_hz = _blocks(chirp, first_between_s(chirp), last_between_s(chirp))
     edge = [order * at_hz[:, np.newaxis] for order in BETWEEN]
     part = line_hz / chirp.sample_rate_hz
     gains = _rise(line_hz, edge[0], edge[1]) * (1 - _rise(line_hz, edge[2], edge[3]))

@@ -63,6 +63,19 @@ def test_the_sweep_itself_is_gone(filter_of, left):
     assert np.max(np.abs(heard[first:last])) < left
 
 
+@pytest.mark.parametrize("seconds", [0.4, 0.8, 1.5, 6.0])
+def test_beside_a_fast_sweep_it_is_as_gone(seconds):
+    # A fast sweep has short blocks, whose lines are too broad to tell it from what is a third of an octave above.
+    chirp = tracking.Chirp(20.0, 20000.0, seconds, RATE_HZ, 0.0)
+    time_s = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+    swept = np.sin(2 * np.pi * 20.0 * chirp.rate_s * np.exp(time_s / chirp.rate_s)).astype(np.float32)
+    own = tracking.between(chirp)
+    (heard,) = tracking.tracked(swept, own, 0, [np.ones(own.frequency_hz.size)])
+    first, last = (round(at_s * RATE_HZ) for at_s in (tracking.first_between_s(chirp), tracking.last_between_s(chirp)))
+    assert last > first
+    assert np.max(np.abs(heard[first:last])) < 1e-3
+
+
 def test_a_capture_that_ends_early_is_taken_as_it_is():
     own = tracking.high_pass(CHIRP)
     (heard,) = tracking.tracked(noise()[:40000], own, PASSES, [np.ones(own.frequency_hz.size)])
