@@ -4,11 +4,17 @@ import os
 import shutil
 from pathlib import Path
 
+import hypothesis
 import pytest
 from simulated_runs import ROOT, verified
 
 from rig import sequencer
 from rig.records import Record
+
+
+# How long an example takes says something about the machine only.
+hypothesis.settings.register_profile("house", deadline=None)
+hypothesis.settings.load_profile("house")
 
 
 @pytest.fixture(scope="session")
@@ -25,8 +31,12 @@ def good_run(workspace: Path) -> tuple[sequencer.Run, Record]:
     return verified(workspace, "booth-two", "BT-0001")
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out what is marked thorough, unless it is asked for."""
+    """One process plays through the sound server; what is marked thorough is left out, unless it is asked for."""
+    for item in items:
+        if item.get_closest_marker("sound_path"):
+            item.add_marker(pytest.mark.xdist_group("sound path"))
     if os.environ.get("KITPROOF_THOROUGH"):
         return
     left_out = [item for item in items if item.get_closest_marker("thorough")]
