@@ -11,7 +11,6 @@ from simulated_runs import ROOT, verified
 from rig import sequencer
 from rig.records import Record
 
-
 # How long an example takes says something about the machine only.
 hypothesis.settings.register_profile("house", deadline=None)
 hypothesis.settings.load_profile("house")
