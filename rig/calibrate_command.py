@@ -16,6 +16,7 @@ from rig.bench.calibrated import OUT_OF_CONTROL, Held, asked_ages, standings
 from rig.bench.calibration import MARKED_PERCENT, resistor
 from rig.bench.calibration_store import Stored, save, stored
 from rig.bench.calibration_volts import CALIBRATOR_DB, CALIBRATOR_WITHIN_DB, METER_PERCENT
+from rig.bench.connection import connection_words
 from rig.bench.settings import BenchSettings
 from rig.bench.simulated import simulated_name
 from rig.bench.soundcard import SoundCardBench
@@ -334,8 +335,11 @@ def _of_resistor(
 
 def _of_unit(workspace: Path, settings: BenchSettings, kit: Kit, faults: Sequence[str], guide: Guide) -> list[Point]:
     opened = opening.open_bench(workspace, settings, kit, kit.serial_example, faults)
-    points = []
-    for request in unit_requests(kit):
+    requests, points = unit_requests(kit), []
+    opened.refuse(requests)
+    if settings.kind == "soundcard":
+        guide.ready(connection_words(kit, settings, "playing"))
+    for request in requests:
         words = kit.stages["playing"].each.format(
             channel=request.at, position=request.position, distance=f"{kit.position(request.position).distance_m:g} m"
         )

@@ -11,6 +11,7 @@ from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.calibrated import loop_role
 from rig.bench.calibration_store import Cause, Stored
 from rig.bench.calibration_volts import MeterReading
+from rig.bench.connection import CARD_ALONE
 from rig.bench.holding import HeldTone, Tone
 from rig.bench.response_file import read_response
 from rig.bench.settings import LeadsSettings, PlayingSettings
@@ -58,8 +59,7 @@ def calibrate_loopback(desk: Desk, stage: WiredStage, volts: float | None, openi
         desk.guide.ready("Leave the clips open, on nothing: the drive input hears the output. Amplifier unplugged.")
     else:
         desk.guide.ready(
-            "Take the amplifier's cables off the card's outputs. The loopback cable stays in. What sounds now would be "
-            "loud through an amplifier."
+            f"{CARD_ALONE} The loopback cable stays in. What sounds now would be loud through an amplifier."
         )
     rate_hz = desk.settings.device.sample_rate_hz if desk.settings.device else 48000.0
     channel = next(iter(wiring.outputs))
@@ -97,8 +97,8 @@ def calibrate_output(
     believed_v = desk.settings.calibration(stage).output_volts
     channel, number = next(iter(wiring.outputs.items()))
     desk.guide.ready(
-        f"Take the amplifier's cables off. Put the meter, on AC volts, at the card's output {number}, with the cables "
-        "on it that stay there in use (a loopback, the clips open)."
+        f"{CARD_ALONE} Put the meter, on AC volts, at the card's output {number}, with the cables on it that stay "
+        "there in use (a loopback, the clips open)."
     )
     quiet = _metered(desk, stage, channel, Tone(hz, min(QUIET_V, 0.1 * believed_v)), meter)
     calibration_volts.require_plausible(quiet, believed_v)
@@ -153,7 +153,7 @@ def calibrate_input(
         )
     channel, number = _source_of(wiring, role)
     desk.guide.ready(
-        f"Take the amplifier's cables off. Join the card's output {number} with its input {wiring.inputs[role]} "
+        f"{CARD_ALONE} Join the card's output {number} with its input {wiring.inputs[role]} "
         f"({role}){', and put the meter, on AC volts, across the two' if meter else ''}."
     )
     level_v = NORMAL_PART * min(values.output_volts, values.input_volts[role]) / math.sqrt(2)

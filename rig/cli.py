@@ -12,6 +12,7 @@ from rich.console import Console
 from rig import calibrate_command, journal, records, sequencer
 from rig.bench import opening
 from rig.bench.base import Bench, BenchError, BenchSetupError
+from rig.bench.settings import BenchSettings
 from rig.bench_check_command import bench_check_command
 from rig.capability_command import capability_command
 from rig.explain_command import explain_command
@@ -23,7 +24,7 @@ from rig.report.certificate import certificate
 from rig.rework_command import rework_command
 from rig.screen import terminal
 from rig.tables import TableError
-from rig.verify import Job, job, resume, verify
+from rig.verify import Job, job, resume, verify, with_connection
 
 PASS, FAIL, VOID, USAGE, BENCH = 0, 1, 2, 3, 4
 STATUS = {"pass": PASS, "fail": FAIL, "void": VOID}
@@ -57,8 +58,9 @@ def verify_command(
     console = Console(stderr=as_json)
     work = job(workspace, kit, plan)
     records.refuse_bad_serial(work.kit, serial)
-    opened, origin = _open(workspace, bench, work.kit, serial, fault or [])
-    run, record = _run(workspace, work, serial, opened, _confirm(console, yes or origin != "soundcard"), console, by)
+    opened, settings = _open(workspace, bench, work.kit, serial, fault or [])
+    work, confirm = with_connection(work, settings), _confirm(console, yes or not _is_card(settings))
+    run, record = _run(workspace, work, serial, opened, confirm, console, by)
     if as_json:
         print(json.dumps({"folder": str(record.folder), **_plain_document(record)}))
     else:
@@ -76,10 +78,15 @@ def _run(
     return verify(workspace, work, serial, bench, confirm, view, certificate, by)
 
 
-def _open(workspace: Path, file: Path | None, kit: Kit, serial: str, faults: list[str]) -> tuple[Bench, str]:
+def _open(
+    workspace: Path, file: Path | None, kit: Kit, serial: str, faults: list[str]
+) -> tuple[Bench, BenchSettings | None]:
     settings = opening.bench_settings(workspace, file)
-    bench = opening.open_bench(workspace, settings, kit, serial, faults)
-    return bench, settings.kind if settings else "simulated"
+    return opening.open_bench(workspace, settings, kit, serial, faults), settings
+
+
+def _is_card(settings: BenchSettings | None) -> bool:
+    return settings is not None and settings.kind == "soundcard"
 
 
 def _confirm(console: Console, unattended: bool) -> sequencer.Confirm:
@@ -113,12 +120,13 @@ def resume_command(
         raise RecordError(f"{len(found)} interrupted runs{f' of {serial!r}' if serial else ''}; there are: {listed}")
     before = found[0]
     work = job(workspace, before.kit, before.about["plan"])
-    opened, origin = (None, "") if close else _open(workspace, bench, work.kit, before.serial, [])
+    opened, settings = (None, None) if close else _open(workspace, bench, work.kit, before.serial, [])
+    work = with_connection(work, settings)
     run, record = resume(
         work,
         before,
         opened,
-        _confirm(console, close or yes or origin != "soundcard"),
+        _confirm(console, close or yes or not _is_card(settings)),
         lambda events: terminal.draw(events, work.schedule.requests, console),
         certificate,
     )

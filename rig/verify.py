@@ -1,13 +1,15 @@
 """The main job, from names to a record: load the kit, plan, walk the bench, judge, write."""
 
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import checks
 from rig import records, sequencer
 from rig.bench.base import Bench, BenchError
+from rig.bench.connection import connection_words
+from rig.bench.settings import BenchSettings
 from rig.check import ListedCheck, listed_checks, workspace_checks
 from rig.journal import Interrupted, Journal
 from rig.kit import Kit, kit_sha256, load_kit
@@ -42,6 +44,17 @@ def job(workspace: Path, kit_name: str, plan_name: str = "") -> Job:
     kit = load_kit(workspace, kit_name)
     listed = listed_checks(kit, [*checks.ALL, *workspace_checks(workspace)], plan_name)
     return Job(kit, listed, plan(kit, listed), kit.planned(plan_name)[0])
+
+
+def with_connection(work: Job, settings: BenchSettings | None) -> Job:
+    """A job that asks before each stage how the sound card is connected; on a simulated bench nothing is."""
+    if settings is None or settings.kind == "simulated":
+        return work
+    stages = tuple(
+        replace(stage, words=f"{stage.words.strip()}\n\n{connection_words(work.kit, settings, stage.name)}")
+        for stage in work.schedule.stages
+    )
+    return replace(work, schedule=replace(work.schedule, stages=stages))
 
 
 def verify(

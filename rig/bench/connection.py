@@ -13,6 +13,15 @@ BRIDGED = (
     "This amplifier is bridged: neither of its output terminals is at ground, not the minus ones either. A clip, a "
     "probe or a cable's screen of the card at any of them shorts it, and two minus terminals must never be joined."
 )
+#: Of what else reads volts: a mains instrument's input may have its screen at earth as the card's has.
+EARTHED_INSTRUMENTS = (
+    " Nor may an instrument's input be at them whose minus is earthed, as an oscilloscope's is; ask its manual."
+)
+#: Before something is calibrated, when no kit says whether its amplifier is bridged.
+CARD_ALONE = (
+    "Switch the amplifier off and take its cables off the card's outputs; no input of the card is at an amplifier or "
+    "at the leads of a box."
+)
 
 
 def connection_words(kit: Kit, settings: BenchSettings | None, stage: Stage) -> str:
@@ -24,6 +33,8 @@ def connection_words(kit: Kit, settings: BenchSettings | None, stage: Stage) -> 
         None or of the simulated bench: nothing of a card is connected to anything.
     """
     bridged = f" {BRIDGED}" if kit.amplifier.bridged else ""
+    if bridged and settings and settings.instruments and stage not in AT_LEADS:
+        bridged += EARTHED_INSTRUMENTS
     if stage in AT_LEADS:
         return (
             "Connected like this? The amplifier is switched off and unplugged, both leads of the box are off it, and "

@@ -12,7 +12,7 @@ from rig.bench.settings import BenchSettings
 from rig.bench.soaking import AHEAD_S, noise_peak, owners
 from rig.bench.surroundings import coil_of
 from rig.kit import Kit
-from rig.requests import Programme, Request, Stage
+from rig.requests import AT_LEADS, Programme, Request, Stage
 from rig.signals.programme import NoiseSource
 
 
@@ -46,10 +46,10 @@ def refuse(
     BenchError
         If a programme would run on this computer's battery.
     """
+    if any(request.stage not in AT_LEADS for request in requests):
+        # Wherever the amplifier is on, what bench.toml says of the soak may still be connected.
+        refuse_grounded(settings, kit)
     for request in requests:
-        if request.stage == "soak":
-            # The amplifier is on all the time: while the programme plays, before it, and while it rests.
-            refuse_grounded(settings, kit)
         routing = routing_of(request.stage)
         if not isinstance(request, Programme):
             prepared(request, routing, ring_frames)
