@@ -22,7 +22,7 @@ from rig.readings import Calibration, Capture, CheckReadings, Curve, Floats, Kno
 from rig.requests import Sweep
 from rig.responses import judged_grid, sweep_layout
 from rig.signals.deconvolution import transfer_function
-from rig.signals.divider import Divider, Wiring, divider_impedance, divider_slope, load_uncertainty
+from rig.signals.divider import Divider, Wiring, divider_impedance, divider_slope, load_uncertainties
 from rig.signals.noise import response_noise_power
 from rig.tables import Table
 from rig.uncertainty import with_parts
@@ -59,15 +59,24 @@ class Load:
     ohm: NDArray[np.complex128]
     #: From the noise of the capture: what differs from capture to capture.
     uncertainty_ohm: Floats
-    #: From the calibration, the same for all captures; None where the calibration tells nothing of its own.
+    #: From the calibration, the same for all captures: of the magnitude, and across it, of the phase. None where the
+    #: calibration tells nothing of its own.
     calibration_ohm: Floats | None
+    calibration_across_ohm: Floats | None
 
-    @property
     def parts(self) -> dict[str, Floats]:
-        """Both by name, the calibration's as far as it is known."""
-        known = {} if self.calibration_ohm is None else {"calibration": self.calibration_ohm}
+        """Of the magnitude, by name, the calibration's as far as it is known."""
+        return self._with_noise(self.calibration_ohm)
+
+    def phase_parts(self) -> dict[str, Floats]:
+        """Of the phase in degrees, by name."""
+        across = self._with_noise(self.calibration_across_ohm)
+        return {name: np.degrees(part / np.abs(self.ohm)) for name, part in across.items()}
+
+    def _with_noise(self, calibration: Floats | None) -> dict[str, Floats]:
         # Of noise at any phase, half of the power lies along the impedance and half across it.
-        return {"noise": self.uncertainty_ohm / np.sqrt(2), **known}
+        noise = {"noise": self.uncertainty_ohm / np.sqrt(2)}
+        return noise if calibration is None else {**noise, "calibration": calibration}
 
 
 def requests(kit: Kit, settings: Settings) -> list[Sweep]:
@@ -84,13 +93,13 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         grid = judged_grid(capture.request, settings.points_per_octave)
         load = load_impedance(capture, grid)
         magnitude = np.abs(load.ohm)
-        valid, parts = trusted(load, settings), load.parts
+        valid, parts = trusted(load, settings), load.parts()
         design = impedance_ohm(kit.model(channel.name), grid)
         curve = Curve("impedance", channel.name, grid, magnitude, "ohm", valid, design=np.abs(design))
         curves.append(with_parts(curve, parts))
         phase, design_phase = np.degrees(np.angle(load.ohm)), np.degrees(np.angle(design))
         curve = Curve("phase", channel.name, grid, phase, "degrees", valid, design=design_phase)
-        curves.append(with_parts(curve, {name: np.degrees(part / magnitude) for name, part in parts.items()}))
+        curves.append(with_parts(curve, load.phase_parts()))
         lowest = int(np.argmin(magnitude))
         trouble = "" if valid.all() else NOISY
         reading = Reading("lowest impedance", channel.name, float(magnitude[lowest]), "ohm", trouble=trouble)
@@ -131,8 +140,8 @@ def load_impedance(capture: Capture, frequency_hz: Floats) -> Load:
     noise = np.sqrt(response_noise_power(sense[layout.silence], drive, window, rate, frequency_hz, *band))
     ohm = divider_impedance(divider, ratio)
     errors = calibration.known_load.errors
-    of_bench = load_uncertainty(errors, ohm) if errors else None
-    return Load(ohm, noise * np.abs(divider_slope(divider, ratio)), of_bench)
+    of_bench = load_uncertainties(errors, ohm) if errors else (None, None)
+    return Load(ohm, noise * np.abs(divider_slope(divider, ratio)), *of_bench)
 
 
 def divider_of(calibration: Calibration, known: KnownLoad, frequency_hz: Floats) -> Divider:

@@ -61,5 +61,5 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         if least > OPEN_OHM:
             trouble = OPEN
         reading = Reading("lowest impedance", channel, float(magnitude[lowest]), "ohm", trouble=trouble)
-        readings.append(with_parts(reading, {name: part[lowest] for name, part in load.parts.items()}))
+        readings.append(with_parts(reading, {name: part[lowest] for name, part in load.parts().items()}))
     return CheckReadings(tuple(readings))

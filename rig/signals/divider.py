@@ -199,10 +199,22 @@ def load_errors(
 
 def load_uncertainty(polynomials: Sequence[tuple[float, float, float]], load_ohm: ArrayLike) -> Floats:
     """Root of the sum of squares of `load_errors` at a load; shape of the load."""
-    load = np.asarray(load_ohm, np.complex128)
-    squares = [np.abs(p0 + p1 * load + p2 * load**2) ** 2 for p0, p1, p2 in polynomials]
-    total: Floats = np.sqrt(np.sum(squares, axis=0)) if squares else np.zeros(load.shape)
+    total: Floats = np.hypot(*load_uncertainties(polynomials, load_ohm))
     return total
+
+
+def load_uncertainties(polynomials: Sequence[tuple[float, float, float]], load_ohm: ArrayLike) -> tuple[Floats, Floats]:
+    """Along the impedance and across it: of its magnitude, and of its phase as an arc, both in ohm.
+
+    The errors are real, those of resistances. One that scales all impedances alike turns none of them, and what is in
+    series or across turns a load only as far as it is no resistance itself.
+    """
+    load = np.asarray(load_ohm, np.complex128)
+    unit = np.exp(1j * np.angle(load))
+    errors = [(p0 + p1 * load + p2 * load**2) / unit for p0, p1, p2 in polynomials]
+    zero = np.zeros(load.shape)
+    along = np.sqrt(sum((error.real**2 for error in errors), start=zero))
+    return along, np.sqrt(sum((error.imag**2 for error in errors), start=zero))
 
 
 def one_load_errors(

@@ -13,6 +13,7 @@ from rig.signals.divider import (
     divider_slope,
     fit_divider,
     load_errors,
+    load_uncertainties,
     load_uncertainty,
     nominal,
     one_load_errors,
@@ -121,6 +122,16 @@ def test_errors_of_a_single_known_load_are_the_derivatives(sense_in, which):
     told = errors[["load", "sense", "lead"].index(which)]
     for load in (2.0, 8.0, 40.0):
         assert load_uncertainty([told], load) == pytest.approx(abs(found(load) - load) / step, rel=1e-4, abs=1e-6)
+
+
+def test_an_error_of_scale_turns_no_impedance_and_one_in_series_turns_a_coil():
+    coil, scale, series = 3 + 4j, (0.0, 0.01, 0.0), (0.1, 0.0, 0.0)
+    assert np.ravel(load_uncertainties([scale], coil)) == pytest.approx([0.05, 0.0])
+    # 0.1 ohm in series with a coil at 53.1 degrees: by 0.06 along and 0.08 across.
+    assert np.ravel(load_uncertainties([series], coil)) == pytest.approx([0.06, 0.08])
+    assert load_uncertainties([scale, series], coil)[0] == pytest.approx(np.hypot(0.05, 0.06))
+    turned_degrees = np.degrees(np.angle(coil + 0.1) - np.angle(coil))
+    assert abs(turned_degrees) == pytest.approx(np.degrees(0.08 / 5), rel=0.02)
 
 
 def test_without_anything_known_there_is_no_uncertainty():
