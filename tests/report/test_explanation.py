@@ -64,7 +64,9 @@ def test_what_the_model_does_not_hold_is_drawn_without_an_expectation() -> None:
     assert curves_under(KIT, [example.impedance_curve("right")], finding("unknown")) == ()
 
 
-@pytest.mark.parametrize("hypothesis", {h.cause.kind: h for h in dictionary(scene_of(KIT, "left"))}.values(), ids=str)
+@pytest.mark.parametrize(
+    "hypothesis", {h.cause.kind: h for h in dictionary(scene_of(KIT, "left"))}.values(), ids=lambda h: h.cause.kind
+)
 def test_every_kind_comes_back_from_its_words_with_its_amount(hypothesis: Hypothesis) -> None:
     scene = scene_of(KIT, "left")
     said = told(hypothesis.cause, scene.model, hypothesis.amount, 0.1)
