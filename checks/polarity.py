@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Annotated
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field
 
 from rig.kit import Kit
@@ -35,6 +36,8 @@ from rig.signals.uncertainty import DB_PER_POWER_PART, combined, mean_power_nois
 from rig.speaker import DriverSpec
 from rig.tables import Table
 from rig.uncertainty import response_db, with_parts
+
+Complex = NDArray[np.complex128]
 
 NAME = "polarity"
 TITLE = "Polarity of every driver"
@@ -80,21 +83,56 @@ def requests(kit: Kit, settings: Settings) -> list[Sweep]:
 def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckReadings:
     """+1 where the polarity is the kit's, -1 where it is the opposite, for drivers, channels and pairs."""
     readings: list[Reading] = []
-    by_channel = {capture.request.channel: capture for capture in captures}
-    for name, capture in by_channel.items():
-        readings += channel_readings(capture, kit.channel(name).drivers, settings, kit)
+    boxes = {capture.request.channel: box_heard(capture, settings, kit) for capture in captures}
+    for box in boxes.values():
+        readings += channel_readings(box, settings)
     pairs = [(a.name, b.name, [driver.band_hz for driver in a.drivers]) for a, b in kit.alike()]
     pairs += [(crossing.low, crossing.high, [crossing.band_hz]) for crossing in settings.crossings]
     for first, second, bands in pairs:
-        if first in by_channel and second in by_channel:
+        if first in boxes and second in boxes:
             subject = f"{first} against {second}"
-            readings.append(pair_reading(subject, by_channel[first], by_channel[second], bands, settings, kit))
+            readings.append(pair_reading(subject, boxes[first], boxes[second], bands, settings, kit))
     return CheckReadings(tuple(readings))
 
 
-def channel_readings(capture: Capture, drivers: Sequence[DriverSpec], settings: Settings, kit: Kit) -> list[Reading]:
+@dataclass(frozen=True, eq=False)
+class Box:
+    """A channel as it was heard, in the band of each of its drivers."""
+
+    capture: Capture
+    drivers: Sequence[DriverSpec]
+    heard: Acoustic
+    #: A grid for each driver, and over it: measured, expected of this driver by itself, and what noise would give.
+    grids: list[Floats]
+    measured: list[Complex]
+    expected: list[Complex]
+    noise: list[Floats]
+    #: Delays that were tried, and the mean cosine of each driver's phase at each of them, shape (drivers, delays).
+    delays_s: Floats
+    cosines: Floats
+
+    @property
+    def delay_s(self) -> float:
+        """The delay at which the drivers agree best with the design, whatever their signs."""
+        return float(self.delays_s[np.argmax(np.abs(self.cosines).sum(axis=0))])
+
+
+def box_heard(capture: Capture, settings: Settings, kit: Kit) -> Box:
+    """A channel against what the kit's model expects of each of its drivers, for every delay the bench may have."""
+    heard, request = acoustic_response(capture), capture.request
+    drivers = kit.channel(request.channel).drivers
+    delays = delay_grid(heard.timed, max(driver.band_hz[1] for driver in drivers), settings)
+    grids = [log_frequency_grid(driver.band_hz[0], driver.band_hz[1], POINTS_PER_OCTAVE) for driver in drivers]
+    air_m_s = air_speed_m_s(capture)
+    expected = [driver_design_responses(kit, request, grid, air_m_s)[n] for n, grid in enumerate(grids)]
+    measured, noise = zip(*(band_response(heard, grid, request) for grid in grids), strict=True)
+    cosines = [mean_cosine(*each, delays) for each in zip(measured, expected, grids, strict=True)]
+    return Box(capture, drivers, heard, grids, list(measured), expected, list(noise), delays, np.array(cosines))
+
+
+def channel_readings(box: Box, settings: Settings) -> list[Reading]:
     """Level and sign of each driver in its band, and the sign of the channel as a whole."""
-    channel = capture.request.channel
+    capture, drivers, channel = box.capture, box.drivers, box.capture.request.channel
     unknown = (
         ""
         if capture.calibration.microphone_sign
@@ -104,7 +142,7 @@ def channel_readings(capture: Capture, drivers: Sequence[DriverSpec], settings: 
         )
     )
     readings, told = [], set()
-    for driver, found in zip(drivers, driver_signs(capture, drivers, settings, kit), strict=True):
+    for driver, found in zip(drivers, driver_signs(box), strict=True):
         sign, subject, doubts = found.sign, f"{channel} {driver.name}", doubt(found.sign, settings)
         trouble = unknown or doubts
         unsure = level_trouble(capture, sign, settings, len(drivers))
@@ -153,31 +191,26 @@ class DriverSign:
     confidence_noise: float
 
 
-def driver_signs(capture: Capture, drivers: Sequence[DriverSpec], settings: Settings, kit: Kit) -> list[DriverSign]:
+def driver_signs(box: Box) -> list[DriverSign]:
     """Signs of all drivers of a channel: the one delay that lets the phases agree best, whatever the signs.
 
     C_d(t) is the mean cosine of measured phase minus expected phase plus 2 pi f t over the band of driver d; the
     delay t maximises the sum of |C_d(t)|, and the sign of C_d there is the sign of the driver (`rig.signals.phase`).
     """
-    heard, request = acoustic_response(capture), capture.request
-    delays = delay_grid(heard, max(driver.band_hz[1] for driver in drivers), settings)
-    air_m_s = air_speed_m_s(capture)
-    cosines, levels, over_noise, noises = [], [], [], []
-    for n, driver in enumerate(drivers):
-        grid = log_frequency_grid(driver.band_hz[0], driver.band_hz[1], POINTS_PER_OCTAVE)
-        expected = driver_design_responses(kit, request, grid, air_m_s)[n]
-        measured, noise = band_response(heard, grid, request)
-        cosines.append(mean_cosine(measured, expected, grid, delays))
-        levels.append(mean_db(measured) - mean_db(expected))
-        over_noise.append(mean_db(measured) - mean_db(noise))
-        noises.append(band_noise(heard, grid, np.abs(measured) ** 2, noise**2))
-    parts = [{"calibration": response_db(capture.calibration, heard.timed), "noise": noise[0]} for noise in noises]
-    if not capture.calibration.microphone_v_per_pa:
+    calibration, heard = box.capture.calibration, box.heard
+    responses = list(zip(box.grids, box.measured, box.noise, strict=True))
+    levels = [
+        mean_db(measured) - mean_db(expected) for measured, expected in zip(box.measured, box.expected, strict=True)
+    ]
+    over_noise = [mean_db(measured) - mean_db(noise) for _, measured, noise in responses]
+    noises = [band_noise(heard, grid, np.abs(measured) ** 2, noise**2) for grid, measured, noise in responses]
+    parts = [{"calibration": response_db(calibration, heard.timed), "noise": noise[0]} for noise in noises]
+    if not calibration.microphone_v_per_pa:
         # Against the loudest driver the calibration cancels.
         loudest = int(np.argmax(levels))
         levels = [level - levels[loudest] for level in levels]
         parts = [{"noise": float(combined(noise[0], noises[loudest][0]))} for noise in noises]
-    signs = signs_of(np.array(cosines), levels, over_noise)
+    signs = signs_of(box.cosines, levels, over_noise)
     confidences = [noise[1] / max(sign.agreement, 1e-3) for sign, noise in zip(signs, noises, strict=True)]
     return [DriverSign(*each) for each in zip(signs, parts, confidences, strict=True)]
 
@@ -193,34 +226,45 @@ def band_noise(heard: Acoustic, grid: Floats, power: Floats, noise: Floats) -> t
     return mean_power_noise_db(power, noise, grid, gate_s), relative_db / DB_PER_POWER_PART / np.sqrt(2)
 
 
-def delay_grid(heard: Acoustic, highest_hz: float, settings: Settings) -> Floats:
+def delay_grid(timed: bool, highest_hz: float, settings: Settings) -> Floats:
     """Delays to be tried, in seconds, fine enough for the highest frequency."""
-    reach_s = (settings.delay_within_ms if heard.timed else settings.delay_within_untimed_ms) / 1e3
+    reach_s = (settings.delay_within_ms if timed else settings.delay_within_untimed_ms) / 1e3
     count = int(np.ceil(reach_s * 12 * highest_hz))
     return np.linspace(-reach_s, reach_s, 2 * count + 1)
 
 
 def pair_reading(
-    subject: str, one: Capture, other: Capture, bands_hz: Sequence[Sequence[float]], settings: Settings, kit: Kit
+    subject: str, one: Box, other: Box, bands_hz: Sequence[Sequence[float]], settings: Settings, kit: Kit
 ) -> Reading:
     """+1 when two channels stand to each other as the kit's model says, in every band that both play.
 
-    Each capture is divided by what the model expects of it; what is left of the two must have the same sign.
+    Each capture is divided by what the model expects of it; what is left of the two must have the same sign. Without a
+    time zero that both captures share, half a period of a narrow band looks like the other sign. The delay between them
+    is then not sought in these bands alone: the box whose drivers reach higher is moved to where these agree with the
+    design, and the same delay must serve the other box's drivers as well, whatever their signs.
     """
-    heard = [acoustic_response(capture) for capture in (one, other)]
-    delays = delay_grid(heard[0], max(band[1] for band in bands_hz), settings)
+    moved, fixed = sorted((one, other), key=lambda box: max(driver.band_hz[1] for driver in box.drivers))
+    timed = one.heard.timed and other.heard.timed
+    zeros_s = (0.0, 0.0 if timed else fixed.delay_s)
+    own = [] if timed else list(zip(moved.measured, moved.expected, moved.grids, strict=True))
+    delays = delay_grid(timed, max([high for _, high in bands_hz] + [grid[-1] for _, _, grid in own]), settings)
     cosines, levels, over_noise = [], [], []
     for low, high in bands_hz:
         grid = log_frequency_grid(low, high, POINTS_PER_OCTAVE)
         ratios, above = [], []
-        for capture, response in zip((one, other), heard, strict=True):
-            measured, noise = band_response(response, grid, capture.request)
-            ratios.append(measured / design_response(kit, capture.request, grid, air_speed_m_s(capture)))
+        for box, zero_s in zip((moved, fixed), zeros_s, strict=True):
+            request = box.capture.request
+            measured, noise = band_response(box.heard, grid, request)
+            design = design_response(kit, request, grid, air_speed_m_s(box.capture))
+            ratios.append(measured / design * np.exp(2j * np.pi * grid * zero_s))
             above.append(mean_db(measured) - mean_db(noise))
         cosines.append(mean_cosine(ratios[0], ratios[1], grid, delays))
         levels.append(-abs(mean_db(ratios[0]) - mean_db(ratios[1])))
         over_noise.append(min(above))
-    signs = signs_of(np.array(cosines), levels, over_noise)
+    cosines += [mean_cosine(*each, delays) for each in own]
+    # What the other box's drivers say of their own levels and signs is told elsewhere.
+    untold = [0.0] * len(own)
+    signs = signs_of(np.array(cosines), levels + untold, over_noise + untold)[: len(bands_hz)]
     doubts = [words for sign in signs if (words := doubt(sign, settings))]
     value = signs[0].value if len({sign.value for sign in signs}) == 1 else 0
     return Reading("polarity between", subject, value, "", EXACT, "; ".join(doubts), SAID[value])
