@@ -12,6 +12,7 @@ from rig.circuit.units import (
     ComplexArray,
     Value,
     laplace,
+    lowest,
     require_positive,
 )
 
@@ -80,7 +81,7 @@ class Driver:
             nominal_ohm=self.nominal_ohm,
             rolloff_hz=self.rolloff_hz,
         )
-        if not np.all(np.asarray(self.le_h) >= 0):
+        if not lowest(self.le_h) >= 0:
             raise ValueError(f"{owner}: le_h is {self.le_h}; allowed is a number from 0")
         exponent = np.asarray(self.le_exponent)
         if not np.all((exponent > 0) & (exponent <= 1)):

@@ -7,7 +7,7 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rig.circuit.units import ComplexArray, Value, laplace
+from rig.circuit.units import ComplexArray, Value, laplace, lowest
 
 Kind: TypeAlias = Literal["R", "L", "C"]
 State: TypeAlias = Literal["ok", "open", "short"]
@@ -57,7 +57,7 @@ class Part:
         if self.state not in ("ok", "open", "short"):
             raise ValueError(f"part {self.name}: state is {self.state!r}; allowed are 'ok', 'open', 'short'")
         for name, number in (("value", self.value), ("series_ohm", self.series_ohm)):
-            if not np.all(np.asarray(number) >= 0):
+            if not lowest(number) >= 0:
                 raise ValueError(f"part {self.name}: {name} is {number}; allowed is a number from 0")
         if not 0 <= self.tolerance < 1:
             raise ValueError(f"part {self.name}: tolerance is {self.tolerance}; allowed is 0 to below 1")

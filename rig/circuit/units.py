@@ -37,6 +37,11 @@ def speed_of_sound_m_s(celsius: float) -> float:
     return float(343.2 * np.sqrt((celsius + 273.15) / 293.15))
 
 
+def lowest(value: Value) -> float:
+    """The lowest of a parameter's numbers; not a number if one of them is not, so that it is above nothing."""
+    return value if isinstance(value, float | int) else float(value.min(initial=np.inf))
+
+
 def laplace(frequency_hz: ArrayLike) -> ComplexArray:
     """Complex frequency s = j 2 pi f in rad/s, same shape as `frequency_hz`.
 
@@ -48,7 +53,7 @@ def laplace(frequency_hz: ArrayLike) -> ComplexArray:
         If a frequency is negative or not finite.
     """
     frequency = np.asarray(frequency_hz, dtype=np.float64)
-    if not np.all(np.isfinite(frequency)) or np.any(frequency < 0):
+    if not (frequency.min(initial=0.0) >= 0 and frequency.max(initial=0.0) < np.inf):
         raise ValueError("frequency_hz: found a negative or non-finite value; allowed are finite values from 0 Hz")
     return np.asarray(2j * np.pi * np.maximum(frequency, LOWEST_HZ))
 
@@ -56,5 +61,5 @@ def laplace(frequency_hz: ArrayLike) -> ComplexArray:
 def require_positive(owner: str, **values: Value) -> None:
     """Raise a ValueError that names `owner` and the parameter unless every value is above zero (inf is)."""
     for name, value in values.items():
-        if not np.all(np.asarray(value) > 0):
+        if not lowest(value) > 0:
             raise ValueError(f"{owner}: {name} is {value}; allowed is a number above 0")

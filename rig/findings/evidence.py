@@ -30,7 +30,7 @@ PING_DB, OTHERS_DB = 1.5, 2.0
 #: A fault of no name: curves anywhere within a factor of about two, and levels within 8 dB.
 UNKNOWN_Z, UNKNOWN_DB = 0.5, 8.0
 #: Deviations are kept within so many standard deviations; a step of the derivative is this one.
-REACH, STEP = 3.5, 0.5
+REACH, STEP = 3.5, 0.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,9 +131,12 @@ def explain(
 
 def linear(scene: Scene, hypothesis: Hypothesis, like: Asked, at: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Prediction at some deviations, shape (values,), and its slopes, shape (values, deviations)."""
-    steps = np.vstack([np.zeros(at.size), STEP * np.eye(at.size), -STEP * np.eye(at.size)])
-    curves = predicted(scene, hypothesis, at + steps, like)
-    return curves[0], (curves[1 : at.size + 1] - curves[at.size + 1 :]).T / (2 * STEP)
+    aside = STEP * np.eye(at.size)
+    # Of the amount, which may be far from known, to both sides; parts move by percents, and one side is enough.
+    curves = predicted(scene, hypothesis, at + np.vstack([np.zeros(at.size), aside, -aside[-1]]), like)
+    slopes = (curves[1:-1] - curves[0]).T / STEP
+    slopes[:, -1] = (curves[-2] - curves[-1]) / (2 * STEP)
+    return curves[0], slopes
 
 
 @lru_cache(maxsize=512)

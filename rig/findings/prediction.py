@@ -1,13 +1,14 @@
 """What the model expects to be observed of a channel with a fault, for many units at once."""
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
-from rig.circuit.channel import Channel, impedance_ohm
+from rig.circuit.channel import Channel
 from rig.circuit.radiation import Position, driver_pressure_pa, microphone_at
 from rig.circuit.units import ComplexArray, FloatArray
+from rig.findings.branches import Alone, branches_of, channel_impedance_ohm, channel_pressure_pa
 from rig.findings.dictionary import Hypothesis
 from rig.findings.observed import Asked, compressed_db, compressed_ohm
 from rig.findings.spread import Parameter, moved, parameters
@@ -35,7 +36,7 @@ class Scene:
     #: Other channels: (name, design, microphone as seen from their box, whether this one is built alike).
     others: tuple[tuple[str, Channel, Position, bool], ...]
 
-    @property
+    @cached_property
     def spread(self) -> tuple[Parameter, ...]:
         """What differs from unit to unit."""
         return parameters(self.model)
@@ -78,23 +79,36 @@ def predicted(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, like
     array of shape (units, values)
     """
     spread = scene.spread
-    channel = moved(scene.model, spread, deviations[:, : len(spread)])
+    channel = _moved(scene, deviations[:, : len(spread)])
     lead, level, wanted = (deviations[:, len(spread) + i : len(spread) + i + 1] for i in range(3))
     amount = hypothesis.amount * np.exp(hypothesis.amount_sigma * wanted)
     faulty = hypothesis.change(channel, amount)
+    units = deviations.shape[0]
+    branches = branches_of(faulty, units)
     blocks = []
     if like.z_hz:
-        z = compressed_ohm(impedance_ohm(faulty, np.asarray(like.z_hz)) + LEAD_SIGMA_OHM * lead)
+        z = compressed_ohm(channel_impedance_ohm(branches, np.asarray(like.z_hz)) + LEAD_SIGMA_OHM * lead)
         blocks += [z.real, z.imag]
     gain = 10 ** (GAIN_SIGMA_DB * level / 20) * (amount if hypothesis.is_gain else 1.0)
-    ratios = [gain * ratio for ratio in _levels(scene, hypothesis, faulty, like)]
+    ratios = [gain * ratio for ratio in _levels(scene, hypothesis, faulty, branches, like)]
     if like.has_ping:
         ratios[-1] = np.hypot(ratios[-1], like.ping_noise)
     blocks += [compressed_db(ratio) for ratio in ratios]
     if like.has_others:
         blocks.append(compressed_db(np.full((1, 1), _others(scene, hypothesis.box))))
-    units = deviations.shape[0]
     return np.concatenate([np.broadcast_to(block, (units, block.shape[-1])) for block in blocks], axis=1)
+
+
+def _moved(scene: Scene, deviations: FloatArray) -> Channel:
+    if not deviations.any():
+        return scene.model
+    return _moved_to(scene, deviations.shape, np.ascontiguousarray(deviations).tobytes())
+
+
+@lru_cache(maxsize=8)
+def _moved_to(scene: Scene, shape: tuple[int, ...], deviations: bytes) -> Channel:
+    # About the nominal values every hypothesis asks for the same.
+    return moved(scene.model, scene.spread, np.frombuffer(deviations).reshape(shape))
 
 
 def heard(scene: Scene, hypothesis: Hypothesis, faulty: Channel, frequency_hz: FloatArray) -> ComplexArray:
@@ -127,7 +141,9 @@ def _rms(pressure: ComplexArray) -> FloatArray:
     return np.asarray(np.sqrt(np.mean(np.abs(pressure) ** 2, axis=-1, keepdims=True)))
 
 
-def _levels(scene: Scene, hypothesis: Hypothesis, faulty: Channel, like: Asked) -> list[FloatArray]:
+def _levels(
+    scene: Scene, hypothesis: Hypothesis, faulty: Channel, branches: list[Alone], like: Asked
+) -> list[FloatArray]:
     """Ratios to the design: the two curves, the band of each driver that was read, and the ping.
 
     Shape (units, frequencies) or (units, 1) each.
@@ -139,8 +155,10 @@ def _levels(scene: Scene, hypothesis: Hypothesis, faulty: Channel, like: Asked) 
     every = np.concatenate(grids)
     if not every.size:
         return []
-    pressure = heard(scene, hypothesis, faulty, every).sum(axis=0)
-    pressure = pressure.reshape(-1, every.size)
+    if hypothesis.box:
+        pressure = heard(scene, hypothesis, faulty, every).sum(axis=0).reshape(-1, every.size)
+    else:
+        pressure = channel_pressure_pa(branches, every, scene.microphone_m)
     drivers = design(scene, every)
     pieces = np.split(np.arange(every.size), np.cumsum([grid.size for grid in grids])[:-1])
     ratios = [np.abs(pressure[:, at]) / np.abs(drivers[:, at].sum(axis=0)) for at in pieces[:2] if at.size]

@@ -1,0 +1,108 @@
+"""Branches one by one: each is evaluated once for every distinct unit, and once for all faults that leave it alone.
+
+Of many units of a channel most share a branch: where a part of the tweeter's network is moved the woofer's is not. In
+parallel at the leads, branches do not know of each other: admittances and pressures are sums over them.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.circuit.box import Box
+from rig.circuit.channel import Branch, Channel, box_of, impedance_ohm
+from rig.circuit.driver import Driver
+from rig.circuit.parts import Element, Part
+from rig.circuit.radiation import Position, driver_pressure_pa
+from rig.circuit.units import ComplexArray, FloatArray
+
+Thing = TypeVar("Thing", Part, Driver, Box)
+
+
+@dataclass(frozen=True)
+class Alone:
+    """One branch of many units; equal if all that it depends on is."""
+
+    #: The numbers of the branch and of its box that all units share, and the others, one row a unit.
+    shared: tuple[object, ...]
+    own: bytes
+    units: int
+    channel: Channel = field(compare=False)
+    own_table: FloatArray = field(compare=False)
+
+
+def branches_of(channel: Channel, units: int) -> list[Alone]:
+    """Each branch of a channel whose parameters are numbers or arrays of shape (units, 1)."""
+    return [_alone(channel, branch, units) for branch in channel.branches]
+
+
+def channel_impedance_ohm(branches: Sequence[Alone], frequency_hz: FloatArray) -> ComplexArray:
+    """Impedance at the leads, shape (units, frequencies) or (1, frequencies)."""
+    return np.asarray(1 / sum(_admittance(one, frequency_hz.tobytes()) for one in branches))
+
+
+def channel_pressure_pa(branches: Sequence[Alone], frequency_hz: FloatArray, microphone_m: Position) -> ComplexArray:
+    """Sound pressure at the microphone for a volt at the leads, shape (units, frequencies) or (1, frequencies)."""
+    return np.asarray(sum(_pressure(one, frequency_hz.tobytes(), microphone_m) for one in branches))
+
+
+@lru_cache(maxsize=128)
+def _admittance(alone: Alone, wanted: bytes) -> ComplexArray:
+    channel, rows = _distinct(alone)
+    return np.atleast_2d(1 / impedance_ohm(channel, np.frombuffer(wanted)))[rows]
+
+
+@lru_cache(maxsize=128)
+def _pressure(alone: Alone, wanted: bytes, microphone_m: Position) -> ComplexArray:
+    channel, rows = _distinct(alone)
+    return np.atleast_2d(driver_pressure_pa(channel, np.frombuffer(wanted), 1.0, microphone_m)[0])[rows]
+
+
+def _alone(channel: Channel, branch: Branch, units: int) -> Alone:
+    alone = replace(channel, branches=(branch,), box=box_of(channel, branch.driver))
+    things = _things(alone)
+    columns = [column for thing in things for column in _arrays(thing).values()]
+    table = np.hstack(np.broadcast_arrays(*columns)) if columns else np.empty((0, 0))
+    places = tuple((element.place, *map(len, element.group)) for element in branch.elements)
+    numbers = (value for thing in things for value in vars(thing).values() if not isinstance(value, np.ndarray))
+    shared = (places, *numbers, channel.filter, channel.baffle_width_m, tuple(map(_names, things)))
+    return Alone(shared, table.tobytes(), units if columns else 1, alone, table)
+
+
+def _distinct(alone: Alone) -> tuple[Channel, NDArray[np.intp]]:
+    """The branch with as many units as differ in it, and which of those each unit has."""
+    if not alone.own_table.size:
+        return alone.channel, np.zeros(1, np.intp)
+    units = [row.tobytes() for row in alone.own_table]
+    places = {unit: n for n, unit in enumerate(dict.fromkeys(units))}
+    rows = np.array([places[unit] for unit in units])
+    first = np.unique(rows, return_index=True)[1]
+
+    def element_of(element: Element) -> Element:
+        return replace(element, group=tuple(tuple(_of(part, first) for part in chain) for chain in element.group))
+
+    branch = alone.channel.branches[0]
+    distinct = Branch(_of(branch.driver, first), tuple(map(element_of, branch.elements)))
+    return replace(alone.channel, branches=(distinct,), box=_of(alone.channel.box, first)), rows
+
+
+def _things(alone: Channel) -> list[Part | Driver | Box]:
+    branch = alone.branches[0]
+    return [branch.driver, alone.box, *(part for element in branch.elements for part in element.parts())]
+
+
+def _names(thing: Part | Driver | Box) -> tuple[str, ...]:
+    """What of it differs from unit to unit."""
+    return tuple(_arrays(thing))
+
+
+def _arrays(thing: Part | Driver | Box) -> dict[str, FloatArray]:
+    return {name: value for name, value in vars(thing).items() if isinstance(value, np.ndarray)}
+
+
+def _of(thing: Thing, units: NDArray[np.intp]) -> Thing:
+    arrays: dict[str, Any] = {name: value[units] for name, value in _arrays(thing).items() if value.shape[0] > 1}
+    return replace(thing, **arrays) if arrays else thing
