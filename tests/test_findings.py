@@ -11,6 +11,7 @@ from simulated_runs import ROOT, simulated
 from rig import sequencer
 from rig.circuit.channel import Channel, channel_parts, impedance_ohm, with_driver, with_part
 from rig.circuit.radiation import microphone_at, pressure_pa
+from rig.findings.branches import branches_of, channel_impedance_ohm, channel_pressure_pa
 from rig.findings.dictionary import Cause, Hypothesis, hypotheses_of, unchanged
 from rig.findings.evidence import gaussian
 from rig.findings.observed import compressed_ohm, observed
@@ -146,6 +147,24 @@ def test_every_part_and_driver_of_a_kit_is_in_the_dictionary(booth: Kit, rehears
             )
 
 
+@pytest.mark.parametrize("units", [1, 4])
+def test_branches_one_by_one_add_up_to_the_channel(booth: Kit, rehearsal: Kit, units: int) -> None:
+    random = np.random.default_rng(2)
+    for kit in (booth, rehearsal):
+        for spec in kit.channels:
+            scene = scene_of(kit, spec.name)
+            channel = moved(scene.model, scene.spread, random.standard_normal((units, len(scene.spread))))
+            for h in hypotheses_of(scene.model)[::5]:
+                faulty = h.change(channel, h.amount * np.exp(0.1 * random.standard_normal((units, 1))))
+                branches = branches_of(faulty, units)
+                whole = impedance_ohm(faulty, GRID_HZ) + np.zeros((units, 1))
+                found = channel_impedance_ohm(branches, GRID_HZ) + np.zeros((units, 1))
+                np.testing.assert_allclose(found, whole, rtol=1e-9)
+                whole = pressure_pa(faulty, GRID_HZ, 1.0, scene.microphone_m) + np.zeros((units, 1))
+                found = channel_pressure_pa(branches, GRID_HZ, scene.microphone_m) + np.zeros((units, 1))
+                np.testing.assert_allclose(found, whole, rtol=1e-9, atol=1e-12)
+
+
 def test_nothing_is_said_when_nothing_failed(booth: Kit) -> None:
     assert findings(booth, [electrical(booth, with_part(booth.model("left"), "L1", state="open"), "pass")]) == ()
     assert findings(booth, []) == ()
@@ -274,6 +293,7 @@ SIMULATED = [
     ("booth-two", "blocked-port:right", "blocked port", ()),
     ("booth-two", "exchanged:left:C1:C3", "exchanged", ("C1", "C3")),
     ("booth-two", "quiet:left=4", "gain", ()),
+    ("rehearsal-three", "undamped:left=3", "damping", ()),
     ("rehearsal-three", "corner:bass=1.5", "corner", ()),
     ("rehearsal-three", "wrong-impedance:left:cone=2", "impedance", ("cone",)),
     ("rehearsal-three", "shorted-turns:bass:bass=30", "shorted turns", ("bass",)),

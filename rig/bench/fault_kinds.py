@@ -8,6 +8,7 @@ from rig.bench.bench_kinds import BENCH_KINDS
 from rig.bench.heat_faults import HEAT_KINDS
 from rig.bench.noises import Noise, NoiseKind, resonance_hz
 from rig.bench.unit import Output, Unit
+from rig.circuit.box import without_damping
 from rig.circuit.channel import Branch, Channel, find_driver, find_part, with_driver, with_part
 from rig.circuit.parts import State
 from rig.signals.levels import amplitude_ratio
@@ -201,6 +202,12 @@ UNIT_KINDS: dict[str, UnitKind] = {
         "the box of {channel} leaks: at its resonance its losses have a Q of {amount}",
         ("box",),
         _on_box(_leaking),
+        2.0,
+    ),
+    "undamped": UnitKind(
+        "the damping in the box of {channel} is missing: its losses have {amount} times their Q",
+        ("box",),
+        _on_box(lambda box, fault: replace(box, box=without_damping(box.box, fault.amount))),
         2.0,
     ),
     "blocked-port": UnitKind(

@@ -7,19 +7,20 @@ parallel at the leads, branches do not know of each other: admittances and press
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import Any, TypeVar
+from typing import Any, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.circuit.box import Box
-from rig.circuit.channel import Branch, Channel, box_of, impedance_ohm
+from rig.circuit.channel import Branch, Channel, ElectronicFilter, box_of, impedance_ohm
 from rig.circuit.driver import Driver
 from rig.circuit.parts import Element, Part
 from rig.circuit.radiation import Position, driver_pressure_pa
 from rig.circuit.units import ComplexArray, FloatArray
 
-Thing = TypeVar("Thing", Part, Driver, Box)
+Thing: TypeAlias = Part | Driver | Box | ElectronicFilter
+AnyThing = TypeVar("AnyThing", Part, Driver, Box, ElectronicFilter)
 
 
 @dataclass(frozen=True)
@@ -52,13 +53,18 @@ def channel_pressure_pa(branches: Sequence[Alone], frequency_hz: FloatArray, mic
 @lru_cache(maxsize=128)
 def _admittance(alone: Alone, wanted: bytes) -> ComplexArray:
     channel, rows = _distinct(alone)
-    return np.atleast_2d(1 / impedance_ohm(channel, np.frombuffer(wanted)))[rows]
+    return _of_all(1 / impedance_ohm(channel, np.frombuffer(wanted)), rows)
 
 
 @lru_cache(maxsize=128)
 def _pressure(alone: Alone, wanted: bytes, microphone_m: Position) -> ComplexArray:
     channel, rows = _distinct(alone)
-    return np.atleast_2d(driver_pressure_pa(channel, np.frombuffer(wanted), 1.0, microphone_m)[0])[rows]
+    return _of_all(driver_pressure_pa(channel, np.frombuffer(wanted), 1.0, microphone_m)[0], rows)
+
+
+def _of_all(curves: ComplexArray, rows: NDArray[np.intp]) -> ComplexArray:
+    # What the units differ in may not show here, as a filter does not in the impedance.
+    return curves[rows] if curves.ndim > 1 and curves.shape[0] > 1 else np.atleast_2d(curves)
 
 
 def _alone(channel: Channel, branch: Branch, units: int) -> Alone:
@@ -68,7 +74,7 @@ def _alone(channel: Channel, branch: Branch, units: int) -> Alone:
     table = np.hstack(np.broadcast_arrays(*columns)) if columns else np.empty((0, 0))
     places = tuple((element.place, *map(len, element.group)) for element in branch.elements)
     numbers = (value for thing in things for value in vars(thing).values() if not isinstance(value, np.ndarray))
-    shared = (places, *numbers, channel.filter, channel.baffle_width_m, tuple(map(_names, things)))
+    shared = (places, *numbers, channel.baffle_width_m, tuple(map(_names, things)))
     return Alone(shared, table.tobytes(), units if columns else 1, alone, table)
 
 
@@ -86,23 +92,25 @@ def _distinct(alone: Alone) -> tuple[Channel, NDArray[np.intp]]:
 
     branch = alone.channel.branches[0]
     distinct = Branch(_of(branch.driver, first), tuple(map(element_of, branch.elements)))
-    return replace(alone.channel, branches=(distinct,), box=_of(alone.channel.box, first)), rows
+    box, electronic = _of(alone.channel.box, first), alone.channel.filter
+    electronic = electronic and _of(electronic, first)
+    return replace(alone.channel, branches=(distinct,), box=box, filter=electronic), rows
 
 
-def _things(alone: Channel) -> list[Part | Driver | Box]:
-    branch = alone.branches[0]
-    return [branch.driver, alone.box, *(part for element in branch.elements for part in element.parts())]
+def _things(alone: Channel) -> list[Thing]:
+    branch, electronic = alone.branches[0], [alone.filter] if alone.filter else []
+    return [branch.driver, alone.box, *electronic, *(part for element in branch.elements for part in element.parts())]
 
 
-def _names(thing: Part | Driver | Box) -> tuple[str, ...]:
+def _names(thing: Thing) -> tuple[str, ...]:
     """What of it differs from unit to unit."""
     return tuple(_arrays(thing))
 
 
-def _arrays(thing: Part | Driver | Box) -> dict[str, FloatArray]:
+def _arrays(thing: Thing) -> dict[str, FloatArray]:
     return {name: value for name, value in vars(thing).items() if isinstance(value, np.ndarray)}
 
 
-def _of(thing: Thing, units: NDArray[np.intp]) -> Thing:
+def _of(thing: AnyThing, units: NDArray[np.intp]) -> AnyThing:
     arrays: dict[str, Any] = {name: value[units] for name, value in _arrays(thing).items() if value.shape[0] > 1}
     return replace(thing, **arrays) if arrays else thing

@@ -1,7 +1,7 @@
 """The dictionary of faults: what can be wrong with one channel, as a change of its lumped model.
 
 Made of the design alone: every part open, short, of another value, in another's place; drivers reversed, exchanged,
-dead, of another impedance; the box leaking, its port blocked or of another tuning; the amplifier's output.
+dead, of another impedance; the box leaking or undamped, its port blocked or of another tuning; the amplifier's output.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -11,6 +11,7 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
+from rig.circuit.box import without_damping
 from rig.circuit.channel import Branch, Channel, box_of, channel_parts, find_driver, find_part, with_driver, with_part
 from rig.circuit.driver import Driver
 from rig.circuit.parts import State
@@ -38,6 +39,7 @@ OFTEN = {
     "impedance": 1.0,
     "blocked port": 1.0,
     "tuning": 1.0,
+    "damping": 1.0,
     "no filter": 1.0,
     "thin wire": 0.5,
     "shorted turns": 0.5,
@@ -159,6 +161,7 @@ def _of_box(model: Channel) -> Iterator[Hypothesis]:
     design_q = float(np.max(model.box.leakage_q))
     losses = [q for q in (0.7, 1.5, 3.0) if q < design_q / 2]
     yield from _grid(Cause("leak", model.name), _leaking(model), losses, 0.4)
+    yield from _grid(Cause("damping", model.name), _undamped, (1.6, 2.5), 0.25)
     if model.box.kind == "vented":
         yield _alone(
             Cause("blocked port", model.name),
@@ -283,6 +286,10 @@ def _leaking(model: Channel) -> Change:
         return replace(channel, box=replace(channel.box, leakage_q=losses_q, tuning_hz=resonance_hz))
 
     return change
+
+
+def _undamped(channel: Channel, losses_times: Value) -> Channel:
+    return replace(channel, box=without_damping(channel.box, losses_times))
 
 
 def _tuning(channel: Channel, by: Value) -> Channel:

@@ -119,6 +119,14 @@ def _leak(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Sa
     return words, f"{cause.channel} box", amount, amount * u_relative, float(np.max(model.box.leakage_q)), ""
 
 
+def _damping(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+    should_be = float(np.max(model.box.leakage_q))
+    value = should_be * amount
+    losses = f"its box has losses of a Q of {value:.2g}, should be {should_be:.2g}"
+    words = f"the damping of {cause.channel} is missing: {losses}"
+    return words, f"{cause.channel} box", value, value * u_relative, should_be, ""
+
+
 def _tuning(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
     should_be = float(np.max(model.box.tuning_hz))
     side = "too short or too wide" if amount > 1 else "too long or too narrow"
@@ -169,6 +177,7 @@ _SAID: dict[str, Callable[[Cause, Channel, float, float], _Said]] = {
     "leak": _leak,
     "blocked port": _plain("the port of {channel} is blocked"),
     "tuning": _tuning,
+    "damping": _damping,
     "gain": _gain,
     "silent": _plain("the amplifier does not play {channel}"),
     "swapped": _plain("the leads of {channel} and {a} are swapped at the amplifier"),
@@ -201,6 +210,10 @@ PLACES: dict[str, tuple[str, str]] = {
     ),
     "blocked port": ("the port of {channel}, and damping before it", "impedance again with the port cleared"),
     "tuning": ("length and diameter of the port of {channel}", "measure the port against the plan"),
+    "damping": (
+        "the damping material in the box of {channel}",
+        "knock on the walls, another box beside it; then impedance again with the damping in its place",
+    ),
     "gain": (
         "gain strap and volume of the amplifier's output for {channel}, and the microphone's place",
         "millivolts AC at the leads of {channel} against another channel's",
@@ -230,6 +243,7 @@ _BRIEF = {
     "resonance": "{it} has another resonance",
     "leak": "the box of {channel} leaks",
     "tuning": "the port of {channel} has another tuning",
+    "damping": "the damping of {channel} is missing",
     "gain": "{channel} is too quiet or too loud",
     "corner": "the electronic filter of {channel} stands elsewhere",
 }

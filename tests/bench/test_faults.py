@@ -301,6 +301,25 @@ def test_a_leak_of_a_closed_box_counts_at_its_resonance() -> None:
     assert 0.5 < abs(ohm(unit, "left", f)[0] / ohm(nominal_unit(REHEARSAL), "left", f)[0]) < 0.8
 
 
+def test_missing_damping_raises_the_peaks_and_the_tuning() -> None:
+    (lower, _), (designed,) = peaks_and_dips()
+    assert at(broken(BOOTH, "undamped:left"), "left", lower) > 1.05 * at(nominal_unit(BOOTH), "left", lower)
+    # A box that acts 7 % smaller is tuned by the root of that higher: Helmholtz.
+    moved = peaks_and_dips("undamped=1")[1][0]
+    assert moved / designed == pytest.approx(np.sqrt(1.07), abs=0.004)
+
+
+def test_a_closed_box_without_damping_resonates_higher() -> None:
+    f = np.geomspace(60, 240, 3000)
+    damped, undamped = (
+        np.abs(ohm(unit, "left", f)) for unit in (nominal_unit(REHEARSAL), broken(REHEARSAL, "undamped:left"))
+    )
+    assert np.max(undamped) > np.max(damped)
+    # Small 1972: with the square root of 1 + Vas / V, V 7 % smaller.
+    expected = np.sqrt((1 + 1.07 * 1.9 / 2.2) / (1 + 1.9 / 2.2))
+    assert f[np.argmax(undamped)] / f[np.argmax(damped)] == pytest.approx(expected, abs=0.01)
+
+
 def test_a_stiff_suspension_moves_the_resonance() -> None:
     unit = broken(REHEARSAL, "stiff:left:cone=10")
     driver = unit.box("left").drivers[0]
