@@ -166,6 +166,7 @@ def _head(home: Path, name: str, kit: Kit, serial: str, run: Run, about: Mapping
         "finished_at": now(),
         "outcome": run.outcome,
         "stopped": run.stopped,
+        "bench_advice": run.bench_advice,
         "timing": asdict(run.timing),
         "previous": _link(earlier[-1]) if earlier else None,
     }

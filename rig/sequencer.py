@@ -11,13 +11,15 @@ from dataclasses import dataclass, field, replace
 from itertools import groupby
 
 from rig.bench.base import Bench, BenchEnds, BenchError, Player
+from rig.bench_check.signs import advice, signs, unnoticed
+from rig.bench_check.told import Told
 from rig.check import ListedCheck
 from rig.findings.tell import Finding, findings
 from rig.guard import Outlook, Watch
 from rig.judge import Outcome, outcome_of
 from rig.kit import Kit
 from rig.readings import Capture, Log, Row
-from rig.requests import AT_LEADS, Programme, Request, Sweep
+from rig.requests import AT_LEADS, Programme, Request, Stage, Sweep
 from rig.schedule import Group, Schedule
 from rig.second_look import choose, is_doubtful
 from rig.signals import stimulus
@@ -26,6 +28,7 @@ from rig.verdicts import CheckResult, capture_troubles, examine, void
 #: A disturbed capture is repeated at most so often before its checks are void.
 REPEATS = 2
 NOT_DONE = "not done"
+GO_ON = "Put it right first, or go on all the same?"
 
 
 @dataclass(frozen=True)
@@ -117,6 +120,8 @@ class Run:
     timing: Timing
     #: Why it failed, probably; nothing where nothing failed.
     findings: tuple[Finding, ...] = ()
+    #: What its quiet sweeps said against the bench, and what to do; empty: nothing.
+    bench_advice: str = ""
 
 
 @dataclass
@@ -139,6 +144,8 @@ class _Walk:
     held: str = ""
     #: A gate was void: what the same wiring gave cannot be trusted either.
     untrusted: bool = False
+    #: What was said against the bench so far.
+    signs: list[Told] = field(default_factory=list)
 
     @property
     def measured(self) -> dict[Request, Capture | Log]:
@@ -319,8 +326,10 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
     """Nothing louder than the gates is played unless each gate passes on what this group gave.
 
     A unit that fails on its bare leads is still measured there, where nothing can harm it, so that the curve can tell
-    what is wrong; it never gets to its amplifier.
+    what is wrong; it never gets to its amplifier. What speaks against the bench is told, and where the gates pass all
+    the same, it is asked whether to go on.
     """
+    told = _signs(walk, group.stage)
     for listed in walk.checks:
         needed = [request for request in walk.schedule.needs[listed.name] if request in group.gates]
         if not listed.check.GATE or not needed:
@@ -333,12 +342,31 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
         stopped = f"stopped before full level: {result.title}: {why}"
         if result.outcome == "fail" and group.stage == "leads":
             walk.held = walk.held or stopped
+            walk.signs += told
             continue
         walk.untrusted = walk.untrusted or result.outcome == "void"
         if listed.name not in walk.results:
             walk.results[listed.name] = result
             yield Judged(result)
+        walk.signs += told
         raise _Stopped(stopped)
+    new = unnoticed(told)
+    walk.signs += new
+    if new and not walk.held:
+        words = f"{advice(new)}\n{GO_ON}"
+        yield Asked(words)
+        _ask(walk, words)
+
+
+def _signs(walk: _Walk, stage: Stage) -> list[Told]:
+    """What the quiet sweeps of a stage say against the bench that was not said before."""
+    said = {one.what for one in walk.signs}
+    captures = [capture for capture in walk.captures.values() if capture.request.stage == stage]
+    try:
+        return [one for one in signs(walk.kit, captures) if one.what not in said]
+    except Exception as error:
+        # Whatever happens here, the run goes on as its gates say.
+        return [Told("signs", False, f"looking for signs of it failed: {type(error).__name__}: {error}")]
 
 
 def _judge_ready(walk: _Walk) -> Iterator[Event]:
@@ -383,7 +411,8 @@ def _finished(walk: _Walk, stopped: str, bench_failed: bool) -> Run:
     named = _named(walk.kit, results) if outcome == "fail" else ()
     logs = tuple((log, walk.troubles[programme]) for programme, log in walk.logs.items())
     timing = Timing(sound_s, cycle_s, walk.operator_s)
-    return Run(outcome, stopped, bench_failed, results, tuple(walk.all_captures), logs, timing, named)
+    told = advice(walk.signs)
+    return Run(outcome, stopped, bench_failed, results, tuple(walk.all_captures), logs, timing, named, told)
 
 
 def _named(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:

@@ -122,6 +122,7 @@ MAY_IMPORT = {
     ],
     "rig.sequencer": [
         "rig.bench.base",
+        "rig.bench_check",
         "rig.check",
         "rig.findings",
         "rig.guard",

@@ -9,14 +9,18 @@ from scipy import fft
 from scipy import signal as filters
 
 from rig.bench_check.evidence import (
+    ELECTRICAL,
     has_wide_marks,
     hears,
     hum_rms,
+    is_electrical,
     mark_step_db,
+    noise_rise_db,
     path_gain,
     row_integrity,
     sent_volts,
     sweep_rms,
+    wall_hz,
     without_lines_rms,
 )
 from rig.bench_check.told import Told, right
@@ -28,10 +32,6 @@ CLIPPED = 3
 #: Hum and other sounds below this part of the quiet sweep harm nothing.
 HUM_OF_SWEEP = 0.01
 OTHER_OF_SWEEP = 0.05
-#: Marks and sweep must agree so closely.
-STEP_DB = 1.5
-#: Standard uncertainties that a step must exceed to count.
-SIGNIFICANT = 4.0
 #: Rates that cards really run at while stating another, over the rate stated.
 OTHER_RATES = (44.1 / 48, 48 / 44.1, 2 / 3, 1 / 2, 1 / 3)
 #: Peak of a whitened correlation over its spread; noise alone reaches seven.
@@ -42,8 +42,6 @@ BETTER = 3.0
 CONVERTER_EDGE = 0.44
 #: Beyond a converted rate's edge less than this part is left.
 GONE = 0.1
-#: No filter but a converter's falls so far within a tenth of an octave.
-STEEP_DB = 40.0
 
 
 def overdriven(captures: Sequence[Capture]) -> list[Told]:
@@ -109,10 +107,13 @@ def levelled(captures: Sequence[Capture]) -> list[Told]:
     for role in captures[0].inputs:
         # At a bass box the room's answer is longer than the marks are.
         wide = [capture for capture in captures if hears(capture, role) and has_wide_marks(capture)]
-        steps = [step for capture in wide if (step := mark_step_db(capture, role)) is not None]
-        told = [step_db for step_db, u_db in steps if abs(step_db) > max(STEP_DB, SIGNIFICANT * u_db)]
+        told = [step_db for capture in wide if (step_db := mark_step_db(capture, role)) is not None]
         if told and len(told) >= len(wide) / 2 and (min(told) > 0) == (max(told) > 0):
             return [processed(role, float(np.median(told)))]
+        # No noise of the room comes by a cable.
+        rises = [noise_rise_db(capture, role) for capture in wide] if role in ELECTRICAL else []
+        if rise_db := max((rise for rise in rises if rise), default=None):
+            return [processed(role, -rise_db)]
     return [right("automatic gain", "gain stays the same for soft and loud: nothing levels or gates the inputs")]
 
 
@@ -190,20 +191,25 @@ def strength(row: Floats, sent: Floats) -> float:
     return float(np.max(np.abs(lags)) / np.std(lags))
 
 
-def resampled(capture: Capture, silence: Capture, role: str, electrical: bool) -> Told | None:
-    """A sharp end of the band well below half the rate: the recording was made at another rate and converted."""
-    rate_hz = capture.sample_rate_hz
-    edge_hz = _edge_of_path(capture, role) if electrical else _edge_of_noise(silence, role)
-    if edge_hz is None:
+def resampled(capture: Capture, role: str) -> Told | None:
+    """The recording was made at another rate and converted: its band ends like a wall well below half the rate.
+
+    At an electrical input that the sweep reaches beyond the converter's band, also where the wall is none of the usual
+    rates' halves: a converter's filter may begin a good deal lower.
+    """
+    half_hz, rate_hz = wall_hz(capture, role), capture.sample_rate_hz
+    if half_hz is not None:
+        words = f"the recording ends like a wall near {half_hz / 1000:.4g} kHz, half of another sample rate"
+    elif role in ELECTRICAL and is_electrical(capture, role) and (edge_hz := _edge_of_path(capture, role)):
+        words = f"the recording ends like a wall at {edge_hz / 1000:.3g} kHz"
+    else:
         return None
-    words = (
-        f"the recording ends at {edge_hz / 1000:.1f} kHz although it runs at {rate_hz:.0f} Hz: its rate is converted"
-    )
+    words += f", although it runs at {rate_hz:.0f} Hz: its rate is converted on the way"
     to_do = (
         "Set the card, the operating system's mixer and bench.toml to one rate, and use the hardware device itself "
         "instead of a shared one; a headset or voice mode of a wireless device does the same."
     )
-    return Told("resampling", False, words, to_do, "sure" if electrical else "likely")
+    return Told("resampling", False, words, to_do, "sure" if role in ELECTRICAL else "likely")
 
 
 def _edge_of_path(capture: Capture, role: str) -> float | None:
@@ -216,18 +222,6 @@ def _edge_of_path(capture: Capture, role: str) -> float | None:
     # What falls gently is a load or a cable.
     is_sharp = beyond.size > 0 and float(np.max(beyond)) < GONE
     return last_hz if is_sharp and last_hz < CONVERTER_EDGE * capture.sample_rate_hz else None
-
-
-def _edge_of_noise(silence: Capture, role: str) -> float | None:
-    rate_hz = silence.sample_rate_hz
-    frequency_hz, density = power_spectral_density(silence.volts(role), rate_hz, 0.05)
-    level_db = 10 * np.log10(density + 1e-30)
-    for edge in range(int(0.07 * rate_hz), int(CONVERTER_EDGE * rate_hz), 100):
-        below = level_db[(frequency_hz > 0.85 * edge) & (frequency_hz < 0.98 * edge)]
-        above = level_db[(frequency_hz > 1.02 * edge) & (frequency_hz < 1.15 * edge)]
-        if below.size and above.size and np.min(below) - np.max(above) > STEEP_DB:
-            return float(edge)
-    return None
 
 
 def calibrations(values: Calibration) -> list[Told]:

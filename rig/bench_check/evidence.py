@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from rig.readings import Capture, Floats
 from rig.responses import sweep_layout
-from rig.signals import integrity, stimulus
-from rig.signals.deconvolution import impulse_response, transfer_function
+from rig.signals import alteration, integrity, stimulus
+from rig.signals.deconvolution import transfer_function
 from rig.signals.integrity import Integrity
 from rig.signals.levels import REFERENCE_PRESSURE_PA
 from rig.signals.noise import power_spectral_density
@@ -21,19 +21,14 @@ Complex = NDArray[np.complex128]
 CACHED = 24
 #: Roles of the inputs that carry an electrical copy of what is played.
 ELECTRICAL = ("drive", "sense", "loopback")
-#: Marks that reach up to here can be held against the sweep.
-WIDE_MARKS_HZ = 4000.0
 #: Longest way through the card that is looked for.
 LONGEST_DELAY_S = 0.4
 #: An electrical path has nothing to say beyond this after its arrival.
 ELECTRICAL_S = (0.01, 0.03)
-#: A mark is looked at for so long behind its end; it must stand so far above the noise.
-MARK_TAIL_S = 0.03
-OVER_NOISE = 8.0
 #: With more of something else in the sweep's response than this, nothing is said of the marks.
 MOST_FOREIGN = 0.1
-#: A capture's response at the microphone is kept for so long.
-ACOUSTIC_S = (0.01, 0.25)
+#: Of a response: what is looked at before its arrival and behind it.
+BEFORE_S, AFTER_S = 0.01, 0.03
 
 
 def sent_volts(capture: Capture) -> Floats:
@@ -74,7 +69,7 @@ def usual_rms(capture: Capture, role: str) -> float:
 
 def has_wide_marks(capture: Capture) -> bool:
     """Whether the marks around the sweep are short and high: not at a bass box, where the room answers for longer."""
-    return sweep_layout(capture).mark_high_hz >= WIDE_MARKS_HZ
+    return sweep_layout(capture).mark_high_hz >= alteration.WIDE_MARKS_HZ
 
 
 def brought_forward(signal: Floats, by_frames: int) -> Floats:
@@ -135,62 +130,42 @@ def sweep_rms(capture: Capture, role: str) -> float:
 
 
 @lru_cache(maxsize=CACHED)
-def path_response(capture: Capture, role: str) -> Floats:
-    """Impulse response from the card's output to an input, `ACOUSTIC_S` around the arrival, of the sweep alone."""
-    layout, request, rate_hz = sweep_layout(capture), capture.request, capture.sample_rate_hz
-    sent, heard, edge = sent_volts(capture), arrived_volts(capture, role), round(0.02 * rate_hz)
-    alone = np.zeros_like(sent)
-    alone[layout.sweep] = sent[layout.sweep]
-    heard[: layout.sweep_start - edge] = 0
-    heard[layout.mark_after - edge :] = 0
-    return impulse_response(heard, alone, rate_hz, request.start_hz, request.stop_hz, *ACOUSTIC_S)
+def sweep_response(capture: Capture, role: str) -> NDArray[np.float32]:
+    """Impulse response of the sweep alone at an input, as `alteration.response_of_sweep` gives it."""
+    return alteration.response_of_sweep(_row(capture, role), sweep_layout(capture), late_frames(capture, role))
 
 
-def arrived_volts(capture: Capture, role: str) -> Floats:
-    """Volts at an input from the stimulus' arrival on, without a constant offset."""
-    volts = capture.volts(role)
-    return brought_forward(volts - np.mean(volts[sweep_layout(capture).silence]), late_frames(capture, role))
+def _row(capture: Capture, role: str) -> Floats:
+    return np.asarray(capture.samples[capture.inputs.index(role)], np.float64)
 
 
-@lru_cache(maxsize=CACHED)
 def foreign_part(capture: Capture, role: str) -> float:
     """Share of a response's energy that is none of the path's: as dense as what lies before the arrival."""
-    response = path_response(capture, role)
-    before = round(ACOUSTIC_S[0] * capture.sample_rate_hz)
-    kept = response[: before + round(MARK_TAIL_S * capture.sample_rate_hz)]
-    early = response[: before - round(0.002 * capture.sample_rate_hz)]
-    return float(np.mean(early**2) / max(float(np.mean(kept**2)), 1e-30))
+    response, rate_hz = sweep_response(capture, role), capture.sample_rate_hz
+    before, quiet, after = (round(part_s * rate_hz) for part_s in (BEFORE_S, 0.002, AFTER_S))
+    frames = late_frames(capture, role) + np.arange(-before, after)
+    kept = response[frames % response.size].astype(np.float64)
+    return float(np.mean(kept[: before - quiet] ** 2) / max(float(np.mean(kept**2)), 1e-30))
 
 
-@lru_cache(maxsize=CACHED)
-def mark_step_db(capture: Capture, role: str) -> tuple[float, float] | None:
-    """Level of the marks against what the sweep makes of the path, and its standard uncertainty from noise.
-
-    The response that the sweep shows, with its decay, says how the marks must come back: at 0 dB where the path is the
-    same all the time. Of the two the one that is further off is taken, and None where noise hides the marks or a noise
-    got into the sweep.
-    """
-    if foreign_part(capture, role) > MOST_FOREIGN:
-        return None
-    layout, sent = sweep_layout(capture), sent_volts(capture)
-    volts, response = arrived_volts(capture, role), path_response(capture, role)
-    found = [_mark_db(volts, response, layout, sent, start) for start in (layout.mark_before, layout.mark_after)]
-    return max((one for one in found if one), key=lambda one: abs(one[0]), default=None)
+def mark_step_db(capture: Capture, role: str) -> float | None:
+    """Level of the marks against what the sweep tells; None where it is the same, or cannot be told."""
+    return alteration.mark_step_db(*_altered(capture, role))
 
 
-def _mark_db(
-    volts: Floats, response: Floats, layout: stimulus.Layout, sent: Floats, start: int
-) -> tuple[float, float] | None:
-    before = round(ACOUSTIC_S[0] * layout.sample_rate_hz)
-    mark = sent[start : start + layout.mark_frames]
-    expected = np.convolve(response[: before + round(MARK_TAIL_S * layout.sample_rate_hz)], mark)
-    found = volts[start - before : start - before + expected.size]
-    expected = expected[: found.size]
-    energy, both = float(np.dot(expected, expected)), float(np.dot(found, expected))
-    noise = float(np.std(volts[: layout.mark_before - before])) * np.sqrt(energy)
-    if not both > OVER_NOISE * noise:
-        return None
-    return float(20 * np.log10(both / energy)), float(20 / np.log(10) * noise / both)
+def noise_rise_db(capture: Capture, role: str) -> float | None:
+    """How much more noise lies under the sweep than in silence; None where it is the same, or cannot be told."""
+    return alteration.noise_rise_db(*_altered(capture, role))
+
+
+def wall_hz(capture: Capture, role: str) -> float | None:
+    """Half of another sample rate at which the band ends like a wall; None where it does not."""
+    return alteration.wall_hz(*_altered(capture, role))
+
+
+def _altered(capture: Capture, role: str) -> tuple[Floats, stimulus.Layout, float, NDArray[np.float32]]:
+    row, late = _row(capture, role), late_frames(capture, role)
+    return row, sweep_layout(capture), late, sweep_response(capture, role)
 
 
 def with_right_loopback(capture: Capture) -> Capture:

@@ -24,6 +24,8 @@ OPEN_OHM, SHORT_OHM = 200.0, 0.5
 SCALE_BEYOND, GAIN_BEYOND_DB = 1.15, 1.0
 #: ... if the curve is then the design's within so much, and was so many times further away before.
 LIKE_DESIGN, CLOSER = 0.07, 2.5
+#: Curves are alike if they are so over so many percent of the frequencies.
+MOST_PERCENT = 70
 CALIBRATE = "Run kitproof calibrate sense with a known resistor of about 8 ohm."
 #: Two inputs of one card differ by less than this.
 MISMATCH_DB = 1.0
@@ -57,13 +59,14 @@ def tell_leads(bench: Leads) -> list[Told]:
     elif hears(sweep, "drive"):
         told += [output_level(bench)]
     if hears(sweep, "drive"):
-        told += [common.resampled(sweep, bench.silence, "drive", electrical=True)]
-    told += _noises(bench)
+        told += [common.resampled(sweep, "drive")]
+    told += noises(bench)
     told += [known_load(sweep.calibration.known_load), *common.calibrations(sweep.calibration)]
     return [one for one in told if one]
 
 
-def _noises(bench: Leads) -> list[Told]:
+def noises(bench: Leads) -> list[Told]:
+    """Hum and other sounds at the two inputs."""
     heard = [role for role in ("drive", "sense") if hears(bench.sweep, role)]
     hums = [common.hum(bench.silence, bench.sweep, role) for role in heard]
     others = [common.other_sound(bench.silence, bench.sweep, role) for role in heard[:1]]
@@ -229,15 +232,14 @@ def _against_design(ratio: Complex, design_ohm: Floats, sense_ohm: float, in_ret
 def _best_gain(ratio: Complex, design_ohm: Floats, sense_ohm: float, in_return: bool) -> tuple[float, float]:
     """Gain of the second input in dB that brings the curve nearest to the design's, and the misfit left."""
     gains_db = np.linspace(-24.0, 24.0, 481)
-    misfits = [
-        misfit(np.log(np.abs(load_ohm(ratio / 10 ** (db / 20), sense_ohm, in_return)) / design_ohm)) for db in gains_db
-    ]
-    return float(gains_db[int(np.argmin(misfits))]), float(min(misfits))
+    turned = load_ohm(ratio / 10 ** (gains_db[:, np.newaxis] / 20), sense_ohm, in_return)
+    misfits = np.percentile(np.abs(np.log(np.abs(turned) / design_ohm)), MOST_PERCENT, axis=1)
+    return float(gains_db[int(np.argmin(misfits))]), float(np.min(misfits))
 
 
 def misfit(shift: NDArray[np.float64]) -> float:
     """How far two curves are apart over most of their frequencies, natural logarithm."""
-    return float(np.percentile(np.abs(shift), 70))
+    return float(np.percentile(np.abs(shift), MOST_PERCENT))
 
 
 def _sense_resistor(sense_ohm: float, scale: float, in_return: bool, alike: bool) -> Told:

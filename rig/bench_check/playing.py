@@ -26,6 +26,8 @@ NO_ROOM_DB_SPL = 18.0
 BEFORE_S = 0.0002
 #: A microphone may stand so far from its stop.
 PLACE_M = 0.02
+#: Softer and louder sweeps of one box agree so closely.
+STEP_DB = 1.5
 #: Phases must agree so far with the design's before a delay or a sign is read from them.
 AGREEMENT = 0.6
 
@@ -106,10 +108,8 @@ def exchanged(bench: Playing) -> Told | None:
 def _timing(bench: Playing) -> list[Told]:
     role = "loopback" if bench.loops else "microphone"
     told = common.clock(bench.all_sweeps, role)
-    electrical = role == "loopback" and is_electrical(bench.soft, role)
-    if hears(bench.soft, role):
-        cut = common.resampled(bench.soft, bench.silence, role, electrical)
-        told += [cut] if cut else []
+    if hears(bench.soft, role) and (cut := common.resampled(bench.soft, role)):
+        told += [cut]
     return told
 
 
@@ -130,7 +130,7 @@ def steady(bench: Playing) -> Told | None:
     if common_hz.size < 24:
         return None
     change_db = float(np.median(slow.shape_db[slow_at] - quick.shape_db[at]))
-    if abs(change_db) < common.STEP_DB:
+    if abs(change_db) < STEP_DB:
         return None
     return common.processed("microphone", change_db)
 

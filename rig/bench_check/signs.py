@@ -1,9 +1,10 @@
-"""Signs of a bench fault in the captures of a run that did not pass: a reason to check the bench before the unit."""
+"""Signs of a bench fault in the quiet sweeps of a run: told before anything loud sounds, before a unit is blamed."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from rig.bench_check import common, heard, leads, loudness, playing
-from rig.bench_check.evidence import hears
+from rig.bench_check.evidence import hears, row_integrity
 from rig.bench_check.heard import Playing
 from rig.bench_check.leads import Leads
 from rig.bench_check.told import Told, without_what_follows
@@ -13,34 +14,60 @@ from rig.readings import Capture, Untrusted
 from rig.requests import Sweep
 from rig.responses import air_speed_m_s, sweep_layout
 
-#: Words that a run's page begins its advice with.
-ADVICE = "run kitproof check-bench"
+#: What a run's page sends to.
+ADVICE = "Run kitproof check-bench"
+#: These harm nothing that the checks would not notice: a reason only where they have noticed something.
+NOISES = ("hum", "other sound", "ambient")
+#: Read off the impedance, which may as well be one box's own.
+OF_THE_BOX = ("sense resistor", "input gains")
 
 
-def advice(kit: Kit, captures: Sequence[Capture]) -> str:
-    """Why the bench should be checked after this run, in one sentence; empty: nothing in its captures says so."""
-    found = signs(kit, captures)
-    return f"{ADVICE}: {'; '.join(dict.fromkeys(one.words for one in found))}" if found else ""
+def advice(told: Sequence[Told]) -> str:
+    """Signs as the person at the bench is told them; empty where there are none."""
+    lines = [f"{one.words}. {one.what_to_do}".strip() for one in told]
+    return "\n".join(["The bench looks wrong:", *lines, f"{ADVICE} for more."]) if lines else ""
+
+
+def unnoticed(told: Iterable[Told]) -> list[Told]:
+    """Of signs, those that speak against a run whose gates pass."""
+    return [one for one in told if one.what not in NOISES]
 
 
 def signs(kit: Kit, captures: Sequence[Capture]) -> list[Told]:
-    """What the quiet sweeps of a run tell of the bench. A fault of the unit shows at one box, one of the bench at all.
+    """What the quiet sweeps of a run tell of the bench, as early as they can: a fault of the unit shows at one box, one
+    of the bench at all.
 
     Parameters
     ----------
     captures
-        Of a run, in any order; only the quiet sweeps that begin each stage are looked at, the newest of each.
+        Of a run so far, in any order; only the quiet sweeps that begin each stage are looked at, the newest of each.
+        While some boxes are still to come, only what cannot be a box's own is told.
     """
     whole = [c for c in captures if _is_quiet(kit, c.request) and _is_whole(c)]
     quiet = {c.request: on_one_clock(c, whole) for c in whole}
-    at_leads = [Leads(kit, c, c) for c in quiet.values() if c.request.stage == "leads"]
-    boxes = tuple(c for c in quiet.values() if c.request.stage == "playing" and c.request.at == c.request.channel)
+    at_leads = [Leads(kit, _silence_of(c), c) for c in quiet.values() if c.request.stage == "leads"]
     told: list[Told] = []
-    if len(at_leads) == len(kit.channels):
-        told += without_what_follows(_at_all([_of_leads(bench) for bench in at_leads]))
-    if len(boxes) == len(kit.channels):
-        told += without_what_follows(_of_boxes(Playing(kit, boxes[0], boxes, boxes[0])))
+    if at_leads:
+        told += without_what_follows(_at_all([_of_leads(bench) for bench in at_leads], len(kit.channels)))
+    if boxes := _boxes(kit, [c for c in quiet.values() if c.request.stage == "playing"]):
+        told += without_what_follows(_of_boxes(Playing(kit, _silence_of(boxes[0]), boxes, boxes[0])))
     return told
+
+
+def _boxes(kit: Kit, captures: Sequence[Capture]) -> tuple[Capture, ...]:
+    """Each box heard from its own place, once there are all; before, those that are heard from the first one's."""
+    own = tuple(c for c in captures if c.request.at == c.request.channel)
+    if len(own) == len(kit.channels):
+        return own
+    first = kit.channels[0].name
+    there = [c for c in captures if c.request.at == first]
+    there.sort(key=lambda c: c.request.channel != first)
+    return tuple(there) if any(c.request.channel == first for c in there) else ()
+
+
+def _silence_of(capture: Capture) -> Capture:
+    """The silence ahead of a capture's stimulus."""
+    return replace(capture, samples=capture.samples[:, sweep_layout(capture).silence])
 
 
 def _is_quiet(kit: Kit, request: Sweep) -> bool:
@@ -57,8 +84,15 @@ def _is_whole(capture: Capture) -> bool:
     return True
 
 
+def _clock(captures: Sequence[Capture], role: str) -> list[Told]:
+    """What is wrong with the timing, where a capture's own samples say that something is."""
+    return common.clock(captures, role) if any(row_integrity(c, role).troubles for c in captures) else []
+
+
 def _of_leads(bench: Leads) -> list[Told]:
-    told = [*common.overdriven([bench.sweep]), leads.silent(bench)]
+    role = "drive" if hears(bench.sweep, "drive") else "sense"
+    told = [*common.overdriven([bench.sweep]), leads.silent(bench), *_clock([bench.sweep], role)]
+    told += leads.noises(bench)
     if hears(bench.sweep, "drive") and hears(bench.sweep, "sense"):
         told += [one for one in (leads.exchanged(bench), leads.output_level(bench), leads.load(bench)) if one]
     return [one for one in told if one.is_right is False]
@@ -76,16 +110,22 @@ def _other_box_sounds(bench: Playing) -> bool:
     return any(abs(own.best[0] - other_s) * air_speed_m_s(bench.silence) < playing.PLACE_M for other_s in others_s)
 
 
-def _at_all(found: Sequence[Sequence[Told]]) -> list[Told]:
-    """What is told of every box alike; with only one box, what cannot be the unit's."""
+def _at_all(found: Sequence[Sequence[Told]], boxes: int) -> list[Told]:
+    """What is told of every box alike; of one box, or before all were there, what cannot be the unit's."""
     shared = set.intersection(*({one.what for one in told} for told in found))
     told = [one for one in found[0] if one.what in shared]
-    return [one for one in told if len(found) > 1 or one.certainty != "bench or unit"]
+    if len(found) == boxes > 1:
+        return told
+    own = OF_THE_BOX if len(found) < boxes else ()
+    return [one for one in told if one.certainty != "bench or unit" and one.what not in own]
 
 
 def _of_boxes(bench: Playing) -> list[Told]:
-    told = [*common.overdriven(bench.sweeps), playing.exchanged(bench), playing.loopback(bench)]
-    told += [playing.polarity(bench)]
+    role = "loopback" if bench.loops else "microphone"
+    told = [*common.overdriven(bench.sweeps), playing.silent(bench), playing.exchanged(bench), playing.loopback(bench)]
+    told += [*_clock(bench.sweeps, role), playing.polarity(bench)]
+    if not any(hears(capture, "microphone") for capture in bench.sweeps):
+        told += [loudness.ambient(bench)]
     if not (bench.loops and _other_box_sounds(bench)):
         told += [playing.place(bench), loudness.resistor_left_in(bench), loudness.microphone_level(bench)]
     several = len(bench.sweeps) > 1

@@ -16,6 +16,8 @@ def not_checked(run: Run, kit: Kit, plan: str = "") -> Iterator[tuple[str, str]]
     """What this run, by one of the kit's plans or by none, proves nothing about, and why."""
     if run.stopped:
         yield "The rest of the run", run.stopped
+    if run.bench_advice:
+        yield "The bench", " ".join(run.bench_advice.split())
     used = {capture.request.position for capture, _ in run.captures} | {log.request.position for log, _ in run.logs}
     for position in kit.positions:
         if position.name not in used:

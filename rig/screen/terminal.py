@@ -169,6 +169,8 @@ def closing(run: sequencer.Run) -> Panel:
     words += Text(f"  {meaning}\n", style="none")
     if run.stopped:
         words += Text(f"{run.stopped}\n")
+    if run.bench_advice:
+        words += Text(f"{run.bench_advice}\n")
     timing = run.timing
     if timing.sound_s:
         words += Text(

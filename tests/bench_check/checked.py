@@ -65,3 +65,10 @@ def without_row(found: Sequence[Capture], role: str) -> list[Capture]:
     """Captures of a bench that has no such input."""
     kept = [n for n, name in enumerate(found[0].inputs) if name != role]
     return [replace(one, samples=one.samples[kept], inputs=tuple(one.inputs[n] for n in kept)) for one in found]
+
+
+def replaced_row(capture: Capture, other: Capture, role: str) -> Capture:
+    """A capture with one input as another capture has it."""
+    samples = capture.samples.copy()
+    samples[capture.inputs.index(role)] = other.samples[other.inputs.index(role)]
+    return replace(capture, samples=samples)

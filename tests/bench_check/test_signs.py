@@ -1,12 +1,14 @@
 """A run's own quiet sweeps give a reason to check the bench, or give none: a fault of the unit shows at one box."""
 
 import pytest
-from checked import kit_of, known_load
+from checked import ROOT, kit_of, known_load
 
+from rig import sequencer
 from rig.bench.simulated import SimulatedBench
-from rig.bench_check.signs import advice, signs
+from rig.bench_check.signs import NOISES, advice, signs, unnoticed
 from rig.kit import Kit
 from rig.readings import Capture
+from rig.verify import job
 
 
 def run_captures(*faults: str, kit: Kit | None = None) -> list[Capture]:
@@ -24,6 +26,11 @@ def run_captures(*faults: str, kit: Kit | None = None) -> list[Capture]:
     return found
 
 
+def said(*faults: str) -> str:
+    """What is told of a run that has come to the end of its quiet sweeps."""
+    return advice(signs(kit_of(), run_captures(*faults)))
+
+
 @pytest.mark.parametrize(
     ("fault", "words"),
     [
@@ -38,9 +45,10 @@ def run_captures(*faults: str, kit: Kit | None = None) -> list[Capture]:
     ],
 )
 def test_what_all_boxes_show_is_the_bench_s(fault: str, words: str) -> None:
-    said = advice(kit_of(), run_captures(fault))
-    assert said.startswith("run kitproof check-bench: ")
-    assert words in said
+    told = said(fault)
+    assert told.startswith("The bench looks wrong:\n")
+    assert "Run kitproof check-bench" in told
+    assert words in told
 
 
 @pytest.mark.parametrize(
@@ -51,13 +59,86 @@ def test_what_all_boxes_show_is_the_bench_s(fault: str, words: str) -> None:
     ],
 )
 def test_what_one_box_shows_is_the_unit_s(fault: str) -> None:
-    assert advice(kit_of(), run_captures(fault)) == ""
+    assert said(fault) == ""
 
 
 def test_a_good_unit_and_a_run_that_was_stopped_give_no_advice() -> None:
-    whole = run_captures()
-    assert advice(kit_of(), whole) == ""
+    assert said() == ""
     # Without the sweeps of every box nothing is the bench's for certain.
     clips_off = run_captures("clips-off")
     assert signs(kit_of(), clips_off[:1]) == []
     assert signs(kit_of(), []) == []
+
+
+def run(*faults: str) -> tuple[sequencer.Run, list[str]]:
+    """A whole run on the simulated bench, and what the person was asked."""
+    work = job(ROOT, "booth-two")
+    bench = SimulatedBench(work.kit, "BT-0001", faults)
+    bench.known_load = known_load()
+    asked: list[str] = []
+
+    def confirm(words: str) -> bool:
+        asked.append(words)
+        return sequencer.GO_ON not in words
+
+    events = list(sequencer.run(work.schedule, work.checks, work.kit, bench, confirm))
+    assert isinstance(events[-1], sequencer.Finished)
+    return events[-1].run, asked
+
+
+@pytest.mark.parametrize(
+    ("fault", "words"),
+    [
+        ("inverted-microphone", "every box comes back upside down"),
+        ("far-microphone=100", "Put the microphone at its stop"),
+        ("turned-knob=5", "Turn the microphone's gain back"),
+        ("turned-sense=-6", "Set both inputs' gains back"),
+        ("resistor-left-in", "Take the sense resistor out of the speaker lead"),
+    ],
+)
+def test_what_the_gates_let_pass_is_asked_about_before_anything_loud(fault: str, words: str) -> None:
+    found, asked = run(fault)
+    assert words in asked[-1]
+    assert found.outcome != "pass"
+    assert found.stopped == "stopped by the person at the bench"
+    assert words in found.bench_advice
+    quiet_v = kit_of().levels.playing_quiet_v
+    assert all(c.request.level_v <= quiet_v for c, _ in found.captures if c.request.stage == "playing")
+
+
+@pytest.mark.parametrize(
+    ("fault", "words"),
+    [
+        ("dead-microphone", "Switch its phantom power on"),
+        ("dead-loopback", "Check the cable from the card's loopback output"),
+        ("exchanged-inputs", "Exchange the two input cables"),
+        ("wrong-rate=44100", "Set the card and the operating system to one rate"),
+        ("muted", "Is the card's output muted"),
+        ("dead-drive", "Check the cable of the drive input"),
+        ("hum=40", "mains hum at the drive input"),
+    ],
+)
+def test_what_stops_a_run_at_its_gates_is_told_in_a_builder_s_words(fault: str, words: str) -> None:
+    found, asked = run(fault)
+    assert found.stopped.startswith("stopped before full level")
+    assert words in found.bench_advice
+    assert not any(sequencer.GO_ON in one for one in asked)
+
+
+def test_a_good_run_is_not_asked_and_a_noise_that_the_gates_can_bear_is_none_of_its_questions() -> None:
+    found, asked = run()
+    assert found.bench_advice == ""
+    assert not any(sequencer.GO_ON in one for one in asked)
+    hum = signs(kit_of(), run_captures("hum=20"))
+    assert {one.what for one in hum} <= set(NOISES)
+    assert unnoticed(hum) == []
+
+
+def test_signs_that_cannot_be_looked_for_lose_no_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(kit: Kit, captures: list[Capture]) -> list[object]:
+        raise ValueError("no such curve")
+
+    monkeypatch.setattr(sequencer, "signs", broken)
+    found, asked = run()
+    assert "looking for signs of it failed: ValueError: no such curve" in found.bench_advice
+    assert sequencer.GO_ON in asked[-1]

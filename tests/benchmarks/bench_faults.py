@@ -45,7 +45,7 @@ CASES: dict[str, tuple[tuple[float | None, ...], tuple[str, ...]]] = {
     "inserted-samples": ((8, 64, 500), ("lost samples",)),
     "second-clock": ((20, 100, 300), ("clock",)),
     "wrong-rate": ((16000, 32000, 44100), ("sample rate",)),
-    "resampled": ((4000, 8000, 16000, 20000), ("resampling",)),
+    "resampled": ((4000, 8000, 16000, 20000, 22050), ("resampling",)),
     "automatic-gain": ((6, 12, 20), ("automatic gain",)),
     "noise-suppression": ((10, 20, 40), ("noise suppression",)),
     "clipping": ((3, 6, 20), ("input overdriven",)),
