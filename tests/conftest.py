@@ -30,12 +30,8 @@ def good_run(workspace: Path) -> tuple[sequencer.Run, Record]:
     return verified(workspace, "booth-two", "BT-0001")
 
 
-@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """One process plays through the sound server; what is marked thorough is left out, unless it is asked for."""
-    for item in items:
-        if item.get_closest_marker("sound_path"):
-            item.add_marker(pytest.mark.xdist_group("sound path"))
+    """Leave out what is marked thorough, unless it is asked for."""
     if os.environ.get("KITPROOF_THOROUGH"):
         return
     left_out = [item for item in items if item.get_closest_marker("thorough")]
