@@ -1,7 +1,6 @@
 """`kitproof check-bench`: listen, play quietly, and tell what is right and wrong with the bench."""
 
 import json
-import sys
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -59,8 +58,8 @@ def bench_check_command(
         document = {"kit": loaded.name, "bench": opened.describe().get("name", "simulated"), "stopped": stopped}
         entries = [{"stage": name, **asdict(one)} for name, found in told.items() for one in found]
         print(json.dumps({**document, "told": entries}))
-    elif stopped:
-        print(stopped, file=sys.stderr)
+    else:
+        screen.show_end(told, stopped)
     wrong = any(one.is_right is False for found in told.values() for one in found)
     raise typer.Exit(FAIL if wrong else VOID if stopped else PASS)
 

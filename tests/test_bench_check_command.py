@@ -52,6 +52,7 @@ def test_a_good_bench_leaves_with_0_and_writes_nothing(
     said = capsys.readouterr().out
     assert said.count("Nothing is wrong here.") == 2
     assert "■" not in said
+    assert "The bench is fit to measure, as far as this check can tell." in said
     assert not (folder / "results").exists()
 
 
@@ -64,6 +65,11 @@ def test_a_fault_leaves_with_1_and_says_what_to_do(
     assert "■ wrong the microphone hears the boxes, but nothing arrives at the loopback input" in said
     assert "Check the cable from the card's loopback output" in said
     assert "stage leads" not in said
+    # What is right takes one line beside it, and the end says what comes first.
+    assert said.count("● right") == 1
+    end = said.split("One thing is wrong. Put this right first")[1]
+    assert "■ stage playing the microphone hears the boxes" in end
+    assert "Check the cable from the card's loopback output" in end
 
 
 def test_one_document(folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
@@ -80,7 +86,7 @@ def test_nothing_is_played_through_the_amplifier_after_a_source_that_is_too_loud
     assert kitproof(monkeypatch, "check-bench", "--json", "--fault", "turned-output=14") == 1
     document = json.loads(capsys.readouterr().out)
     assert {one["stage"] for one in document["told"]} == {"leads"}
-    assert document["stopped"].startswith("not played through the amplifier: the source plays +14.0 dB")
+    assert document["stopped"].startswith("not played through the amplifier: the source is 14.0 dB louder")
 
 
 @pytest.mark.parametrize(

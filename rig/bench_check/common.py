@@ -1,6 +1,6 @@
 """Symptoms that any input may show, at the leads and while playing."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from fractions import Fraction
 
@@ -23,7 +23,7 @@ from rig.bench_check.evidence import (
     wall_hz,
     without_lines_rms,
 )
-from rig.bench_check.told import Told, right
+from rig.bench_check.told import Told, louder, right
 from rig.readings import Calibration, Capture, Floats
 from rig.signals.noise import power_spectral_density
 
@@ -59,18 +59,23 @@ def overdriven(captures: Sequence[Capture]) -> list[Told]:
     return told or [right("input overdriven", "no input is overdriven")]
 
 
-def hum(silence: Capture, sweep: Capture, role: str, loudest_v: float | None = None) -> Told | None:
-    """Mains hum at an input; `loudest_v` is what is still harmless, else a part of the quiet sweep."""
-    mains_hz, rms_v = hum_rms(silence, role)
-    limit_v = loudest_v if loudest_v is not None else HUM_OF_SWEEP * sweep_rms(sweep, role)
-    if not rms_v > limit_v > 0:
+def hum(silence: Capture, sweep: Capture, harmless_v: Mapping[str, float | None]) -> Told | None:
+    """Mains hum at some inputs: role -> what is still harmless there; None: a part of the quiet sweep."""
+    found = {}
+    for role, allowed_v in harmless_v.items():
+        mains_hz, rms_v = hum_rms(silence, role)
+        if rms_v > (HUM_OF_SWEEP * sweep_rms(sweep, role) if allowed_v is None else allowed_v) > 0:
+            below_db = 20 * np.log10(sweep_rms(sweep, role) / rms_v)
+            found[role] = (mains_hz, f"the {role} input ({below_db:.0f} dB below the quiet sweep)")
+    if not found:
         return None
-    below_db = 20 * np.log10(sweep_rms(sweep, role) / rms_v)
-    words = f"mains hum at the {role} input: multiples of {mains_hz:.1f} Hz, {below_db:.0f} dB below the quiet sweep"
+    mains_hz = next(iter(found.values()))[0]
+    places = " and at ".join(words for _, words in found.values())
+    words = f"mains hum (multiples of {mains_hz:.1f} Hz) at {places}"
     to_do = (
-        "Run the computer on its battery and listen again: if the hum goes, two earths make a loop, and one socket "
-        f"strip for everything or an isolating transformer in the cable ends it. If it stays, the {role} cable's "
-        "screen is open, or it lies beside a transformer."
+        "Run the computer on its battery and check again: if the hum goes, two earths make a loop, and one socket "
+        "strip for everything or an isolating transformer in the cable ends it. If it stays, the screen of the cable "
+        f"to the {' or '.join(found)} input is open, or the cable lies beside a transformer."
     )
     return Told("hum", False, words, to_do, "sure")
 
@@ -81,8 +86,8 @@ def other_sound(silence: Capture, sweep: Capture, role: str) -> Told | None:
     if part < OTHER_OF_SWEEP or is_white(silence, role):
         return None
     words = (
-        f"something else plays through the card: at the {role} input it is {20 * np.log10(part):+.0f} dB against the "
-        "quiet sweep while the rig plays nothing"
+        f"something else plays through the card: while the rig plays nothing, the {role} input hears a sound "
+        f"{louder(20 * np.log10(part))} than the quiet sweep"
     )
     to_do = (
         "Close every other program that may sound (players, browsers, calls, system sounds), take the card out of the "
@@ -114,7 +119,9 @@ def levelled(captures: Sequence[Capture]) -> list[Told]:
         rises = [noise_rise_db(capture, role) for capture in wide] if role in ELECTRICAL else []
         if rise_db := max((rise for rise in rises if rise), default=None):
             return [processed(role, -rise_db)]
-    return [right("automatic gain", "gain stays the same for soft and loud: nothing levels or gates the inputs")]
+    if not any(hears(capture, role) for capture in captures for role in capture.inputs):
+        return []
+    return [right("automatic gain", "soft and loud come back alike: nothing levels or gates the inputs")]
 
 
 def processed(role: str, step_db: float) -> Told:
@@ -124,9 +131,11 @@ def processed(role: str, step_db: float) -> Told:
         "voice modes), or use the card by a host API that passes it by: exclusive mode, or the hardware device itself."
     )
     if step_db > 0:
-        words = f"automatic gain at the {role} input: soft sounds come back {step_db:.0f} dB louder than loud ones"
+        words = f"automatic gain at the {role} input: soft sounds come back {step_db:.0f} dB too loud beside loud ones"
         return Told("automatic gain", False, words, where)
-    words = f"noise suppression at the {role} input: soft sounds come back {-step_db:.0f} dB softer than loud ones"
+    words = (
+        f"noise suppression at the {role} input: what is soft comes back {-step_db:.0f} dB too soft beside what is loud"
+    )
     return Told("noise suppression", False, words, where)
 
 
@@ -145,7 +154,8 @@ def clock(captures: Sequence[Capture], role: str) -> list[Told]:
     heard = [row_integrity(c, role) for c in captures if hears(c, role) and has_wide_marks(c)]
     lost = [one.lost_samples for one in heard if np.isfinite(one.lost_samples) and one.lost_samples != 0]
     if lost:
-        words = f"samples are lost or put in: {abs(lost[0]):.0f} within one sweep"
+        verb = "were lost" if lost[0] > 0 else "too many came"
+        words = f"the recording has gaps or repeats: {abs(lost[0]):.0f} samples {verb} within one sweep"
         to_do = "Close other programs, ask for a longer latency in bench.toml (latency_s), use another USB socket."
         return [Told("lost samples", False, words, to_do)]
     drift = [one.clock_ppm for one in heard if _drifts(one.clock_ppm, one.spacing_uncertainty_samples)]

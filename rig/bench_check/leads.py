@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from rig.bench_check import common
 from rig.bench_check.evidence import Complex, brought_forward, hears, late_frames, path_gain
-from rig.bench_check.told import Told, right, unknown
+from rig.bench_check.told import Told, louder, right, unknown, within
 from rig.circuit.channel import impedance_ohm
 from rig.kit import Kit
 from rig.readings import Capture, Floats, KnownLoad
@@ -68,9 +68,8 @@ def tell_leads(bench: Leads) -> list[Told]:
 def noises(bench: Leads) -> list[Told]:
     """Hum and other sounds at the two inputs."""
     heard = [role for role in ("drive", "sense") if hears(bench.sweep, role)]
-    hums = [common.hum(bench.silence, bench.sweep, role) for role in heard]
     others = [common.other_sound(bench.silence, bench.sweep, role) for role in heard[:1]]
-    found = [one for one in (*hums, *others) if one]
+    found = [one for one in (common.hum(bench.silence, bench.sweep, dict.fromkeys(heard)), *others) if one]
     return found or ([right("hum", "no hum and no other sound at the two inputs")] if heard else [])
 
 
@@ -162,9 +161,9 @@ def output_level(bench: Leads) -> Told | None:
             level = level if slope < 0 else float(np.median(np.abs(drive)))
     off_db = float(20 * np.log10(max(level, 1e-6))) - (sweep.calibration.loopback_db or 0.0)
     if abs(off_db) <= LEVEL_WITHIN_DB:
-        return right("output level", f"the source's level is what bench.toml says ({off_db:+.1f} dB)")
+        return right("output level", f"the source is as loud as bench.toml says, {within(off_db)}")
     what = "output too loud" if off_db > TOO_LOUD_DB else "output level"
-    words = f"the source plays {off_db:+.1f} dB against what bench.toml says, as the drive input sees it"
+    words = f"the source is {louder(off_db)} than bench.toml says, as the drive input sees it"
     to_do = (
         "Set the card's volume (its knob and the operating system's) back to where output_volts was measured, and the "
         "drive input's gain to where input_volts was; or measure both again."
@@ -258,8 +257,8 @@ def _sense_resistor(sense_ohm: float, scale: float, in_return: bool, alike: bool
 
 def _gains(turned_db: float) -> Told:
     words = (
-        f"the impedance would be the design's if the sense input had {turned_db:+.1f} dB of gain against the drive "
-        "input: a knob was turned"
+        f"a gain knob was turned: the impedance is the design's if the sense input is taken to be {louder(turned_db)} "
+        "than the drive input"
     )
     to_do = "Set both inputs' gains back and alike, then run kitproof calibrate sense with a known resistor."
     return Told("input gains", False, words, to_do, "likely")
@@ -271,8 +270,8 @@ def known_load(known: KnownLoad | None) -> Told:
         words = "the two inputs were never compared on a known load: impedance stays void"
         return Told("known load", False, words, CALIBRATE)
     off_db = float(20 * np.log10(np.median(np.abs(known.ratio))))
-    when = f"compared on {known.load_ohm:g} ohm on {known.made_at[:10]}"
+    when = f"compared on a known resistor of {known.load_ohm:g} ohm on {known.made_at[:10]}"
     if abs(off_db) > MISMATCH_DB:
-        words = f"the two inputs were {when} and differ by {off_db:+.1f} dB, more than two inputs of one card do"
+        words = f"the two inputs were {when} and differ by {abs(off_db):.1f} dB, more than two inputs of one card do"
         return unknown("known load", words, "Measure both resistors with a meter, and look at the inputs' knobs.")
-    return right("known load", f"the two inputs were {when} ({off_db:+.2f} dB)")
+    return right("known load", f"the two inputs were {when}: alike {within(off_db)}")

@@ -5,9 +5,10 @@ import numpy as np
 from rig.bench_check import common
 from rig.bench_check.evidence import hears, sweep_rms, usual_rms
 from rig.bench_check.heard import BASS_BELOW_HZ, Heard, Playing, evened, output_off_db
-from rig.bench_check.told import Told, right, unknown
+from rig.bench_check.told import Told, louder, right, unknown, within
 from rig.circuit.channel import impedance_ohm
 from rig.circuit.radiation import driver_pressure_pa
+from rig.judge import hertz
 from rig.kit import Kit
 from rig.readings import Capture, Floats
 from rig.responses import air_speed_m_s
@@ -73,10 +74,10 @@ def microphone_level(bench: Playing) -> Told | None:
     off_db = [one.off_db - output_off_db(bench) for one in bench.heard]
     middle, spread = float(np.median(off_db)), float(np.ptp(off_db))
     if abs(middle) < LEVEL_DB and spread < ALIKE_DB:
-        return right("microphone level", f"the boxes are as loud as the kit says ({middle:+.1f} dB)")
+        return right("microphone level", f"the boxes are as loud as the kit says, {within(middle)}")
     if abs(middle) < LEVEL_DB or spread > ALIKE_DB or len(off_db) < len(bench.sweeps):
         return None
-    words = f"every box is {middle:+.1f} dB off what kit and calibration say"
+    words = f"every box is {louder(middle)} than kit and calibration say"
     to_do = (
         "Turn the microphone's gain back to where it was calibrated, or calibrate it again; then look at the "
         "amplifier's volume, and at its gain against gain_db in the kit."
@@ -118,11 +119,12 @@ def gain_of_microphone(bench: Playing) -> Told | None:
     peak = usual_rms(bench.sweeps[0], "microphone") * np.sqrt(2) / full_scale_v * levels.playing_v
     at_full_dbfs = float(20 * np.log10(peak / levels.playing_quiet_v))
     if FULL_LEVEL_DBFS < at_full_dbfs < HIGHEST_DBFS:
-        return right("microphone gain", f"at full level the microphone will reach {at_full_dbfs:.0f} dB of full scale")
+        words = f"the microphone's gain suits: full level will reach {-at_full_dbfs:.0f} dB below full scale"
+        return right("microphone gain", words)
     if at_full_dbfs >= HIGHEST_DBFS:
-        words = f"the microphone's gain is too high: full level would reach {at_full_dbfs:+.0f} dB of full scale"
+        words = "the microphone's gain is too high: full level would be cut off, or nearly so"
         return Told("microphone gain", False, words, "Turn it down and calibrate it again.")
-    words = f"the microphone's gain is far too low: full level reaches only {at_full_dbfs:.0f} dB of full scale"
+    words = f"the microphone's gain is far too low: full level stays {-at_full_dbfs:.0f} dB below full scale"
     return Told("microphone gain", False, words, "Turn it up by 20 dB or more and calibrate it again.")
 
 
@@ -132,12 +134,12 @@ def noises(bench: Playing) -> list[Told]:
     allowed_pa = float(pressure_pa(HUM_DB_SPL))
     loudest_v = sensitivity * allowed_pa if sensitivity else HUM_OF_SWEEP * sweep_rms(bench.sweeps[0], "microphone")
     told: list[Told | None] = []
-    in_loop = common.hum(bench.silence, bench.sweeps[0], "loopback") if bench.loops else None
     heard = hears(bench.sweeps[0], "microphone")
-    in_air = common.hum(bench.silence, bench.sweeps[0], "microphone", loudest_v) if heard else None
-    if in_air and not in_loop:
-        in_air = _hum_in_air(in_air)
-    told += [in_loop, in_air]
+    in_loop: dict[str, float | None] = {"loopback": None} if bench.loops else {}
+    in_air: dict[str, float | None] = {"microphone": loudest_v} if heard else {}
+    hum = common.hum(bench.silence, bench.sweeps[0], in_loop | in_air)
+    by_cable = hum and common.hum(bench.silence, bench.sweeps[0], in_loop)
+    told += [_hum_in_air(hum) if hum and not by_cable else hum]
     told += [common.other_sound(bench.silence, bench.sweeps[0], "loopback") if bench.has_loopback else None]
     told += [ambient(bench)]
     found = [one for one in told if one]
@@ -158,8 +160,8 @@ def ambient(bench: Playing) -> Told | None:
     if not bench.silence.calibration.microphone_v_per_pa:
         return None
     to_do = "Switch off fans, pumps and heating, close doors and windows, wait for quiet."
-    # A microphone whose gain is off makes room and boxes louder alike.
-    heard_db = [one.off_db - output_off_db(bench) for one in bench.heard]
+    # A microphone whose gain is off makes room and boxes louder alike; a resistor leaves the room as it is.
+    heard_db = [] if resistor_left_in(bench) else [one.off_db - output_off_db(bench) for one in bench.heard]
     turned_db = float(np.median(heard_db)) if heard_db else 0.0
     turned_db = turned_db if abs(turned_db) > LEVEL_DB else 0.0
     grid, above_db = full_level_over_room_db(bench, bench.sweeps[0])
@@ -167,16 +169,20 @@ def ambient(bench: Playing) -> Told | None:
     if np.max(short_db) > 0:
         short = grid[short_db > 0]
         words = (
-            f"the room is up to {np.max(short_db):.0f} dB too loud for this kit's full level, most at "
-            f"{grid[int(np.argmax(short_db))]:.0f} Hz (between {short[0]:.0f} and {short[-1]:.0f} Hz)"
+            f"the room is too loud: this kit's full level would not stand out of it, most of all at "
+            f"{hertz(grid[int(np.argmax(short_db))])}, where {np.max(short_db):.0f} dB are missing (somewhat from "
+            f"{hertz(short[0])} to {hertz(short[-1])})"
         )
         return Told("ambient", False, words, to_do, "likely")
     at_rest = bench.kit.checks.get("hum_and_noise")
     level_dba = float(weighted_level_db_spl(bench.silence.pascal(), bench.silence.sample_rate_hz, "A")) - turned_db
     if at_rest is not None and level_dba > (allowed := float(at_rest.get("room_below_dba", ROOM_DBA))):
-        words = f"the room has {level_dba:.0f} dB(A); above {allowed:.0f} dB(A) hum and noise of a unit stay void"
+        words = (
+            f"the room is too loud to judge a unit's own hum and noise: {level_dba:.0f} dB(A), where up to "
+            f"{allowed:.0f} dB(A) are allowed"
+        )
         return Told("ambient", False, words, to_do, "bench or unit")
-    return right("ambient", f"the room has {level_dba:.0f} dB(A)")
+    return right("ambient", f"the room is quiet enough: {level_dba:.0f} dB(A)")
 
 
 def full_level_over_room_db(bench: Playing, capture: Capture) -> tuple[Floats, Floats]:

@@ -15,7 +15,7 @@ from rig.bench_check.evidence import (
 )
 from rig.bench_check.heard import Playing, heard_box, looped_db, output_off_db, output_within_db, way_s
 from rig.bench_check.loudness import tell_levels
-from rig.bench_check.told import Told, right, unknown
+from rig.bench_check.told import Told, louder, right, unknown, within
 from rig.readings import Capture
 from rig.responses import air_speed_m_s
 from rig.signals.levels import db_spl
@@ -115,9 +115,9 @@ def _timing(bench: Playing) -> list[Told]:
 
 def levelled(bench: Playing) -> list[Told]:
     """Something changes the gain while it plays: within one sweep, or from a louder one to a softer one."""
-    within = common.levelled(bench.all_sweeps)
-    between = steady(bench) if within[0].is_right else None
-    return [between] if between else within
+    alone = common.levelled(bench.all_sweeps)
+    between = steady(bench) if all(one.is_right for one in alone) else None
+    return [between] if between else alone
 
 
 def steady(bench: Playing) -> Told | None:
@@ -144,12 +144,12 @@ def loopback(bench: Playing) -> Told | None:
         return None
     off_db = looped_db(bench)
     if abs(off_db) <= output_within_db(bench):
-        return right("output level", f"the card's output is what bench.toml says ({off_db:+.1f} dB)")
+        return right("output level", f"the card's output is as loud as bench.toml says, {within(off_db)}")
     if output_off_db(bench) == 0:
-        words = f"the loopback is {off_db:+.1f} dB off, but the boxes sound as loud as they should"
+        words = f"the loopback is {louder(off_db)} than it should be, but the boxes sound as loud as they should"
         to_do = "Turn the loopback input's gain back to where input_volts was measured, or measure it again."
         return Told("loopback gain", False, words, to_do, "likely")
-    words = f"the card's output is {off_db:+.1f} dB off what bench.toml says"
+    words = f"the card's output is {louder(off_db)} than bench.toml says"
     to_do = (
         "Set the card's volume, its knob and the operating system's, back to where output_volts was measured, or "
         "measure it again. Too loud burns a tweeter."
@@ -219,8 +219,8 @@ def polarity(bench: Playing) -> Told | None:
     if not clear or len(clear) < len(bench.sweeps):
         return None
     if max(clear) > 0:
-        return right("microphone polarity", "a rising pressure gives the sign that bench.toml says")
-    words = "every box comes back upside down"
+        return right("microphone polarity", "plus comes back as plus: the microphone's sign is what bench.toml says")
+    words = "every box comes back upside down: plus for minus"
     to_do = (
         "Is the microphone's cable or its input inverting? Then microphone_inverted in bench.toml is wrong. Does the "
         "amplifier invert, or is every box connected the wrong way round? A unit known to be right tells."

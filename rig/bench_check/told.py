@@ -72,9 +72,19 @@ EXPLAINS: dict[str, tuple[str, ...]] = {
 }
 
 
+def louder(by_db: float) -> str:
+    """A level against what it should be, in words."""
+    return f"{abs(by_db):.1f} dB {'louder' if by_db > 0 else 'softer'}"
+
+
+def within(off_db: float) -> str:
+    """A small difference in words."""
+    return f"within {max(abs(off_db), 0.1):.1f} dB"
+
+
 def without_what_follows(told: Sequence[Told]) -> list[Told]:
-    """Leave out what another thing that is wrong explains."""
+    """Leave out what another thing that is wrong explains, and what cannot be called right beside it."""
     wrong = {one.what for one in told if one.is_right is False}
     explained = {what for cause in wrong for what in EXPLAINS.get(cause, ())}
     # A cause that is itself explained explains all the same: what it explains follows from its own cause.
-    return [one for one in told if one.is_right is True or one.what not in explained]
+    return [one for one in told if one.what not in explained]

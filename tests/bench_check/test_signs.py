@@ -36,8 +36,8 @@ def said(*faults: str) -> str:
     [
         ("exchanged-inputs", "drive and sense are exchanged"),
         ("wrong-sense-resistor=22", "at all frequencies alike"),
-        ("turned-knob=-6", "every box is -6"),
-        ("turned-output=-6", "the card's output is -6.0 dB off"),
+        ("turned-knob=-6", "dB softer than kit and calibration say"),
+        ("turned-output=-6", "the card's output is 6.0 dB softer"),
         ("resistor-left-in", "every box is softer where its impedance is low"),
         ("far-microphone=100", "the microphone is 0.60 m"),
         ("inverted-microphone", "every box comes back upside down"),
@@ -115,7 +115,7 @@ def test_what_the_gates_let_pass_is_asked_about_before_anything_loud(fault: str,
         ("wrong-rate=44100", "Set the card and the operating system to one rate"),
         ("muted", "Is the card's output muted"),
         ("dead-drive", "Check the cable of the drive input"),
-        ("hum=40", "mains hum at the drive input"),
+        ("hum=40", "mains hum (multiples of 50.0 Hz) at the drive input"),
     ],
 )
 def test_what_stops_a_run_at_its_gates_is_told_in_a_builder_s_words(fault: str, words: str) -> None:

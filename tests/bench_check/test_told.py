@@ -5,7 +5,7 @@ from graphlib import TopologicalSorter
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.bench_check.told import EXPLAINS, Told, right, unknown, without_what_follows
+from rig.bench_check.told import EXPLAINS, Told, louder, right, unknown, within, without_what_follows
 
 NAMES = sorted({*EXPLAINS, *(what for explained in EXPLAINS.values() for what in explained)})
 
@@ -32,6 +32,14 @@ def test_a_muted_output_explains_a_silent_microphone() -> None:
     assert [one.what for one in without_what_follows(told)] == ["output silent", "hum"]
 
 
-def test_what_is_right_stays_and_what_is_unknown_goes_with_its_cause() -> None:
-    told = [is_wrong("other sound"), right("clock", "one clock"), unknown("disturbed", "a noise")]
-    assert [one.what for one in without_what_follows(told)] == ["other sound", "clock"]
+def test_what_cannot_be_called_right_beside_a_cause_goes_and_so_does_what_is_unknown() -> None:
+    told = [is_wrong("automatic gain"), right("clock", "one clock"), right("ambient", "a quiet room")]
+    assert [one.what for one in without_what_follows(told)] == ["automatic gain", "clock"]
+    told = [is_wrong("other sound"), unknown("disturbed", "a noise"), right("known load", "compared")]
+    assert [one.what for one in without_what_follows(told)] == ["other sound", "known load"]
+
+
+def test_levels_in_words() -> None:
+    assert louder(-3.04) == "3.0 dB softer"
+    assert louder(12.0) == "12.0 dB louder"
+    assert within(-0.04) == "within 0.1 dB"
