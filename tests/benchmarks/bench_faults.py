@@ -1,6 +1,7 @@
 """How often `kitproof check-bench` tells a fault of the bench rightly, and how often it blames the bench wrongly.
 
     python tests/benchmarks/bench_faults.py [--seeds 3] [--units 0] [--jobs 2] [--only KIND] [--without-loopback]
+    python tests/benchmarks/bench_faults.py --runs [...]
 
 Every kind of bench fault, in several severities, on both demo kits and on several benches; then good benches with good
 units, and with every faulty unit that `kitproof faults` lists (`--units N`: every N-th of them, 0: none).
@@ -12,12 +13,19 @@ not told   nothing is
 
 A faulty unit counts as blamed on the bench when something is told as the bench's own. "Bench or unit" tells both and
 how to find out which; it is counted by itself.
+
+With `--runs` no bench check is made: the quiet sweeps of `kitproof verify` are, and counted is what the run says before
+anything loud sounds.
+
+told       the run says that the bench looks wrong, and what to do
+stopped    the run ends at its gates, for a reason that says nothing of the kind
+neither    the run would go on to full level
 """
 
 import argparse
 import sys
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from multiprocessing import Pool
@@ -26,6 +34,8 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+import checks  # noqa: E402
+from rig import sequencer  # noqa: E402
 from rig.bench.calibration import calibrate_known_load  # noqa: E402
 from rig.bench.fault_kinds import UNIT_KINDS  # noqa: E402
 from rig.bench.faults import fault_names  # noqa: E402
@@ -33,8 +43,10 @@ from rig.bench.opening import SIMULATED_LOAD_OHM  # noqa: E402
 from rig.bench.simulated import SimulatedBench  # noqa: E402
 from rig.bench_check.tell import requests, tell  # noqa: E402
 from rig.bench_check.told import Told  # noqa: E402
+from rig.check import listed_checks  # noqa: E402
 from rig.kit import Kit, load_kit  # noqa: E402
 from rig.readings import Capture, KnownLoad  # noqa: E402
+from rig.schedule import plan  # noqa: E402
 
 KITS = ("booth-two", "rehearsal-three")
 RATE_HZ = 48000.0
@@ -183,6 +195,21 @@ def blame(job: Job) -> tuple[str, str]:
     return ("bench or unit", ", ".join(one.what for one in found)) if found else ("nothing", "-")
 
 
+def before_loud(job: Job) -> tuple[str, str]:
+    """What a run says of the bench before anything loud sounds, and in which words."""
+    kit = kit_of(job.kit)
+    gates = [listed for listed in listed_checks(kit, checks.ALL) if listed.check.GATE]
+    bench = SimulatedBench(kit, job.serial, [job.fault] if job.fault else [], seed=job.seed)
+    bench.known_load = known_load(job.kit, job.seed)
+    run = None
+    for event in sequencer.run(plan(kit, gates), gates, kit, bench, lambda words: sequencer.GO_ON not in words):
+        run = event.run if isinstance(event, sequencer.Finished) else run
+    assert run is not None
+    if run.bench_advice:
+        return "told", " | ".join(line.split(". ")[0] for line in run.bench_advice.splitlines()[1:-1])
+    return ("stopped", run.stopped) if run.stopped else ("neither", "-")
+
+
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -192,27 +219,34 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--only", default="")
     parser.add_argument("--without-loopback", action="store_true")
+    parser.add_argument("--runs", action="store_true")
     options = parser.parse_args()
     loops = not options.without_loopback
+    if options.runs and not loops:
+        parser.error("--runs has a loopback")
+    told, blamed = (before_loud, before_loud) if options.runs else (verdict, blame)
+    columns = ("told", "stopped", "neither") if options.runs else ("rightly", "and more", "wrongly", "not told")
     with Pool(options.jobs) as pool:
-        table(bench_jobs(options.seeds, options.only, loops), pool)
+        table(bench_jobs(options.seeds, options.only, loops), pool, told, columns)
         if options.only:
             return
         good = [Job(kit, "", serial_of(kit, n), 200 + n, loops) for kit in KITS for n in range(options.good)]
-        alarms("good units on good benches", good, pool)
+        alarms("good units on good benches", good, pool, blamed)
         if options.units:
-            alarms("faulty units on good benches", unit_jobs(options.units, loops), pool)
+            alarms("faulty units on good benches", unit_jobs(options.units, loops), pool, blamed)
 
 
-def table(jobs: list[Job], pool: "Pool") -> None:  # type: ignore[valid-type]
+Verdict = Callable[[Job], tuple[str, str]]
+
+
+def table(jobs: list[Job], pool: "Pool", told: Verdict, columns: Sequence[str]) -> None:  # type: ignore[valid-type]
     """A row each kind, and what was not told rightly."""
     rows: dict[str, Counter[str]] = defaultdict(Counter)
     others = []
-    for job, (how, said) in zip(jobs, pool.imap(verdict, jobs), strict=True):
+    for job, (how, said) in zip(jobs, pool.imap(told, jobs), strict=True):
         rows[job.fault.split("=")[0]][how] += 1
-        if how != "rightly":
+        if how != columns[0]:
             others.append(f"  {how}: {job.kit} {job.fault} seed {job.seed}: {said}")
-    columns = ("rightly", "and more", "wrongly", "not told")
     print(f"{'kind':24}" + "".join(f"{name:>10}" for name in columns))
     for kind, counts in rows.items():
         print(f"{kind:24}" + "".join(f"{counts[name]:10}" for name in columns))
@@ -221,13 +255,13 @@ def table(jobs: list[Job], pool: "Pool") -> None:  # type: ignore[valid-type]
     print("\n".join(others), flush=True)
 
 
-def alarms(title: str, jobs: list[Job], pool: "Pool") -> None:  # type: ignore[valid-type]
+def alarms(title: str, jobs: list[Job], pool: "Pool", blamed: Verdict) -> None:  # type: ignore[valid-type]
     """How many of some benches without a fault are blamed."""
     counts: Counter[str] = Counter()
     rows = []
-    for job, (how, said) in zip(jobs, pool.imap(blame, jobs), strict=True):
+    for job, (how, said) in zip(jobs, pool.imap(blamed, jobs), strict=True):
         counts[how] += 1
-        if how != "nothing":
+        if how not in ("nothing", "stopped", "neither"):
             rows.append(f"  {how}: {job.kit} {job.fault or 'good'}: {said}")
     print(f"{title}: {len(jobs)}; " + ", ".join(f"{how} {count}" for how, count in counts.items()))
     print("\n".join(rows), flush=True)
