@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from itertools import groupby
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,8 @@ def show(learnt: Sequence[Learnt], written: Sequence[Path], figure: Path, togeth
     """Print the masks, the share of good units that they are expected to fail, and the lines for kit.toml."""
     console = Console()
     table = Table(title="Learnt masks", title_justify="left")
-    for name in ("mask", "rests on", "half width, middle and widest", "good units outside"):
+    table.add_column("mask", no_wrap=True)
+    for name in ("rests on", "half width, middle and widest", "good units outside"):
         table.add_column(name)
     for one, path in zip(learnt, written, strict=True):
         table.add_row(path.name, one.words, _widths(one), _share(one.rejects))
@@ -25,12 +27,13 @@ def show(learnt: Sequence[Learnt], written: Sequence[Path], figure: Path, togeth
     else:
         console.print("How many good units they fail is not known: builds alone do not say how good ones spread.")
     console.print(f"figure: {figure}", soft_wrap=True)
-    console.print("Read them, edit them, and put them into kit.toml:\n")
-    for one, path in zip(learnt, written, strict=True):
-        check, quantity, subject = one.key
-        console.print(
-            f'[limits.{check}]  "{quantity} {subject}" = {{ mask = "{path.name}" }}', markup=False, soft_wrap=True
-        )
+    console.print("Read them, edit them, and put these lines into kit.toml, below the tables that are there:")
+    named = sorted(zip(learnt, written, strict=True), key=lambda pair: pair[0].key[0])
+    for check, own in groupby(named, key=lambda pair: pair[0].key[0]):
+        console.print(f"\n[limits.{check}]", markup=False)
+        for one, path in own:
+            _, quantity, subject = one.key
+            console.print(f'"{quantity} {subject}" = {{ mask = "{path.name}" }}', markup=False, soft_wrap=True)
 
 
 def _widths(one: Learnt) -> str:
