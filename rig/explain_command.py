@@ -87,8 +87,12 @@ def curves_of(record: Record) -> list[Curve]:
 def panels_of(kit: Kit, curves: Sequence[Curve], findings: Sequence[Finding]) -> list[list[Under]]:
     """One entry a curve: it under each finding of its channel, in the order of the findings."""
     panels: dict[tuple[str, str], list[Under]] = {}
+    pairs = {f.channel: [one for one in findings if one.one_of_two and one.channel == f.channel] for f in findings}
     for finding in findings:
-        if finding.channel in {channel.name for channel in kit.channels}:
-            for under in curves_under(kit, curves, finding):
+        besides = next((one for one in pairs[finding.channel] if finding.one_of_two and one is not finding), None)
+        # Both of two faults at once are one curve: it is drawn with the first of them.
+        is_drawn_already = finding.one_of_two and pairs[finding.channel][0] is not finding
+        if finding.channel in {channel.name for channel in kit.channels} and not is_drawn_already:
+            for under in curves_under(kit, curves, finding, besides):
                 panels.setdefault((under.measured.subject, under.measured.quantity), []).append(under)
     return list(panels.values())

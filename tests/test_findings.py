@@ -13,8 +13,9 @@ from rig.circuit.channel import Channel, channel_parts, impedance_ohm, with_driv
 from rig.circuit.radiation import microphone_at, pressure_pa
 from rig.findings.branches import branches_of, channel_impedance_ohm, channel_pressure_pa
 from rig.findings.dictionary import Cause, Hypothesis, hypotheses_of, unchanged
-from rig.findings.evidence import gaussian
+from rig.findings.evidence import explain, gaussian, noise_root
 from rig.findings.observed import compressed_ohm, observed
+from rig.findings.pairs import explains
 from rig.findings.prediction import predicted, scene_of
 from rig.findings.spread import moved, parameters
 from rig.findings.tell import CLIPS, Finding, findings
@@ -244,6 +245,69 @@ def test_two_faults_at_once_are_no_single_one(booth: Kit) -> None:
     found = findings(booth, [electrical(booth, faulty), acoustical(booth, faulty)])
     assert named(found) == [("unknown", ())]
     assert found[0].part == "left"
+
+
+PAIRS = [
+    ("L1", 0.5, "C3", 2.2),
+    ("C2", 0.5, "C3", 1.3),
+    ("R2", 3.3, "C1", 2.2),
+]
+
+
+@pytest.mark.parametrize(("one", "by", "other", "other_by"), PAIRS, ids=[f"{a} and {b}" for a, _, b, _ in PAIRS])
+def test_two_wrong_values_are_both_named_and_measured(
+    booth: Kit, one: str, by: float, other: str, other_by: float
+) -> None:
+    model = booth.model("left")
+    values = {part.name: float(np.max(part.value)) for part in channel_parts(model)}
+    true = {one: values[one] * by, other: values[other] * other_by}
+    faulty = with_part(with_part(model, one, value=true[one]), other, value=true[other])
+    found = findings(booth, [electrical(booth, faulty), acoustical(booth, faulty)])
+    assert {f.what[0] for f in found} == {one, other}
+    for finding in found:
+        assert finding.kind == "value"
+        assert finding.one_of_two
+        assert finding.probability > 0.9
+        assert abs(np.log(finding.value / true[finding.what[0]])) < 0.1
+
+
+def test_a_wrong_value_and_a_reversed_driver(booth: Kit) -> None:
+    model = booth.model("left")
+    faulty = with_driver(with_part(model, "L1", value=0.5e-3), "tweeter", polarity=-1)
+    found = findings(booth, [electrical(booth, faulty), acoustical(booth, faulty), signs("left", woofer=1, tweeter=-1)])
+    assert set(named(found)) == {("value", ("L1",)), ("reversed", ("tweeter",))}
+    assert all(finding.one_of_two for finding in found)
+
+
+def test_a_fault_that_leaves_good_parts_far_off_explains_nothing(booth: Kit) -> None:
+    scene, model = scene_of(booth, "left"), booth.model("left")
+    cause = Hypothesis(Cause("short", "left", ("C4",)), lambda channel, _: with_part(channel, "C4", state="short"))
+    for by, expected in ((1.0, True), (2.0, False)):
+        faulty = with_part(with_part(model, "C4", state="short"), "L1", value=1e-3 * by)
+        seen = observed(booth, [electrical(booth, faulty)], "left")
+        fit = explain(scene, cause, seen.asked, seen.vector, noise_root(scene, seen), rounds=2)
+        assert explains(fit) is expected
+
+
+def test_single_faults_are_not_taken_for_two(booth: Kit, rehearsal: Kit) -> None:
+    random = np.random.default_rng(5)
+    for kit in (booth, rehearsal):
+        scene = scene_of(kit, "left")
+        among = scene.spread
+        for h in hypotheses_of(scene.model)[::41]:
+            good = moved(scene.model, among, np.clip(random.standard_normal((1, len(among))), -2, 2))
+            faulty = h.change(good, h.amount * np.ones((1, 1)))
+            found = findings(kit, [electrical(kit, faulty), acoustical(kit, faulty)])
+            assert not any(finding.one_of_two for finding in found), h.cause
+
+
+def test_the_same_wrong_value_in_both_boxes_points_to_the_delivery(booth: Kit) -> None:
+    both = [with_part(booth.model(name), "L1", value=0.5e-3) for name in ("left", "right")]
+    found = findings(booth, [electrical(booth, channel) for channel in both])
+    assert [(f.channel, f.what) for f in found] == [("left", ("L1",)), ("right", ("L1",))]
+    assert "the same is found in right" in found[0].where_to_look
+    alone = findings(booth, [electrical(booth, both[0]), electrical(booth, booth.model("right"), "pass")])
+    assert "the same is found" not in alone[0].where_to_look
 
 
 def test_bare_leads_that_lead_nowhere(rehearsal: Kit) -> None:

@@ -50,13 +50,13 @@ def channel_pressure_pa(branches: Sequence[Alone], frequency_hz: FloatArray, mic
     return np.asarray(sum(_pressure(one, frequency_hz.tobytes(), microphone_m) for one in branches))
 
 
-@lru_cache(maxsize=128)
+@lru_cache(maxsize=256)
 def _admittance(alone: Alone, wanted: bytes) -> ComplexArray:
     channel, rows = _distinct(alone)
     return _of_all(1 / impedance_ohm(channel, np.frombuffer(wanted)), rows)
 
 
-@lru_cache(maxsize=128)
+@lru_cache(maxsize=256)
 def _pressure(alone: Alone, wanted: bytes, microphone_m: Position) -> ComplexArray:
     channel, rows = _distinct(alone)
     return _of_all(driver_pressure_pa(channel, np.frombuffer(wanted), 1.0, microphone_m)[0], rows)

@@ -30,7 +30,9 @@ class Under:
     finding: Finding
 
 
-def curves_under(kit: Kit, curves: Sequence[Curve], finding: Finding) -> tuple[Under, ...]:
+def curves_under(
+    kit: Kit, curves: Sequence[Curve], finding: Finding, besides: Finding | None = None
+) -> tuple[Under, ...]:
     """Impedance and free-field level of the finding's channel, each with what is expected under the finding.
 
     Parameters
@@ -39,6 +41,8 @@ def curves_under(kit: Kit, curves: Sequence[Curve], finding: Finding) -> tuple[U
     curves : sequence of Curve
         All of a run; the first of a name counts, as for the findings.
     finding : Finding
+    besides : Finding or None
+        The other one of two faults at once.
 
     Returns
     -------
@@ -50,11 +54,12 @@ def curves_under(kit: Kit, curves: Sequence[Curve], finding: Finding) -> tuple[U
     if not there:
         return ()
     scene = scene_of(kit, finding.channel)
-    hypothesis = hypothesis_of(scene, finding)
-    if hypothesis is None:
+    faults = [fault for fault in (finding, besides) if fault is not None]
+    entries = [hypothesis_of(scene, fault) for fault in faults]
+    whole = [(entry, amount_of(entry, fault)) for entry, fault in zip(entries, faults, strict=True) if entry]
+    if len(whole) < len(faults):
         return tuple(Under(curve, None, finding) for curve in there)
-    amount = amount_of(hypothesis, finding)
-    return tuple(Under(curve, _expected(scene, hypothesis, amount, curve), finding) for curve in there)
+    return tuple(Under(curve, _expected(scene, whole, curve), finding) for curve in there)
 
 
 def hypothesis_of(scene: Scene, finding: Finding) -> Hypothesis | None:
@@ -77,14 +82,17 @@ def amount_of(hypothesis: Hypothesis, finding: Finding) -> float:
     return finding.value / finding.should_be
 
 
-def _expected(scene: Scene, hypothesis: Hypothesis, amount: float, curve: Curve) -> Floats:
-    faulty = hypothesis.change(scene.model, amount)
+def _expected(scene: Scene, faults: Sequence[tuple[Hypothesis, float]], curve: Curve) -> Floats:
+    faulty, gain = scene.model, 1.0
+    for hypothesis, amount in faults:
+        faulty = hypothesis.change(faulty, amount)
+        gain *= amount if hypothesis.is_gain else 1.0
     if curve.quantity == IMPEDANCE:
         return np.asarray(np.abs(impedance_ohm(faulty, curve.frequency_hz)), np.float64).reshape(-1)
     if curve.design is None:
         # The design's level at the microphone is the check's to know; what a fault changes is counted from it.
         return np.full(curve.value.shape, np.nan)
-    pressure = heard(scene, hypothesis, faulty, curve.frequency_hz).sum(axis=0).reshape(-1)
+    swapped = next((hypothesis for hypothesis, _ in faults if hypothesis.box), faults[0][0])
+    pressure = heard(scene, swapped, faulty, curve.frequency_hz).sum(axis=0).reshape(-1)
     ratio: FloatArray = np.abs(pressure) / np.abs(design(scene, curve.frequency_hz).sum(axis=0))
-    gain = amount if hypothesis.is_gain else 1.0
     return np.asarray(curve.design + 20 * np.log10(np.maximum(gain * ratio, 10 ** (SILENCE_DB / 20))))

@@ -82,6 +82,8 @@ class Hypothesis:
     is_gain: bool = False
     #: The other channel's box plays here; empty: the own one.
     box: str = ""
+    #: Another fault besides, with an amount of its own; `sign` and `box` are then those of both together.
+    second: "Hypothesis | None" = None
 
 
 def hypotheses_of(model: Channel, others: Sequence[str] = ()) -> list[Hypothesis]:
@@ -93,6 +95,12 @@ def hypotheses_of(model: Channel, others: Sequence[str] = ()) -> list[Hypothesis
 def unchanged(channel: Channel, amount: Value) -> Channel:
     """The channel as it is."""
     return channel
+
+
+def both(one: Hypothesis, other: Hypothesis) -> Hypothesis:
+    """Two faults at once."""
+    weight, sign = one.weight * other.weight, one.sign * other.sign
+    return replace(one, weight=weight, sign=sign, box=one.box or other.box, second=other)
 
 
 def _grid(

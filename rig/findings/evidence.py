@@ -7,7 +7,7 @@ evidence; C. M. Bishop, "Pattern Recognition and Machine Learning" (2006), secti
 Woodbury identity).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -16,7 +16,7 @@ from scipy.linalg import solve_triangular
 from rig.circuit.units import FloatArray
 from rig.findings.dictionary import Hypothesis
 from rig.findings.observed import Asked, Observed
-from rig.findings.prediction import Scene, predicted
+from rig.findings.prediction import Scene, deviations_of, predicted
 
 #: What the lumped model leaves out: standard deviations, point by point, and smooth over a part of an octave (cone
 #: resonances, edges of the baffle, the room): common practice, no source.
@@ -40,6 +40,9 @@ class Explained:
     hypothesis: Hypothesis
     #: Logarithm of the probability density of what was observed.
     log_evidence: float
+    #: Squared distance of what was observed from the middle of all units with this fault, in standard deviations; of
+    #: as many degrees of freedom as there are values.
+    misfit: float
     #: In standard deviations, as `predicted` takes them, and their posterior standard deviations.
     deviations: FloatArray
     deviations_u: FloatArray
@@ -51,12 +54,22 @@ class Explained:
     @property
     def amount(self) -> float:
         """The fault's amount that fits best."""
-        return float(self.hypothesis.amount * np.exp(self.hypothesis.amount_sigma * self.deviations[-1]))
+        return float(self.hypothesis.amount * np.exp(self.hypothesis.amount_sigma * self.deviations[self._own]))
 
     @property
     def amount_u_relative(self) -> float:
         """Relative standard uncertainty of the amount, the spread of all other parts included."""
-        return float(self.hypothesis.amount_sigma * self.deviations_u[-1])
+        return float(self.hypothesis.amount_sigma * self.deviations_u[self._own])
+
+    @property
+    def _own(self) -> int:
+        return -1 if self.hypothesis.second is None else -2
+
+    @property
+    def second(self) -> "Explained | None":
+        """The same fit as one of the second fault."""
+        second = self.hypothesis.second
+        return None if second is None else replace(self, hypothesis=second)
 
 
 def noise_root(scene: Scene, like: Observed, points: float = 1.0, is_unknown: bool = False) -> FloatArray:
@@ -112,12 +125,12 @@ def explain(
         The values.
     root : array of shape (values, values)
         From `noise_root`.
-    start : array of shape (scene.size,) or None
+    start : array of shape (deviations,) or None
         Where the first linearisation stands; None: at the nominal values.
     rounds : int
         Linearisations, each at the point that the one before has found.
     """
-    at = np.zeros(scene.size) if start is None else np.clip(start, -REACH, REACH)
+    at = np.zeros(deviations_of(scene, hypothesis)) if start is None else np.clip(start, -REACH, REACH)
     for n in range(rounds):
         if at.any():
             there, slopes = linear(scene, hypothesis, like, at)
@@ -142,7 +155,7 @@ def linear(scene: Scene, hypothesis: Hypothesis, like: Asked, at: FloatArray) ->
 @lru_cache(maxsize=512)
 def linear_at_start(scene: Scene, hypothesis: Hypothesis, like: Asked) -> tuple[FloatArray, FloatArray]:
     """As `linear` at the nominal values, where the search begins for every unit of a kit."""
-    return linear(scene, hypothesis, like, np.zeros(scene.size))
+    return linear(scene, hypothesis, like, np.zeros(deviations_of(scene, hypothesis)))
 
 
 def gaussian(
@@ -168,4 +181,6 @@ def gaussian(
     exponent = left @ left - toward @ deviations
     volume = 2 * np.sum(np.log(np.diag(root))) + np.linalg.slogdet(precision)[1]
     log_evidence = -0.5 * float(exponent + volume + left.size * np.log(2 * np.pi))
-    return Explained(hypothesis, log_evidence, deviations, np.sqrt(np.diag(covariance)), at, there, slopes)
+    return Explained(
+        hypothesis, log_evidence, float(exponent), deviations, np.sqrt(np.diag(covariance)), at, there, slopes
+    )

@@ -7,7 +7,7 @@ import numpy as np
 
 from rig.circuit.channel import Channel
 from rig.circuit.radiation import Position, driver_pressure_pa, microphone_at
-from rig.circuit.units import ComplexArray, FloatArray
+from rig.circuit.units import ComplexArray, FloatArray, Value
 from rig.findings.branches import Alone, branches_of, channel_impedance_ohm, channel_pressure_pa
 from rig.findings.dictionary import Hypothesis
 from rig.findings.observed import Asked, compressed_db, compressed_ohm
@@ -47,6 +47,30 @@ class Scene:
         return len(self.spread) + 3
 
 
+def deviations_of(scene: Scene, hypothesis: Hypothesis) -> int:
+    """Number of deviations of a hypothesis: the scene's, and the amount of a second fault."""
+    return scene.size + (hypothesis.second is not None)
+
+
+def with_fault(hypothesis: Hypothesis, channel: Channel, wanted: FloatArray) -> tuple[Channel, Value]:
+    """The channel with a fault, or with both, and the gain that they are.
+
+    Parameters
+    ----------
+    hypothesis : Hypothesis
+    channel : Channel
+        Of as many units as `wanted` has rows.
+    wanted : array of shape (units, faults)
+        The amounts' deviations, in standard deviations.
+    """
+    amount = hypothesis.amount * np.exp(hypothesis.amount_sigma * wanted[:, :1])
+    faulty, gain = hypothesis.change(channel, amount), amount if hypothesis.is_gain else 1.0
+    if hypothesis.second is None:
+        return faulty, gain
+    faulty, besides = with_fault(hypothesis.second, faulty, wanted[:, 1:])
+    return faulty, gain * besides
+
+
 def scene_of(kit: Kit, channel: str) -> Scene:
     """The scene of a channel at the kit's first microphone position."""
     spec, place = kit.channel(channel), kit.positions[0]
@@ -69,8 +93,8 @@ def predicted(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, like
     Parameters
     ----------
     scene, hypothesis
-    deviations : array of shape (units, scene.size)
-        In standard deviations: the spread of the parts; then lead resistance, level, the fault's amount.
+    deviations : array of shape (units, deviations_of(scene, hypothesis))
+        In standard deviations: the spread of the parts; then lead resistance, level, the amount of each fault.
     like : Asked
         Which values are wanted.
 
@@ -80,16 +104,15 @@ def predicted(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, like
     """
     spread = scene.spread
     channel = _moved(scene, deviations[:, : len(spread)])
-    lead, level, wanted = (deviations[:, len(spread) + i : len(spread) + i + 1] for i in range(3))
-    amount = hypothesis.amount * np.exp(hypothesis.amount_sigma * wanted)
-    faulty = hypothesis.change(channel, amount)
+    lead, level = (deviations[:, len(spread) + i : len(spread) + i + 1] for i in range(2))
+    faulty, own_gain = with_fault(hypothesis, channel, deviations[:, len(spread) + 2 :])
     units = deviations.shape[0]
     branches = branches_of(faulty, units)
     blocks = []
     if like.z_hz:
         z = compressed_ohm(channel_impedance_ohm(branches, np.asarray(like.z_hz)) + LEAD_SIGMA_OHM * lead)
         blocks += [z.real, z.imag]
-    gain = 10 ** (GAIN_SIGMA_DB * level / 20) * (amount if hypothesis.is_gain else 1.0)
+    gain = 10 ** (GAIN_SIGMA_DB * level / 20) * own_gain
     ratios = [gain * ratio for ratio in _levels(scene, hypothesis, faulty, branches, like)]
     if like.has_ping:
         ratios[-1] = np.hypot(ratios[-1], like.ping_noise)

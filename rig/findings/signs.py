@@ -5,7 +5,7 @@ import numpy as np
 from rig.circuit.units import FloatArray
 from rig.findings.dictionary import Hypothesis
 from rig.findings.observed import Observed
-from rig.findings.prediction import Scene, design, heard
+from rig.findings.prediction import Scene, design, heard, with_fault
 from rig.findings.spread import moved
 from rig.responses import mean_db
 from rig.signals.phase import mean_cosine, signs_of
@@ -26,7 +26,7 @@ def log_odds(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, obser
         return 0.0
     spread = scene.spread
     channel = moved(scene.model, spread, deviations[np.newaxis, : len(spread)])
-    faulty = hypothesis.change(channel, hypothesis.amount * np.exp(hypothesis.amount_sigma * deviations[-1:, None]))
+    faulty = with_fault(hypothesis, channel, deviations[np.newaxis, len(spread) + 2 :])[0]
     names = [driver.name for driver in scene.model.drivers]
     bands = [(name, log_frequency_grid(*band_hz, POINTS_PER_OCTAVE)) for name, band_hz in scene.bands_hz]
     highest_hz = max(grid[-1] for _, grid in bands)

@@ -10,6 +10,7 @@ from rig.findings.by_ear import heard
 from rig.findings.dictionary import Cause
 from rig.findings.evidence import noise_root
 from rig.findings.observed import Observed, observed
+from rig.findings.pairs import FURTHEST, MISFIT, explains, pair_of
 from rig.findings.prediction import Scene, scene_of
 from rig.findings.ranking import Ranked, Ranking, alike_with, leading_nowhere, log_priors, ranking
 from rig.findings.words import brief, told
@@ -32,11 +33,15 @@ BETWEEN = " against "
 NO_FAULT = "no single fault of the dictionary explains this"
 EDGE = "the curves are those of a good unit with its parts at the edge of their tolerances"
 CLIPS = "the clips are off"
+ONE_OF_TWO = "it is one of two faults at once"
 #: What a bench can do to all channels at once.
 OF_THE_MICROPHONE = {
     "reversed": "the sign of the microphone is not that of its calibration",
     "gain": "the microphone's gain is not that of its calibration, or it stands elsewhere",
 }
+#: What comes wrong from the shop, or stands wrongly in the plan, for all channels alike.
+BOUGHT = ("value", "thin wire", "impedance", "weak", "resonance", "tuning", "damping", "exchanged", "pad")
+SAME_IN = "the same is found in {}: look at the delivery, the parts list and the plan"
 #: What is spread, as a builder calls it.
 NAMES = {
     "value": "the value",
@@ -76,6 +81,8 @@ class Finding:
     what: tuple[str, ...] = ()
     #: The same others, as (kind, parts or drivers).
     alike_causes: tuple[tuple[str, tuple[str, ...]], ...] = field(default=())
+    #: The channel has a second fault besides, which is another of the findings.
+    one_of_two: bool = False
 
 
 def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
@@ -109,7 +116,7 @@ def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
     if not found and not wrong:
         # They differ, and neither leaves its own limits.
         found += _of_curves(kit, results, compared, set(), by_ear)
-    found = _of_all_alike(kit, found)
+    found = _of_one_delivery(kit, _of_all_alike(kit, found))
     bent_besides = {finding.channel for finding in found if finding.kind != "unknown"}
     found += [f for f in by_ear if not (f.kind == "bent" and f.channel in bent_besides)]
     return tuple(sorted(found, key=lambda finding: (finding.kind == "unknown", -finding.probability)))
@@ -128,11 +135,14 @@ def _of_curves(
     yield from swapped
     done = {name for finding in swapped for name in (finding.channel, *finding.what)}
     for channel, (scene, seen, ranked) in rankings.items():
-        named = list(_of_channel(scene, seen, ranked, NAMED_FROM if channel in wrong else BEYOND_DOUBT))
-        if channel not in done:
-            yield from named
-            if not named and channel in wrong and not any(finding.channel == channel for finding in by_ear):
-                yield _unexplained(scene, ranked)
+        if channel in done:
+            continue
+        named = _of_two(scene, seen, ranked) if channel in wrong else []
+        if not named and explains(ranked.causes[0].best):
+            named = list(_of_channel(scene, seen, ranked, NAMED_FROM if channel in wrong else BEYOND_DOUBT))
+        yield from named
+        if not named and channel in wrong and not any(finding.channel == channel for finding in by_ear):
+            yield _unexplained(scene, ranked)
 
 
 def _of_all_alike(kit: Kit, found: Sequence[Finding]) -> list[Finding]:
@@ -142,6 +152,21 @@ def _of_all_alike(kit: Kit, found: Sequence[Finding]) -> list[Finding]:
         return list(found)
     words = OF_THE_MICROPHONE[several[0].kind]
     return [replace(f, alike=(*f.alike, words)) if f in several else f for f in found]
+
+
+def _of_one_delivery(kit: Kit, found: Sequence[Finding]) -> list[Finding]:
+    """The findings; the same part wrong in channels built alike was bought wrong, or is wrong in the parts list."""
+    alike = {frozenset((a.name, b.name)) for a, b in kit.alike()}
+    told = []
+    for one in found:
+        same = [
+            other.channel
+            for other in found
+            if (other.kind, other.what) == (one.kind, one.what) and frozenset((one.channel, other.channel)) in alike
+        ]
+        look = f"{one.where_to_look}; {SAME_IN.format(', '.join(same))}"
+        told.append(replace(one, where_to_look=look) if same and one.kind in BOUGHT else one)
+    return told
 
 
 def channels_of(kit: Kit, subjects: Iterable[str]) -> set[str]:
@@ -203,6 +228,17 @@ def _of_channel(scene: Scene, seen: Observed, ranked: Ranking, from_: float) -> 
         told_of |= {one.cause, *whole.alike}
         count += 1
         yield finding_of(scene, whole)
+
+
+def _of_two(scene: Scene, seen: Observed, ranked: Ranking) -> list[Finding]:
+    """Two faults at once, where no single one explains all and they are beyond doubt."""
+    if max(ranked.causes[0].probability, ranked.unknown) < ranked.good or explains(
+        ranked.causes[0].best, FURTHEST, MISFIT
+    ):
+        return []
+    pair = pair_of(scene, seen, ranked, BEYOND_DOUBT)
+    found = [finding_of(scene, one) for one in ((pair.one, pair.other) if pair else ())]
+    return [replace(one, words=f"{one.words}; {ONE_OF_TWO}", one_of_two=True) for one in found]
 
 
 def _unexplained(scene: Scene, ranked: Ranking) -> Finding:
