@@ -69,7 +69,10 @@ def apart(captures: Collection[Capture], of: Iterable[Capture]) -> str:
         for role in capture.other_clock if _has_another(capture) else ():
             own, usual = clocks_of(capture, role), usual_ppm(captures, role)
             if usual is None:
-                return f"{role}: it has a clock of its own, and no capture's timing marks tell how far off it is"
+                return (
+                    f"{role}: it has a clock of its own, and no capture's timing marks tell how far off it is; is it "
+                    "switched on, in a quiet room, and does the right box play?"
+                )
             if own and abs(own.ppm - usual) > AGREE_PPM + SIGNIFICANT * own.uncertainty_ppm:
                 return (
                     f"{role}: its clock is {own.ppm:+.1f} ppm from the playing one here and {usual:+.1f} ppm in the "
