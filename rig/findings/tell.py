@@ -13,6 +13,7 @@ from rig.findings.observed import Observed, observed
 from rig.findings.pairs import FURTHEST, MISFIT, explains, pair_of
 from rig.findings.prediction import Scene, scene_of
 from rig.findings.ranking import Ranked, Ranking, alike_with, leading_nowhere, log_priors, ranking
+from rig.findings.signature import signature
 from rig.findings.words import brief, told
 from rig.kit import Kit
 from rig.verdicts import CheckResult
@@ -142,7 +143,7 @@ def _of_curves(
             named = list(_of_channel(scene, seen, ranked, NAMED_FROM if channel in wrong else BEYOND_DOUBT))
         yield from named
         if not named and channel in wrong and not any(finding.channel == channel for finding in by_ear):
-            yield _unexplained(scene, ranked)
+            yield _unexplained(scene, ranked, signature(results, channel))
 
 
 def _of_all_alike(kit: Kit, found: Sequence[Finding]) -> list[Finding]:
@@ -241,11 +242,12 @@ def _of_two(scene: Scene, seen: Observed, ranked: Ranking) -> list[Finding]:
     return [replace(one, words=f"{one.words}; {ONE_OF_TWO}", one_of_two=True) for one in found]
 
 
-def _unexplained(scene: Scene, ranked: Ranking) -> Finding:
-    """That nothing explains a failure; of a good unit, what in it lies furthest from its nominal value."""
+def _unexplained(scene: Scene, ranked: Ranking, shown: Sequence[str]) -> Finding:
+    """That nothing explains a failure, and what it shows; of a good unit, what lies furthest from its nominal value."""
     channel = scene.model.name
-    if ranked.good < NAMED_FROM:
-        return Finding(NO_FAULT, channel, "unknown", 1 - ranked.good, channel=channel)
+    if ranked.good < NAMED_FROM or not explains(ranked.as_good):
+        words = f"{NO_FAULT}; what it shows: {'; '.join(shown)}" if shown else NO_FAULT
+        return Finding(words, channel, "unknown", 1 - ranked.good, channel=channel)
     spread = scene.spread
     off = ranked.as_good.deviations[: len(spread)]
     furthest = int(np.argmax(np.abs(off)))
