@@ -28,6 +28,8 @@ class Under:
     #: Same shape as the curve; None where the finding names nothing that the model could show.
     expected: Floats | None
     finding: Finding
+    #: The other one of two faults at once, which the curve has as well.
+    besides: Finding | None = None
 
 
 def curves_under(
@@ -58,8 +60,8 @@ def curves_under(
     entries = [hypothesis_of(scene, fault) for fault in faults]
     whole = [(entry, amount_of(entry, fault)) for entry, fault in zip(entries, faults, strict=True) if entry]
     if len(whole) < len(faults):
-        return tuple(Under(curve, None, finding) for curve in there)
-    return tuple(Under(curve, _expected(scene, whole, curve), finding) for curve in there)
+        return tuple(Under(curve, None, finding, besides) for curve in there)
+    return tuple(Under(curve, _expected(scene, whole, curve), finding, besides) for curve in there)
 
 
 def hypothesis_of(scene: Scene, finding: Finding) -> Hypothesis | None:

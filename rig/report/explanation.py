@@ -62,7 +62,7 @@ def _panel(axis: Any, panel: Sequence[Under]) -> None:
         shown.append(curve.design)
     for under, style in zip(panel, STYLES, strict=False):
         if under.expected is not None and np.isfinite(under.expected).any():
-            axis.plot(curve.frequency_hz, under.expected, label=f"expected if: {headline(under.finding)}", **style)
+            axis.plot(curve.frequency_hz, under.expected, label=_expected_if(under), **style)
             shown.append(under.expected)
     _scales(axis, curve, np.concatenate(shown))
     axis.set_title(f"{curve.quantity}, {curve.subject}", loc="left")
@@ -71,6 +71,12 @@ def _panel(axis: Any, panel: Sequence[Under]) -> None:
     axis.grid(which="both", linewidth=0.3, color="0.8")
     # Below the panel: a notch may be anywhere in it.
     axis.legend(fontsize=7, loc="upper left", bbox_to_anchor=(0, -0.16), frameon=False)
+
+
+def _expected_if(under: Under) -> str:
+    """What must be wrong for the curve to be like this."""
+    both = [one for one in (under.finding, under.besides) if one is not None]
+    return "expected if: " + "\nand: ".join(headline(one) for one in both)
 
 
 def _scales(axis: Any, curve: Curve, shown: Floats) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -57,6 +58,20 @@ def test_a_gain_moves_the_level_alone() -> None:
     np.testing.assert_allclose(impedance.expected, np.abs(impedance_ohm(KIT.model("left"), example.GRID_HZ)).ravel())
     assert level.expected is not None
     np.testing.assert_allclose(level.expected, level.measured.design - 6.0)
+
+
+def test_two_faults_at_once_are_one_curve(tmp_path: Path) -> None:
+    should_be = float(find_part(KIT.model("left"), "L1").value)
+    value = finding("value", "L1", value=0.3 * should_be, should_be=should_be)
+    pair = [replace(one, one_of_two=True) for one in (value, finding("gain", value=-6.0, should_be=0.0))]
+    panels = panels_of(KIT, curves(), pair)
+    assert [len(panel) for panel in panels] == [1, 1]
+    ((_, alone), ((level,), *_)) = curves_under(KIT, curves(), value), panels[1:]
+    assert alone.expected is not None
+    assert level.expected is not None
+    np.testing.assert_allclose(level.expected, alone.expected - 6.0)
+    drawn = draw_explanation(panels, "two", tmp_path / "two.svg").read_text(encoding="utf-8")
+    assert "and: words" in drawn
 
 
 def test_what_the_model_does_not_hold_is_drawn_without_an_expectation() -> None:
