@@ -10,6 +10,7 @@ from checks import (
     lasting_change,
     leads,
     leak,
+    parts,
     ping,
     polarity,
     response,
@@ -23,6 +24,7 @@ ALL: list[Check] = [
     for module in (
         leads,
         impedance,
+        parts,
         ping,
         response,
         polarity,

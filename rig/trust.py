@@ -23,6 +23,7 @@ AGES_DAYS: Mapping[CalibrationKind, float] = {
 NEEDS: Mapping[str, tuple[CalibrationKind, ...]] = {
     "leads": ("sense",),
     "impedance": ("sense",),
+    "parts": ("sense",),
     "leak": ("sense",),
     "lasting_change": ("sense",),
     "ping": ("microphone", "output", "input"),

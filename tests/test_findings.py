@@ -11,13 +11,13 @@ from simulated_runs import ROOT, simulated
 from rig import sequencer
 from rig.circuit.channel import Channel, channel_parts, impedance_ohm, with_driver, with_part
 from rig.circuit.radiation import microphone_at, pressure_pa
+from rig.circuit.spread import moved, parameters
 from rig.findings.branches import branches_of, channel_impedance_ohm, channel_pressure_pa
 from rig.findings.dictionary import Cause, Hypothesis, hypotheses_of, unchanged
 from rig.findings.evidence import explain, gaussian, noise_root
 from rig.findings.observed import compressed_ohm, observed
 from rig.findings.pairs import explains
 from rig.findings.prediction import predicted, scene_of
-from rig.findings.spread import moved, parameters
 from rig.findings.tell import CLIPS, Finding, findings
 from rig.findings.words import PLACES, quantity
 from rig.judge import Verdict

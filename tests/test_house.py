@@ -86,6 +86,16 @@ MAY_IMPORT = {
         "rig.tables",
         "rig.uncertainty",
     ],
+    "checks.parts": [
+        "checks.impedance",
+        "rig.circuit",
+        "rig.kit",
+        "rig.readings",
+        "rig.requests",
+        "rig.responses",
+        "rig.tables",
+        "rig.uncertainty",
+    ],
     "checks.leads": [
         "checks.impedance",
         "rig.kit",

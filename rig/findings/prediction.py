@@ -7,11 +7,11 @@ import numpy as np
 
 from rig.circuit.channel import Channel
 from rig.circuit.radiation import Position, driver_pressure_pa, microphone_at
+from rig.circuit.spread import Parameter, moved, parameters
 from rig.circuit.units import ComplexArray, FloatArray, Value
 from rig.findings.branches import Alone, branches_of, channel_impedance_ohm, channel_pressure_pa
 from rig.findings.dictionary import Hypothesis
 from rig.findings.observed import Asked, compressed_db, compressed_ohm
-from rig.findings.spread import Parameter, moved, parameters
 from rig.kit import Kit
 from rig.responses import mean_db
 from rig.signals.smoothing import log_frequency_grid

@@ -2,11 +2,11 @@
 
 import numpy as np
 
+from rig.circuit.spread import moved
 from rig.circuit.units import FloatArray
 from rig.findings.dictionary import Hypothesis
 from rig.findings.observed import Observed
 from rig.findings.prediction import Scene, design, heard, with_fault
-from rig.findings.spread import moved
 from rig.responses import mean_db
 from rig.signals.phase import mean_cosine, signs_of
 from rig.signals.smoothing import log_frequency_grid

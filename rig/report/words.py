@@ -44,6 +44,8 @@ TERMS = {
     "impedance": "How much the box resists the amplifier's current at each frequency, in ohms.",
     "lowest impedance": "The smallest impedance over frequency: too low strains the amplifier, almost nothing is a "
     "short.",
+    "parts misfit": "What is left of the impedance curve when every part, driver and box may lie anywhere inside its "
+    "tolerance: more than a little means that one lies outside.",
     "phase": "How far the current lags (positive) or leads (negative) the voltage, in degrees.",
     "Re": "Resistance of the voice coil for direct current.",
     "Le": "Inductance of the voice coil: what makes its impedance rise at high frequencies.",

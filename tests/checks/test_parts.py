@@ -1,0 +1,97 @@
+"""Parts: nothing is left over of a good unit, and what is left over of a wrong part stands out."""
+
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+import pytest
+from captures import BENCH, at_leads, captured, demo_kit, flat, spoiled
+
+from checks import parts
+from rig.bench.calibration import calibrate_known_load
+from rig.circuit.channel import find_part, impedance_ohm, with_part
+from rig.circuit.nearest import nearest_good_unit
+from rig.circuit.tolerance import draw, one_unit
+from rig.judge import judge
+from rig.readings import Untrusted
+from rig.signals.smoothing import log_frequency_grid
+
+KIT = demo_kit("booth-two")
+MODEL = KIT.model("left")
+SETTINGS = parts.Settings()
+GRID_HZ = log_frequency_grid(20.0, 20000.0, 12)
+NOISE_V = 5e-6
+
+
+@lru_cache(maxsize=1)
+def bench():
+    known = captured(KIT.sweep("leads", "left"), at_leads(flat(10.0)), BENCH, noise_v=NOISE_V, seed=99)
+    return replace(BENCH, known_load=calibrate_known_load(known, 10.0, "2026-01-01T12:00:00+00:00"))
+
+
+def capture_of(channel, noise_v=NOISE_V):
+    request = parts.requests(KIT, SETTINGS)[0]
+    load = at_leads(lambda f: impedance_ohm(channel, np.maximum(f, 1.0)))
+    return captured(request, load, bench(), noise_v=noise_v)
+
+
+def verdict(channel, **how):
+    read = parts.read([capture_of(channel, **how)], SETTINGS, KIT)
+    (only,) = judge(read, KIT.limits["parts"], KIT.folder, "parts")
+    return only
+
+
+def drawn(seed):
+    return one_unit(draw(MODEL, np.random.default_rng(seed), 1), 0)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_unit_with_all_parts_inside_their_tolerances_passes(seed):
+    found = verdict(drawn(seed))
+    assert found.outcome == "pass"
+    assert found.value < 0.1
+
+
+@pytest.mark.parametrize(
+    ("name", "factor"), [("C4", 2.2), ("C4", 0.5), ("R1", 0.5), ("R3", 2.2), ("C1", 0.5), ("C2", 1.5), ("L2", 0.7)]
+)
+def test_a_wrong_value_fails_even_where_the_curve_stays_inside_its_mask(name, factor):
+    unit = drawn(7)
+    found = verdict(with_part(unit, name, value=find_part(unit, name).value * factor))
+    assert found.outcome == "fail"
+    assert "most at" in found.said
+
+
+def test_noise_is_void_and_not_a_wrong_part():
+    assert verdict(drawn(1), noise_v=0.02).outcome == "void"
+
+
+def test_an_input_without_a_signal_is_void():
+    read = parts.read([spoiled(capture_of(MODEL), "silent", "sense")], SETTINGS, KIT)
+    assert all(verdict.outcome == "void" for verdict in judge(read, KIT.limits["parts"], KIT.folder, "parts"))
+
+
+@pytest.mark.parametrize("how", ["zero", "nan", "short", "empty"])
+def test_bad_captures_tell_nothing(how):
+    with pytest.raises(Untrusted):
+        parts.read([spoiled(capture_of(MODEL), how, "sense")], SETTINGS, KIT)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_of_a_drawn_unit_nothing_is_left(seed):
+    left_over = nearest_good_unit(MODEL, GRID_HZ, impedance_ohm(drawn(seed), GRID_HZ).reshape(-1))
+    assert np.sqrt(np.mean(np.abs(left_over) ** 2)) < 5e-4
+
+
+def test_what_is_left_is_what_no_tolerance_allows():
+    # A resistor of ten times its tolerance across everything has no counterpart: the bound is reached, not passed.
+    far = with_part(MODEL, "R3", value=find_part(MODEL, "R3").value * 10)
+    wrong = impedance_ohm(far, GRID_HZ).reshape(-1)
+    design = impedance_ohm(MODEL, GRID_HZ).reshape(-1)
+    left_over = np.abs(nearest_good_unit(MODEL, GRID_HZ, wrong))
+    assert 0.01 < np.sqrt(np.mean(left_over**2)) < np.sqrt(np.mean(np.abs(np.log(wrong / design)) ** 2))
+
+
+def test_a_lead_of_a_few_milliohm_is_the_bench_s():
+    ohm = impedance_ohm(MODEL, GRID_HZ).reshape(-1) + 0.06
+    assert np.max(np.abs(nearest_good_unit(MODEL, GRID_HZ, ohm))) < 1e-3
