@@ -146,6 +146,11 @@ def calibrate_input(
     wiring, values = desk.settings.wiring(stage), desk.settings.calibration(stage)
     if role not in wiring.inputs:
         raise BenchSetupError(f"role: found {role!r}; allowed in [{stage}]: {', '.join(wiring.inputs)}")
+    if role not in desk.settings.own_inputs(wiring):
+        raise BenchSetupError(
+            f"role: found {role!r}, which is a device of its own; allowed is an input of the card that plays. What a "
+            "pascal gives there is found by: kitproof calibrate microphone"
+        )
     if meter is None and values.output_uncertainty is None:
         raise BenchSetupError(
             f"the output's volts are not calibrated: run kitproof calibrate output --stage {stage} first, or put a "

@@ -218,3 +218,12 @@ def test_the_daily_resistor_needs_to_be_known(
     assert kitproof(monkeypatch, "daily", "--yes") == 3
     assert "give --ohm, or run kitproof calibrate sense" in capsys.readouterr().err
     assert kitproof(monkeypatch, "daily", "--ohm", "8.2", "--yes") == 4
+
+
+def test_nothing_can_be_joined_with_a_microphone_of_its_own(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own = BENCH + '\n[microphone_device]\nhost_api = "none"\nname = "microphone"\ninputs = 4\n'
+    (folder / "bench.toml").write_text(own, encoding="utf-8")
+    assert kitproof(monkeypatch, "calibrate", "input", "microphone", "--metered", "--yes") == 3
+    assert "kitproof calibrate microphone" in " ".join(capsys.readouterr().err.split())

@@ -73,7 +73,9 @@ def made_with(
     settings: BenchSettings, wiring: WiringSettings, kind: CalibrationKind, of: str, values: Calibration
 ) -> dict[str, Any]:
     """What a calibration holds for: device, wiring, the numbers of bench.toml, and those in force when it is made."""
-    device = settings.device
+    device, own = settings.device, settings.microphone_device
+    if device and own and "microphone" in (kind, of):
+        device = own.at(device.sample_rate_hz)
     told: dict[str, Any] = {"device": device and f"{device.host_api}, {device.name}, {device.sample_rate_hz:g} Hz"}
     if kind in ("output", "loopback"):
         told |= {"outputs": dict(wiring.outputs), "output_volts": wiring.output_volts}

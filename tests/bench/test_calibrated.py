@@ -72,6 +72,20 @@ def found(stage, *ones, ages=None, settings=SETTINGS):
     return calibrated(settings, stage, settings.calibration(stage), Held(in_order, ages or {}, NOW))
 
 
+def test_another_microphone_of_its_own_is_not_the_one_that_was_calibrated():
+    def with_microphone(name):
+        own = {"host_api": "ALSA", "name": name, "inputs": 1}
+        return BenchSettings(**(TABLES | {"microphone_device": own}))
+
+    first, second = with_microphone("one"), with_microphone("two")
+    calibration = made("microphone", settings=first)
+    assert found("playing", calibration, settings=first).microphone_v_per_pa == pytest.approx(12.5e-3)
+    for other in (second, SETTINGS):
+        assert found("playing", calibration, settings=other).microphone_v_per_pa == pytest.approx(12e-3)
+    # The card's own calibrations stay.
+    assert found("playing", made("output", "playing", settings=first), settings=second).output_volts == 2.02
+
+
 def test_without_calibrations_bench_toml_counts_and_nothing_is_doubted():
     for stage in ("leads", "playing", "soak", "after"):
         assert found(stage) == replace(SETTINGS.calibration(stage), known_load=None)
