@@ -357,7 +357,7 @@ SIMULATED = [
     ("booth-two", "blocked-port:right", "blocked port", ()),
     ("booth-two", "exchanged:left:C1:C3", "exchanged", ("C1", "C3")),
     ("booth-two", "quiet:left=4", "gain", ()),
-    ("rehearsal-three", "undamped:left=3", "damping", ()),
+    ("rehearsal-three", "undamped:bass=2", "damping", ()),
     ("rehearsal-three", "corner:bass=1.5", "corner", ()),
     ("rehearsal-three", "wrong-impedance:left:cone=2", "impedance", ("cone",)),
     ("rehearsal-three", "shorted-turns:bass:bass=30", "shorted turns", ("bass",)),
@@ -374,6 +374,22 @@ def test_a_simulated_fault_is_named(kit_name: str, fault: str, kind: str, what: 
     found = findings(work.kit, last.run.results)
     assert (kind, what) in [named(found)[0], *found[0].alike_causes]
     assert found[0].channel == fault.split(":")[1].split("=")[0]
+
+
+def test_a_box_that_drowns_its_neighbour_is_the_one_that_is_too_loud(booth: Kit) -> None:
+    # The right box is as loud as it should be; the left one, at its place, is louder than that.
+    readings = (
+        Reading("ping level", "right", 0.0, "dB"),
+        Reading("ping over noise", "right", 40.0, "dB"),
+        Reading("louder than the other boxes", "right", -2.5, "dB"),
+    )
+    results = [result(CheckReadings(readings), verdict("louder than the other boxes", "right"))]
+    results += [electrical(booth, booth.model("right"), "pass")]
+    first = findings(booth, results)[0]
+    assert (first.kind, first.channel, first.what) == ("gain", "left", ())
+    assert 3.0 < first.value < 10.0
+    assert "left is" in first.words
+    assert "too loud" in first.words
 
 
 def test_a_swapped_pair_is_one_finding(booth: Kit) -> None:

@@ -19,6 +19,8 @@ from rig.circuit.units import Value
 
 Change: TypeAlias = Callable[[Channel, Value], Channel]
 
+#: Another box plays so loud that this one is not heard above it.
+LOUD_NEIGHBOUR = "loud neighbour"
 #: How often a builder makes each mistake, against the others, for one place: common practice, no source. Bent
 #: tongues and cold joints before exotic values; only the order of magnitude matters beside the curves.
 OFTEN = {
@@ -32,6 +34,7 @@ OFTEN = {
     "driver leads": 2.0,
     "gain": 2.0,
     "silent": 2.0,
+    LOUD_NEIGHBOUR: 2.0,
     "corner": 2.0,
     "short": 1.0,
     "pad": 1.0,
@@ -185,6 +188,7 @@ def _of_output(model: Channel, others: Sequence[str]) -> Iterator[Hypothesis]:
     gains = (0.1, 0.16, 0.25, 0.35, 0.5, 0.71, 1.41, 2.0, 3.0)
     yield from _grid(Cause("gain", model.name), unchanged, gains, 0.2)
     for other in others:
+        yield from _grid(Cause(LOUD_NEIGHBOUR, model.name, (other,)), unchanged, (1.41, 2.0, 3.0), 0.2)
         yield replace(_alone(Cause("swapped", model.name, (other,)), unchanged), box=other)
     if model.filter:
         yield from _grid(Cause("corner", model.name), _corner, (0.5, 0.67, 0.8, 1.25, 1.5, 2.0), 0.12)

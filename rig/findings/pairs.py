@@ -13,7 +13,7 @@ import numpy as np
 from rig.circuit.tolerance import CUT_OFF_SIGMA
 from rig.circuit.units import FloatArray
 from rig.findings import signs
-from rig.findings.dictionary import Cause, Hypothesis, both
+from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause, Hypothesis, both
 from rig.findings.evidence import Explained, explain, noise_root
 from rig.findings.observed import Observed
 from rig.findings.prediction import Scene, deviations_of, predicted
@@ -21,8 +21,8 @@ from rig.findings.ranking import CANNOT_TELL, COARSE, MOST_SAID, Ranked, Ranking
 
 #: Of units that fail, so many have a second fault in the same channel: common practice, no source.
 SECOND = 0.05
-#: Swapped leads are told by their two channels.
-SWAPPED = "swapped"
+#: Swapped leads and a loud neighbour are told by two channels.
+OF_TWO_CHANNELS = ("swapped", LOUD_NEIGHBOUR)
 #: Of each search so many pairs are fitted, in so many steps.
 FITTED, ROUNDS = 4, 2
 #: A fault's amount is sought so far about the entry's (standard deviation of its logarithm).
@@ -146,7 +146,7 @@ def _by_cause(scene: Scene, but: Cause) -> list[list[Hypothesis]]:
     """The dictionary's entries of each cause but one."""
     found: dict[Cause, list[Hypothesis]] = {}
     for hypothesis in dictionary(scene):
-        if hypothesis.cause.kind != SWAPPED and hypothesis.cause != but:
+        if hypothesis.cause.kind not in OF_TWO_CHANNELS and hypothesis.cause != but:
             found.setdefault(hypothesis.cause, []).append(hypothesis)
     return list(found.values())
 

@@ -10,7 +10,7 @@ from rig.circuit.radiation import Position, driver_pressure_pa, microphone_at
 from rig.circuit.spread import Parameter, moved, parameters
 from rig.circuit.units import ComplexArray, FloatArray, Value
 from rig.findings.branches import Alone, branches_of, channel_impedance_ohm, channel_pressure_pa
-from rig.findings.dictionary import Hypothesis
+from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause, Hypothesis
 from rig.findings.observed import Asked, compressed_db, compressed_ohm
 from rig.kit import Kit
 from rig.responses import mean_db
@@ -118,7 +118,10 @@ def predicted(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, like
         ratios[-1] = np.hypot(ratios[-1], like.ping_noise)
     blocks += [compressed_db(ratio) for ratio in ratios]
     if like.has_others:
-        blocks.append(compressed_db(np.full((1, 1), _others(scene, hypothesis.box))))
+        louder: Value = 1.0
+        if hypothesis.cause.kind == LOUD_NEIGHBOUR:
+            louder = hypothesis.amount * np.exp(hypothesis.amount_sigma * deviations[:, -1:])
+        blocks.append(compressed_db(_loudest_other(scene, hypothesis, louder)))
     return np.concatenate([np.broadcast_to(block, (units, block.shape[-1])) for block in blocks], axis=1)
 
 
@@ -191,16 +194,25 @@ def _levels(
     return ratios
 
 
+def _loudest_other(scene: Scene, hypothesis: Hypothesis, louder: Value) -> FloatArray:
+    """Ratio to the design of what the loudest of the boxes built alike gives here, one of them so much louder."""
+    ratios = [
+        ratio * (louder if hypothesis.cause == Cause(LOUD_NEIGHBOUR, scene.model.name, (name,)) else 1.0)
+        for name, ratio in _others(scene, hypothesis.box)
+    ]
+    return np.atleast_2d(np.max(np.broadcast_arrays(*ratios, 1e-10), axis=0))
+
+
 @lru_cache(maxsize=64)
-def _others(scene: Scene, swapped_with: str) -> float:
-    """Ratio to the design of what the loudest of the boxes built alike gives at this one's microphone."""
+def _others(scene: Scene, swapped_with: str) -> tuple[tuple[str, float], ...]:
+    """Ratio to the design of what each of the boxes built alike gives at this one's microphone, by name."""
     grid = band_grid(scene.ping_hz)
     whole_db = mean_db(design(scene, grid).sum(axis=0))
-    found = [-200.0]
+    found = []
     for name, model, seen, alike in scene.others:
         if alike:
             # When the leads are swapped it is this box that the other's output plays.
             box, where = (scene.model, scene.microphone_m) if swapped_with == name else (model, seen)
             pressure = driver_pressure_pa(replace(box, filter=model.filter), grid, 1.0, where).sum(axis=0)
-            found.append(mean_db(pressure) - whole_db)
-    return float(10 ** (max(found) / 20))
+            found.append((name, float(10 ** ((mean_db(pressure) - whole_db) / 20))))
+    return tuple(found)

@@ -7,7 +7,7 @@ from itertools import combinations
 import numpy as np
 
 from rig.findings.by_ear import heard
-from rig.findings.dictionary import Cause
+from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause
 from rig.findings.evidence import noise_root
 from rig.findings.observed import Observed, observed
 from rig.findings.pairs import FURTHEST, MISFIT, explains, pair_of
@@ -258,13 +258,14 @@ def _unexplained(scene: Scene, ranked: Ranking, shown: Sequence[str]) -> Finding
 
 
 def finding_of(scene: Scene, one: Ranked) -> Finding:
-    """A ranked cause in words."""
-    said = told(one.cause, scene.model, one.amount, one.amount_u_relative)
+    """A ranked cause in words. A neighbour that is too loud is told as the gain of that one."""
+    cause = Cause("gain", one.cause.what[0]) if one.cause.kind == LOUD_NEIGHBOUR else one.cause
+    said = told(cause, scene.model, one.amount, one.amount_u_relative)
     alike = tuple(brief(other, scene.model) for other in one.alike)
     return Finding(
         words=said.words,
         part=said.part,
-        kind=one.cause.kind,
+        kind=cause.kind,
         probability=one.probability,
         value=said.value,
         value_uncertainty=said.value_uncertainty,
@@ -273,8 +274,8 @@ def finding_of(scene: Scene, one: Ranked) -> Finding:
         where_to_look=said.where_to_look,
         what_to_measure=said.what_to_measure,
         alike=alike,
-        channel=one.cause.channel,
-        what=one.cause.what,
+        channel=cause.channel,
+        what=cause.what,
         alike_causes=tuple((other.kind, other.what) for other in one.alike),
     )
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from rig.circuit.channel import Channel, channel_parts, find_driver, find_part
 from rig.circuit.parts import Kind
-from rig.findings.dictionary import Cause
+from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause
 
 #: Units of a value as a builder reads it: name, factor, and the smallest number that is written in it.
 SCALES: dict[Kind, tuple[tuple[str, float, float], ...]] = {
@@ -231,7 +231,9 @@ def brief(cause: Cause, model: Channel) -> str:
     if cause.kind == "value" and cause.what[0] in values:
         return f"{cause.channel} {cause.what[0]} has another value"
     if cause.kind in _BRIEF:
-        return _BRIEF[cause.kind].format(it=" ".join([cause.channel, *cause.what]), channel=cause.channel)
+        return _BRIEF[cause.kind].format(
+            it=" ".join([cause.channel, *cause.what]), channel=cause.channel, a=(*cause.what, "")[0]
+        )
     return told(cause, model, 1.0, NAN).words
 
 
@@ -245,5 +247,6 @@ _BRIEF = {
     "tuning": "the port of {channel} has another tuning",
     "damping": "the damping of {channel} is missing",
     "gain": "{channel} is too quiet or too loud",
+    LOUD_NEIGHBOUR: "{a} is too loud",
     "corner": "the electronic filter of {channel} stands elsewhere",
 }
