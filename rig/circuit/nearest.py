@@ -51,8 +51,10 @@ def nearest_good_unit(model: Channel, frequency_hz: FloatArray, ohm: ComplexArra
         both = left_over(at + np.vstack([aside, -aside]))
         return np.asarray((both[: at.size] - both[at.size :]).T / (2 * STEP))
 
+    # Deviations are those of logarithms, and a tolerance reaches as far down as up in the value itself.
+    sigma = np.array([parameter.sigma for parameter in among])
+    lower, upper = (np.log1p(side * CUT_OFF_SIGMA * sigma) / sigma for side in (-1, 1))
+    bounds = np.append(lower, -CUT_OFF_SIGMA), np.append(upper, CUT_OFF_SIGMA)
     start = np.zeros(len(among) + 1)
-    found = least_squares(
-        lambda at: left_over(at[np.newaxis])[0], start, slopes, (-CUT_OFF_SIGMA, CUT_OFF_SIGMA), xtol=1e-4, ftol=1e-4
-    )
+    found = least_squares(lambda at: left_over(at[np.newaxis])[0], start, slopes, bounds, xtol=1e-4, ftol=1e-4)
     return np.asarray(-found.fun[: ohm.size] - 1j * found.fun[ohm.size :])

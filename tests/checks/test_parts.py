@@ -9,7 +9,7 @@ from captures import BENCH, at_leads, captured, demo_kit, flat, spoiled
 
 from checks import parts
 from rig.bench.calibration import calibrate_known_load
-from rig.circuit.channel import find_part, impedance_ohm, with_part
+from rig.circuit.channel import channel_parts, find_driver, find_part, impedance_ohm, with_driver, with_part
 from rig.circuit.nearest import nearest_good_unit
 from rig.circuit.tolerance import draw, one_unit
 from rig.judge import judge
@@ -81,6 +81,17 @@ def test_bad_captures_tell_nothing(how):
 def test_of_a_drawn_unit_nothing_is_left(seed):
     left_over = nearest_good_unit(MODEL, GRID_HZ, impedance_ohm(drawn(seed), GRID_HZ).reshape(-1))
     assert np.sqrt(np.mean(np.abs(left_over) ** 2)) < 5e-4
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_a_unit_with_everything_at_the_edge_of_its_tolerance_is_a_good_one(side):
+    woofer = find_driver(MODEL, "woofer")
+    edge = 1 + side * 0.0799
+    far = with_driver(MODEL, "woofer", fs_hz=woofer.fs_hz * edge, vas_m3=woofer.vas_m3 / edge**2)
+    for part in channel_parts(MODEL):
+        far = with_part(far, part.name, value=part.value * (1 + side * 0.999 * part.tolerance))
+    left_over = nearest_good_unit(MODEL, GRID_HZ, impedance_ohm(far, GRID_HZ).reshape(-1))
+    assert np.max(np.abs(left_over)) < 2e-3
 
 
 def test_what_is_left_is_what_no_tolerance_allows():
