@@ -74,10 +74,10 @@ def test_the_factor_of_a_few_builds_is_wider_and_comes_down_to_that_of_many() ->
 def test_a_mask_of_builds_holds_its_share_as_often_as_it_says() -> None:
     """At one point: with the confidence of 90 %, the mask of 5 builds holds the share that 2 standard deviations do."""
     share, random = math.erf(2 / math.sqrt(2)), np.random.default_rng(4)
-    held = 0
+    held, factor = 0, pointwise_factor(2.0, 5, 0.9)
     for _ in range(400):
         builds = random.standard_normal(5)
-        width = pointwise_factor(2.0, 5, 0.9) * np.std(builds, ddof=1)
+        width = factor * np.std(builds, ddof=1)
         low, high = np.mean(builds) - width, np.mean(builds) + width
         inside = 0.5 * (math.erf(high / math.sqrt(2)) - math.erf(low / math.sqrt(2)))
         held += inside >= share

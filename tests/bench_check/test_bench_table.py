@@ -28,6 +28,11 @@ def test_good_units_on_good_benches_blame_nothing(kit, has_loopback):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("job", benchmark.unit_jobs(40), ids=lambda job: f"{job.kit} {job.fault}")
+@pytest.mark.parametrize(
+    "job",
+    # Every third with every test run.
+    [pytest.param(job, marks=[pytest.mark.thorough] * (n % 3 > 0)) for n, job in enumerate(benchmark.unit_jobs(40))],
+    ids=lambda job: f"{job.kit} {job.fault}",
+)
 def test_a_faulty_unit_is_not_blamed_on_the_bench(job):
     assert benchmark.blame(job)[0] != "blamed"
