@@ -89,9 +89,12 @@ class Hypothesis:
     second: "Hypothesis | None" = None
 
 
-def hypotheses_of(model: Channel, others: Sequence[str] = ()) -> list[Hypothesis]:
-    """All that can be wrong with a channel of this design; `others` are the channels its leads may be swapped with."""
-    found = [*_of_parts(model), *_of_drivers(model), *_of_box(model), *_of_output(model, others)]
+def hypotheses_of(model: Channel, others: Sequence[str] = (), compared: Sequence[str] = ()) -> list[Hypothesis]:
+    """All that can be wrong with a channel of this design.
+
+    Its leads may be swapped with those of `others`; the `compared` ones are played at its place as well.
+    """
+    found = [*_of_parts(model), *_of_drivers(model), *_of_box(model), *_of_output(model, others, compared)]
     return [hypothesis for hypothesis in found if hypothesis.weight > 0]
 
 
@@ -182,13 +185,14 @@ def _of_box(model: Channel) -> Iterator[Hypothesis]:
         yield from _grid(Cause("tuning", model.name), _tuning, tunings, 0.05)
 
 
-def _of_output(model: Channel, others: Sequence[str]) -> Iterator[Hypothesis]:
+def _of_output(model: Channel, others: Sequence[str], compared: Sequence[str]) -> Iterator[Hypothesis]:
     yield replace(_alone(Cause("reversed", model.name), unchanged), sign=-1)
     yield replace(_alone(Cause("silent", model.name), unchanged), amount=1e-6, is_gain=True)
     gains = (0.1, 0.16, 0.25, 0.35, 0.5, 0.71, 1.41, 2.0, 3.0)
     yield from _grid(Cause("gain", model.name), unchanged, gains, 0.2)
-    for other in others:
+    for other in compared:
         yield from _grid(Cause(LOUD_NEIGHBOUR, model.name, (other,)), unchanged, (1.41, 2.0, 3.0), 0.2)
+    for other in others:
         yield replace(_alone(Cause("swapped", model.name, (other,)), unchanged), box=other)
     if model.filter:
         yield from _grid(Cause("corner", model.name), _corner, (0.5, 0.67, 0.8, 1.25, 1.5, 2.0), 0.12)

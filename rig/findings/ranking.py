@@ -66,7 +66,8 @@ class Ranking:
 @lru_cache(maxsize=16)
 def dictionary(scene: Scene) -> tuple[Hypothesis, ...]:
     """All hypotheses of a channel, their weights summing to what good and unknown leave."""
-    return tuple(hypotheses_of(scene.model, [name for name, *_ in scene.others]))
+    others = [name for name, *_ in scene.others]
+    return tuple(hypotheses_of(scene.model, others, [name for name, *_, alike in scene.others if alike]))
 
 
 @lru_cache(maxsize=16)
