@@ -7,6 +7,7 @@ curve hang together, so neither three standard deviations at each point nor inde
 
 import math
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -98,12 +99,14 @@ def _drawn(
     place, sweeps = kit.positions[0], (kit.sweeps.leads, kit.sweeps.playing)
     microphone = microphone_at(place.distance_m, place.angle_deg)
     leads_hz, playing_hz = (_grid(sweep.start_hz, sweep.stop_hz, points_per_octave) for sweep in sweeps)
-    ohms, levels = [], []
-    for units in _portions(draws):
-        drawn = draw(nominal, random, units)
-        ohms.append(np.abs(impedance_ohm(drawn, leads_hz)))
+
+    def curves(drawn: Channel) -> tuple[Floats, Floats]:
         pressure = np.abs(pressure_pa(drawn, playing_hz, kit.levels.playing_v, microphone))
-        levels.append(db(pressure / REFERENCE_PRESSURE_PA))
+        return np.abs(impedance_ohm(drawn, leads_hz)), db(pressure / REFERENCE_PRESSURE_PA)
+
+    # Drawn one after the other, so that the same seed draws the same units; what follows takes all cores.
+    with ThreadPoolExecutor() as pool:
+        ohms, levels = zip(*pool.map(curves, [draw(nominal, random, units) for units in _portions(draws)]), strict=True)
     ohm, level = np.concatenate(ohms), np.concatenate(levels)
     middle_ohm, middle_db = np.median(ohm, axis=0), np.median(level, axis=0)
     return Spread(leads_hz, middle_ohm, ohm / middle_ohm - 1), Spread(playing_hz, middle_db, level - middle_db)
