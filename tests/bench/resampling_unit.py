@@ -11,12 +11,11 @@ import contextlib
 import json
 import subprocess
 import sys
-from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
-from unit_client import end
+from unit_client import running_client
 
 #: Samples on each side that are interpolated over.
 REACH = 24
@@ -77,23 +76,9 @@ def serve(settings: ResamplerSettings) -> None:
         sys.stdin.read()
 
 
-@contextlib.contextmanager
-def running_resampler(settings: ResamplerSettings) -> Iterator[subprocess.Popen]:
+def running_resampler(settings: ResamplerSettings) -> contextlib.AbstractContextManager[subprocess.Popen]:
     """The client in a process of its own, on the server that the environment names."""
-    process = subprocess.Popen(
-        [sys.executable, str(Path(__file__).resolve()), json.dumps(asdict(settings))],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-    )
-    try:
-        assert process.stdout is not None
-        line = process.stdout.readline()
-        assert line == "ready\n", f"the resampling unit did not start: {line!r}"
-        yield process
-    finally:
-        end(process)
+    return running_client(Path(__file__), asdict(settings))
 
 
 if __name__ == "__main__":

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 import unit_client
 from resampling_unit import Resampler, ResamplerSettings, running_resampler
-from test_sound_path_verify import UNIT, failing, kitproof, workspace_in
-from unit_client import LoadSettings, Speaker, SpeakerSettings, UnitSettings, running_unit
+from test_sound_path_verify import UNIT, calibrated_on_a_resistor, failing, kitproof, workspace_in
+from unit_client import Speaker, SpeakerSettings, UnitSettings, running_unit
 
 from rig import clocks
 from rig.bench.base import BenchError
@@ -46,12 +46,7 @@ outputs = 1
 @pytest.fixture(scope="module")
 def folder(server_name: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A workspace calibrated on a resistor, the microphone on a device of its own."""
-    found = workspace_in(tmp_path_factory.mktemp("two"))
-    resistor = LoadSettings(re_ohm=8.2, le_h=0.0, resonance_ohm=0.0)
-    with running_unit(replace(UNIT, load=resistor)):
-        done = kitproof(found, "calibrate-load", "8.2", "path-two", "--yes")
-    assert done.returncode == 0, done.stderr
-    return two_devices(found)
+    return two_devices(calibrated_on_a_resistor(workspace_in(tmp_path_factory.mktemp("two"))))
 
 
 @contextlib.contextmanager

@@ -145,8 +145,11 @@ def kitproof(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
 
 @pytest.fixture(scope="module")
 def bench_folder(server_name: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return calibrated_on_a_resistor(workspace_in(tmp_path_factory.mktemp("path")))
+
+
+def calibrated_on_a_resistor(folder: Path) -> Path:
     """A workspace whose bench is calibrated on a known load, a resistor of 8.2 ohm in place of the speaker."""
-    folder = workspace_in(tmp_path_factory.mktemp("path"))
     resistor = LoadSettings(re_ohm=8.2, le_h=0.0, resonance_ohm=0.0)
     with running_unit(replace(UNIT, load=resistor)):
         done = kitproof(folder, "calibrate-load", "8.2", "path-two", "--yes")

@@ -267,11 +267,16 @@ def _answers(name: str) -> bool:
     return subprocess.run(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False).returncode == 0
 
 
-@contextlib.contextmanager
-def running_unit(settings: UnitSettings) -> Iterator[subprocess.Popen]:
+def running_unit(settings: UnitSettings) -> contextlib.AbstractContextManager[subprocess.Popen]:
     """The client in a process of its own, on the server that the environment names."""
+    return running_client(Path(__file__), asdict(settings))
+
+
+@contextlib.contextmanager
+def running_client(script: Path, settings: dict) -> Iterator[subprocess.Popen]:
+    """A client that takes its settings as its argument, says "ready", and ends with its input."""
     process = subprocess.Popen(
-        [sys.executable, str(Path(__file__).resolve()), json.dumps(asdict(settings))],
+        [sys.executable, str(script.resolve()), json.dumps(settings)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
@@ -280,7 +285,7 @@ def running_unit(settings: UnitSettings) -> Iterator[subprocess.Popen]:
     try:
         assert process.stdout is not None
         line = process.stdout.readline()
-        assert line == "ready\n", f"the unit did not start: {line!r}"
+        assert line == "ready\n", f"{script.stem} did not start: {line!r}"
         yield process
     finally:
         end(process)
