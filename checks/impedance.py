@@ -93,7 +93,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         grid = judged_grid(capture.request, settings.points_per_octave)
         load = load_impedance(capture, grid)
         magnitude = np.abs(load.ohm)
-        valid, parts = trusted(load, settings), load.parts()
+        valid, parts = trusted(load, settings.uncertainty_percent), load.parts()
         design = impedance_ohm(kit.model(channel.name), grid)
         curve = Curve("impedance", channel.name, grid, magnitude, "ohm", valid, design=np.abs(design))
         curves.append(with_parts(curve, parts))
@@ -227,7 +227,8 @@ def fit_of(capture: Capture, model: Channel, driver: str, up_to_hz: float, setti
     """Fit of a driver to a capture, and whether every point it rests on stands out of the noise; found once."""
     grid = fit_grid(capture, up_to_hz, settings)
     load = load_impedance(capture, grid)
-    return fit_impedance(model, grid, load.ohm, driver, fit_names(model, driver)), bool(trusted(load, settings).all())
+    quiet = bool(trusted(load, settings.uncertainty_percent).all())
+    return fit_impedance(model, grid, load.ohm, driver, fit_names(model, driver)), quiet
 
 
 def fit_grid(capture: Capture, up_to_hz: float, settings: Settings) -> Floats:
@@ -241,9 +242,9 @@ def fit_names(model: Channel, driver: str) -> list[str]:
     return [name for name in default_parameters(model, driver) if name != "le_exponent"]
 
 
-def trusted(load: Load, settings: Settings) -> NDArray[np.bool_]:
+def trusted(load: Load, within_percent: float) -> NDArray[np.bool_]:
     """Where noise leaves the impedance known well enough."""
-    return np.asarray(load.uncertainty_ohm < settings.uncertainty_percent / 100 * np.abs(load.ohm))
+    return np.asarray(load.uncertainty_ohm < within_percent / 100 * np.abs(load.ohm))
 
 
 #: What the fit calls it -> what the reading is called, its unit and scale.

@@ -95,7 +95,8 @@ def impedance_change(before: Capture, after: Capture, settings: Settings) -> Cur
     loads = [load_impedance(capture, grid) for capture in (before, after)]
     ratio = np.abs(loads[1].ohm) / np.abs(loads[0].ohm)
     relative = [load.uncertainty_ohm / np.abs(load.ohm) for load in loads]
-    valid = trusted(loads[0], settings.at_the_leads) & trusted(loads[1], settings.at_the_leads)
+    within_percent = settings.at_the_leads.uncertainty_percent
+    valid = trusted(loads[0], within_percent) & trusted(loads[1], within_percent)
     uncertainty = 100 * ratio * np.hypot(*relative)
     return Curve("impedance change", before.request.channel, grid, 100 * (ratio - 1), "%", valid, uncertainty)
 

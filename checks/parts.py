@@ -18,9 +18,10 @@ from pydantic import Field
 from checks import impedance
 from rig.circuit.nearest import nearest_good_unit
 from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Reading
+from rig.readings import Capture, CheckReadings, Floats, Reading, Untrusted
 from rig.requests import Sweep
 from rig.responses import judged_grid
+from rig.speaker import Band
 from rig.tables import Table
 from rig.uncertainty import with_parts
 
@@ -33,10 +34,9 @@ class Settings(Table):
     """Settings of the check."""
 
     #: Where the lumped model holds, in Hz.
-    from_hz: Annotated[float, Field(gt=0)] = 20.0
-    to_hz: Annotated[float, Field(gt=0)] = 20000.0
+    band_hz: Band = [20.0, 20000.0]
     points_per_octave: Annotated[int, Field(ge=6, le=48)] = 12
-    #: Points whose standard uncertainty from noise is above this are left out; no more than half of them may be.
+    #: A point whose standard uncertainty from noise is above this may hide a wrong part: nothing is told then.
     uncertainty_percent: float = 1.0
 
 
@@ -53,21 +53,22 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
 def misfit(capture: Capture, settings: Settings, kit: Kit) -> Reading:
     """Of one channel."""
     channel = capture.request.channel
+    low_hz, high_hz = settings.band_hz
     grid = judged_grid(capture.request, settings.points_per_octave)
-    grid = grid[(grid >= settings.from_hz) & (grid <= settings.to_hz)]
+    grid = grid[(grid >= low_hz) & (grid <= high_hz)]
+    if not grid.size:
+        raise Untrusted(f"the sweep at the leads plays nothing between {low_hz:g} and {high_hz:g} Hz: see band_hz")
     load = impedance.load_impedance(capture, grid)
-    magnitude = np.abs(load.ohm)
-    used = load.uncertainty_ohm < settings.uncertainty_percent / 100 * magnitude
-    if 2 * np.count_nonzero(used) < max(grid.size, 2):
+    if not impedance.trusted(load, settings.uncertainty_percent).all():
         return Reading("parts misfit", channel, float("nan"), "%", trouble=impedance.NOISY)
-    left_over = 100 * np.abs(nearest_good_unit(kit.model(channel), grid[used], load.ohm[used]))
-    value = float(np.sqrt(np.mean(left_over**2)))
-    said = f"{value:.2f} %, most at {grid[used][np.argmax(left_over)]:.0f} Hz"
-    reading = Reading("parts misfit", channel, value, "%", said=said)
+    left_over = 100 * np.abs(nearest_good_unit(kit.model(channel), grid, load.ohm))
+    value = rms(left_over)
+    said = f"{value:.2f} %, most at {grid[np.argmax(left_over)]:.0f} Hz"
     # Noise and a calibration that is off are left over as well.
-    return with_parts(reading, {name: rms_percent(part[used], magnitude[used]) for name, part in load.parts().items()})
+    parts = {name: rms(100 * part / np.abs(load.ohm)) for name, part in load.parts().items()}
+    return with_parts(Reading("parts misfit", channel, value, "%", said=said), parts)
 
 
-def rms_percent(part: np.ndarray, magnitude: np.ndarray) -> float:
-    """Root mean square of a part of the impedance's uncertainty, relative to it."""
-    return float(100 * np.sqrt(np.mean((part / magnitude) ** 2)))
+def rms(values: Floats) -> float:
+    """Root mean square."""
+    return float(np.sqrt(np.mean(values**2)))

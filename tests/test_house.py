@@ -93,6 +93,7 @@ MAY_IMPORT = {
         "rig.readings",
         "rig.requests",
         "rig.responses",
+        "rig.speaker",
         "rig.tables",
         "rig.uncertainty",
     ],

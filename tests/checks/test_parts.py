@@ -106,3 +106,8 @@ def test_what_is_left_is_what_no_tolerance_allows():
 def test_a_lead_of_a_few_milliohm_is_the_bench_s():
     ohm = impedance_ohm(MODEL, GRID_HZ).reshape(-1) + 0.06
     assert np.max(np.abs(nearest_good_unit(MODEL, GRID_HZ, ohm))) < 1e-3
+
+
+def test_a_band_that_the_sweep_does_not_play_tells_nothing():
+    with pytest.raises(Untrusted, match="band_hz"):
+        parts.read([capture_of(MODEL)], parts.Settings(band_hz=[5.0, 8.0]), KIT)
