@@ -78,7 +78,7 @@ def serve(settings: ResamplerSettings) -> None:
 
 def running_resampler(settings: ResamplerSettings) -> contextlib.AbstractContextManager[subprocess.Popen]:
     """The client in a process of its own, on the server that the environment names."""
-    return running_client(Path(__file__), asdict(settings))
+    return running_client(Path(__file__), json.dumps(asdict(settings)))
 
 
 if __name__ == "__main__":

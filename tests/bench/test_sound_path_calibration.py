@@ -1,8 +1,6 @@
 """Calibrations through a real sound server, each against a known truth: loop, output, input, sense, microphone."""
 
 import contextlib
-import subprocess
-import sys
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -154,22 +152,9 @@ def test_open_short_and_two_resistors_take_leads_and_sense_resistor_out(server_n
     assert abs(np.median(np.abs(impedance.load_impedance(plain, np.array([1000.0])).ohm)) / 5 - 1) > 0.02
 
 
-@contextlib.contextmanager
 def running_calibrator(level, hz=1000.0):
     """A card whose microphone hears a calibrator, in a process of its own."""
-    script = Path(__file__).parent / "calibrator_client.py"
-    process = subprocess.Popen(
-        [sys.executable, str(script), str(level), str(hz)],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-    )
-    try:
-        assert process.stdout.readline() == "ready\n"
-        yield
-    finally:
-        unit_client.end(process)
+    return unit_client.running_client(Path(__file__).parent / "calibrator_client.py", str(level), str(hz))
 
 
 def test_a_calibrator_on_the_microphone(server_name, tmp_path, monkeypatch):

@@ -269,14 +269,14 @@ def _answers(name: str) -> bool:
 
 def running_unit(settings: UnitSettings) -> contextlib.AbstractContextManager[subprocess.Popen]:
     """The client in a process of its own, on the server that the environment names."""
-    return running_client(Path(__file__), asdict(settings))
+    return running_client(Path(__file__), json.dumps(asdict(settings)))
 
 
 @contextlib.contextmanager
-def running_client(script: Path, settings: dict) -> Iterator[subprocess.Popen]:
-    """A client that takes its settings as its argument, says "ready", and ends with its input."""
+def running_client(script: Path, *arguments: str) -> Iterator[subprocess.Popen]:
+    """A client that says "ready" and ends with its input."""
     process = subprocess.Popen(
-        [sys.executable, str(script.resolve()), json.dumps(settings)],
+        [sys.executable, str(script.resolve()), *arguments],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
