@@ -48,12 +48,34 @@ class ListedCheck:
         self.settings = settings
 
     def requests(self, kit: Kit) -> tuple[Request, ...]:
-        """The check's requests under the kit's settings."""
-        return tuple(self.check.requests(kit, self.settings))
+        """The check's requests under the kit's settings.
+
+        Raises
+        ------
+        TableError
+            If the check fails to name them.
+        """
+        try:
+            return tuple(self.check.requests(kit, self.settings))
+        except (TableError, KeyboardInterrupt):
+            raise
+        except BaseException as error:
+            raise TableError(
+                f"{kit.folder / 'kit.toml'}: checks.{self.name}: the check {self.check.NAME!r} failed when asked what "
+                f"it needs: {error_words(error)}"
+            ) from error
 
     def read(self, captures: Sequence[Capture | Log], kit: Kit) -> CheckReadings:
         """The check's readings under the kit's settings."""
         return self.check.read(captures, self.settings, kit)
+
+
+def error_words(error: BaseException) -> str:
+    """Kind and message of an error; an error of a check's own may fail to give a message."""
+    try:
+        return f"{type(error).__name__}: {error}"
+    except Exception:
+        return type(error).__name__
 
 
 REQUIRED = ("NAME", "TITLE", "GATE", "Settings", "requests", "read")
@@ -106,8 +128,11 @@ def _load(path: Path) -> Check:
     sys.modules[name] = module
     try:
         spec.loader.exec_module(module)
-    except Exception as error:
-        raise TableError(f"{path}: {type(error).__name__}: {error}") from error
+    except KeyboardInterrupt:
+        raise
+    except BaseException as error:
+        # A script may also call sys.exit.
+        raise TableError(f"{path}: {error_words(error)}") from error
     missing = [part for part in REQUIRED if not hasattr(module, part)]
     if missing:
         raise TableError(f"{path}: a check needs {', '.join(REQUIRED)}; missing: {', '.join(missing)}")

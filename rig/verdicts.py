@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from rig import clocks
-from rig.check import ListedCheck
+from rig.check import ListedCheck, error_words
 from rig.judge import Outcome, Verdict, judge, outcome_of
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Log, Untrusted
@@ -100,13 +100,16 @@ def examine(
         read = listed.read([_on_one_clock(captures[request], heard) for request in needed], kit)
         read = with_repeatability(read, kit.repeatability.get(listed.name, {}))
         read = replace(read, remarks=(*read.remarks, *clocks.remarks(heard, own)))
+        bench = next((capture.calibration.bench for capture in own), "")
+        verdicts = tuple(judge(read, limits, kit.folder, listed.name, bench, partial, kit.decision))
     except Untrusted as error:
         return void(listed, str(error))
-    except Exception as error:
-        # A mistake in a check (a workspace may bring its own) proves nothing about the unit and loses no run.
-        return void(listed, f"the check itself failed: {type(error).__name__}: {error}")
-    bench = next((capture.calibration.bench for capture in own), "")
-    verdicts = tuple(judge(read, limits, kit.folder, listed.name, bench, partial, kit.decision))
+    except KeyboardInterrupt:
+        raise
+    except BaseException as error:
+        # A mistake in a check (a workspace may bring its own; it may even call sys.exit), or readings that nothing can
+        # be held against: it proves nothing about the unit and loses no run.
+        return void(listed, f"the check itself failed: {error_words(error)}")
     outcome = outcome_of([verdict.outcome for verdict in verdicts])
     reason = "" if verdicts else "the kit sets no limit for this check, so it proves nothing"
     return CheckResult(listed.name, listed.check.TITLE, outcome, reason, read, verdicts)
