@@ -1,0 +1,39 @@
+"""Records of an earlier version: read, undamaged, and judged again to the same verdicts and values."""
+
+import math
+from pathlib import Path
+
+import pytest
+
+from rig import records, sequencer
+from rig.bench.archive import ArchiveBench
+from rig.verify import job
+
+ARCHIVE = Path(__file__).parent / "archive"
+RUNS = sorted(path.parent for path in ARCHIVE.glob("results/*/*/*/run.json"))
+
+
+def test_the_archive_holds_every_outcome() -> None:
+    outcomes = [records.read_record(folder).document["outcome"] for folder in RUNS]
+    assert sorted(outcomes) == ["fail", "pass", "pass", "pass", "void"]
+    assert any(records.read_record(folder).document["logs"] for folder in RUNS)
+    assert any(records.read_record(folder).document["rework"] for folder in RUNS)
+
+
+@pytest.mark.parametrize("folder", RUNS, ids=lambda path: path.name)
+def test_a_stored_record_is_undamaged_and_judged_as_before(folder: Path) -> None:
+    record = records.read_record(folder)
+    assert records.damages(record) == []
+    then = record.document
+    work = job(ARCHIVE, then["kit"]["name"], then["plan"])
+    bench = ArchiveBench(records.load_captures(record), {"run": then["run"]}, records.load_rows(record))
+    events = sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True)
+    now = next(event.run for event in events if isinstance(event, sequencer.Finished))
+    assert now.outcome == then["outcome"]
+    assert [(r.name, r.outcome) for r in now.results] == [(r["check"], r["outcome"]) for r in then["results"]]
+    for was, result in zip(then["results"], now.results, strict=True):
+        values = {(r.quantity, r.subject): r.value for r in result.read.readings}
+        for reading in was["readings"]:
+            value = values[reading["quantity"], reading["subject"]]
+            expected = math.nan if reading["value"] is None else reading["value"]
+            assert value == pytest.approx(expected, rel=1e-6, abs=1e-9, nan_ok=True), reading["quantity"]
