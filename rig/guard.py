@@ -55,6 +55,7 @@ class Watch:
     _columns: "dict[str, array[float]]" = field(default_factory=dict)
     _events: list[tuple[float, str]] = field(default_factory=list)
     _began_at: str = ""
+    _doubts: dict[str, str] = field(default_factory=dict)
     _recent: deque[Row] = field(default_factory=deque)
     #: Column -> when it last had a value.
     _seen_s: dict[str, float] = field(default_factory=dict)
@@ -91,6 +92,7 @@ class Watch:
             events=tuple(self._events),
             stopped=self.stopped,
             began_at=self._began_at,
+            doubts=dict(self._doubts),
         )
 
     def _remember(self, row: Row) -> None:
@@ -103,6 +105,7 @@ class Watch:
         self._seconds.append(row.seconds)
         self._states.append(row.state)
         self._began_at = self._began_at or row.clock
+        self._doubts |= row.doubts
         if row.event:
             self._events.append((row.seconds, row.event))
         if row.state == "gap":

@@ -122,6 +122,11 @@ class Capture:
     #: Roles that a device of their own recorded, whose clock is not the playing one (`rig.clocks`).
     other_clock: tuple[str, ...] = ()
 
+    @property
+    def doubts(self) -> Mapping[str, str]:
+        """Kind of calibration -> why what rests on it must not be relied on."""
+        return self.calibration.doubts
+
     def has(self, role: str) -> bool:
         """Whether an input with this role was recorded."""
         return role in self.inputs
@@ -177,6 +182,8 @@ class Row:
     event: str = ""
     #: Why the programme ended with this row before its time; empty: it did not.
     guard: str = ""
+    #: As of a `Calibration`: a soak may go on with another one than it began with.
+    doubts: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -205,6 +212,8 @@ class Log:
     stopped: Stop | None = None
     #: ISO 8601 with zone, of the first row.
     began_at: str = ""
+    #: Those of all its rows.
+    doubts: Mapping[str, str] = field(default_factory=dict)
 
     def column(self, name: str) -> Floats:
         """A column, shape (rows,); NaN all along where there is no such column."""

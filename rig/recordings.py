@@ -15,8 +15,9 @@ from pydantic import TypeAdapter
 from rig.readings import Calibration, Capture, KnownLoad, MicrophoneResponse, OwnHarmonics, Row
 from rig.requests import Programme, Sweep
 
-#: The columns of a log before and after those that were measured; answers as they came are marked so.
-FIRST, LAST, ANSWER = ("seconds", "clock", "state"), ("event", "guard"), "answer "
+#: The columns of a log before and after those that were measured; answers as they came, and doubts about a kind of
+#: calibration, are marked so.
+FIRST, LAST, ANSWER, DOUBT = ("seconds", "clock", "state"), ("event", "guard"), "answer ", "doubt "
 
 
 class RecordError(Exception):
@@ -154,8 +155,9 @@ def read_rows(folder: Path, number: int) -> list[Row]:
 def _cells(row: Row) -> dict[str, str]:
     values = {name: f"{value:.7g}" if value == value else "" for name, value in row.values.items()}
     answers = {ANSWER + role: text for role, text in row.answers.items()}
+    doubts = {DOUBT + kind: text for kind, text in row.doubts.items()}
     first = dict(zip(FIRST, (f"{row.seconds:.3f}", row.clock, row.state), strict=True))
-    return {**first, **values, **answers, "event": row.event, "guard": row.guard}
+    return {**first, **values, **answers, **doubts, "event": row.event, "guard": row.guard}
 
 
 def _line(cells: Sequence[str]) -> bytes:
@@ -167,14 +169,20 @@ def _line(cells: Sequence[str]) -> bytes:
 
 def _row(cells: Mapping[str, str]) -> Row:
     other = {name: text for name, text in cells.items() if name not in (*FIRST, *LAST)}
+    marked = {
+        mark: {name.removeprefix(mark): text for name, text in other.items() if name.startswith(mark)}
+        for mark in (ANSWER, DOUBT)
+    }
     return Row(
         seconds=float(cells["seconds"]),
         clock=cells["clock"],
         state=cells["state"],
-        values={k: float(v) if v else float("nan") for k, v in other.items() if not k.startswith(ANSWER)},
-        answers={k.removeprefix(ANSWER): v for k, v in other.items() if k.startswith(ANSWER)},
+        values={k: float(v) if v else float("nan") for k, v in other.items() if not k.startswith((ANSWER, DOUBT))},
+        answers=marked[ANSWER],
         event=cells["event"],
         guard=cells["guard"],
+        # Nothing, or a row behind others of its piece that has no such doubt.
+        doubts={kind: text for kind, text in marked[DOUBT].items() if text},
     )
 
 

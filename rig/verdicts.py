@@ -92,7 +92,7 @@ def examine(
             return void(listed, f"{request}: {'; '.join(troubles[request])}")
     own = [capture for request in needed if isinstance(capture := captures[request], Capture)]
     heard = [capture for capture in captures.values() if isinstance(capture, Capture)]
-    doubtful = next(filter(None, (doubt(listed.check.NAME, capture.calibration.doubts) for capture in own)), "")
+    doubtful = next(filter(None, (doubt(listed.check.NAME, captures[request].doubts) for request in needed)), "")
     if doubtful := doubtful or clocks.apart(heard, own):
         return void(listed, doubtful)
     limits = kit.limits.get(listed.name, {})

@@ -27,6 +27,7 @@ ROWS = st.lists(
         answers=st.dictionaries(st.sampled_from(["heat sink", "supply"]), TEXT),
         event=TEXT,
         guard=TEXT,
+        doubts=st.dictionaries(st.sampled_from(["output", "microphone"]), TEXT.filter(bool)),
     ),
     min_size=1,
     max_size=6,

@@ -8,11 +8,15 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from checks import hum_and_noise, impedance, ping
-from rig.check import ListedCheck
-from rig.readings import MicrophoneResponse, Untrusted
+from checks import ALL, hum_and_noise, impedance, ping
+from rig.check import ListedCheck, listed_checks
+from rig.guard import Watch
+from rig.limits import Limit
+from rig.readings import Capture, CheckReadings, MicrophoneResponse, Reading, Row, Untrusted
 from rig.report.conditions import calibrations
+from rig.requests import Programme
 from rig.responses import acoustic_response, band_response, lead_volts
+from rig.trust import EVERY, KINDS, NEEDS
 from rig.verdicts import examine
 
 sys.path.append(str(Path(__file__).parent / "checks"))
@@ -61,6 +65,62 @@ def test_a_doubt_about_what_a_check_does_not_need_changes_nothing():
     result = examine(listed, requests, captures, dict.fromkeys(requests, ()), kit)
     assert "too old" not in result.reason
     assert "never compared on a known load" in result.reason
+
+
+class ReadsWell(ListedCheck):
+    """A check that reads a good value out of whatever came back for its requests."""
+
+    def read(self, captures, kit):
+        return CheckReadings((Reading("value", "", 1.0, ""),))
+
+
+def came_back(request, doubts):
+    """A value of a calibration with these doubts: a capture, or the log of rows that no more than begins with them."""
+    if not isinstance(request, Programme):
+        return Capture(request, np.zeros((1, 100), np.float32), ("microphone",), 48000.0, replace(BENCH, doubts=doubts))
+    watch = Watch(request)
+    for seconds, of_row in ((5.0, doubts), (10.0, {})):
+        watch.add(Row(seconds, "2026-01-01T10:00:00+00:00", "cold", {}, doubts=of_row))
+    return watch.log()
+
+
+def outcome_with(listed, doubts, doubtful=None):
+    """Outcome and reason where these doubts go with one request of a check, or with all of them."""
+    requests = listed.requests(demo_kit())
+    values = {r: came_back(r, doubts if doubtful in (None, r) else {}) for r in requests}
+    kit = SimpleNamespace(
+        limits={listed.name: {"value": Limit(upper=2.0)}}, repeatability={}, folder=Path(), decision=demo_kit().decision
+    )
+    result = examine(
+        ReadsWell(listed.name, listed.check, listed.settings), requests, values, dict.fromkeys(requests, ()), kit
+    )
+    return result.outcome, result.reason
+
+
+LISTED = [one for plan in demo_kit().plans for one in listed_checks(demo_kit(), ALL, plan)]
+
+
+def test_every_check_is_listed_by_the_demo_kit():
+    assert {listed.check.NAME for listed in LISTED} == {check.NAME for check in ALL} == set(NEEDS)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("listed", LISTED, ids=lambda listed: listed.name)
+def test_each_doubt_reaches_the_checks_that_need_its_calibration_and_no_other(listed, kind):
+    """On whichever of its captures and logs it rests; all the rest of the check being well."""
+    assert outcome_with(listed, {}) == ("pass", "")
+    needed = kind in (*NEEDS[listed.check.NAME], *EVERY)
+    wanted = ("void", "make it anew") if needed else ("pass", "")
+    assert [outcome_with(listed, {kind: "make it anew"}, one) for one in listed.requests(demo_kit())] == [
+        wanted for _ in listed.requests(demo_kit())
+    ]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_workspace_s_own_check_needs_every_calibration(kind):
+    for listed in LISTED:
+        own = SimpleNamespace(NAME="our own", TITLE="", GATE=False, requests=listed.check.requests)
+        assert outcome_with(ListedCheck("own", own, listed.settings), {kind: "anew"}) == ("void", "anew")
 
 
 def test_ping_and_hum_carry_the_calibration_s_uncertainty():

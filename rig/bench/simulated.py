@@ -5,7 +5,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import replace
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,7 +99,7 @@ class SimulatedBench:
         self.faster = faster
         #: Goes with every capture, once it has been found.
         self.known_load: KnownLoad | None = None
-        #: What must not be relied on of this bench's calibration; goes with every capture too.
+        #: What must not be relied on of this bench's calibration; goes with every capture and row too.
         self.doubts: Mapping[str, str] = {}
         self.unit = of_unit(self.faults, unit_of(kit, serial))
         self._sound = replace(equipment_of(seed, ambient_db, sense_in), microphone_ppm=microphone_ppm)
@@ -134,7 +134,8 @@ class SimulatedBench:
     def stage(self, name: Stage) -> Iterator[SimulatedPlayer]:
         """Open the bench for one stage."""
         latency_samples = self._open()
-        yield SimulatedPlayer(name, lambda request: self.play_one(request, latency_samples), self.heated, self.faster)
+        play_one = partial(self.play_one, latency_samples=latency_samples)
+        yield SimulatedPlayer(name, play_one, self.heated, self.faster, dict(self.doubts))
 
     def known_load_capture(self, load_ohm: float) -> Capture:
         """The sweep of the leads with a resistor in place of the unit, in `request` as of the kit's first channel."""

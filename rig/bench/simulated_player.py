@@ -1,7 +1,7 @@
 """A stage of the simulated bench while it is open: what sounds, in the time that it takes or without waiting for it."""
 
 import time
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -27,15 +27,22 @@ class SimulatedPlayer:
     play_one : plays a sweep in this stage's stream
     heated : the unit that a programme warms up
     faster : how many times faster than the clock a sound passes; infinite: nobody waits
+    doubts : of the bench's calibration; they go with every row
     """
 
     def __init__(
-        self, stage: Stage, play_one: Callable[[Sweep], Capture], heated: Callable[[], HeatedUnit], faster: float
+        self,
+        stage: Stage,
+        play_one: Callable[[Sweep], Capture],
+        heated: Callable[[], HeatedUnit],
+        faster: float,
+        doubts: Mapping[str, str],
     ) -> None:
         self._stage = stage
         self._play_one = play_one
         self._heated = heated
         self._faster = faster
+        self._doubts = doubts
 
     def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
         """Play the requests in order, one sounding after the other whatever the caller does meanwhile.
@@ -68,7 +75,7 @@ class SimulatedPlayer:
                 passed_s = row.seconds - from_s
                 _wait_until(began_s + passed_s / self._faster)
                 clock = began_at + timedelta(seconds=passed_s)
-                yield replace(row, clock=clock.isoformat(timespec="seconds"))
+                yield replace(row, clock=clock.isoformat(timespec="seconds"), doubts=self._doubts)
         except ValueError as error:
             raise BenchError(f"the simulated bench: {error}") from None
 

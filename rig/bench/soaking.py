@@ -318,6 +318,7 @@ class Soak:
             values=values,
             answers={role: answer.text for role, answer in answers.items() if answer.monotonic_s > known_s},
             event="; ".join(self._stream_events(start, stop) + self._happenings.told(troubles)),
+            doubts=self._routing.calibration.doubts,
         )
 
     def _on_battery(self) -> bool:

@@ -11,6 +11,7 @@ from rig.bench.heat_drive import drive_of
 from rig.bench.heat_network import COLD_CELSIUS, copper_ratio, steady_state, step, thermal_unit
 from rig.bench.heat_unit import HeatedUnit
 from rig.bench.heating import rows_of, simulated_rows
+from rig.bench.simulated import SimulatedBench
 from rig.kit import load_kit
 from rig.requests import Guard, Programme, RoleGuard
 from rig.signals.programme import music_like
@@ -210,3 +211,11 @@ def test_a_warming_room_is_in_its_own_thermometer():
 def test_a_temperature_that_the_unit_does_not_have_is_refused_with_what_there_is():
     with pytest.raises(ValueError, match=r"no temperature of 'lid' .* heat sink"):
         rows(roles=("lid",), seconds=60.0)
+
+
+def test_a_bench_s_doubts_go_with_every_row():
+    bench = SimulatedBench(BOOTH, "BT-0001")
+    bench.doubts = {"output": "the calibration 'output' is missing"}
+    with bench.stage("soak") as player:
+        for row in islice(player.soak(programme(seconds=60.0)), 3):
+            assert row.doubts == bench.doubts

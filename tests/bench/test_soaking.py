@@ -106,7 +106,9 @@ def test_each_second_has_its_own_noise_at_its_own_level(audio):
 
 
 def test_rows_that_do_not_fill_the_time_end_with_a_short_one(audio):
-    rows = list(soak(audio, replace(PROGRAMME, seconds=3.0)))
+    doubtful = replace(ROUTING, calibration=replace(ROUTING.calibration, doubts={"output": "too old"}))
+    rows = list(soaking.Soak(audio, doubtful, around(), replace(PROGRAMME, seconds=3.0)).rows())
+    assert [row.doubts for row in rows] == [{"output": "too old"}] * 2
     assert [(row.seconds, row.values["frames"]) for row in rows] == [(2.0, 96000), (3.0, 48000)]
 
 
