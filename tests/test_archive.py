@@ -33,7 +33,9 @@ def test_a_stored_record_is_undamaged_and_judged_as_before(folder: Path) -> None
     assert [(r.name, r.outcome) for r in now.results] == [(r["check"], r["outcome"]) for r in then["results"]]
     for was, result in zip(then["results"], now.results, strict=True):
         values = {(r.quantity, r.subject): r.value for r in result.read.readings}
+        # These logs hold fewer digits than were judged.
+        digits = 1e-4 if was["check"] == "heat" else 1e-6
         for reading in was["readings"]:
             value = values[reading["quantity"], reading["subject"]]
             expected = math.nan if reading["value"] is None else reading["value"]
-            assert value == pytest.approx(expected, rel=1e-6, abs=1e-9, nan_ok=True), reading["quantity"]
+            assert value == pytest.approx(expected, rel=digits, abs=1e-9, nan_ok=True), reading["quantity"]
