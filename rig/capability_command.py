@@ -11,7 +11,9 @@ import typer
 from rig import records
 from rig.capability import Capability, capability, limit_for
 from rig.capability_words import document
+from rig.files import why, write
 from rig.kit import Kit, load_kit
+from rig.records import RecordError
 from rig.tables import TableError
 from rig.trials import trials
 
@@ -82,6 +84,9 @@ def _written(workspace: Path, kit: Kit, result: Capability) -> Path:
 
     now = datetime.now().astimezone()
     path = workspace / "results" / ".capability" / f"{kit.name}-{now:%Y-%m-%dT%H%M%S}.html"
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(page(kit, result, records.now()), encoding="utf-8")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write(path, page(kit, result, records.now()))
+    except OSError as error:
+        raise RecordError(f"{path}: could not be written: {why(error)}") from None
     return path

@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import IO, Any
 
+from rig.files import read_json, why, write
 from rig.kit import Kit, kit_sha256
 from rig.readings import Capture, Row
 from rig.recordings import (
@@ -21,7 +22,7 @@ from rig.recordings import (
     read_rows,
     write_captures,
 )
-from rig.records import UNFINISHED, sync_file, unfinished
+from rig.records import UNFINISHED, unfinished
 from rig.requests import Programme
 from rig.sequencer import Asked, Captured, Event, Logged, StageReached, Started
 
@@ -71,25 +72,37 @@ class Journal:
         self._lock: IO[str] | None = None
 
     def keep(self, events: Iterable[Event]) -> Iterator[Event]:
-        """Pass events on, each after what it brought is on the disk."""
+        """Pass events on, each after what it brought is on the disk.
+
+        Raises
+        ------
+        RecordError
+            If it cannot be written (a full disk); what was written before stays.
+        """
         for event in events:
-            match event:
-                case StageReached("soak", _):
-                    self._asked += 1
-                    self._lock = _locked(self._folder / LOCK)
-                    self._checkpoint()
-                case Asked() | StageReached():
-                    self._asked += 1
-                case Captured(capture, troubles):
-                    self._captures.append((capture, troubles))
-                    self._checkpoint()
-                case Started(request) if isinstance(request, Programme):
-                    self._programmes.append(request)
-                    self._writer = LogWriter(self._folder, len(self._programmes))
-                    self._checkpoint()
-                case Logged(programme, row, _):
-                    self._append(programme, row)
+            try:
+                self._write(event)
+            except OSError as error:
+                raise RecordError(f"{self._folder}: what was measured could not be written: {why(error)}") from None
             yield event
+
+    def _write(self, event: Event) -> None:
+        match event:
+            case StageReached("soak", _):
+                self._asked += 1
+                self._lock = _locked(self._folder / LOCK)
+                self._checkpoint()
+            case Asked() | StageReached():
+                self._asked += 1
+            case Captured(capture, troubles):
+                self._captures.append((capture, troubles))
+                self._checkpoint()
+            case Started(request) if isinstance(request, Programme):
+                self._programmes.append(request)
+                self._writer = LogWriter(self._folder, len(self._programmes))
+                self._checkpoint()
+            case Logged(programme, row, _):
+                self._append(programme, row)
 
     def close(self) -> None:
         """Let go of the files."""
@@ -109,8 +122,6 @@ class Journal:
         if self._lock is None:
             return
         calibrations, captures = write_captures(self._captures, self._folder, already=self.written)
-        for entry in captures[self.written :]:
-            sync_file(self._folder / entry["file"])
         self.written = max(self.written, len(captures))
         document = {
             "schema": SCHEMA,
@@ -120,12 +131,7 @@ class Journal:
             "captures": captures,
             "logs": [asdict(programme) for programme in self._programmes],
         }
-        new = self._folder / (CHECKPOINT + ".new")
-        with new.open("w", encoding="utf-8") as file:
-            json.dump(document, file)
-            file.flush()
-            os.fsync(file.fileno())
-        new.replace(self._folder / CHECKPOINT)
+        write(self._folder / CHECKPOINT, json.dumps(document))
 
 
 def interrupted(workspace: Path) -> list[Path]:
@@ -152,7 +158,7 @@ def load(folder: Path) -> Interrupted:
     """
     path = folder / CHECKPOINT
     try:
-        document: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        document: dict[str, Any] = read_json(path)
     except (OSError, ValueError) as error:
         raise RecordError(f"{path}: cannot be read: {error}") from None
     if document.get("schema") != SCHEMA:

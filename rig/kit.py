@@ -12,6 +12,7 @@ from pydantic import Field, PrivateAttr, StrictBool, model_validator
 from rig.circuit.channel import Channel
 from rig.circuit.radiation import Position
 from rig.decision import Decision
+from rig.files import UNFINISHED_SUFFIX
 from rig.limits import Limit, read_masks
 from rig.requests import AT_LEADS, Moment, Stage, Sweep
 from rig.speaker import ChannelSpec, Name, Positive, SweepHz
@@ -268,7 +269,10 @@ def kit_names(workspace: Path) -> list[str]:
 def kit_files(folder: Path) -> Iterator[Path]:
     """kit.toml and every file that its limits rest on."""
     former = ("reference-of-", "masks-of-")
-    yield from (p for p in sorted(folder.rglob("*")) if p.is_file() and not p.parent.name.startswith(former))
+    for path in sorted(folder.rglob("*")):
+        unfinished = any(name.endswith(UNFINISHED_SUFFIX) for name in (path.name, path.parent.name))
+        if path.is_file() and not unfinished and not path.parent.name.startswith(former):
+            yield path
 
 
 def kit_sha256(kit: Kit) -> str:

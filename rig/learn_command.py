@@ -1,8 +1,6 @@
 """`kitproof learn KIT`: masks from reference builds, from the parts' tolerances, or from both."""
 
-import csv
 import json
-import shutil
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -12,6 +10,7 @@ import numpy as np
 import typer
 
 from rig import records
+from rig.files import read_bytes, why, write_together
 from rig.kit import Kit, load_kit
 from rig.learning import IMPEDANCE, LEVEL, Disagree, Key, Learnt, Spread, learn, rejects_together, spreads_of_parts
 from rig.readings import Curve, Floats
@@ -54,7 +53,10 @@ def learn_command(
     from rig.report.masks import draw_masks
     from rig.screen.learning import show
 
-    figure = draw_masks(learnt, loaded.folder / "learnt.svg")
+    try:
+        figure = draw_masks(learnt, loaded.folder / "learnt.svg")
+    except OSError as error:
+        raise RecordError(f"{loaded.folder / 'learnt.svg'}: could not be drawn: {why(error)}") from None
     show(learnt, written, figure, rejects_together(learnt, spreads))
 
 
@@ -146,14 +148,7 @@ def write_masks(folder: Path, learnt: Sequence[Learnt], about: dict[str, object]
     """
     names = [_file_name(one.key) for one in learnt]
     try:
-        former = [folder / name for name in (*names, "learnt.json", "learnt.svg") if (folder / name).exists()]
-        if former:
-            kept = folder / f"masks-of-{datetime.now():%Y-%m-%dT%H%M%S}"
-            kept.mkdir()
-            for path in former:
-                shutil.move(path, kept / path.name)
-        for name, one in zip(names, learnt, strict=True):
-            _write_mask(folder / name, one)
+        _keep_former(folder, [*names, "learnt.json", "learnt.svg"])
         facts = [
             {
                 "mask": name,
@@ -163,20 +158,30 @@ def write_masks(folder: Path, learnt: Sequence[Learnt], about: dict[str, object]
             for name, one in zip(names, learnt, strict=True)
         ]
         text = json.dumps({**about, "masks": facts}, indent=1)
-        (folder / "learnt.json").write_text(text + "\n", encoding="utf-8")
+        contents = {folder / name: _mask_table(one) for name, one in zip(names, learnt, strict=True)}
+        write_together({**contents, folder / "learnt.json": text + "\n"})
     except OSError as error:
-        raise RecordError(f"{folder}: the masks could not be written: {error}") from None
+        raise RecordError(f"{folder}: the masks could not be written: {why(error)}") from None
     return [folder / name for name in names]
 
 
-def _write_mask(path: Path, one: Learnt) -> None:
+def _keep_former(folder: Path, names: Sequence[str]) -> None:
+    """Copy the masks that are there into a folder with their date."""
+    former = [folder / name for name in names if (folder / name).exists()]
+    if former:
+        kept = folder / f"masks-of-{datetime.now():%Y-%m-%dT%H%M%S}"
+        kept.mkdir()
+        write_together({kept / path.name: read_bytes(path) for path in former})
+
+
+def _mask_table(one: Learnt) -> str:
     """Each point as far out as the curve between it and its neighbours needs, since masks go in straight lines."""
     figures = 3 if one.unit == "ohm" else 1
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(["frequency_hz", "lower", "upper"])
-        for f, low, high in zip(one.frequency_hz, one.lower, one.upper, strict=True):
-            writer.writerow([f"{f:.1f}", f"{low:.{figures}f}", f"{high:.{figures}f}"])
+    rows = [
+        f"{f:.1f},{low:.{figures}f},{high:.{figures}f}\n"
+        for f, low, high in zip(one.frequency_hz, one.lower, one.upper, strict=True)
+    ]
+    return "frequency_hz,lower,upper\n" + "".join(rows)
 
 
 def _file_name(key: Key) -> str:

@@ -10,8 +10,10 @@ from typing import Any
 
 import numpy as np
 import soundfile
+from numpy.typing import NDArray
 from pydantic import TypeAdapter
 
+from rig.files import read_bytes, why, write
 from rig.readings import Calibration, Capture, KnownLoad, MicrophoneResponse, OwnHarmonics, Row
 from rig.requests import Programme, Sweep
 
@@ -30,6 +32,11 @@ def write_captures(
     """Write captures, each with what speaks against it, under `captures/`; entries for calibrations and captures.
 
     The first `already` of them are there.
+
+    Raises
+    ------
+    RecordError
+        If one cannot be written (a full disk).
     """
     (folder / "captures").mkdir(exist_ok=True)
     calibrations: list[Calibration] = []
@@ -37,7 +44,7 @@ def write_captures(
     for number, (capture, troubles) in enumerate(captures, 1):
         name = f"captures/{number:03d}.wav"
         if number > already:
-            soundfile.write(folder / name, capture.samples.T, round(capture.sample_rate_hz), subtype="FLOAT")
+            write_audio(folder / name, capture.samples, capture.sample_rate_hz)
         same = [n for n, known in enumerate(calibrations) if known is capture.calibration]
         if not same:
             calibrations.append(capture.calibration)
@@ -57,6 +64,22 @@ def write_captures(
     return [_calibration_entry(calibration) for calibration in calibrations], entries
 
 
+def write_audio(path: Path, samples: NDArray[np.float32], sample_rate_hz: float) -> None:
+    """Write samples, shape (n,) or (rows, n), without loss; the audio library sees memory alone, never a full disk.
+
+    Raises
+    ------
+    RecordError
+        If the file cannot be written.
+    """
+    audio = io.BytesIO()
+    soundfile.write(audio, samples.T, round(sample_rate_hz), subtype="FLOAT", format="WAV")
+    try:
+        write(path, audio.getvalue())
+    except OSError as error:
+        raise RecordError(f"{path}: could not be written: {why(error)}") from None
+
+
 def read_captures(folder: Path, document: Mapping[str, Any]) -> Iterator[Capture]:
     """Captures back from their entries, in the order of playing, sample for sample as they were recorded.
 
@@ -69,8 +92,8 @@ def read_captures(folder: Path, document: Mapping[str, Any]) -> Iterator[Capture
     for entry in document["captures"]:
         path = folder / entry["file"]
         try:
-            samples, _ = soundfile.read(path, dtype="float32", always_2d=True)
-        except soundfile.SoundFileError as error:
+            samples, _ = soundfile.read(io.BytesIO(read_bytes(path)), dtype="float32", always_2d=True)
+        except (OSError, soundfile.SoundFileError) as error:
             raise RecordError(f"{path}: cannot be read: {error}") from None
         yield Capture(
             request=Sweep(**entry["request"]),
@@ -118,12 +141,18 @@ class LogWriter:
         self._handle: int | None = None
 
     def append(self, row: Row) -> None:
-        """Write a row and wait until the disk has it."""
+        """Write a row and wait until the disk has it.
+
+        Raises
+        ------
+        OSError
+            If it cannot be written (a full disk); a row that was cut off is left out by `read_rows`.
+        """
         cells = _cells(row)
         if self._handle is None or not set(cells) <= set(self._columns):
             self._open_piece(tuple(cells))
         assert self._handle is not None
-        os.write(self._handle, _line([cells.get(column, "") for column in self._columns]))
+        self._write(_line([cells.get(column, "") for column in self._columns]))
         os.fsync(self._handle)
 
     def close(self) -> None:
@@ -137,7 +166,13 @@ class LogWriter:
         self._piece, self._columns = self._piece + 1, columns
         path = self._folder / "logs" / f"{self._number:02d}-{self._piece:02d}.csv"
         self._handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0))
-        os.write(self._handle, _line(columns))
+        self._write(_line(columns))
+
+    def _write(self, line: bytes) -> None:
+        assert self._handle is not None
+        while line:
+            # On a disk that becomes full a part of it may be taken, and the next attempt tells why.
+            line = line[os.write(self._handle, line) :]
 
 
 def read_rows(folder: Path, number: int) -> list[Row]:

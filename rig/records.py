@@ -4,7 +4,6 @@ import csv
 import hashlib
 import json
 import math
-import os
 import re
 import secrets
 import shutil
@@ -16,13 +15,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
 from numpy.typing import NDArray
 
+from rig.files import sync
 from rig.kit import Kit, kit_files, kit_sha256
 from rig.readings import Capture, Course, Curve, Floats, Log, Row, Sound
 from rig.recordings import RecordError as RecordError
-from rig.recordings import log_files, programme_of, read_captures, read_rows, write_captures
+from rig.recordings import log_files, programme_of, read_captures, read_rows, write_audio, write_captures
 from rig.requests import Programme
 from rig.sequencer import Run
 from rig.verdicts import CheckResult
@@ -119,7 +118,7 @@ def save(
     """
     try:
         return _save(folder, kit, serial, run, about, certificate, written)
-    except (OSError, soundfile.SoundFileError) as error:
+    except OSError as error:
         raise RecordError(f"{folder}: the record could not be written: {error}") from error
 
 
@@ -148,7 +147,7 @@ def _save(
     _sync(folder)
     final = home / name
     folder.rename(final)
-    sync_file(home)
+    sync(home)
     return Record(final, document)
 
 
@@ -365,7 +364,7 @@ def _write_sound(sound: Sound, check: str, folder: Path) -> dict[str, Any]:
     path = folder / "sounds" / f"{name}.wav"
     path.parent.mkdir(exist_ok=True)
     scale = 0.5 / max(float(np.max(np.abs(sound.samples), initial=0.0)), 1e-30)
-    soundfile.write(path, (sound.samples * scale).astype(np.float32), round(sound.sample_rate_hz), subtype="FLOAT")
+    write_audio(path, (sound.samples * scale).astype(np.float32), sound.sample_rate_hz)
     return {"quantity": sound.quantity, "subject": sound.subject, "file": f"sounds/{path.name}", "scale": scale}
 
 
@@ -392,15 +391,4 @@ def _files(folder: Path) -> list[Path]:
 
 def _sync(folder: Path) -> None:
     for path in (*_files(folder), *(p for p in folder.rglob("*") if p.is_dir()), folder):
-        sync_file(path)
-
-
-def sync_file(path: Path) -> None:
-    """Wait until the disk has a file, or what a folder lists."""
-    if os.name == "nt" and path.is_dir():
-        return  # a directory cannot be opened for syncing there
-    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+        sync(path)

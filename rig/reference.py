@@ -1,18 +1,20 @@
 """Reference builds: units that the designer vouches for, measured at this jig, as the centre of limits."""
 
-import csv
 import json
+import re
 import shutil
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 
+from rig.files import beside, read_json, sync, why, write_together
 from rig.kit import Kit
-from rig.limits import read_columns, reference_path
-from rig.readings import Floats
-from rig.records import Record, RecordError, load_captures
+from rig.limits import reference_path
+from rig.readings import Curve
+from rig.records import Record, RecordError
+from rig.trials import curve
 
 
 def write_reference(kit: Kit, runs: Sequence[Record]) -> Path:
@@ -23,7 +25,8 @@ def write_reference(kit: Kit, runs: Sequence[Record]) -> Path:
     Raises
     ------
     RecordError
-        If a run is of another kit or bench, did not go through, or holds no curves.
+        If a run is of another kit or bench, did not go through, holds no curves or changed ones; or if the reference
+        cannot be written (the former one stays then).
     """
     serials = [run.document["serial"] for run in runs]
     if len(set(serials)) != len(serials):
@@ -33,49 +36,67 @@ def write_reference(kit: Kit, runs: Sequence[Record]) -> Path:
             raise RecordError(f"{run.folder}: a run of {run.document['kit']['name']}, not of {kit.name}")
         if run.document["stopped"]:
             raise RecordError(f"{run.folder}: did not go through: {run.document['stopped']}")
-    benches = {next(load_captures(run)).calibration.bench for run in runs}
+    benches = {calibration["bench"] for run in runs for calibration in run.document["calibrations"]}
     if len(benches) != 1:
         raise RecordError(f"the runs are from several benches: {', '.join(sorted(benches))}")
-    folder = kit.folder / "reference"
-    _keep_former(folder)
-    folder.mkdir()
-    for (check, quantity, subject), curves in _curves(runs).items():
-        _write_mean(reference_path(kit.folder, check, quantity, subject), curves)
+    contents = {
+        reference_path(kit.folder, *key).name: _mean_table(key, curves) for key, curves in _curves(runs).items()
+    }
     note = {
         "bench": benches.pop(),
         "runs": [{"serial": run.document["serial"], "run": run.document["run"]} for run in runs],
         "made_at": f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}",
     }
-    (folder / "reference.json").write_text(json.dumps(note, indent=1) + "\n", encoding="utf-8")
+    contents["reference.json"] = json.dumps(note, indent=1) + "\n"
+    folder = kit.folder / "reference"
+    try:
+        _put_in_place(folder, contents)
+    except OSError as error:
+        raise RecordError(f"{folder}: the reference build could not be written: {why(error)}") from None
     return folder
 
 
-def _keep_former(folder: Path) -> None:
-    if folder.exists():
-        made_at = json.loads((folder / "reference.json").read_text(encoding="utf-8"))["made_at"]
-        shutil.move(folder, folder.with_name(f"reference-of-{made_at.replace(':', '')}"))
+def _put_in_place(folder: Path, contents: Mapping[str, str]) -> None:
+    """Write the files of a folder; only when the disk has all of them is the former folder kept aside."""
+    new = beside(folder)
+    try:
+        new.mkdir()
+        write_together({new / name: content for name, content in contents.items()})
+        if folder.exists():
+            folder.rename(_name_aside(folder))
+        new.rename(folder)
+    finally:
+        shutil.rmtree(new, ignore_errors=True)
+    sync(folder.parent)
 
 
-def _curves(runs: Sequence[Record]) -> dict[tuple[str, str, str], list[tuple[Floats, ...]]]:
-    found: dict[tuple[str, str, str], list[tuple[Floats, ...]]] = {}
+def _name_aside(folder: Path) -> Path:
+    """Where the former reference build goes; its note may be damaged, and that must not keep it from being replaced."""
+    try:
+        made_at = re.sub(r"[^0-9TZ-]", "", read_json(folder / "reference.json")["made_at"])
+    except (OSError, ValueError, KeyError, TypeError):
+        made_at = "unknown-date"
+    names = (f"reference-of-{made_at}{again}" for again in ("", *(f"-{n}" for n in range(2, 1000))))
+    return next(path for path in map(folder.with_name, names) if not path.exists())
+
+
+def _curves(runs: Sequence[Record]) -> dict[tuple[str, str, str], list[Curve]]:
+    found: dict[tuple[str, str, str], list[Curve]] = {}
     for run in runs:
         for result in run.document["results"]:
-            for curve in result["curves"]:
-                key = (result["check"], curve["quantity"], curve["subject"])
-                columns = read_columns(run.folder / curve["file"], ("frequency_hz", "value", "valid"))
-                found.setdefault(key, []).append(columns)
+            for entry in result["curves"]:
+                key = (result["check"], entry["quantity"], entry["subject"])
+                found.setdefault(key, []).append(curve(run, entry))
     if not found:
         raise RecordError("the runs hold no curves")
     return found
 
 
-def _write_mean(path: Path, curves: list[tuple[Floats, ...]]) -> None:
-    grid = curves[0][0]
-    if any(not np.array_equal(grid, other[0]) for other in curves):
-        raise RecordError(f"{path.stem}: the runs were read at different frequencies")
-    mean = np.mean([curve[1] for curve in curves], axis=0)
-    trusted = np.all([curve[2] == 1 for curve in curves], axis=0)
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(["frequency_hz", "value"])
-        writer.writerows([f"{f:.6g}", f"{v:.6g}"] for f, v in zip(grid[trusted], mean[trusted], strict=True))
+def _mean_table(key: tuple[str, str, str], curves: Sequence[Curve]) -> str:
+    grid = curves[0].frequency_hz
+    if any(not np.array_equal(grid, other.frequency_hz) for other in curves):
+        raise RecordError(f"{' '.join(key)}: the runs were read at different frequencies")
+    mean = np.mean([one.value for one in curves], axis=0)
+    trusted = np.all([one.valid & np.isfinite(one.value) for one in curves], axis=0)
+    rows = [f"{f:.6g},{v:.6g}\n" for f, v in zip(grid[trusted], mean[trusted], strict=True)]
+    return "frequency_hz,value\n" + "".join(rows)

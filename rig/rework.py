@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from rig.files import why, write
 from rig.kit import Kit
-from rig.records import Record, RecordError, now, readable, refuse_bad_serial, sync_file
+from rig.records import Record, RecordError, now, readable, refuse_bad_serial
 
 #: So many runs of one unit with nothing done to it are told on its certificate.
 MANY = 3
@@ -51,11 +52,9 @@ def note(workspace: Path, kit: Kit, serial: str, words: str, by: str = "") -> Pa
     path = home / f"rework-{number:03d}.json"
     text = json.dumps({"at": now(), "words": words, "by": by, "after": runs[-1].document["run"]}, ensure_ascii=False)
     try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text + "\n")
-        sync_file(path)
+        write(path, text + "\n", is_new=True)
     except OSError as error:
-        raise RecordError(f"{path}: could not be written: {error.strerror or error}") from None
+        raise RecordError(f"{path}: could not be written: {why(error)}") from None
     return path
 
 

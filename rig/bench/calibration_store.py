@@ -10,6 +10,7 @@ from typing import Any, cast
 from urllib.parse import quote
 
 from rig.bench.base import BenchError
+from rig.files import why, write
 from rig.trust import KINDS, CalibrationKind
 
 SCHEMA = "kitproof calibration 1"
@@ -101,13 +102,12 @@ def save(workspace: Path, one: Stored) -> Path:
         for number in range(1, 100):
             path = folder / (f"{stamp}.json" if number == 1 else f"{stamp}-{number}.json")
             try:
-                with path.open("x", encoding="utf-8") as file:
-                    file.write(text)
+                write(path, text, is_new=True)
             except FileExistsError:
                 continue
             return path
     except OSError as error:
-        raise BenchError(f"{folder}: the calibration cannot be written: {error}") from None
+        raise BenchError(f"{folder}: the calibration cannot be written: {why(error)}") from None
     raise BenchError(f"{folder}: a hundred calibrations of one second; is the clock stopped?")
 
 

@@ -1,0 +1,151 @@
+"""Files as they are put on the disk and taken from it: whole or not at all, and nothing that is no plain file."""
+
+import json
+import os
+import secrets
+import stat
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+#: What a file is called while it is being written, behind a name of its own; after a crash it counts for nothing.
+UNFINISHED_SUFFIX = ".new"
+
+
+def write(path: Path, content: str | bytes, is_new: bool = False) -> None:
+    """Write a file beside its place, wait until the disk has it, then put it there.
+
+    Whoever looks, also after a crash or on a full disk, finds the former file or all of the new one.
+
+    Raises
+    ------
+    FileExistsError
+        If `is_new` and something stands there.
+    OSError
+        If it cannot be written (a full disk); nothing is left behind then.
+    """
+    if not is_new:
+        write_together({path: content})
+        return
+    place = _written_beside(path, content)
+    try:
+        _rename_to_new(place, path)
+    finally:
+        place.unlink(missing_ok=True)
+    sync(path.parent)
+
+
+def write_together(contents: Mapping[Path, str | bytes]) -> None:
+    """Write several files; none is put in its place before the disk has all of them.
+
+    Raises
+    ------
+    OSError
+        If one cannot be written; nothing has changed then.
+    """
+    written: dict[Path, Path] = {}
+    try:
+        for path, content in contents.items():
+            written[path] = _written_beside(path, content)
+        for path, beside in written.items():
+            beside.replace(path)
+    finally:
+        for beside in written.values():
+            beside.unlink(missing_ok=True)
+    for folder in {path.parent for path in contents}:
+        sync(folder)
+
+
+def beside(path: Path) -> Path:
+    """A hidden name beside a file or folder, to write it under before it is renamed."""
+    return path.with_name(f".{secrets.token_hex(8)}{UNFINISHED_SUFFIX}")
+
+
+def _written_beside(path: Path, content: str | bytes) -> Path:
+    place = beside(path)
+    try:
+        with place.open("xb") as file:
+            file.write(content.encode() if isinstance(content, str) else content)
+            file.flush()
+            os.fsync(file.fileno())
+    except BaseException:
+        place.unlink(missing_ok=True)
+        raise
+    return place
+
+
+def _rename_to_new(place: Path, path: Path) -> None:
+    """Rename, but never over a file that is there."""
+    try:
+        os.link(place, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        # A file system without links (a memory stick): two writers within the same moment are not told apart.
+        if path.exists():
+            raise FileExistsError(f"{path} is there") from None
+        place.rename(path)
+
+
+def sync(path: Path) -> None:
+    """Wait until the disk has a file, or what a folder lists."""
+    if os.name == "nt" and path.is_dir():
+        return  # a directory cannot be opened for syncing there
+    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def read_bytes(path: Path) -> bytes:
+    """All of a plain file; never waits, as reading from a pipe would.
+
+    Raises
+    ------
+    OSError
+        If it is not there, is no plain file (a pipe, a device, a folder), or cannot be read.
+    """
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    with os.fdopen(handle, "rb") as file:
+        if not stat.S_ISREG(os.fstat(handle).st_mode):
+            raise OSError(f"{path}: not a plain file")
+        return file.read()
+
+
+def read_text(path: Path) -> str:
+    """All of a text file, UTF-8, its line ends as `Path.read_text` gives them.
+
+    Raises
+    ------
+    OSError
+        As `read_bytes`.
+    UnicodeDecodeError
+        If it is not UTF-8.
+    """
+    return read_bytes(path).decode("utf-8").replace("\r\n", "\n").replace("\r", "\n")
+
+
+def read_json(path: Path) -> Any:
+    """What a JSON file holds.
+
+    Raises
+    ------
+    OSError
+        As `read_bytes`.
+    ValueError
+        If it is not UTF-8, not JSON, nested too deep, or has a number that JSON does not know (NaN).
+    """
+    try:
+        return json.loads(read_text(path), parse_constant=_refuse)
+    except RecursionError:
+        raise ValueError("nested too deep") from None
+
+
+def _refuse(constant: str) -> None:
+    raise ValueError(f"found {constant}; allowed: numbers")
+
+
+def why(error: Exception) -> str:
+    """What stopped a file from being read or written, without its name: "no space left on device"."""
+    return (isinstance(error, OSError) and error.strerror) or str(error)
