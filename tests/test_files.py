@@ -83,7 +83,7 @@ def test_only_plain_files_are_read(tmp_path: Path, make: Callable[[Path], None],
 )
 def test_json_that_is_none_is_a_value_error(tmp_path: Path, text: str) -> None:
     (tmp_path / "it.json").write_bytes(text.encode("utf-8", "surrogatepass"))
-    with pytest.raises(ValueError, match="Expecting|deep|NaN|digits|utf-8"):
+    with pytest.raises(ValueError, match=r"Expecting|deep|NaN|digits|utf-8"):
         read_json(tmp_path / "it.json")
 
 
