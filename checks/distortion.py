@@ -5,9 +5,8 @@ The capture divided by the sweep holds each harmonic's response at a place of it
 distortion: what the silence before the sweep would give in each harmonic's window is drawn as a curve of its own, and
 where a door or a voice is heard between the harmonics, so is that. A harmonic that does not stand clear of it is not
 known, but it is known to be no louder than the two together may be:
-there the curve is this upper bound. A bound below a limit proves that the limit is kept; a bound above it proves
-nothing, and must not fail a unit. So bounds are judged only up to `hidden_above_db`, which may not lie above the
-lowest limit of the mask; louder ones are not.
+there the curve is this upper bound (`Curve.at_most`). A bound below a limit proves that the limit is kept; a bound
+above it proves nothing, and never fails a unit.
 
 Uncertainty: noise, of the harmonic and of the fundamental; where the curve is a bound, noise is in the bound already.
 The microphone is the same for both, so its sensitivity cancels. What the sound card adds of its own, where a
@@ -63,8 +62,8 @@ class Settings(Table):
     points_per_octave: Annotated[int, Field(ge=6, le=48)] = 12
     #: A harmonic less than this above the noise floor is not told from it: its upper bound is given.
     over_noise_db: Annotated[float, Field(ge=3, le=30)] = 10.0
-    #: Points whose harmonic is hidden and whose upper bound is above this are not judged; not above any limit.
-    hidden_above_db: float = -40.0
+    #: Of older kits; not used any more: every bound is held against the limit itself.
+    hidden_above_db: float | None = None
 
 
 @dataclass(frozen=True)
@@ -142,11 +141,11 @@ def distortion_curves(found: Harmonics, channel: str, settings: Settings) -> lis
     for row, order in enumerate(ORDERS):
         inside = np.isfinite(found.power[row])
         curve = relative_to_fundamental(f"harmonic {order}", channel, found, slice(row, row + 1), inside, settings)
-        curves.append(replace(curve, valid=curve.valid & usable[inside], method=method))
+        curves.append(replace(usable_of(curve, usable[inside]), method=method))
     # The highest fundamentals have no harmonic inside the sweep, and no distortion that it could tell.
     inside = np.isfinite(found.power[0])
     curve = relative_to_fundamental("total distortion", channel, found, slice(None), inside, settings)
-    curves.append(replace(curve, valid=curve.valid & usable[inside], method=f"harmonics 2 to 10 {method}"))
+    curves.append(replace(usable_of(curve, usable[inside]), method=f"harmonics 2 to 10 {method}"))
     noise = np.nansum(found.noise, axis=0)
     floor = power_db(noise[inside] / found.fundamental[inside])
     method = "what the silence before the sweep, and noises that come while it plays, give in the harmonics' windows"
@@ -158,13 +157,19 @@ def distortion_curves(found: Harmonics, channel: str, settings: Settings) -> lis
     return curves
 
 
+def usable_of(curve: Curve, usable: NDArray[np.bool_]) -> Curve:
+    """A curve of which nothing is known but where it is usable."""
+    assert curve.at_most is not None
+    return replace(curve, valid=curve.valid & usable, at_most=curve.at_most & usable)
+
+
 def relative_to_fundamental(
     quantity: str, channel: str, found: Harmonics, rows: slice, inside: NDArray[np.bool_], settings: Settings
 ) -> Curve:
     """The sum of some harmonics over the fundamental, with what it is uncertain by."""
     power, noise = (each[rows][:, inside] for each in (found.power, found.noise))
     total, fundamental = np.nansum(power, axis=0), found.fundamental[inside]
-    value, valid, clear = told(total, np.nansum(noise, axis=0), fundamental, settings)
+    value, clear = told(total, np.nansum(noise, axis=0), fundamental, settings)
     at_hz = found.frequency_hz[inside]
     of_harmonics = sum_level_noise_db(power, noise) * of_few_values(SIXTH * ORDERS[rows][0] * at_hz, found.silence_s)
     of_fundamental = level_noise_db(fundamental, found.fundamental_noise[inside])
@@ -172,31 +177,32 @@ def relative_to_fundamental(
     parts = {"noise": np.where(clear, combined(of_harmonics, of_fundamental), 0.0)}
     if found.card is not None:
         parts["calibration"] = sum_level_noise_db(power, found.card[rows][:, inside])
-    return with_parts(Curve(quantity, channel, at_hz, value, "dB", valid), parts)
+    return with_parts(Curve(quantity, channel, at_hz, value, "dB", clear, at_most=~clear), parts)
 
 
-def told(
-    power: Floats, noise: Floats, fundamental: Floats, settings: Settings
-) -> tuple[Floats, NDArray[np.bool_], NDArray[np.bool_]]:
-    """Level relative to the fundamental, its upper bound where noise hides it; where it may be judged; where clear."""
+def told(power: Floats, noise: Floats, fundamental: Floats, settings: Settings) -> tuple[Floats, NDArray[np.bool_]]:
+    """Level relative to the fundamental, its upper bound where noise hides it; and where it is clear of the noise."""
     level = power_db(power / fundamental)
     with np.errstate(divide="ignore"):
         clear = 10 * np.log10(power / noise) >= settings.over_noise_db
     # Hidden: amplitudes of the harmonic and of the noise at its strongest may have added up or cancelled.
     bound = db((np.sqrt(power) + np.sqrt(noise) * 10 ** (NOISE_PEAK_DB / 20)) / np.sqrt(fundamental))
-    return np.where(clear, level, bound), clear | (bound <= settings.hidden_above_db), clear
+    return np.where(clear, level, bound), clear
 
 
 def worst_total(total: Curve, band_hz: tuple[float, float]) -> Reading:
     """Greatest total distortion where a channel plays."""
     inside = (total.frequency_hz >= band_hz[0]) & (total.frequency_hz <= band_hz[1])
-    judged = inside & total.valid
+    assert total.at_most is not None
+    judged = inside & (total.valid | total.at_most)
     if not judged.any():
         trouble = "noise hides the distortion all over the channel's band"
         return Reading("worst distortion", total.subject, float("nan"), "dB", trouble=trouble)
     at = int(np.argmax(np.where(judged, total.value, -np.inf)))
-    said = f"{total.value[at]:.1f} dB at {total.frequency_hz[at]:.0f} Hz"
-    hidden = total.frequency_hz[inside & ~total.valid]
-    trouble = f"noise hides the distortion between {hidden[0]:.0f} and {hidden[-1]:.0f} Hz" if hidden.size else ""
+    bound = bool(total.at_most[at])
+    said = f"{'at most ' if bound else ''}{total.value[at]:.1f} dB at {total.frequency_hz[at]:.0f} Hz"
+    unknown = total.frequency_hz[inside & ~judged]
+    trouble = f"noise hides the distortion between {unknown[0]:.0f} and {unknown[-1]:.0f} Hz" if unknown.size else ""
     worst = Reading("worst distortion", total.subject, float(total.value[at]), "dB", trouble=trouble, said=said)
+    worst = replace(worst, at_most=bound)
     return with_parts(worst, {name: float(part[at]) for name, part in total.parts.items()})

@@ -151,10 +151,14 @@ def judge_number(reading: Reading, limit: Limit, decision: Decision = SIMPLE) ->
 
 
 def judge_curve(curve: Curve, mask: Mask, limit: Limit, decision: Decision = SIMPLE) -> list[Verdict]:
-    """Hold a curve against a mask; every point of the mask must be covered by valid, finite readings."""
+    """Hold a curve against a mask; to pass, every point of the mask must be covered by valid, finite readings.
+
+    A trusted point outside the mask is a fail whatever is hidden elsewhere. Where only an upper bound is known
+    (`Curve.at_most`) a point passes below an upper limit, and above it nothing is proved.
+    """
     words = limit_words(limit, curve.unit)
     hole = _hole(curve, mask)
-    if hole:
+    if hole and not (_known(curve).any() and _is_finite(curve) and _is_known_in(curve, limit.align_hz)):
         return [_void(curve.quantity, curve.subject, curve.unit, hole, words, may_pass=True)]
     comparable = curve.absolute or limit.around == "reference"
     # A reference build was measured on this very bench: what the bench is off by it was off by then.
@@ -162,7 +166,7 @@ def judge_curve(curve: Curve, mask: Mask, limit: Limit, decision: Decision = SIM
     if limit.align_hz is None or limit.align_within_db is None:
         if not comparable:
             return [_void(curve.quantity, curve.subject, curve.unit, NOT_ABSOLUTE, words)]
-        return [_shape(curve, mask, words, 0.0, decision)]
+        return [_shape(curve, mask, words, 0.0, decision, hole)]
     shift_db = _shift_db(curve, mask, (limit.align_hz[0], limit.align_hz[1]))
     if not np.isfinite(shift_db):
         return [_void(curve.quantity, curve.subject, curve.unit, "no mask and curve in the alignment band", words)]
@@ -171,25 +175,32 @@ def judge_curve(curve: Curve, mask: Mask, limit: Limit, decision: Decision = SIM
     curve = without_bench(curve)
     within = Limit(lower=-limit.align_within_db, upper=limit.align_within_db)
     if comparable:
-        return [judge_number(level, within, decision), _shape(curve, mask, words, shift_db, decision)]
+        return [judge_number(level, within, decision), _shape(curve, mask, words, shift_db, decision, hole)]
     unproved = _void(level.quantity, level.subject, "dB", NOT_ABSOLUTE, limit_words(within, "dB"))
-    return [unproved, _shape(curve, mask, words, shift_db, decision)]
+    return [unproved, _shape(curve, mask, words, shift_db, decision, hole)]
 
 
-def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Decision) -> Verdict:
+def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Decision, hole: str) -> Verdict:
+    """Verdict of a curve's shape; where it has a hole only what was read itself can speak, and only against it."""
     grid, low, high, value = _on_one_grid(curve, mask)
+    if hole:
+        read = np.isin(grid, curve.frequency_hz[_known(curve)])
+        grid, low, high, value = (each[read] for each in (grid, low, high, value))
     value = value - shift_db
     margins = np.minimum(value - low, high - value)
-    worst = int(np.argmin(margins))
-    margin = float(margins[worst])
-    side = "too low" if value[worst] - low[worst] < high[worst] - value[worst] else "too high"
     uncertainty = _at(curve, curve.uncertainty, grid)
     accepted, rejected = _decided(value, uncertainty, low, high, decision)
-    if not (accepted.all() or rejected.any()):
-        open_ = int(np.argmin(np.where(accepted, np.inf, margins)))
-        near = f"{_too_near(float(margins[open_]), float(uncertainty[open_]), curve.unit)} at {hertz(grid[open_])}"
-        return replace(_void(curve.quantity, curve.subject, curve.unit, near, words, may_pass=True), mask=mask)
+    bound = _is_bound(curve, grid)
+    # The truth may lie anywhere below a bound.
+    accepted &= ~bound | (low <= -FAR_AWAY)
+    rejected &= ~bound | (value < low)
+    if not rejected.any() and (hole or not accepted.all()):
+        why = hole or _open(curve, grid, value, margins, uncertainty, accepted, bound)
+        return replace(_void(curve.quantity, curve.subject, curve.unit, why, words, may_pass=True), mask=mask)
     is_pass = not rejected.any()
+    worst = int(np.argmin(margins if is_pass else np.where(rejected, margins, np.inf)))
+    margin = float(margins[worst])
+    side = "too low" if value[worst] - low[worst] < high[worst] - value[worst] else "too high"
     return Verdict(
         quantity=curve.quantity,
         subject=curve.subject,
@@ -208,18 +219,65 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Deci
     )
 
 
+def _open(
+    curve: Curve,
+    grid: Floats,
+    value: Floats,
+    margins: Floats,
+    uncertainty: Floats,
+    accepted: NDArray[np.bool_],
+    bound: NDArray[np.bool_],
+) -> str:
+    """Why the points that are neither inside nor outside are not: the one nearest to failing."""
+    at = int(np.argmin(np.where(accepted, np.inf, margins)))
+    if bound[at] and margins[at] < 0:
+        return (
+            f"at most {_figure(float(value[at]))} {curve.unit} at {hertz(grid[at])}: noise hides whether it is less"
+        ).replace("  ", " ")
+    if bound[at]:
+        return f"noise hides it at {hertz(grid[at])}, where it may not be less than a limit either"
+    return f"{_too_near(float(margins[at]), float(uncertainty[at]), curve.unit)} at {hertz(grid[at])}"
+
+
+def _known(curve: Curve) -> NDArray[np.bool_]:
+    """Where something is known of a curve: its value, or what it is at most."""
+    return curve.valid if curve.at_most is None else curve.valid | curve.at_most
+
+
+def _is_bound(curve: Curve, frequency_hz: Floats) -> NDArray[np.bool_]:
+    """Where a curve between its known points says no more than what it is at most."""
+    if curve.at_most is None:
+        return np.zeros(frequency_hz.shape, np.bool_)
+    known = _known(curve)
+    near = np.interp(np.log(frequency_hz), np.log(curve.frequency_hz[known]), ~curve.valid[known])
+    return np.asarray(near > 0)
+
+
+def _is_finite(curve: Curve) -> bool:
+    return bool(np.all(np.isfinite(curve.value[_known(curve)])))
+
+
+def _is_known_in(curve: Curve, band_hz: Sequence[float] | None) -> bool:
+    """Whether a curve has no hole in the band that its level is taken from."""
+    if band_hz is None:
+        return True
+    inside = (curve.frequency_hz >= band_hz[0]) & (curve.frequency_hz <= band_hz[1])
+    return bool(inside.any() and curve.valid[inside].all())
+
+
 def _hole(curve: Curve, mask: Mask) -> str:
     first, last = mask.frequency_hz[0], mask.frequency_hz[-1]
-    if not np.all(np.isfinite(curve.value[curve.valid])):
+    if not _is_finite(curve):
         return "the curve holds values that are not finite"
-    trusted = curve.frequency_hz[curve.valid]
+    known = _known(curve)
+    trusted = curve.frequency_hz[known]
     near = trusted[(trusted >= first / WIDEST_GAP) & (trusted <= last * WIDEST_GAP)]
     if near.size < 2 or near[0] > first * 1.001 or near[-1] < last * 0.999:
         reach = f"from {hertz(near[0])} to {hertz(near[-1])}" if near.size else "nowhere"
         return f"the mask runs from {hertz(first)} to {hertz(last)}; the reading can be trusted {reach}"
     inside = (curve.frequency_hz >= first) & (curve.frequency_hz <= last)
-    if not np.all(curve.valid[inside]):
-        gap = curve.frequency_hz[inside & ~curve.valid]
+    if not np.all(known[inside]):
+        gap = curve.frequency_hz[inside & ~known]
         return f"the reading cannot be trusted between {hertz(gap[0])} and {hertz(gap[-1])}, where the mask judges"
     steps = near[1:] / near[:-1]
     if np.any(steps > WIDEST_GAP):
@@ -229,10 +287,11 @@ def _hole(curve: Curve, mask: Mask) -> str:
 
 def _on_one_grid(curve: Curve, mask: Mask) -> tuple[Floats, Floats, Floats, Floats]:
     first, last = mask.frequency_hz[0], mask.frequency_hz[-1]
-    trusted = curve.frequency_hz[curve.valid]
+    known = _known(curve)
+    trusted = curve.frequency_hz[known]
     grid = np.union1d(trusted[(trusted >= first) & (trusted <= last)], mask.frequency_hz)
     log, at = np.log(grid), np.log(mask.frequency_hz)
-    value = np.interp(log, np.log(trusted), curve.value[curve.valid])
+    value = np.interp(log, np.log(trusted), curve.value[known])
     # An open side stands far away: infinities cannot be interpolated.
     low = np.interp(log, at, np.maximum(mask.lower, -FAR_AWAY))
     high = np.interp(log, at, np.minimum(mask.upper, FAR_AWAY))

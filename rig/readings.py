@@ -259,6 +259,9 @@ class Curve:
     valid: NDArray[np.bool_]
     #: Standard uncertainty, NaN where not known.
     uncertainty: Floats | None = None
+    #: True where noise hides the value, but the truth is at most what is drawn: below an upper limit that passes, above
+    #: it nothing is proved. Not valid there. None: nowhere.
+    at_most: NDArray[np.bool_] | None = None
     #: False: the level hangs on an uncalibrated gain; only its shape, or a difference to a reference, says anything.
     absolute: bool = True
     #: What the kit's model says, on the same frequencies; None when there is no model for it.

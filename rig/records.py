@@ -333,6 +333,8 @@ def _write_curve(curve: Curve, check: str, folder: Path) -> dict[str, Any]:
         "uncertainty": blank if curve.uncertainty is None else curve.uncertainty,
         "design": blank if curve.design is None else curve.design,
     }
+    if curve.at_most is not None:
+        columns["at_most"] = curve.at_most
     keys = ("quantity", "subject", "unit", "trouble", "method")
     file = _write_columns(folder, "curves", f"{check} {curve.quantity} {curve.subject}", columns)
     return {key: getattr(curve, key) for key in keys} | {"file": file}

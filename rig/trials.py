@@ -115,6 +115,7 @@ def curve(record: Record, entry: Mapping[str, Any]) -> Curve:
         }
     except (KeyError, TypeError, ValueError) as error:
         raise RecordError(f"{path}: not a table of numbers: {error}") from None
+    at_most = np.array([row["at_most"] == "1" for row in rows]) if rows and "at_most" in rows[0] else None
     known = {column: columns[column] for column in ("uncertainty", "design") if np.isfinite(columns[column]).any()}
     return Curve(
         quantity=entry["quantity"],
@@ -124,6 +125,7 @@ def curve(record: Record, entry: Mapping[str, Any]) -> Curve:
         unit=entry["unit"],
         valid=columns["valid"] == 1,
         uncertainty=known.get("uncertainty"),
+        at_most=at_most,
         design=known.get("design"),
         absolute=entry.get("absolute", True),
         trouble=entry.get("trouble", ""),

@@ -36,6 +36,10 @@ def verdicts_of(limits, *readings, folder=Path(), partial=False):
     return judge(CheckReadings(numbers, curves), limits, folder, "response", partial=partial)
 
 
+def write_mask(folder, *rows):
+    (folder / "m.csv").write_text("\n".join(["frequency_hz,lower,upper", *rows, ""]), encoding="utf-8")
+
+
 def outcomes(limits, *readings, **more):
     return [verdict.outcome for verdict in verdicts_of(limits, *readings, **more)]
 
@@ -136,6 +140,49 @@ def test_one_point_that_is_not_finite_makes_it_void_and_never_fail(place, wrong)
     assert outcomes(around(), level(value)) == ["void"]
     outside = around([[100.0, 5000.0, 3.0, 3.0]], align_hz=[100.0, 5000.0], align_within_db=1.0)
     assert set(outcomes(outside, level(value))) == {"void"}
+
+
+def test_a_trusted_point_outside_fails_whatever_is_hidden_elsewhere():
+    valid = (GRID_HZ < 200) | (GRID_HZ > 500)
+    value = np.where(np.abs(GRID_HZ - 2000) < 60, 4.0, 0.0)
+    (verdict,) = verdicts_of(around(), level(value, valid))
+    assert (verdict.outcome, verdict.margin) == ("fail", -1.0)
+    assert 1900 < verdict.at_hz < 2100
+    assert outcomes(around(), level(0.0, valid)) == ["void"]
+
+
+def test_beside_a_hidden_stretch_nothing_that_was_not_read_fails(tmp_path):
+    """A mask with a point in the hole: what a straight line across the hole would be there is nobody's reading."""
+    write_mask(tmp_path, "100,-3,3", "990,-30,30", "1000,-1,1", "1010,-30,30", "5000,-3,3")
+    value = np.where(GRID_HZ < 1000, 2.5, -2.0)
+    valid = (GRID_HZ < 700) | (GRID_HZ > 1400)
+    assert outcomes(Limit(mask="m.csv"), level(value, valid), folder=tmp_path) == ["void"]
+
+
+def test_a_hole_where_the_level_is_taken_from_fails_nothing():
+    valid = (GRID_HZ < 600) | (GRID_HZ > 900)
+    value = np.where(np.abs(GRID_HZ - 3000) < 60, 9.0, 0.0)
+    aligned = around(align_hz=[500.0, 1000.0], align_within_db=1.0)
+    assert outcomes(aligned, level(value, valid)) == ["void"]
+
+
+@pytest.mark.parametrize(
+    ("value", "rows", "expected"),
+    [
+        (-1.0, ("100,,0", "5000,,0"), "pass"),
+        (1.0, ("100,,0", "5000,,0"), "void"),
+        (-1.0, ("100,-5,0", "5000,-5,0"), "void"),
+        (-6.0, ("100,-5,0", "5000,-5,0"), "fail"),
+    ],
+)
+def test_a_bound_passes_below_an_upper_limit_and_never_fails_above_it(tmp_path, value, rows, expected):
+    write_mask(tmp_path, *rows)
+    bound = np.abs(GRID_HZ - 1000) < 100
+    curve = level(np.where(bound, value, -2.0), ~bound, at_most=bound)
+    (verdict,) = verdicts_of(Limit(mask="m.csv"), curve, folder=tmp_path)
+    assert verdict.outcome == expected
+    assert verdict.may_pass == (expected == "void")
+    assert ("noise hides" in verdict.reason) == (expected == "void")
 
 
 def test_points_outside_the_mask_may_be_anything_that_is_not_trusted():
