@@ -70,8 +70,8 @@ def test_words_of_safety() -> None:
     assert "isolated = true" in heat
 
 
-def test_roles_and_numbers_are_those_of_the_bench_in_the_readme() -> None:
-    lines = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8").splitlines()
+def test_roles_and_numbers_are_those_of_the_bench_on_its_page() -> None:
+    lines = (Path(__file__).parents[2] / "rig" / "bench" / "README.md").read_text(encoding="utf-8").splitlines()
     from_there = itertools.dropwhile(lambda line: line != '    kind = "soundcard"', lines)
     block = itertools.takewhile(lambda line: not line or line.startswith("    "), from_there)
     example = tomllib.loads(textwrap.dedent("\n".join(block)))
@@ -88,8 +88,8 @@ def test_roles_and_numbers_are_those_of_the_bench_in_the_readme() -> None:
     assert f"output {playing['loopback_output']}: loopback_output" in words_of("playing")
 
 
-def test_the_soak_is_wired_as_the_readme_says() -> None:
-    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+def test_the_soak_is_wired_as_its_page_says() -> None:
+    text = (Path(__file__).parents[2] / "rig" / "bench" / "README.md").read_text(encoding="utf-8")
     lines = itertools.dropwhile(lambda line: line != "    [soak]", text.splitlines())
     block = itertools.takewhile(lambda line: not line or line.startswith("    "), lines)
     wiring_of_soak = tomllib.loads(textwrap.dedent("\n".join(block)))["soak"]
