@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from itertools import groupby
 
 from rig.bench.base import Bench, BenchEnds, BenchError, Player
-from rig.bench_check.signs import advice, signs, unnoticed
+from rig.bench_check.signs import advice, doubts_of, signs_of, unnoticed
 from rig.bench_check.told import Told
 from rig.check import ListedCheck
 from rig.findings.tell import Finding, findings
@@ -144,8 +144,10 @@ class _Walk:
     held: str = ""
     #: A gate was void: what the same wiring gave cannot be trusted either.
     untrusted: bool = False
-    #: What was said against the bench so far.
-    signs: list[Told] = field(default_factory=list)
+    #: What the quiet sweeps of each stage say against the bench, as far as they are there.
+    found: dict[Stage, list[Told]] = field(default_factory=dict)
+    #: Names of what the person at the bench was asked about.
+    asked_about: set[str] = field(default_factory=set)
 
     @property
     def measured(self) -> dict[Request, Capture | Log]:
@@ -297,7 +299,7 @@ def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Ite
         needed = [request for request in sweeps(walk.schedule.needs[listed.name]) if request in requests]
         if not needed or any(walk.troubles[request] for request in needed):
             continue
-        result = examine(listed, needed, walk.measured, walk.troubles, walk.kit, partial=True)
+        result = _examined(walk, listed, needed, partial=True)
         if is_doubtful(result.verdicts) or (listed.check.GATE and result.outcome == "void"):
             looks |= {request: [walk.captures[request]] for request in needed}
     for _ in range(2):
@@ -329,7 +331,7 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
     what is wrong; it never gets to its amplifier. What speaks against the bench is told, and where the gates pass all
     the same, it is asked whether to go on.
     """
-    told = _signs(walk, group.stage)
+    walk.found[group.stage] = signs_of(walk.kit, list(walk.captures.values()), group.stage)
     for listed in walk.checks:
         needed = [request for request in walk.schedule.needs[listed.name] if request in group.gates]
         if not listed.check.GATE or not needed:
@@ -342,34 +344,27 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
         stopped = f"stopped before full level: {result.title}: {why}"
         if result.outcome == "fail" and group.stage == "leads":
             walk.held = walk.held or stopped
-            walk.signs += told
             continue
         walk.untrusted = walk.untrusted or result.outcome == "void"
         if listed.name not in walk.results:
             # With what earlier places gave: a box that is too loud there drowns its neighbour here.
             so_far = [request for request in walk.schedule.needs[listed.name] if request in walk.measured]
-            whole = examine(listed, so_far, walk.measured, walk.troubles, walk.kit, partial=True)
+            whole = _examined(walk, listed, so_far, partial=True)
             walk.results[listed.name] = whole
             yield Judged(whole)
-        walk.signs += told
         raise _Stopped(stopped)
-    new = unnoticed(told)
-    walk.signs += new
+    new = [one for one in unnoticed(walk.found[group.stage]) if one.what not in walk.asked_about]
+    walk.asked_about |= {one.what for one in new}
     if new and not walk.held:
         words = f"{advice(new)}\n{GO_ON}"
         yield Asked(words)
         _ask(walk, words)
 
 
-def _signs(walk: _Walk, stage: Stage) -> list[Told]:
-    """What the quiet sweeps of a stage say against the bench that was not said before."""
-    said = {one.what for one in walk.signs}
-    captures = [capture for capture in walk.captures.values() if capture.request.stage == stage]
-    try:
-        return [one for one in signs(walk.kit, captures) if one.what not in said]
-    except Exception as error:
-        # Whatever happens here, the run goes on as its gates say.
-        return [Told("signs", False, f"looking for signs of it failed: {type(error).__name__}: {error}")]
+def _examined(walk: _Walk, listed: ListedCheck, needed: Sequence[Request], partial: bool = False) -> CheckResult:
+    """A check on what was measured and what is known of the bench so far."""
+    doubts = doubts_of(walk.found)
+    return examine(listed, needed, walk.measured, walk.troubles, walk.kit, partial=partial, bench_doubts=doubts)
 
 
 def _judge_ready(walk: _Walk) -> Iterator[Event]:
@@ -378,7 +373,7 @@ def _judge_ready(walk: _Walk) -> Iterator[Event]:
         needed = walk.schedule.needs[listed.name]
         ready = all(request in walk.troubles and not walk.troubles[request] for request in needed)
         if ready and listed.name not in walk.results:
-            result = examine(listed, needed, walk.measured, walk.troubles, walk.kit)
+            result = _examined(walk, listed, needed)
             walk.results[listed.name] = result
             yield Judged(result)
 
@@ -391,7 +386,7 @@ def _judge_rest(walk: _Walk, stopped: str) -> Iterator[Event]:
         if stopped and (walk.untrusted or any(request not in walk.troubles for request in needed)):
             result = void(listed, f"{NOT_DONE}: {stopped}")
         else:
-            result = examine(listed, needed, walk.measured, walk.troubles, walk.kit)
+            result = _examined(walk, listed, needed)
         walk.results[listed.name] = result
         yield Judged(result)
 
@@ -414,8 +409,15 @@ def _finished(walk: _Walk, stopped: str, bench_failed: bool) -> Run:
     named = _named(walk.kit, results) if outcome == "fail" else ()
     logs = tuple((log, walk.troubles[programme]) for programme, log in walk.logs.items())
     timing = Timing(sound_s, cycle_s, walk.operator_s)
-    told = advice(walk.signs)
+    told = _advice(walk, outcome)
     return Run(outcome, stopped, bench_failed, results, tuple(walk.all_captures), logs, timing, named, told)
+
+
+def _advice(walk: _Walk, outcome: Outcome) -> str:
+    """What to do about the bench where a run did not pass; a noise of it is told where nothing else is wrong."""
+    found = [one for told in walk.found.values() for one in told]
+    told = {one.what: one for one in unnoticed(found) or found}
+    return advice(list(told.values())) if outcome != "pass" else ""
 
 
 def _named(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:

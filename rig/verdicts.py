@@ -10,7 +10,7 @@ from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Log, Untrusted
 from rig.requests import Request
 from rig.signals import alteration, integrity, marks, quiet, stimulus
-from rig.trust import doubt
+from rig.trust import BenchPart, doubt, rests_on
 from rig.uncertainty import with_repeatability
 
 
@@ -79,11 +79,13 @@ def examine(
     troubles: dict[Request, tuple[str, ...]],
     kit: Kit,
     partial: bool = False,
+    bench_doubts: Mapping[BenchPart, str] | None = None,
 ) -> CheckResult:
     """Read one check and judge it; `partial` when `needed` is only a part of what the check asks for.
 
     `captures` holds the last attempt at each request, `troubles` what speaks against it. A missing or disturbed
-    capture makes the check void before anything is read.
+    capture makes the check void before anything is read. What rests on a part of the bench that is in doubt
+    (`rig.bench_check.signs.bench_doubts`) is void; what does not is judged all the same.
     """
     for request in needed:
         if request not in captures:
@@ -101,7 +103,7 @@ def examine(
         read = with_repeatability(read, kit.repeatability.get(listed.name, {}))
         read = replace(read, remarks=(*read.remarks, *clocks.remarks(heard, own)))
         bench = next((capture.calibration.bench for capture in own), "")
-        verdicts = tuple(judge(read, limits, kit.folder, listed.name, bench, partial, kit.decision))
+        judged = judge(read, limits, kit.folder, listed.name, bench, partial, kit.decision)
     except Untrusted as error:
         return void(listed, str(error))
     except KeyboardInterrupt:
@@ -110,6 +112,29 @@ def examine(
         # A mistake in a check (a workspace may bring its own; it may even call sys.exit), or readings that nothing can
         # be held against: it proves nothing about the unit and loses no run.
         return void(listed, f"the check itself failed: {error_words(error)}")
+    verdicts = tuple(without_doubtful(judged, listed.check.NAME, bench_doubts or {}))
     outcome = outcome_of([verdict.outcome for verdict in verdicts])
     reason = "" if verdicts else "the kit sets no limit for this check, so it proves nothing"
     return CheckResult(listed.name, listed.check.TITLE, outcome, reason, read, verdicts)
+
+
+def without_doubtful(verdicts: Sequence[Verdict], check: str, doubts: Mapping[BenchPart, str]) -> list[Verdict]:
+    """Verdicts, void where they rest on a part of the bench that is in doubt.
+
+    Parameters
+    ----------
+    check : str
+        NAME of the check.
+    doubts : mapping
+        Part of the bench -> what speaks against it.
+    """
+    aligned = {(v.quantity.removesuffix(" shift"), v.subject) for v in verdicts if v.quantity.endswith(" shift")}
+    left = []
+    for verdict in verdicts:
+        is_shape = (verdict.quantity, verdict.subject) in aligned
+        spoilt = [words for part, words in doubts.items() if rests_on(check, verdict.quantity, part, is_shape)]
+        if spoilt and verdict.outcome != "void":
+            reason = f"the bench is in doubt: {'; '.join(dict.fromkeys(spoilt))}"
+            verdict = replace(verdict, outcome="void", reason=reason, margin=float("nan"), may_pass=False)
+        left.append(verdict)
+    return left

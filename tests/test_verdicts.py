@@ -11,8 +11,10 @@ import pytest
 import checks
 from rig.bench.calibration import calibrate_known_load
 from rig.check import listed_checks
+from rig.judge import Verdict
 from rig.responses import design_response
-from rig.verdicts import capture_troubles, examine, void
+from rig.trust import NEEDS, RESTS_ON
+from rig.verdicts import capture_troubles, examine, void, without_doubtful
 
 sys.path.append(str(Path(__file__).parent / "checks"))
 from captures import BENCH, at_leads, captured, flat, playing, spoiled
@@ -131,3 +133,36 @@ def test_the_same_captures_give_the_same_verdicts():
 def test_void_keeps_its_reason():
     result = void(LISTED["leads"], "the operator skipped it")
     assert (result.outcome, result.reason, result.verdicts) == ("void", "the operator skipped it", ())
+
+
+def verdict_of(quantity, outcome="fail"):
+    return Verdict(quantity, "left", outcome, 1.0, "dB", -1.0 if outcome == "fail" else 1.0, 1e3, "", "wrong")
+
+
+@pytest.mark.parametrize(
+    ("check", "part", "doubtful", "judged"),
+    [
+        ("impedance", "leads", {"fs", "impedance"}, set()),
+        ("response", "leads", set(), {"sensitivity", "match"}),
+        ("response", "microphone gain", {"sensitivity", "level"}, {"match", "mean match"}),
+        ("response", "microphone place", {"sensitivity", "match"}, set()),
+        ("polarity", "microphone sign", {"driver polarity"}, {"polarity between"}),
+        ("a workspace's own", "microphone gain", {"anything"}, set()),
+    ],
+)
+def test_what_rests_on_a_doubted_part_of_the_bench_is_void_and_the_rest_is_judged(check, part, doubtful, judged):
+    verdicts = [verdict_of(quantity, outcome) for quantity in doubtful | judged for outcome in ("fail", "pass")]
+    left = without_doubtful(verdicts, check, {part: "it looks wrong"})
+    assert {v.quantity for v in left if v.outcome == "void"} == doubtful
+    assert {v.quantity for v in left if v.outcome != "void"} == judged
+    assert all("it looks wrong" in v.reason for v in left if v.outcome == "void")
+
+
+def test_a_shape_does_not_rest_on_a_gain_once_its_level_is_taken_out():
+    verdicts = [verdict_of("free-field level shift"), verdict_of("free-field level"), verdict_of("level")]
+    left = without_doubtful(verdicts, "response", {"microphone gain": "a knob was turned"})
+    assert [v.outcome for v in left] == ["void", "fail", "void"]
+
+
+def test_every_check_that_calibrations_are_known_of_is_known_of_each_part_of_the_bench_too():
+    assert {check for checks_of in RESTS_ON.values() for check in checks_of} <= set(NEEDS)

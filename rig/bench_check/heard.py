@@ -30,6 +30,8 @@ SHORT_FROM_HZ, SHORT_TO_HZ = 400.0, 16000.0
 #: A box that plays nothing above this is looked at through a long one.
 BASS_BELOW_HZ = 2000.0
 EVENED_POINTS = 18
+#: Points of an octave that tell its phase.
+FEWEST_OF_OCTAVE = 12
 #: Points of a response that count stand so far above the noise.
 CLEAR_DB = 12.0
 
@@ -58,11 +60,33 @@ class Heard:
 
     @cached_property
     def best(self) -> tuple[float, float]:
-        """Delay against the design in seconds, and the mean cosine of the phase there: -1 is upside down."""
+        """Delay against the design in seconds, and the mean cosine of the phase there: -1 is upside down.
+
+        The delay is the one at which most of the octaves agree with the design, each by itself and whatever its sign:
+        a driver connected the wrong way round turns its octaves over and moves nothing.
+        """
+        delays, agreement = self._agreements
+        at = int(np.argmax(agreement))
+        return float(delays[at]), float(mean_cosine(self.measured, self.expected, self.grid, delays[at : at + 1])[0])
+
+    @cached_property
+    def moved(self) -> tuple[float, float]:
+        """Agreement with the design at the best delay, 0 to 1, and how much of it is lost without that delay."""
+        delays, agreement = self._agreements
+        best = float(np.max(agreement))
+        return best, best - float(np.interp(0.0, delays, agreement))
+
+    @cached_property
+    def _agreements(self) -> tuple[Floats, Floats]:
+        """Delays in seconds, and the mean over octaves of the magnitude of the mean cosine at each, shape (n,)."""
         delays = np.arange(-4e-3, 4e-3, 5e-6)
-        cosines = mean_cosine(self.measured, self.expected, self.grid, delays)
-        at = int(np.argmax(np.abs(cosines)))
-        return float(delays[at]), float(cosines[at])
+        octave = np.floor(np.log2(self.grid / self.grid[0])).astype(int)
+        cosines = [
+            np.abs(mean_cosine(self.measured[inside], self.expected[inside], self.grid[inside], delays))
+            for inside in (octave == n for n in range(octave[-1] + 1))
+            if np.count_nonzero(inside) >= FEWEST_OF_OCTAVE
+        ]
+        return delays, np.mean(cosines, axis=0)
 
 
 def evened(values: Floats) -> Floats:

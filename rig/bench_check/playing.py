@@ -13,7 +13,16 @@ from rig.bench_check.evidence import (
     row_integrity,
     without_lines_rms,
 )
-from rig.bench_check.heard import Playing, heard_box, looped_db, output_off_db, output_within_db, way_s
+from rig.bench_check.heard import (
+    BASS_BELOW_HZ,
+    Heard,
+    Playing,
+    heard_box,
+    looped_db,
+    output_off_db,
+    output_within_db,
+    way_s,
+)
 from rig.bench_check.loudness import tell_levels
 from rig.bench_check.told import Told, louder, right, unknown, within
 from rig.readings import Capture
@@ -30,6 +39,8 @@ PLACE_M = 0.02
 STEP_DB = 1.5
 #: Phases must agree so far with the design's before a delay or a sign is read from them.
 AGREEMENT = 0.6
+#: A microphone is said to have moved where the octaves agree with the design so well, and without it so much less.
+CLEARLY, CLEARLY_MOVED = 0.8, 0.15
 
 
 def tell_playing(bench: Playing) -> list[Told]:
@@ -187,20 +198,27 @@ def _exchanged(one: str, other: str) -> Told:
 
 
 def place(bench: Playing) -> Told | None:
-    """Distance of the microphone by the time of flight."""
-    first = bench.kit.channels[0].name
+    """Distance of the microphone by the time of flight, from each box that it stood at."""
     if "microphone" in bench.silence.other_clock:
         words = "the microphone has a clock of its own: its distance cannot be told by the time of flight"
         return unknown("microphone place", words)
-    own = next((one for one in bench.heard if one.channel == first and one.timed), None)
-    if own is None or abs(own.best[1]) < AGREEMENT:
+    at_own = {capture.request.channel for capture in bench.sweeps if capture.request.at == capture.request.channel}
+    told = [_place(bench, one) for one in bench.heard if one.timed and one.channel in at_own]
+    return next((one for one in told if one and one.is_right is False), told[0] if told else None)
+
+
+def _place(bench: Playing, box: Heard) -> Told | None:
+    agreement, lost = box.moved
+    if agreement < AGREEMENT or box.grid[-1] < BASS_BELOW_HZ:
         return None
     position = bench.kit.position(bench.sweeps[0].request.position)
-    further_m = own.best[0] * air_speed_m_s(bench.silence)
+    further_m = box.best[0] * air_speed_m_s(bench.silence)
     found_m = position.distance_m + further_m
     if abs(further_m) < PLACE_M:
-        return right("microphone place", f"the microphone is {found_m:.2f} m from the {first} box")
-    words = f"the microphone is {found_m:.2f} m from the {first} box; the kit says {position.distance_m:g} m"
+        return right("microphone place", f"the microphone is {found_m:.2f} m from the {box.channel} box")
+    if agreement < CLEARLY or lost < CLEARLY_MOVED:
+        return None
+    words = f"the microphone is {found_m:.2f} m from the {box.channel} box; the kit says {position.distance_m:g} m"
     to_do = "Put the microphone at its stop and the box against the jig's stops."
     return Told("microphone place", False, words, to_do)
 

@@ -1,7 +1,8 @@
 """Signs of a bench fault in the quiet sweeps of a run: told before anything loud sounds, before a unit is blamed."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from typing import Literal
 
 from rig.bench_check import common, heard, leads, loudness, playing
 from rig.bench_check.evidence import hears, row_integrity
@@ -11,8 +12,9 @@ from rig.bench_check.told import Told, without_what_follows
 from rig.clocks import on_one_clock
 from rig.kit import Kit
 from rig.readings import Capture, Untrusted
-from rig.requests import Sweep
+from rig.requests import Stage, Sweep
 from rig.responses import air_speed_m_s, sweep_layout
+from rig.trust import BenchPart
 
 #: What a run's page sends to.
 ADVICE = "Run kitproof check-bench"
@@ -20,17 +22,62 @@ ADVICE = "Run kitproof check-bench"
 NOISES = ("hum", "other sound", "ambient")
 #: Read off the impedance, which may as well be one box's own.
 OF_THE_BOX = ("sense resistor", "input gains")
+#: What a sign leaves in doubt; any other leaves all that its stage measures.
+DOUBTFUL_PARTS: Mapping[str, BenchPart] = {
+    "output level": "output level",
+    "output too loud": "output level",
+    "loopback gain": "output level",
+    "resistor left in": "speaker lead",
+    "microphone level": "microphone gain",
+    "microphone place": "microphone place",
+    "microphone polarity": "microphone sign",
+}
+FAILED = "signs"
 
 
 def advice(told: Sequence[Told]) -> str:
     """Signs as the person at the bench is told them; empty where there are none."""
     lines = [f"{one.words}. {one.what_to_do}".strip() for one in told]
-    return "\n".join(["The bench looks wrong:", *lines, f"{ADVICE} for more."]) if lines else ""
+    or_unit = all(one.certainty == "bench or unit" for one in told)
+    begins = "The bench looks wrong, or all of the unit is:" if or_unit else "The bench looks wrong:"
+    return "\n".join([begins, *lines, f"{ADVICE} for more."]) if lines else ""
+
+
+def bench_doubts(kit: Kit, captures: Sequence[Capture]) -> dict[BenchPart, str]:
+    """Parts of the bench that the quiet sweeps of a run speak against, and in which words.
+
+    Pure: the same captures give the same doubts, from a live run and from an archive.
+
+    Parameters
+    ----------
+    captures
+        Of a run, in any order; of each request the last one that is given counts.
+    """
+    return doubts_of({stage: signs_of(kit, captures, stage) for stage in STAGES})
+
+
+def doubts_of(found: Mapping[Stage, Iterable[Told]]) -> dict[BenchPart, str]:
+    """Parts of the bench that the signs of each stage leave in doubt, and in which words.
+
+    Noises are not among them: the checks themselves notice those. Where the search itself failed, nothing of the bench
+    is proved.
+    """
+    doubts: dict[BenchPart, str] = {}
+    for stage in STAGES:
+        for one in unnoticed(found.get(stage, ())):
+            words = f"{one.words} (or the unit is like that)" if one.certainty == "bench or unit" else one.words
+            for part in STAGES if one.what == FAILED else (DOUBTFUL_PARTS.get(one.what, stage),):
+                doubts[part] = "; ".join(filter(None, (doubts.get(part), words)))
+    return doubts
 
 
 def unnoticed(told: Iterable[Told]) -> list[Told]:
     """Of signs, those that speak against a run whose gates pass."""
     return [one for one in told if one.what not in NOISES]
+
+
+#: The stages whose quiet sweeps are looked at.
+STAGES: tuple[Literal["leads", "playing"], ...] = ("leads", "playing")
 
 
 def signs(kit: Kit, captures: Sequence[Capture]) -> list[Told]:
@@ -43,15 +90,24 @@ def signs(kit: Kit, captures: Sequence[Capture]) -> list[Told]:
         Of a run so far, in any order; only the quiet sweeps that begin each stage are looked at, the newest of each.
         While some boxes are still to come, only what cannot be a box's own is told.
     """
-    whole = [c for c in captures if _is_quiet(kit, c.request) and _is_whole(c)]
-    quiet = {c.request: on_one_clock(c, whole) for c in whole}
-    at_leads = [Leads(kit, _silence_of(c), c) for c in quiet.values() if c.request.stage == "leads"]
-    told: list[Told] = []
-    if at_leads:
-        told += without_what_follows(_at_all([_of_leads(bench) for bench in at_leads], len(kit.channels)))
-    if boxes := _boxes(kit, [c for c in quiet.values() if c.request.stage == "playing"]):
-        told += without_what_follows(_of_boxes(Playing(kit, _silence_of(boxes[0]), boxes, boxes[0])))
-    return told
+    return [one for stage in STAGES for one in signs_of(kit, captures, stage)]
+
+
+def signs_of(kit: Kit, captures: Sequence[Capture], stage: Stage) -> list[Told]:
+    """As `signs`, of one stage."""
+    try:
+        whole = [c for c in captures if c.request.stage == stage and _is_quiet(kit, c.request) and _is_whole(c)]
+        quiet = {c.request: on_one_clock(c, whole) for c in whole}
+        if stage == "leads":
+            at_leads = [Leads(kit, _silence_of(c), c) for c in quiet.values()]
+            found = _at_all([_of_leads(bench) for bench in at_leads], len(kit.channels)) if at_leads else []
+        else:
+            boxes = _boxes(kit, list(quiet.values()))
+            found = _of_boxes(Playing(kit, _silence_of(boxes[0]), boxes, boxes[0])) if boxes else []
+    except Exception as error:
+        # Whatever happens here, no run is lost by it.
+        return [Told(FAILED, False, f"looking for signs of it failed: {type(error).__name__}: {error}")]
+    return without_what_follows(found)
 
 
 def _boxes(kit: Kit, captures: Sequence[Capture]) -> tuple[Capture, ...]:
@@ -114,7 +170,7 @@ def _at_all(found: Sequence[Sequence[Told]], boxes: int) -> list[Told]:
     """What is told of every box alike; of one box, or before all were there, what cannot be the unit's."""
     shared = set.intersection(*({one.what for one in told} for told in found))
     told = [one for one in found[0] if one.what in shared]
-    if len(found) == boxes > 1:
+    if len(found) == boxes:
         return told
     own = OF_THE_BOX if len(found) < boxes else ()
     return [one for one in told if one.certainty != "bench or unit" and one.what not in own]
@@ -128,5 +184,15 @@ def _of_boxes(bench: Playing) -> list[Told]:
         told += [loudness.ambient(bench)]
     if not (bench.loops and _other_box_sounds(bench)):
         told += [playing.place(bench), loudness.resistor_left_in(bench), loudness.microphone_level(bench)]
-    several = len(bench.sweeps) > 1
-    return [one for one in told if one and one.is_right is False and (several or one.certainty != "bench or unit")]
+    boxes = len(bench.kit.channels)
+    # The microphone's sign is stated and no knob changes it; a box connected the wrong way round is a usual fault.
+    of_one_box = ("microphone polarity",) if boxes == 1 else ()
+    may_be_unit = len(bench.sweeps) > 1 or boxes == 1
+    return [
+        one
+        for one in told
+        if one
+        and one.is_right is False
+        and one.what not in of_one_box
+        and (may_be_unit or one.certainty != "bench or unit")
+    ]

@@ -5,7 +5,7 @@ from checked import ROOT, kit_of, known_load
 
 from rig import sequencer
 from rig.bench.simulated import SimulatedBench
-from rig.bench_check.signs import NOISES, advice, signs, unnoticed
+from rig.bench_check.signs import NOISES, advice, bench_doubts, signs, unnoticed
 from rig.kit import Kit
 from rig.readings import Capture
 from rig.verify import job
@@ -135,10 +135,47 @@ def test_a_good_run_is_not_asked_and_a_noise_that_the_gates_can_bear_is_none_of_
 
 
 def test_signs_that_cannot_be_looked_for_lose_no_run(monkeypatch: pytest.MonkeyPatch) -> None:
-    def broken(kit: Kit, captures: list[Capture]) -> list[object]:
+    def broken(*captures: object) -> list[object]:
         raise ValueError("no such curve")
 
-    monkeypatch.setattr(sequencer, "signs", broken)
+    monkeypatch.setattr("rig.bench_check.signs.Leads", broken)
     found, asked = run()
     assert "looking for signs of it failed: ValueError: no such curve" in found.bench_advice
     assert sequencer.GO_ON in asked[-1]
+
+
+@pytest.mark.parametrize(
+    ("fault", "parts"),
+    [
+        ("wrong-sense-resistor=22", {"leads"}),
+        ("turned-knob=3", {"microphone gain"}),
+        ("resistor-left-in", {"speaker lead"}),
+        ("far-microphone=50", {"microphone place"}),
+        ("inverted-microphone", {"microphone sign"}),
+    ],
+)
+def test_a_sign_leaves_a_part_of_the_bench_in_doubt(fault: str, parts: set[str]) -> None:
+    doubts = bench_doubts(kit_of(), run_captures(fault))
+    assert set(doubts) == parts
+
+
+def one_box(name: str = "left") -> Kit:
+    """The design with one of its boxes alone."""
+    kit = kit_of()
+    return kit.model_copy(update={"channels": [kit.channel(name)]})
+
+
+def test_a_tweeter_connected_the_wrong_way_round_moves_no_microphone() -> None:
+    kit = one_box()
+    assert bench_doubts(kit, run_captures("reversed:left:tweeter", kit=kit)) == {}
+    moved = bench_doubts(kit, run_captures("reversed:left:tweeter", "far-microphone=60", kit=kit))
+    assert "0.56 m" in moved["microphone place"]
+
+
+def test_where_one_box_and_bench_cannot_be_told_apart_both_are_said() -> None:
+    kit = one_box()
+    doubts = bench_doubts(kit, run_captures("turned-knob=-6", kit=kit))
+    assert doubts == bench_doubts(kit, run_captures("turned-knob=-6", kit=kit))
+    assert "or the unit is like that" in doubts["microphone gain"]
+    # A box upside down is a fault that units have; nobody turns a microphone's sign with a knob.
+    assert bench_doubts(kit, run_captures("reversed:left", kit=kit)) == {}
