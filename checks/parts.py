@@ -5,6 +5,10 @@ that room. But tolerances bend the curve in their own ways only. So the design's
 their tolerances, all at once, to where its impedance comes nearest to the measured one, and what is left over is read:
 next to nothing for a good unit, more for a part of another value, even where the curve itself lies inside its mask.
 
+What noise adds to it is taken off, for its power is known from the silence before the sweep. An error of the bench's
+calibration that looks like parts inside their tolerances moves the nearest good unit and leaves nothing over: only
+what remains of it after the fit makes the reading uncertain.
+
 What the lumped model leaves out of a real driver is left over in good units too. Read a few of them before a limit is
 set: `kitproof show` lists the reading of any run.
 """
@@ -16,11 +20,19 @@ import numpy as np
 from pydantic import Field
 
 from checks import impedance
-from rig.circuit.nearest import nearest_good_unit
+from rig.circuit.nearest import Nearest, nearest_good_unit, remaining, taken_up
 from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Floats, Reading, Untrusted
+from rig.readings import Calibration, Capture, CheckReadings, Floats, Reading, Untrusted
 from rig.requests import Sweep
-from rig.responses import judged_grid
+from rig.responses import judged_grid, sweep_layout
+from rig.signals.uncertainty import (
+    DB_PER_POWER_PART,
+    SIXTH,
+    combined,
+    mean_square_without_noise,
+    noise_level_db,
+    root_uncertainty,
+)
 from rig.speaker import Band
 from rig.tables import Table
 from rig.uncertainty import with_parts
@@ -61,12 +73,47 @@ def misfit(capture: Capture, settings: Settings, kit: Kit) -> Reading:
     load = impedance.load_impedance(capture, grid)
     if not impedance.trusted(load, settings.uncertainty_percent).all():
         return Reading("parts misfit", channel, float("nan"), "%", trouble=impedance.NOISY)
-    left_over = 100 * np.abs(nearest_good_unit(kit.model(channel), grid, load.ohm))
-    value = rms(left_over)
-    said = f"{value:.2f} %, most at {grid[np.argmax(left_over)]:.0f} Hz"
-    # Noise and a calibration that is off are left over as well.
-    parts = {name: rms(100 * part / np.abs(load.ohm)) for name, part in load.parts().items()}
-    return with_parts(Reading("parts misfit", channel, value, "%", said=said), parts)
+    nearest = nearest_good_unit(kit.model(channel), grid, load.ohm)
+    silence_s = sweep_layout(capture).mark_before / capture.sample_rate_hz
+    value, noise_part, at_most = without_noise(nearest, load, grid, silence_s)
+    said = f"{'at most ' if at_most else ''}{value:.2f} %, most at {grid[np.argmax(np.abs(nearest.left_over))]:.0f} Hz"
+    parts = {"noise": noise_part, **calibration_part(nearest, load, capture.calibration)}
+    return with_parts(Reading("parts misfit", channel, value, "%", said=said, at_most=at_most), parts)
+
+
+def without_noise(
+    nearest: Nearest, load: impedance.Load, frequency_hz: Floats, silence_s: float
+) -> tuple[float, float, bool]:
+    """Root mean square of what is left over, less what noise adds to it, in percent.
+
+    Returns
+    -------
+    value, uncertainty, at_most
+        Where what is left over may be nothing but noise the value is what the truth is at most, at k = 2.
+    """
+    relative = load.uncertainty_ohm / np.abs(load.ohm)
+    noise = 100 * relative * np.sqrt((1 - taken_up(nearest, relative)) / 2)
+    known = noise_level_db(SIXTH * frequency_hz, silence_s) / DB_PER_POWER_PART
+    both = 100 * np.concatenate([nearest.left_over.real, nearest.left_over.imag])
+    square, u_square = mean_square_without_noise(both, np.tile(noise, 2), np.tile(known, 2))
+    # A mean over real and imaginary parts is half of that over frequencies.
+    square, u_square = 2 * square, 2 * u_square
+    if square < 2 * u_square:
+        return float(np.sqrt(max(square, 0.0) + 2 * u_square)), 0.0, True
+    return float(np.sqrt(square)), root_uncertainty(square, u_square), False
+
+
+def calibration_part(nearest: Nearest, load: impedance.Load, calibration: Calibration) -> dict[str, float]:
+    """What the calibration's errors can change of the reading, in percent; nothing where they are not known.
+
+    A change of the curve changes its root mean square by at most its own (the triangle inequality).
+    """
+    errors = calibration.known_load.errors if calibration.known_load else ()
+    if not errors:
+        return {}
+    changes = np.array([(p0 + p1 * load.ohm + p2 * load.ohm**2) / load.ohm for p0, p1, p2 in errors])
+    either = [[rms(np.abs(one)) for one in remaining(nearest, side * changes)] for side in (-1, 1)]
+    return {"calibration": 100 * float(combined(*np.max(either, axis=0)))}
 
 
 def rms(values: Floats) -> float:

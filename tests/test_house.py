@@ -95,6 +95,7 @@ MAY_IMPORT = {
         "rig.readings",
         "rig.requests",
         "rig.responses",
+        "rig.signals.uncertainty",
         "rig.speaker",
         "rig.tables",
         "rig.uncertainty",

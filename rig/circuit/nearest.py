@@ -1,7 +1,9 @@
 """The good unit nearest to one that was measured: every part, driver and box somewhere inside its tolerance."""
 
+from dataclasses import dataclass
+
 import numpy as np
-from scipy.optimize import least_squares
+from scipy.optimize import least_squares, lsq_linear
 
 from rig.circuit.channel import Channel, impedance_ohm
 from rig.circuit.spread import moved, parameters
@@ -14,7 +16,20 @@ LEAD_OHM = 0.1
 STEP = 0.05
 
 
-def nearest_good_unit(model: Channel, frequency_hz: FloatArray, ohm: ComplexArray) -> ComplexArray:
+@dataclass(frozen=True, eq=False)
+class Nearest:
+    """The good unit nearest to a measured one."""
+
+    #: What it does not explain, shape (n,): see `nearest_good_unit`.
+    left_over: ComplexArray
+    #: What one standard deviation of each parameter does to the logarithm of its impedance, real parts before
+    #: imaginary ones; shape (2 n, parameters).
+    slopes: FloatArray
+    #: How far each parameter may still be moved down and up, in standard deviations; shape (parameters,).
+    room: tuple[FloatArray, FloatArray]
+
+
+def nearest_good_unit(model: Channel, frequency_hz: FloatArray, ohm: ComplexArray) -> Nearest:
     """What no good unit explains of a measured impedance.
 
     The parameters of the design are moved inside their tolerances, all at once, to where the impedance comes nearest
@@ -33,7 +48,7 @@ def nearest_good_unit(model: Channel, frequency_hz: FloatArray, ohm: ComplexArra
 
     Returns
     -------
-    ndarray of complex, shape (n,)
+    Nearest
     """
     among = parameters(model)
     measured = np.log(ohm)
@@ -57,4 +72,55 @@ def nearest_good_unit(model: Channel, frequency_hz: FloatArray, ohm: ComplexArra
     bounds = np.append(lower, -CUT_OFF_SIGMA), np.append(upper, CUT_OFF_SIGMA)
     start = np.zeros(len(among) + 1)
     found = least_squares(lambda at: left_over(at[np.newaxis])[0], start, slopes, bounds, xtol=1e-4, ftol=1e-4)
-    return np.asarray(-found.fun[: ohm.size] - 1j * found.fun[ohm.size :])
+    unexplained = np.asarray(-found.fun[: ohm.size] - 1j * found.fun[ohm.size :])
+    return Nearest(unexplained, np.asarray(found.jac), (bounds[0] - found.x, bounds[1] - found.x))
+
+
+def remaining(nearest: Nearest, changes: ComplexArray) -> ComplexArray:
+    """What small relative changes of the measured impedance, one by one, change of what is left over.
+
+    The nearest good unit follows each as far as tolerances let it: least squares, linear about that unit, within the
+    same bounds. With no bound near this is the projection of the change on what the slopes do not span.
+
+    Parameters
+    ----------
+    nearest : Nearest
+    changes : ndarray of complex, shape (changes, n)
+        Relative.
+
+    Returns
+    -------
+    ndarray of complex, shape (changes, n)
+    """
+    # No room at all on one side is a bound like another, but the two must not meet.
+    bounds = np.minimum(nearest.room[0], -1e-9), np.maximum(nearest.room[1], 1e-9)
+    span, small = np.linalg.qr(nearest.slopes)
+
+    def followed(curve: FloatArray) -> FloatArray:
+        return np.asarray(nearest.slopes @ lsq_linear(small, span.T @ curve, bounds, "bvls").x)
+
+    before = np.concatenate([nearest.left_over.real, nearest.left_over.imag])
+    at_rest = followed(before)
+    asked = np.concatenate([changes.real, changes.imag], axis=1)
+    rest = [change - (followed(before + change) - at_rest) for change in asked]
+    return np.array([one[: before.size // 2] + 1j * one[before.size // 2 :] for one in rest])
+
+
+def taken_up(nearest: Nearest, noise: FloatArray) -> FloatArray:
+    """Which part of the power of noise the nearest good unit takes up at each frequency, 0 to 1, shape (n,).
+
+    The leverage of a least-squares fit (Hoaglin and Welsch, The American Statistician 32(1), 1978 (from memory)), in
+    which a tolerance counts as what is known before (one standard deviation each): parameters that noise cannot tell
+    take up nothing.
+
+    Parameters
+    ----------
+    nearest : Nearest
+    noise : ndarray, shape (n,)
+        Standard uncertainty of the impedance from noise, relative.
+    """
+    # Of noise at any phase half of the power lies in either part.
+    sigma = max(float(np.sqrt(np.mean(noise**2) / 2)), 1e-12)
+    left, strength, _ = np.linalg.svd(nearest.slopes, full_matrices=False)
+    leverage = left**2 @ (strength**2 / (strength**2 + sigma**2))
+    return np.asarray((leverage[: noise.size] + leverage[noise.size :]) / 2)

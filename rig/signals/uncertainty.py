@@ -161,6 +161,43 @@ def noise_level_db(width_hz: ArrayLike, seconds: ArrayLike) -> Array:
     return np.asarray(DB_PER_POWER_PART / np.sqrt(np.maximum(1.0, values)))
 
 
+def mean_square_without_noise(value: ArrayLike, noise: ArrayLike, noise_known: ArrayLike) -> tuple[float, float]:
+    """Mean square of values that stand in noise, less what the noise adds to it, and its standard uncertainty.
+
+    A value t with normal noise of variance v beside it has a square of mean ``t**2 + v`` and variance
+    ``4 t**2 v + 2 v**2`` (noncentral chi-square of one degree of freedom: Johnson, Kotz and Balakrishnan, Continuous
+    Univariate Distributions 2, 1995, 29.4 (from memory)). The mean of v is a known effect and is taken off
+    (JCGM 100:2008, 3.2.4); how well v itself is known counts for all values together (5.2.2, note 1).
+
+    Parameters
+    ----------
+    value : array_like, shape (n,)
+    noise : array_like, shape (n,)
+        Standard uncertainty of each value from noise.
+    noise_known : array_like, shape (n,)
+        Relative standard uncertainty of the square of that.
+
+    Returns
+    -------
+    square, uncertainty
+        The square may come out below zero where there is little but noise.
+    """
+    squares, v = np.asarray(value, np.float64) ** 2, np.asarray(noise, np.float64) ** 2
+    # 4 t**2 v + 2 v**2 is the mean of 4 value**2 v - 2 v**2; of noise alone it is no less than 2 v**2.
+    scatter = max(float(np.sum(4 * squares * v - 2 * v**2)), float(np.sum(2 * v**2)))
+    level = float(np.sum(v * np.asarray(noise_known, np.float64)))
+    return float(np.mean(squares - v)), math.hypot(math.sqrt(scatter), level) / squares.size
+
+
+def root_uncertainty(square: float, u_square: float) -> float:
+    """Standard uncertainty of the root of a square that is not small beside its own uncertainty u.
+
+    Half of how far the root reaches at k = 2, on the side on which it reaches further; ``u / (2 root)`` for small u
+    (5.1.3).
+    """
+    return 0.5 * (math.sqrt(square) - math.sqrt(max(square - 2 * u_square, 0.0)))
+
+
 def of_few_values(width_hz: ArrayLike, silence_s: float) -> Array:
     """Factor on a part from noise whose level was told from so few values that it is not known well itself.
 

@@ -127,3 +127,31 @@ def test_coherence_of_many_phases_varies_as_stated() -> None:
     phases = np.random.default_rng(8).vonmises(0.0, 4.0, (MANY, 40))
     lengths = np.abs(np.mean(np.exp(1j * phases), axis=1))
     assert u.coherence_scatter(float(np.mean(lengths)), 40) == pytest.approx(np.std(lengths), rel=0.15)
+
+
+@pytest.mark.parametrize("over_noise", [0.0, 0.1, 0.3, 1.0, 10.0])
+def test_a_mean_square_without_noise_is_unbiased_and_scatters_as_stated(over_noise: float) -> None:
+    random, values = np.random.default_rng(2), 100
+    level = np.linspace(0.5, 1.5, values)
+    true = over_noise * np.cos(np.arange(values))
+    drawn = true + level * random.standard_normal((MANY, values))
+    squares, stated = np.array([u.mean_square_without_noise(one, level, np.zeros(values)) for one in drawn]).T
+    assert np.mean(squares) == pytest.approx(np.mean(true**2), abs=4 * np.std(squares) / np.sqrt(MANY))
+    assert 0.95 < np.mean(stated) / np.std(squares) < 1.15
+    # As it is read: an upper bound where there may be nothing but noise, else a value that is uncertain.
+    hidden = squares < 2 * stated
+    told = np.sqrt(np.where(hidden, np.maximum(squares, 0) + 2 * stated, squares))
+    spread = [0.0 if h else u.root_uncertainty(s, v) for h, s, v in zip(hidden, squares, stated, strict=True)]
+    assert np.mean(told + 2 * np.array(spread) >= np.sqrt(np.mean(true**2))) > 0.94
+
+
+def test_a_noise_level_that_is_not_known_well_counts_for_all_values_together() -> None:
+    values = np.zeros(50)
+    _, known = u.mean_square_without_noise(values, np.ones(50), np.zeros(50))
+    _, half_known = u.mean_square_without_noise(values, np.ones(50), np.full(50, 0.5))
+    assert half_known == pytest.approx(np.hypot(known, 0.5))
+
+
+def test_a_root_is_as_uncertain_as_its_square_makes_it() -> None:
+    assert u.root_uncertainty(4.0, 0.01) == pytest.approx(0.01 / (2 * 2.0), rel=0.01)
+    assert u.root_uncertainty(4.0, 10.0) == pytest.approx(1.0)
