@@ -24,7 +24,7 @@ from rig.report.certificate import certificate
 from rig.rework_command import rework_command
 from rig.screen import terminal
 from rig.tables import TableError
-from rig.verify import Job, job, resume, verify, with_connection
+from rig.verify import Job, job, judge_again, resume, verify, with_connection
 
 PASS, FAIL, VOID, USAGE, BENCH = 0, 1, 2, 3, 4
 STATUS = {"pass": PASS, "fail": FAIL, "void": VOID}
@@ -219,20 +219,17 @@ def show(
 @app.command()
 def rejudge(serial: str, workspace: Workspace = HERE, kit: OfKit = "") -> None:
     """Judge the captures of a unit's newest record by today's limits; nothing is captured, nothing is changed."""
-    from rig.bench.archive import ArchiveBench
-
     record = _newest(workspace, serial, kit)
     work = job(workspace, record.document["kit"]["name"], record.document.get("plan", ""))
-    origin = {"run": record.document["run"]}
-    bench = ArchiveBench(records.load_captures(record), origin, records.load_rows(record))
-    events = sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True)
-    run = next(event.run for event in events if isinstance(event, sequencer.Finished))
+    judged = judge_again(work, record)
     console = Console()
-    console.print(terminal.verdict_table(run.results))
-    if run.stopped:
-        console.print(run.stopped)
-    console.print(f"then: {record.document['outcome']}; by today's limits: {run.outcome}")
-    raise typer.Exit(BENCH if run.bench_failed else STATUS[run.outcome])
+    console.print(terminal.verdict_table(judged.results))
+    if judged.findings:
+        console.print(terminal.findings_words(judged.findings))
+    if record.document["stopped"]:
+        console.print(record.document["stopped"])
+    console.print(f"then: {record.document['outcome']}; by today's limits: {judged.outcome}")
+    raise typer.Exit(STATUS[judged.outcome])
 
 
 def _newest(workspace: Path, serial: str, kit: str, plan: str | None = None) -> records.Record:

@@ -3,6 +3,7 @@
 import math
 from array import array
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from statistics import fmean, pstdev
 
@@ -240,6 +241,15 @@ class Watch:
         if all(side == "inside" for _, side in sides):
             return Stop("settled", "beyond doubt every steady state lies inside its limit", row.seconds)
         return None
+
+
+def watched(programme: Programme, rows: Iterable[Row], steady_limits_k: dict[str, tuple[float, float]]) -> Log:
+    """The log that recorded rows make under the guard of a programme; the guard may end it before they do."""
+    watch = Watch(programme, steady_limits_k)
+    for row in rows:
+        if watch.add(row)[1]:
+            break
+    return watch.log()
 
 
 def side_of(fit: HeatFit, lower_k: float, upper_k: float) -> str:

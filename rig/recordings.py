@@ -188,10 +188,11 @@ def read_rows(folder: Path, number: int) -> list[Row]:
 
 
 def _cells(row: Row) -> dict[str, str]:
-    values = {name: f"{value:.7g}" if value == value else "" for name, value in row.values.items()}
+    # To the last bit: what is judged again must be what was judged.
+    values = {name: repr(float(value)) if value == value else "" for name, value in row.values.items()}
     answers = {ANSWER + role: text for role, text in row.answers.items()}
     doubts = {DOUBT + kind: text for kind, text in row.doubts.items()}
-    first = dict(zip(FIRST, (f"{row.seconds:.3f}", row.clock, row.state), strict=True))
+    first = dict(zip(FIRST, (repr(float(row.seconds)), row.clock, row.state), strict=True))
     return {**first, **values, **answers, **doubts, "event": row.event, "guard": row.guard}
 
 

@@ -61,6 +61,25 @@ def choose(captures: Sequence[Capture]) -> tuple[Capture, str]:
     return first, RESTLESS
 
 
+def standing(attempts: Sequence[tuple[Capture, tuple[str, ...]]]) -> tuple[Capture, tuple[str, ...]]:
+    """The capture of one request that stands after all its attempts, and what speaks against it.
+
+    Each attempt comes with what its own samples say against it. Of several that nothing is said against, `choose`
+    decides; where the last one was still disturbed, nothing stands.
+    """
+    last, troubles = attempts[-1]
+    looks = sound_looks(attempts)
+    if troubles or len(looks) < 2:
+        return last, troubles
+    capture, trouble = choose(looks)
+    return capture, (trouble,) if trouble else ()
+
+
+def sound_looks(attempts: Sequence[tuple[Capture, tuple[str, ...]]]) -> list[Capture]:
+    """The attempts at one request that their own samples say nothing against."""
+    return [capture for capture, troubles in attempts if not troubles]
+
+
 def _follows(odd: Capture, clean: Capture) -> bool:
     loudest = max(_rows_of(odd, clean), key=lambda pair: float(np.sum((pair[0] - pair[1]).astype(np.float64) ** 2)))
     return looks.follows_the_signal(loudest[0], loudest[1], odd.sample_rate_hz)

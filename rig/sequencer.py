@@ -3,9 +3,7 @@
 Knows the protocols, no particular check or bench.
 """
 
-import math
 import time
-from collections import Counter
 from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
@@ -14,20 +12,21 @@ from rig.bench.base import Bench, BenchEnds, BenchError, Player
 from rig.bench_check.signs import advice, doubts_of, signs_of, unnoticed
 from rig.bench_check.told import Told
 from rig.check import ListedCheck
-from rig.findings.tell import Finding, findings
+from rig.findings.tell import Finding
 from rig.guard import Outlook, Watch
-from rig.judge import Outcome, outcome_of
+from rig.judge import Outcome
+from rig.judging import Basis, HeardCapture, Judgement, KeptLog, basis, judge_run, steady_limits_k
 from rig.kit import Kit
 from rig.readings import Capture, Log, Row
 from rig.requests import AT_LEADS, Programme, Request, Stage, Sweep
 from rig.schedule import Group, Schedule
-from rig.second_look import choose, is_doubtful
+from rig.second_look import is_doubtful, sound_looks, standing
 from rig.signals import stimulus
-from rig.verdicts import CheckResult, capture_troubles, examine, void
+from rig.verdicts import CheckResult, capture_troubles, examine
 
 #: A disturbed capture is repeated at most so often before its checks are void.
 REPEATS = 2
-NOT_DONE = "not done"
+STOPPED = "stopped by the person at the bench"
 GO_ON = "Put it right first, or go on all the same?"
 
 
@@ -132,27 +131,26 @@ class _Walk:
     checks: Sequence[ListedCheck]
     kit: Kit
     confirm: Confirm
-    captures: dict[Sweep, Capture] = field(default_factory=dict)
-    logs: dict[Programme, Log] = field(default_factory=dict)
+    #: Every capture in the order of playing, with what its samples say against it; and those of each request.
+    all_captures: list[HeardCapture] = field(default_factory=list)
+    attempts: dict[Sweep, list[HeardCapture]] = field(default_factory=dict)
+    logs: list[KeptLog] = field(default_factory=list)
+    #: What stands of all that came back, by what was asked, and what speaks against each.
+    measured: dict[Request, Capture | Log] = field(default_factory=dict)
     troubles: dict[Request, tuple[str, ...]] = field(default_factory=dict)
-    attempts: Counter[Sweep] = field(default_factory=Counter)
-    all_captures: list[tuple[Capture, tuple[str, ...]]] = field(default_factory=list)
+    #: Of the checks that the run has come to, in the order of judging; and by what each rests on.
     results: dict[str, CheckResult] = field(default_factory=dict)
+    known: dict[Basis, CheckResult] = field(default_factory=dict)
     operator_s: float = 0.0
     started_s: float | None = None
     #: Why no later stage may begin; empty when nothing speaks against it.
     held: str = ""
-    #: A gate was void: what the same wiring gave cannot be trusted either.
-    untrusted: bool = False
     #: What the quiet sweeps of each stage say against the bench, as far as they are there.
     found: dict[Stage, list[Told]] = field(default_factory=dict)
     #: Names of what the person at the bench was asked about.
     asked_about: set[str] = field(default_factory=set)
-
-    @property
-    def measured(self) -> dict[Request, Capture | Log]:
-        """All that came back, by what was asked."""
-        return {request: found for kind in (self.captures, self.logs) for request, found in kind.items()}
+    stopped: str = ""
+    bench_failed: bool = False
 
 
 class _Stopped(Exception):
@@ -168,11 +166,24 @@ def run(
     what was judged by then stands, the rest is void with the reason.
     """
     walk = _Walk(schedule, checks, kit, confirm)
-    stopped, bench_failed = "", False
     try:
-        bench.refuse(schedule.requests)
+        yield from _stages(walk, bench)
+        judged = _judged(walk)
+        for result in judged.results:
+            if walk.results.get(result.name) is not result:
+                yield Judged(result)
+        yield Finished(_run(walk, judged))
+    except KeyboardInterrupt:
+        # Wherever it strikes, up to the very end.
+        walk.stopped = walk.stopped or STOPPED
+        yield Finished(_run(walk, _judged(walk)))
+
+
+def _stages(walk: _Walk, bench: Bench) -> Iterator[Event]:
+    try:
+        bench.refuse(walk.schedule.requests)
         with bench.session():
-            for stage in schedule.stages:
+            for stage in walk.schedule.stages:
                 yield StageReached(stage.name, stage.words)
                 _ask(walk, stage.words)
                 with bench.stage(stage.name) as player:
@@ -180,16 +191,10 @@ def run(
                         yield from _group(walk, group, player)
                 if walk.held:
                     raise _Stopped(walk.held)
-    except _Stopped as reason:
-        stopped = str(reason)
-    except KeyboardInterrupt:
-        stopped = "stopped by the person at the bench"
-    except BenchEnds as error:
-        stopped = str(error)
+    except (_Stopped, BenchEnds) as reason:
+        walk.stopped = str(reason)
     except BenchError as error:
-        stopped, bench_failed = str(error), True
-    yield from _judge_rest(walk, stopped)
-    yield Finished(_finished(walk, stopped, bench_failed))
+        walk.stopped, walk.bench_failed = str(error), True
 
 
 def _group(walk: _Walk, group: Group, player: Player) -> Iterator[Event]:
@@ -226,7 +231,8 @@ def _soak_group(walk: _Walk, requests: Sequence[Request], player: Player) -> Ite
 def _soak(walk: _Walk, programme: Programme, player: Player) -> Iterator[Event]:
     """Play a programme under guard. Whatever ends it, its log is kept."""
     yield _started(walk, programme)
-    watch, ended = Watch(programme, _steady_limits_k(walk, programme)), "ended before its time"
+    limits = steady_limits_k(walk.kit, walk.checks, programme)
+    watch, ended = Watch(programme, limits), "ended before its time"
     rows = player.soak(programme)
     try:
         for row in rows:
@@ -241,23 +247,11 @@ def _soak(walk: _Walk, programme: Programme, player: Player) -> Iterator[Event]:
     finally:
         rows.close()
         log = watch.log()
-        walk.logs[programme], walk.troubles[programme] = log, (ended,) if ended else ()
+        walk.logs.append((log, (ended,) if ended else ()))
+        walk.measured[programme], walk.troubles[programme] = walk.logs[-1]
     if log.stopped and log.stopped.kind != "settled":
+        yield from _judge_ready(walk)
         raise _Stopped(f"the soak was stopped after {log.stopped.seconds:.0f} s: {log.stopped.words}")
-
-
-def _steady_limits_k(walk: _Walk, programme: Programme) -> dict[str, tuple[float, float]]:
-    """Role -> limits of its predicted steady rise, as the kit judges it."""
-    limits = {}
-    for listed in walk.checks:
-        if programme in walk.schedule.needs[listed.name]:
-            for role in programme.guard.roles:
-                for key in ("steady rise", f"steady rise {role.role}"):
-                    limit = walk.kit.limits.get(listed.name, {}).get(key)
-                    if limit:
-                        lower = -math.inf if limit.lower is None else limit.lower
-                        limits[role.role] = (lower, math.inf if limit.upper is None else limit.upper)
-    return limits
 
 
 def _ask(walk: _Walk, words: str) -> None:
@@ -266,7 +260,7 @@ def _ask(walk: _Walk, words: str) -> None:
     if walk.started_s is not None:
         walk.operator_s += time.monotonic() - began
     if not agreed:
-        raise _Stopped("stopped by the person at the bench")
+        raise _Stopped(STOPPED)
 
 
 def _play(walk: _Walk, requests: Sequence[Sweep], player: Player) -> Iterator[Event]:
@@ -278,13 +272,14 @@ def _play(walk: _Walk, requests: Sequence[Sweep], player: Player) -> Iterator[Ev
         disturbed: list[Sweep] = []
         yield _started(walk, pending[0])
         for n, capture in enumerate(player.play(pending), 1):
-            walk.attempts[capture.request] += 1
-            capture = replace(capture, attempt=walk.attempts[capture.request])
+            attempts = walk.attempts.setdefault(capture.request, [])
+            capture = replace(capture, attempt=len(attempts) + 1)
             if n < len(pending):
                 yield _started(walk, pending[n])
             troubles = capture_troubles(capture)
-            walk.captures[capture.request], walk.troubles[capture.request] = capture, troubles
-            walk.all_captures.append((capture, troubles))
+            for heard in (attempts, walk.all_captures):
+                heard.append((capture, troubles))
+            walk.measured[capture.request], walk.troubles[capture.request] = standing(attempts)
             yield Captured(capture, troubles)
             if troubles:
                 disturbed.append(capture.request)
@@ -292,8 +287,8 @@ def _play(walk: _Walk, requests: Sequence[Sweep], player: Player) -> Iterator[Ev
 
 
 def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Iterator[Event]:
-    """Play again what gave a doubtful verdict, before anything is moved, and decide which capture stands."""
-    looks: dict[Sweep, list[Capture]] = {}
+    """Play again what gave a doubtful verdict, before anything is moved; `second_look` says which capture stands."""
+    doubtful: dict[Sweep, None] = {}
     requests = sweeps(wanted)
     for listed in walk.checks:
         needed = [request for request in sweeps(walk.schedule.needs[listed.name]) if request in requests]
@@ -301,22 +296,16 @@ def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Ite
             continue
         result = _examined(walk, listed, needed, partial=True)
         if is_doubtful(result.verdicts) or (listed.check.GATE and result.outcome == "void"):
-            looks |= {request: [walk.captures[request]] for request in needed}
+            doubtful |= dict.fromkeys(needed)
     for _ in range(2):
-        unsettled = [request for request, seen in looks.items() if len(seen) < 2 or choose(seen)[1]]
-        yield from _play(walk, unsettled, player)
-        for request in unsettled:
-            looks[request].append(walk.captures[request])
-    for request, seen in looks.items():
-        if not walk.troubles[request]:
-            walk.captures[request], trouble = choose(seen)
-            walk.troubles[request] = (trouble,) if trouble else ()
+        looks = {request: len(sound_looks(walk.attempts[request])) for request in doubtful}
+        yield from _play(walk, [r for r in doubtful if looks[r] < 2 or walk.troubles[r]], player)
 
 
 def _started(walk: _Walk, request: Request) -> Started:
     requests = walk.schedule.requests
-    again = walk.attempts[request] if isinstance(request, Sweep) else 0
-    return Started(request, requests.index(request) + 1, len(requests), again + 1)
+    before = len(walk.attempts.get(request, ())) if isinstance(request, Sweep) else 0
+    return Started(request, requests.index(request) + 1, len(requests), before + 1)
 
 
 def sweeps(requests: Sequence[Request]) -> list[Sweep]:
@@ -331,7 +320,8 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
     what is wrong; it never gets to its amplifier. What speaks against the bench is told, and where the gates pass all
     the same, it is asked whether to go on.
     """
-    walk.found[group.stage] = signs_of(walk.kit, list(walk.captures.values()), group.stage)
+    heard = [found for found in walk.measured.values() if isinstance(found, Capture)]
+    walk.found[group.stage] = signs_of(walk.kit, heard, group.stage)
     for listed in walk.checks:
         needed = [request for request in walk.schedule.needs[listed.name] if request in group.gates]
         if not listed.check.GATE or not needed:
@@ -345,13 +335,9 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
         if result.outcome == "fail" and group.stage == "leads":
             walk.held = walk.held or stopped
             continue
-        walk.untrusted = walk.untrusted or result.outcome == "void"
         if listed.name not in walk.results:
             # With what earlier places gave: a box that is too loud there drowns its neighbour here.
-            so_far = [request for request in walk.schedule.needs[listed.name] if request in walk.measured]
-            whole = _examined(walk, listed, so_far, partial=True)
-            walk.results[listed.name] = whole
-            yield Judged(whole)
+            yield _judge(walk, listed)
         raise _Stopped(stopped)
     new = [one for one in unnoticed(walk.found[group.stage]) if one.what not in walk.asked_about]
     walk.asked_about |= {one.what for one in new}
@@ -371,24 +357,25 @@ def _judge_ready(walk: _Walk) -> Iterator[Event]:
     """Read each check as soon as its last capture is settled."""
     for listed in walk.checks:
         needed = walk.schedule.needs[listed.name]
-        ready = all(request in walk.troubles and not walk.troubles[request] for request in needed)
+        ready = all(request in walk.measured and not walk.troubles[request] for request in needed)
         if ready and listed.name not in walk.results:
-            result = _examined(walk, listed, needed)
-            walk.results[listed.name] = result
-            yield Judged(result)
+            yield _judge(walk, listed)
 
 
-def _judge_rest(walk: _Walk, stopped: str) -> Iterator[Event]:
-    for listed in walk.checks:
-        if listed.name in walk.results:
-            continue
-        needed = walk.schedule.needs[listed.name]
-        if stopped and (walk.untrusted or any(request not in walk.troubles for request in needed)):
-            result = void(listed, f"{NOT_DONE}: {stopped}")
-        else:
-            result = _examined(walk, listed, needed)
-        walk.results[listed.name] = result
-        yield Judged(result)
+def _judge(walk: _Walk, listed: ListedCheck) -> Judged:
+    """Read a check on all that it has by now."""
+    wanted = walk.schedule.needs[listed.name]
+    needed = [request for request in wanted if request in walk.measured]
+    result = _examined(walk, listed, needed, partial=len(needed) < len(wanted))
+    walk.known[basis(listed, needed, walk.measured, walk.troubles, doubts_of(walk.found))] = result
+    walk.results[listed.name] = result
+    return Judged(result)
+
+
+def _judged(walk: _Walk) -> Judgement:
+    """What the run comes to by all that it recorded, as its archive will be judged."""
+    rest = {listed.name for listed in walk.checks} - set(walk.results) if walk.stopped else ()
+    return judge_run(walk.kit, walk.checks, walk.all_captures, walk.logs, walk.stopped, rest, walk.known)
 
 
 def sounding_s(capture: Capture) -> float:
@@ -397,20 +384,22 @@ def sounding_s(capture: Capture) -> float:
     return stimulus.layout(request.start_hz, request.stop_hz, request.seconds, capture.sample_rate_hz).total_s
 
 
-def _finished(walk: _Walk, stopped: str, bench_failed: bool) -> Run:
-    ended = time.monotonic()
-    results = tuple(walk.results[listed.name] for listed in walk.checks)
+def _run(walk: _Walk, judged: Judgement) -> Run:
+    ended_s = time.monotonic()
     sound_s = sum(sounding_s(capture) for capture, _ in walk.all_captures)
-    sound_s += sum(float(log.seconds[-1]) for log in walk.logs.values() if log.seconds.size)
-    cycle_s = ended - walk.started_s - walk.operator_s if walk.started_s is not None else 0.0
-    outcome = outcome_of([result.outcome for result in results])
-    if stopped and outcome == "pass":
-        outcome = "void"
-    named = _named(walk.kit, results) if outcome == "fail" else ()
-    logs = tuple((log, walk.troubles[programme]) for programme, log in walk.logs.items())
-    timing = Timing(sound_s, cycle_s, walk.operator_s)
-    told = _advice(walk, outcome)
-    return Run(outcome, stopped, bench_failed, results, tuple(walk.all_captures), logs, timing, named, told)
+    sound_s += sum(float(log.seconds[-1]) for log, _ in walk.logs if log.seconds.size)
+    cycle_s = ended_s - walk.started_s - walk.operator_s if walk.started_s is not None else 0.0
+    return Run(
+        outcome=judged.outcome,
+        stopped=walk.stopped,
+        bench_failed=walk.bench_failed,
+        results=judged.results,
+        captures=tuple(walk.all_captures),
+        logs=tuple(walk.logs),
+        timing=Timing(sound_s, cycle_s, walk.operator_s),
+        findings=judged.findings,
+        bench_advice=_advice(walk, judged.outcome),
+    )
 
 
 def _advice(walk: _Walk, outcome: Outcome) -> str:
@@ -418,11 +407,3 @@ def _advice(walk: _Walk, outcome: Outcome) -> str:
     found = [one for told in walk.found.values() for one in told]
     told = {one.what: one for one in unnoticed(found) or found}
     return advice(list(told.values())) if outcome != "pass" else ""
-
-
-def _named(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
-    try:
-        return findings(kit, results)
-    except Exception as error:
-        # Whatever happens here, what was measured and judged is kept.
-        return (Finding(f"the search for a cause failed: {type(error).__name__}: {error}", "", "unknown", 0.0),)

@@ -11,12 +11,16 @@ from rig.bench.base import Bench, BenchError
 from rig.bench.connection import connection_words
 from rig.bench.settings import BenchSettings
 from rig.check import ListedCheck, listed_checks, workspace_checks
+from rig.guard import watched
 from rig.journal import Interrupted, Journal
+from rig.judging import NOT_DONE, Judgement, judge_run, steady_limits_k
 from rig.kit import Kit, kit_sha256, load_kit
 from rig.records import Certificate, Record, RecordError
+from rig.requests import Guard, Programme
 from rig.resume import ResumedBench
 from rig.rework import history
 from rig.schedule import Schedule, plan
+from rig.verdicts import capture_troubles
 
 #: Looks at events on their way, to draw them.
 View = Callable[[Iterable[sequencer.Event]], Iterator[sequencer.Event]]
@@ -123,6 +127,37 @@ def resume(
     run = _walk(work, bench, ask, view, journal)
     about = {**before.about, "resumed_at": records.now(), "bench": bench.describe()}
     return run, records.save(before.folder, work.kit, before.serial, run, about, certificate, journal.written)
+
+
+def judge_again(work: Job, record: Record) -> Judgement:
+    """Judge what a record holds by a kit as it is now; nothing is captured, nothing is changed.
+
+    What speaks against a capture is found anew from its samples, and each log goes through the kit's guard again.
+
+    Raises
+    ------
+    RecordError
+        If a file of the record is missing or was changed.
+    """
+    document = record.document
+    captures = [(capture, capture_troubles(capture)) for capture in records.load_captures(record)]
+    rows = records.load_rows(record)
+    against = [tuple(entry["troubles"]) for entry in document.get("logs", ())]
+    asked = {_unguarded(one): one for one in work.schedule.requests if isinstance(one, Programme)}
+    logs = []
+    for (programme, of_it), troubles in zip(rows.items(), against, strict=True):
+        # The guard is a limit like others; whoever changed it wants to know what it would have done.
+        programme = asked.get(_unguarded(programme), programme)
+        limits = steady_limits_k(work.kit, work.checks, programme)
+        logs.append((watched(programme, of_it, limits), troubles))
+    results = document["results"]
+    not_done = {result["check"] for result in results if result["reason"].startswith(NOT_DONE)}
+    return judge_run(work.kit, work.checks, captures, logs, document["stopped"], not_done)
+
+
+def _unguarded(programme: Programme) -> Programme:
+    """What sounds in a programme, whatever watches over it."""
+    return replace(programme, guard=Guard((), 0.0, 0.0, 0.0, (0.0, 0.0)), early_end_after_s=None)
 
 
 def _walk(work: Job, bench: Bench, confirm: sequencer.Confirm, view: View, journal: Journal) -> sequencer.Run:

@@ -4,11 +4,13 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from soaks import PROGRAMME, rows
+from soaks import GUARD, PROGRAMME, SINK, SUPPLY, rows
 
+from rig.guard import Watch, watched
 from rig.readings import Row
 from rig.recordings import LogWriter, RecordError, log_files, programme_of, read_rows
 
@@ -20,7 +22,7 @@ VALUES = st.dictionaries(
 ROWS = st.lists(
     st.builds(
         Row,
-        seconds=st.integers(0, 10**6).map(float),
+        seconds=st.floats(0, 1e6),
         clock=st.just("2026-01-01T10:00:00+00:00"),
         state=st.sampled_from(["cold", "ramp", "playing", "rest", "gap"]),
         values=VALUES,
@@ -42,13 +44,12 @@ def written(folder: Path, given_rows: list[Row], number: int = 1) -> None:
 
 
 def same(one: Row, other: Row) -> bool:
-    """Equal but for digits beyond the seventh and values that were not there."""
+    """Equal to the last bit, but for values that were not there."""
     known = {name: value for name, value in one.values.items() if not math.isnan(value)}
     found = {name: value for name, value in other.values.items() if not math.isnan(value)}
     texts = {role: text for role, text in one.answers.items() if text}
     return (
-        known.keys() == found.keys()
-        and all(math.isclose(known[name], found[name], rel_tol=1e-6, abs_tol=1e-12) for name in known)
+        known == found
         and texts == {role: text for role, text in other.answers.items() if text}
         and replace(one, values={}, answers={}) == replace(other, values={}, answers={})
     )
@@ -77,6 +78,31 @@ def test_a_cut_at_any_byte_loses_at_most_the_row_in_writing(tmp_path_factory: py
     finished = max(data.count(b"\n") - 1, 0)
     assert len(found) == finished
     assert all(same(one, other) for one, other in zip(whole, found, strict=False))
+
+
+@pytest.mark.parametrize("upper_k", [5.0, 50.0], ids=["the guard stops it", "the guard holds"])
+def test_a_log_judged_again_is_the_log_that_was_judged(tmp_path: Path, upper_k: float) -> None:
+    """The guard's own words and times too, which hang on the last digits where a value lies at its bound."""
+    sink = replace(SINK, rise_k=upper_k)
+    programme = replace(PROGRAMME, seconds=300.0, guard=replace(GUARD, roles=(sink, SUPPLY)))
+
+    def restless(seconds: float) -> dict[str, float]:
+        return {"ampere.supply": 1.0 + math.sin(seconds) / 3, "gain_db.left.125": -12 + math.cos(seconds) / 7}
+
+    watch, live = Watch(programme), []
+    for row in rows(programme, rise_k=100 / 3, change=restless):
+        row, stop = watch.add(replace(row, seconds=row.seconds * (1 + 1e-9)))
+        live.append(row)
+        if stop:
+            break
+    written(tmp_path, live)
+    was, now = watch.log(), watched(programme, read_rows(tmp_path, 1), {})
+    assert (was.stopped, was.events, was.states) == (now.stopped, now.events, now.states)
+    assert bool(was.stopped) == (upper_k == 5)
+    np.testing.assert_array_equal(was.seconds, now.seconds)
+    assert was.columns.keys() == now.columns.keys()
+    for name, column in was.columns.items():
+        np.testing.assert_array_equal(column, now.columns[name])
 
 
 def test_what_was_written_is_never_rewritten(tmp_path: Path) -> None:

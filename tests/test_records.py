@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,10 +12,10 @@ from hypothesis import strategies as st
 from simulated_runs import simulated
 
 from rig import records, sequencer
-from rig.bench.archive import ArchiveBench
 from rig.kit import load_kit
+from rig.limits import Limit
 from rig.records import Record, RecordError
-from rig.verify import job, verify
+from rig.verify import Job, job, judge_again, verify
 
 
 def test_a_record_says_everything_and_fits_its_checksums(good_run: tuple[sequencer.Run, Record]) -> None:
@@ -38,10 +39,7 @@ def test_the_archive_gives_the_same_readings_to_the_last_bit(
     workspace: Path, good_run: tuple[sequencer.Run, Record]
 ) -> None:
     run, record = good_run
-    work = job(workspace, "booth-two")
-    bench = ArchiveBench(records.load_captures(record), {"run": record.document["run"]})
-    events = sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True)
-    again = next(event.run for event in events if isinstance(event, sequencer.Finished))
+    again = judge_again(job(workspace, "booth-two"), record)
     assert again.outcome == run.outcome
     for was, now in zip(run.results, again.results, strict=True):
         assert repr(was.read.readings) == repr(now.read.readings)
@@ -51,13 +49,48 @@ def test_the_archive_gives_the_same_readings_to_the_last_bit(
             np.testing.assert_array_equal(curve.valid, other.valid)
 
 
-def test_an_archive_without_the_capture_says_so(workspace: Path) -> None:
-    work = job(workspace, "booth-two")
-    events = sequencer.run(work.schedule, work.checks, work.kit, ArchiveBench([], {}), lambda words: True)
-    run = next(event.run for event in events if isinstance(event, sequencer.Finished))
-    assert run.outcome == "void"
-    assert run.bench_failed
-    assert "holds no capture" in run.stopped
+def with_limits(work: Job, check: str, **limits: Limit) -> Job:
+    """A job whose kit holds one check against other limits."""
+    kit = work.kit.model_copy(update={"limits": {**work.kit.limits, check: limits}})
+    kit._folder = work.kit.folder
+    return replace(work, kit=kit)
+
+
+def test_a_passed_record_fails_under_a_tighter_limit(workspace: Path, good_run: tuple[sequencer.Run, Record]) -> None:
+    _, record = good_run
+    work = with_limits(job(workspace, "booth-two"), "leads", **{"lowest impedance": Limit(lower=100.0)})
+    again = judge_again(work, record)
+    outcomes = {result.name: result.outcome for result in again.results}
+    assert again.outcome == "fail"
+    assert outcomes == dict.fromkeys(outcomes, "pass") | {"leads": "fail"}
+    assert again.findings
+
+
+def test_a_record_that_lacks_a_capture_says_which(workspace: Path, good_run: tuple[sequencer.Run, Record]) -> None:
+    _, record = good_run
+    document = {**record.document, "captures": record.document["captures"][1:]}
+    again = judge_again(job(workspace, "booth-two"), Record(record.folder, document))
+    assert again.outcome == "void"
+    assert again.results[0].reason.startswith("not measured: left")
+
+
+def test_a_stopped_record_stays_void_whatever_the_limits(tmp_path: Path, workspace: Path) -> None:
+    shutil.copytree(workspace / "limits", tmp_path / "limits")
+    work, asked = job(tmp_path, "booth-two"), []
+
+    def third_time_no(words: str) -> bool:
+        asked.append(words)
+        return len(asked) < 4
+
+    bench = simulated(tmp_path, "booth-two", "BT-0001")
+    run, record = verify(tmp_path, work, "BT-0001", bench, third_time_no, iter, lambda d, r, k: "")
+    assert [result.outcome for result in run.results if result.outcome != "void"]
+    again = judge_again(work, record)
+    assert repr([r.verdicts for r in again.results]) == repr([r.verdicts for r in run.results])
+    assert [result.reason for result in again.results] == [result.reason for result in run.results]
+    assert again.outcome == run.outcome == "void"
+    tighter = with_limits(work, "leads", **{"lowest impedance": Limit(lower=100.0)})
+    assert judge_again(tighter, record).outcome == "fail"
 
 
 def test_any_change_to_any_file_is_found(good_run: tuple[sequencer.Run, Record], tmp_path: Path) -> None:

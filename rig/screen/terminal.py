@@ -17,6 +17,7 @@ from rig import sequencer
 from rig.bench.soundcard import ListedDevice
 from rig.findings.tell import Finding
 from rig.judge import Verdict, apart, hertz
+from rig.judging import NOT_DONE
 from rig.records import Record
 from rig.report.told import details, findings_of, headline
 from rig.requests import Programme, Request
@@ -100,7 +101,7 @@ def _line(result: CheckResult) -> Text:
     line = Text("  ") + verdict_text(result.outcome) + Text(f"  {result.title}")
     if result.reason:
         # Why a run was stopped stands at its end; not once more at every check.
-        line += Text(": not done" if result.reason.startswith(sequencer.NOT_DONE) else f": {result.reason}")
+        line += Text(": not done" if result.reason.startswith(NOT_DONE) else f": {result.reason}")
     return line
 
 
@@ -113,7 +114,7 @@ def verdict_table(results: Iterable[CheckResult]) -> Table:
     table.add_column("verdict")
     for result in results:
         if not result.verdicts:
-            words = "not done" if result.reason.startswith(sequencer.NOT_DONE) else result.reason
+            words = "not done" if result.reason.startswith(NOT_DONE) else result.reason
             table.add_row(result.name, Text(words), "", "", "", verdict_text(result.outcome))
         for n, verdict in enumerate(telling(result.verdicts)):
             table.add_row("" if n else result.name, *_cells(verdict), verdict_text(verdict.outcome))
