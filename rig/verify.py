@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from inspect import GEN_SUSPENDED, getgeneratorstate
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from rig.bench.connection import connection_words
 from rig.bench.settings import BenchSettings
 from rig.check import ListedCheck, listed_checks, workspace_checks
 from rig.guard import watched
+from rig.interrupts import Interrupts, interrupts
 from rig.journal import Interrupted, Journal
 from rig.judging import NOT_DONE, Judgement, judge_run, steady_limits_k
 from rig.kit import Kit, kit_sha256, load_kit
@@ -24,6 +26,7 @@ from rig.verdicts import capture_troubles
 
 #: Looks at events on their way, to draw them.
 View = Callable[[Iterable[sequencer.Event]], Iterator[sequencer.Event]]
+Events = Generator[sequencer.Event, None, None]
 
 
 @dataclass(frozen=True)
@@ -82,17 +85,18 @@ def verify(
     BenchError
         If the bench failed before anything was captured.
     """
-    folder = records.reserve(workspace, work.kit, serial)
-    about: dict[str, Any] = {"plan": work.plan, "started_at": records.now(), "by": " ".join(by.split())}
-    about |= history(folder.parent)
-    journal = Journal(folder, work.kit, serial, about)
-    run = _walk(work, bench, confirm, view, journal)
-    if run.bench_failed and not run.captures:
-        # Nothing sounded: this is no run of the unit.
-        records.give_back(folder)
-        raise BenchError(run.stopped)
-    about["bench"] = bench.describe()
-    return run, records.save(folder, work.kit, serial, run, about, certificate, journal.written)
+    with interrupts() as ctrl_c:
+        folder = records.reserve(workspace, work.kit, serial)
+        about: dict[str, Any] = {"plan": work.plan, "started_at": records.now(), "by": " ".join(by.split())}
+        about |= history(folder.parent)
+        journal = Journal(folder, work.kit, serial, about)
+        run = _walk(work, bench, confirm, view, journal, ctrl_c)
+        if run.bench_failed and not run.captures:
+            # Nothing sounded: this is no run of the unit.
+            records.give_back(folder)
+            raise BenchError(run.stopped)
+        about["bench"] = bench.describe()
+        return run, records.save(folder, work.kit, serial, run, about, certificate, journal.written)
 
 
 def resume(
@@ -123,10 +127,11 @@ def resume(
         asked += 1
         return live is None or asked < before.asked or confirm(words)
 
-    journal = Journal(before.folder, work.kit, before.serial, before.about, before)
-    run = _walk(work, bench, ask, view, journal)
-    about = {**before.about, "resumed_at": records.now(), "bench": bench.describe()}
-    return run, records.save(before.folder, work.kit, before.serial, run, about, certificate, journal.written)
+    with interrupts() as ctrl_c:
+        journal = Journal(before.folder, work.kit, before.serial, before.about, before)
+        run = _walk(work, bench, ask, view, journal, ctrl_c)
+        about = {**before.about, "resumed_at": records.now(), "bench": bench.describe()}
+        return run, records.save(before.folder, work.kit, before.serial, run, about, certificate, journal.written)
 
 
 def judge_again(work: Job, record: Record) -> Judgement:
@@ -160,28 +165,36 @@ def _unguarded(programme: Programme) -> Programme:
     return replace(programme, guard=Guard((), 0.0, 0.0, 0.0, (0.0, 0.0)), early_end_after_s=None)
 
 
-def _walk(work: Job, bench: Bench, confirm: sequencer.Confirm, view: View, journal: Journal) -> sequencer.Run:
-    events = sequencer.run(work.schedule, work.checks, work.kit, bench, confirm)
-    run = _last(view(journal.keep(events)))
-    if run is None:
-        run = _last(_interrupted(events))
+def _walk(
+    work: Job, bench: Bench, confirm: sequencer.Confirm, view: View, journal: Journal, ctrl_c: Interrupts
+) -> sequencer.Run:
+    def begin() -> Events:
+        return sequencer.run(work.schedule, work.checks, work.kit, bench, confirm)
+
+    events = begin()
+    run = None
+    try:
+        with ctrl_c.may_end():
+            run = _last(view(journal.keep(events)))
+    except KeyboardInterrupt:
+        run = None
+    if run is None or (ctrl_c.came and not run.stopped):
+        # It struck outside the sequencer, or was lost in a callback: the sequencer is told, and finishes.
+        began = getgeneratorstate(events) == GEN_SUSPENDED
+        run = _last(_interrupted(events if began else begin()))
     journal.close()
-    assert run is not None
     return run
 
 
-def _last(events: Iterable[sequencer.Event]) -> sequencer.Run | None:
-    """The run, or None when an interrupt struck outside the sequencer before its end."""
-    try:
-        for event in events:
-            if isinstance(event, sequencer.Finished):
-                return event.run
-    except KeyboardInterrupt:
-        pass
-    return None
+def _last(events: Iterable[sequencer.Event]) -> sequencer.Run:
+    """The run, which is the last event."""
+    return next(event.run for event in events if isinstance(event, sequencer.Finished))
 
 
-def _interrupted(events: Generator[sequencer.Event, None, None]) -> Iterator[sequencer.Event]:
+def _interrupted(events: Events) -> Iterator[sequencer.Event]:
     """Tell the sequencer of an interrupt and let it finish."""
+    if getgeneratorstate(events) != GEN_SUSPENDED:
+        # Only what has begun can be told; nothing has sounded then.
+        next(events)
     yield events.throw(KeyboardInterrupt())
     yield from events

@@ -135,6 +135,7 @@ MAY_IMPORT = {
         "rig.speaker",
         "rig.verdicts",
     ],
+    "rig.interrupts": [],
     "rig.judging": [
         "rig.bench_check",
         "rig.check",

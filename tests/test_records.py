@@ -143,42 +143,6 @@ def test_a_run_that_was_stopped_is_void_with_its_reason(tmp_path: Path, workspac
     assert {result["outcome"] for result in record.document["results"]} == {"void"}
 
 
-@pytest.mark.parametrize("where", ["in the bench", "in the view"])
-def test_an_interrupt_leaves_a_whole_void_record(tmp_path: Path, workspace: Path, where: str) -> None:
-    shutil.copytree(workspace / "limits", tmp_path / "limits")
-    bench = simulated(tmp_path, "booth-two", "BT-0001")
-    play_one = bench.play_one
-    count = [0]
-
-    def interrupted(*args: object) -> object:
-        count[0] += 1
-        if count[0] == 3:
-            raise KeyboardInterrupt
-        return play_one(*args)
-
-    def view(events):
-        for n, event in enumerate(events):
-            if n == 5:
-                raise KeyboardInterrupt
-            yield event
-
-    if where == "in the bench":
-        bench.play_one = interrupted
-    run, record = verify(
-        tmp_path,
-        job(tmp_path, "booth-two"),
-        "BT-0001",
-        bench,
-        lambda words: True,
-        view if where == "in the view" else iter,
-        lambda d, r, k: "",
-    )
-    assert run.outcome == "void"
-    assert record.document["stopped"] == "stopped by the person at the bench"
-    assert records.damages(record) == []
-    assert records.unfinished(tmp_path) == []
-
-
 def test_a_crash_while_writing_leaves_no_record(tmp_path: Path, workspace: Path) -> None:
     shutil.copytree(workspace / "limits", tmp_path / "limits")
 

@@ -1,0 +1,55 @@
+"""Ctrl-C while a unit is measured: it ends the run wherever it strikes, and it never costs the record."""
+
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+
+class Interrupts:
+    """The first Ctrl-C raises KeyboardInterrupt, and only within `may_end`; the others do nothing.
+
+    What comes before `may_end` is raised as that begins. What comes after it is too late: the record is being written.
+    """
+
+    def __init__(self) -> None:
+        self.came = False
+        self._is_raised = self._may_end = False
+
+    @contextmanager
+    def may_end(self) -> Iterator[None]:
+        """Where an interrupt ends the run."""
+        self._may_end = True
+        try:
+            if self.came:
+                self._raise()
+            yield
+        finally:
+            self._may_end = False
+
+    def heard(self, number: int, frame: FrameType | None) -> None:
+        """The handler of the signal."""
+        self.came = True
+        if self._may_end:
+            self._raise()
+
+    def _raise(self) -> None:
+        if not self._is_raised:
+            self._is_raised = True
+            raise KeyboardInterrupt
+
+
+@contextmanager
+def interrupts() -> Iterator[Interrupts]:
+    """Listen to Ctrl-C in this way, where it is there to be listened to: in the main thread, and not ignored."""
+    own = Interrupts()
+    usual = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    if not usual or threading.current_thread() is not threading.main_thread():
+        yield own
+        return
+    signal.signal(signal.SIGINT, own.heard)
+    try:
+        yield own
+    finally:
+        signal.signal(signal.SIGINT, signal.default_int_handler)

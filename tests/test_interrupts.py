@@ -1,0 +1,150 @@
+"""Ctrl-C at every event of a run and at any moment of its judging: always a whole record, always void."""
+
+import os
+import shutil
+import signal
+import sys
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from types import FrameType
+
+import numpy as np
+import pytest
+from simulated_runs import simulated
+
+from rig import records, sequencer
+from rig.interrupts import Interrupts
+from rig.records import Record
+from rig.schedule import plan
+from rig.verify import Job, job, verify
+
+#: So many random moments each; the long study asks for more.
+MOMENTS = 300 if os.environ.get("KITPROOF_THOROUGH") else 12
+#: Lines of these are counted.
+JUDGING = ("rig.sequencer", "rig.judging", "rig.verdicts", "rig.judge", "rig.second_look", "checks.leads")
+STOPPED = "stopped by the person at the bench"
+
+
+@pytest.fixture(scope="module")
+def short(tmp_path_factory: pytest.TempPathFactory, workspace: Path) -> tuple[Path, Job]:
+    """A workspace and a run of two quiet sweeps."""
+    folder = tmp_path_factory.mktemp("interrupts")
+    shutil.copytree(workspace / "limits", folder / "limits")
+    whole = job(folder, "booth-two")
+    leads = [listed for listed in whole.checks if listed.name == "leads"]
+    return folder, Job(whole.kit, leads, plan(whole.kit, leads))
+
+
+def interrupt() -> None:
+    """As a person does, in this process."""
+    signal.raise_signal(signal.SIGINT)
+
+
+def measured(short: tuple[Path, Job], view=iter, confirm=lambda words: True) -> tuple[sequencer.Run, Record]:
+    folder, work = short
+    bench = simulated(folder, "booth-two", "BT-0001")
+    return verify(folder, work, "BT-0001", bench, confirm, view, lambda document, run, kit: "")
+
+
+def assert_whole_and_void(run: sequencer.Run, record: Record) -> None:
+    document = records.read_record(record.folder).document
+    assert (run.outcome, document["outcome"], document["stopped"]) == ("void", "void", STOPPED)
+    assert [result["check"] for result in document["results"]] == ["leads"]
+    assert records.damages(record) == []
+    assert records.unfinished(record.folder.parents[3]) == []
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+def interrupting(at: int, after: bool):
+    def view(events: Iterable[sequencer.Event]) -> Iterator[sequencer.Event]:
+        if at < 0:
+            interrupt()
+        for n, event in enumerate(events):
+            if n == at and not after:
+                interrupt()
+            yield event
+            if n == at and after:
+                interrupt()
+
+    return view
+
+
+def test_a_run_that_nobody_interrupts_passes(short: tuple[Path, Job]) -> None:
+    assert measured(short)[0].outcome == "pass"
+
+
+@pytest.mark.parametrize("after", [False, True], ids=["before", "after"])
+def test_an_interrupt_at_every_event(short: tuple[Path, Job], after: bool) -> None:
+    count = 0
+
+    def counting(events: Iterable[sequencer.Event]) -> Iterator[sequencer.Event]:
+        nonlocal count
+        for event in events:
+            count += 1
+            yield event
+
+    measured(short, counting)
+    assert count > 6
+    # What is interrupted after the last event comes too late.
+    for at in range(-1, count - after):
+        assert_whole_and_void(*measured(short, interrupting(at, after)))
+
+
+def test_an_interrupt_instead_of_an_answer(short: tuple[Path, Job]) -> None:
+    assert_whole_and_void(*measured(short, confirm=lambda words: interrupt()))
+
+
+def lines_until(at: int, short: tuple[Path, Job]) -> tuple[int, sequencer.Run, Record]:
+    """A run that is interrupted at its line `at` of those that judge; how many such lines it came to."""
+    count = 0
+
+    def trace(frame: FrameType, event: str, arg: object):
+        nonlocal count
+        if frame.f_globals.get("__name__") not in JUDGING:
+            return None
+        if event == "line":
+            count += 1
+            if count == at:
+                interrupt()
+        return trace
+
+    sys.settrace(trace)
+    try:
+        run, record = measured(short)
+    finally:
+        sys.settrace(None)
+    return count, run, record
+
+
+@pytest.mark.slow
+def test_an_interrupt_at_any_moment_of_judging(short: tuple[Path, Job]) -> None:
+    lines, run, _ = lines_until(-1, short)
+    assert run.outcome == "pass"
+    for at in np.random.default_rng(12).integers(1, lines + 1, MOMENTS):
+        _, run, record = lines_until(int(at), short)
+        assert_whole_and_void(run, record)
+
+
+def test_an_impatient_person_does_not_cost_the_record(short: tuple[Path, Job]) -> None:
+    def view(events: Iterable[sequencer.Event]) -> Iterator[sequencer.Event]:
+        next(iter(events))
+        interrupt()
+        yield from events
+
+    folder, work = short
+    bench = simulated(folder, "booth-two", "BT-0001")
+
+    def certificate(*_: object) -> str:
+        interrupt()
+        return ""
+
+    run, record = verify(folder, work, "BT-0001", bench, lambda words: True, view, certificate)
+    assert_whole_and_void(run, record)
+
+
+def test_an_interrupt_that_came_early_ends_the_run_as_it_begins() -> None:
+    own = Interrupts()
+    own.heard(signal.SIGINT, None)
+    with pytest.raises(KeyboardInterrupt), own.may_end():
+        pass
+    own.heard(signal.SIGINT, None)
