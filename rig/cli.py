@@ -19,6 +19,7 @@ from rig.explain_command import explain_command
 from rig.instruments_command import instruments_command
 from rig.kit import Kit, kit_names, load_kit
 from rig.learn_command import learn_command
+from rig.narrow_limits import without_room
 from rig.records import RecordError
 from rig.report.certificate import certificate
 from rig.rework_command import rework_command
@@ -58,6 +59,8 @@ def verify_command(
     console = Console(stderr=as_json)
     work = job(workspace, kit, plan)
     records.refuse_bad_serial(work.kit, serial)
+    for line in without_room(work.kit):
+        console.print(f"warning: {line}", style="yellow", markup=False, highlight=False)
     opened, settings = _open(workspace, bench, work.kit, serial, fault or [])
     work, confirm = with_connection(work, settings), _confirm(console, yes or not _is_card(settings))
     run, record = _run(workspace, work, serial, opened, confirm, console, by)
@@ -280,6 +283,7 @@ def kits(workspace: Workspace = HERE) -> None:
             rows.append((name, f"{kit.title}, revision {kit.revision}"))
             for plan in kit.plans or [""]:
                 rows.append((f"  plan {plan}" if plan else "", _plan_words(job(workspace, name, plan))))
+            rows += [("  warning", line) for line in without_room(kit)]
         except TableError as error:
             wrong = True
             rows.append((name, str(error)))

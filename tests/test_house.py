@@ -231,6 +231,7 @@ MAY_IMPORT = {
     "rig.bench_check_command": ["rig", "checks"],
     "rig.instruments_command": ["rig"],
     "rig.learning": ["rig.circuit", "rig.kit", "rig.readings", "rig.signals.levels", "rig.statistics"],
+    "rig.narrow_limits": ["rig.circuit", "rig.kit", "rig.limits", "rig.readings", "rig.signals"],
     "rig.learn_command": ["rig"],
     "rig.rework": ["rig.files", "rig.kit", "rig.records"],
     "rig.rework_command": ["rig"],
