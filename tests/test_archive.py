@@ -38,4 +38,8 @@ def test_a_stored_record_is_undamaged_and_judged_as_before(folder: Path) -> None
         for reading in was["readings"]:
             value = values[reading["quantity"], reading["subject"]]
             expected = math.nan if reading["value"] is None else reading["value"]
+            if reading["quantity"] == "parts misfit":
+                # Noise was left in it then, and is taken off now.
+                assert 0 < value < expected
+                continue
             assert value == pytest.approx(expected, rel=digits, abs=1e-9, nan_ok=True), reading["quantity"]
