@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.decision import Decision
-from rig.limits import Limit, Mask, mask_for
+from rig.limits import Files, Limit, Mask, mask_for
 from rig.readings import CheckReadings, Curve, Floats, Reading
 from rig.statistics.conformity import decide, probability_of_conformity
 from rig.uncertainty import with_parts, without_bench
@@ -71,13 +71,14 @@ def judge(
     bench: str = "",
     partial: bool = False,
     decision: Decision = SIMPLE,
+    files: Files | None = None,
 ) -> list[Verdict]:
     """Hold all readings of a check against the kit's limits for it.
 
     A limit's key is a quantity ("sensitivity": every subject) or a quantity and a subject ("sensitivity left", which
     goes before the former). A limit that meets no reading gives a void verdict: what it asks for was not measured;
     unless only a part of the check's captures was read (`partial`). `bench` is the bench that the captures are from.
-    `decision` says how near to a limit a reading may lie.
+    `decision` says how near to a limit a reading may lie; `files` are those of `folder` as the kit was loaded.
     """
     verdicts: list[Verdict] = []
     met = set()
@@ -88,7 +89,7 @@ def judge(
         if key not in limits:
             continue
         met.add(key)
-        verdicts += _one(reading, limits[key], folder, check, bench, decision)
+        verdicts += _one(reading, limits[key], folder, check, bench, decision, files)
     for key in () if partial else limits:
         if key not in met:
             there = ", ".join(sorted({reading.quantity for reading in readings})) or "nothing"
@@ -98,7 +99,13 @@ def judge(
 
 
 def _one(
-    reading: Reading | Curve, limit: Limit, folder: Path, check: str, bench: str, decision: Decision
+    reading: Reading | Curve,
+    limit: Limit,
+    folder: Path,
+    check: str,
+    bench: str,
+    decision: Decision,
+    files: Files | None,
 ) -> list[Verdict]:
     words = limit_words(limit, reading.unit)
     if isinstance(reading, Reading) != limit.is_number:
@@ -110,7 +117,7 @@ def _one(
     if isinstance(reading, Reading):
         return [judge_number(reading, limit, decision)]
     try:
-        mask = mask_for(limit, reading, folder, check, bench)
+        mask = mask_for(limit, reading, folder, check, bench, files)
     except LookupError as error:
         return [_void(reading.quantity, reading.subject, reading.unit, str(error.args[0]), words)]
     return judge_curve(reading, mask, limit, decision)

@@ -13,7 +13,7 @@ from rig.circuit.channel import Channel
 from rig.circuit.radiation import Position
 from rig.decision import Decision
 from rig.files import UNFINISHED_SUFFIX
-from rig.limits import Limit, read_masks
+from rig.limits import Files, Limit, read_masks
 from rig.requests import AT_LEADS, Moment, Stage, Sweep
 from rig.speaker import ChannelSpec, Name, Positive, SweepHz
 from rig.tables import Misfit, Table, TableError, between, checked, may_name, near, read_toml, refuse_doubles
@@ -117,8 +117,9 @@ class Kit(Table):
     repeatability: dict[str, dict[str, Repeatability]] = {}
     #: Calibrations of the bench that must be there and in date, whatever bench.toml says.
     calibrations: list[CalibrationKind] = []
-    #: Set when loaded: the folder, and the hash of kit.toml and every file beside it.
+    #: Set when loaded: the folder, and what kit.toml and every file beside it held then.
     _folder: Path = PrivateAttr(default=Path())
+    _files: Files = PrivateAttr(default={})
 
     @model_validator(mode="before")
     @classmethod
@@ -168,6 +169,11 @@ class Kit(Table):
     def folder(self) -> Path:
         """Where kit.toml and its masks stand."""
         return self._folder
+
+    @property
+    def files(self) -> Files:
+        """What kit.toml and every file that its limits rest on held when it was loaded; nothing is read later."""
+        return self._files
 
     def planned(self, plan: str) -> tuple[str, list[str]]:
         """Name of a plan and its checks, in the kit's order; of the usual one when no plan is named.
@@ -253,11 +259,14 @@ def load_kit(workspace: Path, name: str) -> Kit:
     if not re.fullmatch(r"[a-z][a-z0-9-]*", name) or not path.is_file():
         known = ", ".join(kit_names(workspace)) or "none"
         raise TableError(f"no kit {name!r} in {workspace / 'limits'}; kits there: {known}")
+    files = read_files(path.parent)
     kit = checked(Kit, read_toml(path), path)
     if kit.name != name:
         raise TableError(f"{path}: name: found {kit.name!r}; allowed: {name!r}, as the folder is called")
-    kit._folder = path.parent
-    read_masks(kit.limits, path.parent)
+    read_masks(kit.limits, path.parent, files)
+    if read_files(path.parent) != files:
+        raise TableError(f"{path.parent}: changed while it was read; start again when it has been written")
+    kit._folder, kit._files = path.parent, files
     return kit
 
 
@@ -275,9 +284,26 @@ def kit_files(folder: Path) -> Iterator[Path]:
             yield path
 
 
+def read_files(folder: Path) -> Files:
+    """What the files of a kit hold.
+
+    Raises
+    ------
+    TableError
+        If one cannot be read.
+    """
+    files = {}
+    for path in kit_files(folder):
+        try:
+            files[path] = path.read_bytes()
+        except OSError as error:
+            raise TableError(f"{path}: cannot be read ({error.strerror})") from None
+    return files
+
+
 def kit_sha256(kit: Kit) -> str:
-    """One hash over the names and contents of all files of the kit."""
+    """One hash over the names and contents of all files of the kit, as they were when it was loaded."""
     digest = hashlib.sha256()
-    for path in kit_files(kit.folder):
-        digest.update(path.relative_to(kit.folder).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+    for path, content in kit.files.items():
+        digest.update(path.relative_to(kit.folder).as_posix().encode() + b"\0" + content + b"\0")
     return digest.hexdigest()

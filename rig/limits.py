@@ -25,6 +25,10 @@ Band = Annotated[list[float], values_of("from_hz", "to_hz"), band(1, 100000)]
 MASK_COLUMNS = ("frequency_hz", "lower", "upper")
 
 
+#: What files held when they were read; a file that is not among them was not there.
+Files = Mapping[Path, bytes]
+
+
 class Limit(Table):
     """One limit of a kit, as it stands in `[limits.<check>]`."""
 
@@ -105,18 +109,22 @@ def reference_path(folder: Path, check: str, quantity: str, subject: str) -> Pat
     return folder / "reference" / f"{check} {quantity} {subject}.csv".replace(" ", "-")
 
 
-def reference_bench(folder: Path) -> str | None:
+def reference_bench(folder: Path, files: Files | None = None) -> str | None:
     """The bench that the kit's reference build was measured on; None when there is no reference build."""
     path = folder / "reference" / "reference.json"
-    if not path.is_file():
+    if not _is_there(path, files):
         return None
     try:
-        return str(json.loads(path.read_text(encoding="utf-8"))["bench"])
-    except (json.JSONDecodeError, KeyError, TypeError) as error:
+        return str(json.loads(path.read_bytes() if files is None else files[path])["bench"])
+    except (ValueError, KeyError, TypeError) as error:
         raise TableError(f"{path}: not the note of a reference build ({error})") from None
 
 
-def read_mask(path: Path) -> Mask:
+def _is_there(path: Path, files: Files | None) -> bool:
+    return path.is_file() if files is None else path in files
+
+
+def read_mask(path: Path, files: Files | None = None) -> Mask:
     """A mask from its file.
 
     Raises
@@ -124,11 +132,11 @@ def read_mask(path: Path) -> Mask:
     TableError
         Naming the file, the row, what was found and what is allowed.
     """
-    frequency_hz, lower, upper = read_columns(path, MASK_COLUMNS)
+    frequency_hz, lower, upper = read_columns(path, MASK_COLUMNS, files)
     return Mask(frequency_hz, lower, upper)
 
 
-def read_masks(limits: Mapping[str, Mapping[str, Limit]], folder: Path) -> None:
+def read_masks(limits: Mapping[str, Mapping[str, Limit]], folder: Path, files: Files | None = None) -> None:
     """Read every mask that limits (check -> reading -> limit) name, so that mistakes are told before measuring.
 
     Raises
@@ -141,15 +149,15 @@ def read_masks(limits: Mapping[str, Mapping[str, Limit]], folder: Path) -> None:
         for key, limit in of_check.items():
             try:
                 if limit.mask is not None:
-                    read_mask(folder / limit.mask)
+                    read_mask(folder / limit.mask, files)
             except TableError as error:
                 told.append(f"{error} (the mask of limits.{check}.{key})")
     if told:
         raise TableError("\n".join(told))
 
 
-def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str) -> Mask:
-    """The mask that `limit` means for `curve`.
+def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str, files: Files | None = None) -> Mask:
+    """The mask that `limit` means for `curve`; `files` are those of the kit as it was loaded, else as they are now.
 
     Raises
     ------
@@ -160,19 +168,19 @@ def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str) -
         that does not cover the windows.
     """
     if limit.mask is not None:
-        return read_mask(folder / limit.mask)
+        return read_mask(folder / limit.mask, files)
     if limit.around == "design":
         if curve.design is None:
             raise LookupError(f"the kit's model says nothing about {curve.quantity} {curve.subject}")
         frequency_hz, centre = curve.frequency_hz, curve.design
     else:
-        measured_on = reference_bench(folder)
+        measured_on = reference_bench(folder, files)
         path = reference_path(folder, check, curve.quantity, curve.subject)
-        if measured_on is None or not path.is_file():
+        if measured_on is None or not _is_there(path, files):
             raise LookupError("no reference build was measured yet: kitproof reference KIT SERIAL makes one of a run")
         if measured_on != bench:
             raise LookupError(f"the reference build was measured on another bench ({measured_on}), this is {bench}")
-        frequency_hz, centre = read_columns(path, ("frequency_hz", "value"))
+        frequency_hz, centre = read_columns(path, ("frequency_hz", "value"), files)
     return _around(limit, frequency_hz, centre)
 
 
@@ -223,7 +231,7 @@ def _slid(grid: Floats, frequency_hz: Floats, centre: Floats, slide: float) -> t
     return np.nanmin(every, axis=1), np.nanmax(every, axis=1)
 
 
-def read_columns(path: Path, columns: tuple[str, ...]) -> tuple[Floats, ...]:
+def read_columns(path: Path, columns: tuple[str, ...], files: Files | None = None) -> tuple[Floats, ...]:
     """Read named columns of a CSV file with ascending frequencies in the first.
 
     An empty cell in a limit column means that side is open. Empty lines, and lines that begin with #, are left out.
@@ -235,8 +243,8 @@ def read_columns(path: Path, columns: tuple[str, ...]) -> tuple[Floats, ...]:
     """
     try:
         # With or without the mark that spreadsheets put before UTF-8.
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
+        text = (path.read_bytes() if files is None else files[path]).decode("utf-8-sig")
+    except (FileNotFoundError, KeyError):
         raise TableError(f"{path}: there is no such file") from None
     except OSError as error:
         raise TableError(f"{path}: cannot be read ({error.strerror})") from None

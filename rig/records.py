@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.files import sync
-from rig.kit import Kit, kit_files, kit_sha256
+from rig.kit import Kit, kit_sha256
 from rig.readings import Capture, Course, Curve, Floats, Log, Row, Sound
 from rig.recordings import RecordError as RecordError
 from rig.recordings import log_files, programme_of, read_captures, read_rows, write_audio, write_captures
@@ -299,10 +299,10 @@ def _link(record: Record) -> dict[str, str]:
 
 
 def _copy_kit(kit: Kit, folder: Path) -> None:
-    for path in kit_files(kit.folder):
+    for path, content in kit.files.items():
         target = folder / "kit" / path.relative_to(kit.folder)
         target.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(path, target)
+        target.write_bytes(content)
 
 
 def _write_result(result: CheckResult, folder: Path) -> dict[str, Any]:

@@ -103,7 +103,7 @@ def examine(
         read = with_repeatability(read, kit.repeatability.get(listed.name, {}))
         read = replace(read, remarks=(*read.remarks, *clocks.remarks(heard, own)))
         bench = next((capture.calibration.bench for capture in own), "")
-        judged = judge(read, limits, kit.folder, listed.name, bench, partial, kit.decision)
+        judged = judge(read, limits, kit.folder, listed.name, bench, partial, kit.decision, kit.files)
     except Untrusted as error:
         return void(listed, str(error))
     except KeyboardInterrupt:

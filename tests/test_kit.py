@@ -6,6 +6,7 @@ import shutil
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -14,7 +15,9 @@ from simulated_runs import ROOT
 import checks
 from rig import cli
 from rig.check import listed_checks, workspace_checks
-from rig.kit import Kit, StageSpec, SweepSpec, kit_names, kit_sha256, load_kit
+from rig.kit import Kit, StageSpec, SweepSpec, kit_files, kit_names, kit_sha256, load_kit
+from rig.limits import mask_for, read_mask, reference_bench
+from rig.readings import Curve
 from rig.schedule import plan
 from rig.signals.stimulus import layout
 from rig.speaker import HIGHEST_HZ, LOWEST_HZ
@@ -227,7 +230,32 @@ def test_the_hash_of_a_kit_covers_its_masks(tmp_path: Path) -> None:
     kit = load_kit(workspace, "booth-two")
     before = kit_sha256(kit)
     (kit.folder / "match.csv").write_text("frequency_hz,lower,upper\n1,0,1\n2,0,1\n")
-    assert kit_sha256(kit) != before
+    assert kit_sha256(kit) == before
+    assert kit_sha256(load_kit(workspace, "booth-two")) != before
+
+
+def test_a_kit_that_is_edited_after_it_was_loaded_is_still_the_one_that_was_loaded(tmp_path: Path) -> None:
+    workspace = changed(tmp_path, "^name", "name")
+    kit = load_kit(workspace, "booth-two")
+    key, masked = next((key, limit) for key, limit in kit.limits["response"].items() if limit.mask)
+    whole = {path: path.read_bytes() for path in kit_files(kit.folder)}
+    wanted = read_mask(kit.folder / masked.mask)
+    for path in whole:
+        path.write_bytes(b"edited")
+    curve = Curve(key, "", np.array([100.0, 1000.0]), np.zeros(2), "dB", np.ones(2, dtype=bool))
+    np.testing.assert_array_equal(mask_for(masked, curve, kit.folder, "response", "", kit.files).upper, wanted.upper)
+    assert reference_bench(kit.folder, kit.files) is not None
+    assert kit.files == whole
+
+
+def test_a_kit_that_changes_while_it_is_read_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    workspace = changed(tmp_path, "^name", "name")
+    before, after = ({workspace / "kit.toml": text} for text in (b"one", b"other"))
+    answers = iter([before, after])
+    monkeypatch.setattr("rig.kit.read_files", lambda folder: next(answers))
+    monkeypatch.setattr("rig.kit.read_masks", lambda *_: None)
+    with pytest.raises(TableError, match="changed while it was read"):
+        load_kit(workspace, "booth-two")
 
 
 def test_a_check_of_the_workspaces_own_is_found_and_a_broken_one_told(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from simulated_runs import simulated
 
 from rig import records, sequencer
-from rig.kit import load_kit
+from rig.kit import kit_files, kit_sha256, load_kit
 from rig.limits import Limit
 from rig.records import Record, RecordError
 from rig.verify import Job, job, judge_again, verify
@@ -52,7 +52,6 @@ def test_the_archive_gives_the_same_readings_to_the_last_bit(
 def with_limits(work: Job, check: str, **limits: Limit) -> Job:
     """A job whose kit holds one check against other limits."""
     kit = work.kit.model_copy(update={"limits": {**work.kit.limits, check: limits}})
-    kit._folder = work.kit.folder
     return replace(work, kit=kit)
 
 
@@ -141,6 +140,23 @@ def test_a_run_that_was_stopped_is_void_with_its_reason(tmp_path: Path, workspac
     assert run.outcome == "void"
     assert record.document["stopped"] == "stopped by the person at the bench"
     assert {result["outcome"] for result in record.document["results"]} == {"void"}
+
+
+def test_a_kit_that_is_edited_during_a_run_is_recorded_as_it_judged(tmp_path: Path, workspace: Path) -> None:
+    shutil.copytree(workspace / "limits", tmp_path / "limits")
+    work = job(tmp_path, "booth-two")
+    before = {path.relative_to(work.kit.folder): path.read_bytes() for path in kit_files(work.kit.folder)}
+
+    def edited(words: str) -> bool:
+        for name in before:
+            (work.kit.folder / name).write_bytes(b"edited")
+        return False
+
+    bench = simulated(tmp_path, "booth-two", "BT-0001")
+    _, record = verify(tmp_path, work, "BT-0001", bench, edited, iter, lambda d, r, k: "")
+    copied = record.folder / "kit"
+    assert {path.relative_to(copied): path.read_bytes() for path in kit_files(copied)} == before
+    assert record.document["kit"]["sha256"] == kit_sha256(work.kit)
 
 
 def test_a_crash_while_writing_leaves_no_record(tmp_path: Path, workspace: Path) -> None:
