@@ -235,8 +235,8 @@ def test_the_hash_of_a_kit_covers_its_masks(tmp_path: Path) -> None:
 
 
 def test_a_kit_that_is_edited_after_it_was_loaded_is_still_the_one_that_was_loaded(tmp_path: Path) -> None:
-    workspace = changed(tmp_path, "^name", "name")
-    kit = load_kit(workspace, "booth-two")
+    shutil.copytree(ROOT / "limits", tmp_path / "limits")
+    kit = load_kit(tmp_path, "booth-two")
     key, masked = next((key, limit) for key, limit in kit.limits["response"].items() if limit.mask)
     whole = {path: path.read_bytes() for path in kit_files(kit.folder)}
     wanted = read_mask(kit.folder / masked.mask)
