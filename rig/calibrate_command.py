@@ -14,7 +14,7 @@ from rig.bench import opening
 from rig.bench.base import BenchSetupError
 from rig.bench.calibrated import OUT_OF_CONTROL, Held, asked_ages, standings
 from rig.bench.calibration import MARKED_PERCENT, resistor
-from rig.bench.calibration_store import Stored, save, stored
+from rig.bench.calibration_store import Stored, read_store, save, stored
 from rig.bench.calibration_volts import CALIBRATOR_DB, CALIBRATOR_WITHIN_DB, METER_PERCENT
 from rig.bench.connection import connection_words
 from rig.bench.settings import BenchSettings
@@ -238,9 +238,11 @@ def calibrations(
 ) -> None:
     """List the bench's calibrations: age, value, uncertainty, what expires when."""
     settings = opening.bench_settings(workspace, bench) or BenchSettings(kind="simulated")
-    found = stored(workspace, _bench_name(settings))
+    found, damaged = read_store(workspace, _bench_name(settings))
+    for file in damaged:
+        print(f"{file.words}, left out", file=sys.stderr)
     ages = asked_ages(settings, load_kit(workspace, kit).calibrations if kit else ())
-    held = Held(tuple(found), ages, datetime.now().astimezone())
+    held = Held(tuple(found), ages, datetime.now().astimezone(), tuple(damaged))
     shown = found if all_of_them else list({(one.kind, one.of): one for one in found}.values())
     shown = sorted(shown, key=lambda one: (one.kind, one.of, one.moment))
     told = _remarks(settings, shown, held)

@@ -64,6 +64,8 @@ def verify_command(
     opened, settings = _open(workspace, bench, work.kit, serial, fault or [])
     work, confirm = with_connection(work, settings), _confirm(console, yes or not _is_card(settings))
     run, record = _run(workspace, work, serial, opened, confirm, console, by)
+    for words in (*record.document["set_aside"], *record.document["clock"]):
+        print(words, file=sys.stderr)
     if as_json:
         print(json.dumps({"folder": str(record.folder), **_plain_document(record)}))
     else:
@@ -108,7 +110,9 @@ def _confirm(console: Console, unattended: bool) -> sequencer.Confirm:
 
 @app.command("resume")
 def resume_command(
-    serial: Annotated[str, typer.Argument(help="Of the interrupted run; not needed where there is only one.")] = "",
+    serial: Annotated[
+        str | None, typer.Argument(help="Of the interrupted run; not needed where there is only one.")
+    ] = None,
     workspace: Workspace = HERE,
     bench: BenchFile = None,
     close: Annotated[bool, typer.Option("--close", help="Do not go on: close the run as void.")] = False,
@@ -117,10 +121,12 @@ def resume_command(
     """Go on with a run whose soak was interrupted by a crash or a power cut, or close it."""
     console = Console()
     runs = [journal.load(folder) for folder in journal.interrupted(workspace)]
-    found = [run for run in runs if serial in ("", run.serial)]
+    found = [run for run in runs if serial in (None, run.serial)]
     if len(found) != 1:
         listed = ", ".join(f"{run.serial} ({run.kit}, {run.about['started_at']})" for run in runs) or "none"
-        raise RecordError(f"{len(found)} interrupted runs{f' of {serial!r}' if serial else ''}; there are: {listed}")
+        raise RecordError(
+            f"{len(found)} interrupted runs{'' if serial is None else f' of {serial!r}'}; there are: {listed}"
+        )
     before = found[0]
     work = job(workspace, before.kit, before.about["plan"])
     opened, settings = (None, None) if close else _open(workspace, bench, work.kit, before.serial, [])
@@ -177,7 +183,7 @@ def demo(workspace: Workspace = HERE) -> None:
 def results(
     workspace: Workspace = HERE,
     kit: OfKit = "",
-    serial: Annotated[str, typer.Option(help="Only this serial.")] = "",
+    serial: Annotated[str | None, typer.Option(help="Only this serial.")] = None,
     outcome: Annotated[str, typer.Option(help="Only pass, fail or void.")] = "",
     as_json: AsJson = False,
 ) -> None:
@@ -236,7 +242,7 @@ def rejudge(serial: str, workspace: Workspace = HERE, kit: OfKit = "") -> None:
 
 
 def _newest(workspace: Path, serial: str, kit: str, plan: str | None = None) -> records.Record:
-    found, _ = records.all_records(workspace, kit, serial)
+    found = records.unit_records(workspace, serial, kit)
     found = [record for record in found if plan in (None, record.document.get("plan", ""))]
     if not found:
         words = f" by the plan {plan!r}" if plan else ""
@@ -287,6 +293,7 @@ def kits(workspace: Workspace = HERE) -> None:
         except TableError as error:
             wrong = True
             rows.append((name, str(error)))
+            print(error, file=sys.stderr)
     Console().print(terminal.two_columns("kit", "", rows))
     raise typer.Exit(USAGE if wrong else PASS)
 

@@ -11,7 +11,7 @@ from rig.findings.curves import IMPEDANCE, LEVEL, Under, curves_under
 from rig.findings.tell import Finding
 from rig.kit import Kit, kit_sha256, load_kit
 from rig.readings import Curve
-from rig.records import Record, RecordError, refuse_bad_serial
+from rig.records import Record, RecordError
 from rig.report.told import findings_of
 from rig.trials import curve
 
@@ -28,7 +28,6 @@ def explain_command(
     record = newest_failed(workspace, serial, kit)
     document = record.document
     loaded = load_kit(workspace, document["kit"]["name"])
-    refuse_bad_serial(loaded, serial)
     findings = findings_of(document)
     from rig.report.explanation import draw_explanation
     from rig.screen.terminal import show_findings
@@ -61,10 +60,7 @@ def newest_failed(workspace: Path, serial: str, kit: str = "") -> Record:
     RecordError
         If there is none, or several kits have this serial.
     """
-    found = records.all_records(workspace, kit, serial)[0]
-    kits = sorted({record.document["kit"]["name"] for record in found})
-    if len(kits) > 1:
-        raise RecordError(f"records of {serial!r} are there in {', '.join(kits)}; name one with --kit")
+    found = records.unit_records(workspace, serial, kit)
     failed = [record for record in found if record.document["outcome"] == "fail"]
     if not failed:
         there = f"none of its {len(found)} runs failed" if found else "it has no record"

@@ -113,8 +113,8 @@ def read_bytes(path: Path) -> bytes:
         return file.read()
 
 
-def read_text(path: Path) -> str:
-    """All of a text file, UTF-8, its line ends as `Path.read_text` gives them.
+def read_text(path: Path, encoding: str = "utf-8") -> str:
+    """All of a text file, its line ends as `Path.read_text` gives them.
 
     Raises
     ------
@@ -123,7 +123,7 @@ def read_text(path: Path) -> str:
     UnicodeDecodeError
         If it is not UTF-8.
     """
-    return read_bytes(path).decode("utf-8").replace("\r\n", "\n").replace("\r", "\n")
+    return read_bytes(path).decode(encoding).replace("\r\n", "\n").replace("\r", "\n")
 
 
 def read_json(path: Path) -> Any:
@@ -136,8 +136,19 @@ def read_json(path: Path) -> Any:
     ValueError
         If it is not UTF-8, not JSON, nested too deep, or has a number that JSON does not know (NaN).
     """
+    return parse_json(read_bytes(path))
+
+
+def parse_json(content: bytes) -> Any:
+    """What a JSON file holds, from its bytes.
+
+    Raises
+    ------
+    ValueError
+        As `read_json`.
+    """
     try:
-        return json.loads(read_text(path), parse_constant=_refuse)
+        return json.loads(content.decode("utf-8"), parse_constant=_refuse)
     except RecursionError:
         raise ValueError("nested too deep") from None
 

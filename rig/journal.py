@@ -142,9 +142,13 @@ def interrupted(workspace: Path) -> list[Path]:
 def is_running(folder: Path) -> bool:
     """Whether a run is writing into this folder now."""
     try:
-        _locked(folder / LOCK).close()
+        if (folder / LOCK).is_file():
+            _locked(folder / LOCK).close()
     except RecordError:
         return True
+    except OSError:
+        # Nobody may write there, so nobody does.
+        return False
     return False
 
 

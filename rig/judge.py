@@ -12,6 +12,7 @@ from rig.decision import Decision
 from rig.limits import Files, Limit, Mask, mask_for
 from rig.readings import CheckReadings, Curve, Floats, Reading
 from rig.statistics.conformity import decide, probability_of_conformity
+from rig.tables import TableError
 from rig.uncertainty import with_parts, without_bench
 
 Outcome = Literal["pass", "fail", "void"]
@@ -118,7 +119,8 @@ def _one(
         return [judge_number(reading, limit, decision)]
     try:
         mask = mask_for(limit, reading, folder, check, bench, files)
-    except LookupError as error:
+    except (LookupError, TableError) as error:
+        # A damaged file of the reference build: what rests on it is void, nothing else is lost.
         return [_void(reading.quantity, reading.subject, reading.unit, str(error.args[0]), words)]
     return judge_curve(reading, mask, limit, decision)
 

@@ -7,13 +7,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import Field, PrivateAttr, StrictBool, model_validator
+from pydantic import AfterValidator, Field, PrivateAttr, StrictBool, model_validator
 
 from rig.circuit.channel import Channel
 from rig.circuit.radiation import Position
 from rig.decision import Decision
 from rig.files import UNFINISHED_SUFFIX
 from rig.limits import Files, Limit, read_masks
+from rig.patterns import LONGEST, compiled
 from rig.requests import AT_LEADS, Moment, Stage, Sweep
 from rig.speaker import ChannelSpec, Name, Positive, SweepHz
 from rig.tables import Misfit, Table, TableError, between, checked, may_name, near, read_toml, refuse_doubles
@@ -91,13 +92,18 @@ class StageSpec(Table):
     each: Annotated[str, may_name("channel", "position", "distance")]
 
 
+def _is_pattern(pattern: str) -> str:
+    compiled(pattern)
+    return pattern
+
+
 class Kit(Table):
     """The design: one folder `limits/<kit>/`."""
 
     name: Name
     title: str
     revision: str
-    serial_pattern: str
+    serial_pattern: Annotated[str, AfterValidator(_is_pattern)]
     serial_example: str
     amplifier: AmplifierSpec
     levels: LevelsSpec = LevelsSpec()
@@ -144,14 +150,9 @@ class Kit(Table):
     def _consistent(self) -> "Kit":
         refuse_doubles("channels", [c.name for c in self.channels], "channels with names of their own")
         refuse_doubles("positions", [p.name for p in self.positions], "positions with names of their own")
-        try:
-            pattern = re.compile(self.serial_pattern)
-        except re.error as error:
-            raise Misfit("serial_pattern", repr(self.serial_pattern), f"a regular expression ({error})") from None
-        if not pattern.fullmatch(self.serial_example):
-            raise Misfit(
-                "serial_example", repr(self.serial_example), f"what fits serial_pattern {self.serial_pattern!r}"
-            )
+        if not self.is_serial(self.serial_example):
+            allowed = f"what fits serial_pattern {self.serial_pattern!r}, at most {LONGEST} plain characters"
+            raise Misfit("serial_example", repr(self.serial_example), allowed)
         if self.levels.playing_v > self.amplifier.limit_v:
             allowed = f"up to amplifier.limit_v = {self.amplifier.limit_v:g}"
             raise Misfit("levels.playing_v", f"{self.levels.playing_v:g}", allowed)
@@ -164,6 +165,11 @@ class Kit(Table):
                 if name not in self.checks:
                     raise Misfit(f"plans.{plan}", f"{name!r}{near(name, self.checks)}", ", ".join(self.checks))
         return self
+
+    def is_serial(self, text: str) -> bool:
+        """Whether a text is a serial of this kit: it fits the pattern, and no two serials look the same on paper."""
+        plain = len(text) <= LONGEST and text.isascii() and text.isprintable()
+        return plain and compiled(self.serial_pattern).fullmatch(text) is not None
 
     @property
     def folder(self) -> Path:

@@ -63,7 +63,7 @@ def learn_command(
 def _runs(workspace: Path, kit: str, serials: Sequence[str]) -> list[Record]:
     runs = []
     for serial in serials:
-        found = [r for r in records.all_records(workspace, kit, serial)[0] if _curves(r)]
+        found = [r for r in records.unit_records(workspace, serial, kit) if _curves(r)]
         if not found:
             raise RecordError(f"no record of {serial!r} with an impedance or level curve in {workspace / 'results'}")
         runs.append(found[-1])

@@ -5,7 +5,6 @@ build measured at the same jig. Levels may be aligned in a band first; how far t
 """
 
 import csv
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
@@ -15,14 +14,17 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, StrictBool, field_validator, model_validator
 
+from rig.files import parse_json, read_json
 from rig.readings import Curve, Floats
-from rig.tables import Misfit, Table, TableError, band, values_of
+from rig.tables import LARGEST, Misfit, Table, TableError, band, is_boundless, read_settings, values_of
 
 Window = Annotated[list[float], values_of("from_hz", "to_hz", "minus", "plus")]
 Band = Annotated[list[float], values_of("from_hz", "to_hz"), band(1, 100000)]
 
 #: The columns of a mask.
 MASK_COLUMNS = ("frequency_hz", "lower", "upper")
+#: The columns of a curve of the reference build.
+REFERENCE_COLUMNS = ("frequency_hz", "value")
 
 
 #: What files held when they were read; a file that is not among them was not there.
@@ -115,8 +117,8 @@ def reference_bench(folder: Path, files: Files | None = None) -> str | None:
     if not _is_there(path, files):
         return None
     try:
-        return str(json.loads(path.read_bytes() if files is None else files[path])["bench"])
-    except (ValueError, KeyError, TypeError) as error:
+        return str((read_json(path) if files is None else parse_json(files[path]))["bench"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
         raise TableError(f"{path}: not the note of a reference build ({error})") from None
 
 
@@ -156,6 +158,23 @@ def read_masks(limits: Mapping[str, Mapping[str, Limit]], folder: Path, files: F
         raise TableError("\n".join(told))
 
 
+def reference_troubles(limits: Mapping[str, Mapping[str, Limit]], folder: Path, files: Files) -> list[str]:
+    """What cannot be read of the reference build, where limits are drawn around one: told before anything sounds."""
+    if not any(limit.around == "reference" for of_check in limits.values() for limit in of_check.values()):
+        return []
+    told = []
+    try:
+        reference_bench(folder, files)
+    except TableError as error:
+        told.append(str(error))
+    for path in sorted(path for path in files if path.parent == folder / "reference" and path.suffix == ".csv"):
+        try:
+            read_columns(path, REFERENCE_COLUMNS, files)
+        except TableError as error:
+            told.append(str(error))
+    return [f"{words}; what rests on it is void: kitproof reference makes it anew" for words in told]
+
+
 def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str, files: Files | None = None) -> Mask:
     """The mask that `limit` means for `curve`; `files` are those of the kit as it was loaded, else as they are now.
 
@@ -180,7 +199,7 @@ def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str, f
             raise LookupError("no reference build was measured yet: kitproof reference KIT SERIAL makes one of a run")
         if measured_on != bench:
             raise LookupError(f"the reference build was measured on another bench ({measured_on}), this is {bench}")
-        frequency_hz, centre = read_columns(path, ("frequency_hz", "value"), files)
+        frequency_hz, centre = read_columns(path, REFERENCE_COLUMNS, files)
     return _around(limit, frequency_hz, centre)
 
 
@@ -241,18 +260,16 @@ def read_columns(path: Path, columns: tuple[str, ...], files: Files | None = Non
     TableError
         Naming the file, the line and what was found.
     """
-    try:
-        # With or without the mark that spreadsheets put before UTF-8.
-        text = (path.read_bytes() if files is None else files[path]).decode("utf-8-sig")
-    except (FileNotFoundError, KeyError):
-        raise TableError(f"{path}: there is no such file") from None
-    except OSError as error:
-        raise TableError(f"{path}: cannot be read ({error.strerror})") from None
-    except UnicodeDecodeError as error:
-        raise TableError(f"{path}: not UTF-8 text (byte {error.start})") from None
+    if files is not None and path not in files:
+        raise TableError(f"{path}: there is no such file")
+    # With or without the mark that spreadsheets put before UTF-8.
+    text = read_settings(path, "utf-8-sig", None if files is None else files[path])
     lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
     table = csv.DictReader(line for _, line in lines)
-    found = [name.strip() for name in table.fieldnames or []]
+    try:
+        found = [name.strip() for name in table.fieldnames or []]
+    except csv.Error as error:
+        raise TableError(f"{path}: not a table of numbers ({error})") from None
     table.fieldnames = found
     missing = [name for name in columns if name not in found]
     if missing:
@@ -260,7 +277,10 @@ def read_columns(path: Path, columns: tuple[str, ...], files: Files | None = Non
         raise TableError(f"{path}: found columns {found}; allowed: {', '.join(columns)}{hint}")
     opened = {"lower": -np.inf, "upper": np.inf}
     numbers = [n for n, _ in lines[1:]]
-    rows = [_row(path, n, row, columns, opened) for n, row in zip(numbers, table, strict=False)]
+    try:
+        rows = [_row(path, n, row, columns, opened) for n, row in zip(numbers, table, strict=False)]
+    except csv.Error as error:
+        raise TableError(f"{path}: not a table of numbers ({error})") from None
     if len(rows) < 2:
         raise TableError(f"{path}: found {len(rows)} rows of numbers; allowed: two or more")
     values = np.array(rows).T
@@ -304,7 +324,8 @@ def _cell(path: Path, line: int, row: dict[str, str], column: str, opened: float
         value = float(text)
     except ValueError:
         value = float("nan")
-    if not np.isfinite(value):
-        allowed = "a number" if opened is None else "a number, or nothing where this side is open"
+    if not np.isfinite(value) or is_boundless(value):
+        largest = f" up to {LARGEST:g}"
+        allowed = f"a number{largest}" if opened is None else f"a number{largest}, or nothing where this side is open"
         raise TableError(f"{path}: row {line}, {column}: found {text!r}; allowed: {allowed}")
     return value

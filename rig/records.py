@@ -11,15 +11,18 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
+from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.files import sync
+from rig.files import read_json, sync, why
 from rig.kit import Kit, kit_sha256
+from rig.patterns import LONGEST
 from rig.readings import Capture, Course, Curve, Floats, Log, Row, Sound
+from rig.record_shape import refuse_misshapen
 from rig.recordings import RecordError as RecordError
 from rig.recordings import log_files, programme_of, read_captures, read_rows, write_audio, write_captures
 from rig.requests import Programme
@@ -41,16 +44,22 @@ class Record:
     document: dict[str, Any]
 
 
-def refuse_bad_serial(kit: Kit, serial: str) -> None:
-    """Refuse a serial that is empty, is a path, or breaks the kit's pattern.
+def refuse_bad_serial(kit: Kit | None, serial: str) -> None:
+    """Take a serial in, wherever one enters: refuse one that is empty, is a path, or breaks the kit's pattern.
+
+    Without a kit only what could be a serial of none is refused: records of a kit that has changed stay readable.
 
     Raises
     ------
     RecordError
         Saying what was found and what is allowed.
     """
-    plain = serial and "/" not in serial and "\\" not in serial and serial not in (".", "..") and serial.isprintable()
-    if not plain or not re.fullmatch(kit.serial_pattern, serial) or serial.startswith("."):
+    plain = serial.isprintable() and len(serial) <= LONGEST and not re.match(r"\.|$", serial)
+    plain = plain and not re.search(r"[/\\]", serial)
+    if kit is None and not plain:
+        allowed = f"the serial of one unit as its record has it: printed characters, at most {LONGEST}, no folders"
+        raise RecordError(f"serial: found {serial!r}; allowed: {allowed}")
+    if kit is not None and not (plain and kit.is_serial(serial)):
         raise RecordError(
             f"serial {serial!r} is not one of kit {kit.name!r}; allowed: {kit.serial_pattern}, "
             f"for example {kit.serial_example}"
@@ -186,19 +195,57 @@ def readable(home: Path) -> tuple[list[Record], list[str]]:
     found, told = [], []
     for path in sorted(home.glob("[!.]*/run.json")):
         try:
-            found.append(read_record(path.parent))
+            found.append(_of_unit(read_record(path.parent), home))
         except RecordError as error:
             told.append(str(error))
     # By number, not by time: a clock may be set back between two runs.
     return sorted(found, key=lambda record: (record.document["run_number"], record.document["run"])), told
 
 
-def all_records(workspace: Path, kit: str = "", serial: str = "") -> tuple[list[Record], list[str]]:
-    """Records of a workspace, oldest first, of one kit and one serial where given, and what could not be read."""
-    homes = sorted((workspace / "results").glob(f"{kit or '[!.]*'}/{serial or '[!.]*'}"))
-    pairs = [readable(home) for home in homes if home.is_dir()]
-    found = sorted((record for records, _ in pairs for record in records), key=lambda r: str(r.document["run"]))
-    return found, [words for _, told in pairs for words in told]
+def _of_unit(record: Record, home: Path) -> Record:
+    """A record that stands in the folder of its own unit; else a `RecordError`: it is never another unit's."""
+    found = (record.document["kit"]["name"], record.document["serial"])
+    if found != (home.parent.name, home.name):
+        raise RecordError(f"{record.folder / 'run.json'}: the record of {' '.join(found)} stands in another's folder")
+    return record
+
+
+def all_records(workspace: Path, kit: str = "", serial: str | None = None) -> tuple[list[Record], list[str]]:
+    """Records of a workspace, oldest first, of one kit and one serial where given, and what could not be read.
+
+    Of two records of one unit the one with the lower number is the older, whatever the clock said.
+
+    Raises
+    ------
+    RecordError
+        If the serial is none.
+    """
+    if serial is not None:
+        refuse_bad_serial(None, serial)
+    homes = sorted((workspace / "results").glob("[!.]*/[!.]*"))
+    wanted = [home for home in homes if kit in ("", home.parent.name) and serial in (None, home.name)]
+    pairs = [readable(home) for home in wanted if home.is_dir()]
+    dated = []
+    for records, _ in pairs:
+        # A run has at least the date of the one before it, however far back the clock leapt.
+        dates = accumulate((str(record.document["run"]) for record in records), max)
+        dated += list(zip(dates, records, strict=True))
+    return [record for _, record in sorted(dated, key=lambda pair: pair[0])], [w for _, told in pairs for w in told]
+
+
+def unit_records(workspace: Path, serial: str, kit: str = "") -> list[Record]:
+    """The records of one unit, oldest first, by their numbers; empty where it has none.
+
+    Raises
+    ------
+    RecordError
+        If the serial is none, or units of several kits have it.
+    """
+    found = all_records(workspace, kit, serial)[0]
+    kits = sorted({record.document["kit"]["name"] for record in found})
+    if len(kits) > 1:
+        raise RecordError(f"records of {serial!r} are there in {', '.join(kits)}; name one with --kit")
+    return found
 
 
 def unfinished(workspace: Path) -> list[Path]:
@@ -212,20 +259,21 @@ def read_record(folder: Path) -> Record:
     Raises
     ------
     RecordError
-        If run.json is missing, is not JSON, or has a schema this version does not know.
+        If run.json is missing, is not JSON, has a schema this version does not know, or lacks what a record holds.
     """
     path = folder / "run.json"
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = read_json(path)
     except FileNotFoundError:
         raise RecordError(f"{folder}: no run.json there, so it is no record") from None
-    except json.JSONDecodeError as error:
+    except OSError as error:
+        raise RecordError(f"{path}: cannot be read: {why(error)}") from None
+    except ValueError as error:
         raise RecordError(f"{path}: not valid JSON: {error}") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise RecordError(f"{path}: cannot be read: {error}") from None
     found = document.get("schema") if isinstance(document, dict) else None
     if found != SCHEMA:
-        raise RecordError(f"{path}: schema: found {found!r}; this version reads {SCHEMA!r}")
+        raise RecordError(f"{path}: schema: found {str(found)[:60]!r}; this version reads {SCHEMA!r}")
+    refuse_misshapen(document, path)
     return Record(folder, document)
 
 

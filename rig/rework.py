@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rig.files import why, write
+from pydantic import TypeAdapter
+
+from rig.files import read_json, why, write
 from rig.kit import Kit
 from rig.records import Record, RecordError, now, readable, refuse_bad_serial
 
@@ -58,35 +60,32 @@ def note(workspace: Path, kit: Kit, serial: str, words: str, by: str = "") -> Pa
     return path
 
 
-def reworks(home: Path) -> list[Rework]:
-    """All notes of one unit (`results/<kit>/<serial>`), oldest first.
-
-    Raises
-    ------
-    RecordError
-        If a note cannot be read.
-    """
-    found = []
+def reworks(home: Path) -> tuple[list[Rework], list[str]]:
+    """All notes of one unit (`results/<kit>/<serial>`), oldest first, and what could not be read, in words."""
+    found, told = [], []
     for path in _notes(home):
         try:
-            found.append(Rework(**json.loads(path.read_text(encoding="utf-8"))))
-        except (OSError, ValueError, TypeError) as error:
-            raise RecordError(f"{path}: not a note of a rework: {error}") from None
-    return found
+            found.append(TypeAdapter(Rework).validate_python(read_json(path)))
+        except (OSError, ValueError) as error:
+            told.append(f"{path}: not a note of a rework, left out: {' '.join(str(error).split())[:200]}")
+    return found, told
 
 
 def history(home: Path) -> dict[str, Any]:
     """What a new run's record says of the runs before it.
 
     `rework` holds the notes since the newest run; `runs_untouched` counts the runs since the last rework, the new one
-    included; `before` is the newest run with what failed in it.
+    included; `before` is the newest run with what failed in it; `set_aside` says what could not be read of it all.
     """
-    runs, notes = readable(home)[0], reworks(home)
+    (runs, odd_runs), (notes, odd_notes) = readable(home), reworks(home)
     newest = runs[-1].document["run"] if runs else ""
     pending = [vars(rework) for rework in notes if runs and rework.after == newest]
     since = _runs_since(runs, notes[-1].after) if notes else len(runs)
-    before = {"run": newest, "outcome": runs[-1].document["outcome"], "failed": failed(runs[-1])} if runs else None
-    return {"rework": pending, "runs_untouched": since + 1, "before": before}
+    last = runs[-1].document if runs else {}
+    keys = ("run", "outcome", "finished_at")
+    before = {**{key: last[key] for key in keys}, "failed": failed(runs[-1])} if runs else None
+    told = [*odd_runs, *odd_notes]
+    return {"rework": pending, "runs_untouched": since + 1, "before": before, "set_aside": told}
 
 
 def failed(record: Record) -> list[str]:

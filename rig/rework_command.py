@@ -19,14 +19,9 @@ def rework_command(
     by: Annotated[str, typer.Option("--by", help="Who did it.")] = "",
 ) -> None:
     """Note what was done to a unit; its next run is linked to it and says whether it helped."""
-    found = records.all_records(workspace, kit, serial)[0]
-    kits = sorted({record.document["kit"]["name"] for record in found})
-    if len(kits) != 1:
-        known = (
-            f"records of {serial!r} are there in {', '.join(kits)}; name one with --kit"
-            if kits
-            else f"no record of {serial!r}"
-        )
-        raise RecordError(f"{workspace / 'results'}: {known}")
-    path = note(workspace, load_kit(workspace, kits[0]), serial, words, by)
-    print(f"noted: {path}\nnow: kitproof verify {kits[0]} {serial}")
+    found = records.unit_records(workspace, serial, kit)
+    if not found:
+        raise RecordError(f"{workspace / 'results'}: no record of {serial!r}")
+    kit = found[0].document["kit"]["name"]
+    path = note(workspace, load_kit(workspace, kit), serial, words, by)
+    print(f"noted: {path}\nnow: kitproof verify {kit} {serial}")

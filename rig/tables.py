@@ -10,7 +10,11 @@ from typing import Any, TypeVar, get_args
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
 
+from rig.files import read_text, why
+
 Values = Mapping[str, Any]
+#: No quantity in any unit is larger, and no file of settings nested deeper.
+LARGEST, DEEPEST = 1e15, 20
 
 
 class TableError(Exception):
@@ -114,20 +118,65 @@ def read_toml(path: Path) -> dict[str, Any]:
     Raises
     ------
     TableError
-        If the file is missing, is not UTF-8, or is not TOML (with the line).
+        If the file is missing, is not UTF-8, is not TOML (with the line), or holds what no setting is: a number
+        beyond every quantity, or tables within tables without an end.
     """
+    text = read_settings(path)
     try:
-        text = path.read_text(encoding="utf-8")
-        return tomllib.loads(text)
-    except FileNotFoundError:
-        raise TableError(f"{path}: there is no such file") from None
-    except UnicodeDecodeError as error:
-        raise TableError(f"{path}: not UTF-8 text (byte {error.start})") from None
+        values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         line = re.search(r"at line (\d+)", str(error))
         wrong = text.splitlines()[int(line[1]) - 1] if line else ""
         hint = "; a number is written with a decimal point, not a comma" if DECIMAL_COMMA.search(wrong) else ""
         raise TableError(f"{path}: not valid TOML: {error}{hint}") from None
+    except ValueError as error:
+        # A whole number of thousands of digits.
+        raise TableError(f"{path}: not valid TOML: {error}") from None
+    except RecursionError:
+        raise TableError(f"{path}: lists or tables nested too deep; allowed: {DEEPEST} levels") from None
+    _refuse_boundless(path, values, "", 1)
+    return values
+
+
+def read_settings(path: Path, encoding: str = "utf-8", content: bytes | None = None) -> str:
+    """The text of a file of settings or limits; `content` where it was read before.
+
+    Raises
+    ------
+    TableError
+        If the file is missing, is no plain file, cannot be read, or is not UTF-8.
+    """
+    try:
+        return read_text(path, encoding) if content is None else content.decode(encoding)
+    except FileNotFoundError:
+        raise TableError(f"{path}: there is no such file") from None
+    except OSError as error:
+        raise TableError(f"{path}: cannot be read ({why(error)})") from None
+    except UnicodeDecodeError as error:
+        raise TableError(f"{path}: not UTF-8 text (byte {error.start})") from None
+
+
+def _refuse_boundless(path: Path, value: Any, key: str, depth: int) -> None:
+    """TableError at the first value that is larger than any quantity, or nested deeper than any table."""
+    if depth > DEEPEST:
+        raise TableError(f"{path}: {_short_key(key)}: lists or tables nested too deep; allowed: {DEEPEST} levels")
+    if isinstance(value, dict):
+        for name, inner in value.items():
+            _refuse_boundless(path, inner, f"{key}.{name}".lstrip("."), depth + 1)
+    elif isinstance(value, list):
+        for n, inner in enumerate(value, 1):
+            _refuse_boundless(path, inner, f"{key}.[{n}]", depth + 1)
+    elif is_boundless(value):
+        raise TableError(f"{path}: {key}: found {_short(value)}; allowed: numbers up to {LARGEST:g}")
+
+
+def is_boundless(value: object) -> bool:
+    """Whether it is a finite number larger than any quantity: squared or drawn it would be no number any more."""
+    return isinstance(value, int | float) and LARGEST < abs(value) < float("inf")
+
+
+def _short_key(key: str) -> str:
+    return key if len(key) <= 60 else key[:57] + "..."
 
 
 def checked(model: type[T], values: Values, path: Path, key: str = "") -> T:

@@ -1,7 +1,9 @@
 """The main job, from names to a record: load the kit, plan, walk the bench, judge, write."""
 
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+import time
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from inspect import GEN_SUSPENDED, getgeneratorstate
 from pathlib import Path
 from typing import Any
@@ -17,6 +19,7 @@ from rig.interrupts import Interrupts, interrupts
 from rig.journal import Interrupted, Journal
 from rig.judging import NOT_DONE, Judgement, judge_run, steady_limits_k
 from rig.kit import Kit, kit_sha256, load_kit
+from rig.limits import reference_troubles
 from rig.records import Certificate, Record, RecordError
 from rig.requests import Guard, Programme
 from rig.resume import ResumedBench
@@ -27,6 +30,10 @@ from rig.verdicts import capture_troubles
 #: Looks at events on their way, to draw them.
 View = Callable[[Iterable[sequencer.Event]], Iterator[sequencer.Event]]
 Events = Generator[sequencer.Event, None, None]
+
+
+#: A clock that is kept by a time server is moved by less (common practice, no source).
+LEAP_S = 60.0
 
 
 @dataclass(frozen=True)
@@ -89,6 +96,8 @@ def verify(
         folder = records.reserve(workspace, work.kit, serial)
         about: dict[str, Any] = {"plan": work.plan, "started_at": records.now(), "by": " ".join(by.split())}
         about |= history(folder.parent)
+        about["set_aside"] += reference_troubles(work.kit.limits, work.kit.folder, work.kit.files)
+        began_s = time.monotonic()
         journal = Journal(folder, work.kit, serial, about)
         run = _walk(work, bench, confirm, view, journal, ctrl_c)
         if run.bench_failed and not run.captures:
@@ -96,6 +105,7 @@ def verify(
             records.give_back(folder)
             raise BenchError(run.stopped)
         about["bench"] = bench.describe()
+        about["clock"] = clock_words(about["started_at"], time.monotonic() - began_s, records.now(), about["before"])
         return run, records.save(folder, work.kit, serial, run, about, certificate, journal.written)
 
 
@@ -163,6 +173,29 @@ def judge_again(work: Job, record: Record) -> Judgement:
 def _unguarded(programme: Programme) -> Programme:
     """What sounds in a programme, whatever watches over it."""
     return replace(programme, guard=Guard((), 0.0, 0.0, 0.0, (0.0, 0.0)), early_end_after_s=None)
+
+
+def clock_words(
+    started_at: str, elapsed_s: float, finished_at: str, before: Mapping[str, Any] | None = None
+) -> list[str]:
+    """What is odd about the clock that dates a run: it leapt meanwhile, or is behind the run before; empty: nothing.
+
+    Parameters
+    ----------
+    started_at, finished_at : ISO 8601 with zone, by the clock
+    elapsed_s : seconds between the two by a clock that cannot be set
+    before : the newest run before this one, as `history` tells of it
+    """
+    began, ended = datetime.fromisoformat(started_at), datetime.fromisoformat(finished_at)
+    told = []
+    leapt_s = (ended - began).total_seconds() - elapsed_s
+    if abs(leapt_s) > LEAP_S:
+        way = "ahead" if leapt_s > 0 else "back"
+        told.append(f"the computer's clock leapt {way} by {abs(leapt_s):.0f} s during this run: its dates are not sure")
+    previous = before["finished_at"] if before else None
+    if previous and datetime.fromisoformat(previous) > began:
+        told.append(f"the computer's clock is behind: the run before this one ended at {previous}, this began earlier")
+    return told
 
 
 def _walk(

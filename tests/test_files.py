@@ -95,7 +95,7 @@ def test_a_note_on_a_full_disk_leaves_nothing_behind(kit: Kit, good_run: tuple[R
         note(tmp_path, kit, "BT-0001", "resoldered C3 left")
     assert names(home) == before
     note(tmp_path, kit, "BT-0001", "resoldered C3 left")
-    assert [one.words for one in reworks(home)] == ["resoldered C3 left"]
+    assert [one.words for one in reworks(home)[0]] == ["resoldered C3 left"]
 
 
 def test_a_calibration_on_a_full_disk_leaves_nothing_behind(tmp_path: Path) -> None:

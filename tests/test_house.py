@@ -18,6 +18,7 @@ MAY_IMPORT = {
     "rig.circuit": ["rig.circuit"],
     "rig.statistics": ["rig.statistics"],
     "rig.files": [],
+    "rig.patterns": ["rig.tables"],
     "rig.tables": ["rig.files"],
     "rig.requests": ["rig.signals.programme"],
     "rig.readings": ["rig.requests", "rig.signals.correction"],
@@ -27,6 +28,7 @@ MAY_IMPORT = {
     "rig.trust": [],
     "rig.uncertainty": ["rig.readings", "rig.signals.uncertainty", "rig.tables"],
     "rig.kit": [
+        "rig.patterns",
         "rig.files",
         "rig.decision",
         "rig.circuit",
@@ -41,7 +43,7 @@ MAY_IMPORT = {
     "rig.guard": ["rig.readings", "rig.requests", "rig.signals"],
     "rig.soak": ["rig.kit", "rig.requests", "rig.signals.programme", "rig.tables"],
     "rig.check": ["rig.kit", "rig.readings", "rig.requests", "rig.tables"],
-    "rig.judge": ["rig.decision", "rig.limits", "rig.readings", "rig.statistics", "rig.uncertainty"],
+    "rig.judge": ["rig.tables", "rig.decision", "rig.limits", "rig.readings", "rig.statistics", "rig.uncertainty"],
     "rig.verdicts": [
         "rig.clocks",
         "rig.check",
@@ -110,6 +112,7 @@ MAY_IMPORT = {
         "rig.uncertainty",
     ],
     "rig.bench": [
+        "rig.patterns",
         "rig.files",
         "rig.bench",
         "rig.circuit",
@@ -164,8 +167,11 @@ MAY_IMPORT = {
         "rig.signals.stimulus",
         "rig.verdicts",
     ],
+    "rig.record_shape": ["rig.recordings"],
     "rig.recordings": ["rig.files", "rig.readings", "rig.requests"],
     "rig.records": [
+        "rig.patterns",
+        "rig.record_shape",
         "rig.files",
         "rig.kit",
         "rig.readings",

@@ -48,6 +48,15 @@ def test_demo_kits_load_and_plan(name: str) -> None:
 @pytest.mark.parametrize(
     ("pattern", "replacement", "words"),
     [
+        (r"^serial_pattern = .*", "serial_pattern = '(a+)+$'", "serial_pattern: found '(a+)+$' (a repetition within"),
+        (r"^serial_pattern = .*", "serial_pattern = '('", "serial_pattern: found '(' (a ( that is never closed)"),
+        (r"^serial_example = .*", "serial_example = 'BT-٠٠٠١'", "serial_example: found 'BT-٠٠٠١'; allowed: what fits"),
+        (r"^gain_db = 26.0", "gain_db = 1e308", "amplifier.gain_db: found 1e+308; allowed: numbers up to 1e+15"),
+        (r"^gain_db = 26.0", "gain_db = 1" + "0" * 400, "amplifier.gain_db: found 1000"),
+        (r"^gain_db = 26.0", "gain_db = " + "9" * 5000, "not valid TOML: Exceeds the limit"),
+        (r"^gain_db = 26.0", "gain_db = " + "[" * 5000 + "]" * 5000, "nested too deep; allowed: 20 levels"),
+        (r"^gain_db = 26.0", "gain_db = " + "[" * 50 + "]" * 50, "amplifier.gain_db.[1].[1]"),
+        (r"^gain_db = 26.0", "gain_db" + ".a" * 3000 + " = 1", "nested too deep; allowed: 20 levels"),
         (r"^fs_hz = 47.0", "fs_hz = -47.0", "channels.[1].drivers.[1].fs_hz: found -47.0; allowed: 5 to 5000"),
         (r"^qms = 4.2", "qsm = 4.2", "channels.[1].drivers.[1].qsm: unknown key (did you mean 'qms'?)"),
         (r"^re_ohm = 5.6", "", "channels.[1].drivers.[1].re_ohm: missing"),

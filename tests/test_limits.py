@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from rig.judge import judge
-from rig.limits import Limit, mask_for, read_columns
+from rig.limits import Limit, mask_for, read_columns, reference_troubles
 from rig.readings import CheckReadings, Curve, Reading
 from rig.tables import TableError
 
@@ -167,6 +167,28 @@ def test_a_broken_note_of_a_reference_build_is_an_error(tmp_path):
     (folder / "reference" / "reference.json").write_text("{", encoding="utf-8")
     with pytest.raises(TableError, match=r"reference\.json"):
         mask_for(AROUND_REFERENCE, curve(), folder, "response", "card one")
+
+
+def files_of(folder):
+    return {path: path.read_bytes() for path in (folder / "reference").iterdir()}
+
+
+@pytest.mark.parametrize("name", ["reference.json", "response-level-left.csv"])
+@pytest.mark.parametrize("text", ["", "{", "frequency_hz,value\n100,1e308\n200,80\n", "a" * 200_000 + ",\0\n"])
+def test_a_damaged_reference_build_is_told_before_and_makes_void_what_rests_on_it(tmp_path, name, text):
+    one = curve()
+    folder = reference_folder(tmp_path, GRID_HZ, np.zeros(GRID_HZ.size))
+    limits = {"response": {one.quantity: AROUND_REFERENCE}}
+    assert reference_troubles(limits, folder, files_of(folder)) == []
+    (folder / "reference" / name).write_text(text, encoding="utf-8")
+    (told,) = reference_troubles(limits, folder, files_of(folder))
+    assert f"{folder / 'reference' / name}: " in told
+    assert reference_troubles({"response": {one.quantity: Limit(mask="a.csv")}}, folder, files_of(folder)) == []
+    number = Reading("gain", "left", 1.0, "dB")
+    both = {**limits["response"], "gain": Limit(lower=0.0)}
+    void, passed = judge(CheckReadings((number,), (one,)), both, folder, "response", "card one")[::-1]
+    assert (void.outcome, passed.outcome) == ("void", "pass")
+    assert name in void.reason
 
 
 @pytest.mark.parametrize(

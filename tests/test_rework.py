@@ -1,5 +1,7 @@
 """Rework: noted between runs, linked to the next, and told whether it helped; runs with nothing done are counted."""
 
+import json
+import os
 import shutil
 from pathlib import Path
 
@@ -65,7 +67,15 @@ def test_a_note_needs_words_a_serial_and_a_run(bench: Path) -> None:
     assert "no record of 'BT-0001'" in str(run.exception)
 
 
-def test_a_note_that_cannot_be_read_is_told_with_its_file(tmp_path: Path) -> None:
-    (tmp_path / "rework-001.json").write_text("{", encoding="utf-8")
-    with pytest.raises(RecordError, match=r"rework-001\.json: not a note of a rework"):
-        reworks(tmp_path)
+@pytest.mark.parametrize("text", ["", "{", "[]", '{"at": 1}', "[" * 100_000], ids=lambda text: text[:6])
+def test_a_note_that_cannot_be_read_is_named_and_left_out(tmp_path: Path, text: str) -> None:
+    (tmp_path / "rework-001.json").write_text(text, encoding="utf-8")
+    os.mkfifo(tmp_path / "rework-003.json")
+    note = {"at": "2026-01-01T10:00:00+00:00", "words": "glued", "by": "", "after": "x"}
+    (tmp_path / "rework-002.json").write_text(json.dumps(note), encoding="utf-8")
+    found, told = reworks(tmp_path)
+    assert [one.words for one in found] == ["glued"]
+    assert len(told) == 2
+    assert "rework-001.json: not a note of a rework" in told[0]
+    assert "rework-003.json: not a note of a rework, left out" in told[1]
+    assert history(tmp_path)["set_aside"] == told

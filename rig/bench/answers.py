@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from rig.bench.instrument_settings import PickSettings, SensorSettings, ValueSettings
+from rig.patterns import compiled
 from rig.signals import sensors
 
 #: Instruments that follow SCPI (1999, volume 1, 7.2.1.4 and .5) say 9.9E37 for infinity and 9.91E37 for "not a number".
@@ -18,6 +19,7 @@ SCPI_INFINITY = 9.9e37 * (1 - 1e-6)
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 #: Not within a word: the 1 of "CH1" is no value.
 FIRST_NUMBER = re.compile(rf"(?<![\w.,+-]){NUMBER}")
+ANOTHER_NUMBER = re.compile(rf"(?<![\w.+-]){NUMBER}")
 WHOLE_NUMBER = re.compile(rf"\s*[\"']?\s*{NUMBER}")
 DECIMAL_COMMA = re.compile(r",\d")
 #: A clock, a date, a version, an address or a hexadecimal number goes on like this.
@@ -105,6 +107,8 @@ def number_in(text: str, pick: PickSettings | None = None) -> float:
         raise NoValue(f"{_short(piece)}: a decimal comma, or several values? pick says which field")
     if NO_END_OF_NUMBER.match(rest):
         raise NoValue(f"{_short(piece)} is not a plain number")
+    if pick is None and ANOTHER_NUMBER.search(rest):
+        raise NoValue(f"{_short(piece)} holds more than one number: pick says which")
     number = float(found[0].strip("\"' \t"))
     if not abs(number) < SCPI_INFINITY:
         raise NoValue(f"{_short(text)}: over range")
@@ -115,7 +119,7 @@ def _picked(text: str, pick: PickSettings | None) -> str:
     if pick is None:
         return text
     if pick.pattern is not None:
-        found = re.search(pick.pattern, text)
+        found = compiled(pick.pattern).search(text)
         if found is None or found[1] is None:
             raise NoValue(f"{_short(text)} does not fit the pattern {pick.pattern!r}")
         return found[1]

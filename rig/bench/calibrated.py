@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from rig.bench.calibration import known_load_of
-from rig.bench.calibration_store import Stored
+from rig.bench.calibration_store import Damaged, Stored
 from rig.bench.settings import BenchSettings, LeadsSettings, PlayingSettings, WiringSettings
 from rig.readings import Calibration, MicrophoneResponse, OwnHarmonics
 from rig.requests import AT_LEADS, Stage
@@ -43,6 +43,8 @@ class Held:
     #: Kind -> greatest age in days; a kind that is not there is not asked for.
     ages_days: Mapping[CalibrationKind, float]
     now: datetime
+    #: What is there and cannot be read.
+    damaged: tuple[Damaged, ...] = ()
 
 
 def asked_ages(settings: BenchSettings, kinds: Sequence[CalibrationKind]) -> dict[CalibrationKind, float]:
@@ -140,11 +142,15 @@ def _walk(
     for kind, of in sorted({*rests_on, *others}, key=lambda pair: (ORDER.index(pair[0]), pair[1])):
         newest = next((one for one in reversed(held.all) if (one.kind, one.of) == (kind, of)), None)
         counts = newest is not None and _fits(newest, made_with(settings, wiring, kind, of, values))
+        words = damage_doubt(kind, of, newest, held) if (kind, of) in rests_on else ""
         if newest is not None and counts:
-            values = _with(values, newest)
-        words = ""
+            try:
+                values = _with(values, newest)
+            except (AttributeError, KeyError, TypeError, ValueError) as error:
+                counts = False
+                words = f"{newest.path}: its curves cannot be read ({error}): run {command_of(kind, of)}"
         if (kind, of) in rests_on:
-            words = _doubt(kind, of, newest, counts, held) if kind in held.ages_days else ""
+            words = words or (_doubt(kind, of, newest, counts, held) if kind in held.ages_days else "")
             words = words or daily_doubt(kind, newest if counts else None, held)
         found[kind, of] = Standing(newest, counts, words)
     return values, found
@@ -222,6 +228,12 @@ def _doubt(kind: CalibrationKind, of: str, newest: Stored | None, fits: bool, he
     return f"the calibration {name!r} is {age:.1f} days old, at most {most:g} are allowed: {anew}" if age > most else ""
 
 
+def damage_doubt(kind: CalibrationKind, of: str, newest: Stored | None, held: Held) -> str:
+    """That one made since cannot be read: nobody knows what it would have changed; empty when there is none."""
+    since = [one for one in held.damaged if one.kind == kind and not one.is_empty and not one.is_before(newest)]
+    return f"{since[-1].words}: run {command_of(kind, of)}" if since else ""
+
+
 def _daily_points(held: Held) -> list[Stored]:
     """The newest point of each quantity of the daily check."""
     newest = {one.of: one for one in held.all if one.kind == "daily"}
@@ -248,10 +260,12 @@ def daily_doubts(held: Held) -> dict[str, str]:
 
 
 def _daily_missing(held: Held) -> dict[str, str]:
-    """The doubt that no daily check was made in time, where one is asked for."""
+    """The doubt that no daily check was made in time, where one is asked for, or that the last one cannot be read."""
+    points = _daily_points(held)
+    if damage := damage_doubt("daily", "", max(points, key=lambda one: one.moment, default=None), held):
+        return {"daily": damage}
     if "daily" not in held.ages_days:
         return {}
-    points = _daily_points(held)
     if not points:
         return {"daily": "the daily check is missing: run kitproof daily"}
     age, most = min(age_days(point, held.now) for point in points), held.ages_days["daily"]

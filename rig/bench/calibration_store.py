@@ -1,8 +1,9 @@
 """The store of calibrations: each a dated file of its own under `results/.bench/`, written once and never changed."""
 
 import json
+import math
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -10,13 +11,19 @@ from typing import Any, cast
 from urllib.parse import quote
 
 from rig.bench.base import BenchError
-from rig.files import why, write
+from rig.files import read_json, why, write
 from rig.trust import KINDS, CalibrationKind
 
 SCHEMA = "kitproof calibration 1"
 #: As the comparison on a known load was written when there was no other calibration.
 OLD_SCHEMA = "kitproof known load 1"
 Plain = Mapping[str, Any]
+#: How a file is called: when it was made.
+STAMP, STAMP_LIKE = "%Y-%m-%dT%H%M%S", "2026-01-01T000000"
+
+
+class Unreadable(Exception):
+    """A file that should hold a calibration and does not; the message names it and says why."""
 
 
 @dataclass(frozen=True)
@@ -81,7 +88,7 @@ def save(workspace: Path, one: Stored) -> Path:
         If it cannot be written.
     """
     folder = bench_folder(workspace, one.bench) / one.kind
-    stamp = one.moment.strftime("%Y-%m-%dT%H%M%S")
+    stamp = f"{one.moment:{STAMP}}"
     document = {
         "schema": SCHEMA,
         "bench": one.bench,
@@ -111,19 +118,49 @@ def save(workspace: Path, one: Stored) -> Path:
     raise BenchError(f"{folder}: a hundred calibrations of one second; is the clock stopped?")
 
 
-def stored(workspace: Path, bench: str) -> list[Stored]:
-    """All calibrations of a bench, the oldest first.
+@dataclass(frozen=True)
+class Damaged:
+    """A calibration that is there and cannot be read."""
 
-    Raises
-    ------
-    BenchError
-        If a file cannot be read.
-    """
-    paths = sorted(bench_folder(workspace, bench).glob("*/*.json"))
-    old = sorted(store_folder(workspace).glob("known-load-*.json"))
-    found = [*_old(old, bench), *(_read(path, bench) for path in paths)]
+    kind: CalibrationKind
+    path: Path
+    #: What is wrong with it.
+    words: str
+    #: Whether nothing was ever written into it (a full disk): then no calibration was made.
+    is_empty: bool
+
+    def is_before(self, one: Stored | None) -> bool:
+        """Whether it was made before another one: then it says nothing any more."""
+        return one is not None and self.path.stem[: len(STAMP_LIKE)] < f"{one.moment:{STAMP}}"
+
+
+def stored(workspace: Path, bench: str) -> list[Stored]:
+    """All calibrations of a bench that can be read, the oldest first."""
+    return read_store(workspace, bench)[0]
+
+
+def read_store(workspace: Path, bench: str) -> tuple[list[Stored], list[Damaged]]:
+    """All calibrations of a bench, the oldest first, and those that cannot be read."""
+    found, damaged = [], []
+    for path in sorted(bench_folder(workspace, bench).glob("*/*.json")):
+        try:
+            found.append(_read(path, bench))
+        except Unreadable as error:
+            if path.parent.name in KINDS:
+                damaged.append(_damaged(path.parent.name, path, error))
+    for path in sorted(store_folder(workspace).glob("known-load-*.json")):
+        try:
+            found += _old(path, bench)
+        except Unreadable as error:
+            damaged.append(_damaged("sense", path, error))
     # Of one second the second file has the longer name.
-    return sorted(found, key=lambda one: (one.moment, len(one.path.name) if one.path else 0, str(one.path)))
+    found.sort(key=lambda one: (one.moment, len(one.path.name) if one.path else 0, str(one.path)))
+    return found, damaged
+
+
+def _damaged(kind: CalibrationKind, path: Path, error: Unreadable) -> Damaged:
+    is_empty = path.is_file() and path.stat().st_size == 0
+    return Damaged(kind, path, str(error), is_empty)
 
 
 def _read(path: Path, bench: str) -> Stored:
@@ -147,33 +184,35 @@ def _read(path: Path, bench: str) -> Stored:
         )
         if found.moment.tzinfo is None:
             raise ValueError(f"made_at {found.made_at!r} has no zone")
-    except (KeyError, TypeError, ValueError) as error:
+        if not all(math.isfinite(number) for number in (found.value, found.uncertainty or 0.0)):
+            raise ValueError(f"value {found.value}, uncertainty {found.uncertainty}")
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise _unreadable(path, error) from None
     return found
 
 
-def _old(paths: list[Path], bench: str) -> Iterator[Stored]:
-    for path in paths:
-        document = _document(path)
-        try:
-            if document["bench"] != bench:
-                continue
-            details = {
-                "frequency_hz": document["frequency_hz"],
-                "gain": {"real": document["ratio_real"], "imag": document["ratio_imag"]},
-            }
-            load_ohm, made_at = float(document["load_ohm"]), str(document["made_at"])
-            one = Stored("sense", "", bench, made_at, "known load", load_ohm, "ohm", None, details=details, path=path)
-            if document["schema"] != OLD_SCHEMA or one.moment.tzinfo is None:
-                raise ValueError(f"schema {document['schema']!r}, made_at {made_at!r}")
-        except (KeyError, TypeError, ValueError) as error:
-            raise _unreadable(path, error) from None
-        yield one
+def _old(path: Path, bench: str) -> list[Stored]:
+    """The comparison on a known load of before; of another bench: none."""
+    document = _document(path)
+    try:
+        if document["bench"] != bench:
+            return []
+        details = {
+            "frequency_hz": document["frequency_hz"],
+            "gain": {"real": document["ratio_real"], "imag": document["ratio_imag"]},
+        }
+        load_ohm, made_at = float(document["load_ohm"]), str(document["made_at"])
+        one = Stored("sense", "", bench, made_at, "known load", load_ohm, "ohm", None, details=details, path=path)
+        if document["schema"] != OLD_SCHEMA or one.moment.tzinfo is None:
+            raise ValueError(f"schema {document['schema']!r}, made_at {made_at!r}")
+    except (KeyError, TypeError, ValueError) as error:
+        raise _unreadable(path, error) from None
+    return [one]
 
 
 def _document(path: Path) -> dict[str, Any]:
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = read_json(path)
     except (OSError, ValueError) as error:
         raise _unreadable(path, error) from None
     if not isinstance(document, dict):
@@ -181,5 +220,5 @@ def _document(path: Path) -> dict[str, Any]:
     return document
 
 
-def _unreadable(path: Path, why: object) -> BenchError:
-    return BenchError(f"{path}: not a calibration ({why}); move it away or calibrate anew")
+def _unreadable(path: Path, reason: object) -> Unreadable:
+    return Unreadable(f"{path}: not a calibration ({reason})")

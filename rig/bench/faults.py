@@ -12,6 +12,7 @@ A fault is written ``kind:channel:what:what=amount``, as in::
 `rig.bench.heat_faults` hold all of them.
 """
 
+import math
 import re
 from collections.abc import Iterator, Sequence
 from itertools import combinations, pairwise
@@ -23,6 +24,9 @@ from rig.bench.heat_faults import BLANK, HEAT_KINDS, ROLES
 from rig.bench.unit import Unit
 from rig.circuit.channel import Channel, channel_parts
 from rig.kit import Kit
+
+#: No amount of a fault, in whatever unit, is meant to be larger.
+LARGEST_AMOUNT = 1e9
 
 
 class FaultError(ValueError):
@@ -123,9 +127,13 @@ def _amount(text: str, written: str | None, default: float | None) -> float:
     if default is None:
         raise FaultError(f"fault {text!r}: found the amount {written!r}; this kind takes none")
     try:
-        return float(written)
+        amount = float(written)
     except ValueError:
-        raise FaultError(f"fault {text!r}: found the amount {written!r}; allowed is a number") from None
+        amount = math.nan
+    if not abs(amount) <= LARGEST_AMOUNT:
+        allowed = f"a number from {-LARGEST_AMOUNT:g} to {LARGEST_AMOUNT:g}"
+        raise FaultError(f"fault {text!r}: found the amount {written!r}; allowed is {allowed}")
+    return amount
 
 
 def _places(kit: Kit, targets: tuple[Target, ...]) -> Iterator[tuple[str, tuple[str, ...]]]:

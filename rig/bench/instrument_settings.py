@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, StrictStr, field_validator, model_validator
 
+from rig.patterns import compiled
 from rig.tables import Misfit, Table, between, refuse_doubles
 
 Unit = Literal["celsius", "volt", "ampere", "watt", "ohm", "percent", "hertz", "pascal"]
@@ -34,7 +35,7 @@ SENSOR_WORDS = {
 
 
 class PickSettings(Table):
-    """Where in an answer the number stands; without it the answer's first number is taken."""
+    """Where in an answer the number stands; without it an answer must hold one number alone."""
 
     #: Regular expression with one group that holds the number.
     pattern: StrictStr | None = None
@@ -47,10 +48,7 @@ class PickSettings(Table):
     def _one_group(cls, pattern: str | None) -> str | None:
         if pattern is None:
             return None
-        try:
-            groups = re.compile(pattern).groups
-        except re.error as error:
-            raise Misfit("", f"{pattern!r} ({error})", "a regular expression with one group") from None
+        groups = compiled(pattern).groups
         if groups != 1:
             raise Misfit("", f"{pattern!r} with {groups} groups", "one group, which holds the number")
         return pattern

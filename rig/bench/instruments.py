@@ -179,6 +179,9 @@ class _Owner:
         for command in self.settings.setup:
             link.say(command)
             self._stop.wait(self.settings.delay_s)
+        if self.settings.setup:
+            # A command that has an answer after all: it is none to the first question.
+            link.forget()
 
     def _round(self, link: Link) -> None:
         began_s = time.monotonic()

@@ -8,7 +8,7 @@ from pathlib import Path
 from rig.bench.base import Bench, BenchSetupError
 from rig.bench.calibrated import Held, asked_ages, calibrated, daily_doubts
 from rig.bench.calibration import OPEN, SHORT, calibrate_sense, resistor
-from rig.bench.calibration_store import stored
+from rig.bench.calibration_store import read_store
 from rig.bench.faults import FaultError, parse_fault
 from rig.bench.settings import BenchSettings, load_bench_file
 from rig.bench.simulated import SimulatedBench, simulated_name
@@ -54,19 +54,14 @@ def open_bench(
 
 
 def with_calibrations(workspace: Path, settings: BenchSettings, asked: Sequence[CalibrationKind] = ()) -> BenchSettings:
-    """A bench's settings with its calibrations in force, as they are now; `asked` are those that a kit asks for.
-
-    Raises
-    ------
-    BenchError
-        If a calibration cannot be read.
-    """
+    """A bench's settings with its calibrations in force, as they are now; `asked` are those that a kit asks for."""
     held = _held(workspace, settings.name, asked_ages(settings, asked))
     return settings.calibrated_by(lambda stage, plain: calibrated(settings, stage, plain, held))
 
 
 def _held(workspace: Path, bench: str, ages_days: Mapping[CalibrationKind, float]) -> Held:
-    return Held(tuple(stored(workspace, bench)), ages_days, datetime.now().astimezone())
+    found, damaged = read_store(workspace, bench)
+    return Held(tuple(found), ages_days, datetime.now().astimezone(), tuple(damaged))
 
 
 def simulated(settings: BenchSettings | None, kit: Kit, serial: str, faults: Sequence[str]) -> SimulatedBench:

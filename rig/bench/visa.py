@@ -26,6 +26,8 @@ Manager = pyvisa.ResourceManager
 OPEN_S = 5.0
 #: An identity is at its end when nothing more has come for so long.
 IDENTITY_QUIET_S = 0.3
+#: A second answer to one question is listened for so long; longer where an instrument has talked unasked.
+SURPLUS_S = 0.02
 #: No answer of a reading is longer.
 LONGEST_ANSWER = 1024
 
@@ -63,6 +65,8 @@ class Link:
     def __init__(self, resource: MessageBasedResource, settings: InstrumentSettings) -> None:
         self._resource, self._settings = resource, settings
         self._answered = False
+        #: Whether it was ever heard to talk without being asked, and how long its slowest answer took.
+        self._talks_unasked, self._slowest_s = False, SURPLUS_S
 
     def say(self, command: str) -> None:
         """Send a command that has no answer."""
@@ -75,14 +79,13 @@ class Link:
         """Send a question, unless it is empty, and read its answer."""
         try:
             if self._settings.is_stream:
-                self._drain()
+                self._drain(bool(query))
             if query:
-                self.say(query)
-                time.sleep(self._settings.delay_s)
+                raw = self._answer(query)
             else:
                 # It talks by itself, and draining may have cut what it was about to say.
                 self._read()
-            raw = self._read()
+                raw = self._read()
         except LinkLost:
             raise
         except Exception as error:
@@ -92,6 +95,40 @@ class Link:
             raise LinkLost(words_of(error, self._settings)) from error
         self._answered = True
         return raw
+
+    def forget(self) -> None:
+        """Have an instrument whose answers come in frames throw away those that nobody read."""
+        self._clear()
+
+    def _answer(self, query: str) -> bytes:
+        """The one answer to a question. Two of them, and nobody can tell which it is: one may have come unasked."""
+        asked_s = time.monotonic()
+        self.say(query)
+        time.sleep(self._settings.delay_s)
+        raw = self._read()
+        if self._settings.is_stream:
+            self._slowest_s = max(self._slowest_s, time.monotonic() - asked_s)
+            # Of an instrument that was heard to talk unasked the true answer may still be on its way.
+            surplus = self._comes_within(self._slowest_s if self._talks_unasked else SURPLUS_S)
+            if surplus:
+                raise LinkLost(
+                    f"more than one answer to {query!r}: {raw!r}, and then more from {surplus!r} on: does it talk "
+                    "unasked, or repeat the question? Switch that off, or leave query empty to take what it says"
+                )
+        return raw
+
+    def _comes_within(self, seconds: float) -> bytes:
+        """The first byte that comes within so long and is no white space; empty: nothing comes."""
+        with self._timeout(seconds):
+            try:
+                for _ in range(64 * LONGEST_ANSWER):
+                    # A line's end may have more characters than `read_termination` names.
+                    if not (byte := self._resource.read_bytes(1)).isspace():
+                        return byte
+            except pyvisa.VisaIOError as error:
+                if not _is_timeout(error):
+                    raise
+        return b""
 
     def _read(self) -> bytes:
         if self._settings.read_bytes is not None:
@@ -115,16 +152,12 @@ class Link:
                     raise
         raise LinkLost(f"{LONGEST_ANSWER} bytes and never quiet for {quiet_s:g} s: is the baud rate right?")
 
-    def _drain(self) -> None:
+    def _drain(self, is_asked: bool) -> None:
         """Throw away what came late or unasked: the next answer must be the answer to the next question."""
-        with self._timeout(0.001):
-            try:
-                for _ in range(64):
-                    self._resource.read_bytes(LONGEST_ANSWER, break_on_termchar=True)
-            except pyvisa.VisaIOError as error:
-                if not _is_timeout(error):
-                    raise
+        for _ in range(64 * LONGEST_ANSWER):
+            if not self._comes_within(0.001):
                 return
+            self._talks_unasked = is_asked
         raise LinkLost("it talks without a pause and without being asked: nothing could be told apart")
 
     @contextlib.contextmanager

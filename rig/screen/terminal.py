@@ -216,6 +216,7 @@ def record_page(record: Record, damages: Sequence[str]) -> Group:
     head += verdict_text(document["outcome"])
     head += Text(f"  run {document['run']}, number {document['run_number']} of this serial\n{document['stopped']}")
     state = Text("every file is what it was" if not damages else "ALTERED: " + "; ".join(damages))
+    state += Text("".join(f"\n{words}" for key in ("set_aside", "clock") for words in document.get(key, ())))
     return Group(
         head,
         table,

@@ -18,6 +18,8 @@ class ScpiInstrument:
         #: Hears, and says nothing.
         self.mute = False
         self.end = b"\n"
+        #: Said half of the delay after an answer.
+        self.after = b""
         self._lock = threading.Lock()
         self._connections: list[socket.socket] = []
         self._listener: socket.socket | None = None
@@ -93,3 +95,6 @@ class ScpiInstrument:
         time.sleep(self.delay_s)
         raw = answer if isinstance(answer, bytes) else answer.encode()
         connection.sendall(raw + self.end)
+        if self.after:
+            time.sleep(self.delay_s / 2)
+            connection.sendall(self.after)

@@ -2,12 +2,13 @@
 
 from dataclasses import replace
 from datetime import datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from rig.bench.calibrated import Held, asked_ages, calibrated, made_with, standings
-from rig.bench.calibration_store import Stored
+from rig.bench.calibration_store import Damaged, Stored
 from rig.bench.settings import BenchSettings
 from rig.tables import TableError, checked
 from rig.trust import AGES_DAYS, KINDS, NEEDS, doubt
@@ -252,3 +253,32 @@ def test_every_check_is_in_the_table_of_needs():
     import checks
 
     assert set(NEEDS) == {check.NAME for check in checks.ALL}
+
+
+def damaged(kind, days_ago, is_empty=False):
+    path = Path(f"{NOW - timedelta(days=days_ago):%Y-%m-%dT%H%M%S}.json")
+    return Damaged(kind, path, f"{path}: not a calibration (Expecting value)", is_empty)
+
+
+def held_with(*broken, kind="microphone"):
+    return Held((made(kind),), {}, NOW, broken)
+
+
+def test_what_rests_on_a_damaged_calibration_is_doubtful_until_it_is_made_anew():
+    def doubts(*broken):
+        return calibrated(SETTINGS, "playing", SETTINGS.calibration("playing"), held_with(*broken)).doubts
+
+    assert doubts(damaged("microphone", 2.0)) == {}
+    assert doubts(damaged("microphone", 0.5, is_empty=True)) == {}
+    assert doubts(damaged("sense", 0.5)) == {}
+    (words,) = doubts(damaged("microphone", 0.5)).values()
+    assert "not a calibration (Expecting value): run kitproof calibrate microphone" in words
+    assert "run kitproof daily" in doubts(damaged("daily", 0.5))["daily"]
+
+
+@pytest.mark.parametrize("response", [[], {"frequency_hz": "many"}, {"frequency_hz": [1], "decibel": None}, 3])
+def test_a_calibration_whose_curves_cannot_be_read_is_not_in_force(response):
+    one = made("microphone", details={"response": response}, path=Path("one.json"))
+    values = found("playing", one)
+    assert values.microphone_v_per_pa == SETTINGS.calibration("playing").microphone_v_per_pa or not response
+    assert not response or "one.json: its curves cannot be read" in values.doubts["microphone"]

@@ -349,3 +349,9 @@ def test_shorted_turns_lower_the_resistance() -> None:
     assert driver.re_ohm / good.re_ohm == pytest.approx(0.7)
     # The motor: Bl goes with the turns, so Re / Qes = Bl**2 / (w Mms) goes with their square.
     assert (driver.re_ohm / driver.qes) / (good.re_ohm / good.qes) == pytest.approx(0.49)
+
+
+@pytest.mark.parametrize("amount", ["nan", "inf", "-inf", "1e308", "1e400", "much"])
+def test_an_amount_that_is_no_quantity_is_refused(amount: str) -> None:
+    with pytest.raises(FaultError, match="allowed is a number from -1e"):
+        parse_fault(BOOTH, f"off:left:C1={amount}")

@@ -99,7 +99,8 @@ def test_new_values_follow(instrument):
 
 def test_one_question_for_all_values_of_an_answer(instrument):
     instrument.answers["ALL?"] = "41.5;21.5"
-    both = [{**SINK, "query": "ALL?"}, {**AMBIENT, "query": "ALL?", "pick": {"field": 2, "separator": ";"}}]
+    first = {"pick": {"field": 1, "separator": ";"}}
+    both = [{**SINK, "query": "ALL?", **first}, {**AMBIENT, "query": "ALL?", "pick": {"field": 2, "separator": ";"}}]
     with asked(instrument, *both) as instruments:
         answers = values(instruments, "heat sink", "ambient")
     assert (answers["heat sink"].value, answers["ambient"].value) == (41.5, 21.5)
@@ -206,6 +207,29 @@ def test_what_comes_unasked_is_not_taken_for_the_next_answer(instrument):
         instrument.say(b"99.9\n99.8\n99.")
         assert link.ask("TEMP? 2") == b"21.5\n"
         assert link.ask("TEMP? 1") == b"41.5\n"
+    manager.close()
+
+
+def test_two_answers_to_one_question_are_none(instrument):
+    # It repeats the question before it answers, as some do when nobody has switched that off.
+    instrument.answers["TEMP? 1"] = "TEMP? 1\n41.5"
+    with asked(instrument, SINK) as instruments:
+        until(missing("heat sink", "more than one answer to 'TEMP? 1'"), instruments)
+
+
+def test_what_comes_unasked_between_question_and_answer_is_not_taken_for_it(instrument):
+    one = settings(instrument.address, SINK)
+    manager = visa.manager_of("@py")
+    with visa.opened(manager, one) as link:
+        instrument.delay_s = 0.3
+        assert link.ask("TEMP? 1") == b"41.5\n"
+        # Heard to talk unasked once, it is listened to for as long as its slowest answer took.
+        instrument.say(b"99.9\n")
+        assert link.ask("TEMP? 1") == b"41.5\n"
+        instrument.answers["TEMP? 1"] = b"99.8\n"
+        instrument.after = b"41.5\n"
+        with pytest.raises(visa.LinkLost, match="more than one answer"):
+            link.ask("TEMP? 1")
     manager.close()
 
 
