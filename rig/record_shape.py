@@ -2,14 +2,15 @@
 
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal, NotRequired, TypedDict
+from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, TypeAdapter, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
 
 from rig.recordings import RecordError
 
 Outcome = Literal["pass", "fail", "void"]
 Table = dict[str, Any]
+Number = float | Literal["Infinity", "-Infinity"] | None
 
 
 def _with_zone(text: str) -> str:
@@ -21,7 +22,12 @@ def _with_zone(text: str) -> str:
 Time = Annotated[str, AfterValidator(_with_zone)]
 
 
-class _Of(TypedDict):
+class _Strict(BaseModel):
+    # Other keys are for other readers.
+    model_config = ConfigDict(strict=True, extra="ignore")
+
+
+class _Of(_Strict):
     quantity: str
     subject: str
 
@@ -32,63 +38,63 @@ class _Filed(_Of):
 
 class _Verdict(_Of):
     outcome: Outcome
-    value: float | None
+    value: Number
     unit: str
-    margin: float | None
-    at_hz: float | None
+    margin: Number
+    at_hz: Number
     limit: str
     reason: str
 
 
-class _Result(TypedDict):
+class _Result(_Strict):
     check: str
     title: str
     outcome: Outcome
     reason: str
     readings: list[_Of]
     curves: list[_Filed]
-    courses: NotRequired[list[_Filed]]
-    sounds: NotRequired[list[_Filed]]
+    courses: list[_Filed] = []
+    sounds: list[_Filed] = []
     remarks: list[str]
     verdicts: list[_Verdict]
 
 
-class _Kit(TypedDict):
+class _Kit(_Strict):
     name: str
     title: str
     revision: str
     sha256: str
 
 
-class _Capture(TypedDict):
+class _Capture(_Strict):
     file: str
     request: Table
     calibration: int
     troubles: list[str]
 
 
-class _Log(TypedDict):
+class _Log(_Strict):
     request: Table
     files: list[str]
     troubles: list[str]
 
 
-class _Previous(TypedDict):
+class _Previous(_Strict):
     run: str
     sha256: str
 
 
-class _Bench(TypedDict):
+class _Bench(_Strict):
     bench: str
 
 
-class _Document(TypedDict):
+class _Document(_Strict):
     run: str
     run_number: int
     serial: str
     kit: _Kit
-    plan: NotRequired[str]
-    by: NotRequired[str]
+    plan: str = ""
+    by: str = ""
     started_at: Time
     finished_at: Time
     outcome: Outcome
@@ -96,8 +102,8 @@ class _Document(TypedDict):
     results: list[_Result]
     captures: list[_Capture]
     calibrations: list[_Bench]
-    logs: NotRequired[list[_Log]]
-    findings: NotRequired[list[Table]]
+    logs: list[_Log] = []
+    findings: list[Table] = []
     files: dict[str, str]
     previous: _Previous | None
 
@@ -111,7 +117,7 @@ def refuse_misshapen(document: Table, path: Path) -> None:
         Naming the file, the key and what was found.
     """
     try:
-        TypeAdapter(_Document).validate_python(document)
+        _Document.model_validate(document)
     except ValidationError as error:
         first = error.errors()[0]
         key = ".".join(str(step) for step in first["loc"])

@@ -136,7 +136,9 @@ def test_a_mistake_in_a_kit_is_listed_with_the_kits(
     path.write_text(path.read_text(encoding="utf-8").replace("supply_v", "suply_v"), encoding="utf-8")
     capsys.readouterr()
     assert kitproof(monkeypatch, "kits") == 3
-    assert "did you mean 'supply_v'?" in " ".join(capsys.readouterr().out.replace("│", "").split())
+    printed = capsys.readouterr()
+    assert "did you mean 'supply_v'?" in " ".join(printed.out.replace("│", "").split())
+    assert "did you mean 'supply_v'?" in printed.err
 
 
 def test_without_a_person_a_real_bench_asks_for_yes(
