@@ -13,8 +13,9 @@ Array = NDArray[np.float64]
 PIECE_S, PIECE_PERIODS = 0.25, 10.0
 #: The tone is looked for within this part of the frequency that is expected.
 WITHIN = 0.1
-#: Rounds of the fit of the frequency; each squares the error that is left.
-ROUNDS = 4
+#: Rounds of the fit of the frequency, at most: each squares the error that is left. It has settled when a round moves
+#: the highest order by such a part of a period, end against beginning.
+ROUNDS, SETTLED = 4, 1e-9
 
 
 @dataclass(frozen=True)
@@ -45,10 +46,12 @@ class Tone:
 
 
 def measure_tone(signal: ArrayLike, sample_rate_hz: float, expected_hz: float, harmonics: int = 5) -> Tone:
-    """Fit a sine of unknown frequency, its harmonics and a constant to a recording.
+    """Fit a sine of unknown frequency, its harmonics and a constant to a recording, all of them together.
 
-    The frequency is found by four-parameter sine fits (IEEE Std 1057-2017, annex B): linear least squares for
-    amplitudes and a correction of the frequency, repeated.
+    Least squares over the frequency and all amplitudes, which for white noise is the maximum likelihood estimate: the
+    four-parameter sine fit of IEEE Std 1057-2017, annex B, with the harmonics in it. Fitted without them the frequency
+    is biased wherever a recording holds no whole number of periods (R. Pintelon and J. Schoukens, "An Improved
+    Sine-Wave Fitting Procedure for Characterizing Data Acquisition Channels", IEEE Trans. Instrum. Meas. 45 (1996)).
 
     Parameters
     ----------
@@ -73,13 +76,12 @@ def measure_tone(signal: ArrayLike, sample_rate_hz: float, expected_hz: float, h
         raise ValueError(f"20 periods of finite samples are needed to tell a tone, found shape {wave.shape}")
     if not np.any(wave - wave[0]):
         raise ValueError("the recording holds nothing")
-    frequency_hz = _found_hz(wave, sample_rate_hz, expected_hz)
-    orders = np.arange(1, max(1, min(harmonics, int(0.49 * sample_rate_hz / frequency_hz))) + 1)
-    columns = _columns(wave.size, sample_rate_hz, frequency_hz, orders)
-    weights = _least_squares(columns, wave)
+    frequency_hz, weights = _fitted(wave, sample_rate_hz, _found_hz(wave, sample_rate_hz, expected_hz), harmonics)
+    columns = _columns(wave.size, sample_rate_hz, frequency_hz, weights.size // 2)
     rest = wave - columns @ weights
     levels = np.hypot(weights[1::2], weights[2::2]) / math.sqrt(2)
-    pieces = _piece_levels(wave, sample_rate_hz, frequency_hz)
+    # A piece holds no whole number of periods, so that harmonics left in it would count with the tone.
+    pieces = _piece_levels(wave - columns[:, 3:] @ weights[3:], sample_rate_hz, frequency_hz)
     return Tone(
         frequency_hz=frequency_hz,
         rms=float(levels[0]),
@@ -91,21 +93,42 @@ def measure_tone(signal: ArrayLike, sample_rate_hz: float, expected_hz: float, h
 
 
 def _found_hz(wave: Array, sample_rate_hz: float, expected_hz: float) -> float:
+    """Where the spectrum peaks, near the frequency that is expected."""
     size = int(fft.next_fast_len(4 * wave.size, real=True))
     spectrum = np.abs(fft.rfft((wave - wave.mean()) * np.hanning(wave.size), size))
     step_hz = sample_rate_hz / size
     first, last = (round(expected_hz * (1 + side * WITHIN) / step_hz) for side in (-1, 1))
-    frequency_hz = (first + int(np.argmax(spectrum[first : last + 1]))) * step_hz
-    time_s = np.arange(wave.size) / sample_rate_hz
-    low_hz, high_hz = expected_hz * (1 - WITHIN), expected_hz * (1 + WITHIN)
-    for _ in range(ROUNDS):
-        columns = _columns(wave.size, sample_rate_hz, frequency_hz, np.array([1]))
-        cosine, sine = _least_squares(columns, wave)[1:]
-        # The change of the fitted sine with its frequency is one more column.
-        turn = 2 * np.pi * time_s * (sine * columns[:, 1] - cosine * columns[:, 2])
-        change_hz = _least_squares(np.column_stack([columns, turn]), wave)[-1]
-        frequency_hz = float(np.clip(frequency_hz + change_hz, low_hz, high_hz))
-    return frequency_hz
+    return (first + int(np.argmax(spectrum[first : last + 1]))) * step_hz
+
+
+def _fitted(wave: Array, sample_rate_hz: float, found_hz: float, harmonics: int) -> tuple[float, Array]:
+    """Frequency, and weights of `_columns`, of the least-squares fit next to a frequency that was found.
+
+    A harmonic's phase moves as many times faster with the frequency as its order says. So it is let in when those
+    below have told the frequency well enough: from fit to fit there are twice as many.
+    """
+    # As far from half the sample rate as two lines must be apart to be told from each other.
+    highest = int((sample_rate_hz / 2 - 2 * sample_rate_hz / wave.size) / found_hz)
+    most = max(1, min(harmonics, highest))
+    low_hz, high_hz, frequency_hz = found_hz * (1 - WITHIN), found_hz * (1 + WITHIN), found_hz
+    for orders in (*(2**n for n in range(most.bit_length()) if 2**n < most), most):
+        for _ in range(ROUNDS):
+            columns = _columns(wave.size, sample_rate_hz, frequency_hz, orders)
+            weights = _least_squares(columns, wave)
+            # The change of all that is fitted with the frequency is one more column.
+            turn = np.arange(wave.size) * (columns[:, 1:] @ _derivative(weights[1:]))
+            step = _least_squares(np.column_stack([columns, turn]), wave)[-1] * sample_rate_hz / (2 * np.pi)
+            frequency_hz = float(np.clip(frequency_hz + step, low_hz, high_hz))
+            if abs(step) < SETTLED * sample_rate_hz / (orders * wave.size):
+                break
+    return frequency_hz, _least_squares(_columns(wave.size, sample_rate_hz, frequency_hz, most), wave)
+
+
+def _derivative(weights: Array) -> Array:
+    """Weights of cosines and sines of each order -> those of the derivative by the fundamental's phase."""
+    orders = np.arange(1, weights.size // 2 + 1)
+    cosine, sine = weights[0::2], weights[1::2]
+    return np.column_stack([orders * sine, -orders * cosine]).ravel()
 
 
 def _least_squares(columns: Array, wave: Array) -> Array:
@@ -118,11 +141,11 @@ def _least_squares(columns: Array, wave: Array) -> Array:
     return scaled
 
 
-def _columns(frames: int, sample_rate_hz: float, frequency_hz: float, orders: NDArray[np.int64]) -> Array:
-    """A constant, and cosine and sine of each order, shape (frames, 1 + 2 orders)."""
+def _columns(frames: int, sample_rate_hz: float, frequency_hz: float, orders: int) -> Array:
+    """A constant, and cosine and sine of each order from 1 on, shape (frames, 1 + 2 orders)."""
     phase = 2 * np.pi * frequency_hz / sample_rate_hz * np.arange(frames)
     columns = [np.ones(frames)]
-    for order in orders:
+    for order in range(1, orders + 1):
         columns += [np.cos(order * phase), np.sin(order * phase)]
     return np.column_stack(columns)
 
@@ -132,7 +155,7 @@ def _piece_levels(wave: Array, sample_rate_hz: float, frequency_hz: float) -> Ar
     frames = math.ceil(max(PIECE_S * sample_rate_hz, PIECE_PERIODS * sample_rate_hz / frequency_hz))
     count = max(wave.size // frames, 2)
     frames = wave.size // count
-    columns = _columns(frames, sample_rate_hz, frequency_hz, np.array([1]))
+    columns = _columns(frames, sample_rate_hz, frequency_hz, 1)
     pieces = wave[: count * frames].reshape(count, frames).T
     weights = _least_squares(columns, pieces)
     return np.asarray(np.hypot(weights[1], weights[2]) / math.sqrt(2))
