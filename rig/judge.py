@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.decision import Decision
-from rig.limits import Files, Limit, Mask, mask_for
+from rig.limits import Files, Limit, Mask, mask_for, worst_point
 from rig.readings import CheckReadings, Curve, Floats, Reading
 from rig.statistics.conformity import decide, probability_of_conformity
 from rig.tables import TableError
@@ -31,7 +31,7 @@ class Verdict:
     quantity: str
     subject: str
     outcome: Outcome
-    #: The reading: for a curve, its value where the margin is smallest.
+    #: The reading: for a curve, its value where the margin is the smallest part of the window (`limits.worst_point`).
     value: float
     unit: str
     #: Distance to the nearest limit, in `unit`; negative is outside; NaN when void.
@@ -204,10 +204,13 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Deci
     accepted &= ~bound | (low <= -FAR_AWAY)
     rejected &= ~bound | (value < low)
     if not rejected.any() and (hole or not accepted.all()):
-        why = hole or _open(curve, grid, value, margins, uncertainty, accepted, bound)
+        why = hole
+        if not hole:
+            at = worst_point(margins, low, high, curve.unit, ~accepted)
+            why = _open(curve, at, grid, value, margins, uncertainty, bound)
         return replace(_void(curve.quantity, curve.subject, curve.unit, why, words, may_pass=True), mask=mask)
     is_pass = not rejected.any()
-    worst = int(np.argmin(margins if is_pass else np.where(rejected, margins, np.inf)))
+    worst = worst_point(margins, low, high, curve.unit, np.ones_like(rejected) if is_pass else rejected)
     margin = float(margins[worst])
     side = "too low" if value[worst] - low[worst] < high[worst] - value[worst] else "too high"
     return Verdict(
@@ -230,15 +233,14 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Deci
 
 def _open(
     curve: Curve,
+    at: int,
     grid: Floats,
     value: Floats,
     margins: Floats,
     uncertainty: Floats,
-    accepted: NDArray[np.bool_],
     bound: NDArray[np.bool_],
 ) -> str:
-    """Why the points that are neither inside nor outside are not: the one nearest to failing."""
-    at = int(np.argmin(np.where(accepted, np.inf, margins)))
+    """Why a point is neither inside nor outside."""
     if bound[at] and margins[at] < 0:
         return (
             f"at most {_figure(float(value[at]))} {curve.unit} at {hertz(grid[at])}: noise hides whether it is less"

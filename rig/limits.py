@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field, StrictBool, field_validator, model_validator
 
 from rig.files import parse_json, read_json
@@ -104,6 +105,32 @@ class Mask:
     upper: Floats
     #: The curve the mask was drawn around, for figures; None for a mask from a file.
     centre: Floats | None = None
+
+
+#: A side of a window further away than this is open.
+OPEN_SIDE = 1e6
+
+
+def window_widths(lower: Floats, upper: Floats, unit: str) -> Floats:
+    """Distances in parts of which margins are compared from one frequency to the next, shape (n,), above zero.
+
+    The width of the window from lower to upper limit. Where a side is open, the median of the mask's windows; where
+    all of them are open, the size of the limit, which of levels is the same all along: decibels are parts already.
+    """
+    width = upper - lower
+    is_open = ~(width < OPEN_SIDE)
+    closed = width[~is_open & (width > 0)]
+    size = np.where(np.abs(upper) < OPEN_SIDE, np.abs(upper), np.abs(lower))
+    if closed.size or unit.startswith("dB"):
+        size = np.full(width.shape, np.median(closed if closed.size else size))
+    width = np.where(is_open, size, width)
+    # Outside a window of no width is further out than outside any other.
+    return np.maximum(width, 1e-9 * (float(np.max(width)) or 1.0))
+
+
+def worst_point(margins: Floats, lower: Floats, upper: Floats, unit: str, among: NDArray[np.bool_]) -> int:
+    """Index of the point, of those `among`, whose margin is the smallest part of its window; all of shape (n,)."""
+    return int(np.argmin(np.where(among, margins / window_widths(lower, upper, unit), np.inf)))
 
 
 def reference_path(folder: Path, check: str, quantity: str, subject: str) -> Path:

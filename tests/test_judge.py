@@ -1,5 +1,6 @@
 """Verdicts: void until there is evidence, and monotonic in the limits."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.judge import judge, judge_number, outcome_of
-from rig.limits import Limit
+from rig.limits import Limit, worst_point
 from rig.readings import CheckReadings, Curve, Reading
 
 GRID_HZ = np.geomspace(20, 20000, 121)
@@ -88,7 +89,8 @@ def test_widening_a_window_never_turns_pass_into_fail(value, design, minus, plus
     curve = level(value, design=design)
     before, after = verdicts_of(narrow, curve)[0], verdicts_of(wide, curve)[0]
     assert not (before.outcome == "pass" and after.outcome == "fail")
-    assert after.margin >= before.margin - 1e-9
+    # In decibels another point may be the worst of wider windows, but none that was inside gets outside.
+    assert after.margin >= 0 or before.margin < 0
 
 
 @given(rough, widths, widths, st.floats(0, 3), st.floats(0, 3))
@@ -109,6 +111,55 @@ def test_a_curve_passes_exactly_when_every_point_in_the_mask_does(value, width):
     inside = np.concatenate([value[(GRID_HZ >= 100) & (GRID_HZ <= 5000)], ends])
     assert verdict.margin == pytest.approx(width - np.max(np.abs(inside)), abs=1e-6)
     assert verdict.outcome == ("pass" if verdict.margin >= 0 else "fail")
+
+
+#: An impedance, and windows of 15 % of it to both sides.
+OHM = 6 + 54 * np.exp(-(np.log2(GRID_HZ / 2000) ** 2))
+
+
+def ohms(value, design=OHM):
+    return replace(level(value, design=design), unit="ohm")
+
+
+def test_the_worst_point_is_the_one_furthest_outside_in_parts_of_its_window():
+    """0.56 ohm where 6 are right is worse than 12 ohm too many of 60."""
+    value = OHM.copy()
+    peak, dip = (int(np.argmin(np.abs(GRID_HZ - hz))) for hz in (2000, 200))
+    value[peak] *= 0.78
+    value[dip] = 0.56
+    limit = around([[100.0, 5000.0, 15.0, 15.0]], percent=True)
+    verdict = verdicts_of(limit, ohms(value))[0]
+    assert (verdict.at_hz, verdict.value) == (pytest.approx(GRID_HZ[dip]), pytest.approx(0.56))
+    # The margin stays in ohms.
+    assert verdict.margin == pytest.approx(0.56 - 0.85 * OHM[dip], rel=1e-3)
+    assert "at 2" in verdict.reason
+    # Where all is inside, the point named is the one nearest to its limit in the same way.
+    value = OHM * 1.01
+    value[dip] = 1.12 * OHM[dip]
+    assert verdicts_of(limit, ohms(value))[0].at_hz == pytest.approx(GRID_HZ[dip])
+
+
+@pytest.mark.parametrize(
+    ("unit", "lower", "upper", "margins", "worst"),
+    [
+        ("ohm", [4.0, 40.0], [8.0, 80.0], [-3.0, -7.0], 0),
+        # Levels under a limit: decibels are compared as they are.
+        ("dB", [-np.inf, -np.inf], [-50.0, -30.0], [-4.0, -4.1], 1),
+        ("dB", [-1e9, -1e9], [-50.0, -30.0], [4.0, 3.9], 1),
+        # Other quantities over a limit: in parts of the limit.
+        ("ohm", [4.0, 40.0], [np.inf, np.inf], [-3.0, -7.0], 0),
+        # A side that is open in part of the mask counts as wide as the windows beside it are.
+        ("dB", [-2.0, -np.inf, -2.0], [2.0, 2.0, 2.0], [-1.0, -1.1, -0.5], 1),
+        # Outside a window of no width is worse than outside any other; inside it is nothing.
+        ("dB", [0.0, -1.0], [0.0, 1.0], [-0.1, -5.0], 0),
+        ("dB", [0.0, 0.0], [0.0, 0.0], [-0.1, -5.0], 1),
+        ("dB", [0.0, 0.0], [0.0, 0.0], [0.0, -5.0], 1),
+    ],
+)
+def test_what_the_parts_of_a_window_are(unit, lower, upper, margins, worst):
+    lower, upper, margins = (np.array(values, float) for values in (lower, upper, margins))
+    assert worst_point(margins, lower, upper, unit, np.ones(margins.size, bool)) == worst
+    assert worst_point(margins, lower, upper, unit, np.arange(margins.size) != worst) != worst
 
 
 def test_the_worst_place_is_named():

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from rig.judge import Verdict
-from rig.limits import Limit
+from rig.limits import Limit, window_widths
 from rig.readings import Reading
 
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "void": "VOID"}
@@ -239,9 +239,7 @@ def room(verdict: Verdict, limits: Mapping[str, Limit]) -> float:
     """How much the limits of a check leave: from lower to upper, or the limit itself when one side is open."""
     if verdict.mask is not None and math.isfinite(verdict.at_hz):
         nearest = int(abs(verdict.mask.frequency_hz - verdict.at_hz).argmin())
-        width = float(verdict.mask.upper[nearest] - verdict.mask.lower[nearest])
-        if math.isfinite(width):
-            return width
+        return float(window_widths(verdict.mask.lower, verdict.mask.upper, verdict.unit)[nearest])
     quantity = verdict.quantity.removesuffix(" shift")
     limit = limits.get(f"{quantity} {verdict.subject}") or limits.get(quantity)
     if limit is not None and quantity != verdict.quantity and limit.align_within_db is not None:
