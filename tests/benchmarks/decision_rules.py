@@ -41,6 +41,7 @@ from rig.bench.equipment import INPUT_VOLTS  # noqa: E402
 from rig.bench.simulated import SimulatedBench  # noqa: E402
 from rig.decision import Decision  # noqa: E402
 from rig.judge import Verdict, judge, outcome_of  # noqa: E402
+from rig.judging import NOT_DONE  # noqa: E402
 from rig.kit import Kit  # noqa: E402
 from rig.readings import Calibration, Capture, CheckReadings, KnownLoad  # noqa: E402
 from rig.requests import Sweep  # noqa: E402
@@ -235,8 +236,7 @@ def report(done: Sequence[Judged]) -> Iterator[str]:
                     told = ", ".join(f"{count[outcome]} {outcome}" for outcome in ("pass", "fail", "void"))
                     yield f"{kit:<16}{rule:<9}{len(some):>5} {words}: {told}"
     yield from _reasons([one for one in done if not one.task.fault])
-    for rule in RULES:
-        yield from _least_room([one for one in done if not one.task.fault and one.rule == rule == "simple"])
+    yield from _least_room([one for one in done if not one.task.fault and one.rule == "simple"])
     escaped = [one for one in done if one.task.fault and one.outcome == "pass"]
     names: dict[tuple[str, str], list[str]] = defaultdict(list)
     for one in escaped:
@@ -250,7 +250,7 @@ def _reasons(good: Sequence[Judged]) -> Iterator[str]:
     for one in good:
         if one.outcome != "pass":
             for check, reason in one.reasons.items():
-                if not reason.startswith(sequencer.NOT_DONE):
+                if not reason.startswith(NOT_DONE):
                     yield f"  {one.task.kit} {one.task.number} {one.rule} {one.outcome}: {check}: {reason}"
 
 
