@@ -15,7 +15,7 @@ from rig.kit import Kit
 from rig.readings import Capture, Floats, Untrusted
 from rig.requests import Sweep
 from rig.signals import deconvolution, stimulus, sweep, timing
-from rig.signals.disturbance import noise_of_the_moment
+from rig.signals.disturbance import noise_before, noise_of_the_moment
 from rig.signals.gating import Gated, gate
 from rig.signals.levels import db
 from rig.signals.noise import power_spectral_density
@@ -333,9 +333,17 @@ def noise_power(heard: Acoustic, gated: Gated, grid: Floats, request: Sweep) -> 
 
 @lru_cache(maxsize=64)
 def _noise_power(heard: Acoustic, request: Sweep) -> tuple[Floats, Floats]:
-    """Frequencies, and the power of the noise there for a window of one frame: longer ones let more through."""
+    """Frequencies, and the power of the noise there for a window of one frame: longer ones let more through.
+
+    Of the silence before the sweep, and where a noise of the moment is heard just before the sound arrives, of that.
+    """
     at_hz = judged_grid(request, 24)
-    return at_hz, noise_density(heard.capture, at_hz) / heard.reference_power
+    steady = noise_density(heard.capture, at_hz) / heard.reference_power
+    if not np.isfinite(heard.arrival_s):
+        return at_hz, steady
+    rate_s = sweep.sweep_rate_s(request.start_hz, request.stop_hz, request.seconds)
+    moment = noise_before(heard.impulse, heard.sample_rate_hz, heard.arrival_s, rate_s, at_hz, steady)
+    return at_hz, np.maximum(steady, moment)
 
 
 def noise_density(capture: Capture, frequency_hz: Floats) -> Floats:

@@ -1,8 +1,9 @@
 """A second look: what to make of several captures of one request, when the first gave a doubtful verdict.
 
-Nothing is ever averaged. Two captures that agree within their noise stand, and so does the verdict of the first. When
-they differ a third one tells which is the odd one; a sound from outside disturbed that one, and the others stand. A
-difference that follows the signal itself is a contact that comes and goes: then nothing is proved.
+Nothing is ever averaged. What stands agrees with another capture within their noise. When two differ a third one tells
+which is the odd one; a sound from outside disturbed that one, and the others stand. Where no two agree, or all that do
+are too noisy to judge, somebody talks or a lorry passes: it is looked again until it is quiet, `MOST_LOOKS` times at
+most. A difference that follows the signal itself is a contact that comes and goes: then nothing is proved.
 """
 
 from collections.abc import Sequence
@@ -21,9 +22,11 @@ from rig.uncertainty import of_the_capture
 Samples = NDArray[np.float32]
 
 INTERMITTENT = "looks that differ by a part of the signal itself: a contact comes and goes"
-RESTLESS = "no two of three looks agree: the room is not quiet, or something is loose"
+RESTLESS = "no two looks agree: the room is not quiet, or something is loose"
 #: A reading nearer to its limit than so many standard uncertainties is doubtful.
 NEAR = 2.0
+#: Captures of one request, the first included: with sweeps of 1.5 s enough for a lorry of 10 s to pass.
+MOST_LOOKS = 6
 
 
 def is_doubtful(verdicts: Sequence[Verdict]) -> bool:
@@ -37,28 +40,53 @@ def is_doubtful(verdicts: Sequence[Verdict]) -> bool:
     )
 
 
-def agree(one: Capture, other: Capture) -> bool:
-    """Whether two captures of one request are the same within their noise, on every input."""
-    layout = sweep_layout(one)
+def steady_noises(captures: Sequence[Capture]) -> list[float]:
+    """Mean square of the noise on each input, of the quietest of some captures of one request.
+
+    A noise that one of them caught in its silence already must not excuse what it did to the sweep.
+    """
+    silences = [slice(None) if each.request.is_silence else sweep_layout(each).silence for each in captures]
+    noises = [
+        [looks.steady_noise(row[silence], each.sample_rate_hz) for row in each.samples]
+        for each, silence in zip(captures, silences, strict=True)
+    ]
+    return [min(of_input) for of_input in zip(*noises, strict=True)]
+
+
+def agree(one: Capture, other: Capture, noises: Sequence[float] = ()) -> bool:
+    """Whether two captures of one request are the same on every input, within the noise given, or else their own."""
     if one.samples.shape != other.samples.shape:
         return False
     return not any(
-        looks.pieces_that_differ(a, b, layout.silence, one.sample_rate_hz).any() for a, b in _rows_of(one, other)
+        looks.pieces_that_differ(a, b, noise, one.sample_rate_hz).any()
+        for (a, b), noise in zip(_rows_of(one, other), noises or steady_noises((one, other)), strict=True)
     )
 
 
 def choose(captures: Sequence[Capture]) -> tuple[Capture, str]:
-    """The capture that stands, and what speaks against it (empty: nothing)."""
-    first, second = captures[0], captures[1]
-    if agree(first, second):
-        return first, ""
-    if len(captures) < 3:
-        return first, RESTLESS
-    for a, b in combinations(range(3), 2):
-        if agree(captures[a], captures[b]):
-            odd = captures[3 - a - b]
-            return captures[a], INTERMITTENT if _follows(odd, captures[a]) else ""
-    return first, RESTLESS
+    """The capture that stands, and what speaks against it (empty: nothing).
+
+    Of those that agree the one with the least noise stands, of two the first. Where two pairs agree, but not with each
+    other, something changed for good: then nothing is proved either.
+    """
+    groups: list[set[int]] = []
+    noises = steady_noises(captures)
+    for a, b in combinations(range(len(captures)), 2):
+        if agree(captures[a], captures[b], noises):
+            joined = {a, b}.union(*(group for group in groups if group & {a, b}))
+            groups = [group for group in groups if not group & {a, b}] + [joined]
+    if len(groups) != 1:
+        return captures[0], RESTLESS
+    alike = sorted(groups[0])
+    noise = [sum(_difference(captures[n], captures[other]) for other in alike) for n in alike]
+    stands = captures[alike[int(np.argmin(noise))]]
+    # In silence there is no signal to follow.
+    odd = [each for n, each in enumerate(captures) if n not in alike and not each.request.is_silence]
+    return stands, INTERMITTENT if any(_follows(each, stands) for each in odd) else ""
+
+
+def _difference(one: Capture, other: Capture) -> float:
+    return sum(looks.difference_energy(a, b) for a, b in _rows_of(one, other)) if one is not other else 0.0
 
 
 def standing(attempts: Sequence[tuple[Capture, tuple[str, ...]]]) -> tuple[Capture, tuple[str, ...]]:
@@ -73,6 +101,14 @@ def standing(attempts: Sequence[tuple[Capture, tuple[str, ...]]]) -> tuple[Captu
         return last, troubles
     capture, trouble = choose(looks)
     return capture, (trouble,) if trouble else ()
+
+
+def needs_another(attempts: Sequence[tuple[Capture, tuple[str, ...]]], troubles: tuple[str, ...]) -> bool:
+    """Whether a doubtful request must be looked at again, by its attempts and what speaks against what stands.
+
+    No look more mends a contact that comes and goes.
+    """
+    return len(sound_looks(attempts)) < 2 or bool(troubles and troubles != (INTERMITTENT,))
 
 
 def sound_looks(attempts: Sequence[tuple[Capture, tuple[str, ...]]]) -> list[Capture]:

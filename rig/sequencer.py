@@ -20,7 +20,7 @@ from rig.kit import Kit
 from rig.readings import Capture, Log, Row
 from rig.requests import AT_LEADS, Programme, Request, Stage, Sweep
 from rig.schedule import Group, Schedule
-from rig.second_look import is_doubtful, sound_looks, standing
+from rig.second_look import MOST_LOOKS, is_doubtful, needs_another, standing
 from rig.signals import stimulus
 from rig.verdicts import CheckResult, capture_troubles, examine
 
@@ -288,18 +288,34 @@ def _play(walk: _Walk, requests: Sequence[Sweep], player: Player) -> Iterator[Ev
 
 def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Iterator[Event]:
     """Play again what gave a doubtful verdict, before anything is moved; `second_look` says which capture stands."""
-    doubtful: dict[Sweep, None] = {}
-    requests = sweeps(wanted)
+    doubtful = _of_checks(walk, sweeps(wanted), _is_doubtful)
+    for _ in range(MOST_LOOKS - 1):
+        again = dict.fromkeys(r for r in doubtful if needs_another(walk.attempts[r], walk.troubles[r]))
+        again |= dict.fromkeys(_of_checks(walk, doubtful, _may_pass))
+        yield from _play(walk, list(again), player)
+
+
+def _of_checks(
+    walk: _Walk, requests: Sequence[Sweep], wanted: Callable[[ListedCheck, CheckResult], bool]
+) -> list[Sweep]:
+    """Those of some requests that checks read whose result so far is as wanted."""
+    found: dict[Sweep, None] = {}
     for listed in walk.checks:
         needed = [request for request in sweeps(walk.schedule.needs[listed.name]) if request in requests]
         if not needed or any(walk.troubles[request] for request in needed):
             continue
-        result = _examined(walk, listed, needed, partial=True)
-        if is_doubtful(result.verdicts) or (listed.check.GATE and result.outcome == "void"):
-            doubtful |= dict.fromkeys(needed)
-    for _ in range(2):
-        looks = {request: len(sound_looks(walk.attempts[request])) for request in doubtful}
-        yield from _play(walk, [r for r in doubtful if looks[r] < 2 or walk.troubles[r]], player)
+        if wanted(listed, _examined(walk, listed, needed, partial=True)):
+            found |= dict.fromkeys(needed)
+    return list(found)
+
+
+def _is_doubtful(listed: ListedCheck, result: CheckResult) -> bool:
+    return is_doubtful(result.verdicts) or (listed.check.GATE and result.outcome == "void")
+
+
+def _may_pass(listed: ListedCheck, result: CheckResult) -> bool:
+    """Whether noise alone keeps a check from telling."""
+    return any(verdict.may_pass for verdict in result.verdicts)
 
 
 def _started(walk: _Walk, request: Request) -> Started:

@@ -67,6 +67,42 @@ def test_three_looks_that_all_differ_prove_nothing() -> None:
     assert choose([look(1, slam(1)), look(2, slam(2)), look(3, slam(3))])[1] == RESTLESS
 
 
+def test_a_noise_that_began_in_the_silence_excuses_nothing() -> None:
+    """Somebody speaks from before the sweep until its end: that look's own noise must not be the measure of it."""
+    voice = np.zeros(SOUND.size)
+    voice[LAYOUT.silence.start : LAYOUT.sweep_stop] = 0.02 * np.random.default_rng(5).standard_normal(
+        LAYOUT.sweep_stop - LAYOUT.silence.start
+    )
+    spoken, *quiet = look(1, voice), look(2), look(3)
+    assert not agree(spoken, quiet[0])
+    assert choose([spoken, *quiet])[0] is not spoken
+
+
+def test_two_looks_at_the_same_loud_noise_do_not_outweigh_quiet_ones() -> None:
+    """A lorry that goes by through two looks, and is gone."""
+    looks = [look(1, noise=2e-2), look(2, noise=2e-2), look(3), look(4)]
+    assert choose(looks[:2])[1] == ""
+    assert choose(looks) == (looks[2], "")
+
+
+def test_it_is_looked_again_until_two_agree() -> None:
+    looks = [look(n, slam(n)) for n in range(3)] + [look(4), look(5)]
+    assert choose(looks[:4])[1] == RESTLESS
+    assert choose(looks) == (looks[3], "")
+
+
+def test_of_three_that_agree_the_quietest_stands() -> None:
+    """A rumble too faint to count in any one of them."""
+    rumble = 0.0008 * np.sin(2 * np.pi * 40 * np.arange(SOUND.size) / 48000)
+    looks = [look(1, rumble, noise=1.5e-3), look(2, noise=1.4e-3), look(3, noise=1e-3)]
+    assert choose(looks) == (looks[2], "")
+
+
+def test_two_pairs_that_agree_with_each_other_only_prove_nothing() -> None:
+    looks = [look(n, gain=1.0 if n < 2 else 0.8) for n in range(4)]
+    assert choose(looks)[1] == RESTLESS
+
+
 @pytest.mark.parametrize("odd", [0, 1])
 def test_a_contact_that_comes_and_goes_is_never_explained_away(odd: int) -> None:
     looks = [look(n, gain=dropout() if n == odd else 1.0) for n in range(3)]

@@ -47,6 +47,8 @@ SECOND_HARMONIC = 0.003
 THIRD_HARMONIC = 0.001
 #: Below this frequency the cone moves further, and bends the more: up to three times the drive at the polynomial.
 WIDE_TRAVEL_HZ = 100.0
+#: Nobody knocks twice at the same moment: it comes within this part of the sweep, about its middle.
+KNOCKS_WITHIN = 0.5
 #: A unit's transfer functions bend little from one frequency of the transform to the next above this.
 SMOOTH_ABOVE_HZ = 2000.0
 
@@ -395,7 +397,11 @@ def _recorded(
     if equipment.inputs_exchanged:
         volts = volts[::-1] * full_scale_v / full_scale_v[::-1]
     if equipment.knock_pa and "microphone" in rows:
-        volts[0, middle:] += equipment.knock_pa * equipment.microphone_v_per_pa * knock(plan, volts.shape[1] - middle)
+        first = middle + round(
+            KNOCKS_WITHIN * (plan.sweep_stop - plan.sweep_start) * (random.spawn(1)[0].random() - 0.5)
+        )
+        knocks = knock(plan, volts.shape[1] - first)
+        volts[0, first:] += equipment.knock_pa * equipment.microphone_v_per_pa * knocks
     if equipment.hum:
         volts += equipment.hum * full_scale_v * hum(plan, volts.shape[1], random)
     if equipment.microphone_hum and "microphone" in rows:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from rig.signals import deconvolution, sweep
 from rig.signals.gating import frequency_response
+from rig.signals.smoothing import smooth_power
 
 Array = NDArray[np.float64]
 
@@ -27,6 +28,11 @@ AT_ONCE = 3
 """A noise that stands in so many orders at one time is believed to be in all of them."""
 UNEVEN = 10.0
 """A noise of the moment may be so many times stronger at one frequency, or a moment later, than where it is seen."""
+BEFORE_ARRIVAL_S = 0.002
+SECOND_HARMONIC_PART = 0.5
+"""Of the time between the second harmonic and the linear response, at its end, that is looked at."""
+THIRD = math.log(2) / 3
+"""Width of a third of an octave, in parts of its middle frequency."""
 SMOOTHED = 5
 """Points of the grid over which powers are averaged."""
 
@@ -83,6 +89,46 @@ def noise_of_the_moment(
         return np.zeros(noise.shape)
     heard = np.where(seen, between, 0.0)
     return UNEVEN * np.stack([_within_reach(heard[n], order, wanted) for n, order in enumerate(orders)])
+
+
+def noise_before(
+    impulse: Array, sample_rate_hz: float, arrival_s: float, rate_s: float, frequency_hz: Array, steady: Array
+) -> Array:
+    """What a noise of the moment gives in a response, told from what stands just before the sound arrives.
+
+    Nothing of the unit stands there: its linear response comes later, its second harmonic is over. What does was heard
+    while the sweep was a little lower than it, and what is heard at one such time is behind the arrival as well.
+
+    Parameters
+    ----------
+    impulse : ndarray, shape (frames,)
+        Impulse response.
+    sample_rate_hz, arrival_s : float
+        Sample rate in Hz, and when the sound begins, in seconds from the first frame.
+    rate_s : float
+        `sweep.sweep_rate_s`.
+    frequency_hz : ndarray, shape (frequencies,)
+        Ascending.
+    steady : ndarray, shape (frequencies,)
+        Squared magnitude that steady noise gives through a window of one frame.
+
+    Returns
+    -------
+    ndarray, shape (frequencies,)
+        Squared magnitude through a window of one frame; 0 where only steady noise is heard, or nothing can be told.
+    """
+    ends = round((arrival_s - BEFORE_ARRIVAL_S) * sample_rate_hz)
+    frames = min(ends, round(SECOND_HARMONIC_PART * rate_s * math.log(2) * sample_rate_hz))
+    lowest_hz = sample_rate_hz / (THIRD * max(frames, 1))
+    if frames < 8 or lowest_hz > frequency_hz[-1]:
+        return np.zeros(frequency_hz.shape)
+    window = _window(frames)
+    fine_hz = np.fft.rfftfreq(4 * frames, 1 / sample_rate_hz)[1:]
+    power = np.abs(np.fft.rfft(impulse[ends - frames : ends] * window, 4 * frames)[1:]) ** 2 / np.sum(window**2)
+    heard = smooth_power(power, fine_hz, frequency_hz, 3)
+    seen = np.where((frequency_hz >= lowest_hz) & (heard > OVER_NOISE * steady), heard, 0.0)
+    near = np.abs(np.log(np.divide.outer(frequency_hz, frequency_hz))) < THIRD
+    return np.asarray(UNEVEN * np.max(np.where(near, seen, 0.0), axis=1))
 
 
 def _gap_and_tail(
