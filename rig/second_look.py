@@ -22,7 +22,7 @@ from rig.uncertainty import of_the_capture
 Samples = NDArray[np.float32]
 
 INTERMITTENT = "looks that differ by a part of the signal itself: a contact comes and goes"
-RESTLESS = "no two looks agree: the room is not quiet, or something is loose"
+RESTLESS = "no two looks agree: a noise from outside, or something is loose; wait for quiet, then measure again"
 #: A reading nearer to its limit than so many standard uncertainties is doubtful.
 NEAR = 2.0
 #: Captures of one request, the first included: with sweeps of 1.5 s enough for a lorry of 10 s to pass.
