@@ -15,14 +15,13 @@ from rig.judge import Outcome, outcome_of
 from rig.kit import Kit
 from rig.readings import Capture, Log
 from rig.requests import Programme, Request, Sweep
-from rig.second_look import standing
+from rig.second_look import HeardCapture, standing
 from rig.trust import BenchPart
 from rig.verdicts import CheckResult, examine, void
 
 #: Begins the reason of a check that a run did not come to.
 NOT_DONE = "not done"
-#: What came back, with what speaks against it; empty: nothing.
-HeardCapture = tuple[Capture, tuple[str, ...]]
+#: A log, with what speaks against it; empty: nothing.
 KeptLog = tuple[Log, tuple[str, ...]]
 #: All that a result rests on.
 Basis = tuple[object, ...]
@@ -96,7 +95,9 @@ def evidence(
     attempts: dict[Sweep, list[HeardCapture]] = {}
     for capture, against in captures:
         attempts.setdefault(capture.request, []).append((capture, against))
-    stands: dict[Request, HeardCapture | KeptLog] = {request: standing(heard) for request, heard in attempts.items()}
+    stands: dict[Request, HeardCapture | KeptLog] = {
+        request: standing(heard, captures) for request, heard in attempts.items()
+    }
     stands |= {log.request: (log, against) for log, against in logs}
     return (
         {request: found for request, (found, _) in stands.items()},

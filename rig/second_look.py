@@ -6,7 +6,8 @@ are too noisy to judge, somebody talks or a lorry passes: it is looked again unt
 most. A difference that follows the signal itself is a contact that comes and goes: then nothing is proved.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
@@ -20,6 +21,10 @@ from rig.signals import looks, two_clocks
 from rig.uncertainty import of_the_capture
 
 Samples = NDArray[np.float32]
+#: A capture with what its own samples say against it.
+HeardCapture = tuple[Capture, tuple[str, ...]]
+#: Stage, place and input -> mean square.
+QuietNoises = dict[tuple[str, str, str], float]
 
 INTERMITTENT = "looks that differ by a part of the signal itself: a contact comes and goes"
 RESTLESS = "no two looks agree: a noise from outside, or something is loose; wait for quiet, then measure again"
@@ -40,39 +45,50 @@ def is_doubtful(verdicts: Sequence[Verdict]) -> bool:
     )
 
 
-def steady_noises(captures: Sequence[Capture]) -> list[float]:
-    """Mean square of the noise on each input, of the quietest of some captures of one request.
+def quietest_noises(captures: Iterable[Capture]) -> QuietNoises:
+    """Mean square of the noise at each place and input, at the quietest moment of some captures.
 
-    A noise that one of them caught in its silence already must not excuse what it did to the sweep.
+    Two looks at a lorry agree with each other as two looks at silence do; what was heard there before or after tells.
     """
-    silences = [slice(None) if each.request.is_silence else sweep_layout(each).silence for each in captures]
-    noises = [
-        [looks.steady_noise(row[silence], each.sample_rate_hz) for row in each.samples]
-        for each, silence in zip(captures, silences, strict=True)
-    ]
-    return [min(of_input) for of_input in zip(*noises, strict=True)]
+    least: QuietNoises = {}
+    for capture in captures:
+        for role, noise in zip(capture.inputs, _noises_of(capture), strict=True):
+            place = (capture.request.stage, capture.request.at, role)
+            least[place] = min(noise, least.get(place, noise))
+    return least
 
 
-def agree(one: Capture, other: Capture, noises: Sequence[float] = ()) -> bool:
-    """Whether two captures of one request are the same on every input, within the noise given, or else their own."""
+@lru_cache(maxsize=256)
+def _noises_of(capture: Capture) -> tuple[float, ...]:
+    silence = slice(None) if capture.request.is_silence else sweep_layout(capture).silence
+    return tuple(looks.steady_noise(row[silence], capture.sample_rate_hz) for row in capture.samples)
+
+
+def agree(one: Capture, other: Capture, quiet: QuietNoises) -> bool:
+    """Whether two captures of one request are the same on every input, within the noise of the quietest moment there.
+
+    A noise that they caught in their own silence already must not excuse what it did to the sweep.
+    """
     if one.samples.shape != other.samples.shape:
         return False
+    place = (one.request.stage, one.request.at)
     return not any(
-        looks.pieces_that_differ(a, b, noise, one.sample_rate_hz).any()
-        for (a, b), noise in zip(_rows_of(one, other), noises or steady_noises((one, other)), strict=True)
+        looks.pieces_that_differ(a, b, quiet[*place, role], one.sample_rate_hz).any()
+        for (a, b), role in zip(_rows_of(one, other), one.inputs, strict=True)
     )
 
 
-def choose(captures: Sequence[Capture]) -> tuple[Capture, str]:
-    """The capture that stands, and what speaks against it (empty: nothing).
+def choose(captures: Sequence[Capture], others: Iterable[Capture] = ()) -> tuple[Capture, str]:
+    """The capture that stands of several of one request, and what speaks against it (empty: nothing).
 
+    `others` are captures of the same run, of which those at the same place tell how quiet it can be there.
     Of those that agree the one with the least noise stands, of two the first. Where two pairs agree, but not with each
     other, something changed for good: then nothing is proved either.
     """
     groups: list[set[int]] = []
-    noises = steady_noises(captures)
+    quiet = quietest_noises((*captures, *others))
     for a, b in combinations(range(len(captures)), 2):
-        if agree(captures[a], captures[b], noises):
+        if agree(captures[a], captures[b], quiet):
             joined = {a, b}.union(*(group for group in groups if group & {a, b}))
             groups = [group for group in groups if not group & {a, b}] + [joined]
     if len(groups) != 1:
@@ -89,21 +105,21 @@ def _difference(one: Capture, other: Capture) -> float:
     return sum(looks.difference_energy(a, b) for a, b in _rows_of(one, other)) if one is not other else 0.0
 
 
-def standing(attempts: Sequence[tuple[Capture, tuple[str, ...]]]) -> tuple[Capture, tuple[str, ...]]:
+def standing(attempts: Sequence[HeardCapture], heard: Sequence[HeardCapture] = ()) -> HeardCapture:
     """The capture of one request that stands after all its attempts, and what speaks against it.
 
-    Each attempt comes with what its own samples say against it. Of several that nothing is said against, `choose`
-    decides; where the last one was still disturbed, nothing stands.
+    Each attempt comes with what its own samples say against it, and so does all that was `heard` in the run. Of several
+    attempts that nothing is said against, `choose` decides; where the last one was still disturbed, nothing stands.
     """
     last, troubles = attempts[-1]
     looks = sound_looks(attempts)
     if troubles or len(looks) < 2:
         return last, troubles
-    capture, trouble = choose(looks)
+    capture, trouble = choose(looks, sound_looks(heard))
     return capture, (trouble,) if trouble else ()
 
 
-def needs_another(attempts: Sequence[tuple[Capture, tuple[str, ...]]], troubles: tuple[str, ...]) -> bool:
+def needs_another(attempts: Sequence[HeardCapture], troubles: tuple[str, ...]) -> bool:
     """Whether a doubtful request must be looked at again, by its attempts and what speaks against what stands.
 
     No look more mends a contact that comes and goes.
@@ -111,7 +127,7 @@ def needs_another(attempts: Sequence[tuple[Capture, tuple[str, ...]]], troubles:
     return len(sound_looks(attempts)) < 2 or bool(troubles and troubles != (INTERMITTENT,))
 
 
-def sound_looks(attempts: Sequence[tuple[Capture, tuple[str, ...]]]) -> list[Capture]:
+def sound_looks(attempts: Sequence[HeardCapture]) -> list[Capture]:
     """The attempts at one request that their own samples say nothing against."""
     return [capture for capture, troubles in attempts if not troubles]
 

@@ -15,12 +15,12 @@ from rig.check import ListedCheck
 from rig.findings.tell import Finding
 from rig.guard import Outlook, Watch
 from rig.judge import Outcome
-from rig.judging import Basis, HeardCapture, Judgement, KeptLog, basis, judge_run, steady_limits_k
+from rig.judging import Basis, Judgement, KeptLog, basis, judge_run, steady_limits_k
 from rig.kit import Kit
 from rig.readings import Capture, Log, Row
 from rig.requests import AT_LEADS, Programme, Request, Stage, Sweep
 from rig.schedule import Group, Schedule
-from rig.second_look import MOST_LOOKS, is_doubtful, needs_another, standing
+from rig.second_look import MOST_LOOKS, HeardCapture, is_doubtful, needs_another, standing
 from rig.signals import stimulus
 from rig.verdicts import CheckResult, capture_troubles, examine
 
@@ -279,7 +279,7 @@ def _play(walk: _Walk, requests: Sequence[Sweep], player: Player) -> Iterator[Ev
             troubles = capture_troubles(capture)
             for heard in (attempts, walk.all_captures):
                 heard.append((capture, troubles))
-            walk.measured[capture.request], walk.troubles[capture.request] = standing(attempts)
+            walk.measured[capture.request], walk.troubles[capture.request] = standing(attempts, walk.all_captures)
             yield Captured(capture, troubles)
             if troubles:
                 disturbed.append(capture.request)
@@ -290,6 +290,8 @@ def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Ite
     """Play again what gave a doubtful verdict, before anything is moved; `second_look` says which capture stands."""
     doubtful = _of_checks(walk, sweeps(wanted), _is_doubtful)
     for _ in range(MOST_LOOKS - 1):
+        for request in doubtful:
+            walk.measured[request], walk.troubles[request] = standing(walk.attempts[request], walk.all_captures)
         again = dict.fromkeys(r for r in doubtful if needs_another(walk.attempts[r], walk.troubles[r]))
         again |= dict.fromkeys(_of_checks(walk, doubtful, _may_pass))
         yield from _play(walk, list(again), player)
