@@ -17,7 +17,7 @@ from rig.kit import load_kit
 from rig.readings import Capture
 from rig.recordings import read_captures, write_captures
 from rig.responses import acoustic_response, harmonics
-from rig.second_look import INTERMITTENT, agree, choose
+from rig.second_look import INTERMITTENT, agree, choose, quietest_noises
 from rig.verdicts import capture_integrity, capture_troubles, examine
 
 KIT = demo_kit()
