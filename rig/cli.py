@@ -120,7 +120,9 @@ def resume_command(
 ) -> None:
     """Go on with a run whose soak was interrupted by a crash or a power cut, or close it."""
     console = Console()
-    runs = [journal.load(folder) for folder in journal.interrupted(workspace)]
+    runs, told = journal.load_all(workspace)
+    for words in told:
+        print(words, file=sys.stderr)
     found = [run for run in runs if serial in (None, run.serial)]
     if len(found) != 1:
         listed = ", ".join(f"{run.serial} ({run.kit}, {run.about['started_at']})" for run in runs) or "none"

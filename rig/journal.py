@@ -165,19 +165,34 @@ def load(folder: Path) -> Interrupted:
         document: dict[str, Any] = read_json(path)
     except (OSError, ValueError) as error:
         raise RecordError(f"{path}: cannot be read: {error}") from None
-    if document.get("schema") != SCHEMA:
-        raise RecordError(f"{path}: schema: found {document.get('schema')!r}; this version reads {SCHEMA!r}")
-    programmes = [programme_of(entry) for entry in document["logs"]]
-    return Interrupted(
-        folder=folder,
-        kit=document["kit"],
-        serial=document["serial"],
-        kit_sha256=document["kit_sha256"],
-        about=document["about"],
-        captures=tuple(read_captures(folder, document)),
-        logs={programme: read_rows(folder, number) for number, programme in enumerate(programmes, 1)},
-        asked=document["asked"],
-    )
+    found = document.get("schema") if isinstance(document, dict) else None
+    if found != SCHEMA:
+        raise RecordError(f"{path}: schema: found {str(found)[:60]!r}; this version reads {SCHEMA!r}")
+    try:
+        programmes = [programme_of(entry) for entry in document["logs"]]
+        return Interrupted(
+            folder=folder,
+            kit=document["kit"],
+            serial=document["serial"],
+            kit_sha256=document["kit_sha256"],
+            about=document["about"],
+            captures=tuple(read_captures(folder, document)),
+            logs={programme: read_rows(folder, number) for number, programme in enumerate(programmes, 1)},
+            asked=document["asked"],
+        )
+    except (AttributeError, IndexError, KeyError, TypeError, ValueError) as error:
+        raise RecordError(f"{path}: not what an interrupted run leaves: {type(error).__name__}: {error}") from None
+
+
+def load_all(workspace: Path) -> tuple[list[Interrupted], list[str]]:
+    """The interrupted runs of a workspace, and those that cannot be read, in words."""
+    found, told = [], []
+    for folder in interrupted(workspace):
+        try:
+            found.append(load(folder))
+        except RecordError as error:
+            told.append(str(error))
+    return found, told
 
 
 def name_of(folder: Path) -> str:

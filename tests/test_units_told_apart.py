@@ -11,9 +11,9 @@ import pytest
 from simulated_runs import ROOT
 from typer.testing import CliRunner
 
-from rig import cli
+from rig import cli, journal
 from rig.kit import load_kit
-from rig.records import RecordError, all_records, read_record, refuse_bad_serial, unit_records
+from rig.records import UNFINISHED, RecordError, all_records, read_record, refuse_bad_serial, unit_records
 from rig.verify import clock_words
 
 KIT, SERIAL = "shelf-one", "SO-0002"
@@ -155,3 +155,17 @@ def test_a_clock_that_leaps_or_is_behind_is_told() -> None:
     assert "leapt back by 3500 s" in clock_words(began, 3600.0, ended)[0]
     (behind,) = clock_words(began, 100.0, ended, {"finished_at": "2026-01-01T09:30:00+00:00"})
     assert "the run before this one ended at 2026-01-01T09:30:00+00:00" in behind
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["{", "[]", '{"schema": "kitproof checkpoint 1"}', '{"schema": "kitproof checkpoint 1", "logs": 3}', "[" * 100_000],
+    ids=["cut", "list", "empty", "logs", "deep"],
+)
+def test_a_damaged_interrupted_run_is_named_and_no_other_waits_for_it(tmp_path: Path, text: str) -> None:
+    folder = tmp_path / "results" / KIT / SERIAL / f"{UNFINISHED}2026-01-01T100000Z-001-abcd"
+    folder.mkdir(parents=True)
+    (folder / journal.CHECKPOINT).write_text(text, encoding="utf-8")
+    found, (told,) = journal.load_all(tmp_path)
+    assert found == []
+    assert str(folder / journal.CHECKPOINT) in told
