@@ -109,6 +109,8 @@ class Mask:
 
 #: A side of a window further away than this is open.
 OPEN_SIDE = 1e6
+#: A window narrower than this, in whatever unit, has no width: nothing is known so well.
+LEAST_WIDTH = 1e-9
 
 
 def window_widths(lower: Floats, upper: Floats, unit: str) -> Floats:
@@ -125,7 +127,7 @@ def window_widths(lower: Floats, upper: Floats, unit: str) -> Floats:
         size = np.full(width.shape, np.median(closed if closed.size else size))
     width = np.where(is_open, size, width)
     # Outside a window of no width is further out than outside any other.
-    return np.maximum(width, 1e-9 * (float(np.max(width)) or 1.0))
+    return np.maximum(width, LEAST_WIDTH)
 
 
 def worst_point(margins: Floats, lower: Floats, upper: Floats, unit: str, among: NDArray[np.bool_]) -> int:
