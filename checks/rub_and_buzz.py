@@ -24,7 +24,7 @@ from pydantic import Field
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Sound, Untrusted
 from rig.requests import Sweep
-from rig.responses import acoustic_response, sweep_layout
+from rig.responses import acoustic_response, air_speed_m_s, design_response, sweep_layout
 from rig.signals import sweep
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import gate
@@ -115,7 +115,10 @@ def channel_readings(capture: Capture, settings: Settings, kit: Kit) -> CheckRea
     band_hz = kit.channel(channel).band
     prove_hz = settings.prove_hz or (band_hz[0], min(LOW_PART * band_hz[0], band_hz[1]))
     proved = least_proved_db(peaks.frequency_hz, db(least), prove_hz)
-    trouble = doubt(found, proved, prove_hz, settings)
+    inside = (peaks.frequency_hz >= prove_hz[0]) & (peaks.frequency_hz <= prove_hz[1])
+    weakest = int(np.argmax(np.where(inside, least, 0.0)))
+    quieter_db = quieter_than_design_db(capture, kit, peaks.frequency_hz, fundamental)[weakest]
+    trouble = doubt(found, proved, prove_hz, settings, quieter_db)
     level, crest = db(peaks.peak / fundamental), db(peaks.peak / peaks.rms)
     method = f"peak of the residual above {pass_band_words(residual)}, over the fundamental's peak"
     everywhere = np.ones(level.size, np.bool_)
@@ -290,6 +293,12 @@ def fundamental_peak(capture: Capture, frequency_hz: Floats) -> Floats:
     return np.asarray(np.sqrt(2 * power) * request.level_v)
 
 
+def quieter_than_design_db(capture: Capture, kit: Kit, frequency_hz: Floats, fundamental_pa: Floats) -> Floats:
+    """How far the fundamental's peak lies below that of the design."""
+    design = np.abs(design_response(kit, capture.request, frequency_hz, air_speed_m_s(capture)))
+    return db(np.sqrt(2) * capture.request.level_v * design / fundamental_pa)
+
+
 def least_proved_db(frequency_hz: Floats, least_db: Floats, band_hz: Sequence[float]) -> float:
     """Least level of a train that would be caught all over a band; NaN when the sweep does not cover it."""
     if not frequency_hz[0] <= band_hz[0] <= band_hz[1] <= frequency_hz[-1]:
@@ -298,8 +307,13 @@ def least_proved_db(frequency_hz: Floats, least_db: Floats, band_hz: Sequence[fl
     return float(np.max(np.append(least_db[inside], np.interp(band_hz, frequency_hz, least_db))))
 
 
-def doubt(found: Impulses, proved_db: float, prove_hz: Sequence[float], settings: Settings) -> str:
-    """Why nothing can be said of the unit; empty when something can. What is found in a loud room is found."""
+def doubt(
+    found: Impulses, proved_db: float, prove_hz: Sequence[float], settings: Settings, quieter_db: float = 0.0
+) -> str:
+    """Why nothing can be said of the unit; empty when something can. What is found in a loud room is found.
+
+    `quieter_db` is how far the box plays below the design where least could be caught.
+    """
     if found.kind == "disturbed":
         times = np.sort(np.concatenate((found.single_s, found.outside_s)))
         when = f", {times[0]:.2f} s into the capture" if times.size else ""
@@ -308,8 +322,12 @@ def doubt(found: Impulses, proved_db: float, prove_hz: Sequence[float], settings
     if found.kind == "none" and not np.isfinite(proved_db):
         return f"the search of this sweep does not cover {low:g} to {high:g} Hz, where proof was asked for"
     if found.kind == "none" and proved_db > settings.prove_db:
+        short_db = proved_db - settings.prove_db
+        why = f"the room is {short_db:.0f} dB too loud"
+        if quieter_db >= short_db:
+            why = f"the box plays {quieter_db:.0f} dB more quietly than the design"
         return (
-            f"the room is {proved_db - settings.prove_db:.0f} dB too loud: between {low:g} and {high:g} Hz "
+            f"{why}: between {low:g} and {high:g} Hz "
             f"nothing below {proved_db:.0f} dB could be caught, and {settings.prove_db:g} dB was asked for"
         )
     return ""

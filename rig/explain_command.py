@@ -8,7 +8,7 @@ import typer
 
 from rig import records
 from rig.findings.curves import IMPEDANCE, LEVEL, Under, curves_under
-from rig.findings.tell import Finding
+from rig.findings.finding import Finding
 from rig.kit import Kit, kit_sha256, load_kit
 from rig.readings import Curve
 from rig.records import Record, RecordError
@@ -88,7 +88,9 @@ def panels_of(kit: Kit, curves: Sequence[Curve], findings: Sequence[Finding]) ->
         besides = next((one for one in pairs[finding.channel] if finding.one_of_two and one is not finding), None)
         # Both of two faults at once are one curve: it is drawn with the first of them.
         is_drawn_already = finding.one_of_two and pairs[finding.channel][0] is not finding
-        if finding.channel in {channel.name for channel in kit.channels} and not is_drawn_already:
+        # What a soak did does not show in the curves from before it.
+        is_shown = finding.channel in {channel.name for channel in kit.channels} and not finding.since_soak
+        if is_shown and not is_drawn_already:
             for under in curves_under(kit, curves, finding, besides):
                 panels.setdefault((under.measured.subject, under.measured.quantity), []).append(under)
     return list(panels.values())

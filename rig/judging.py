@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 from rig.bench_check.signs import bench_doubts
 from rig.check import ListedCheck
-from rig.findings.tell import Finding, findings
+from rig.findings.finding import Finding
+from rig.findings.tell import findings
 from rig.judge import Outcome, outcome_of
 from rig.kit import Kit
 from rig.readings import Capture, Log

@@ -12,7 +12,7 @@ from rig.bench.base import Bench, BenchEnds, BenchError, Player
 from rig.bench_check.signs import advice, doubts_of, signs_of, unnoticed
 from rig.bench_check.told import Told
 from rig.check import ListedCheck
-from rig.findings.tell import Finding
+from rig.findings.finding import Finding
 from rig.guard import Outlook, Watch
 from rig.judge import Outcome
 from rig.judging import Basis, Judgement, KeptLog, basis, judge_run, steady_limits_k

@@ -47,6 +47,8 @@ BENT = (
     "the cone's travel in {it}, screws, the surround, a damaged coil; then the amplifier's output",
     "measure again at half the level, then with the boxes of two channels exchanged",
 )
+#: How the names of what is heard begin; the curves say little of it.
+QUANTITIES = ("evidence of", *AT_REST, "noise", "harmonic ", "total distortion", "worst distortion", "impulsive")
 #: A failure without a word for what was heard is believed so far: common practice, no source.
 TOLD, UNTOLD = 0.9, 0.6
 
@@ -63,6 +65,11 @@ def heard(results: Sequence[CheckResult]) -> Iterator[tuple[str, str, float, tup
                 seen.add((verdict.subject, entry[0]))
                 kind, *words = (text.format(it=verdict.subject) for text in entry)
                 yield verdict.subject, verdict.quantity, probability, (kind, words[0], words[1], words[2])
+
+
+def is_heard(verdict: Verdict) -> bool:
+    """Whether a verdict is of what one check hears and no curve shows."""
+    return verdict.quantity.startswith(QUANTITIES)
 
 
 def _entry(verdict: Verdict) -> tuple[tuple[str, str, str, str] | None, float]:

@@ -8,9 +8,9 @@ import numpy as np
 from rig.circuit.channel import impedance_ohm
 from rig.circuit.units import FloatArray
 from rig.findings.dictionary import Cause, Hypothesis
+from rig.findings.finding import Finding
 from rig.findings.prediction import Scene, design, heard, scene_of
 from rig.findings.ranking import dictionary
-from rig.findings.tell import Finding
 from rig.kit import Kit
 from rig.readings import Curve, Floats
 

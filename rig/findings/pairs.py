@@ -15,6 +15,7 @@ from rig.circuit.units import FloatArray
 from rig.findings import signs
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause, Hypothesis, both
 from rig.findings.evidence import Explained, explain, noise_root
+from rig.findings.finding import LARGEST_GROUP
 from rig.findings.observed import Observed
 from rig.findings.prediction import Scene, deviations_of, predicted
 from rig.findings.ranking import CANNOT_TELL, COARSE, MOST_SAID, Ranked, Ranking, dictionary, explain_slopes, log_share
@@ -71,8 +72,7 @@ def pair_of(scene: Scene, observed: Observed, single: Ranking, from_: float) -> 
     if not explains(best, FURTHEST, MISFIT):
         return None
     pair = _named(best, fitted, logs, probabilities)
-    groups = (_of_any(probabilities, fitted, (side.cause, *side.alike)) for side in (pair.one, pair.other))
-    return pair if min(groups) >= from_ else None
+    return pair if min(pair.one.probability, pair.other.probability) >= from_ else None
 
 
 def _log_prior(scene: Scene, observed: Observed, fit: Explained) -> float:
@@ -87,12 +87,13 @@ def _named(best: Explained, fitted: Sequence[Explained], logs: FloatArray, proba
     for own, partner in ((best, best.second), (best.second, best)):
         cause, beside = own.hypothesis.cause, partner.hypothesis.cause
         alike = {
-            next(iter(_key(fit.hypothesis) - {beside}))
-            for fit, log in zip(fitted, logs, strict=True)
+            next(iter(_key(fit.hypothesis) - {beside})): log
+            for fit, log in sorted(zip(fitted, logs, strict=True), key=lambda one: one[1])
             if beside in _key(fit.hypothesis) and fit is not best and np.max(logs) - log < CANNOT_TELL
         }
-        probability = _of_any(probabilities, fitted, (cause,))
-        sides.append(Ranked(cause, probability, own, own.amount, own.amount_u_relative, tuple(alike)))
+        same = tuple(sorted(alike, key=lambda one: -alike[one])[: LARGEST_GROUP - 1])
+        probability = _of_any(probabilities, fitted, (cause, *same))
+        sides.append(Ranked(cause, probability, own, own.amount, own.amount_u_relative, same))
     return Pair(*sides)
 
 

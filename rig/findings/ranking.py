@@ -12,7 +12,7 @@ from rig.findings import signs
 from rig.findings.dictionary import Cause, Hypothesis, hypotheses_of, unchanged
 from rig.findings.evidence import Explained, explain, gaussian, linear_at_start, noise_root
 from rig.findings.observed import Asked, Observed
-from rig.findings.prediction import Scene, predicted
+from rig.findings.prediction import GAIN_SIGMA_DB, Scene, predicted
 from rig.signals.smoothing import log_frequency_grid
 
 #: Of units that fail: so many are good ones at the edge of their tolerances, so many have what no entry describes.
@@ -29,6 +29,13 @@ ROUNDS = 2
 #: A test between two causes that would be wrong more often than once in twenty does not tell them apart: two
 #: Gaussians that lie d standard deviations apart are mistaken with Phi(-d / 2), and their evidences differ by d**2 / 2.
 CANNOT_TELL = 0.5 * (2 * 1.645) ** 2
+#: A fault under which the measurements are hardly more probable than of a good unit (logarithm of the ratio) is none
+#: that they show: it cannot be why they failed.
+MORE_THAN_GOOD = 1.0
+#: ... and neither can one that explains less than this share of what the best one does (of that logarithm).
+SHARE_OF_BEST = 0.5
+#: A level that is off by more than this (standard deviations over benches) is why a level failed.
+LEVEL_SIGMAS = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,8 +118,7 @@ def ranking(scene: Scene, observed: Observed) -> Ranking:
     share = log_share(scene)
     logs: dict[Cause, float] = {}
     entries: dict[Cause, list[tuple[float, Explained]]] = {}
-    for found in fitted:
-        own = found.log_evidence + signs.log_odds(scene, found.hypothesis, found.deviations, observed)
+    for found, own in possible(scene, observed, fitted, as_good_log):
         own += np.log(found.hypothesis.weight) + share
         cause = found.hypothesis.cause
         logs[cause] = float(np.logaddexp(logs.get(cause, -np.inf), own))
@@ -130,6 +136,36 @@ def ranking(scene: Scene, observed: Observed) -> Ranking:
         logs,
         log_priors(scene),
     )
+
+
+def possible(
+    scene: Scene, observed: Observed, fitted: Sequence[Explained], as_good_log: float
+) -> list[tuple[Explained, float]]:
+    """The hypotheses that can be why a measurement failed, each with its evidence, the signs counted."""
+    logs = [fit.log_evidence + signs.log_odds(scene, fit.hypothesis, fit.deviations, observed) for fit in fitted]
+    least = as_good_log + max(MORE_THAN_GOOD, SHARE_OF_BEST * (max(logs) - as_good_log))
+    return [(fit, log) for fit, log in zip(fitted, logs, strict=True) if log >= least]
+
+
+def with_level(ranked: Ranking) -> Ranking:
+    """The ranking of a channel of which only the level failed.
+
+    What bench and parts leave of a level is in the spread of every hypothesis. Where one has to stretch it, a good unit
+    or a fault that hardly shows, it is the level that explains the failure: the channel is too quiet or too loud.
+    """
+    level_db, u_db = (GAIN_SIGMA_DB * float(of[-2]) for of in (ranked.as_good.deviations, ranked.as_good.deviations_u))
+    if abs(level_db) < LEVEL_SIGMAS * GAIN_SIGMA_DB:
+        return ranked
+    cause = Cause("gain", ranked.as_good.hypothesis.cause.channel)
+    by_level = [one for one in ranked.causes if one.cause == cause or abs(one.best.deviations[-2]) > LEVEL_SIGMAS]
+    # Without the bench's spread as a prior, which would draw it towards nothing.
+    told = max(1 - (u_db / GAIN_SIGMA_DB) ** 2, 1e-3)
+    amount, u_relative = float(10 ** (level_db / told / 20)), u_db / told**0.5 * float(np.log(10)) / 20
+    own = Ranked(cause, ranked.good, ranked.as_good, amount, u_relative)
+    best = max([own, *(one for one in by_level if one.cause == cause)], key=lambda one: one.probability)
+    gain = replace(best, probability=ranked.good + sum(one.probability for one in by_level))
+    causes = sorted([gain, *(one for one in ranked.causes if one not in by_level)], key=lambda one: -one.probability)
+    return replace(ranked, causes=tuple(causes), good=0.0)
 
 
 def worth_fitting(near: Sequence[Explained], vector: FloatArray, fine: FloatArray) -> list[Explained]:

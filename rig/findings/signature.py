@@ -23,6 +23,15 @@ LEVELS = ("free-field level", "level")
 #: Readings that stand for themselves when they fail.
 NUMBERS = ("fs", "box tuning", "box losses QL", "Re", "Le")
 MOST = 3
+#: Readings of how loud a channel is.
+OF_LEVEL = (*LEVELS, *(f"{name} shift" for name in LEVELS), "sensitivity", "band level", "ping level")
+OF_LEVEL += ("match", "mean match", "louder than the other boxes")
+
+
+def level_alone(results: Sequence[CheckResult], channel: str) -> bool:
+    """Whether all that failed of a channel is how loud it is."""
+    failed = [v for r in results for v in r.verdicts if v.outcome == "fail" and channel in v.subject.split()]
+    return bool(failed) and all(verdict.quantity in OF_LEVEL for verdict in failed)
 
 
 def signature(results: Sequence[CheckResult], channel: str) -> tuple[str, ...]:

@@ -1,38 +1,37 @@
 """Findings: why a unit failed, in the kit's own part names, with a probability; silence rather than a guess."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
 
-from rig.findings.by_ear import heard
+from rig.circuit.spread import Parameter
+from rig.findings.by_ear import heard, is_heard
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause
 from rig.findings.evidence import noise_root
+from rig.findings.finding import LARGEST_GROUP, NAMED_FROM, UNKNOWN, Finding, Group, groups_of, in_order
 from rig.findings.observed import Observed, observed
 from rig.findings.pairs import FURTHEST, MISFIT, explains, pair_of
 from rig.findings.prediction import Scene, scene_of
-from rig.findings.ranking import Ranked, Ranking, alike_with, leading_nowhere, log_priors, ranking
-from rig.findings.signature import signature
+from rig.findings.ranking import Ranked, Ranking, alike_with, leading_nowhere, log_priors, ranking, with_level
+from rig.findings.signature import level_alone, signature
+from rig.findings.since_soak import changed, changes_of, is_of_soak, of_soak
 from rig.findings.words import brief, told
 from rig.kit import Kit
 from rig.verdicts import CheckResult
 
-#: A cause, together with those that cannot be told from it, must be this probable to be named ...
-NAMED_FROM = 0.5
-#: ... and one that is named beside it, this.
-BESIDE_FROM = 0.05
-#: ... and where nothing failed but something could not be told, this.
+#: Where nothing failed that the curves bear on, a cause must be this probable to be named.
 BEYOND_DOUBT = 0.95
-NEGLIGIBLE = 1e-6
-#: No more than so many for one channel: a hint is to be followed.
-MOST = 3
+#: Of each channel so many causes are looked at, none less probable than this.
+LOOKED_AT, NEGLIGIBLE = 6, 1e-6
 #: Bare leads with more than this lead nowhere, as the check of the leads has it: an open lead is void, not failed.
 OPEN_OHM = 200.0
 #: Names of two channels stand on either side of this where they were compared.
 BETWEEN = " against "
-NO_FAULT = "no single fault of the dictionary explains this"
-EDGE = "the curves are those of a good unit with its parts at the edge of their tolerances"
+NO_FAULT = "no fault that is known here would look like this"
+SEVERAL = "several faults would look like this, and none of them stands out"
+EDGE = "nothing looks broken: good parts would do this if they lay at the edge of their tolerances"
 CLIPS = "the clips are off"
 ONE_OF_TWO = "it is one of two faults at once"
 #: What a bench can do to all channels at once.
@@ -40,9 +39,13 @@ OF_THE_MICROPHONE = {
     "reversed": "the sign of the microphone is not that of its calibration",
     "gain": "the microphone's gain is not that of its calibration, or it stands elsewhere",
 }
+#: What would show it in a channel that has it.
+SHOWN_BY = {"reversed": ("driver polarity", "channel polarity"), "gain": ("sensitivity", "ping level")}
 #: What comes wrong from the shop, or stands wrongly in the plan, for all channels alike.
 BOUGHT = ("value", "thin wire", "impedance", "weak", "resonance", "tuning", "damping", "exchanged", "pad")
 SAME_IN = "the same is found in {}: look at the delivery, the parts list and the plan"
+#: What is spread, as the fault that it is outside its tolerance: those whose amount is a factor.
+AS_FAULT = {"value": "value", "tuning_hz": "tuning", "fs_hz": "resonance", "qes": "weak"}
 #: What is spread, as a builder calls it.
 NAMES = {
     "value": "the value",
@@ -57,40 +60,12 @@ NAMES = {
 }
 
 
-@dataclass(frozen=True)
-class Finding:
-    """A probable cause of a failure."""
-
-    #: What is wrong, in a sentence.
-    words: str
-    #: The kit's own name of what is wrong ("left L1").
-    part: str
-    #: As the dictionary calls it; "unknown" when nothing explains the failure.
-    kind: str
-    probability: float
-    #: What was found of the part, its standard uncertainty, and what it should be; NaN where there is no number.
-    value: float = float("nan")
-    value_uncertainty: float = float("nan")
-    should_be: float = float("nan")
-    unit: str = ""
-    where_to_look: str = ""
-    what_to_measure: str = ""
-    #: Other causes that no measurement of this run tells from it.
-    alike: tuple[str, ...] = ()
-    #: Channel, and parts, drivers or the other channel: what a program asks for.
-    channel: str = ""
-    what: tuple[str, ...] = ()
-    #: The same others, as (kind, parts or drivers).
-    alike_causes: tuple[tuple[str, tuple[str, ...]], ...] = field(default=())
-    #: The channel has a second fault besides, which is another of the findings.
-    one_of_two: bool = False
-
-
 def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
     """What is probably wrong with a unit, most probable first; nothing when nothing failed.
 
     All curves of the run are held against the kit's model under each single fault of each channel that failed, over
-    the spread of good parts. What one check alone hears is told by that check.
+    the spread of good parts. What one check alone hears is told by that check, what long loud playing has changed by
+    what was measured after it.
 
     Parameters
     ----------
@@ -101,26 +76,36 @@ def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
     Returns
     -------
     tuple of Finding
-        At most three for a channel and what is heard of it. A single one of the kind "unknown" for a channel
-        in which no single fault explains what was measured.
+        At most three for a channel, what the soak did to it and what is heard of it; of the three one may lead, and
+        only if it is probable enough (`rig.findings.finding`). One of the kind "unknown" leads for a channel in which
+        no fault does.
     """
     verdicts = [verdict for result in results for verdict in result.verdicts]
-    failed = [v.subject for v in verdicts if v.outcome == "fail"]
-    wrong = channels_of(kit, (subject for subject in failed if BETWEEN not in subject))
-    # Where nothing is proved something may be wrong all the same: then only what is beyond doubt is told.
-    doubtful = channels_of(kit, (v.subject for v in verdicts if v.outcome == "void" and BETWEEN not in v.subject))
+    failed = [v for v in verdicts if v.outcome == "fail"]
+    by_curves = [v.subject for v in failed if not (is_heard(v) or is_of_soak(v))]
+    wrong = channels_of(kit, (subject for subject in by_curves if BETWEEN not in subject))
+    # Where the curves may be good something may be wrong all the same: then only what is beyond doubt is told.
+    unproved = [v.subject for v in verdicts if v.outcome == "void" and BETWEEN not in v.subject]
+    doubtful = channels_of(kit, [*unproved, *(v.subject for v in failed if is_heard(v))])
     found = [_open_lead(scene_of(kit, channel)) for channel in open_leads(kit, results)]
     done = {finding.channel for finding in found}
     by_ear = list(_by_ear(results))
     found += _of_curves(kit, results, wrong - done, doubtful - done - wrong, by_ear)
-    compared = channels_of(kit, (subject for subject in failed if BETWEEN in subject))
     if not found and not wrong:
         # They differ, and neither leaves its own limits.
+        compared = channels_of(kit, (subject for subject in by_curves if BETWEEN in subject))
         found += _of_curves(kit, results, compared, set(), by_ear)
-    found = _of_one_delivery(kit, _of_all_alike(kit, found))
-    bent_besides = {finding.channel for finding in found if finding.kind != "unknown"}
+    found = _of_one_delivery(kit, _of_all_alike(kit, results, found))
+    bent_besides = {finding.channel for finding in found if finding.kind != UNKNOWN}
     found += [f for f in by_ear if not (f.kind == "bent" and f.channel in bent_besides)]
-    return tuple(sorted(found, key=lambda finding: (finding.kind == "unknown", -finding.probability)))
+    return in_order([*found, *_of_soak(kit, results)])
+
+
+def _of_soak(kit: Kit, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    """What long loud playing did to each channel."""
+    if changed(results):
+        for channel in kit.channels:
+            yield from of_soak(scene_of(kit, channel.name), changes_of(kit, results, channel.name))
 
 
 def _of_curves(
@@ -131,7 +116,8 @@ def _of_curves(
     for channel in (c.name for c in kit.channels if c.name in wrong | doubtful):
         seen, scene = observed(kit, results, channel), scene_of(kit, channel)
         if seen.vector.size:
-            rankings[channel] = (scene, seen, ranking(scene, seen))
+            ranked = ranking(scene, seen)
+            rankings[channel] = (scene, seen, with_level(ranked) if level_alone(results, channel) else ranked)
     swapped = list(_swapped(rankings))
     yield from swapped
     done = {name for finding in swapped for name in (finding.channel, *finding.what)}
@@ -139,20 +125,33 @@ def _of_curves(
         if channel in done:
             continue
         named = _of_two(scene, seen, ranked) if channel in wrong else []
-        if not named and explains(ranked.causes[0].best):
-            named = list(_of_channel(scene, seen, ranked, NAMED_FROM if channel in wrong else BEYOND_DOUBT))
-        yield from named
-        if not named and channel in wrong and not any(finding.channel == channel for finding in by_ear):
-            yield _unexplained(scene, ranked, signature(results, channel))
+        if not named and ranked.causes and explains(ranked.causes[0].best):
+            named = _of_channel(scene, seen, ranked, NAMED_FROM if channel in wrong else BEYOND_DOUBT)
+        if channel in wrong and not any(not finding.also_possible for finding in named):
+            named = [*_outside(scene, ranked), *named]
+        leads = any(not finding.also_possible for finding in named)
+        if leads or channel in wrong:
+            yield from named
+        if not leads and channel in wrong and not any(finding.channel == channel for finding in by_ear):
+            yield _unexplained(scene, ranked, signature(results, channel), bool(named))
 
 
-def _of_all_alike(kit: Kit, found: Sequence[Finding]) -> list[Finding]:
-    """The findings; where every channel has the same one, the microphone may have it as well as the unit."""
-    several = [f for f in found if f.kind in OF_THE_MICROPHONE and not f.what]
-    if len({f.channel for f in several}) < max(len(kit.channels), 2) or len({f.kind for f in several}) > 1:
-        return list(found)
-    words = OF_THE_MICROPHONE[several[0].kind]
-    return [replace(f, alike=(*f.alike, words)) if f in several else f for f in found]
+def _of_all_alike(kit: Kit, results: Sequence[CheckResult], found: Sequence[Finding]) -> list[Finding]:
+    """The findings; where all channels that were heard have the same one, the microphone may have it instead."""
+    told = []
+    for one in found:
+        is_ours = one.kind in OF_THE_MICROPHONE and not one.what and not one.since_soak
+        same = {f.channel for f in found if (f.kind, f.what) == (one.kind, ()) and not f.value * one.value < 0}
+        if is_ours and _read_of(kit, results, SHOWN_BY[one.kind]) <= same:
+            one = replace(one, alike=(*one.alike, OF_THE_MICROPHONE[one.kind]))
+        told.append(one)
+    return told
+
+
+def _read_of(kit: Kit, results: Sequence[CheckResult], quantities: Sequence[str]) -> set[str]:
+    """Channels of which some of these were read and could be judged."""
+    verdicts = [v for result in results for v in result.verdicts if v.quantity in quantities and v.outcome != "void"]
+    return channels_of(kit, (verdict.subject for verdict in verdicts if BETWEEN not in verdict.subject))
 
 
 def _of_one_delivery(kit: Kit, found: Sequence[Finding]) -> list[Finding]:
@@ -188,76 +187,90 @@ def open_leads(kit: Kit, results: Sequence[CheckResult]) -> list[str]:
 
 
 def _open_lead(scene: Scene) -> Finding:
-    """No current flows: one fault of those that do it, the others beside it, and the clips."""
+    """No current flows: the likeliest faults that do it, a lead that is off, and the clips."""
     channel = scene.model.name
+    off = f"a lead of {channel} is off inside the box"
     causes = leading_nowhere(scene, OPEN_OHM)
-    weights = log_priors(scene)
-    total = sum(np.exp(weights[cause]) for cause in causes)
     if not causes:
-        return Finding(f"the lead of {channel} is off inside the box", channel, "unknown", NAMED_FROM, channel=channel)
-    first, rest = causes[0], causes[1:]
+        return Finding(f"{off}, or {CLIPS}", channel, UNKNOWN, 1.0, channel=channel)
+    first, *rest = causes[: LARGEST_GROUP - 1]
+    weights = {cause: float(np.exp(log)) for cause, log in log_priors(scene).items() if cause in causes}
+    # A lead that is off is as likely as the likeliest joint.
+    total = sum(weights.values()) + weights[first]
     said = told(first, scene.model, 1.0, float("nan"))
     return Finding(
         words=said.words,
         part=said.part,
         kind=first.kind,
-        probability=float(np.exp(weights[first]) / total),
+        probability=(sum(weights[cause] for cause in (first, *rest)) + weights[first]) / total,
         where_to_look=said.where_to_look,
         what_to_measure=said.what_to_measure,
-        alike=(*(brief(cause, scene.model) for cause in rest), f"a lead of {channel} is off inside the box", CLIPS),
+        alike=(*(brief(cause, scene.model) for cause in rest), f"{off}, or {CLIPS}"),
         channel=channel,
         what=first.what,
         alike_causes=tuple((cause.kind, cause.what) for cause in rest),
     )
 
 
-def _of_channel(scene: Scene, seen: Observed, ranked: Ranking, from_: float) -> Iterator[Finding]:
-    """The causes that are worth naming, if the first of them, with those alike, is as probable as that."""
-    likely = [one for one in ranked.causes if one.probability >= NEGLIGIBLE][: 2 * MOST]
-    if not likely or sum(one.probability for one in likely) < from_:
-        return
-    root = noise_root(scene, seen)
-    told_of: set[Cause] = set()
-    count = 0
-    for n, one in enumerate(likely):
-        if one.cause in told_of or (n and one.probability < BESIDE_FROM) or count == MOST:
-            continue
-        whole = alike_with(scene, seen, one, likely, root)
-        group = one.probability + sum(other.probability for other in likely if other.cause in whole.alike)
-        if n == 0 and group < from_:
-            return
-        told_of |= {one.cause, *whole.alike}
-        count += 1
-        yield finding_of(scene, whole)
+def _of_channel(scene: Scene, seen: Observed, ranked: Ranking, from_: float) -> list[Finding]:
+    """The causes that are worth naming; the first of them leads if it is, with those alike, as probable as that."""
+    likely = {one.cause: one for one in ranked.causes[:LOOKED_AT] if one.probability >= NEGLIGIBLE}
+    root, among = noise_root(scene, seen), list(likely.values())
+    groups = groups_of(
+        {cause: one.probability for cause, one in likely.items()},
+        lambda cause: alike_with(scene, seen, likely[cause], among, root).alike,
+        from_,
+    )
+    return [
+        finding_of(scene, replace(likely[group.first], probability=group.probability, alike=group.alike), group)
+        for group in groups
+    ]
 
 
 def _of_two(scene: Scene, seen: Observed, ranked: Ranking) -> list[Finding]:
     """Two faults at once, where no single one explains all and they are beyond doubt."""
-    if max(ranked.causes[0].probability, ranked.unknown) < ranked.good or explains(
-        ranked.causes[0].best, FURTHEST, MISFIT
-    ):
+    if not ranked.causes or max(ranked.causes[0].probability, ranked.unknown) < ranked.good:
+        return []
+    if explains(ranked.causes[0].best, FURTHEST, MISFIT):
         return []
     pair = pair_of(scene, seen, ranked, BEYOND_DOUBT)
     found = [finding_of(scene, one) for one in ((pair.one, pair.other) if pair else ())]
     return [replace(one, words=f"{one.words}; {ONE_OF_TWO}", one_of_two=True) for one in found]
 
 
-def _unexplained(scene: Scene, ranked: Ranking, shown: Sequence[str]) -> Finding:
-    """That nothing explains a failure, and what it shows; of a good unit, what lies furthest from its nominal value."""
+def _unexplained(scene: Scene, ranked: Ranking, shown: Sequence[str], several: bool) -> Finding:
+    """That nothing leads, and what a failure shows; of a good unit, what lies furthest from its nominal value."""
     channel = scene.model.name
     if ranked.good < NAMED_FROM or not explains(ranked.as_good):
-        words = f"{NO_FAULT}; what it shows: {'; '.join(shown)}" if shown else NO_FAULT
-        return Finding(words, channel, "unknown", 1 - ranked.good, channel=channel)
-    spread = scene.spread
-    off = ranked.as_good.deviations[: len(spread)]
-    furthest = int(np.argmax(np.abs(off)))
-    by = float(np.expm1(spread[furthest].sigma * off[furthest]))
-    it = " ".join(filter(None, [channel, spread[furthest].name or "box"]))
-    words = f"{EDGE}; furthest off is {NAMES[spread[furthest].field]} of {it}, by {100 * by:+.0f} %"
-    return Finding(words, channel, "unknown", ranked.good, channel=channel)
+        words = SEVERAL if several else NO_FAULT
+        words = f"{words}; what it shows: {'; '.join(shown)}" if shown else words
+        return Finding(words, channel, UNKNOWN, 1 - ranked.good, channel=channel)
+    furthest, sigmas = _furthest(scene, ranked)
+    by = float(np.expm1(furthest.sigma * sigmas))
+    it = " ".join(filter(None, [channel, furthest.name or "box"]))
+    words = f"{EDGE}; furthest off is {NAMES[furthest.field]} of {it}, by {100 * by:+.0f} %"
+    return Finding(words, channel, UNKNOWN, ranked.good, channel=channel)
 
 
-def finding_of(scene: Scene, one: Ranked) -> Finding:
+def _furthest(scene: Scene, ranked: Ranking) -> tuple[Parameter, float]:
+    """What of a unit that is taken for good lies furthest from its nominal value, and by how many sigmas."""
+    off = ranked.as_good.deviations[: len(scene.spread)]
+    at = int(np.argmax(np.abs(off)))
+    return scene.spread[at], float(off[at])
+
+
+def _outside(scene: Scene, ranked: Ranking) -> list[Finding]:
+    """The one number that lies outside its tolerance where nothing else is wrong, as the fault that it is."""
+    furthest, sigmas = _furthest(scene, ranked)
+    if ranked.good < NAMED_FROM or abs(sigmas) < FURTHEST or furthest.field not in AS_FAULT:
+        return []
+    cause = Cause(AS_FAULT[furthest.field], scene.model.name, (furthest.name,) if furthest.name else ())
+    u_relative = furthest.sigma * float(ranked.as_good.deviations_u[scene.spread.index(furthest)])
+    amount = float(np.exp(furthest.sigma * sigmas))
+    return [finding_of(scene, Ranked(cause, ranked.good, ranked.as_good, amount, u_relative))]
+
+
+def finding_of(scene: Scene, one: Ranked, group: Group[Cause] | None = None) -> Finding:
     """A ranked cause in words. A neighbour that is too loud is told as the gain of that one."""
     cause = Cause("gain", one.cause.what[0]) if one.cause.kind == LOUD_NEIGHBOUR else one.cause
     said = told(cause, scene.model, one.amount, one.amount_u_relative)
@@ -277,6 +290,7 @@ def finding_of(scene: Scene, one: Ranked) -> Finding:
         channel=cause.channel,
         what=cause.what,
         alike_causes=tuple((other.kind, other.what) for other in one.alike),
+        also_possible=group is not None and group.also_possible,
     )
 
 

@@ -18,7 +18,7 @@ from rig.readings import Curve, Reading
 from rig.report import heat, words
 from rig.report.conditions import calibrations, conditions, played_again, told_of_bench
 from rig.report.figures import HATCHING, Panel, band_verdicts, curves_svg, panels_of
-from rig.report.told import details, headline, rework_words
+from rig.report.told import rework_words, titled
 from rig.report.unproved import alike, ended_early, not_checked, together, unjudged_ranges
 from rig.sequencer import Run
 from rig.verdicts import CheckResult
@@ -76,7 +76,7 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
         told=[part for part in sections if part.verdicts or part.figures or part.unjudged],
         failures=failures(run, kit),
         most_failures=MOST_FAILURES,
-        findings=[(headline(finding), details(finding)) for finding in run.findings],
+        findings=titled(run.findings),
         reworked=list(rework_words(run, document)),
         decision=kit.decision.words(),
         overview=overview(run, kit),

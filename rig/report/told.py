@@ -5,12 +5,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from rig.circuit.parts import Kind
-from rig.findings.tell import Finding
+from rig.findings.finding import NAMED_FROM, UNKNOWN, Finding
 from rig.findings.words import quantity
 from rig.rework import MANY, helped
 from rig.sequencer import Run
 
-UNKNOWN = "unknown"
+LEADING, BESIDE = "What is probably wrong", "Also possible"
 KINDS: Mapping[str, Kind] = {"ohm": "R", "H": "L", "F": "C"}
 
 
@@ -21,11 +21,19 @@ def percent(probability: float) -> str:
     return f"{100 * probability:.0f} %" if probability >= 0.005 else "below 1 %"
 
 
+def titled(findings: Sequence[Finding]) -> list[tuple[str, list[tuple[str, list[tuple[str, str]]]]]]:
+    """Findings under their titles: what leads with everything that helps, what is also possible in a line or two."""
+    leading = [(headline(finding), details(finding)) for finding in findings if not finding.also_possible]
+    beside = [(headline(finding), details(finding)[:1]) for finding in findings if finding.also_possible]
+    return [(title, told) for title, told in ((LEADING, leading), (BESIDE, beside)) if told]
+
+
 def headline(finding: Finding) -> str:
     """What is wrong and how probable that is; of what nothing explains the words alone."""
     if finding.kind == UNKNOWN:
         return f"{finding.channel}: {finding.words}"
-    return f"{finding.words} (probability {percent(finding.probability)})"
+    together = "or what looks the same: " if finding.alike else ""
+    return f"{finding.words} ({together}probability {percent(finding.probability)})"
 
 
 def details(finding: Finding) -> list[tuple[str, str]]:
@@ -33,10 +41,10 @@ def details(finding: Finding) -> list[tuple[str, str]]:
     if finding.kind == UNKNOWN:
         return []
     lines = (
+        ("looks the same", "; ".join(finding.alike)),
         ("found", _found(finding)),
         ("look at", finding.where_to_look),
         ("measure", finding.what_to_measure),
-        ("cannot be told from", "; ".join(finding.alike)),
     )
     return [(name, text) for name, text in lines if text]
 
@@ -66,6 +74,8 @@ def finding_of(entry: Mapping[str, Any]) -> Finding:
     for name in ("alike", "what"):
         known[name] = tuple(known.get(name, ()))
     known["alike_causes"] = tuple((kind, tuple(what)) for kind, what in known.get("alike_causes", ()))
+    # A record from before findings said what leads.
+    known.setdefault("also_possible", known["kind"] != UNKNOWN and known["probability"] < NAMED_FROM)
     return Finding(**known)
 
 

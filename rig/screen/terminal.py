@@ -15,11 +15,11 @@ from rich.text import Text
 
 from rig import sequencer
 from rig.bench.soundcard import ListedDevice
-from rig.findings.tell import Finding
+from rig.findings.finding import Finding
 from rig.judge import Verdict, apart, hertz
 from rig.judging import NOT_DONE
 from rig.records import Record
-from rig.report.told import details, findings_of, headline
+from rig.report.told import LEADING, findings_of, titled
 from rig.requests import Programme, Request
 from rig.screen.soak import SoakScreen, Watched, hot_words, programme_words
 from rig.signals import stimulus
@@ -150,12 +150,12 @@ def _cells(verdict: Verdict) -> list[Text | str]:
 def findings_words(findings: Sequence[Finding]) -> Text:
     """What is probably wrong, where to look and what to measure; nothing at all where nothing was found."""
     told = Text()
-    for finding in findings:
-        told += Text(f"{headline(finding)}\n", style="bold")
-        for name, words in details(finding):
-            told += Text(f"  {name}: {words}\n")
-    if told:
-        told = Text("What is probably wrong\n", style="italic") + told
+    for title, entries in titled(findings):
+        told += Text(f"{title}\n", style="italic")
+        for head, lines in entries:
+            told += Text(f"{head}\n", style="bold" if title == LEADING else "none")
+            for name, words in lines:
+                told += Text(f"  {name}: {words}\n")
     return told
 
 

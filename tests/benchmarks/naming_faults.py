@@ -41,7 +41,8 @@ from rig.bench.calibration import calibrate_known_load  # noqa: E402
 from rig.bench.fault_kinds import UNIT_KINDS, Fault  # noqa: E402
 from rig.bench.faults import fault_names, parse_fault  # noqa: E402
 from rig.bench.simulated import SimulatedBench  # noqa: E402
-from rig.findings.tell import Finding, findings  # noqa: E402
+from rig.findings.finding import Finding  # noqa: E402
+from rig.findings.tell import findings  # noqa: E402
 from rig.kit import Kit  # noqa: E402
 from rig.readings import KnownLoad  # noqa: E402
 from rig.report.confusion import confusion_svg  # noqa: E402

@@ -195,6 +195,13 @@ def test_a_room_too_loud_to_prove_anything_is_void_and_says_by_how_much():
     assert f"{reading(found, 'detectable impulsive distortion').value:.0f} dB" in evidence.trouble
 
 
+def test_a_box_that_plays_too_quietly_is_not_blamed_on_the_room():
+    trouble = reading(read(0.03 * unit_pa() + pink_pa(chance(11), 24), prove_db=-40.0), "evidence of impulses").trouble
+    assert trouble.startswith("the box plays")
+    assert "more quietly than the design" in trouble
+    assert "the room" not in trouble
+
+
 def test_proof_is_not_given_where_the_sweep_is_not_searched():
     found = read(unit_pa() + pink_pa(chance(11), 35), prove_db=-20.0, prove_hz=[60.0, 5000.0])
     assert outcome(found) == "void"

@@ -16,9 +16,9 @@ from rig.circuit.channel import find_part, impedance_ohm, with_part
 from rig.explain_command import curves_of, newest_failed, panels_of
 from rig.findings.curves import amount_of, curves_under, hypothesis_of
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause, Hypothesis
+from rig.findings.finding import Finding
 from rig.findings.prediction import scene_of
 from rig.findings.ranking import dictionary
-from rig.findings.tell import Finding
 from rig.findings.words import told
 from rig.readings import Curve
 from rig.records import RecordError

@@ -8,7 +8,7 @@ from test_certificate import page, text_of
 from test_first_page import first_page
 
 from rig.decision import Decision
-from rig.findings.tell import Finding
+from rig.findings.finding import Finding
 from rig.judge import Verdict
 from rig.limits import Limit
 from rig.readings import CheckReadings, Reading
@@ -49,11 +49,11 @@ def test_a_finding_is_told_with_everything_that_helps(where: str) -> None:
     run = replace(judged(9.0), findings=(COIL, UNKNOWN))
     told = str(findings_words(run.findings)) if where == "screen" else text_of(first_page(page(run)))
     assert "What is probably wrong" in told
-    assert "left L1 measures 0.1 mH, should be 1 mH (probability 87 %)" in told
+    assert "left L1 measures 0.1 mH, should be 1 mH (or what looks the same: probability 87 %)" in told
     assert "found: 0.1 mH ± 5 uH (k = 2), should be 1 mH" in told
     assert "look at: the print on L1" in told
     assert "measure: lift one leg of L1" in told
-    assert "cannot be told from: left L1 is short; left C2 is open" in told
+    assert "looks the same: left L1 is short; left C2 is open" in told
     assert "right: no single fault explains this" in told
     assert "70 %" not in told
 

@@ -1,0 +1,97 @@
+"""What a finding is, and what may lead: told alike on screen, paper, in --json and by `kitproof explain`."""
+
+from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Generic, TypeVar
+
+T = TypeVar("T", bound=Hashable)
+
+#: A cause, together with those that cannot be told from it, must be this probable to be named first ...
+NAMED_FROM = 0.5
+#: ... no more than so many together, ...
+LARGEST_GROUP = 3
+#: ... and what is told besides it must be this probable.
+BESIDE_FROM = 0.05
+#: No more than so many for one channel: a hint is to be followed.
+MOST = 3
+UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A probable cause of a failure."""
+
+    #: What is wrong, in a sentence.
+    words: str
+    #: The kit's own name of what is wrong ("left L1").
+    part: str
+    #: As the dictionary calls it; "unknown" when nothing explains the failure.
+    kind: str
+    #: Of this cause and those in `alike` together.
+    probability: float
+    #: What was found of the part, its standard uncertainty, and what it should be; NaN where there is no number.
+    value: float = float("nan")
+    value_uncertainty: float = float("nan")
+    should_be: float = float("nan")
+    unit: str = ""
+    where_to_look: str = ""
+    what_to_measure: str = ""
+    #: Other causes that no measurement of this run tells from it, likeliest first.
+    alike: tuple[str, ...] = ()
+    #: Channel, and parts, drivers or the other channel: what a program asks for.
+    channel: str = ""
+    what: tuple[str, ...] = ()
+    #: The same others, as (kind, parts or drivers).
+    alike_causes: tuple[tuple[str, tuple[str, ...]], ...] = field(default=())
+    #: The channel has a second fault besides, which is another of the findings.
+    one_of_two: bool = False
+    #: Too improbable to be named first: it stands under "also possible".
+    also_possible: bool = False
+    #: Long loud playing did it: what was measured before does not show it.
+    since_soak: bool = False
+
+
+def in_order(found: Sequence[Finding]) -> tuple[Finding, ...]:
+    """What leads before what is also possible, what is known before what is not, the likeliest first."""
+    return tuple(sorted(found, key=lambda one: (one.also_possible, one.kind == UNKNOWN, -one.probability)))
+
+
+@dataclass(frozen=True)
+class Group(Generic[T]):
+    """A cause, and those that no measurement made tells from it."""
+
+    first: T
+    alike: tuple[T, ...]
+    #: Of all of them together.
+    probability: float
+    also_possible: bool
+
+
+def groups_of(
+    likely: Mapping[T, float], alike_of: Callable[[T], Collection[T]], from_: float = NAMED_FROM
+) -> list[Group[T]]:
+    """Causes in groups of at most `LARGEST_GROUP`, the likeliest first; only that one may lead, and only from `from_`.
+
+    Parameters
+    ----------
+    likely : mapping
+        Cause -> its probability.
+    alike_of : callable
+        The causes that nothing measured tells from one.
+    from_ : float
+        So probable a group must be to lead.
+    """
+    order = sorted(likely, key=lambda cause: -likely[cause])
+    found: list[Group[T]] = []
+    grouped: set[T] = set()
+    for cause in order:
+        if cause not in grouped and (likely[cause] >= BESIDE_FROM or not found):
+            alike = alike_of(cause)
+            same = [o for o in order if o in alike and o not in grouped and o != cause][: LARGEST_GROUP - 1]
+            grouped |= {cause, *same}
+            together = likely[cause] + sum(likely[other] for other in same)
+            found.append(Group(cause, tuple(same), together, also_possible=True))
+    found.sort(key=lambda group: -group.probability)
+    if found and found[0].probability >= from_:
+        found[0] = replace(found[0], also_possible=False)
+    return found[:MOST]
