@@ -16,6 +16,7 @@ from rig.judge import Outcome, outcome_of
 from rig.kit import Kit
 from rig.readings import Capture, Log
 from rig.requests import Programme, Request, Sweep
+from rig.same_run import with_misplaced
 from rig.second_look import HeardCapture, standing
 from rig.trust import BenchPart
 from rig.verdicts import CheckResult, examine, void
@@ -100,10 +101,9 @@ def evidence(
         request: standing(heard, captures) for request, heard in attempts.items()
     }
     stands |= {log.request: (log, against) for log, against in logs}
-    return (
-        {request: found for request, (found, _) in stands.items()},
-        {request: against for request, (_, against) in stands.items()},
-    )
+    measured = {request: found for request, (found, _) in stands.items()}
+    troubles = {request: against for request, (_, against) in stands.items()}
+    return measured, with_misplaced([one for one in measured.values() if isinstance(one, Capture)], troubles)
 
 
 def basis(

@@ -147,10 +147,12 @@ MAY_IMPORT = {
         "rig.kit",
         "rig.readings",
         "rig.requests",
+        "rig.same_run",
         "rig.second_look",
         "rig.trust",
         "rig.verdicts",
     ],
+    "rig.same_run": ["rig.readings", "rig.requests"],
     "rig.sequencer": [
         "rig.bench.base",
         "rig.bench_check",
