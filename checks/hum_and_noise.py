@@ -13,13 +13,14 @@ from collections.abc import Sequence
 from typing import Annotated
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from pydantic import Field
 
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
 from rig.requests import Sweep
-from rig.responses import acoustic_response
+from rig.responses import acoustic_response, quiet_part, sweep_layout
+from rig.signals import defects
 from rig.signals.bands import band_edges_hz, nominal_hz
 from rig.signals.quiet import HARMONICS, Hum, band_levels_db, mains_hum
 from rig.signals.uncertainty import noise_level_db, sum_level_noise_db, sum_of_powers_db
@@ -30,6 +31,9 @@ from rig.uncertainty import pressure_db, with_parts
 NAME = "hum_and_noise"
 TITLE = "Hum and noise at rest"
 GATE = False
+
+#: A live input's noise does not become so much less from one moment to the next (common practice, no source).
+SUPPRESSED_DB = 10.0
 
 Band = Annotated[list[float], Field(min_length=2, max_length=2)]
 
@@ -58,9 +62,13 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     curves: list[Curve] = []
     require_live_microphone(captures)
     silences = [capture for capture in captures if capture.request.is_silence]
-    hisses = {capture.request.at: hiss_level_db(capture, settings) for capture in silences}
+    require_live_silence(captures, settings)
+    quiet = {capture.request.at: capture.pascal()[quiet_part(capture)] for capture in silences}
+    rates = {capture.request.at: capture.sample_rate_hz for capture in silences}
+    hisses = {box: hiss_level_db(pressure, rates[box], settings) for box, pressure in quiet.items()}
     for capture in silences:
-        box, pressure, rate = capture.request.at, capture.pascal(), capture.sample_rate_hz
+        box, rate = capture.request.at, capture.sample_rate_hz
+        pressure = quiet[box]
         uncalibrated = "" if capture.calibration.microphone_v_per_pa else "the microphone is not calibrated"
         mids, levels = band_levels_db(pressure, rate, 31.5, 16000.0)
         noise_dba = float(weighted_level_db_spl(pressure - np.mean(pressure), rate, "A"))
@@ -118,9 +126,50 @@ def require_live_microphone(captures: Sequence[Capture]) -> None:
             raise Untrusted(f"the microphone heard no sweep, so its silence proves nothing ({request})")
 
 
-def hiss_level_db(capture: Capture, settings: Settings) -> float:
+def require_live_silence(captures: Sequence[Capture], settings: Settings) -> None:
+    """Silences are those of one live input: none holds samples of another, and each box's hisses as much as the short
+    silence before its sweep did.
+
+    Raises
+    ------
+    Untrusted
+        If not.
+    """
+    silences = [capture for capture in captures if capture.request.is_silence]
+    rows = [capture.samples[capture.inputs.index("microphone"), quiet_part(capture)] for capture in silences]
+    everything = np.concatenate(rows)
+    if defects.repeated(everything, everything.size):
+        raise Untrusted("two silences hold the same samples: the sound driver handed out an old recording")
+    before = {c.request.at: c for c in captures if not c.request.is_silence}
+    for capture, row in zip(silences, rows, strict=True):
+        swept = before.get(capture.request.at)
+        if swept is None:
+            continue
+        plan = sweep_layout(swept)
+        # What the sound before it leaves in the room is gone by the middle.
+        short = swept.samples[swept.inputs.index("microphone"), plan.mark_before // 2 : plan.mark_before]
+        levels = [upper_level_db(piece, capture.sample_rate_hz, settings) for piece in (short, row)]
+        less_db = levels[0] - levels[1]
+        if less_db > SUPPRESSED_DB:
+            raise Untrusted(
+                f"the silence at {capture.request.at} is {less_db:.0f} dB quieter in its upper bands than "
+                "the moment before the sweep there: something suppresses noise, or it is no recording of that input"
+            )
+
+
+def upper_level_db(row: NDArray[np.float32], rate_hz: float, settings: Settings) -> float:
+    """Level of the upper bands that the noise is seldom below, in dB of any reference: the lower quartile over time."""
+    step = round(0.02 * rate_hz)
+    blocks = row[: row.size // step * step].reshape(-1, step).astype(np.float64)
+    power = np.abs(np.fft.rfft(blocks * np.hanning(step), axis=1)) ** 2
+    frequency_hz = np.fft.rfftfreq(step, 1 / rate_hz)
+    inside = (frequency_hz > settings.hiss_hz[0]) & (frequency_hz < settings.hiss_hz[1])
+    return float(10 * np.log10(max(float(np.percentile(power[:, inside].sum(axis=1), 25)), 1e-30)))
+
+
+def hiss_level_db(pressure_pa: Floats, rate_hz: float, settings: Settings) -> float:
     """Level of the upper bands together."""
-    levels = band_levels_db(capture.pascal(), capture.sample_rate_hz, *settings.hiss_hz)[1]
+    levels = band_levels_db(pressure_pa, rate_hz, *settings.hiss_hz)[1]
     return float(10 * np.log10(np.sum(10 ** (levels / 10))))
 
 

@@ -28,7 +28,7 @@ LONGEST_DELAY_S = 1.0
 
 def _layout(capture: Capture) -> stimulus.Layout:
     request = capture.request
-    return stimulus.layout(request.start_hz, request.stop_hz, request.seconds, capture.sample_rate_hz)
+    return request.layout(capture.sample_rate_hz)
 
 
 def _has_another(capture: Capture) -> bool:

@@ -15,7 +15,8 @@ from rig.decision import Decision
 from rig.files import UNFINISHED_SUFFIX
 from rig.limits import Files, Limit, read_masks
 from rig.patterns import LONGEST, compiled
-from rig.requests import AT_LEADS, Moment, Stage, Sweep
+from rig.requests import AT_LEADS, Marks, Moment, Stage, Sweep
+from rig.signals.stimulus import MARK_PEAK, mark_band_hz
 from rig.speaker import ChannelSpec, Name, Positive, SweepHz
 from rig.tables import Misfit, Table, TableError, between, checked, may_name, near, read_toml, refuse_doubles
 from rig.trust import CalibrationKind
@@ -246,10 +247,12 @@ class Kit(Table):
         )
 
     def silence(self, channel: str, position: str, seconds: float) -> Sweep:
-        """Silence at a box with the amplifier on."""
-        spec = self.sweeps.playing
-        gain = self.amplifier.gain
-        return Sweep("playing", channel, channel, 0.0, gain, spec.start_hz, spec.stop_hz, seconds, position)
+        """Silence at a box with the amplifier on, between two marks that are no louder than its quiet sweep."""
+        spec, gain, levels = self.sweeps.playing, self.amplifier.gain, self.levels
+        level_v = min(levels.playing_v, levels.playing_quiet_v / MARK_PEAK)
+        marks = Marks(level_v, *mark_band_hz(*self.channel(channel).band))
+        band = (spec.start_hz, spec.stop_hz)
+        return Sweep("playing", channel, channel, 0.0, gain, *band, seconds, position, marks=marks)
 
 
 def load_kit(workspace: Path, name: str) -> Kit:

@@ -15,7 +15,7 @@ from pydantic import TypeAdapter
 
 from rig.files import read_bytes, why, write
 from rig.readings import Calibration, Capture, KnownLoad, MicrophoneResponse, OwnHarmonics, Row
-from rig.requests import Programme, Sweep
+from rig.requests import Marks, Programme, Sweep
 
 #: The columns of a log before and after those that were measured; answers as they came, and doubts about a kind of
 #: calibration, are marked so.
@@ -96,7 +96,7 @@ def read_captures(folder: Path, document: Mapping[str, Any]) -> Iterator[Capture
         except (OSError, soundfile.SoundFileError) as error:
             raise RecordError(f"{path}: cannot be read: {error}") from None
         yield Capture(
-            request=Sweep(**entry["request"]),
+            request=_sweep(entry["request"]),
             samples=np.ascontiguousarray(samples.T),
             inputs=tuple(entry["inputs"]),
             sample_rate_hz=entry["sample_rate_hz"],
@@ -106,6 +106,12 @@ def read_captures(folder: Path, document: Mapping[str, Any]) -> Iterator[Capture
             # Records were once made without a second device.
             other_clock=tuple(entry.get("other_clock", ())),
         )
+
+
+def _sweep(entry: Mapping[str, Any]) -> Sweep:
+    # Silences once had no marks.
+    marks = entry.get("marks")
+    return Sweep(**{**entry, "marks": marks and Marks(**marks)})
 
 
 def programme_of(entry: Mapping[str, Any]) -> Programme:

@@ -4,10 +4,12 @@ A sweep is asked for in full; how it is laid out in time (silence, marks, sweep,
 `rig.signals.stimulus`, which bench and checks share.
 """
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
 from typing import Literal
 
 from rig.signals.programme import Noise
+from rig.signals.stimulus import Layout, layout
 
 Stage = Literal["leads", "playing", "soak", "after"]
 
@@ -21,10 +23,20 @@ MOMENTS: tuple[Moment, ...] = ("before", "", "hot", "rest", "cooled")
 
 
 @dataclass(frozen=True)
+class Marks:
+    """Two short soft marks about a silence, which prove that all of it was recorded: see `rig.signals.stimulus`."""
+
+    #: RMS volts of the sweep that they would stand about.
+    level_v: float
+    low_hz: float
+    high_hz: float
+
+
+@dataclass(frozen=True)
 class Sweep:
     """One synchronised exponential sweep played on one channel, with the silence before it recorded as well.
 
-    A sweep of no volts at all is how silence is asked for: the same length of time, and nothing sounds.
+    A sweep of no volts at all is how silence is asked for: the same length of time, and nothing sounds but its marks.
     """
 
     #: The wiring of the bench that the sweep needs.
@@ -43,6 +55,24 @@ class Sweep:
     #: Name of the microphone position in the kit; empty on the leads.
     position: str = ""
     moment: Moment = ""
+    #: About a silence. Records once had silences without: the same request, whose capture proves less.
+    marks: Marks | None = field(default=None, compare=False, repr=False)
+
+    @property
+    def peak_v(self) -> float:
+        """Peak of a stimulus of peak 1, at the place where `level_v` holds."""
+        return math.sqrt(2) * (self.marks.level_v if self.marks else self.level_v)
+
+    def layout(self, sample_rate_hz: float) -> Layout:
+        """How it is laid out in time.
+
+        Raises
+        ------
+        ValueError
+            If the limits or the length are none that a sweep can have at this rate.
+        """
+        low_hz, high_hz = (self.marks.low_hz, self.marks.high_hz) if self.marks else (self.start_hz, self.stop_hz)
+        return layout(low_hz, high_hz, self.seconds, sample_rate_hz, has_sweep=self.marks is None)
 
     @property
     def is_silence(self) -> bool:

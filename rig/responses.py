@@ -1,5 +1,6 @@
 """What several checks need of one capture: the acoustic response of a channel, found once and shared."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -14,7 +15,7 @@ from rig.circuit.units import speed_of_sound_m_s
 from rig.kit import Kit
 from rig.readings import Capture, Floats, Untrusted
 from rig.requests import Sweep
-from rig.signals import deconvolution, stimulus, sweep, timing
+from rig.signals import deconvolution, marks, stimulus, sweep, timing
 from rig.signals.disturbance import noise_before, noise_of_the_moment
 from rig.signals.gating import Gated, gate
 from rig.signals.levels import db
@@ -26,6 +27,10 @@ Complex = NDArray[np.complex128]
 Singles = NDArray[np.float32]
 Complex64 = NDArray[np.complex64]
 
+#: What an input may be connected to.
+ROLES = ("microphone", "loopback", "drive", "sense")
+#: Longest latency of the equipment that is looked for.
+LONGEST_DELAY_S = 1.0
 #: Kept of the impulse response: before the electrical time zero, and after it.
 BEFORE_S = 0.05
 AFTER_S = 0.35
@@ -62,6 +67,41 @@ def judged_grid(request: Sweep, points_per_octave: int) -> Floats:
     return np.unique(np.append(grid[grid < request.stop_hz * 0.999], request.stop_hz))
 
 
+def form_troubles(capture: Capture) -> tuple[str, ...]:
+    """Why nothing could be read from a capture, in words: its shape, its inputs, its rate, its numbers."""
+    samples, inputs = capture.samples, capture.inputs
+    rate_hz = capture.sample_rate_hz
+    if not (math.isfinite(rate_hz) and rate_hz > 0):
+        return (f"a sample rate of {rate_hz:g} Hz was found; allowed is a number above 0",)
+    if samples.ndim != 2 or samples.shape[0] != len(inputs) or not samples.size:
+        return (f"samples of shape {samples.shape} were found; allowed is a row for each of {len(inputs)} inputs",)
+    wrong = [role for role in dict.fromkeys(inputs) if role not in ROLES or inputs.count(role) > 1]
+    wrong += [role for role in capture.other_clock if role not in inputs]
+    if wrong:
+        return (
+            f"inputs {', '.join(inputs)} were found ({', '.join(wrong)}); allowed: each of {', '.join(ROLES)} once",
+        )
+    if samples.dtype.kind != "f" or not np.all(np.isfinite(samples)):
+        return (f"the capture holds values that are not finite ({capture.request})",)
+    return ()
+
+
+def quiet_part(capture: Capture) -> slice:
+    """Of a recording of silence what lies between its marks and the room's answer to them; all where it has none.
+
+    Raises
+    ------
+    Untrusted
+        If the capture does not hold all of it.
+    """
+    if not capture.request.marks:
+        return slice(0, capture.samples.shape[1])
+    layout = sweep_layout(capture)
+    role = "loopback" if capture.has("loopback") else "microphone"
+    late = int(marks.arrival(capture.samples[capture.inputs.index(role)], layout, LONGEST_DELAY_S)[0])
+    return slice(layout.between_marks.start + late, layout.between_marks.stop + late)
+
+
 @lru_cache(maxsize=64)
 def sweep_layout(capture: Capture) -> stimulus.Layout:
     """How the capture's stimulus is laid out in time.
@@ -72,12 +112,12 @@ def sweep_layout(capture: Capture) -> stimulus.Layout:
         If the capture does not hold all of it, or holds values that are not finite: nothing can be read from it.
     """
     request = capture.request
-    layout = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, capture.sample_rate_hz)
+    if malformed := form_troubles(capture):
+        raise Untrusted(malformed[0])
+    layout = request.layout(capture.sample_rate_hz)
     frames = capture.samples.shape[1]
     if frames < layout.frames:
         raise Untrusted(f"{frames} samples were captured of a stimulus of {layout.frames} ({request})")
-    if not np.all(np.isfinite(capture.samples)):
-        raise Untrusted(f"the capture holds values that are not finite ({request})")
     return layout
 
 

@@ -21,7 +21,6 @@ from rig.readings import Capture, Log, Row
 from rig.requests import AT_LEADS, Programme, Request, Stage, Sweep
 from rig.schedule import Group, Schedule
 from rig.second_look import MOST_LOOKS, HeardCapture, is_doubtful, needs_another, standing
-from rig.signals import stimulus
 from rig.verdicts import CheckResult, capture_troubles, examine
 
 #: A disturbed capture is repeated at most so often before its checks are void.
@@ -399,7 +398,7 @@ def _judged(walk: _Walk) -> Judgement:
 def sounding_s(capture: Capture) -> float:
     """How long the stimulus of a capture lasts."""
     request = capture.request
-    return stimulus.layout(request.start_hz, request.stop_hz, request.seconds, capture.sample_rate_hz).total_s
+    return request.layout(capture.sample_rate_hz).total_s
 
 
 def _run(walk: _Walk, judged: Judgement) -> Run:

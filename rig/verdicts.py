@@ -9,7 +9,8 @@ from rig.judge import Outcome, Verdict, judge, outcome_of
 from rig.kit import Kit
 from rig.readings import Capture, CheckReadings, Log, Untrusted
 from rig.requests import Request
-from rig.signals import alteration, integrity, marks, quiet, stimulus
+from rig.responses import form_troubles
+from rig.signals import alteration, integrity, marks, quiet
 from rig.trust import BenchPart, doubt, rests_on
 from rig.uncertainty import with_repeatability
 
@@ -34,7 +35,7 @@ def capture_integrity(capture: Capture) -> integrity.Integrity:
     """
     request = capture.request
     rows = [capture.inputs.index(role) for role in ("loopback", "drive") if capture.has(role)]
-    layout = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, capture.sample_rate_hz)
+    layout = request.layout(capture.sample_rate_hz)
     other = [capture.inputs.index(role) for role in capture.other_clock if capture.has(role)]
     row = rows[0] if rows and rows[0] not in other else None
     return integrity.inspect(capture.samples, layout, row, inputs=capture.inputs, other_clock=other)
@@ -43,8 +44,11 @@ def capture_integrity(capture: Capture) -> integrity.Integrity:
 def capture_troubles(capture: Capture) -> tuple[str, ...]:
     """Everything that speaks against a capture: the driver's flags and the samples."""
     flags = tuple(f"the sound driver reported: {flag}" for flag in capture.flags)
+    if malformed := form_troubles(capture):
+        return flags + malformed
     if capture.request.is_silence:
-        return flags + quiet.silence_troubles(capture.samples, capture.inputs)
+        timing = capture_integrity(capture).troubles if capture.request.marks else ()
+        return flags + tuple(dict.fromkeys((*timing, *quiet.silence_troubles(capture.samples, capture.inputs))))
     found = capture_integrity(capture)
     return flags + (found.troubles or capture_alterations(capture, found))
 
@@ -52,7 +56,7 @@ def capture_troubles(capture: Capture) -> tuple[str, ...]:
 def capture_alterations(capture: Capture, found: integrity.Integrity) -> tuple[str, ...]:
     """What an operating system did to the rows of a sound capture: automatic gain, noise suppression, resampling."""
     request, one_clock = capture.request, clocks.on_playing_clock(capture)
-    layout = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, capture.sample_rate_hz)
+    layout = request.layout(capture.sample_rate_hz)
     told = []
     for n, role in enumerate(capture.inputs):
         if n not in found.silent_rows:

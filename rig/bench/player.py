@@ -1,6 +1,5 @@
 """Plays requests through an open sound process: when each stimulus sounds, and which recording is its own."""
 
-import math
 from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import AbstractContextManager
@@ -41,7 +40,7 @@ def sample_peak(request: Sweep, output_volts: float) -> float:
     BenchSetupError
         If the card cannot give that level.
     """
-    peak = request.level_v * math.sqrt(2) / request.path_gain / output_volts
+    peak = request.peak_v / request.path_gain / output_volts
     if not 0 <= peak <= 1:
         raise BenchSetupError(
             f"{request}: needs {peak * output_volts:.3g} V peak at the card's output; allowed by output_volts is "
@@ -62,7 +61,7 @@ def prepared(request: Sweep, routing: Routing, ring_frames: int) -> tuple[stimul
     peak = sample_peak(request, routing.calibration.output_volts)
     rate_hz = routing.sample_rate_hz
     try:
-        plan = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, rate_hz)
+        plan = request.layout(rate_hz)
     except ValueError as error:
         raise BenchSetupError(f"{request}: {error}") from None
     if plan.frames + round(CAPTURE_ALLOWANCE_S * rate_hz) > ring_frames // 2:

@@ -34,7 +34,7 @@ from rig.circuit.units import speed_of_sound_m_s
 from rig.kit import Kit
 from rig.readings import Capture, KnownLoad
 from rig.requests import AT_LEADS, Request, Stage, Sweep
-from rig.signals.stimulus import Layout, compose, layout
+from rig.signals.stimulus import Layout, compose
 from rig.signals.timing import resample_by
 
 Floats = NDArray[np.float64]
@@ -167,7 +167,7 @@ class SimulatedBench:
         if equipment.unplugged:
             raise BenchError("the sound device is gone; plug it in again and start anew")
         rate_hz = equipment.sample_rate_hz
-        plan = layout(request.start_hz, request.stop_hz, request.seconds, rate_hz)
+        plan = request.layout(rate_hz)
         own_clock = equipment.microphone_ppm is not None and request.stage not in AT_LEADS
         frames = plan.frames + round((OWN_DEVICE_ALLOWANCE_S if own_clock else CAPTURE_ALLOWANCE_S) * rate_hz)
         size = int(fft.next_fast_len(frames + round(SETTLE_S * rate_hz), real=True))
@@ -330,7 +330,7 @@ def _peak_v(request: Sweep, equipment: Equipment) -> float:
     """Peak of the sweep at the card's output."""
     if equipment.output_muted:
         return 0.0
-    peak_v = request.level_v * math.sqrt(2) / request.path_gain
+    peak_v = request.peak_v / request.path_gain
     if peak_v > equipment.output_volts:
         raise BenchError(
             f"{request}: needs {peak_v:.3g} V at the sound card's output; it has {equipment.output_volts:g} V"

@@ -30,6 +30,8 @@ SHORT_FROM_HZ, SHORT_TO_HZ = 400.0, 16000.0
 #: A box that plays nothing above this is looked at through a long one.
 BASS_BELOW_HZ = 2000.0
 EVENED_POINTS = 18
+#: A level is off by a gain alone where so many percent of it lie so close to their median.
+EVEN_PERCENT, EVEN_DB = 80, 1.5
 #: Points of an octave that tell its phase.
 FEWEST_OF_OCTAVE = 12
 #: Points of a response that count stand so far above the noise.
@@ -57,6 +59,11 @@ class Heard:
     def shape_db(self) -> Floats:
         """Level against the design in half octaves, shape (n,)."""
         return np.asarray(10 * np.log10(evened(np.abs(self.measured) ** 2) / evened(np.abs(self.expected) ** 2)))
+
+    @property
+    def is_even(self) -> bool:
+        """Whether a gain alone would bring the level to the design's: a driver that is off bends it."""
+        return float(np.percentile(np.abs(self.shape_db - self.off_db), EVEN_PERCENT)) < EVEN_DB
 
     @cached_property
     def best(self) -> tuple[float, float]:

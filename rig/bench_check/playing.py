@@ -14,8 +14,6 @@ from rig.bench_check.evidence import (
     without_lines_rms,
 )
 from rig.bench_check.heard import (
-    BASS_BELOW_HZ,
-    Heard,
     Playing,
     heard_box,
     looped_db,
@@ -198,27 +196,23 @@ def _exchanged(one: str, other: str) -> Told:
 
 
 def place(bench: Playing) -> Told | None:
-    """Distance of the microphone by the time of flight, from each box that it stood at."""
+    """Distance of the microphone by the time of flight."""
     if "microphone" in bench.silence.other_clock:
         words = "the microphone has a clock of its own: its distance cannot be told by the time of flight"
         return unknown("microphone place", words)
-    at_own = {capture.request.channel for capture in bench.sweeps if capture.request.at == capture.request.channel}
-    told = [_place(bench, one) for one in bench.heard if one.timed and one.channel in at_own]
-    return next((one for one in told if one and one.is_right is False), told[0] if told else None)
-
-
-def _place(bench: Playing, box: Heard) -> Told | None:
-    agreement, lost = box.moved
-    if agreement < AGREEMENT or box.grid[-1] < BASS_BELOW_HZ:
+    first = bench.kit.channels[0].name
+    box = next((one for one in bench.heard if one.channel == first and one.timed), None)
+    if box is None or box.moved[0] < AGREEMENT:
         return None
+    agreement, lost = box.moved
     position = bench.kit.position(bench.sweeps[0].request.position)
     further_m = box.best[0] * air_speed_m_s(bench.silence)
     found_m = position.distance_m + further_m
     if abs(further_m) < PLACE_M:
-        return right("microphone place", f"the microphone is {found_m:.2f} m from the {box.channel} box")
+        return right("microphone place", f"the microphone is {found_m:.2f} m from the {first} box")
     if agreement < CLEARLY or lost < CLEARLY_MOVED:
         return None
-    words = f"the microphone is {found_m:.2f} m from the {box.channel} box; the kit says {position.distance_m:g} m"
+    words = f"the microphone is {found_m:.2f} m from the {first} box; the kit says {position.distance_m:g} m"
     to_do = "Put the microphone at its stop and the box against the jig's stops."
     return Told("microphone place", False, words, to_do)
 

@@ -33,7 +33,7 @@ def requests(kit: Kit, stage: Stage, sample_rate_hz: float) -> list[Sweep]:
     place = kit.positions[0].name
     sweeps = [kit.sweep("playing", channel.name, first, place, quiet=True) for channel in kit.channels]
     soft = replace(sweeps[0], level_v=sweeps[0].level_v * SOFTER, seconds=LONGER_S, stop_hz=widest_hz)
-    return [kit.silence(first, place, PLAYING_SILENCE_S), *sweeps, soft]
+    return [replace(kit.silence(first, place, PLAYING_SILENCE_S), marks=None), *sweeps, soft]
 
 
 def tell(kit: Kit, captures: Sequence[Capture], load_ohm: float | None = None) -> list[Told]:

@@ -22,7 +22,6 @@ from rig.records import Record
 from rig.report.told import LEADING, findings_of, titled
 from rig.requests import Programme, Request
 from rig.screen.soak import SoakScreen, Watched, hot_words, programme_words
-from rig.signals import stimulus
 from rig.verdicts import CheckResult
 
 #: Circle, square and triangle, as on the certificate.
@@ -86,7 +85,7 @@ def sound_s(request: Request) -> float:
     """How long a request sounds, silences included."""
     if isinstance(request, Programme):
         return request.seconds
-    return stimulus.layout(request.start_hz, request.stop_hz, request.seconds, 48000.0).total_s
+    return request.layout(48000.0).total_s
 
 
 def duration(seconds: float) -> str:

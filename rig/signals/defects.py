@@ -84,8 +84,8 @@ def zeroed(row: Samples, first: int, stop: int) -> tuple[int, int] | None:
     return None
 
 
-def repeated(row: Samples) -> tuple[int, int] | None:
-    """The first samples that return exactly within 8192 frames; (frame, distance) or None.
+def repeated(row: Samples, reach: int = REPEAT_REACH) -> tuple[int, int] | None:
+    """The first samples that return exactly within `reach` frames; (frame, distance) or None.
 
     A driver that plays or hands out a buffer twice leaves this; noise never does. Stretches that hardly change from
     sample to sample (silence, rounding) do not count.
@@ -99,7 +99,7 @@ def repeated(row: Samples) -> tuple[int, int] | None:
     keys = np.sort(hashes.astype(np.uint64) << np.uint64(32) | anchors.astype(np.uint64))
     places, hashes = (keys & np.uint64(0xFFFFFFFF)).astype(np.int64), keys >> np.uint64(32)
     for gap in itertools.count(1):
-        near = (hashes[gap:] == hashes[:-gap]) & (places[gap:] - places[:-gap] <= REPEAT_REACH)
+        near = (hashes[gap:] == hashes[:-gap]) & (places[gap:] - places[:-gap] <= reach)
         if not near.any():
             return None
         early, late = places[:-gap][near], places[gap:][near]

@@ -229,11 +229,11 @@ def _judge_timing(row: Floats, plan: Layout, timing: marks.Timing, electrical: b
         return ["the timing marks drown in noise, so nothing is known of lost samples"], NAN, NAN
     floor = FLOOR_ELECTRICAL if electrical else FLOOR_ACOUSTIC
     if abs(timing.shift) <= max(floor, SIGNIFICANT * timing.uncertainty):
-        return (_foreign(row, plan, timing) if electrical else []), ppm, 0.0
+        return (_foreign(row, plan, timing) if electrical and plan.has_sweep else []), ppm, 0.0
     verb = "lost" if timing.shift < 0 else "inserted"
     count = f"{abs(timing.shift):.1f} samples"
     kind, at = "unknown", NAN
-    if electrical:
+    if electrical and plan.has_sweep:
         kind, at = comparison.jump_or_drift(row, plan, timing.delay, timing.shift)
     if kind == "unknown":
         words = f"the timing is disturbed: {count} {verb}, or a clock difference of {ppm:+.0f} ppm"

@@ -7,12 +7,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import fft
 
+from rig.signals import defects
 from rig.signals.bands import band_edges_hz, mid_bands_hz
 from rig.signals.levels import REFERENCE_PRESSURE_PA
 
 Array = NDArray[np.float64]
 
 FULL_SCALE = 0.9999
+#: Noise of a row below this is no converter's: less than the rounding of one of 24 bits, a step over the root of 12.
+LEAST_NOISE = 2.0**-23 / np.sqrt(12)
 MAINS_HZ = (50.0, 60.0)
 #: Mains strays from its nominal frequency by less than this part (EN 50160: 1 % for 99.5 % of a year).
 MAINS_WITHIN = 0.01
@@ -26,7 +29,8 @@ LINES_FOR_HUM = 2
 def silence_troubles(samples: NDArray[np.float32], inputs: Sequence[str]) -> tuple[str, ...]:
     """What speaks against a recording of silence, in words.
 
-    No marks sound in it, so lost samples cannot be told; they do no harm to a level.
+    A live input is never still: noise of a converter's step or more changes from sample to sample, and never comes
+    again as it was. Lost samples are told by the marks about the silence, if there are any (`signals.integrity`).
 
     Parameters
     ----------
@@ -39,11 +43,28 @@ def silence_troubles(samples: NDArray[np.float32], inputs: Sequence[str]) -> tup
     for name, row in zip(inputs, samples, strict=True):
         if not np.all(np.isfinite(row)):
             troubles.append(f"{name}: samples that are not finite numbers")
-        elif np.any(np.abs(row) >= FULL_SCALE):
+        elif np.any(np.abs(row) >= FULL_SCALE) or defects.clipped(row):
             troubles.append(f"{name}: clipped in what should be silence")
-        elif name == "microphone" and not np.any(row):
-            troubles.append("microphone: nothing but zeros, not even noise; is it plugged in and allowed to be used?")
+        elif name == "microphone" and (words := dead_words(np.asarray(row, np.float32))):
+            troubles.append(f"microphone: {words}")
     return tuple(troubles)
+
+
+def dead_words(row: NDArray[np.float32]) -> str:
+    """Why a row, finite and of shape (frames,), is no live input's silence; empty: it may be one."""
+    if not np.any(row):
+        return "nothing but zeros, not even noise; is it plugged in and allowed to be used?"
+    if np.std(row.astype(np.float64)) < LEAST_NOISE:
+        return "less noise than any converter has; is the input the right one, and is something suppressing noise?"
+    if still := defects.runs(row[1:] == row[:-1], defects.ZERO_RUN - 1):
+        frames = max(stop - first for first, stop in still) + 1
+        return (
+            f"{frames} samples in a row are the same, as no live input gives them: samples were lost, or the gain is "
+            "so low that the noise drowns in the converter's steps; turn it up"
+        )
+    if block := defects.repeated(row, row.size):
+        return f"the samples from {block[0]} on are those of {block[1]} samples before (a repeated block)"
+    return ""
 
 
 @dataclass(frozen=True)

@@ -4,9 +4,11 @@
 
 The silence is the reading of the noise floor. The two marks are equal and short and cover a wide band: the spacing
 of their recordings tells a clock difference and lost samples at any microphone through any unit, since the unit
-does the same to both. The tail is the room's. The bench plays what `compose` gives; the checks read with `layout`.
+does the same to both. The tail is the room's. Where silence itself is asked for, the sweep alone is left out. The
+bench plays what `compose` gives; the checks read with `layout`.
 """
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -59,6 +61,8 @@ class Layout:
     mark_after: int
     #: Length of the whole stimulus.
     frames: int
+    #: False: nothing sounds but the marks.
+    has_sweep: bool = True
 
     @property
     def silence(self) -> slice:
@@ -76,12 +80,17 @@ class Layout:
         return slice(self.sweep_start, self.mark_after)
 
     @property
+    def between_marks(self) -> slice:
+        """The part where nothing sounds between two marks without a sweep, once the room has answered the first."""
+        return slice(self.sweep_start + math.ceil(TAIL_S * self.sample_rate_hz), self.mark_after)
+
+    @property
     def total_s(self) -> float:
         """Length of the whole stimulus in seconds."""
         return self.frames / self.sample_rate_hz
 
 
-def layout(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: float) -> Layout:
+def layout(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: float, has_sweep: bool = True) -> Layout:
     """Lay a sweep out in time.
 
     Parameters
@@ -92,6 +101,8 @@ def layout(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: floa
         Time from `start_hz` to `stop_hz`, 0.05 s or more; the sweep's margins come on top.
     sample_rate_hz
         The device's actual rate.
+    has_sweep
+        False: only the marks sound, in their part of the band.
 
     Raises
     ------
@@ -101,7 +112,7 @@ def layout(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: floa
     if not seconds >= SHORTEST_SWEEP_S:
         raise ValueError(f"a sweep of {seconds:g} s was asked for; allowed is {SHORTEST_SWEEP_S:g} s or more")
     sweep_frames = sweep.sweep_frames(start_hz, stop_hz, seconds, sample_rate_hz)
-    low_hz, high_hz = _mark_band(start_hz, stop_hz)
+    low_hz, high_hz = mark_band_hz(start_hz, stop_hz)
     mark_s = min(max(MARK_TIME_BANDWIDTH / (high_hz - low_hz), MARK_S[0]), MARK_S[1])
 
     def frames(part_s: float) -> int:
@@ -125,10 +136,11 @@ def layout(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: floa
         sweep_stop=sweep_stop,
         mark_after=mark_after,
         frames=mark_after + mark_frames + frames(REST_S),
+        has_sweep=has_sweep,
     )
 
 
-def _mark_band(start_hz: float, stop_hz: float) -> tuple[float, float]:
+def mark_band_hz(start_hz: float, stop_hz: float) -> tuple[float, float]:
     """300 Hz to 8 kHz where the sweep goes there, else as wide a part of the sweep's band as there is."""
     low_hz = max(start_hz, min(MARK_BAND_HZ[0], stop_hz / 4))
     return low_hz, min(stop_hz, max(MARK_BAND_HZ[1], 2 * low_hz))
@@ -145,7 +157,8 @@ def mark(plan: Layout) -> Floats:
 def compose(plan: Layout) -> Floats:
     """The whole stimulus, shape (frames,), the sweep's peak at 1. Kept for the next call, so not to be written to."""
     samples = np.zeros(plan.frames)
-    samples[plan.sweep] = sweep.synchronised_sweep(plan.start_hz, plan.stop_hz, plan.seconds, plan.sample_rate_hz)
+    if plan.has_sweep:
+        samples[plan.sweep] = sweep.synchronised_sweep(plan.start_hz, plan.stop_hz, plan.seconds, plan.sample_rate_hz)
     piece = mark(plan)
     for start in (plan.mark_before, plan.mark_after):
         samples[start : start + plan.mark_frames] += piece

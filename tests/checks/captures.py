@@ -66,7 +66,7 @@ def captured(
     Parameters
     ----------
     request
-        Its `level_v / path_gain` is the RMS voltage at the card's output.
+        Its `peak_v / path_gain` is the peak voltage at the card's output.
     paths
         Role of each input, and its path.
     latency
@@ -76,11 +76,11 @@ def captured(
     noise
         Noise in volts of any other kind, by role, as long as the capture or longer.
     """
-    plan = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, rate_hz)
+    plan = request.layout(rate_hz)
     frames = plan.frames + round(ALLOWANCE_S * rate_hz)
     size = int(fft.next_fast_len(frames + round(SETTLE_S * rate_hz), real=True))
     frequency_hz = fft.rfftfreq(size, 1 / rate_hz)
-    source = stimulus_spectrum(plan, size) * (request.level_v * np.sqrt(2) / request.path_gain)
+    source = stimulus_spectrum(plan, size) * (request.peak_v / request.path_gain)
     source = source * np.exp(-2j * np.pi * frequency_hz * latency / rate_hz)
     random = np.random.default_rng(seed)
     rows = []

@@ -63,11 +63,44 @@ def test_band_levels_of_a_tone_and_of_pink_noise() -> None:
     [(np.nan, "not finite"), (1.0, "clipped"), (0.0, "nothing but zeros")],
 )
 def test_what_cannot_be_silence_is_told(spoil: float, words: str) -> None:
-    samples = np.full((1, 4800), 1e-5, dtype=np.float32)
+    samples = live(4800)[np.newaxis]
     assert silence_troubles(samples, ["microphone"]) == ()
     samples[0, :] = 0 if spoil == 0 else samples[0]
     samples[0, 7] = spoil
     assert words in silence_troubles(samples, ["microphone"])[0]
+
+
+def live(frames: int = 48000, step: float = 2.0**-23, rms: float = 1e-5) -> np.ndarray:
+    """A converter's noise, in its steps."""
+    noise = rms * np.random.default_rng(1).standard_normal(frames)
+    return np.float32(np.round(noise / step) * step)
+
+
+def with_zeros(row: np.ndarray) -> np.ndarray:
+    row[20000:21000] = 0
+    return row
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        (np.full(48000, 1e-40, np.float32), "less noise than any converter has"),
+        (live() * np.float32(1e-30), "less noise than any converter has"),
+        (np.full(48000, 0.25, np.float32), "less noise than any converter has"),
+        (with_zeros(live()), "1000 samples in a row are the same"),
+        (np.tile(live(4096), 12), "4096 samples before (a repeated block)"),
+        (np.tile(live(24000), 2), "24000 samples before (a repeated block)"),
+        (live(step=2.0**-15, rms=0.2 * 2.0**-15), "turn it up"),
+        (np.clip(live(rms=0.01), -0.015, 0.015), "clipped"),
+    ],
+)
+def test_what_no_live_input_gives_is_no_silence(row: np.ndarray, words: str) -> None:
+    assert words in silence_troubles(row[np.newaxis], ["microphone"])[0]
+
+
+@pytest.mark.parametrize("step", [2.0**-23, 2.0**-15])
+def test_the_noise_of_a_converter_is_silence(step: float) -> None:
+    assert silence_troubles(live(96000, step, rms=2e-4)[np.newaxis], ["microphone"]) == ()
 
 
 @pytest.mark.parametrize("bad", [np.zeros(10), np.full(96000, np.nan)])
