@@ -159,9 +159,9 @@ def test_a_sign_leaves_a_part_of_the_bench_in_doubt(fault: str, parts: set[str])
     assert set(doubts) == parts
 
 
-def one_box(name: str = "left") -> Kit:
-    """The design with one of its boxes alone."""
-    kit = kit_of()
+def one_box(name: str = "left", kit_name: str = "booth-two") -> Kit:
+    """A design with one of its boxes alone."""
+    kit = kit_of(kit_name)
     return kit.model_copy(update={"channels": [kit.channel(name)]})
 
 
@@ -177,5 +177,8 @@ def test_where_one_box_and_bench_cannot_be_told_apart_both_are_said() -> None:
     doubts = bench_doubts(kit, run_captures("turned-knob=-6", kit=kit))
     assert doubts == bench_doubts(kit, run_captures("turned-knob=-6", kit=kit))
     assert "or the unit is like that" in doubts["microphone gain"]
+    # A short resistor before the driver makes it as much louder as a knob would, but the bare leads show it.
+    padded = one_box("left", "rehearsal-three")
+    assert bench_doubts(padded, run_captures("short:left:R1", kit=padded)) == {}
     # A box upside down is a fault that units have; nobody turns a microphone's sign with a knob.
     assert bench_doubts(kit, run_captures("reversed:left", kit=kit)) == {}
