@@ -130,7 +130,7 @@ def channel_readings(capture: Capture, settings: Settings, kit: Kit) -> CheckRea
     )
     noise = noise_parts(capture, residual, found, peaks)
     first, last = (round(time_s * capture.sample_rate_hz) for time_s in heard_between_s(residual))
-    sound = Sound("residual", channel, residual.samples[first:last], capture.sample_rate_hz)
+    sound = Sound("residual", channel, residual.samples[first:last].astype(np.float32), capture.sample_rate_hz)
     proof = Reading("detectable impulsive distortion", channel, proved, "dB")
     readings = (
         *worst_readings(capture, found, peaks, level, kit.channel(channel).band, trouble, noise),

@@ -1,7 +1,6 @@
 """`kitproof calibrate ...`, `kitproof calibrations`, `kitproof daily`: making, listing and watching calibrations."""
 
 import json
-import sys
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -34,6 +33,7 @@ from rig.calibrating import (
 from rig.daily import Point, judge, resistor_point, unit_point, unit_requests
 from rig.desk import Desk, Guide, Meter, Stopped, asked_over_visa, sound_capture, typed
 from rig.kit import Kit, load_kit
+from rig.screen.console import open_console, say, yes_or_no
 from rig.tables import TableError
 
 Workspace = Annotated[Path, typer.Option("--workspace", help="Folder with limits/, results/ and bench.toml.")]
@@ -162,7 +162,7 @@ def load_command(
 def _make(workspace: Path, file: Path | None, yes: bool, make: Callable[[Desk], Stored]) -> None:
     settings = opening.bench_settings(workspace, file)
     if settings is None or settings.kind == "simulated":
-        print(SIMULATED)
+        say(SIMULATED)
         return
     from rig.screen.calibrations import show_made
 
@@ -171,7 +171,7 @@ def _make(workspace: Path, file: Path | None, yes: bool, make: Callable[[Desk], 
     try:
         one = make(desk)
     except Stopped as stopped:
-        print(stopped, file=sys.stderr)
+        say(stopped, to_stderr=True)
         raise typer.Exit(VOID) from None
     show_made(one, save(workspace, one))
 
@@ -182,22 +182,16 @@ NO_KIT = cast(Kit, SimpleNamespace(channels=()))
 
 def _guide(yes: bool) -> Guide:
     def confirm(words: str) -> bool:
-        print(words)
-        if yes:
-            return True
-        # A bare Enter is not enough: a barcode scanner types one.
-        while True:
-            answer = _typed("  done? type y to go on, n to stop: ").lower()
-            if answer in ("y", "n"):
-                return answer == "y"
+        say(words)
+        return yes or yes_or_no(open_console(), "  done? type y to go on, n to stop: ")
 
-    return Guide(_typed, print, confirm)
+    return Guide(_typed, say, confirm)
 
 
 def _typed(words: str) -> str:
     try:
         return input(words).strip()
-    except EOFError:
+    except (EOFError, OSError):
         raise BenchSetupError("nobody answers at this terminal") from None
 
 
@@ -240,7 +234,7 @@ def calibrations(
     settings = opening.bench_settings(workspace, bench) or BenchSettings(kind="simulated")
     found, damaged = read_store(workspace, _bench_name(settings))
     for file in damaged:
-        print(f"{file.words}, left out", file=sys.stderr)
+        say(f"{file.words}, left out", to_stderr=True)
     ages = asked_ages(settings, load_kit(workspace, kit).calibrations if kit else ())
     held = Held(tuple(found), ages, datetime.now().astimezone(), tuple(damaged))
     shown = found if all_of_them else list({(one.kind, one.of): one for one in found}.values())
@@ -304,7 +298,7 @@ def daily(
         else:
             points = [_of_resistor(workspace, settings, ohm, before, guide)]
     except Stopped as stopped:
-        print(stopped, file=sys.stderr)
+        say(stopped, to_stderr=True)
         raise typer.Exit(VOID) from None
     from rig.screen.calibrations import show_daily
 
@@ -314,9 +308,7 @@ def daily(
         save(workspace, one.stored(name, made_at))
         show_daily(one)
     if any(one.state == OUT_OF_CONTROL for one in judged):
-        print(
-            "Until the cause is found and this check is in control again, what it speaks for is held as untrustworthy."
-        )
+        say("Until the cause is found and this check is in control again, what it speaks for is held as untrustworthy.")
         raise typer.Exit(FAIL)
 
 

@@ -2,9 +2,9 @@
 
 import json
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -21,9 +21,10 @@ from rig.kit import Kit, kit_names, load_kit
 from rig.learn_command import learn_command
 from rig.narrow_limits import without_room
 from rig.records import RecordError
-from rig.report.certificate import certificate
+from rig.report.paper import PaperError, make_certificate, paper_of
 from rig.rework_command import rework_command
 from rig.screen import terminal
+from rig.screen.console import open_console, say, steady_streams, yes_or_no
 from rig.tables import TableError
 from rig.verify import Job, job, judge_again, resume, verify, with_connection
 
@@ -56,7 +57,7 @@ def verify_command(
     by: By = "",
 ) -> None:
     """Measure one unit of a kit, judge it, write its record and certificate."""
-    console = Console(stderr=as_json)
+    console = open_console(as_json)
     work = job(workspace, kit, plan)
     records.refuse_bad_serial(work.kit, serial)
     for line in without_room(work.kit):
@@ -65,22 +66,48 @@ def verify_command(
     work, confirm = with_connection(work, settings), _confirm(console, yes or not _is_card(settings))
     run, record = _run(workspace, work, serial, opened, confirm, console, by)
     for words in (*record.document["set_aside"], *record.document["clock"]):
-        print(words, file=sys.stderr)
+        say(words, to_stderr=True)
     if as_json:
-        print(json.dumps({"folder": str(record.folder), **_plain_document(record)}))
+        document = records.read_record(record.folder).document
+        _told(lambda: print(json.dumps({"folder": str(record.folder), **document})))
     else:
-        _show(console, run)
-        console.print(f"certificate: {record.folder / 'certificate.html'}", soft_wrap=True)
-    raise typer.Exit(BENCH if run.bench_failed else STATUS[run.outcome])
+        _told(lambda: _show(console, run))
+    _certified(console, record)
+    raise typer.Exit(_status(run))
 
 
 def _run(
     workspace: Path, work: Job, serial: str, bench: Bench, confirm: sequencer.Confirm, console: Console, by: str = ""
 ) -> tuple[sequencer.Run, records.Record]:
-    def view(events: Iterable[sequencer.Event]) -> Iterator[sequencer.Event]:
-        return terminal.draw(events, work.schedule.requests, console)
+    screen = terminal.RunScreen(work.schedule.requests, console)
+    try:
+        return verify(workspace, work, serial, bench, confirm, screen.show, by)
+    finally:
+        _told(screen.stop)
 
-    return verify(workspace, work, serial, bench, confirm, view, certificate, by)
+
+def _told(tell: Callable[[], object]) -> None:
+    """Show what is on the record already; where that goes wrong the record and the exit status stay what they are."""
+    try:
+        tell()
+    except Exception as error:
+        say(f"it could not be shown here: {type(error).__name__}: {error}", to_stderr=True)
+
+
+def _certified(console: Console, record: records.Record) -> None:
+    """Make the certificate of a record and say where it is, or why there is none."""
+    try:
+        path = make_certificate(record)
+    except PaperError as error:
+        serial = record.document["serial"]
+        say(f"{error}\nThe record is whole: {record.folder}", to_stderr=True)
+        say(f"kitproof certificate {serial} makes its certificate when that is mended", to_stderr=True)
+    else:
+        _told(lambda: console.print(f"certificate: {path}", soft_wrap=True))
+
+
+def _status(run: sequencer.Run) -> int:
+    return BENCH if run.bench_failed else STATUS[run.outcome]
 
 
 def _open(
@@ -99,11 +126,7 @@ def _confirm(console: Console, unattended: bool) -> sequencer.Confirm:
         raise BenchSetupError("nobody can answer at this terminal; --yes answers every prompt")
 
     def ask(words: str) -> bool:
-        # A bare Enter is not enough: a barcode scanner types one.
-        while True:
-            answer = console.input("  done? type y to go on, n to stop: ").strip().lower()
-            if answer in ("y", "n"):
-                return answer == "y"
+        return yes_or_no(console, "  done? type y to go on, n to stop: ")
 
     return (lambda words: True) if unattended else ask
 
@@ -119,10 +142,10 @@ def resume_command(
     yes: Yes = False,
 ) -> None:
     """Go on with a run whose soak was interrupted by a crash or a power cut, or close it."""
-    console = Console()
+    console = open_console()
     runs, told = journal.load_all(workspace)
     for words in told:
-        print(words, file=sys.stderr)
+        say(words, to_stderr=True)
     found = [run for run in runs if serial in (None, run.serial)]
     if len(found) != 1:
         listed = ", ".join(f"{run.serial} ({run.kit}, {run.about['started_at']})" for run in runs) or "none"
@@ -133,17 +156,15 @@ def resume_command(
     work = job(workspace, before.kit, before.about["plan"])
     opened, settings = (None, None) if close else _open(workspace, bench, work.kit, before.serial, [])
     work = with_connection(work, settings)
-    run, record = resume(
-        work,
-        before,
-        opened,
-        _confirm(console, close or yes or not _is_card(settings)),
-        lambda events: terminal.draw(events, work.schedule.requests, console),
-        certificate,
-    )
-    _show(console, run)
-    console.print(f"certificate: {record.folder / 'certificate.html'}", soft_wrap=True)
-    raise typer.Exit(BENCH if run.bench_failed else STATUS[run.outcome])
+    confirm = _confirm(console, close or yes or not _is_card(settings))
+    screen = terminal.RunScreen(work.schedule.requests, console)
+    try:
+        run, record = resume(work, before, opened, confirm, screen.show)
+    finally:
+        _told(screen.stop)
+    _told(lambda: _show(console, run))
+    _certified(console, record)
+    raise typer.Exit(_status(run))
 
 
 def _show(console: Console, run: sequencer.Run) -> None:
@@ -153,14 +174,10 @@ def _show(console: Console, run: sequencer.Run) -> None:
     console.print(terminal.closing(run))
 
 
-def _plain_document(record: records.Record) -> dict[str, Any]:
-    return records.read_record(record.folder).document
-
-
 @app.command()
 def demo(workspace: Workspace = HERE) -> None:
     """Verify three simulated units of booth-two: a good one, one with its tweeter reversed, one with a wrong coil."""
-    console = Console()
+    console = open_console()
     work = job(workspace, "booth-two")
     units = {
         "BT-0001": ("a good unit", []),
@@ -176,7 +193,7 @@ def demo(workspace: Workspace = HERE) -> None:
     for serial, _, run, record in done:
         if run.findings:
             console.print(f"{serial}:", terminal.findings_words(run.findings))
-        console.print(f"{serial}: {record.folder / 'certificate.html'}", soft_wrap=True)
+        _certified(console, record)
     as_wanted = [run.outcome for _, _, run, _ in done] == ["pass", "fail", "fail"]
     raise typer.Exit(PASS if as_wanted else FAIL)
 
@@ -197,12 +214,12 @@ def results(
     readable, unreadable = records.all_records(workspace, kit, serial)
     found = [record.document for record in readable if outcome in ("", record.document["outcome"])]
     for words in unreadable:
-        print(words, file=sys.stderr)
+        say(words, to_stderr=True)
     if as_json:
         keys = ("run", "run_number", "serial", "outcome", "finished_at")
         print(json.dumps([{"kit": d["kit"]["name"], **{key: d[key] for key in keys}} for d in found]))
         return
-    console = Console()
+    console = open_console()
     console.print(terminal.record_table(found))
     for folder in records.unfinished(workspace):
         if journal.is_running(folder):
@@ -223,7 +240,7 @@ def show(
     if as_json:
         print(json.dumps({"folder": str(record.folder), "damages": told, **record.document}))
     else:
-        Console().print(terminal.record_page(record, told))
+        open_console().print(terminal.record_page(record, told, str(paper_of(record))))
     raise typer.Exit(VOID if told else PASS)
 
 
@@ -233,7 +250,7 @@ def rejudge(serial: str, workspace: Workspace = HERE, kit: OfKit = "") -> None:
     record = _newest(workspace, serial, kit)
     work = job(workspace, record.document["kit"]["name"], record.document.get("plan", ""))
     judged = judge_again(work, record)
-    console = Console()
+    console = open_console()
     console.print(terminal.verdict_table(judged.results))
     if judged.findings:
         console.print(terminal.findings_words(judged.findings))
@@ -243,11 +260,27 @@ def rejudge(serial: str, workspace: Workspace = HERE, kit: OfKit = "") -> None:
     raise typer.Exit(STATUS[judged.outcome])
 
 
-def _newest(workspace: Path, serial: str, kit: str, plan: str | None = None) -> records.Record:
+@app.command("certificate")
+def certificate_command(
+    serial: str,
+    workspace: Workspace = HERE,
+    kit: OfKit = "",
+    run: Annotated[int, typer.Option("--run", help="The number of the run; else the newest.")] = 0,
+) -> None:
+    """Make the certificate of a unit's newest record again, from what is recorded alone."""
+    record = _newest(workspace, serial, kit, number=run)
+    try:
+        say(make_certificate(record))
+    except PaperError as error:
+        raise RecordError(f"{record.folder}: {error}") from None
+
+
+def _newest(workspace: Path, serial: str, kit: str, plan: str | None = None, number: int = 0) -> records.Record:
     found = records.unit_records(workspace, serial, kit)
+    found = [record for record in found if number in (0, record.document["run_number"])]
     found = [record for record in found if plan in (None, record.document.get("plan", ""))]
     if not found:
-        words = f" by the plan {plan!r}" if plan else ""
+        words = f" by the plan {plan!r}" if plan else f" with the number {number}" if number else ""
         raise RecordError(f"no record of {serial!r}{words} in {workspace / 'results'}")
     return found[-1]
 
@@ -260,7 +293,7 @@ def reference(kit: str, serials: list[str], workspace: Workspace = HERE) -> None
     loaded = load_kit(workspace, kit)
     runs = [_newest(workspace, serial, kit, loaded.planned("")[0]) for serial in serials]
     folder = write_reference(loaded, runs)
-    print(f"the reference build of {kit} is now the mean of {', '.join(serials)}: {folder}")
+    say(f"the reference build of {kit} is now the mean of {', '.join(serials)}: {folder}")
 
 
 @app.command()
@@ -268,7 +301,7 @@ def devices(workspace: Workspace = HERE, bench: BenchFile = None) -> None:
     """List the sound devices that are there, and which of them fit bench.toml."""
     from rig.bench.soundcard import list_devices
 
-    Console().print(terminal.device_table(list_devices(opening.bench_settings(workspace, bench))))
+    open_console().print(terminal.device_table(list_devices(opening.bench_settings(workspace, bench))))
 
 
 @app.command()
@@ -276,7 +309,7 @@ def faults(kit: str, workspace: Workspace = HERE) -> None:
     """List the faults that the simulated bench can build into a unit of a kit or into itself."""
     from rig.bench.faults import fault_names
 
-    Console().print(terminal.two_columns("--fault", "what it does", fault_names(load_kit(workspace, kit))))
+    open_console().print(terminal.two_columns("--fault", "what it does", fault_names(load_kit(workspace, kit))))
 
 
 @app.command()
@@ -295,8 +328,8 @@ def kits(workspace: Workspace = HERE) -> None:
         except TableError as error:
             wrong = True
             rows.append((name, str(error)))
-            print(error, file=sys.stderr)
-    Console().print(terminal.two_columns("kit", "", rows))
+            say(error, to_stderr=True)
+    open_console().print(terminal.two_columns("kit", "", rows))
     raise typer.Exit(USAGE if wrong else PASS)
 
 
@@ -313,7 +346,7 @@ def wiring(folder: Annotated[Path, typer.Argument(help="Where to write the figur
 
     folder.mkdir(parents=True, exist_ok=True)
     for path in draw_all(folder):
-        print(path)
+        say(path)
 
 
 app.command("instruments")(instruments_command)
@@ -325,23 +358,34 @@ calibrate_command.register(app)
 app.command("capability")(capability_command)
 
 
+def _refuse_undecoded(arguments: Sequence[str]) -> None:
+    """Refuse arguments with bytes that are no text: they would stand in a record."""
+    for argument in arguments:
+        try:
+            argument.encode()
+        except UnicodeEncodeError:
+            raise TableError(f"found {argument!r} on the command line; allowed: text in UTF-8") from None
+
+
 def main() -> None:
     """Run a command and leave with its exit status: 0 pass, 1 fail, 2 void, 3 usage, 4 the bench could not do it."""
+    steady_streams()
     try:
+        _refuse_undecoded(sys.argv[1:])
         status = app(standalone_mode=False)
     except (TableError, RecordError, BenchSetupError) as error:
-        print(error, file=sys.stderr)
+        say(error, to_stderr=True)
         status = USAGE
     except BenchError as error:
-        print(error, file=sys.stderr)
+        say(error, to_stderr=True)
         status = BENCH
     except (KeyboardInterrupt, typer.Abort):
-        print("stopped", file=sys.stderr)
+        say("stopped", to_stderr=True)
         status = VOID
     except Exception as error:
         # Wrong usage: typer's own exceptions, which carry their message ready made.
         if not hasattr(error, "format_message"):
             raise
-        print(f"{error.format_message()}\nkitproof --help lists what there is", file=sys.stderr)
+        say(f"{error.format_message()}\nkitproof --help lists what there is", to_stderr=True)
         status = USAGE
     sys.exit(status or PASS)

@@ -11,9 +11,10 @@ from rig.findings.curves import IMPEDANCE, LEVEL, Under, curves_under
 from rig.findings.finding import Finding
 from rig.kit import Kit, kit_sha256, load_kit
 from rig.readings import Curve
+from rig.recorded import read_curve
 from rig.records import Record, RecordError
 from rig.report.told import findings_of
-from rig.trials import curve
+from rig.screen.console import say
 
 #: Under results/; begins with a dot, so that no command takes it for a kit.
 FOLDER = ".explain"
@@ -32,16 +33,16 @@ def explain_command(
     from rig.report.explanation import draw_explanation
     from rig.screen.terminal import show_findings
 
-    print(f"{serial}, run {document['run']}: {document['outcome']}")
+    say(f"{serial}, run {document['run']}: {document['outcome']}")
     if kit_sha256(loaded) != document["kit"]["sha256"]:
-        print("The kit has changed since this run: design and expected curves are drawn by today's.")
+        say("The kit has changed since this run: design and expected curves are drawn by today's.")
     if not findings:
-        print("No finding: nothing is probable enough to be named.")
+        say("No finding: nothing is probable enough to be named.")
         return
     show_findings(findings)
     panels = panels_of(loaded, curves_of(record), findings)
     if not panels:
-        print("No figure: this run measured neither impedance nor free-field level of what is wrong.")
+        say("No figure: this run measured neither impedance nor free-field level of what is wrong.")
         return
     path = workspace / "results" / FOLDER / f"{serial}-{document['run']}.svg"
     try:
@@ -49,7 +50,7 @@ def explain_command(
         draw_explanation(panels, f"{loaded.title}, {serial}, run {document['run']}", path)
     except OSError as error:
         raise RecordError(f"{path}: could not be written: {error.strerror or error}") from None
-    print(f"figure: {path}")
+    say(f"figure: {path}")
 
 
 def newest_failed(workspace: Path, serial: str, kit: str = "") -> Record:
@@ -77,7 +78,7 @@ def curves_of(record: Record) -> list[Curve]:
         If a curve is missing or was changed after the run.
     """
     entries = (entry for result in record.document["results"] for entry in result["curves"])
-    return [curve(record, entry) for entry in entries if entry["quantity"] in (IMPEDANCE, LEVEL)]
+    return [read_curve(record, entry) for entry in entries if entry["quantity"] in (IMPEDANCE, LEVEL)]
 
 
 def panels_of(kit: Kit, curves: Sequence[Curve], findings: Sequence[Finding]) -> list[list[Under]]:

@@ -268,14 +268,27 @@ def load_kit(workspace: Path, name: str) -> Kit:
     if not re.fullmatch(r"[a-z][a-z0-9-]*", name) or not path.is_file():
         known = ", ".join(kit_names(workspace)) or "none"
         raise TableError(f"no kit {name!r} in {workspace / 'limits'}; kits there: {known}")
-    files = read_files(path.parent)
-    kit = checked(Kit, read_toml(path), path)
+    kit = kit_in(path.parent)
     if kit.name != name:
         raise TableError(f"{path}: name: found {kit.name!r}; allowed: {name!r}, as the folder is called")
-    read_masks(kit.limits, path.parent, files)
-    if read_files(path.parent) != files:
-        raise TableError(f"{path.parent}: changed while it was read; start again when it has been written")
-    kit._folder, kit._files = path.parent, files
+    return kit
+
+
+def kit_in(folder: Path) -> Kit:
+    """Load the kit that stands in a folder, whatever that is called.
+
+    Raises
+    ------
+    TableError
+        Naming file, key, what was found, what is allowed; or naming file and row of a mask.
+    """
+    files = read_files(folder)
+    path = folder / "kit.toml"
+    kit = checked(Kit, read_toml(path), path)
+    read_masks(kit.limits, folder, files)
+    if read_files(folder) != files:
+        raise TableError(f"{folder}: changed while it was read; start again when it has been written")
+    kit._folder, kit._files = folder, files
     return kit
 
 

@@ -14,9 +14,9 @@ from rig.files import read_bytes, why, write_together
 from rig.kit import Kit, load_kit
 from rig.learning import IMPEDANCE, LEVEL, Disagree, Key, Learnt, Spread, learn, rejects_together, spreads_of_parts
 from rig.readings import Curve, Floats
+from rig.recorded import read_curve
 from rig.records import Record, RecordError
 from rig.tables import TableError
-from rig.trials import curve
 
 Source = Literal["builds", "parts", "both"]
 #: A mask has a point every so many octaves: few enough to read and edit.
@@ -93,7 +93,7 @@ def _refuse_out_of_range(rejects_percent: float, confidence_percent: float, draw
 
 def _curves(run: Record) -> dict[Key, Curve]:
     return {
-        (result["check"], entry["quantity"], entry["subject"]): curve(run, entry)
+        (result["check"], entry["quantity"], entry["subject"]): read_curve(run, entry)
         for result in run.document["results"]
         for entry in result["curves"]
         if (result["check"], entry["quantity"]) in (IMPEDANCE, LEVEL)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
+from urllib.parse import quote
 
 import numpy as np
 from numpy.typing import NDArray
@@ -135,9 +136,18 @@ def worst_point(margins: Floats, lower: Floats, upper: Floats, unit: str, among:
     return int(np.argmin(np.where(among, margins / window_widths(lower, upper, unit), np.inf)))
 
 
-def reference_path(folder: Path, check: str, quantity: str, subject: str) -> Path:
+def reference_name(check: str, quantity: str, subject: str) -> str:
+    """What the file of a curve of the reference build is called: a name of its own for each, whatever it holds."""
+    words = quote(f"{check} {quantity} {subject}", safe=" +")
+    return f"{words.replace('_', '%5F').replace('-', '_').replace(' ', '-')}.csv"
+
+
+def reference_path(folder: Path, check: str, quantity: str, subject: str, files: Files | None = None) -> Path:
     """Where the curve of the reference build stands."""
-    return folder / "reference" / f"{check} {quantity} {subject}.csv".replace(" ", "-")
+    path = folder / "reference" / reference_name(check, quantity, subject)
+    # As it was once called.
+    former = path.with_name(f"{check} {quantity} {subject}.csv".replace(" ", "-").replace("/", "%2F"))
+    return former if _is_there(former, files) and not _is_there(path, files) else path
 
 
 def reference_bench(folder: Path, files: Files | None = None) -> str | None:
@@ -223,7 +233,7 @@ def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str, f
         frequency_hz, centre = curve.frequency_hz, curve.design
     else:
         measured_on = reference_bench(folder, files)
-        path = reference_path(folder, check, curve.quantity, curve.subject)
+        path = reference_path(folder, check, curve.quantity, curve.subject, files)
         if measured_on is None or not _is_there(path, files):
             raise LookupError("no reference build was measured yet: kitproof reference KIT SERIAL makes one of a run")
         if measured_on != bench:

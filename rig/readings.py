@@ -280,7 +280,7 @@ class Sound:
     quantity: str
     subject: str
     #: Shape (frames,), in pascal or volts; written at a level that can be heard.
-    samples: Floats
+    samples: NDArray[np.float32]
     sample_rate_hz: float
 
 

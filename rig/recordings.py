@@ -4,18 +4,17 @@ import csv
 import io
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
-from pydantic import TypeAdapter
 
 from rig.files import read_bytes, why, write
-from rig.readings import Calibration, Capture, KnownLoad, MicrophoneResponse, OwnHarmonics, Row
-from rig.requests import Marks, Programme, Sweep
+from rig.plain import plain, restored
+from rig.readings import Calibration, Capture, Log, Row, Stop
+from rig.requests import Programme, Sweep
 
 #: The columns of a log before and after those that were measured; answers as they came, and doubts about a kind of
 #: calibration, are marked so.
@@ -51,7 +50,7 @@ def write_captures(
         entries.append(
             {
                 "file": name,
-                "request": asdict(capture.request),
+                "request": plain(capture.request),
                 "attempt": capture.attempt,
                 "inputs": list(capture.inputs),
                 "sample_rate_hz": capture.sample_rate_hz,
@@ -61,7 +60,7 @@ def write_captures(
                 "troubles": list(troubles),
             }
         )
-    return [_calibration_entry(calibration) for calibration in calibrations], entries
+    return [plain(calibration) for calibration in calibrations], entries
 
 
 def write_audio(path: Path, samples: NDArray[np.float32], sample_rate_hz: float) -> None:
@@ -80,24 +79,47 @@ def write_audio(path: Path, samples: NDArray[np.float32], sample_rate_hz: float)
         raise RecordError(f"{path}: could not be written: {why(error)}") from None
 
 
-def read_captures(folder: Path, document: Mapping[str, Any]) -> Iterator[Capture]:
-    """Captures back from their entries, in the order of playing, sample for sample as they were recorded.
+def read_audio(path: Path) -> tuple[NDArray[np.float32], float]:
+    """The samples of a file, shape (rows, n), and its sample rate in Hz.
 
     Raises
     ------
     RecordError
-        If an audio file is missing or cannot be read.
+        If it is missing or cannot be read.
     """
-    calibrations = [_calibration(entry) for entry in document["calibrations"]]
-    for entry in document["captures"]:
-        path = folder / entry["file"]
-        try:
-            samples, _ = soundfile.read(io.BytesIO(read_bytes(path)), dtype="float32", always_2d=True)
-        except (OSError, soundfile.SoundFileError) as error:
-            raise RecordError(f"{path}: cannot be read: {error}") from None
+    try:
+        samples, rate_hz = soundfile.read(io.BytesIO(read_bytes(path)), dtype="float32", always_2d=True)
+    except (OSError, soundfile.SoundFileError) as error:
+        raise RecordError(f"{path}: cannot be read: {error}") from None
+    return np.ascontiguousarray(samples.T), float(rate_hz)
+
+
+def read_captures(folder: Path, document: Mapping[str, Any], with_samples: bool = True) -> Iterator[Capture]:
+    """Captures back from their entries, in the order of playing, sample for sample as they were recorded.
+
+    Parameters
+    ----------
+    folder, document
+        Of the record, or of a run under way.
+    with_samples
+        False: all else is wanted; each capture has no frames.
+
+    Raises
+    ------
+    RecordError
+        If an entry is not one of this version, or an audio file is missing or cannot be read.
+    """
+    try:
+        calibrations = [_calibration(entry) for entry in document["calibrations"]]
+        requests = [restored(Sweep, entry["request"]) for entry in document["captures"]]
+    except ValueError as error:
+        raise RecordError(f"{folder}: a capture's entry cannot be read: {error}") from None
+    for request, entry in zip(requests, document["captures"], strict=True):
+        rows = len(entry["inputs"])
+        samples = read_audio(folder / entry["file"])[0] if with_samples else np.empty((rows, 0), np.float32)
         yield Capture(
-            request=_sweep(entry["request"]),
-            samples=np.ascontiguousarray(samples.T),
+            request=request,
+            samples=samples,
             inputs=tuple(entry["inputs"]),
             sample_rate_hz=entry["sample_rate_hz"],
             calibration=calibrations[entry["calibration"]],
@@ -106,12 +128,6 @@ def read_captures(folder: Path, document: Mapping[str, Any]) -> Iterator[Capture
             # Records were once made without a second device.
             other_clock=tuple(entry.get("other_clock", ())),
         )
-
-
-def _sweep(entry: Mapping[str, Any]) -> Sweep:
-    # Silences once had no marks.
-    marks = entry.get("marks")
-    return Sweep(**{**entry, "marks": marks and Marks(**marks)})
 
 
 def programme_of(entry: Mapping[str, Any]) -> Programme:
@@ -123,9 +139,10 @@ def programme_of(entry: Mapping[str, Any]) -> Programme:
         If the entry is not one of this version.
     """
     try:
-        return TypeAdapter(Programme).validate_python(dict(entry))
+        known: Programme = restored(Programme, dict(entry))
     except ValueError as error:
         raise RecordError(f"the log's request cannot be read: {error}") from None
+    return known
 
 
 def log_files(folder: Path, number: int) -> list[Path]:
@@ -185,12 +202,34 @@ def read_rows(folder: Path, number: int) -> list[Row]:
     """The rows of a programme's log; a row that was cut off in writing is left out."""
     rows = []
     for path in log_files(folder, number):
-        lines = path.read_text(encoding="utf-8").split("\n")
-        # What stands behind the last line's end was never finished.
-        cells = list(csv.reader(lines[:-1]))
-        header = cells[0] if cells else []
-        rows += [_row(dict(zip(header, line, strict=True))) for line in cells[1:] if len(line) == len(header)]
+        lines = list(_finished_lines(path.read_bytes().decode("utf-8", "replace")))
+        rows += [_row(dict(zip(lines[0], cells, strict=True))) for cells in lines[1:] if len(cells) == len(lines[0])]
     return rows
+
+
+def _finished_lines(text: str) -> Iterator[list[str]]:
+    """The lines of a table, each as its cells, without one that was cut off; a cell may hold line ends of its own."""
+    last_end = text.rfind("\n") + 1
+    try:
+        yield from csv.reader(io.StringIO(text[:last_end], newline=""), strict=True)
+    except csv.Error:
+        # The end that was found belongs to a cell of the line that was cut off.
+        return
+
+
+def log_of(request: Programme, rows: Sequence[Row], stopped: Stop | None = None) -> Log:
+    """A log from its rows."""
+    names = dict.fromkeys(name for row in rows for name in row.values)
+    return Log(
+        request=request,
+        seconds=np.array([row.seconds for row in rows]),
+        states=tuple(row.state for row in rows),
+        columns={name: np.array([row.values.get(name, np.nan) for row in rows]) for name in names},
+        events=tuple((row.seconds, row.event) for row in rows if row.event),
+        stopped=stopped,
+        began_at=next((row.clock for row in rows if row.clock), ""),
+        doubts={kind: why for row in rows for kind, why in row.doubts.items()},
+    )
 
 
 def _cells(row: Row) -> dict[str, str]:
@@ -204,9 +243,10 @@ def _cells(row: Row) -> dict[str, str]:
 
 def _line(cells: Sequence[str]) -> bytes:
     text = io.StringIO()
-    # One row, one line: an instrument may answer with a line's end.
-    csv.writer(text, lineterminator="\n").writerow([cell.replace("\n", " ").replace("\r", " ") for cell in cells])
-    return text.getvalue().encode()
+    # An instrument may answer with a line's end; the writer alone would not put marks around a carriage return.
+    has_return = any("\r" in cell for cell in cells)
+    csv.writer(text, lineterminator="\n", quoting=csv.QUOTE_ALL if has_return else csv.QUOTE_MINIMAL).writerow(cells)
+    return text.getvalue().encode("utf-8", "backslashreplace")
 
 
 def _row(cells: Mapping[str, str]) -> Row:
@@ -228,34 +268,12 @@ def _row(cells: Mapping[str, str]) -> Row:
     )
 
 
-def _calibration_entry(calibration: Calibration) -> dict[str, Any]:
-    return {key: _plain(value) for key, value in vars(calibration).items()}
-
-
-def _plain(value: Any) -> Any:
-    """A value of a calibration as JSON; a complex curve becomes two."""
-    if isinstance(value, np.ndarray) and np.iscomplexobj(value):
-        return {"real": value.real.tolist(), "imag": value.imag.tolist()}
-    if isinstance(value, np.ndarray):
-        # JSON has no NaN.
-        points = value.astype(object)
-        points[np.isnan(value)] = None
-        return points.tolist()
-    if is_dataclass(value):
-        return {key: _plain(part) for key, part in vars(value).items()}
-    return value
-
-
 def _calibration(entry: Mapping[str, Any]) -> Calibration:
     values = dict(entry)
-    for key, kind in (
-        ("known_load", KnownLoad),
-        ("microphone_response", MicrophoneResponse),
-        ("own_harmonics", OwnHarmonics),
-    ):
-        part = values.get(key)
-        values[key] = part and kind(**{name: _curve(name, value) for name, value in _up_to_date(part).items()})
-    return Calibration(**values)
+    if values.get("known_load"):
+        values["known_load"] = _up_to_date(values["known_load"])
+    known: Calibration = restored(Calibration, values)
+    return known
 
 
 def _up_to_date(part: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -264,12 +282,3 @@ def _up_to_date(part: Mapping[str, Any]) -> Mapping[str, Any]:
         return part
     rest = {key: value for key, value in part.items() if key not in ("ratio_real", "ratio_imag")}
     return {**rest, "ratio": {"real": part["ratio_real"], "imag": part["ratio_imag"]}}
-
-
-def _curve(name: str, value: Any) -> Any:
-    """The reverse of `_plain`, below the level of a calibration."""
-    if isinstance(value, dict):
-        return np.array(value["real"]) + 1j * np.array(value["imag"])
-    if name == "errors":
-        return tuple(tuple(row) for row in value)
-    return np.array(value, np.float64) if isinstance(value, list) else value

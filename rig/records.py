@@ -2,13 +2,12 @@
 
 import csv
 import hashlib
-import json
-import math
+import io
 import re
 import secrets
 import shutil
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
 from itertools import accumulate
@@ -16,18 +15,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.files import read_json, sync, why
 from rig.kit import Kit, kit_sha256
 from rig.patterns import LONGEST
-from rig.readings import Capture, Course, Curve, Floats, Log, Row, Sound
+from rig.plain import json_bytes, plain
+from rig.readings import Capture, Floats, Log, Row
 from rig.record_shape import refuse_misshapen
 from rig.recordings import RecordError as RecordError
-from rig.recordings import log_files, programme_of, read_captures, read_rows, write_audio, write_captures
+from rig.recordings import log_files, programme_of, read_captures, read_rows, write_captures
 from rig.requests import Programme
+from rig.result_files import write_result
 from rig.sequencer import Run
-from rig.verdicts import CheckResult
 
 SCHEMA = "kitproof run 1"
 UNFINISHED = ".unfinished-"
@@ -64,9 +63,6 @@ def refuse_bad_serial(kit: Kit | None, serial: str) -> None:
             f"serial {serial!r} is not one of kit {kit.name!r}; allowed: {kit.serial_pattern}, "
             f"for example {kit.serial_example}"
         )
-
-
-Certificate = Callable[[dict[str, Any], Run, Kit], str]
 
 
 def reserve(workspace: Path, kit: Kit, serial: str) -> Path:
@@ -112,7 +108,6 @@ def save(
     serial: str,
     run: Run,
     about: Mapping[str, Any],
-    certificate: Certificate,
     written: int = 0,
 ) -> Record:
     """Write a run's record into its reserved folder, sync it, rename it: no half record can ever be seen.
@@ -126,7 +121,7 @@ def save(
         If it cannot be written (a full disk). What could be written stays in the unfinished folder.
     """
     try:
-        return _save(folder, kit, serial, run, about, certificate, written)
+        return _save(folder, kit, serial, run, about, written)
     except OSError as error:
         raise RecordError(f"{folder}: the record could not be written: {error}") from error
 
@@ -137,22 +132,19 @@ def _save(
     serial: str,
     run: Run,
     about: Mapping[str, Any],
-    certificate: Certificate,
     written: int,
 ) -> Record:
     home, name = folder.parent, folder.name.removeprefix(UNFINISHED)
     document = _head(home, name, kit, serial, run, about)
     _copy_kit(kit, folder)
-    document["results"] = [_write_result(result, folder) for result in run.results]
+    document["results"] = [write_result(result, folder) for result in run.results]
     document["calibrations"], document["captures"] = write_captures(run.captures, folder, written)
-    document["findings"] = [asdict(finding) for finding in run.findings]
+    document["findings"] = [plain(finding) for finding in run.findings]
     document["logs"] = [_log_entry(n, log, troubles, folder) for n, (log, troubles) in enumerate(run.logs, 1)]
-    (folder / "certificate.html").write_text(certificate(document, run, kit), encoding="utf-8")
     for help_ in HELPS:
         (folder / help_).unlink(missing_ok=True)
     document["files"] = {path.relative_to(folder).as_posix(): sha256(path) for path in _files(folder)}
-    text = json.dumps(_plain(document), indent=1, ensure_ascii=False, allow_nan=False)
-    (folder / "run.json").write_text(text + "\n", encoding="utf-8")
+    (folder / "run.json").write_bytes(json_bytes(document))
     _sync(folder)
     final = home / name
     folder.rename(final)
@@ -174,8 +166,9 @@ def _head(home: Path, name: str, kit: Kit, serial: str, run: Run, about: Mapping
         "finished_at": now(),
         "outcome": run.outcome,
         "stopped": run.stopped,
+        "bench_failed": run.bench_failed,
         "bench_advice": run.bench_advice,
-        "timing": asdict(run.timing),
+        "timing": plain(run.timing),
         "previous": _link(earlier[-1]) if earlier else None,
     }
 
@@ -305,7 +298,7 @@ def load_captures(record: Record) -> Iterator[Capture]:
         If an audio file is missing or its checksum does not fit.
     """
     for entry in record.document["captures"]:
-        _refuse_changed(record, entry["file"])
+        unchanged(record, entry["file"])
     yield from read_captures(record.folder, record.document)
 
 
@@ -320,24 +313,49 @@ def load_rows(record: Record) -> dict[Programme, list[Row]]:
     rows = {}
     for number, entry in enumerate(record.document.get("logs", ()), 1):
         for name in entry["files"]:
-            _refuse_changed(record, name)
+            unchanged(record, name)
         rows[programme_of(entry["request"])] = read_rows(record.folder, number)
     return rows
 
 
-def _refuse_changed(record: Record, name: str) -> None:
+def columns_of(record: Record, name: str) -> dict[str, Floats]:
+    """The columns of one of a record's tables, by name; a cell with nothing in it is NaN.
+
+    Raises
+    ------
+    RecordError
+        If it is missing, was changed after the run, or is not a table of numbers.
+    """
+    path = unchanged(record, name)
+    try:
+        header, *rows = csv.reader(io.StringIO(path.read_text(encoding="utf-8")))
+        cells = np.array([[float(cell or "nan") for cell in row] for row in rows]).reshape(len(rows), len(header))
+    except (ValueError, csv.Error) as error:
+        raise RecordError(f"{path}: not a table of numbers: {error}") from None
+    return dict(zip(header, cells.T.copy(), strict=True))
+
+
+def unchanged(record: Record, name: str) -> Path:
+    """Where one of a record's files stands.
+
+    Raises
+    ------
+    RecordError
+        If it is missing, was changed after the run, or is none of the record's.
+    """
     path = record.folder / name
-    if not path.is_file() or sha256(path) != record.document["files"][name]:
+    if not path.is_file() or sha256(path) != record.document["files"].get(name):
         raise RecordError(f"{path}: missing, or changed after the run")
+    return path
 
 
 def _log_entry(number: int, log: Log, troubles: tuple[str, ...], folder: Path) -> dict[str, Any]:
     return {
-        "request": asdict(log.request),
+        "request": plain(log.request),
         "files": [path.relative_to(folder).as_posix() for path in log_files(folder, number)],
         "rows": int(log.seconds.size),
         "began_at": log.began_at,
-        "stopped": asdict(log.stopped) if log.stopped else None,
+        "stopped": plain(log.stopped),
         "troubles": list(troubles),
     }
 
@@ -351,88 +369,6 @@ def _copy_kit(kit: Kit, folder: Path) -> None:
         target = folder / "kit" / path.relative_to(kit.folder)
         target.parent.mkdir(parents=True, exist_ok=True)
         target.write_bytes(content)
-
-
-def _write_result(result: CheckResult, folder: Path) -> dict[str, Any]:
-    verdicts = []
-    for verdict in result.verdicts:
-        entry = {key: value for key, value in vars(verdict).items() if key != "mask"}
-        verdicts.append(entry)
-    return {
-        "check": result.name,
-        "title": result.title,
-        "outcome": result.outcome,
-        "reason": result.reason,
-        "readings": [asdict(reading) for reading in result.read.readings],
-        "curves": [_write_curve(curve, result.name, folder) for curve in result.read.curves],
-        "courses": [_write_course(course, result.name, folder) for course in result.read.courses],
-        "sounds": [_write_sound(sound, result.name, folder) for sound in result.read.sounds],
-        "remarks": list(result.read.remarks),
-        "verdicts": verdicts,
-    }
-
-
-def _write_curve(curve: Curve, check: str, folder: Path) -> dict[str, Any]:
-    blank = np.full(curve.value.shape, np.nan)
-    columns = {
-        "frequency_hz": curve.frequency_hz,
-        "value": curve.value,
-        "valid": curve.valid,
-        "uncertainty": blank if curve.uncertainty is None else curve.uncertainty,
-        "design": blank if curve.design is None else curve.design,
-    }
-    if curve.at_most is not None:
-        columns["at_most"] = curve.at_most
-    keys = ("quantity", "subject", "unit", "trouble", "method")
-    file = _write_columns(folder, "curves", f"{check} {curve.quantity} {curve.subject}", columns)
-    return {key: getattr(curve, key) for key in keys} | {"file": file}
-
-
-def _write_course(course: Course, check: str, folder: Path) -> dict[str, Any]:
-    blank = np.full(course.value.shape, np.nan)
-    fit = blank if course.fit is None else course.fit
-    columns = {"seconds": course.seconds, "value": course.value, "fit": fit}
-    file = _write_columns(folder, "courses", f"{check} {course.quantity} {course.subject}", columns)
-    return {key: getattr(course, key) for key in ("quantity", "subject", "unit")} | {"file": file}
-
-
-def _write_columns(folder: Path, kind: str, name: str, columns: Mapping[str, Floats | NDArray[np.bool_]]) -> str:
-    """Write a table; where it stands in the record. What is not finite is left empty."""
-    path = folder / kind / f"{re.sub(r'[^A-Za-z0-9.]+', '-', name)}.csv"
-    path.parent.mkdir(exist_ok=True)
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(columns)
-        for row in zip(*columns.values(), strict=True):
-            writer.writerow([int(value) if isinstance(value, np.bool_) else _text(value) for value in row])
-    return f"{kind}/{path.name}"
-
-
-def _write_sound(sound: Sound, check: str, folder: Path) -> dict[str, Any]:
-    """Written at a peak of half of full scale, with the factor that undoes it."""
-    name = re.sub(r"[^A-Za-z0-9.]+", "-", f"{check} {sound.quantity} {sound.subject}")
-    path = folder / "sounds" / f"{name}.wav"
-    path.parent.mkdir(exist_ok=True)
-    scale = 0.5 / max(float(np.max(np.abs(sound.samples), initial=0.0)), 1e-30)
-    write_audio(path, (sound.samples * scale).astype(np.float32), sound.sample_rate_hz)
-    return {"quantity": sound.quantity, "subject": sound.subject, "file": f"sounds/{path.name}", "scale": scale}
-
-
-def _text(value: float) -> str:
-    return repr(float(value)) if math.isfinite(value) else ""
-
-
-def _plain(value: Any) -> Any:
-    """JSON knows no NaN: what is not finite becomes null, numpy numbers become plain ones."""
-    if isinstance(value, Mapping):
-        return {str(key): _plain(inner) for key, inner in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(inner) for inner in value]
-    if isinstance(value, np.generic):
-        value = value.item()
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 def _files(folder: Path) -> list[Path]:

@@ -11,10 +11,10 @@ import numpy as np
 
 from rig.files import beside, read_json, sync, why, write_together
 from rig.kit import Kit
-from rig.limits import reference_path
+from rig.limits import reference_name
 from rig.readings import Curve
+from rig.recorded import read_curve
 from rig.records import Record, RecordError
-from rig.trials import curve
 
 
 def write_reference(kit: Kit, runs: Sequence[Record]) -> Path:
@@ -39,9 +39,7 @@ def write_reference(kit: Kit, runs: Sequence[Record]) -> Path:
     benches = {calibration["bench"] for run in runs for calibration in run.document["calibrations"]}
     if len(benches) != 1:
         raise RecordError(f"the runs are from several benches: {', '.join(sorted(benches))}")
-    contents = {
-        reference_path(kit.folder, *key).name: _mean_table(key, curves) for key, curves in _curves(runs).items()
-    }
+    contents = {reference_name(*key): _mean_table(key, curves) for key, curves in _curves(runs).items()}
     note = {
         "bench": benches.pop(),
         "runs": [{"serial": run.document["serial"], "run": run.document["run"]} for run in runs],
@@ -86,7 +84,7 @@ def _curves(runs: Sequence[Record]) -> dict[tuple[str, str, str], list[Curve]]:
         for result in run.document["results"]:
             for entry in result["curves"]:
                 key = (result["check"], entry["quantity"], entry["subject"])
-                found.setdefault(key, []).append(curve(run, entry))
+                found.setdefault(key, []).append(read_curve(run, entry))
     if not found:
         raise RecordError("the runs hold no curves")
     return found

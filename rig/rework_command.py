@@ -9,6 +9,7 @@ from rig import records
 from rig.kit import load_kit
 from rig.records import RecordError
 from rig.rework import note
+from rig.screen.console import say
 
 
 def rework_command(
@@ -24,4 +25,4 @@ def rework_command(
         raise RecordError(f"{workspace / 'results'}: no record of {serial!r}")
     kit = found[0].document["kit"]["name"]
     path = note(workspace, load_kit(workspace, kit), serial, words, by)
-    print(f"noted: {path}\nnow: kitproof verify {kit} {serial}")
+    say(f"noted: {path}\nnow: kitproof verify {kit} {serial}")

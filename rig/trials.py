@@ -1,16 +1,13 @@
 """Records as trials: which unit was measured by whom, and what was read of it."""
 
-import csv
-import io
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from rig.readings import Curve, Reading
-from rig.records import Record, RecordError, sha256
+from rig.recorded import read_curve, read_reading
+from rig.records import Record, RecordError
 
 #: Check, quantity, subject.
 Key = tuple[str, str, str]
@@ -68,66 +65,11 @@ def _trial(record: Record, unit: str, is_wanted: Callable[[Key], bool]) -> Trial
         for entry in result["readings"]:
             key = (result["check"], entry["quantity"], entry["subject"])
             if is_wanted(key):
-                readings[key] = _reading(entry)
+                readings[key] = read_reading(record, entry)
         for entry in result["curves"]:
             key = (result["check"], entry["quantity"], entry["subject"])
             if is_wanted(key):
-                curves[key] = curve(record, entry)
+                curves[key] = read_curve(record, entry)
     return Trial(
         unit, document.get("by", ""), document["run"], document["outcome"], document["kit"]["sha256"], readings, curves
-    )
-
-
-def _reading(entry: Mapping[str, Any]) -> Reading:
-    return Reading(
-        quantity=entry["quantity"],
-        subject=entry["subject"],
-        value=_number(entry["value"]),
-        unit=entry["unit"],
-        uncertainty=_number(entry.get("uncertainty")),
-        trouble=entry.get("trouble", ""),
-        said=entry.get("said", ""),
-        at_most=entry.get("at_most", False),
-    )
-
-
-def _number(value: float | None) -> float:
-    return float("nan") if value is None else float(value)
-
-
-def curve(record: Record, entry: Mapping[str, Any]) -> Curve:
-    """A curve of a record, from its entry under `results`.
-
-    Raises
-    ------
-    RecordError
-        If its file is missing, was changed after the run, or is not a table of numbers.
-    """
-    name = entry["file"]
-    path = record.folder / name
-    if not path.is_file() or sha256(path) != record.document["files"].get(name):
-        raise RecordError(f"{path}: missing, or changed after the run")
-    try:
-        rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8"))))
-        columns = {
-            column: np.array([float(row[column] or "nan") for row in rows])
-            for column in ("frequency_hz", "value", "valid", "uncertainty", "design")
-        }
-    except (KeyError, TypeError, ValueError) as error:
-        raise RecordError(f"{path}: not a table of numbers: {error}") from None
-    at_most = np.array([row["at_most"] == "1" for row in rows]) if rows and "at_most" in rows[0] else None
-    known = {column: columns[column] for column in ("uncertainty", "design") if np.isfinite(columns[column]).any()}
-    return Curve(
-        quantity=entry["quantity"],
-        subject=entry["subject"],
-        frequency_hz=columns["frequency_hz"],
-        value=columns["value"],
-        unit=entry["unit"],
-        valid=columns["valid"] == 1,
-        uncertainty=known.get("uncertainty"),
-        at_most=at_most,
-        design=known.get("design"),
-        absolute=entry.get("absolute", True),
-        trouble=entry.get("trouble", ""),
-        method=entry.get("method", ""),
     )

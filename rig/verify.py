@@ -20,15 +20,15 @@ from rig.journal import Interrupted, Journal
 from rig.judging import NOT_DONE, Judgement, judge_run, steady_limits_k
 from rig.kit import Kit, kit_sha256, load_kit
 from rig.limits import reference_troubles
-from rig.records import Certificate, Record, RecordError
+from rig.records import Record, RecordError
 from rig.requests import Guard, Programme
 from rig.resume import ResumedBench
 from rig.rework import history
 from rig.schedule import Schedule, plan
 from rig.verdicts import capture_troubles
 
-#: Looks at events on their way, to draw them.
-View = Callable[[Iterable[sequencer.Event]], Iterator[sequencer.Event]]
+#: Is told of each event, to draw it; nothing hangs on what comes of that.
+View = Callable[[sequencer.Event], None]
 Events = Generator[sequencer.Event, None, None]
 
 
@@ -78,7 +78,6 @@ def verify(
     bench: Bench,
     confirm: sequencer.Confirm,
     view: View,
-    certificate: Certificate,
     by: str = "",
 ) -> tuple[sequencer.Run, Record]:
     """Verify one unit and write its record; `by` is who measured, a person or a jig.
@@ -106,7 +105,7 @@ def verify(
             raise BenchError(run.stopped)
         about["bench"] = bench.describe()
         about["clock"] = clock_words(about["started_at"], time.monotonic() - began_s, records.now(), about["before"])
-        return run, records.save(folder, work.kit, serial, run, about, certificate, journal.written)
+        return run, records.save(folder, work.kit, serial, run, about, journal.written)
 
 
 def resume(
@@ -115,7 +114,6 @@ def resume(
     live: Bench | None,
     confirm: sequencer.Confirm,
     view: View,
-    certificate: Certificate,
 ) -> tuple[sequencer.Run, Record]:
     """Go on with a run that was interrupted in its soak, or close it as void (`live` None), and write its record.
 
@@ -141,7 +139,7 @@ def resume(
         journal = Journal(before.folder, work.kit, before.serial, before.about, before)
         run = _walk(work, bench, ask, view, journal, ctrl_c)
         about = {**before.about, "resumed_at": records.now(), "bench": bench.describe()}
-        return run, records.save(before.folder, work.kit, before.serial, run, about, certificate, journal.written)
+        return run, records.save(before.folder, work.kit, before.serial, run, about, journal.written)
 
 
 def judge_again(work: Job, record: Record) -> Judgement:
@@ -208,7 +206,7 @@ def _walk(
     run = None
     try:
         with ctrl_c.may_end():
-            run = _last(view(journal.keep(events)))
+            run = _last(_shown(journal.keep(events), view))
     except KeyboardInterrupt:
         run = None
     if run is None or (ctrl_c.came and not run.stopped):
@@ -217,6 +215,19 @@ def _walk(
         run = _last(_interrupted(events if began else begin()))
     journal.close()
     return run
+
+
+def _shown(events: Iterable[sequencer.Event], view: View) -> Iterator[sequencer.Event]:
+    """Pass events on, each after the view was told; a view that fails is told no more."""
+    is_shown = True
+    for event in events:
+        try:
+            if is_shown:
+                view(event)
+        # A library of the view may end the program when nobody reads any more.
+        except (Exception, SystemExit):
+            is_shown = False
+        yield event
 
 
 def _last(events: Iterable[sequencer.Event]) -> sequencer.Run:

@@ -1,12 +1,14 @@
 """Records of an earlier version: read, undamaged, and judged again to the same verdicts and values."""
 
 import math
+import shutil
 from pathlib import Path
 
 import pytest
 
 from rig import records, sequencer
 from rig.bench.archive import ArchiveBench
+from rig.report.paper import make_certificate
 from rig.verify import job
 
 ARCHIVE = Path(__file__).parent / "archive"
@@ -18,6 +20,25 @@ def test_the_archive_holds_every_outcome() -> None:
     assert sorted(outcomes) == ["fail", "pass", "pass", "pass", "void"]
     assert any(records.read_record(folder).document["logs"] for folder in RUNS)
     assert any(records.read_record(folder).document["rework"] for folder in RUNS)
+
+
+@pytest.mark.parametrize("folder", RUNS, ids=lambda path: path.name)
+def test_a_stored_record_gives_its_certificate(tmp_path: Path, folder: Path) -> None:
+    copy = tmp_path / folder.name
+    shutil.copytree(folder, copy)
+    record = records.read_record(copy)
+    page = make_certificate(record).read_text(encoding="utf-8")
+    for result in record.document["results"]:
+        assert result["title"] in page
+        for curve in result["curves"]:
+            if curve["quantity"] in ("impedance", "free-field level"):
+                assert f">{curve['subject']}:" in page
+    # Limits are drawn though no mask was kept then.
+    assert ('class="upper"' in page) == any(
+        verdict["at_hz"] for r in record.document["results"] for verdict in r["verdicts"]
+    )
+    told = records.damages(record)
+    assert not [words for words in told if not words.startswith("the previous record")]
 
 
 @pytest.mark.parametrize("folder", RUNS, ids=lambda path: path.name)

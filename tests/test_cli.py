@@ -60,9 +60,9 @@ def test_verify_results_show_and_rejudge_agree(
     assert kitproof(monkeypatch, "results", "--outcome", "pass", "--json") == 0
     assert json.loads(capsys.readouterr().out) == []
 
-    (record / "certificate.html").write_text("changed", encoding="utf-8")
+    (record / "captures" / "001.wav").write_bytes(b"changed")
     assert kitproof(monkeypatch, "show", "BT-0002") == 2
-    assert "certificate.html was changed after the run" in " ".join(capsys.readouterr().out.split())
+    assert "captures/001.wav was changed after the run" in " ".join(capsys.readouterr().out.split())
 
 
 def test_a_bench_that_gives_nothing_leaves_with_4_and_no_record(

@@ -4,7 +4,6 @@ import os
 import shutil
 import signal
 import sys
-from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import FrameType
 
@@ -14,6 +13,7 @@ from simulated_runs import simulated
 
 from rig import records, sequencer
 from rig.interrupts import Interrupts
+from rig.plain import json_bytes
 from rig.records import Record
 from rig.schedule import plan
 from rig.verify import Job, job, verify
@@ -40,10 +40,12 @@ def interrupt() -> None:
     signal.raise_signal(signal.SIGINT)
 
 
-def measured(short: tuple[Path, Job], view=iter, confirm=lambda words: True) -> tuple[sequencer.Run, Record]:
+def measured(
+    short: tuple[Path, Job], view=lambda event: None, confirm=lambda words: True
+) -> tuple[sequencer.Run, Record]:
     folder, work = short
     bench = simulated(folder, "booth-two", "BT-0001")
-    return verify(folder, work, "BT-0001", bench, confirm, view, lambda document, run, kit: "")
+    return verify(folder, work, "BT-0001", bench, confirm, view)
 
 
 def assert_whole_and_void(run: sequencer.Run, record: Record) -> None:
@@ -55,16 +57,13 @@ def assert_whole_and_void(run: sequencer.Run, record: Record) -> None:
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
-def interrupting(at: int, after: bool):
-    def view(events: Iterable[sequencer.Event]) -> Iterator[sequencer.Event]:
-        if at < 0:
+def interrupting(at: int):
+    seen = []
+
+    def view(event: sequencer.Event) -> None:
+        seen.append(event)
+        if len(seen) == at:
             interrupt()
-        for n, event in enumerate(events):
-            if n == at and not after:
-                interrupt()
-            yield event
-            if n == at and after:
-                interrupt()
 
     return view
 
@@ -73,21 +72,17 @@ def test_a_run_that_nobody_interrupts_passes(short: tuple[Path, Job]) -> None:
     assert measured(short)[0].outcome == "pass"
 
 
-@pytest.mark.parametrize("after", [False, True], ids=["before", "after"])
-def test_an_interrupt_at_every_event(short: tuple[Path, Job], after: bool) -> None:
-    count = 0
+def test_an_interrupt_at_every_event(short: tuple[Path, Job]) -> None:
+    seen: list[sequencer.Event] = []
+    measured(short, seen.append)
+    assert len(seen) > 6
+    for at in range(1, len(seen) + 1):
+        assert_whole_and_void(*measured(short, interrupting(at)))
 
-    def counting(events: Iterable[sequencer.Event]) -> Iterator[sequencer.Event]:
-        nonlocal count
-        for event in events:
-            count += 1
-            yield event
 
-    measured(short, counting)
-    assert count > 6
-    # What is interrupted after the last event comes too late.
-    for at in range(-1, count - after):
-        assert_whole_and_void(*measured(short, interrupting(at, after)))
+def test_an_interrupt_before_the_first_event(short: tuple[Path, Job], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("rig.verify.history", lambda home: interrupt() or {})
+    assert_whole_and_void(*measured(short))
 
 
 def test_an_interrupt_instead_of_an_answer(short: tuple[Path, Job]) -> None:
@@ -125,21 +120,13 @@ def test_an_interrupt_at_any_moment_of_judging(short: tuple[Path, Job]) -> None:
         assert_whole_and_void(run, record)
 
 
-def test_an_impatient_person_does_not_cost_the_record(short: tuple[Path, Job]) -> None:
-    def view(events: Iterable[sequencer.Event]) -> Iterator[sequencer.Event]:
-        next(iter(events))
+def test_an_impatient_person_does_not_cost_the_record(short: tuple[Path, Job], monkeypatch: pytest.MonkeyPatch) -> None:
+    def written(document: object) -> bytes:
         interrupt()
-        yield from events
+        return json_bytes(document)
 
-    folder, work = short
-    bench = simulated(folder, "booth-two", "BT-0001")
-
-    def certificate(*_: object) -> str:
-        interrupt()
-        return ""
-
-    run, record = verify(folder, work, "BT-0001", bench, lambda words: True, view, certificate)
-    assert_whole_and_void(run, record)
+    monkeypatch.setattr(records, "json_bytes", written)
+    assert_whole_and_void(*measured(short, interrupting(1)))
 
 
 def test_an_interrupt_that_came_early_ends_the_run_as_it_begins() -> None:

@@ -14,10 +14,10 @@ from rig.guard import Watch, watched
 from rig.readings import Row
 from rig.recordings import LogWriter, RecordError, log_files, programme_of, read_rows
 
-TEXT = st.text(st.characters(blacklist_categories=("Cs", "Cc")), max_size=20)
+TEXT = st.text(st.characters(blacklist_categories=("Cs",)), max_size=20)
 VALUES = st.dictionaries(
     st.sampled_from(["celsius.heat sink", "gain_db.left.63", "ampere.supply", "coil_ohm.left"]),
-    st.floats(-1e4, 1e4) | st.just(math.nan),
+    st.floats(),
 )
 ROWS = st.lists(
     st.builds(
@@ -117,7 +117,7 @@ def test_what_was_written_is_never_rewritten(tmp_path: Path) -> None:
 def test_a_line_s_end_in_an_answer_stays_in_its_row(tmp_path: Path) -> None:
     row = replace(next(rows()), answers={"heat sink": "+2.31E+01\r\n"})
     written(tmp_path, [row])
-    assert read_rows(tmp_path, 1)[0].answers == {"heat sink": "+2.31E+01  "}
+    assert read_rows(tmp_path, 1)[0].answers == {"heat sink": "+2.31E+01\r\n"}
 
 
 def test_a_programme_comes_back_from_its_entry() -> None:

@@ -27,7 +27,6 @@ def test_a_record_says_everything_and_fits_its_checksums(good_run: tuple[sequenc
         ".json",
         ".wav",
         ".csv",
-        ".html",
         ".toml",
     }
     on_disk = {p.relative_to(record.folder).as_posix() for p in record.folder.rglob("*") if p.is_file()}
@@ -82,7 +81,7 @@ def test_a_stopped_record_stays_void_whatever_the_limits(tmp_path: Path, workspa
         return len(asked) < 4
 
     bench = simulated(tmp_path, "booth-two", "BT-0001")
-    run, record = verify(tmp_path, work, "BT-0001", bench, third_time_no, iter, lambda d, r, k: "")
+    run, record = verify(tmp_path, work, "BT-0001", bench, third_time_no, lambda event: None)
     assert [result.outcome for result in run.results if result.outcome != "void"]
     again = judge_again(work, record)
     assert repr([r.verdicts for r in again.results]) == repr([r.verdicts for r in run.results])
@@ -97,7 +96,7 @@ def test_any_change_to_any_file_is_found(good_run: tuple[sequencer.Run, Record],
     copy = tmp_path / "kit" / "serial" / record.folder.name
     shutil.copytree(record.folder, copy)
     whole = records.read_record(copy)
-    for name in ("captures/001.wav", "certificate.html", "kit/kit.toml"):
+    for name in ("captures/001.wav", "kit/kit.toml"):
         path = copy / name
         old = path.read_bytes()
         path.write_bytes(old[:-1] + bytes([old[-1] ^ 1]))
@@ -114,7 +113,7 @@ def test_records_of_one_serial_are_linked(tmp_path: Path, workspace: Path) -> No
     work = job(tmp_path, "booth-two")
     for _ in range(3):
         bench = simulated(tmp_path, "booth-two", "BT-0009")
-        verify(tmp_path, work, "BT-0009", bench, lambda words: False, iter, lambda d, r, k: "")
+        verify(tmp_path, work, "BT-0009", bench, lambda words: False, lambda event: None)
     first, second, third = records.all_records(tmp_path)[0]
     assert [r.document["run_number"] for r in (first, second, third)] == [1, 2, 3]
     assert third.document["previous"] == {
@@ -134,9 +133,7 @@ def test_a_run_that_was_stopped_is_void_with_its_reason(tmp_path: Path, workspac
         asked.append(words)
         return len(asked) < 3
 
-    run, record = verify(
-        tmp_path, job(tmp_path, "booth-two"), "BT-0001", bench, second_time_no, iter, lambda d, r, k: ""
-    )
+    run, record = verify(tmp_path, job(tmp_path, "booth-two"), "BT-0001", bench, second_time_no, lambda event: None)
     assert run.outcome == "void"
     assert record.document["stopped"] == "stopped by the person at the bench"
     assert {result["outcome"] for result in record.document["results"]} == {"void"}
@@ -153,21 +150,25 @@ def test_a_kit_that_is_edited_during_a_run_is_recorded_as_it_judged(tmp_path: Pa
         return False
 
     bench = simulated(tmp_path, "booth-two", "BT-0001")
-    _, record = verify(tmp_path, work, "BT-0001", bench, edited, iter, lambda d, r, k: "")
+    _, record = verify(tmp_path, work, "BT-0001", bench, edited, lambda event: None)
     copied = record.folder / "kit"
     assert {path.relative_to(copied): path.read_bytes() for path in kit_files(copied)} == before
     assert record.document["kit"]["sha256"] == kit_sha256(work.kit)
 
 
-def test_a_crash_while_writing_leaves_no_record(tmp_path: Path, workspace: Path) -> None:
+def test_a_crash_while_writing_leaves_no_record(
+    tmp_path: Path, workspace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     shutil.copytree(workspace / "limits", tmp_path / "limits")
 
-    def crash(document: object, run: object, kit: object) -> str:
+    def crash(document: object) -> bytes:
         raise RuntimeError("power cut")
 
+    monkeypatch.setattr(records, "json_bytes", crash)
     work = job(tmp_path, "booth-two")
+    bench = simulated(tmp_path, "booth-two", "BT-0001")
     with pytest.raises(RuntimeError):
-        verify(tmp_path, work, "BT-0001", simulated(tmp_path, "booth-two", "BT-0001"), lambda w: False, iter, crash)
+        verify(tmp_path, work, "BT-0001", bench, lambda words: False, lambda event: None)
     assert records.all_records(tmp_path) == ([], [])
     assert len(records.unfinished(tmp_path)) == 1
 

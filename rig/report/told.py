@@ -5,8 +5,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from rig.circuit.parts import Kind
-from rig.findings.finding import NAMED_FROM, UNKNOWN, Finding
+from rig.findings.finding import UNKNOWN, Finding
 from rig.findings.words import quantity
+from rig.recorded import read_finding
 from rig.rework import MANY, helped
 from rig.sequencer import Run
 
@@ -65,23 +66,9 @@ def _amount(value: float, unit: str, figures: int = 3) -> str:
     return quantity(kind, rounded) if kind else f"{rounded:.{figures}g} {unit}".strip()
 
 
-def finding_of(entry: Mapping[str, Any]) -> Finding:
-    """A finding as a record (run.json) keeps it."""
-    nan = float("nan")
-    known = {name: entry[name] for name in Finding.__dataclass_fields__ if name in entry}
-    for name in ("value", "value_uncertainty", "should_be"):
-        known[name] = nan if known.get(name) is None else float(known[name])
-    for name in ("alike", "what"):
-        known[name] = tuple(known.get(name, ()))
-    known["alike_causes"] = tuple((kind, tuple(what)) for kind, what in known.get("alike_causes", ()))
-    # A record from before findings said what leads.
-    known.setdefault("also_possible", known["kind"] != UNKNOWN and known["probability"] < NAMED_FROM)
-    return Finding(**known)
-
-
 def findings_of(document: Mapping[str, Any]) -> tuple[Finding, ...]:
     """The findings of a record; none of a record from before there were any."""
-    return tuple(finding_of(entry) for entry in document.get("findings", ()))
+    return tuple(read_finding(entry) for entry in document.get("findings", ()))
 
 
 def rework_words(run: Run, document: Mapping[str, Any]) -> Iterator[str]:

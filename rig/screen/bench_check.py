@@ -9,6 +9,7 @@ from rich.text import Text
 
 from rig.bench.base import BenchSetupError
 from rig.bench_check.told import Told
+from rig.screen.console import open_console, yes_or_no
 from rig.screen.terminal import SHAPES, STYLES
 
 INDENT = 4
@@ -16,7 +17,7 @@ INDENT = 4
 
 def show(stage: str, told: Sequence[Told]) -> None:
     """Print what a stage tells: every line where all is well, else what is right in one."""
-    console = Console()
+    console = open_console()
     console.rule(f"bench, stage {stage}", align="left")
     wrong, not_known, right = ([one for one in told if one.is_right is outcome] for outcome in (False, None, True))
     for one in wrong:
@@ -38,7 +39,7 @@ def show(stage: str, told: Sequence[Told]) -> None:
 def show_end(told: Mapping[str, Sequence[Told]], stopped: str) -> None:
     """Print how many things are wrong in all, which of them to put right first, and why the check ended early."""
     wrong = [(stage, one) for stage, found in told.items() for one in found if one.is_right is False]
-    console = Console()
+    console = open_console()
     console.rule(align="left")
     if stopped:
         console.print(Text(stopped))
@@ -82,14 +83,10 @@ def asking(to_stderr: bool, unattended: bool) -> Callable[[str], bool]:
         return lambda words: True
     if not sys.stdin.isatty():
         raise BenchSetupError("nobody can answer at this terminal; --yes answers every prompt")
-    console = Console(stderr=to_stderr)
+    console = open_console(to_stderr)
 
     def ask(words: str) -> bool:
         console.print(Text(words))
-        # A bare Enter is not enough: a barcode scanner types one.
-        while True:
-            answer = console.input("  is it so? type y to go on, n to stop: ").strip().lower()
-            if answer in ("y", "n"):
-                return answer == "y"
+        return yes_or_no(console, "  is it so? type y to go on, n to stop: ")
 
     return ask

@@ -4,13 +4,13 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from rig.bench.calibrated import IN_CONTROL, OUT_OF_CONTROL, Held, age_days, name_of
 from rig.bench.calibration_store import Stored
 from rig.daily import Judged
+from rig.screen.console import open_console
 from rig.screen.terminal import two_columns
 
 #: Width of the daily chart, and so many of its newest points.
@@ -20,7 +20,7 @@ SHAPES = {IN_CONTROL: "●", OUT_OF_CONTROL: "■"}
 
 def show_made(one: Stored, path: Path) -> None:
     """Print what a calibration found, its budget of uncertainty, and where it stands."""
-    console = Console()
+    console = open_console()
     rows = [(name_of(one.kind, one.of), value_words(one))]
     rows += [(f"  {cause.what}", f"{cause.percent:.2g} %") for cause in one.budget]
     if one.uncertainty is not None:
@@ -71,7 +71,7 @@ def show_all(found: Sequence[Stored], remarks_of: Sequence[str], held: Held) -> 
         last = f"{expires}\n{remark}".strip()
         cells = (name_of(one.kind, one.of), value_words(one) + u, made, last)
         table.add_row(*(Text(cell) for cell in cells))
-    console = Console()
+    console = open_console()
     console.print(table if found else "no calibrations yet; kitproof calibrate --help lists them")
 
 
@@ -86,7 +86,7 @@ def _age(one: Stored, now: datetime) -> str:
 
 def show_daily(judged: Judged) -> None:
     """Print a point among those before it, between its limits."""
-    console = Console()
+    console = open_console()
     point, chart = judged.point, judged.chart
     values = [*judged.before, point.value][-NEWEST:]
     console.print(f"{point.of}: {point.value:.5g} {point.unit}")

@@ -3,12 +3,12 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from rig.capability import GOOD_PERCENT, Capability, LimitStudy
 from rig.capability_words import MEANING, categories, found, interval, name, percent, remarks, telling, too_tight
+from rig.screen.console import open_console
 
 SHAPES = {"good": "●", "usable": "◐", "too tight": "■", "unknown": "▲"}
 STYLES = {"good": "bold blue", "usable": "bold", "too tight": "bold dark_orange", "unknown": "bold"}
@@ -16,22 +16,22 @@ STYLES = {"good": "bold blue", "usable": "bold", "too tight": "bold dark_orange"
 
 def show(capability: Capability, unreadable: Sequence[str], page: Path | None) -> None:
     """Print what was found, the ranked table, and a sentence for each limit that is too tight."""
-    console = Console()
+    console = open_console()
     console.print(found(capability), highlight=False)
     for words in (*unreadable, *remarks(capability)):
-        console.print(f"- {words}", markup=False, highlight=False)
+        console.print(f"- {words}", highlight=False)
     if not capability.is_study:
         return
     console.print(table(capability))
     for words in capability.disagreements:
-        console.print(f"{SHAPES['unknown']} the runs disagree: {words}", markup=False, highlight=False)
+        console.print(f"{SHAPES['unknown']} the runs disagree: {words}", highlight=False)
     tight = too_tight(capability.limits)
     for words in tight:
-        console.print(f"{SHAPES['too tight']} {words}", markup=False, highlight=False)
+        console.print(f"{SHAPES['too tight']} {words}", highlight=False)
     if not tight:
         console.print(f"{SHAPES['good']} no limit is tighter than this rig can see")
     for grade, words in MEANING.items():
-        console.print(f"  {SHAPES[grade]} {words}", markup=False, highlight=False)
+        console.print(f"  {SHAPES[grade]} {words}", highlight=False)
     console.print(f"figures and every band: {page}", soft_wrap=True)
 
 

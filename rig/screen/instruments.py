@@ -3,13 +3,13 @@
 import math
 from collections.abc import Mapping, Sequence
 
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from rig.bench.answers import Answer
 from rig.bench.instrument_settings import InstrumentSettings
 from rig.bench.visa import Found
+from rig.screen.console import open_console
 from rig.screen.terminal import two_columns
 
 #: What a new instrument's table begins with; framing depends on its kind of address.
@@ -21,7 +21,7 @@ def show(
     instruments: Sequence[InstrumentSettings], identities: Mapping[str, str], answers: Mapping[str, Answer]
 ) -> None:
     """Print every instrument with its identity, and every role with its value, its raw answer and its trouble."""
-    console = Console()
+    console = open_console()
     console.print(two_columns("instrument", "at, and who it says it is", _who(instruments, identities)))
     table = Table()
     for name in ("role", "value", "its answer", "took", "remark"):
@@ -41,18 +41,18 @@ def _who(instruments: Sequence[InstrumentSettings], identities: Mapping[str, str
 
 def show_found(found: Found) -> None:
     """Print the addresses that a search found as tables for bench.toml, then what was not searched."""
-    console = Console()
+    console = open_console()
     if not found.addresses:
         console.print("nothing found")
     for number, (address, lasting) in enumerate(found.addresses, 1):
         if lasting != address:
-            console.print(f"# {address}, by the name that stays when it is plugged in again", markup=False)
-        console.print(toml_of(lasting, number), markup=False, highlight=False, soft_wrap=True)
+            console.print(f"# {address}, by the name that stays when it is plugged in again")
+        console.print(toml_of(lasting, number), highlight=False, soft_wrap=True)
     console.print(
         "Plain sockets (TCPIP::host::port::SOCKET) cannot be searched for: write the address that the instrument shows."
     )
     for remark in found.remarks:
-        console.print(f"- {remark}", markup=False, soft_wrap=True)
+        console.print(f"- {remark}", soft_wrap=True)
 
 
 def toml_of(address: str, number: int) -> str:

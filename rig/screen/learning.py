@@ -6,15 +6,15 @@ from itertools import groupby
 from pathlib import Path
 
 import numpy as np
-from rich.console import Console
 from rich.table import Table
 
 from rig.learning import Learnt
+from rig.screen.console import open_console
 
 
 def show(learnt: Sequence[Learnt], written: Sequence[Path], figure: Path, together: float) -> None:
     """Print the masks, the share of good units that they are expected to fail, and the lines for kit.toml."""
-    console = Console()
+    console = open_console()
     table = Table(title="Learnt masks", title_justify="left")
     table.add_column("mask", no_wrap=True)
     for name in ("rests on", "half width, middle and widest", "good units outside"):
@@ -30,10 +30,10 @@ def show(learnt: Sequence[Learnt], written: Sequence[Path], figure: Path, togeth
     console.print("Read them, edit them, and put these lines into kit.toml, below the tables that are there:")
     named = sorted(zip(learnt, written, strict=True), key=lambda pair: pair[0].key[0])
     for check, own in groupby(named, key=lambda pair: pair[0].key[0]):
-        console.print(f"\n[limits.{check}]", markup=False)
+        console.print(f"\n[limits.{check}]")
         for one, path in own:
             _, quantity, subject = one.key
-            console.print(f'"{quantity} {subject}" = {{ mask = "{path.name}" }}', markup=False, soft_wrap=True)
+            console.print(f'"{quantity} {subject}" = {{ mask = "{path.name}" }}', soft_wrap=True)
 
 
 def _widths(one: Learnt) -> str:

@@ -323,7 +323,7 @@ class SoakScreen:
             self._events = []
 
     def _print(self, words: str) -> None:
-        self.console.print(words, markup=False, highlight=False, soft_wrap=True)
+        self.console.print(words, highlight=False, soft_wrap=True)
 
 
 def programme_words(programme: Programme) -> str:

@@ -4,7 +4,7 @@ Every verdict is told by a word and a shape of its own; colour only repeats them
 """
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from rich.console import Console, Group
@@ -18,9 +18,11 @@ from rig.bench.soundcard import ListedDevice
 from rig.findings.finding import Finding
 from rig.judge import Verdict, apart, hertz
 from rig.judging import NOT_DONE
+from rig.recorded import read_verdict
 from rig.records import Record
 from rig.report.told import LEADING, findings_of, titled
 from rig.requests import Programme, Request
+from rig.screen.console import open_console
 from rig.screen.soak import SoakScreen, Watched, hot_words, programme_words
 from rig.verdicts import CheckResult
 
@@ -34,45 +36,51 @@ def verdict_text(outcome: str) -> Text:
     return Text(f"{SHAPES[outcome]} {outcome}", style=STYLES[outcome])
 
 
-def draw(events: Iterable[sequencer.Event], requests: Sequence[Request], console: Console) -> Iterator[sequencer.Event]:
-    """Draw the events as they pass through.
+class RunScreen:
+    """Draws the events of a run as it is told of them.
 
     While a person is asked something the status line is taken away, so that the question stands alone.
     """
-    status = Status("", console=console)
-    soak: SoakScreen | None = None
-    try:
-        for event in events:
-            if soak and not isinstance(event, sequencer.Logged):
-                soak.stop()
-            hot = hot_words(soak.watched) if soak else ""
-            match event:
-                case sequencer.StageReached(stage, words):
-                    status.stop()
-                    console.print(Panel(words.strip(), title=f"stage: {stage}", title_align="left"))
-                    if hot:
-                        console.print(f"When last read: {hot}", style="bold reverse")
-                case sequencer.Asked(words):
-                    status.stop()
-                    console.print(words.strip())
-                case sequencer.Started(request) if isinstance(request, Programme):
-                    status.stop()
-                    console.print(programme_words(request))
-                    soak = SoakScreen(Watched(request), console)
-                case sequencer.Started():
-                    status.update(" ".join(filter(None, (hot, _sounding(event, requests)))))
-                    status.start()
-                case sequencer.Logged() if soak:
-                    soak.show(event)
-                case sequencer.Captured(capture, troubles) if troubles:
-                    console.print(f"  disturbed, attempt {capture.attempt}: {capture.request}: {'; '.join(troubles)}")
-                case sequencer.Judged(result):
-                    console.print(_line(result))
-            yield event
-    finally:
-        status.stop()
-        if soak:
-            soak.stop()
+
+    def __init__(self, requests: Sequence[Request], console: Console) -> None:
+        self._requests, self._console = requests, console
+        self._status = Status("", console=console)
+        self._soak: SoakScreen | None = None
+
+    def show(self, event: sequencer.Event) -> None:
+        """Draw an event."""
+        if self._soak and not isinstance(event, sequencer.Logged):
+            self._soak.stop()
+        hot = hot_words(self._soak.watched) if self._soak else ""
+        match event:
+            case sequencer.StageReached(stage, words):
+                self._status.stop()
+                self._console.print(Panel(Text(words.strip()), title=f"stage: {stage}", title_align="left"))
+                if hot:
+                    self._console.print(f"When last read: {hot}", style="bold reverse")
+            case sequencer.Asked(words):
+                self._status.stop()
+                self._console.print(words.strip())
+            case sequencer.Started(request) if isinstance(request, Programme):
+                self._status.stop()
+                self._console.print(programme_words(request))
+                self._soak = SoakScreen(Watched(request), self._console)
+            case sequencer.Started():
+                self._status.update(Text(" ".join(filter(None, (hot, _sounding(event, self._requests))))))
+                self._status.start()
+            case sequencer.Logged() if self._soak:
+                self._soak.show(event)
+            case sequencer.Captured(capture, troubles) if troubles:
+                told = f"  disturbed, attempt {capture.attempt}: {capture.request}: {'; '.join(troubles)}"
+                self._console.print(told)
+            case sequencer.Judged(result):
+                self._console.print(_line(result))
+
+    def stop(self) -> None:
+        """Let go of the terminal."""
+        self._status.stop()
+        if self._soak:
+            self._soak.stop()
 
 
 def _sounding(event: sequencer.Started, requests: Sequence[Request]) -> str:
@@ -199,7 +207,7 @@ def record_table(documents: Iterable[dict[str, Any]]) -> Table:
     return table
 
 
-def record_page(record: Record, damages: Sequence[str]) -> Group:
+def record_page(record: Record, damages: Sequence[str], certificate: str) -> Group:
     """One record: what it says, and what does not fit any more."""
     document = record.document
     table = Table(title="Margins", title_justify="left")
@@ -209,7 +217,7 @@ def record_page(record: Record, damages: Sequence[str]) -> Group:
         if not result["verdicts"]:
             table.add_row(result["check"], Text(result["reason"]), "", "", "", verdict_text(result["outcome"]))
         for verdict in result["verdicts"]:
-            table.add_row(result["check"], *_cells(_verdict(verdict)), verdict_text(verdict["outcome"]))
+            table.add_row(result["check"], *_cells(read_verdict(verdict)), verdict_text(verdict["outcome"]))
     kit = document["kit"]
     head = Text(f"{kit['title']}, revision {kit['revision']}, serial {document['serial']}\n")
     head += verdict_text(document["outcome"])
@@ -221,25 +229,7 @@ def record_page(record: Record, damages: Sequence[str]) -> Group:
         table,
         findings_words(findings_of(document)),
         state,
-        Text(f"certificate: {record.folder / 'certificate.html'}"),
-    )
-
-
-def _verdict(entry: dict[str, Any]) -> Verdict:
-    def number(key: str) -> float:
-        return float("nan") if entry[key] is None else float(entry[key])
-
-    return Verdict(
-        quantity=entry["quantity"],
-        subject=entry["subject"],
-        outcome=entry["outcome"],
-        unit=entry["unit"],
-        limit=entry["limit"],
-        reason=entry["reason"],
-        said=entry.get("said", ""),
-        value=number("value"),
-        margin=number("margin"),
-        at_hz=number("at_hz"),
+        Text(f"certificate: {certificate}"),
     )
 
 
@@ -282,4 +272,4 @@ def device_table(devices: Sequence[ListedDevice]) -> Table | Text:
 
 def show_findings(findings: Sequence[Finding]) -> None:
     """Print findings on a console of their own."""
-    Console().print(findings_words(findings))
+    open_console().print(findings_words(findings))

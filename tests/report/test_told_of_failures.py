@@ -1,6 +1,6 @@
 """Findings and rework in words, on screen and certificate; uncertainty and conformity beside a value."""
 
-from dataclasses import asdict, replace
+from dataclasses import replace
 
 import pytest
 import run_by_hand as example
@@ -11,11 +11,11 @@ from rig.decision import Decision
 from rig.findings.finding import Finding
 from rig.judge import Verdict
 from rig.limits import Limit
+from rig.plain import plain, restored
 from rig.readings import CheckReadings, Reading
-from rig.records import _plain
 from rig.report import words
 from rig.report.certificate import certificate
-from rig.report.told import details, finding_of, headline, ordinal, percent, rework_words
+from rig.report.told import details, headline, ordinal, percent, rework_words
 from rig.screen.terminal import findings_words
 from rig.sequencer import Run
 
@@ -84,8 +84,8 @@ def test_values_of_other_units(value: float, uncertainty: float, should_be: floa
 
 
 def test_a_finding_comes_back_from_a_record_as_it_was() -> None:
-    assert finding_of(_plain(asdict(COIL))) == COIL
-    back = finding_of(_plain(asdict(UNKNOWN)))
+    assert restored(Finding, plain(COIL)) == COIL
+    back = restored(Finding, plain(UNKNOWN))
     assert (back.words, back.kind, back.what) == (UNKNOWN.words, "unknown", ())
     assert back.value != back.value
 

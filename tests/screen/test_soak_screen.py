@@ -231,25 +231,22 @@ def events() -> Iterator[sequencer.Event]:
     yield sequencer.StageReached("after", "clips on")
 
 
-def drawn(happened: Iterator[sequencer.Event]) -> tuple[str, int]:
+def test_the_terminal_warns_when_the_next_stage_begins_hot() -> None:
     file = io.StringIO()
-    passed = list(terminal.draw(happened, [PROGRAMME, REST], Console(file=file, width=100)))
-    return file.getvalue(), len(passed)
-
-
-def test_the_terminal_passes_every_event_on_and_warns_when_the_next_stage_begins_hot() -> None:
-    told, count = drawn(events())
-    assert count == len(list(events()))
+    screen = terminal.RunScreen([PROGRAMME, REST], Console(file=file, width=100))
+    for event in events():
+        screen.show(event)
+    told = file.getvalue()
     assert "Noise on left, right together" in told
     assert "When last read: HOT: heat sink" in told.split("stage: after")[1]
 
 
 def test_an_interrupt_leaves_no_live_screen() -> None:
     file = io.StringIO()
-    console = Console(file=file, force_terminal=True, width=100)
-    walk = terminal.draw(events(), [PROGRAMME, REST], console)
-    list(itertools.islice(walk, 20))
-    walk.close()  # type: ignore[attr-defined]
+    screen = terminal.RunScreen([PROGRAMME, REST], Console(file=file, force_terminal=True, width=100))
+    for event in itertools.islice(events(), 20):
+        screen.show(event)
+    screen.stop()
     hidden, shown = file.getvalue().count("\x1b[?25l"), file.getvalue().count("\x1b[?25h")
     assert hidden == shown == 1
 

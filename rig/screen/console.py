@@ -1,0 +1,109 @@
+"""Where the terminal's words go: text stays text, and whoever looks on, or does not, costs a run nothing."""
+
+import io
+import os
+import sys
+from collections.abc import Iterable
+from typing import Any, TextIO
+
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
+from rich.text import Text
+
+#: What would steer a terminal (control characters, and marks that turn the direction of writing) is shown as a sign.
+STEERING = dict.fromkeys(
+    {*range(0x20), *range(0x7F, 0xA0), *range(0x202A, 0x202F), *range(0x2066, 0x206A)} - {ord("\n"), ord("\t")},
+    "\N{REPLACEMENT CHARACTER}",
+)
+
+
+class _PlainConsole(Console):
+    """A console on which no text that it is given can steer the terminal."""
+
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+        """Lines of text, in which nothing is left that steers."""
+        for segment in super().render(renderable, options):
+            yield segment if segment.control else Segment(segment.text.translate(STEERING), segment.style)
+
+
+def open_console(to_stderr: bool = False, **options: Any) -> Console:
+    """A console that takes words as they are: square brackets and colons in a name mean nothing."""
+    return _PlainConsole(stderr=to_stderr, markup=False, emoji=False, **options)
+
+
+def say(words: object, to_stderr: bool = False) -> None:
+    """Print words as they are, unbroken."""
+    open_console(to_stderr).print(Text(str(words)), soft_wrap=True)
+
+
+def yes_or_no(asking: Console, question: str) -> bool:
+    """The answer of the person at the terminal; where nobody can answer any more, no."""
+    while True:
+        try:
+            answer = asking.input(question).strip().lower()
+        except (EOFError, OSError):
+            return False
+        # A bare Enter is not enough: a barcode scanner types one.
+        if answer in ("y", "n"):
+            return answer == "y"
+
+
+class _Forgiving(io.RawIOBase):
+    """An output that takes everything: what cannot be written (a closed pipe, a full disk) is left out."""
+
+    def __init__(self, raw: Any) -> None:
+        self._raw = raw
+
+    def writable(self) -> bool:
+        return True
+
+    def fileno(self) -> int:
+        return int(self._raw.fileno())
+
+    def isatty(self) -> bool:
+        return bool(self._raw.isatty())
+
+    def write(self, data: Any) -> int:
+        try:
+            return int(self._raw.write(data) or len(data))
+        except OSError:
+            return len(data)
+
+
+def steady_streams() -> None:
+    """Make standard output, error and input such that no command ends because of them.
+
+    A stream that is closed leads nowhere (and no file of a record can take its number); what an encoding cannot hold
+    is replaced; what cannot be written is left out.
+    """
+    _open_closed()
+    sys.stdout, sys.stderr = _forgiving(sys.stdout, 1), _forgiving(sys.stderr, 2)
+    if sys.stdin is None:
+        sys.stdin = open(0, encoding="utf-8", errors="replace", closefd=False)  # noqa: SIM115
+    elif isinstance(sys.stdin, io.TextIOWrapper):
+        sys.stdin.reconfigure(errors="replace")
+
+
+def _open_closed() -> None:
+    for number in (0, 1, 2):
+        try:
+            os.fstat(number)
+        except OSError:
+            # The lowest free number is taken, which is this one.
+            os.open(os.devnull, os.O_RDWR)
+
+
+def _forgiving(stream: TextIO | None, number: int) -> TextIO:
+    if stream is None:
+        return io.TextIOWrapper(io.FileIO(number, "w", closefd=False), encoding="utf-8", errors="replace")
+    if not isinstance(stream, io.TextIOWrapper):
+        return stream
+    raw = getattr(stream.buffer, "raw", stream.buffer)
+    stream.flush()
+    return io.TextIOWrapper(
+        io.BufferedWriter(_Forgiving(raw)),
+        encoding=stream.encoding,
+        errors="replace",
+        line_buffering=stream.line_buffering,
+        write_through=stream.write_through,
+    )
