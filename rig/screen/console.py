@@ -80,7 +80,7 @@ def steady_streams() -> None:
     sys.stdout, sys.stderr = _forgiving(sys.stdout, 1), _forgiving(sys.stderr, 2)
     if sys.stdin is None:
         sys.stdin = open(0, encoding="utf-8", errors="replace", closefd=False)  # noqa: SIM115
-    elif isinstance(sys.stdin, io.TextIOWrapper):
+    elif isinstance(sys.stdin, io.TextIOWrapper) and sys.stdin is sys.__stdin__:
         sys.stdin.reconfigure(errors="replace")
 
 
@@ -96,7 +96,8 @@ def _open_closed() -> None:
 def _forgiving(stream: TextIO | None, number: int) -> TextIO:
     if stream is None:
         return io.TextIOWrapper(io.FileIO(number, "w", closefd=False), encoding="utf-8", errors="replace")
-    if not isinstance(stream, io.TextIOWrapper):
+    # A stream that a program put in its place is that program's business.
+    if not isinstance(stream, io.TextIOWrapper) or stream not in (sys.__stdout__, sys.__stderr__):
         return stream
     raw = getattr(stream.buffer, "raw", stream.buffer)
     stream.flush()
