@@ -187,7 +187,7 @@ def test_notes_of_reworks_come_back(tmp_path: Path) -> None:
     @settings(max_examples=15)
     def comes_back(words: str, by: str) -> None:
         note(tmp_path, KIT, "BT-0001", words, by)
-        back = reworks(record.folder.parent)[-1]
+        back = reworks(record.folder.parent)[0][-1]
         assert back == Rework(back.at, " ".join(words.split()), by, record.document["run"])
 
     comes_back()
