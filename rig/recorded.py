@@ -88,10 +88,11 @@ def _read_result(record: Record, entry: Mapping[str, Any], kit: Kit) -> CheckRes
 
 def read_finding(entry: Mapping[str, Any]) -> Finding:
     """A finding from its entry in run.json."""
+    known: Finding = restored(Finding, entry)
+    if "also_possible" in entry:
+        return known
     # A record from before findings said what leads.
-    only_possible = entry["kind"] != UNKNOWN and entry["probability"] < NAMED_FROM
-    known: Finding = restored(Finding, {"also_possible": only_possible, **entry})
-    return known
+    return replace(known, also_possible=known.kind != UNKNOWN and known.probability < NAMED_FROM)
 
 
 def read_verdict(entry: Mapping[str, Any]) -> Verdict:
