@@ -52,6 +52,8 @@ FINITE = st.floats(allow_nan=False, allow_infinity=False)
 NUMBERS = st.floats(width=64)
 SAMPLES = st.floats(width=32, allow_subnormal=False).map(lambda value: 0.0 if abs(value) < 1e-30 else value)
 TEXT = st.text(st.characters(blacklist_categories=("Cs",)), max_size=8)
+#: What the rig itself calls things.
+KEYS = st.text(st.characters(blacklist_categories=("Cs", "Cc")), max_size=8)
 NAMES = st.sampled_from(["+30 deg", "-30 deg", "30 deg", "30-deg", "A/B", "a/b", "..", "a" * 300, "ü", "ö"]) | TEXT
 
 
@@ -86,7 +88,7 @@ def values(kind: Any, size: int) -> st.SearchStrategy[Any]:
     if origin is tuple:
         return st.tuples(*(values(one, size) for one in inner))
     if isinstance(origin, type) and issubclass(origin, Mapping):
-        return st.dictionaries(TEXT, values(inner[1], size), max_size=3)
+        return st.dictionaries(KEYS, values(inner[1], size), max_size=3)
     if origin is np.ndarray:
         return arrays(get_args(inner[1])[0], size)
     if kind is Noise:
