@@ -15,6 +15,7 @@ from rig import records, sequencer
 from rig.interrupts import Interrupts
 from rig.plain import json_bytes
 from rig.records import Record
+from rig.rework import history
 from rig.schedule import plan
 from rig.verify import Job, job, verify
 
@@ -81,7 +82,7 @@ def test_an_interrupt_at_every_event(short: tuple[Path, Job]) -> None:
 
 
 def test_an_interrupt_before_the_first_event(short: tuple[Path, Job], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("rig.verify.history", lambda home: interrupt() or {})
+    monkeypatch.setattr("rig.verify.history", lambda home: interrupt() or history(home))
     assert_whole_and_void(*measured(short))
 
 

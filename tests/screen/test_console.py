@@ -1,0 +1,61 @@
+"""The terminal: text stays text, and whoever looks on costs a run nothing."""
+
+import io
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from rich.table import Table
+
+from rig import sequencer
+from rig.screen.console import open_console
+from rig.verify import _shown
+
+ARCHIVE = Path(__file__).parents[1] / "archive"
+KITPROOF = [sys.executable, "-m", "rig", "results", "--workspace", str(ARCHIVE)]
+
+
+def test_names_can_neither_steer_the_terminal_nor_carry_markup() -> None:
+    file = io.StringIO()
+    console = open_console(file=file, width=80)
+    table = Table(title="[red]kit[/red]")
+    table.add_column("[b]")
+    table.add_row("a \x1b[2J\x9b31m [/] :smile:")
+    console.print(table)
+    told = file.getvalue()
+    assert "[red]kit[/red]" in told
+    assert "[/] :smile:" in told
+    assert "\x1b" not in told
+    assert "\x9b" not in told
+
+
+@pytest.mark.parametrize(
+    "error", [BrokenPipeError, UnicodeEncodeError("ascii", "●", 0, 1, ""), SystemExit(1)], ids=repr
+)
+def test_a_view_that_fails_does_not_end_the_run(error: BaseException) -> None:
+    told = []
+
+    def view(event: sequencer.Event) -> None:
+        told.append(event)
+        raise error
+
+    events = [sequencer.Asked(words) for words in "abc"]
+    assert list(_shown(iter(events), view)) == events
+    assert told == events[:1]
+
+
+@pytest.mark.parametrize("output", [">/dev/full", ">&-", ">&- 2>&- <&-", "| true"])
+def test_where_the_output_leads_does_not_change_the_exit_status(output: str) -> None:
+    environment = {**os.environ, "LC_ALL": "C", "PYTHONIOENCODING": "ascii"}
+    script = f'set -o pipefail; "$@" {output}'
+    done = subprocess.run(
+        ["bash", "-c", script, "-", *KITPROOF],
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=Path(__file__).parents[2],
+    )
+    assert (done.returncode, done.stderr) == (0, "")
