@@ -261,7 +261,8 @@ def _remarks(settings: BenchSettings, shown: Sequence[Stored], held: Held) -> li
             return "bench.toml has no such wiring"
         if standing.newest is not one:
             return "superseded"
-        return standing.doubt or ("" if standing.counts else "made with another wiring or other numbers in bench.toml")
+        other = "made with another wiring or other numbers in bench.toml, or through one made anew since"
+        return standing.doubt or ("" if standing.counts else other)
 
     return [remark(one) for one in shown]
 

@@ -8,7 +8,7 @@ from typing import Literal
 
 from rig.bench import calibration, calibration_loop, calibration_volts
 from rig.bench.base import BenchError, BenchSetupError
-from rig.bench.calibrated import loop_role
+from rig.bench.calibrated import OUTPUT_IN_FORCE, loop_role
 from rig.bench.calibration_store import Cause, Stored
 from rig.bench.calibration_volts import MeterReading
 from rig.bench.connection import CARD_ALONE
@@ -175,7 +175,9 @@ def calibrate_input(
         "volts_rms": volts_rms,
         "over_rest_db": tone.over_rest_db,
     }
-    return desk.put_down("input", role, stage, ("input_volts", found, "V"), whole, details)
+    one = desk.put_down("input", role, stage, ("input_volts", found, "V"), whole, details)
+    rests_on = {key: value for key, value in one.made_with.items() if meter is None or key != OUTPUT_IN_FORCE}
+    return replace(one, made_with=rests_on)
 
 
 def _source_of(wiring: LeadsSettings | PlayingSettings, role: str) -> tuple[str, int]:

@@ -25,8 +25,8 @@ def write_reference(kit: Kit, runs: Sequence[Record]) -> Path:
     Raises
     ------
     RecordError
-        If a run is of another kit or bench, did not go through, holds no curves or changed ones; or if the reference
-        cannot be written (the former one stays then).
+        If a run is of another kit or bench, did not go through, holds no curves, changed ones or such as its own check
+        does not trust; or if the reference cannot be written (the former one stays then).
     """
     serials = [run.document["serial"] for run in runs]
     if len(set(serials)) != len(serials):
@@ -83,8 +83,10 @@ def _curves(runs: Sequence[Record]) -> dict[tuple[str, str, str], list[Curve]]:
     for run in runs:
         for result in run.document["results"]:
             for entry in result["curves"]:
-                key = (result["check"], entry["quantity"], entry["subject"])
-                found.setdefault(key, []).append(read_curve(run, entry))
+                key, one = (result["check"], entry["quantity"], entry["subject"]), read_curve(run, entry)
+                if one.trouble:
+                    raise RecordError(f"{run.folder}: {' '.join(filter(None, key))}: {one.trouble}")
+                found.setdefault(key, []).append(one)
     if not found:
         raise RecordError("the runs hold no curves")
     return found

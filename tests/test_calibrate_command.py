@@ -119,9 +119,11 @@ def test_output_then_input_then_loopback(
     assert kitproof(monkeypatch, "calibrations", "--all", "--json") == 0
     rows = json.loads(capsys.readouterr().out)["calibrations"]
     assert [row["remark"] for row in rows if row["kind"] == "output"] == ["superseded", ""]
-    assert [row["remark"] for row in rows if row["kind"] == "loopback"] == [
-        "made with another wiring or other numbers in bench.toml"
-    ]
+    # And so was the input, made with that output's tone.
+    for kind in ("loopback", "input"):
+        (remark,) = [row["remark"] for row in rows if row["kind"] == kind]
+        assert "another wiring or other numbers in bench.toml" in remark
+    assert in_force(folder).input_volts["loopback"] == 2.1
     assert kitproof(monkeypatch, "calibrations") == 0
     assert "not asked for" in " ".join(capsys.readouterr().out.replace("│", " ").split())
 
@@ -133,6 +135,11 @@ def test_an_input_by_a_meter_needs_no_calibrated_output(
     assert "run kitproof calibrate output --stage leads first" in capsys.readouterr().err
     answers += ["y", f"{0.5 * 1.53 / math.sqrt(2):.5f}"]
     assert kitproof(monkeypatch, "calibrate", "input", "drive", "--metered") == 0
+    assert in_force(folder, "leads").input_volts["drive"] == pytest.approx(1.53, rel=1e-4)
+    # An output measured afterwards changes nothing about it.
+    answers += ["", "y", *(f"{peak * 1.53 / math.sqrt(2):.6f}" for peak in (0.05 / 1.5 * math.sqrt(2), 0.5))]
+    assert kitproof(monkeypatch, "calibrate", "output", "--stage", "leads") == 0
+    assert in_force(folder, "leads").output_volts == pytest.approx(1.53, rel=1e-3)
     assert in_force(folder, "leads").input_volts["drive"] == pytest.approx(1.53, rel=1e-4)
 
 

@@ -1,5 +1,6 @@
 """Files are whole or not there, on a full disk too, and reading one never waits."""
 
+import json
 import os
 import shutil
 from collections.abc import Callable
@@ -143,6 +144,14 @@ def test_the_former_reference_build_stays_until_the_new_one_is_whole(
     next((copy / "curves").iterdir()).write_text("frequency_hz,value,valid\n", encoding="utf-8")
     with pytest.raises(RecordError, match="changed after the run"):
         write_reference(kit, [Record(copy, good_run[1].document)])
+    assert names(folder.parent) == former
+
+    # A curve that its own check does not trust is no part of a reference.
+    troubled = json.loads(json.dumps(good_run[1].document))
+    curve = next(entry for result in troubled["results"] for entry in result["curves"])
+    curve["trouble"] = "the gate is too short"
+    with pytest.raises(RecordError, match=f"{curve['quantity']}.*: the gate is too short"):
+        write_reference(kit, [Record(good_run[1].folder, troubled)])
     assert names(folder.parent) == former
 
     # A damaged note of the former one does not stand in the way, and is kept with it.

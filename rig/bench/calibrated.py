@@ -22,7 +22,9 @@ SPEAKS_FOR: Mapping[str, tuple[CalibrationKind, ...]] = {
 }
 IN_CONTROL, OUT_OF_CONTROL = "in control", "out of control"
 
-ORDER: tuple[CalibrationKind, ...] = ("input", "output", "microphone", "loopback", "sense")
+ORDER: tuple[CalibrationKind, ...] = ("output", "input", "microphone", "loopback", "sense")
+#: In what an input's calibration holds for: the volts of the output whose tone it was made with, none if by a meter.
+OUTPUT_IN_FORCE = "output_volts_in_force"
 
 COMMANDS: Mapping[CalibrationKind, str] = {
     "sense": "kitproof calibrate sense --load OHM",
@@ -83,6 +85,7 @@ def made_with(
         told |= {"outputs": dict(wiring.outputs), "output_volts": wiring.output_volts}
     if kind == "input":
         told |= {"input": wiring.inputs[of], "input_volts": wiring.input_volts[of]}
+        told |= {OUTPUT_IN_FORCE: values.output_volts}
     if kind == "loopback":
         role = loop_role(wiring)
         told |= {"input": wiring.inputs[role], "volts": [values.output_volts, values.input_volts[role]]}
@@ -158,7 +161,11 @@ def _walk(
 
 def _fits(one: Stored, today: Mapping[str, Any]) -> bool:
     # The comparison on a known load of before was not told what it was made with.
-    return not one.made_with or dict(one.made_with) == today
+    if not one.made_with:
+        return True
+    # A meter's does not rest on the output, and one of before did not remember it.
+    unasked = {OUTPUT_IN_FORCE} - set(one.made_with)
+    return dict(one.made_with) == {key: value for key, value in today.items() if key not in unasked}
 
 
 def _with(values: Calibration, one: Stored) -> Calibration:
@@ -221,7 +228,10 @@ def _doubt(kind: CalibrationKind, of: str, newest: Stored | None, fits: bool, he
     if newest is None:
         return f"the calibration {name!r} is missing: {anew}"
     if not fits:
-        return f"the calibration {name!r} was made with another wiring or other numbers in bench.toml: {anew}"
+        return (
+            f"the calibration {name!r} was made with another wiring or other numbers in bench.toml, or through one "
+            f"made anew since: {anew}"
+        )
     age, most = age_days(newest, held.now), held.ages_days[kind]
     if age < 0:
         return f"the calibration {name!r} is dated in the future ({newest.made_at}): set the clock, or {anew}"

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rig.bench.calibrated import Held, asked_ages, calibrated, made_with, standings
+from rig.bench.calibrated import OUTPUT_IN_FORCE, Held, asked_ages, calibrated, made_with, standings
 from rig.bench.calibration_store import Damaged, Stored
 from rig.bench.settings import BenchSettings
 from rig.tables import TableError, checked
@@ -158,6 +158,20 @@ def test_what_was_made_at_other_volts_than_those_in_force_does_not_count():
     in_force = found("playing", *anew)
     later = made("microphone", days_ago=0.5, values=in_force)
     assert found("playing", microphone, *anew, later).microphone_v_per_pa == 0.0125
+
+
+def test_an_input_through_an_output_that_was_calibrated_anew_is_doubted():
+    first, anew = made("output", "playing", 3), made("output", "playing", 1, value=2.2)
+    through = made("input", "loopback", 2, values=found("playing", first))
+    ages = {"input": 365.0}
+    whole = found("playing", first, through, ages=ages)
+    assert (whole.input_volts["loopback"], whole.doubts) == (1.96, {})
+    values = found("playing", first, through, anew, ages=ages)
+    assert values.input_volts["loopback"] == 2.0
+    assert "made anew since: run kitproof calibrate input loopback" in values.doubts["input"]
+    # One by a meter, and one of before, tell nothing of an output and stay.
+    free = replace(through, made_with={k: v for k, v in through.made_with.items() if k != OUTPUT_IN_FORCE})
+    assert found("playing", first, free, anew, ages=ages).doubts == {}
 
 
 def test_the_comparison_on_a_known_load_of_before_counts_whatever_bench_toml_says():
