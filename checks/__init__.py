@@ -16,7 +16,7 @@ from checks import (
     response,
     rub_and_buzz,
 )
-from rig.check import Check
+from rig.verdict.check import Check
 
 #: In the order in which a newcomer would read them.
 ALL: list[Check] = [

@@ -21,10 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Curve, Floats, OwnHarmonics, Reading
-from rig.requests import Sweep
-from rig.responses import harmonics, judged_grid, sweep_layout
+from rig.design.kit import Kit
+from rig.design.uncertainty_budget import with_parts
+from rig.files.tables import Table
 from rig.signals.levels import db, power_db
 from rig.signals.uncertainty import (
     SIXTH,
@@ -35,8 +34,10 @@ from rig.signals.uncertainty import (
     sum_level_noise_db,
     sum_of_powers_db,
 )
-from rig.tables import Table
-from rig.uncertainty import with_parts
+from rig.values.captures import Capture, OwnHarmonics
+from rig.values.readings import CheckReadings, Curve, Floats, Reading
+from rig.values.requests import Sweep
+from rig.verdict.responses import harmonics, judged_grid, sweep_layout
 
 NAME = "distortion"
 TITLE = "Harmonic distortion"

@@ -9,12 +9,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from rig.guard import AMBIENT, heating_power, rise_over_ambient
-from rig.kit import Kit
-from rig.readings import CheckReadings, Course, Curve, Floats, Log, Reading, Untrusted
-from rig.requests import Programme
+from rig.design.kit import Kit
+from rig.design.soak import SoakTable, programme
 from rig.signals.heating import predict
-from rig.soak import SoakTable, programme
+from rig.values.captures import Untrusted
+from rig.values.logs import Log
+from rig.values.readings import CheckReadings, Course, Curve, Floats, Reading
+from rig.values.requests import Programme
+from rig.verdict.guard import AMBIENT, heating_power, rise_over_ambient
 
 NAME = "heat"
 TITLE = "Temperatures of long loud playing, and where they lead"

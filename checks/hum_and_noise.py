@@ -16,17 +16,18 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from pydantic import Field
 
-from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
-from rig.requests import Sweep
-from rig.responses import acoustic_response, quiet_part, sweep_layout
+from rig.design.kit import Kit
+from rig.design.uncertainty_budget import pressure_db, with_parts
+from rig.files.tables import Table
 from rig.signals import defects
 from rig.signals.bands import band_edges_hz, nominal_hz
 from rig.signals.quiet import HARMONICS, Hum, band_levels_db, mains_hum
 from rig.signals.uncertainty import noise_level_db, sum_level_noise_db, sum_of_powers_db
 from rig.signals.weighting import a_weighting_db, weighted_level_db_spl
-from rig.tables import Table
-from rig.uncertainty import pressure_db, with_parts
+from rig.values.captures import Capture, Untrusted
+from rig.values.readings import CheckReadings, Curve, Floats, Reading
+from rig.values.requests import Sweep
+from rig.verdict.responses import acoustic_response, quiet_part, sweep_layout
 
 NAME = "hum_and_noise"
 TITLE = "Hum and noise at rest"

@@ -17,15 +17,16 @@ from numpy.typing import NDArray
 from rig.circuit.channel import Channel, impedance_ohm
 from rig.circuit.fit import Fit, default_parameters, fit_impedance
 from rig.circuit.held import held_uncertainty
-from rig.kit import Kit
-from rig.readings import Calibration, Capture, CheckReadings, Curve, Floats, KnownLoad, Reading, Untrusted
-from rig.requests import Sweep
-from rig.responses import judged_grid, sweep_layout
+from rig.design.kit import Kit
+from rig.design.uncertainty_budget import with_parts
+from rig.files.tables import Table
 from rig.signals.deconvolution import transfer_function
 from rig.signals.divider import Divider, Wiring, divider_impedance, divider_slope, load_uncertainties
 from rig.signals.noise import response_noise_power
-from rig.tables import Table
-from rig.uncertainty import with_parts
+from rig.values.captures import Calibration, Capture, KnownLoad, Untrusted
+from rig.values.readings import CheckReadings, Curve, Floats, Reading
+from rig.values.requests import Sweep
+from rig.verdict.responses import judged_grid, sweep_layout
 
 NAME = "impedance"
 TITLE = "Impedance at the leads"

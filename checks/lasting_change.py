@@ -13,15 +13,17 @@ import numpy as np
 from checks import impedance
 from checks.impedance import load_impedance, trusted
 from checks.response import BEFORE_S, ROOM_S, smoothed_powers
-from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Curve, Log, Reading, Untrusted
-from rig.requests import Programme, Sweep
-from rig.responses import acoustic_response, judged_grid
+from rig.design.kit import Kit
+from rig.design.soak import programme, rest, soak_of
+from rig.files.tables import Table, between
 from rig.signals.gating import gate
 from rig.signals.levels import db
 from rig.signals.noise import snr_db
-from rig.soak import programme, rest, soak_of
-from rig.tables import Table, between
+from rig.values.captures import Capture, Untrusted
+from rig.values.logs import Log
+from rig.values.readings import CheckReadings, Curve, Reading
+from rig.values.requests import Programme, Sweep
+from rig.verdict.responses import acoustic_response, judged_grid
 
 NAME = "lasting_change"
 TITLE = "What long loud playing has changed for good"

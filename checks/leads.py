@@ -9,12 +9,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from checks.impedance import load_impedance
-from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Reading, Untrusted
-from rig.requests import Sweep
+from rig.design.kit import Kit
+from rig.design.uncertainty_budget import with_parts
+from rig.files.tables import Table
 from rig.signals.smoothing import log_frequency_grid
-from rig.tables import Table
-from rig.uncertainty import with_parts
+from rig.values.captures import Capture, Untrusted
+from rig.values.readings import CheckReadings, Reading
+from rig.values.requests import Sweep
 
 NAME = "leads"
 TITLE = "No short, no open lead"

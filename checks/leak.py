@@ -9,12 +9,13 @@ uncertain as they are there.
 from collections.abc import Sequence
 
 from checks import impedance, rub_and_buzz
-from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Reading
-from rig.requests import Sweep
+from rig.design.kit import Kit
+from rig.design.uncertainty_budget import with_parts
+from rig.files.tables import Table
 from rig.signals.uncertainty import evidence_scatter
-from rig.tables import Table
-from rig.uncertainty import with_parts
+from rig.values.captures import Capture
+from rig.values.readings import CheckReadings, Reading
+from rig.values.requests import Sweep
 
 NAME = "leak"
 TITLE = "The box holds its air"

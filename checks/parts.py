@@ -21,10 +21,10 @@ from pydantic import Field
 
 from checks import impedance
 from rig.circuit.nearest import Nearest, nearest_good_unit, remaining, taken_up
-from rig.kit import Kit
-from rig.readings import Calibration, Capture, CheckReadings, Floats, Reading, Untrusted
-from rig.requests import Sweep
-from rig.responses import judged_grid, sweep_layout
+from rig.design.kit import Kit
+from rig.design.speaker import Band
+from rig.design.uncertainty_budget import with_parts
+from rig.files.tables import Table
 from rig.signals.uncertainty import (
     DB_PER_POWER_PART,
     SIXTH,
@@ -33,9 +33,10 @@ from rig.signals.uncertainty import (
     noise_level_db,
     root_uncertainty,
 )
-from rig.speaker import Band
-from rig.tables import Table
-from rig.uncertainty import with_parts
+from rig.values.captures import Calibration, Capture, Untrusted
+from rig.values.readings import CheckReadings, Floats, Reading
+from rig.values.requests import Sweep
+from rig.verdict.responses import judged_grid, sweep_layout
 
 NAME = "parts"
 TITLE = "Parts inside their tolerances"

@@ -9,10 +9,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Reading, Untrusted
-from rig.requests import Sweep
-from rig.responses import (
+from rig.design.kit import Kit
+from rig.design.uncertainty_budget import response_db, with_parts
+from rig.files.tables import Table
+from rig.signals.smoothing import log_frequency_grid
+from rig.signals.uncertainty import combined, mean_power_noise_db, noise_level_db, sum_of_powers_db
+from rig.values.captures import Capture, Untrusted
+from rig.values.readings import CheckReadings, Reading
+from rig.values.requests import Sweep
+from rig.verdict.responses import (
     acoustic_response,
     air_speed_m_s,
     band_gate,
@@ -21,10 +26,6 @@ from rig.responses import (
     mean_db,
     sweep_layout,
 )
-from rig.signals.smoothing import log_frequency_grid
-from rig.signals.uncertainty import combined, mean_power_noise_db, noise_level_db, sum_of_powers_db
-from rig.tables import Table
-from rig.uncertainty import response_db, with_parts
 
 NAME = "ping"
 TITLE = "Right channel, plausible level"

@@ -17,10 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Floats, Reading
-from rig.requests import Sweep
-from rig.responses import (
+from rig.design.kit import Kit
+from rig.design.speaker import DriverSpec
+from rig.design.uncertainty_budget import response_db, with_parts
+from rig.files.tables import Table
+from rig.signals.phase import Sign, mean_cosine, signs_of
+from rig.signals.smoothing import log_frequency_grid
+from rig.signals.uncertainty import DB_PER_POWER_PART, combined, mean_power_noise_db
+from rig.values.captures import Capture
+from rig.values.readings import CheckReadings, Floats, Reading
+from rig.values.requests import Sweep
+from rig.verdict.responses import (
     Acoustic,
     acoustic_response,
     air_speed_m_s,
@@ -30,12 +37,6 @@ from rig.responses import (
     driver_design_responses,
     mean_db,
 )
-from rig.signals.phase import Sign, mean_cosine, signs_of
-from rig.signals.smoothing import log_frequency_grid
-from rig.signals.uncertainty import DB_PER_POWER_PART, combined, mean_power_noise_db
-from rig.speaker import DriverSpec
-from rig.tables import Table
-from rig.uncertainty import response_db, with_parts
 
 Complex = NDArray[np.complex128]
 

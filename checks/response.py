@@ -16,18 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Untrusted
-from rig.requests import Sweep
-from rig.responses import (
-    Acoustic,
-    acoustic_response,
-    air_speed_m_s,
-    design_response,
-    judged_grid,
-    noise_power,
-    sweep_layout,
-)
+from rig.design.kit import Kit
+from rig.design.uncertainty_budget import response_db, with_parts
+from rig.files.tables import Table
 from rig.signals.deconvolution import gated_power
 from rig.signals.gating import Gated, gate
 from rig.signals.levels import REFERENCE_PRESSURE_PA, align_level_db, db
@@ -44,8 +35,18 @@ from rig.signals.uncertainty import (
     of_few_values,
     smoothing_width_hz,
 )
-from rig.tables import Table
-from rig.uncertainty import response_db, with_parts
+from rig.values.captures import Capture, Untrusted
+from rig.values.readings import CheckReadings, Curve, Floats, Reading
+from rig.values.requests import Sweep
+from rig.verdict.responses import (
+    Acoustic,
+    acoustic_response,
+    air_speed_m_s,
+    design_response,
+    judged_grid,
+    noise_power,
+    sweep_layout,
+)
 
 NAME = "response"
 TITLE = "Frequency response"

@@ -21,10 +21,9 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field
 
-from rig.kit import Kit
-from rig.readings import Capture, CheckReadings, Curve, Floats, Reading, Sound, Untrusted
-from rig.requests import Sweep
-from rig.responses import acoustic_response, air_speed_m_s, design_response, sweep_layout
+from rig.design.kit import Kit
+from rig.design.uncertainty_budget import pressure_db, with_parts
+from rig.files.tables import Table
 from rig.signals import sweep
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import gate
@@ -41,8 +40,10 @@ from rig.signals.uncertainty import (
     noise_level_db,
     peak_noise_db,
 )
-from rig.tables import Table
-from rig.uncertainty import pressure_db, with_parts
+from rig.values.captures import Capture, Untrusted
+from rig.values.readings import CheckReadings, Curve, Floats, Reading, Sound
+from rig.values.requests import Sweep
+from rig.verdict.responses import acoustic_response, air_speed_m_s, design_response, sweep_layout
 
 NAME = "rub_and_buzz"
 TITLE = "Rub and buzz"

@@ -9,24 +9,26 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from rig import calibrate_command, journal, records, sequencer
-from rig.bench import opening
 from rig.bench.base import Bench, BenchError, BenchSetupError
 from rig.bench.settings import BenchSettings
-from rig.bench_check_command import bench_check_command
-from rig.capability_command import capability_command
-from rig.explain_command import explain_command
-from rig.instruments_command import instruments_command
-from rig.kit import Kit, kit_names, load_kit
-from rig.learn_command import learn_command
-from rig.narrow_limits import without_room
-from rig.records import RecordError
+from rig.commands import calibrate as calibrate_command
+from rig.commands.bench_check import bench_check_command
+from rig.commands.capability import capability_command
+from rig.commands.explain import explain_command
+from rig.commands.instruments import instruments_command
+from rig.commands.learn import learn_command
+from rig.commands.rework import rework_command
+from rig.design.kit import Kit, kit_names, load_kit
+from rig.files.tables import TableError
 from rig.report.paper import PaperError, make_certificate, paper_of
-from rig.rework_command import rework_command
+from rig.run import journal, opening, sequencer
+from rig.run.verify import Job, job, judge_again, resume, verify, with_connection
 from rig.screen import terminal
 from rig.screen.console import open_console, say, steady_streams, yes_or_no
-from rig.tables import TableError
-from rig.verify import Job, job, judge_again, resume, verify, with_connection
+from rig.store import records
+from rig.store.records import RecordError
+from rig.study.narrow_limits import without_room
+from rig.values.run import Run
 
 PASS, FAIL, VOID, USAGE, BENCH = 0, 1, 2, 3, 4
 STATUS = {"pass": PASS, "fail": FAIL, "void": VOID}
@@ -78,7 +80,7 @@ def verify_command(
 
 def _run(
     workspace: Path, work: Job, serial: str, bench: Bench, confirm: sequencer.Confirm, console: Console, by: str = ""
-) -> tuple[sequencer.Run, records.Record]:
+) -> tuple[Run, records.Record]:
     screen = terminal.RunScreen(work.schedule.requests, console)
     try:
         return verify(workspace, work, serial, bench, confirm, screen.show, by)
@@ -106,7 +108,7 @@ def _certified(console: Console, record: records.Record) -> None:
         _told(lambda: console.print(f"certificate: {path}", soft_wrap=True))
 
 
-def _status(run: sequencer.Run) -> int:
+def _status(run: Run) -> int:
     return BENCH if run.bench_failed else STATUS[run.outcome]
 
 
@@ -167,7 +169,7 @@ def resume_command(
     raise typer.Exit(_status(run))
 
 
-def _show(console: Console, run: sequencer.Run) -> None:
+def _show(console: Console, run: Run) -> None:
     console.print(terminal.verdict_table(run.results))
     if run.findings:
         console.print(terminal.findings_words(run.findings))
@@ -288,7 +290,7 @@ def _newest(workspace: Path, serial: str, kit: str, plan: str | None = None, num
 @app.command()
 def reference(kit: str, serials: list[str], workspace: Workspace = HERE) -> None:
     """Make the newest runs of units that you vouch for the reference build: the mean of their curves."""
-    from rig.reference import write_reference
+    from rig.store.reference import write_reference
 
     loaded = load_kit(workspace, kit)
     runs = [_newest(workspace, serial, kit, loaded.planned("")[0]) for serial in serials]
@@ -307,7 +309,7 @@ def devices(workspace: Workspace = HERE, bench: BenchFile = None) -> None:
 @app.command()
 def faults(kit: str, workspace: Workspace = HERE) -> None:
     """List the faults that the simulated bench can build into a unit of a kit or into itself."""
-    from rig.bench.faults import fault_names
+    from rig.simulated.faults import fault_names
 
     open_console().print(terminal.two_columns("--fault", "what it does", fault_names(load_kit(workspace, kit))))
 

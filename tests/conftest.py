@@ -8,8 +8,8 @@ import hypothesis
 import pytest
 from simulated_runs import ROOT, verified
 
-from rig import sequencer
-from rig.records import Record
+from rig.store.records import Record
+from rig.values.run import Run
 
 # How long an example takes says something about the machine only.
 hypothesis.settings.register_profile("house", deadline=None)
@@ -25,7 +25,7 @@ def workspace(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def good_run(workspace: Path) -> tuple[sequencer.Run, Record]:
+def good_run(workspace: Path) -> tuple[Run, Record]:
     """A good unit of booth-two."""
     return verified(workspace, "booth-two", "BT-0001")
 

@@ -3,12 +3,12 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from rig import sequencer
-from rig.bench.calibration import calibrate_known_load
-from rig.bench.simulated import SimulatedBench
-from rig.kit import load_kit
-from rig.records import Record
-from rig.verify import job, verify
+from rig.calibration.known_load import calibrate_known_load
+from rig.design.kit import load_kit
+from rig.run.verify import job, verify
+from rig.simulated.bench import SimulatedBench
+from rig.store.records import Record
+from rig.values.run import Run
 
 ROOT = Path(__file__).parent.parent
 
@@ -26,7 +26,7 @@ def simulated(
 
 def verified(
     workspace: Path, kit_name: str, serial: str, faults: Sequence[str] = (), microphone_ppm: float | None = None
-) -> tuple[sequencer.Run, Record]:
+) -> tuple[Run, Record]:
     """Verify a simulated unit in a workspace."""
     bench = simulated(workspace, kit_name, serial, faults, microphone_ppm)
     return verify(

@@ -6,15 +6,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from rig.bench.noises import below_folding
-from rig.bench.room import PINK_BAND_HZ, reflections
-from rig.bench.simulated import SECOND_HARMONIC, THIRD_HARMONIC, WIDE_TRAVEL_HZ, SimulatedBench
-from rig.bench.unit import box_pressure_pa, lead_gain
 from rig.circuit.units import speed_of_sound_m_s
-from rig.requests import Sweep
 from rig.signals.bands import band_edges_hz
 from rig.signals.smoothing import smooth_power
 from rig.signals.weighting import a_weighting_db
+from rig.simulated.bench import SECOND_HARMONIC, THIRD_HARMONIC, WIDE_TRAVEL_HZ, SimulatedBench
+from rig.simulated.noises import below_folding
+from rig.simulated.room import PINK_BAND_HZ, reflections
+from rig.simulated.unit import box_pressure_pa, lead_gain
+from rig.values.requests import Sweep
 
 Floats = NDArray[np.float64]
 

@@ -4,9 +4,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from math import exp, inf
 
-from rig.readings import Row
-from rig.requests import COLD_PART, COLD_S, Guard, Programme, RoleGuard
 from rig.signals.programme import Noise
+from rig.values.logs import Row
+from rig.values.requests import COLD_PART, COLD_S, Guard, Programme, RoleGuard
 
 SINK = RoleGuard("heat sink", "celsius", upper=75.0, rise_k=50.0, rate_k_per_min=8.0)
 SUPPLY = RoleGuard("supply", "ampere", upper=3.0)

@@ -12,275 +12,38 @@ import checks
 ROOT = Path(__file__).parent.parent
 SOURCES = sorted([*(ROOT / "rig").rglob("*.py"), *(ROOT / "checks").glob("*.py")])
 
-#: Module prefix -> prefixes of the project that it may import. The longest matching prefix counts.
-MAY_IMPORT = {
-    "rig.signals": ["rig.signals"],
-    "rig.circuit": ["rig.circuit"],
-    "rig.statistics": ["rig.statistics"],
-    "rig.files": [],
-    "rig.patterns": ["rig.tables"],
-    "rig.tables": ["rig.files"],
-    "rig.requests": ["rig.signals.programme", "rig.signals.stimulus"],
-    "rig.readings": ["rig.requests", "rig.signals.correction"],
-    "rig.speaker": ["rig.circuit", "rig.tables"],
-    "rig.limits": ["rig.files", "rig.readings", "rig.tables"],
-    "rig.decision": ["rig.statistics", "rig.tables"],
-    "rig.trust": [],
-    "rig.uncertainty": ["rig.readings", "rig.signals.uncertainty", "rig.tables"],
-    "rig.kit": [
-        "rig.patterns",
-        "rig.files",
-        "rig.decision",
-        "rig.circuit",
-        "rig.limits",
-        "rig.requests",
-        "rig.signals.stimulus",
-        "rig.speaker",
-        "rig.tables",
-        "rig.uncertainty",
-        "rig.trust",
-    ],
-    "rig.responses": ["rig.circuit", "rig.signals", "rig.kit", "rig.readings", "rig.requests"],
-    "rig.guard": ["rig.readings", "rig.requests", "rig.signals"],
-    "rig.soak": ["rig.kit", "rig.requests", "rig.signals.programme", "rig.tables"],
-    "rig.check": ["rig.kit", "rig.readings", "rig.requests", "rig.tables"],
-    "rig.judge": ["rig.tables", "rig.decision", "rig.limits", "rig.readings", "rig.statistics", "rig.uncertainty"],
-    "rig.verdicts": [
-        "rig.clocks",
-        "rig.check",
-        "rig.judge",
-        "rig.kit",
-        "rig.readings",
-        "rig.requests",
-        "rig.responses",
-        "rig.signals",
-        "rig.uncertainty",
-        "rig.trust",
-    ],
-    "rig.schedule": ["rig.check", "rig.kit", "rig.requests", "rig.soak", "rig.tables"],
-    "checks": [
-        "rig.circuit",
-        "rig.signals",
-        "rig.kit",
-        "rig.readings",
-        "rig.requests",
-        "rig.responses",
-        "rig.speaker",
-        "rig.tables",
-        "rig.uncertainty",
-    ],
-    "checks.heat": ["rig.guard", "rig.kit", "rig.readings", "rig.requests", "rig.signals", "rig.soak"],
-    "checks.lasting_change": [
-        "checks.impedance",
-        "checks.response",
-        "rig.kit",
-        "rig.readings",
-        "rig.requests",
-        "rig.responses",
-        "rig.signals",
-        "rig.soak",
-        "rig.tables",
-    ],
-    "checks.__init__": ["checks", "rig.check"],
-    "checks.leak": [
-        "checks.impedance",
-        "checks.rub_and_buzz",
-        "rig.kit",
-        "rig.readings",
-        "rig.requests",
-        "rig.signals",
-        "rig.tables",
-        "rig.uncertainty",
-    ],
-    "checks.parts": [
-        "checks.impedance",
-        "rig.circuit",
-        "rig.kit",
-        "rig.readings",
-        "rig.requests",
-        "rig.responses",
-        "rig.signals.uncertainty",
-        "rig.speaker",
-        "rig.tables",
-        "rig.uncertainty",
-    ],
-    "checks.leads": [
-        "checks.impedance",
-        "rig.kit",
-        "rig.readings",
-        "rig.requests",
-        "rig.signals",
-        "rig.tables",
-        "rig.uncertainty",
-    ],
-    "rig.bench": [
-        "rig.patterns",
-        "rig.files",
-        "rig.bench",
-        "rig.circuit",
-        "rig.signals",
-        "rig.kit",
-        "rig.readings",
-        "rig.requests",
-        "rig.tables",
-        "rig.trust",
-    ],
-    "rig.clocks": ["rig.readings", "rig.signals"],
-    "rig.second_look": ["rig.clocks", "rig.judge", "rig.readings", "rig.responses", "rig.signals", "rig.uncertainty"],
-    "rig.findings": [
-        "rig.findings",
-        "rig.circuit",
-        "rig.signals",
-        "rig.statistics",
-        "rig.judge",
-        "rig.kit",
-        "rig.readings",
-        "rig.requests",
-        "rig.responses",
-        "rig.speaker",
-        "rig.verdicts",
-    ],
-    "rig.interrupts": [],
-    "rig.judging": [
-        "rig.bench_check",
-        "rig.check",
-        "rig.findings",
-        "rig.judge",
-        "rig.kit",
-        "rig.readings",
-        "rig.requests",
-        "rig.same_run",
-        "rig.second_look",
-        "rig.trust",
-        "rig.verdicts",
-    ],
-    "rig.same_run": ["rig.readings", "rig.requests"],
-    "rig.sequencer": [
-        "rig.bench.base",
-        "rig.bench_check",
-        "rig.check",
-        "rig.findings",
-        "rig.guard",
-        "rig.judge",
-        "rig.judging",
-        "rig.kit",
-        "rig.readings",
-        "rig.requests",
-        "rig.schedule",
-        "rig.second_look",
-        "rig.signals.stimulus",
-        "rig.verdicts",
-    ],
-    "rig.plain": [],
-    "rig.record_shape": ["rig.recordings"],
-    "rig.recordings": ["rig.files", "rig.plain", "rig.readings", "rig.requests"],
-    "rig.result_files": ["rig.judge", "rig.plain", "rig.readings", "rig.recordings", "rig.verdicts"],
-    "rig.records": [
-        "rig.patterns",
-        "rig.record_shape",
-        "rig.files",
-        "rig.kit",
-        "rig.plain",
-        "rig.readings",
-        "rig.recordings",
-        "rig.requests",
-        "rig.result_files",
-        "rig.sequencer",
-    ],
-    "rig.recorded": [
-        "rig.findings.finding",
-        "rig.judge",
-        "rig.kit",
-        "rig.limits",
-        "rig.plain",
-        "rig.readings",
-        "rig.recordings",
-        "rig.records",
-        "rig.result_files",
-        "rig.sequencer",
-        "rig.tables",
-        "rig.verdicts",
-    ],
-    "rig.journal": [
-        "rig.files",
-        "rig.kit",
-        "rig.readings",
-        "rig.recordings",
-        "rig.records",
-        "rig.requests",
-        "rig.sequencer",
-    ],
-    "rig.resume": ["rig.bench.archive", "rig.bench.base", "rig.journal", "rig.readings", "rig.requests"],
-    "rig.reference": ["rig.files", "rig.kit", "rig.limits", "rig.readings", "rig.recorded", "rig.records"],
-    "rig.trials": ["rig.readings", "rig.recorded", "rig.records"],
-    "rig.capability": [
-        "rig.judge",
-        "rig.limits",
-        "rig.readings",
-        "rig.signals.bands",
-        "rig.statistics",
-        "rig.trials",
-    ],
-    "rig.capability_words": ["rig.capability", "rig.judge", "rig.statistics"],
-    # The top: may use everything below, and nothing below may use it.
-    "rig.report": ["rig"],
-    "rig.screen": ["rig"],
-    "rig.verify": ["rig", "checks"],
-    "rig.cli": ["rig", "checks"],
-    "rig.desk": ["rig.bench", "rig.readings", "rig.requests", "rig.trust", "rig.verdicts"],
-    "rig.calibrating": ["rig.bench", "rig.desk", "rig.readings", "rig.requests", "rig.signals"],
-    "rig.daily": [
-        "checks.impedance",
-        "checks.ping",
-        "rig.bench",
-        "rig.kit",
-        "rig.readings",
-        "rig.requests",
-        "rig.signals",
-        "rig.statistics",
-    ],
-    "rig.calibrate_command": ["rig"],
-    "rig.bench_check": [
-        "rig.clocks",
-        "rig.bench_check",
-        "rig.circuit",
-        "rig.signals",
-        "checks",
-        "rig.judge",
-        "rig.kit",
-        "rig.readings",
-        "rig.requests",
-        "rig.responses",
-        "rig.speaker",
-        "rig.trust",
-        "rig.verdicts",
-    ],
-    "rig.bench_check_command": ["rig", "checks"],
-    "rig.instruments_command": ["rig"],
-    "rig.learning": ["rig.circuit", "rig.kit", "rig.readings", "rig.signals.levels", "rig.statistics"],
-    "rig.narrow_limits": ["rig.circuit", "rig.kit", "rig.limits", "rig.readings", "rig.signals"],
-    "rig.learn_command": ["rig"],
-    "rig.rework": ["rig.files", "rig.kit", "rig.records"],
-    "rig.rework_command": ["rig"],
-    "rig.explain_command": ["rig"],
-    "rig.capability_command": ["rig"],
-    "rig.__main__": ["rig.cli"],
-    "rig": [],
-}
-TOP = (
-    "rig.report",
-    "rig.screen",
-    "rig.verify",
-    "rig.instruments_command",
-    "rig.bench_check_command",
-    "rig.capability_command",
-    "rig.learn_command",
-    "rig.rework_command",
-    "rig.explain_command",
-    "rig.cli",
-    "rig.__main__",
-    "rig.calibrate_command",
+#: The rooms from the top of the house to its ground: each may import itself and what stands below it.
+ROOMS = (
+    ("rig.__main__",),
+    ("rig.cli",),
+    ("rig.commands",),
+    ("rig.screen",),
+    ("rig.report",),
+    ("rig.study",),
+    ("rig.run",),
+    ("rig.calibration",),
+    ("rig.store",),
+    ("rig.simulated",),
+    ("rig.bench",),
+    ("rig.findings",),
+    ("rig.bench_check",),
+    ("checks",),
+    ("rig.verdict",),
+    ("rig.design",),
+    ("rig.values",),
+    ("rig.files", "rig.signals", "rig.circuit", "rig.statistics"),
 )
+#: Besides: a bench knows no check, and what is simulated nothing of what is sought.
+NEVER = {
+    ("rig.bench", "checks"),
+    ("rig.bench", "rig.findings"),
+    ("rig.bench", "rig.bench_check"),
+    ("rig.simulated", "checks"),
+    ("rig.simulated", "rig.findings"),
+    ("rig.simulated", "rig.bench_check"),
+}
+#: Who opens a bench.
+OPENS_A_BENCH = ("rig.run.opening", "rig.commands", "rig.cli")
 
 #: Vendor library -> the only place that imports it.
 ONE_IMPORTER = {
@@ -288,18 +51,9 @@ ONE_IMPORTER = {
     "pyvisa": "rig.bench.visa",
     "matplotlib": "rig.report",
     "rich": ("rig.screen", "rig.cli"),
-    "typer": (
-        "rig.cli",
-        "rig.instruments_command",
-        "rig.capability_command",
-        "rig.learn_command",
-        "rig.rework_command",
-        "rig.explain_command",
-        "rig.calibrate_command",
-        "rig.bench_check_command",
-    ),
+    "typer": ("rig.cli", "rig.commands"),
     "jinja2": "rig.report",
-    "soundfile": "rig.recordings",
+    "soundfile": "rig.store.recordings",
 }
 
 
@@ -329,16 +83,29 @@ def under(name: str, prefix: str) -> bool:
     return name == prefix or name.startswith(prefix + ".")
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=module_name)
-def test_import_rule(path: Path) -> None:
+def room_of(name: str) -> tuple[int, str]:
+    """Floor from the top, and name, of the room that a module stands in."""
+    return next((floor, room) for floor, rooms in enumerate(ROOMS) for room in rooms if under(name, room))
+
+
+@pytest.mark.parametrize("path", [path for path in SOURCES if path != ROOT / "rig" / "__init__.py"], ids=module_name)
+def test_a_room_imports_only_what_stands_below_it(path: Path) -> None:
     name = module_name(path)
-    rule = max((prefix for prefix in MAY_IMPORT if under(name, prefix)), key=len)
-    allowed = MAY_IMPORT[rule]
+    floor, room = room_of(name)
     for other in imported(path):
         if under(other, "rig") or under(other, "checks"):
-            assert any(under(other, prefix) for prefix in allowed), f"{name} may not import {other}"
-            if not under(name, rule) or rule not in TOP:
-                assert not any(under(other, top) for top in TOP), f"{name} imports {other}, which stands above it"
+            below, wanted = room_of(other)
+            assert wanted == room or below > floor, f"{name} imports {other}, which does not stand below it"
+            assert (room, wanted) not in NEVER, f"{name} may not import {other}"
+            if wanted == "rig.simulated" != room:
+                assert any(under(name, opener) for opener in OPENS_A_BENCH), f"{name} imports the simulated bench"
+
+
+def test_no_two_files_share_a_name() -> None:
+    # Checks and commands are called as a kit and a user call them.
+    names = [path.name for path in SOURCES if path.parent.name not in ("checks", "commands")]
+    names = [name for name in names if name != "__init__.py"]
+    assert sorted({name for name in names if names.count(name) > 1}) == []
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=module_name)

@@ -10,7 +10,7 @@ import pytest
 from pydantic import BaseModel
 
 from rig.bench.settings import BenchSettings
-from rig.kit import Kit
+from rig.design.kit import Kit
 
 ROOT = Path(__file__).parent.parent
 PAGES = [

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from rig.bench.instrument_settings import PickSettings, SensorSettings, ValueSettings
-from rig.patterns import compiled
+from rig.files.patterns import compiled
 from rig.signals import sensors
 
 #: Instruments that follow SCPI (1999, volume 1, 7.2.1.4 and .5) say 9.9E37 for infinity and 9.91E37 for "not a number".

@@ -4,8 +4,9 @@ from collections.abc import Generator, Iterator, Sequence
 from contextlib import AbstractContextManager
 from typing import Protocol
 
-from rig.readings import Capture, Row
-from rig.requests import Programme, Request, Stage, Sweep
+from rig.values.captures import Capture
+from rig.values.logs import Row
+from rig.values.requests import Programme, Request, Stage, Sweep
 
 #: A capture goes on so long beyond the stimulus, whose own last tenth of a second is silent: together the longest
 #: delay that the equipment may have.

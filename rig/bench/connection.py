@@ -6,8 +6,8 @@ ground is the amplifier's by the cable that feeds it: across such an output it s
 
 from rig.bench.base import BenchSetupError
 from rig.bench.settings import BenchSettings, SoakSettings
-from rig.kit import Kit
-from rig.requests import AT_LEADS, Stage
+from rig.design.kit import Kit
+from rig.values.requests import AT_LEADS, Stage
 
 BRIDGED = (
     "This amplifier is bridged: neither of its output terminals is at ground, not the minus ones either. A clip, a "

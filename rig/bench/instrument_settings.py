@@ -9,8 +9,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field, StrictStr, field_validator, model_validator
 
-from rig.patterns import compiled
-from rig.tables import Misfit, Table, between, refuse_doubles
+from rig.files.patterns import compiled
+from rig.files.tables import Misfit, Table, between, refuse_doubles
 
 Unit = Literal["celsius", "volt", "ampere", "watt", "ohm", "percent", "hertz", "pascal"]
 Positive = Annotated[float, Field(gt=0)]

@@ -7,11 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.circuit.channel import Channel, find_driver, impedance_ohm, with_driver
-from rig.readings import Calibration, Floats
 from rig.signals.bands import band_edges_hz, mid_band_hz, nominal_hz
 from rig.signals.coil import band_magnitude_ohm, choose_band, coil_resistance
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db, power_db, rms
 from rig.signals.programme_levels import SEGMENT_S, band_levels_ms, coherent_gain, delay_seconds
+from rig.values.captures import Calibration
+from rig.values.readings import Floats
 
 #: A log has a column for each of these octaves, counted from 1 kHz: 63 Hz to 8 kHz.
 OCTAVES = range(-4, 4)

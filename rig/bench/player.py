@@ -13,9 +13,10 @@ from rig.bench.own_microphone import OwnMicrophone
 from rig.bench.routing import Routing
 from rig.bench.soaking import Soak, Surroundings
 from rig.bench.worker import WAKE_S, AudioProcess
-from rig.readings import Capture, Row
-from rig.requests import Programme, Sweep
 from rig.signals import stimulus
+from rig.values.captures import Capture
+from rig.values.logs import Row
+from rig.values.requests import Programme, Sweep
 
 #: From writing a stimulus to its sounding, when nothing sounds: the driver's block under way, the next, and this.
 LEAD_S = 0.01

@@ -11,9 +11,9 @@ from rig.bench.routing import Routing
 from rig.bench.settings import BenchSettings
 from rig.bench.soaking import AHEAD_S, noise_peak, owners
 from rig.bench.surroundings import coil_of
-from rig.kit import Kit
-from rig.requests import AT_LEADS, Programme, Request, Stage
+from rig.design.kit import Kit
 from rig.signals.programme import NoiseSource
+from rig.values.requests import AT_LEADS, Programme, Request, Stage
 
 
 def refuse(

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from rig.readings import Calibration
+from rig.values.captures import Calibration
 
 
 @dataclass(frozen=True)

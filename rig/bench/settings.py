@@ -10,10 +10,10 @@ from pydantic import Field, PrivateAttr, StrictBool, ValidationInfo, field_valid
 
 from rig.bench.base import BenchSetupError
 from rig.bench.instrument_settings import InstrumentSettings, refuse_mixed_up
-from rig.readings import Calibration, KnownLoad
-from rig.requests import AT_LEADS, Stage
-from rig.tables import Misfit, Table, TableError, between, checked, read_toml
-from rig.trust import AGES_DAYS, CalibrationKind
+from rig.design.trust import AGES_DAYS, CalibrationKind
+from rig.files.tables import Misfit, Table, TableError, between, checked, read_toml
+from rig.values.captures import Calibration, KnownLoad
+from rig.values.requests import AT_LEADS, Stage
 
 Positive = Annotated[float, Field(gt=0)]
 Number = Annotated[int, Field(ge=1)]

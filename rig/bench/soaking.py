@@ -17,9 +17,10 @@ from rig.bench.observing import Piece
 from rig.bench.power import Supply, power_supply
 from rig.bench.routing import Routing
 from rig.bench.worker import HEARTBEAT_S, WAKE_S, AudioProcess
-from rig.readings import Floats, Row
-from rig.requests import COLD_PART, COLD_S, Programme
 from rig.signals.programme import NoiseSource
+from rig.values.logs import Row
+from rig.values.readings import Floats
+from rig.values.requests import COLD_PART, COLD_S, Programme
 
 #: The sound is written ahead by so much at most, in pieces of so much.
 AHEAD_S = 1.5

@@ -22,14 +22,14 @@ from rig.bench.power import power_supply
 from rig.bench.settings import BenchSettings, DeviceSettings, LeadsSettings, PlayingSettings
 from rig.bench.shuttle import Buffers, Shuttle, allocate
 from rig.bench.worker import HEARTBEAT_S, WAKE_S, AudioProcess, ignore_interrupt, serve
-from rig.readings import KnownLoad
-from rig.requests import COLD_S, Programme, Request, Stage
+from rig.values.captures import KnownLoad
+from rig.values.requests import COLD_S, Programme, Request, Stage
 
 if TYPE_CHECKING:
     from rig.bench.player import StreamPlayer
     from rig.bench.routing import Routing
     from rig.bench.soaking import Surroundings
-    from rig.kit import Kit
+    from rig.design.kit import Kit
 
 #: So much sound can be written ahead and fetched late.
 RING_S = 60.0

@@ -10,11 +10,11 @@ from rig.bench.observing import CoilModel, coil_model, observed
 from rig.bench.routing import Routing
 from rig.bench.settings import BenchSettings
 from rig.bench.soaking import Surroundings
-from rig.kit import Kit
-from rig.requests import COLD_S
+from rig.design.kit import Kit
+from rig.values.requests import COLD_S
 
 if TYPE_CHECKING:
-    from rig.bench.instruments import Instruments
+    from rig.bench.instrument_threads import Instruments
 
 
 def instruments_of(settings: BenchSettings) -> AbstractContextManager[Instruments | None]:
@@ -22,7 +22,7 @@ def instruments_of(settings: BenchSettings) -> AbstractContextManager[Instrument
     if not settings.instruments:
         return nullcontext()
     # Only here: a bench without instruments needs no VISA.
-    from rig.bench.instruments import Instruments
+    from rig.bench.instrument_threads import Instruments
 
     return Instruments(settings.instruments, settings.visa_backend)
 

@@ -5,10 +5,9 @@ from datetime import datetime
 from fractions import Fraction
 
 import numpy as np
-from scipy import fft
-from scipy import signal as filters
+import scipy
 
-from rig.bench_check.evidence import (
+from rig.bench_check.measured import (
     ELECTRICAL,
     has_wide_marks,
     hears,
@@ -23,9 +22,10 @@ from rig.bench_check.evidence import (
     wall_hz,
     without_lines_rms,
 )
-from rig.bench_check.told import Told, louder, right
-from rig.readings import Calibration, Capture, Floats
+from rig.bench_check.observation import Told, louder, right
 from rig.signals.noise import power_spectral_density
+from rig.values.captures import Calibration, Capture
+from rig.values.readings import Floats
 
 #: Cut-off samples of an input before it is called overdriven: one may be a click.
 CLIPPED = 3
@@ -182,7 +182,7 @@ def other_rate(capture: Capture, role: str) -> float | None:
     found = []
     for rate in OTHER_RATES:
         ratio = Fraction(rate).limit_denominator(1000)
-        found.append((strength(row, filters.resample_poly(sent, ratio.numerator, ratio.denominator)), rate))
+        found.append((strength(row, scipy.signal.resample_poly(sent, ratio.numerator, ratio.denominator)), rate))
     best, rate = max(found)
     return rate if best > max(PRESENT, BETTER * strength(row, sent)) else None
 
@@ -192,12 +192,12 @@ def strength(row: Floats, sent: Floats) -> float:
 
     After Knapp and Carter, IEEE Trans. ASSP 24(4), 1976 (phase transform).
     """
-    length = fft.next_fast_len(row.size + sent.size, real=True)
-    heard, known = fft.rfft(row - np.mean(row), length), fft.rfft(sent, length)
+    length = scipy.fft.next_fast_len(row.size + sent.size, real=True)
+    heard, known = scipy.fft.rfft(row - np.mean(row), length), scipy.fft.rfft(sent, length)
     inside = np.abs(known) > 0.01 * np.max(np.abs(known))
     cross = np.where(inside, heard * known.conj(), 0.0)
     size = np.abs(cross)
-    lags = fft.irfft(np.divide(cross, size, out=np.zeros_like(cross), where=size > 0), length)
+    lags = scipy.fft.irfft(np.divide(cross, size, out=np.zeros_like(cross), where=size > 0), length)
     return float(np.max(np.abs(lags)) / np.std(lags))
 
 

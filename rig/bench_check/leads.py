@@ -6,13 +6,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.bench_check import common
-from rig.bench_check.evidence import Complex, brought_forward, hears, late_frames, path_gain
-from rig.bench_check.told import Told, louder, right, unknown, within
+from rig.bench_check.measured import Complex, brought_forward, hears, late_frames, path_gain
+from rig.bench_check.observation import Told, louder, right, unknown, within
 from rig.circuit.channel import impedance_ohm
-from rig.kit import Kit
-from rig.readings import Capture, Floats, KnownLoad
-from rig.responses import sweep_layout
+from rig.design.kit import Kit
 from rig.signals.deconvolution import transfer_function
+from rig.values.captures import Capture, KnownLoad
+from rig.values.readings import Floats
+from rig.verdict.responses import sweep_layout
 
 #: An output may be so far off what bench.toml says.
 LEVEL_WITHIN_DB = 1.0

@@ -3,18 +3,19 @@
 import numpy as np
 
 from rig.bench_check import common
-from rig.bench_check.evidence import hears, sweep_rms, usual_rms
-from rig.bench_check.heard import BASS_BELOW_HZ, Heard, Playing, evened, output_off_db
-from rig.bench_check.told import Told, louder, right, unknown, within
+from rig.bench_check.boxes import BASS_BELOW_HZ, Heard, Playing, evened, output_off_db
+from rig.bench_check.measured import hears, sweep_rms, usual_rms
+from rig.bench_check.observation import Told, louder, right, unknown, within
 from rig.circuit.channel import impedance_ohm
 from rig.circuit.radiation import driver_pressure_pa
-from rig.judge import hertz
-from rig.kit import Kit
-from rig.readings import Capture, Floats
-from rig.responses import air_speed_m_s
+from rig.design.kit import Kit
 from rig.signals.levels import db_spl, pressure_pa
 from rig.signals.quiet import band_levels_db
 from rig.signals.weighting import weighted_level_db_spl
+from rig.values.captures import Capture
+from rig.values.readings import Floats
+from rig.verdict.judge import hertz
+from rig.verdict.responses import air_speed_m_s
 
 #: The level at the microphone is called wrong beyond this, if the boxes agree within so much.
 LEVEL_DB, ALIKE_DB = 2.5, 2.5

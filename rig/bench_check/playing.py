@@ -3,7 +3,9 @@
 import numpy as np
 
 from rig.bench_check import common
-from rig.bench_check.evidence import (
+from rig.bench_check.boxes import Playing, heard_box, looped_db, output_off_db, output_within_db, way_s
+from rig.bench_check.loudness import tell_levels
+from rig.bench_check.measured import (
     MOST_FOREIGN,
     foreign_part,
     has_wide_marks,
@@ -13,19 +15,10 @@ from rig.bench_check.evidence import (
     row_integrity,
     without_lines_rms,
 )
-from rig.bench_check.heard import (
-    Playing,
-    heard_box,
-    looped_db,
-    output_off_db,
-    output_within_db,
-    way_s,
-)
-from rig.bench_check.loudness import tell_levels
-from rig.bench_check.told import Told, louder, right, unknown, within
-from rig.readings import Capture
-from rig.responses import air_speed_m_s
+from rig.bench_check.observation import Told, louder, right, unknown, within
 from rig.signals.levels import db_spl
+from rig.values.captures import Capture
+from rig.verdict.responses import air_speed_m_s
 
 #: A microphone is called dead when it hears less than any room gives.
 NO_ROOM_DB_SPL = 18.0

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 from typing import Any, TypeAlias
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.optimize import OptimizeResult, least_squares
 
 from rig.circuit.box import driver_impedance
 from rig.circuit.channel import Channel, box_of, find_driver, impedance_ohm, with_driver
@@ -196,7 +196,7 @@ def _curve(channel: Channel, driver_name: str, frequency: FloatArray, at_leads: 
 
 def _search(
     model: _Model, measured: ComplexArray, weight: FloatArray, names: tuple[str, ...], start: FloatArray
-) -> OptimizeResult:
+) -> Any:
     """The best least-squares result from the best few of the candidate starts.
 
     `model` takes logarithms of shape (units, parameters), so that all candidates, and all steps of a
@@ -220,7 +220,9 @@ def _search(
     # alone.
     misfit = np.mean(np.abs(np.log(model(candidates) / measured)) ** 2, axis=1)
     results = [
-        least_squares(residual, np.clip(candidates[i], low + 1e-9, high - 1e-9), jacobian, (low, high), xtol=1e-10)
+        scipy.optimize.least_squares(
+            residual, np.clip(candidates[i], low + 1e-9, high - 1e-9), jacobian, (low, high), xtol=1e-10
+        )
         for i in np.argsort(misfit)[:STARTS]
     ]
     return min(results, key=lambda result: float(result.cost))
@@ -246,7 +248,7 @@ def _candidates(names: tuple[str, ...], low: FloatArray, high: FloatArray) -> Fl
     return np.asarray(np.clip(even * spread, low, high))
 
 
-def _covariance(found: OptimizeResult, uncertainty_stated: bool) -> FloatArray:
+def _covariance(found: Any, uncertainty_stated: bool) -> FloatArray:
     """Covariance of the fitted logarithms; infinite where the curve does not determine them."""
     freedom = found.fun.size - found.x.size
     scale = 2 * found.cost / freedom if freedom else np.inf

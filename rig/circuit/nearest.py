@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares, lsq_linear
+import scipy
 
 from rig.circuit.channel import Channel, impedance_ohm
 from rig.circuit.spread import moved, parameters
@@ -71,7 +71,9 @@ def nearest_good_unit(model: Channel, frequency_hz: FloatArray, ohm: ComplexArra
     lower, upper = (np.log1p(side * CUT_OFF_SIGMA * sigma) / sigma for side in (-1, 1))
     bounds = np.append(lower, -CUT_OFF_SIGMA), np.append(upper, CUT_OFF_SIGMA)
     start = np.zeros(len(among) + 1)
-    found = least_squares(lambda at: left_over(at[np.newaxis])[0], start, slopes, bounds, xtol=1e-4, ftol=1e-4)
+    found = scipy.optimize.least_squares(
+        lambda at: left_over(at[np.newaxis])[0], start, slopes, bounds, xtol=1e-4, ftol=1e-4
+    )
     unexplained = np.asarray(-found.fun[: ohm.size] - 1j * found.fun[ohm.size :])
     return Nearest(unexplained, np.asarray(found.jac), (bounds[0] - found.x, bounds[1] - found.x))
 
@@ -97,7 +99,7 @@ def remaining(nearest: Nearest, changes: ComplexArray) -> ComplexArray:
     span, small = np.linalg.qr(nearest.slopes)
 
     def followed(curve: FloatArray) -> FloatArray:
-        return np.asarray(nearest.slopes @ lsq_linear(small, span.T @ curve, bounds, "bvls").x)
+        return np.asarray(nearest.slopes @ scipy.optimize.lsq_linear(small, span.T @ curve, bounds, "bvls").x)
 
     before = np.concatenate([nearest.left_over.real, nearest.left_over.imag])
     at_rest = followed(before)

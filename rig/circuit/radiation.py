@@ -3,8 +3,8 @@
 from typing import TypeAlias
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.special import j1
 
 from rig.circuit.box import volume_velocity
 from rig.circuit.channel import Channel, box_of, driver_voltage, filter_response, stack
@@ -130,7 +130,7 @@ def piston_directivity(ka_sine: ArrayLike) -> FloatArray:
     x = np.asarray(ka_sine, dtype=np.float64)
     small = np.abs(x) < 1e-6
     safe = np.where(small, 1.0, x)
-    return np.where(small, 1.0, 2 * j1(safe) / safe)
+    return np.where(small, 1.0, 2 * scipy.special.j1(safe) / safe)
 
 
 def _radiation(driver: Driver, frequency: FloatArray, microphone: Position, speed: float) -> ComplexArray:

@@ -2,8 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
-from rig.judge import Verdict
-from rig.verdicts import CheckResult
+from rig.values.verdicts import CheckResult, Verdict
 
 #: What the search for impulses calls it -> kind, words, where to look, what to do to be sure.
 HEARD = {

@@ -7,12 +7,12 @@ import numpy as np
 
 from rig.circuit.channel import impedance_ohm
 from rig.circuit.units import FloatArray
+from rig.design.kit import Kit
 from rig.findings.dictionary import Cause, Hypothesis
-from rig.findings.finding import Finding
 from rig.findings.prediction import Scene, design, heard, scene_of
 from rig.findings.ranking import dictionary
-from rig.kit import Kit
-from rig.readings import Curve, Floats
+from rig.values.findings import Finding
+from rig.values.readings import Curve, Floats
 
 #: The quantities that the model of a channel gives in full.
 IMPEDANCE, LEVEL = "impedance", "free-field level"

@@ -1,8 +1,10 @@
 """What a finding is, and what may lead: told alike on screen, paper, in --json and by `kitproof explain`."""
 
 from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Generic, TypeVar
+
+from rig.values.findings import Finding
 
 T = TypeVar("T", bound=Hashable)
 
@@ -15,40 +17,6 @@ BESIDE_FROM = 0.05
 #: No more than so many for one channel: a hint is to be followed.
 MOST = 3
 UNKNOWN = "unknown"
-
-
-@dataclass(frozen=True)
-class Finding:
-    """A probable cause of a failure."""
-
-    #: What is wrong, in a sentence.
-    words: str
-    #: The kit's own name of what is wrong ("left L1").
-    part: str
-    #: As the dictionary calls it; "unknown" when nothing explains the failure.
-    kind: str
-    #: Of this cause and those in `alike` together.
-    probability: float
-    #: What was found of the part, its standard uncertainty, and what it should be; NaN where there is no number.
-    value: float = float("nan")
-    value_uncertainty: float = float("nan")
-    should_be: float = float("nan")
-    unit: str = ""
-    where_to_look: str = ""
-    what_to_measure: str = ""
-    #: Other causes that no measurement of this run tells from it, likeliest first.
-    alike: tuple[str, ...] = ()
-    #: Channel, and parts, drivers or the other channel: what a program asks for.
-    channel: str = ""
-    what: tuple[str, ...] = ()
-    #: The same others, as (kind, parts or drivers).
-    alike_causes: tuple[tuple[str, tuple[str, ...]], ...] = field(default=())
-    #: The channel has a second fault besides, which is another of the findings.
-    one_of_two: bool = False
-    #: Too improbable to be named first: it stands under "also possible".
-    also_possible: bool = False
-    #: Long loud playing did it: what was measured before does not show it.
-    since_soak: bool = False
 
 
 def in_order(found: Sequence[Finding]) -> tuple[Finding, ...]:

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.circuit.units import ComplexArray, FloatArray
-from rig.kit import Kit
-from rig.readings import Curve, Floats, Reading
-from rig.verdicts import CheckResult
+from rig.design.kit import Kit
+from rig.values.readings import Curve, Floats, Reading
+from rig.values.verdicts import CheckResult
 
 #: Every second point of a curve: a twelfth of an octave.
 EVERY = 2

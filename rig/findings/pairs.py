@@ -12,10 +12,10 @@ import numpy as np
 
 from rig.circuit.tolerance import CUT_OFF_SIGMA
 from rig.circuit.units import FloatArray
-from rig.findings import signs
+from rig.findings import polarity_evidence
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause, Hypothesis, both
-from rig.findings.evidence import Explained, explain, noise_root
 from rig.findings.finding import LARGEST_GROUP
+from rig.findings.likelihood import Explained, explain, noise_root
 from rig.findings.observed import Observed
 from rig.findings.prediction import Scene, deviations_of, predicted
 from rig.findings.ranking import CANNOT_TELL, COARSE, MOST_SAID, Ranked, Ranking, dictionary, explain_slopes, log_share
@@ -78,7 +78,7 @@ def pair_of(scene: Scene, observed: Observed, single: Ranking, from_: float) -> 
 def _log_prior(scene: Scene, observed: Observed, fit: Explained) -> float:
     """Logarithm of how often a pair is made, and of how probable the signs are that were read."""
     often = float(np.log(fit.hypothesis.weight * SECOND)) + 2 * log_share(scene)
-    return often + signs.log_odds(scene, fit.hypothesis, fit.deviations, observed)
+    return often + polarity_evidence.log_odds(scene, fit.hypothesis, fit.deviations, observed)
 
 
 def _named(best: Explained, fitted: Sequence[Explained], logs: FloatArray, probabilities: FloatArray) -> Pair:

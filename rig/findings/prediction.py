@@ -9,12 +9,12 @@ from rig.circuit.channel import Channel
 from rig.circuit.radiation import Position, driver_pressure_pa, microphone_at
 from rig.circuit.spread import Parameter, moved, parameters
 from rig.circuit.units import ComplexArray, FloatArray, Value
+from rig.design.kit import Kit
 from rig.findings.branches import Alone, branches_of, channel_impedance_ohm, channel_pressure_pa
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause, Hypothesis
 from rig.findings.observed import Asked, compressed_db, compressed_ohm
-from rig.kit import Kit
-from rig.responses import mean_db
 from rig.signals.smoothing import log_frequency_grid
+from rig.verdict.responses import mean_db
 
 #: Of clips and cable, which end up in every impedance, and of level from amplifier to microphone: standard deviations
 #: over benches; common practice, no source.

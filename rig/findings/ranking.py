@@ -8,9 +8,9 @@ import numpy as np
 
 from rig.circuit.channel import impedance_ohm
 from rig.circuit.units import FloatArray
-from rig.findings import signs
+from rig.findings import polarity_evidence
 from rig.findings.dictionary import Cause, Hypothesis, hypotheses_of, unchanged
-from rig.findings.evidence import Explained, explain, gaussian, linear_at_start, noise_root
+from rig.findings.likelihood import Explained, explain, gaussian, linear_at_start, noise_root
 from rig.findings.observed import Asked, Observed
 from rig.findings.prediction import GAIN_SIGMA_DB, Scene, predicted
 from rig.signals.smoothing import log_frequency_grid
@@ -114,7 +114,7 @@ def ranking(scene: Scene, observed: Observed) -> Ranking:
     as_good = explain(scene, healthy, like, vector, fine, rounds=ROUNDS + 1)
     wide = noise_root(scene, observed, is_unknown=True)
     as_unknown = explain(scene, healthy, like, vector, wide).log_evidence
-    as_good_log = as_good.log_evidence + signs.log_odds(scene, healthy, as_good.deviations, observed)
+    as_good_log = as_good.log_evidence + polarity_evidence.log_odds(scene, healthy, as_good.deviations, observed)
     share = log_share(scene)
     logs: dict[Cause, float] = {}
     entries: dict[Cause, list[tuple[float, Explained]]] = {}
@@ -142,7 +142,9 @@ def possible(
     scene: Scene, observed: Observed, fitted: Sequence[Explained], as_good_log: float
 ) -> list[tuple[Explained, float]]:
     """The hypotheses that can be why a measurement failed, each with its evidence, the signs counted."""
-    logs = [fit.log_evidence + signs.log_odds(scene, fit.hypothesis, fit.deviations, observed) for fit in fitted]
+    logs = [
+        fit.log_evidence + polarity_evidence.log_odds(scene, fit.hypothesis, fit.deviations, observed) for fit in fitted
+    ]
     least = as_good_log + max(MORE_THAN_GOOD, SHARE_OF_BEST * (max(logs) - as_good_log))
     return [(fit, log) for fit, log in zip(fitted, logs, strict=True) if log >= least]
 
@@ -258,7 +260,7 @@ def alike_with(scene: Scene, observed: Observed, one: Ranked, others: Sequence[R
 def _again(scene: Scene, observed: Observed, fit: Explained, vector: FloatArray, root: FloatArray) -> float:
     """Evidence of a fitted hypothesis for other values, and for the signs that were read."""
     found = gaussian(fit.hypothesis, vector, fit.at, fit.there, fit.slopes, root)
-    return found.log_evidence + signs.log_odds(scene, fit.hypothesis, fit.deviations, observed)
+    return found.log_evidence + polarity_evidence.log_odds(scene, fit.hypothesis, fit.deviations, observed)
 
 
 def leading_nowhere(scene: Scene, lowest_ohm: float) -> list[Cause]:

@@ -8,9 +8,8 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from rig.judge import Verdict
-from rig.readings import Curve, Floats
-from rig.verdicts import CheckResult
+from rig.values.readings import Curve, Floats
+from rig.values.verdicts import CheckResult, Verdict
 
 #: A level or impedance that differs by the same everywhere differs by at least this, and half its points by no more
 #: than this from that.

@@ -13,17 +13,18 @@ import numpy as np
 from rig.circuit.channel import impedance_ohm
 from rig.circuit.radiation import driver_pressure_pa
 from rig.circuit.units import FloatArray
+from rig.design.kit import Kit
 from rig.findings.dictionary import Cause, Hypothesis
-from rig.findings.finding import UNKNOWN, Finding, groups_of
+from rig.findings.finding import UNKNOWN, groups_of
 from rig.findings.prediction import Scene, band_grid
 from rig.findings.ranking import CANNOT_TELL, dictionary
-from rig.findings.words import brief, told
-from rig.judge import Verdict, hertz
-from rig.kit import Kit
-from rig.readings import Curve
+from rig.findings.sentences import brief, told
 from rig.signals.coil import COPPER_K
 from rig.signals.levels import db
-from rig.verdicts import CheckResult
+from rig.values.findings import Finding
+from rig.values.readings import Curve
+from rig.values.verdicts import CheckResult, Verdict
+from rig.verdict.judge import hertz
 
 #: How often long loud playing does it, against the others, for one place: common practice, no source. A coil burns
 #: long before a joint or a part lets go.

@@ -12,16 +12,16 @@ from typing import Any, TypeVar
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
-from rig.judge import Verdict, hertz
-from rig.kit import Kit
-from rig.readings import Curve, Reading
+from rig.design.kit import Kit
 from rig.report import heat, words
 from rig.report.conditions import calibrations, conditions, played_again, told_of_bench
 from rig.report.figures import HATCHING, Panel, band_verdicts, curves_svg, panels_of
-from rig.report.told import rework_words, titled
+from rig.report.findings_text import rework_words, titled
 from rig.report.unproved import alike, ended_early, not_checked, together, unjudged_ranges
-from rig.sequencer import Run
-from rig.verdicts import CheckResult
+from rig.values.readings import Curve, Reading
+from rig.values.run import Run
+from rig.values.verdicts import CheckResult, Verdict
+from rig.verdict.judge import hertz
 
 #: Lines of what failed at the top of the page; the rest is counted.
 MOST_FAILURES = 8

@@ -5,14 +5,15 @@ from typing import Any
 
 import numpy as np
 
-from rig.guard import AMBIENT
-from rig.judge import hertz
-from rig.kit import Kit
-from rig.readings import Calibration, Capture, Log
+from rig.design.kit import Kit
 from rig.report import words
-from rig.requests import COLD_PART
-from rig.sequencer import Run
 from rig.signals.programme import Noise, NoiseFilter
+from rig.values.captures import Calibration, Capture
+from rig.values.logs import Log
+from rig.values.requests import COLD_PART
+from rig.values.run import Run
+from rig.verdict.guard import AMBIENT
+from rig.verdict.judge import hertz
 
 STAGE_WORDS = {
     "leads": "at the bare leads",

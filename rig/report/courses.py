@@ -10,9 +10,9 @@ from html import escape
 
 import numpy as np
 
-from rig.readings import Floats
 from rig.report.figures import GAP, LIMIT, RIM, WIDTH, path_of, round_values, stretches, thinned
 from rig.report.words import number, with_minus
+from rig.values.readings import Floats
 
 LEFT, ABOVE, BELOW = 44, 24, 36
 #: Behind the right edge: the bar of what is predicted, then the names.

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 
 from rig.findings.curves import Under
-from rig.readings import Curve, Floats
 from rig.report.figures import FREQUENCY_TICKS_HZ, OHM_TICKS
-from rig.report.told import headline
+from rig.report.findings_text import headline
+from rig.values.readings import Curve, Floats
 
 #: What a level may span in a panel; deeper notches are cut off.
 SPAN_DB = 50.0

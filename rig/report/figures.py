@@ -10,10 +10,11 @@ from html import escape
 
 import numpy as np
 
-from rig.judge import Verdict, hertz
-from rig.limits import Limit, Mask
-from rig.readings import Curve, Floats
+from rig.design.limits import Limit
 from rig.report.words import VERDICT_WORDS, is_shifted, margin_words, measured_value, with_minus
+from rig.values.readings import Curve, Floats
+from rig.values.verdicts import Mask, Verdict
+from rig.verdict.judge import hertz
 
 #: A curve with its verdict; None: no limit judges it.
 Panel = tuple[Curve, Verdict | None]

@@ -7,14 +7,15 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from rig.guard import AMBIENT
-from rig.kit import Kit
-from rig.limits import Limit
-from rig.readings import Course, Floats, Log, Reading
+from rig.design.kit import Kit
+from rig.design.limits import Limit
 from rig.report.courses import Bound, TimeLine, TimePanel, courses_svg
 from rig.report.words import HOT_CELSIUS, UNIT_SIGNS, celsius, lapse, moment, with_minus
-from rig.requests import RoleGuard
-from rig.sequencer import Run
+from rig.values.logs import Log
+from rig.values.readings import Course, Floats, Reading
+from rig.values.requests import RoleGuard
+from rig.values.run import Run
+from rig.verdict.guard import AMBIENT
 
 CELSIUS, COIL = "celsius.", "celsius.coil "
 #: Heights of the figures, in the drawing's units.

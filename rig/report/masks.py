@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from rig.learning import Learnt
+from rig.study.learning import Learnt
 
 
 def draw_masks(learnt: Sequence[Learnt], path: Path) -> Path:

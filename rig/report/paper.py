@@ -2,9 +2,9 @@
 
 from pathlib import Path
 
-from rig.recorded import read_run, recorded_kit
-from rig.records import Record, RecordError, read_record
 from rig.report.certificate import certificate
+from rig.store.recorded import read_run, recorded_kit
+from rig.store.records import Record, RecordError, read_record
 
 PAPER = "certificate.html"
 #: Beside the certificate of a record that was closed with it: no file of a record is ever written again.

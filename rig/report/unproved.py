@@ -4,12 +4,12 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from rig.judge import Verdict, hertz
-from rig.kit import Kit
-from rig.readings import Curve, Reading
+from rig.design.kit import Kit
 from rig.report.figures import BY_BAND
-from rig.sequencer import Run
-from rig.verdicts import CheckResult
+from rig.values.readings import Curve, Reading
+from rig.values.run import Run
+from rig.values.verdicts import CheckResult, Verdict
+from rig.verdict.judge import hertz
 
 
 def not_checked(run: Run, kit: Kit, plan: str = "") -> Iterator[tuple[str, str]]:

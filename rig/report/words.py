@@ -6,9 +6,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from rig.judge import Verdict
-from rig.limits import Limit, window_widths
-from rig.readings import Reading
+from rig.design.limits import Limit, window_widths
+from rig.values.readings import Reading
+from rig.values.verdicts import Verdict
 
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "void": "VOID"}
 POLARITY_WORDS = {1: "as designed", -1: "reversed", 0: "drivers disagree"}

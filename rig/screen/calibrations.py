@@ -7,9 +7,9 @@ from pathlib import Path
 from rich.table import Table
 from rich.text import Text
 
-from rig.bench.calibrated import IN_CONTROL, OUT_OF_CONTROL, Held, age_days, name_of
-from rig.bench.calibration_store import Stored
-from rig.daily import Judged
+from rig.calibration.calibrated import IN_CONTROL, OUT_OF_CONTROL, Held, age_days, name_of
+from rig.calibration.daily import Judged
+from rig.calibration.storage import Stored
 from rig.screen.console import open_console
 from rig.screen.terminal import two_columns
 

@@ -13,18 +13,18 @@ from rich.status import Status
 from rich.table import Table
 from rich.text import Text
 
-from rig import sequencer
 from rig.bench.soundcard import ListedDevice
-from rig.findings.finding import Finding
-from rig.judge import Verdict, apart, hertz
-from rig.judging import NOT_DONE
-from rig.recorded import read_verdict
-from rig.records import Record
-from rig.report.told import LEADING, findings_of, titled
-from rig.requests import Programme, Request
+from rig.report.findings_text import LEADING, findings_of, titled
+from rig.run.judging import NOT_DONE
 from rig.screen.console import open_console
-from rig.screen.soak import SoakScreen, Watched, hot_words, programme_words
-from rig.verdicts import CheckResult
+from rig.screen.soak_progress import SoakScreen, Watched, hot_words, programme_words
+from rig.store.recorded import read_verdict
+from rig.store.records import Record
+from rig.values.findings import Finding
+from rig.values.requests import Programme, Request
+from rig.values.run import Asked, Captured, Event, Judged, Logged, Run, StageReached, Started
+from rig.values.verdicts import CheckResult, Verdict
+from rig.verdict.judge import apart, hertz
 
 #: Circle, square and triangle, as on the certificate.
 SHAPES = {"pass": "●", "fail": "■", "void": "▲"}
@@ -47,33 +47,33 @@ class RunScreen:
         self._status = Status("", console=console)
         self._soak: SoakScreen | None = None
 
-    def show(self, event: sequencer.Event) -> None:
+    def show(self, event: Event) -> None:
         """Draw an event."""
-        if self._soak and not isinstance(event, sequencer.Logged):
+        if self._soak and not isinstance(event, Logged):
             self._soak.stop()
         hot = hot_words(self._soak.watched) if self._soak else ""
         match event:
-            case sequencer.StageReached(stage, words):
+            case StageReached(stage, words):
                 self._status.stop()
                 self._console.print(Panel(Text(words.strip()), title=f"stage: {stage}", title_align="left"))
                 if hot:
                     self._console.print(f"When last read: {hot}", style="bold reverse")
-            case sequencer.Asked(words):
+            case Asked(words):
                 self._status.stop()
                 self._console.print(words.strip())
-            case sequencer.Started(request) if isinstance(request, Programme):
+            case Started(request) if isinstance(request, Programme):
                 self._status.stop()
                 self._console.print(programme_words(request))
                 self._soak = SoakScreen(Watched(request), self._console)
-            case sequencer.Started():
+            case Started():
                 self._status.update(Text(" ".join(filter(None, (hot, _sounding(event, self._requests))))))
                 self._status.start()
-            case sequencer.Logged() if self._soak:
+            case Logged() if self._soak:
                 self._soak.show(event)
-            case sequencer.Captured(capture, troubles) if troubles:
+            case Captured(capture, troubles) if troubles:
                 told = f"  disturbed, attempt {capture.attempt}: {capture.request}: {'; '.join(troubles)}"
                 self._console.print(told)
-            case sequencer.Judged(result):
+            case Judged(result):
                 self._console.print(_line(result))
 
     def stop(self) -> None:
@@ -83,7 +83,7 @@ class RunScreen:
             self._soak.stop()
 
 
-def _sounding(event: sequencer.Started, requests: Sequence[Request]) -> str:
+def _sounding(event: Started, requests: Sequence[Request]) -> str:
     left_s = sum(sound_s(request) for request in requests[event.number - 1 :])
     again = f", attempt {event.attempt}" if event.attempt > 1 else ""
     return f"{event.number} of {event.of}: {event.request}{again}; {duration(left_s)} of sound left"
@@ -166,7 +166,7 @@ def findings_words(findings: Sequence[Finding]) -> Text:
     return told
 
 
-def closing(run: sequencer.Run) -> Panel:
+def closing(run: Run) -> Panel:
     """The verdict of the run, large, with what it means and how the time went."""
     meaning = {
         "pass": "every required check passed",
@@ -233,7 +233,7 @@ def record_page(record: Record, damages: Sequence[str], certificate: str) -> Gro
     )
 
 
-def demo_table(done: Sequence[tuple[str, str, sequencer.Run, Record]]) -> Table:
+def demo_table(done: Sequence[tuple[str, str, Run, Record]]) -> Table:
     """The units of the demo: what was built into each, and what the rig said."""
     table = Table(title="Demo", title_justify="left")
     for name in ("serial", "what it is", "verdict", "what fails"):

@@ -8,8 +8,8 @@ converter's filter ends a band like a wall.
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 
 from rig.signals import stimulus
 
@@ -107,10 +107,10 @@ def response_of_sweep(row: Floats, plan: Layout, delay: float) -> Singles:
     # Single precision: what noise there is lies far above it.
     alone = np.zeros(row.size, np.float32)
     alone[first:stop] = row[first:stop] - np.mean(row[: plan.mark_before])
-    length = int(fft.next_fast_len(row.size + plan.frames, real=True))
-    spectrum = fft.rfft(alone, length)
+    length = int(scipy.fft.next_fast_len(row.size + plan.frames, real=True))
+    spectrum = scipy.fft.rfft(alone, length)
     spectrum *= _inverse(plan, length)
-    return np.asarray(fft.irfft(spectrum, length, overwrite_x=True))
+    return np.asarray(scipy.fft.irfft(spectrum, length, overwrite_x=True))
 
 
 @lru_cache(maxsize=4)
@@ -118,8 +118,8 @@ def _inverse(plan: Layout, length: int) -> Complex64:
     """One over the spectrum of the sweep alone, fading to zero at the ends of its band; read only."""
     sent = np.zeros(plan.frames)
     sent[plan.sweep] = stimulus.compose(plan)[plan.sweep]
-    spectrum = fft.rfft(sent, length)
-    frequency_hz = fft.rfftfreq(length, 1 / plan.sample_rate_hz)
+    spectrum = scipy.fft.rfft(sent, length)
+    frequency_hz = scipy.fft.rfftfreq(length, 1 / plan.sample_rate_hz)
     inside = (frequency_hz >= plan.start_hz) & (frequency_hz <= plan.stop_hz)
     inverse: Complex = np.divide(1.0, spectrum, out=np.zeros_like(spectrum), where=inside)
     # A band that ended like a wall would ring for long.
@@ -163,8 +163,8 @@ def _expected_mark(response: Singles, plan: Layout, delay: float) -> tuple[Float
 
 def _plays_marks(response: Singles, plan: Layout, delay: float) -> bool:
     kept = _around(response, plan, delay, 0.005, 0.05)
-    power = np.abs(fft.rfft(kept)) ** 2
-    frequency_hz = fft.rfftfreq(kept.size, 1 / plan.sample_rate_hz)
+    power = np.abs(scipy.fft.rfft(kept)) ** 2
+    frequency_hz = scipy.fft.rfftfreq(kept.size, 1 / plan.sample_rate_hz)
     played = (frequency_hz >= plan.start_hz) & (frequency_hz <= plan.stop_hz)
     marked = (frequency_hz >= plan.mark_low_hz) & (frequency_hz <= plan.mark_high_hz)
     return bool(np.median(power[marked]) > np.max(power[played]) * 10 ** (UNPLAYED_DB / 10))
@@ -233,8 +233,8 @@ def noise_rise_db(row: Floats, plan: Layout, delay: float, response: Singles) ->
 def _band_power(piece: Floats, rate_hz: float, through: Complex64 | None = None) -> float:
     """Mean density of a piece in the band below the sweep, behind a filter given on evenly spaced frequencies."""
     window = np.hanning(piece.size)
-    spectrum = np.abs(fft.rfft((piece - np.mean(piece)) * window)) ** 2 / np.sum(window**2)
-    frequency_hz = fft.rfftfreq(piece.size, 1 / rate_hz)
+    spectrum = np.abs(scipy.fft.rfft((piece - np.mean(piece)) * window)) ** 2 / np.sum(window**2)
+    frequency_hz = scipy.fft.rfftfreq(piece.size, 1 / rate_hz)
     inside = (frequency_hz >= UNDER_HZ[0]) & (frequency_hz <= UNDER_HZ[1])
     power = spectrum[inside]
     if through is not None:
@@ -278,6 +278,6 @@ def _windows(silence: Floats, rate_hz: float) -> Floats:
 
 def _levels_db(pieces: Floats, rate_hz: float) -> tuple[Floats, Floats]:
     """Mean level of pieces over frequency, 20 Hz apart or so."""
-    size = int(fft.next_fast_len(max(pieces.shape[1], round(rate_hz / 20)), real=True))
-    power = np.mean(np.abs(fft.rfft(pieces * np.hanning(pieces.shape[1]), size)) ** 2, axis=0)
-    return fft.rfftfreq(size, 1 / rate_hz), np.asarray(10 * np.log10(power + 1e-30))
+    size = int(scipy.fft.next_fast_len(max(pieces.shape[1], round(rate_hz / 20)), real=True))
+    power = np.mean(np.abs(scipy.fft.rfft(pieces * np.hanning(pieces.shape[1]), size)) ** 2, axis=0)
+    return scipy.fft.rfftfreq(size, 1 / rate_hz), np.asarray(10 * np.log10(power + 1e-30))

@@ -15,8 +15,8 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
 
 from rig.signals import sweep
 from rig.signals.gating import Gated, as_floats, frequency_response, gate, gate_window, half_cosine
@@ -47,10 +47,10 @@ def _edge_phase() -> tuple[Array, Array]:
     angle = np.linspace(0.0, np.pi, points + 1)
     ratio = np.tan(0.5 * np.minimum(angle, np.pi - 1e-9))
     magnitude = half_cosine(1 + np.log(np.maximum(ratio, 1e-3)) / math.log(sweep.LOWER_MARGIN))
-    cepstrum = fft.irfft(np.log(np.maximum(magnitude, 1e-3)))
+    cepstrum = scipy.fft.irfft(np.log(np.maximum(magnitude, 1e-3)))
     cepstrum[1:points] *= 2
     cepstrum[points + 1 :] = 0
-    return angle, np.asarray(fft.rfft(cepstrum).imag, np.float64)
+    return angle, np.asarray(scipy.fft.rfft(cepstrum).imag, np.float64)
 
 
 def band_limit(frequency_hz: ArrayLike, start_hz: float, stop_hz: float, sample_rate_hz: float) -> ComplexArray:
@@ -127,7 +127,7 @@ def grid_of(length: int, sample_rate_hz: float, start_hz: float, stop_hz: float,
 
     Single precision errs by -130 dB of a sweep, which is below what any converter does, in a quarter of the time.
     """
-    frequency_hz = np.asarray(fft.rfftfreq(length, 1 / sample_rate_hz), np.float64)
+    frequency_hz = np.asarray(scipy.fft.rfftfreq(length, 1 / sample_rate_hz), np.float64)
     lowest_hz, highest_hz = sweep.played_band_hz(start_hz, stop_hz, sample_rate_hz)
     first, last = np.searchsorted(frequency_hz, (lowest_hz, highest_hz))
     band = slice(int(first), int(last))
@@ -144,13 +144,13 @@ def length_for(captured: int, reference: int, before: int, after: int) -> int:
     with the sound first, as the reference has: so far reach the lags, and a period longer by what is kept on the
     other side of time zero is long enough.
     """
-    return int(fft.next_fast_len(max(captured + before, reference + after), real=True))
+    return int(scipy.fft.next_fast_len(max(captured + before, reference + after), real=True))
 
 
 def spectrum_of(signal: ArrayLike, grid: Grid, name: str = "captured") -> AnyComplex:
     """Spectrum of a signal within the played band (ValueError if it is not finite or too short)."""
     whole = _checked(signal, name).astype(grid.limit.real.dtype, copy=False)
-    spectrum: AnyComplex = fft.rfft(whole, grid.length, axis=-1)[..., grid.band]
+    spectrum: AnyComplex = scipy.fft.rfft(whole, grid.length, axis=-1)[..., grid.band]
     return spectrum
 
 
@@ -168,7 +168,7 @@ def periodic_response(quotient: AnyComplex, grid: Grid) -> Floats:
     """Impulse response of a band-limited quotient, time zero at its first frame, earlier times at its end."""
     spectrum = np.zeros((*quotient.shape[:-1], grid.length // 2 + 1), quotient.dtype)
     spectrum[..., grid.band] = quotient
-    response: Floats = fft.irfft(spectrum, grid.length, axis=-1, overwrite_x=True)
+    response: Floats = scipy.fft.irfft(spectrum, grid.length, axis=-1, overwrite_x=True)
     return response
 
 
@@ -299,9 +299,9 @@ def gated_power(gated: Gated, sample_rate_hz: float, start_hz: float, stop_hz: f
         From the last line up to start_hz to the first from stop_hz on.
     """
     frames = gated.response.shape[-1]
-    length = fft.next_fast_len(max(4 * frames, math.ceil(8 * sample_rate_hz / start_hz)), real=True)
+    length = scipy.fft.next_fast_len(max(4 * frames, math.ceil(8 * sample_rate_hz / start_hz)), real=True)
     frequency_hz, lines, over_limit = _lines_in_band(length, sample_rate_hz, start_hz, stop_hz)
-    spectrum = fft.rfft(gated.response, length)[lines]
+    spectrum = scipy.fft.rfft(gated.response, length)[lines]
     return frequency_hz, (spectrum.real**2 + spectrum.imag**2) * over_limit
 
 
@@ -361,9 +361,9 @@ def transfer_function(
     response = impulse_response(
         captured, reference, sample_rate_hz, start_hz, stop_hz, zero_s, after_s + 2 / sample_rate_hz
     )
-    length = fft.next_fast_len(2 * response.shape[-1] + round(8 / start_hz * sample_rate_hz), real=True)
-    limit = band_limit(fft.rfftfreq(length, 1 / sample_rate_hz), start_hz, stop_hz, sample_rate_hz)
-    equal = cut(fft.irfft(limit, length), round(zero_s * sample_rate_hz), response.shape[-1])
+    length = scipy.fft.next_fast_len(2 * response.shape[-1] + round(8 / start_hz * sample_rate_hz), real=True)
+    limit = band_limit(scipy.fft.rfftfreq(length, 1 / sample_rate_hz), start_hz, stop_hz, sample_rate_hz)
+    equal = cut(scipy.fft.irfft(limit, length), round(zero_s * sample_rate_hz), response.shape[-1])
     both = (gate(each, sample_rate_hz, zero_s, before_s, after_s) for each in (response, equal))
     band = (start_hz, stop_hz)
     found, unity = (gated_frequency_response(each, sample_rate_hz, frequency_hz, *band) for each in both)

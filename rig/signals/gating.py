@@ -8,8 +8,8 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
 
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -196,10 +196,10 @@ def frequency_response(
             f"frequencies must lie from 0 Hz to {sample_rate_hz / 2} Hz, "
             f"found {np.min(frequency)} Hz to {np.max(frequency)} Hz"
         )
-    length = fft.next_fast_len(4 * max(response.shape[-1], 1024), real=True)
+    length = scipy.fft.next_fast_len(4 * max(response.shape[-1], 1024), real=True)
     step_hz = sample_rate_hz / length
     lines, weights = _cubics(length, step_hz, frequency.tobytes())
-    spectrum = fft.rfft(response, length, axis=-1)
+    spectrum = scipy.fft.rfft(response, length, axis=-1)
     zero_s = np.asarray(time_zero_s, dtype=np.float64)[..., np.newaxis, np.newaxis]
     turned = weights * np.exp(2j * np.pi * step_hz * zero_s * lines)
     result: ComplexArray = np.sum(turned * spectrum[..., lines], axis=-2)

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from rig.signals.heat_response import Points, Power, mean_responses
 
@@ -141,7 +141,7 @@ def _weigh(seen: _Columns, index: NDArray[np.int64], tau_s: Floats, hidden: bool
     residual: Floats = seen.samples - seen.columns[:, index[best]] @ mean[best]
     # Akaike's weight of the make as a whole: a time constant and an amplitude for each constant that shows.
     log_family = -0.5 * float(residual @ residual) - 2 * (constants - hidden)
-    log_weight = log_weight - special.logsumexp(log_weight) + log_family
+    log_weight = log_weight - scipy.special.logsumexp(log_weight) + log_family
     return Family(hidden, tau_s, log_weight, log_family, mean, covariance, residual * seen.noise_k)
 
 
@@ -156,7 +156,7 @@ def _plausible(mean: Floats, covariance: Floats, tau_s: Floats) -> Floats:
     pace[:, :constants] = np.where(tau_s > 0, tau_s[:, -1:] / np.maximum(tau_s, 1e-9), 0.0)
     start = np.einsum("ci,ci->c", pace, mean)
     u_start = np.sqrt(np.einsum("ci,cij,cj->c", pace, covariance, pace))
-    return np.asarray(special.log_ndtr(slow / u_slow) + special.log_ndtr(start / u_start))
+    return np.asarray(scipy.special.log_ndtr(slow / u_slow) + scipy.special.log_ndtr(start / u_start))
 
 
 def range_of(families: list[Family], whole: Range) -> tuple[Range, Range]:

@@ -19,8 +19,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from rig.signals.heat_grid import SHORTEST_POINTS, Family, families_on, noise_of, range_of
 from rig.signals.heat_response import (
@@ -94,7 +94,7 @@ class HeatFit:
     def probability_below(self, rise_k: float) -> float:
         """Probability that the steady rise is below this."""
         away = (rise_k - self.candidate_k) / self.candidate_u_k
-        return float(np.sum(self.weight * special.ndtr(away)))
+        return float(np.sum(self.weight * scipy.special.ndtr(away)))
 
     def between(self, confidence: float = 0.95) -> tuple[float, float]:
         """Where the steady rise is with this probability, as much being left below as above; in kelvin."""

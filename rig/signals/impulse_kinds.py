@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from rig.signals.impulsive import (
     EVENT,
@@ -166,7 +166,7 @@ def _regular(rare: Events, chirp: Chirp) -> bool:
     # The median bears a cluster and some stragglers.
     mean_s = max(float(np.median(interval_s)) - MERGED_S, 1e-4) / math.log(2)
     shortest, longest = (np.maximum(interval_s * math.exp(part) - MERGED_S, 0.0) / mean_s for part in (-ALIKE, ALIKE))
-    chance = special.bdtrc(times - 2, interval_s.size - 1, np.exp(-shortest) - np.exp(-longest))
+    chance = scipy.special.bdtrc(times - 2, interval_s.size - 1, np.exp(-shortest) - np.exp(-longest))
     return float(np.min(np.where(times > 2, chance, 1.0))) * interval_s.size < REGULAR
 
 
@@ -201,7 +201,7 @@ def _loose_evidence(events: Events, scores: Scores) -> float:
     for count in range(PARTICLES, time_s.size + 1):
         lasts_s = float(np.min(time_s[count - 1 :] - time_s[: time_s.size - count + 1]))
         # So many more within the cluster's length of the first.
-        chance = float(special.gammainc(count - 1, max(rate * lasts_s, 1e-12))) * rate * total_s
+        chance = float(scipy.special.gammainc(count - 1, max(rate * lasts_s, 1e-12))) * rate * total_s
         best = max(best, -math.log10(max(chance, 1e-300)))
     return best
 

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage, special
 
 from rig.signals.residual import Residual
 from rig.signals.tracking import last_heard_s, pass_band_hz
@@ -163,16 +163,18 @@ def _against_mean(energy: Array, bandwidth_hz: Array, window_s: float, length: i
     """Normal scores of energies against their mean over so many steps."""
     spread = np.sqrt(2 / (9 * degrees_of_freedom(window_s, bandwidth_hz)))
     root = np.cbrt(np.maximum(energy, 0.0) / bandwidth_hz)
-    mean: Array = ndimage.uniform_filter1d(root, length)
-    levelled_mean = math.exp(-0.5 * LEVELLED**2) / math.sqrt(2 * math.pi) - LEVELLED * float(special.ndtr(-LEVELLED))
+    mean: Array = scipy.ndimage.uniform_filter1d(root, length)
+    levelled_mean = math.exp(-0.5 * LEVELLED**2) / math.sqrt(2 * math.pi) - LEVELLED * float(
+        scipy.special.ndtr(-LEVELLED)
+    )
     # Impulses must not raise the mean that they are held against.
     for _ in range(LEVELLINGS):
-        mean = ndimage.uniform_filter1d(np.minimum(root, mean * (1 + LEVELLED * spread)), length)
+        mean = scipy.ndimage.uniform_filter1d(np.minimum(root, mean * (1 + LEVELLED * spread)), length)
         mean *= 1 + levelled_mean * spread
     score = (root / np.maximum(mean, 1e-300) - 1) / spread
     # Noise that is rougher than Gaussian noise of this bandwidth spreads wider, to the lower side too, where impulses
     # never are: the scores shrink by as much.
-    size = ndimage.uniform_filter1d(np.maximum(-score, 0.0), length)
+    size = scipy.ndimage.uniform_filter1d(np.maximum(-score, 0.0), length)
     return np.asarray(score / np.maximum(1.0, size * math.sqrt(2 * math.pi)))
 
 
@@ -190,7 +192,7 @@ def normal_ranks(values: Array) -> Array:
 @lru_cache(maxsize=8)
 def _normal_scores(count: int) -> Array:
     """Quantiles of the standard normal distribution, evenly spaced in probability."""
-    return np.asarray(special.ndtri((np.arange(count) + 0.5) / count))
+    return np.asarray(scipy.special.ndtri((np.arange(count) + 0.5) / count))
 
 
 def above_scores(residual: Residual, between_s: tuple[float, float], windows_s: Sequence[float]) -> list[Scores]:

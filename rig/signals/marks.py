@@ -8,10 +8,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
-from scipy.signal import correlate
-from scipy.signal.windows import tukey
 
 from rig.signals import stimulus
 
@@ -66,9 +64,9 @@ def arrival(row: NDArray[np.float32], plan: Layout, max_delay_s: float) -> tuple
     """
     latest = int(max_delay_s * plan.sample_rate_hz)
     # A circular correlation of this length is right for the lags from 0 to the latest, which are all that count.
-    length = fft.next_fast_len(max(row.size, plan.frames + latest + 1), real=True)
+    length = scipy.fft.next_fast_len(max(row.size, plan.frames + latest + 1), real=True)
     band, white = _whitener(plan, length)
-    heard = fft.rfft(row, length)
+    heard = scipy.fft.rfft(row, length)
     lines = heard[band]
     power = lines.real**2 + lines.imag**2
     # Hum stands in a few lines of the spectrum; it may not outweigh the others. An eighth of them tells the median.
@@ -78,7 +76,7 @@ def arrival(row: NDArray[np.float32], plan: Layout, max_delay_s: float) -> tuple
     lines *= white
     heard[: band.start] = 0
     heard[band.stop :] = 0
-    reach = np.abs(fft.irfft(heard, length, overwrite_x=True)[: latest + 1])
+    reach = np.abs(scipy.fft.irfft(heard, length, overwrite_x=True)[: latest + 1])
     # The energy of noise is spread over all the lags at which the row and the stimulus overlap.
     energy = 2 * float(np.sum(np.minimum(power, highest), dtype=np.float64)) / length
     spread = np.sqrt(energy / (row.size + plan.frames))
@@ -91,7 +89,7 @@ def _whitener(plan: Layout, length: int) -> tuple[slice, NDArray[np.complex64]]:
     """The stimulus's band among the lines of a spectrum, and the stimulus's conjugate phase there."""
     step_hz = plan.sample_rate_hz / length
     band = slice(math.ceil(plan.start_hz / step_hz), math.floor(plan.stop_hz / step_hz) + 1)
-    known = fft.rfft(stimulus.compose(plan), length)[band].conj()
+    known = scipy.fft.rfft(stimulus.compose(plan), length)[band].conj()
     white = np.divide(known, np.abs(known), out=np.zeros_like(known), where=known != 0)
     return band, white.astype(np.complex64)
 
@@ -133,9 +131,9 @@ def timing_of(row: Floats, plan: Layout, delay: float, within: int | None = None
     first, second = (place - margin for place, _ in places)
     if first < 0 or second < 0 or second + length > row.size + margin:
         return None
-    early = fft.rfft(window * _padded(row, first, length))
+    early = scipy.fft.rfft(window * _padded(row, first, length))
     for _ in range(2):
-        late = fft.rfft(window * _padded(row, second, length))
+        late = scipy.fft.rfft(window * _padded(row, second, length))
         shift, uncertainty = _phase_delay(early, late, noise, inside)
         if not round(shift):
             break
@@ -154,14 +152,14 @@ def _mark(plan: Layout) -> _Mark:
     template = stimulus.mark(plan)
     margin = int(MARK_MARGIN_S * plan.sample_rate_hz)
     length = 2 * ((plan.mark_frames + 4 * margin) // 2)
-    window = np.asarray(tukey(length, 0.2), dtype=np.float64)
+    window = np.asarray(scipy.signal.windows.tukey(length, 0.2), dtype=np.float64)
     frequency = np.arange(length // 2 + 1) / length * plan.sample_rate_hz
     return _Mark(
         template=template,
         window=window,
         inside=(frequency >= plan.mark_low_hz) & (frequency <= plan.mark_high_hz),
-        power=np.abs(fft.rfft(template, length)) ** 2,
-        known=fft.rfft(window * _padded(template, -margin, length)),
+        power=np.abs(scipy.fft.rfft(template, length)) ** 2,
+        known=scipy.fft.rfft(window * _padded(template, -margin, length)),
     )
 
 
@@ -178,7 +176,7 @@ def _noise_power(silence: Floats, window: Floats) -> Floats:
     length = window.size
     enough = _padded(silence, 0, max(silence.size, length))
     pieces = np.lib.stride_tricks.sliding_window_view(enough, length)[:: max(length // 2, 1)]
-    spectra = fft.rfft(window * (pieces - pieces.mean(axis=1, keepdims=True)))
+    spectra = scipy.fft.rfft(window * (pieces - pieces.mean(axis=1, keepdims=True)))
     power = np.mean(spectra.real**2 + spectra.imag**2, axis=0)
     # Few windows scatter; noise is smooth over frequency, so neighbours help.
     return np.asarray(np.convolve(np.pad(power, 4, mode="edge"), np.full(9, 1 / 9), "valid"))
@@ -190,7 +188,7 @@ def _find(row: Floats, template: Floats, first: int, stop: int) -> tuple[int, fl
     piece = row[first : min(stop, row.size)]
     if piece.size < template.size:
         return None
-    match = np.abs(correlate(piece - piece.mean(), template, mode="valid"))
+    match = np.abs(scipy.signal.correlate(piece - piece.mean(), template, mode="valid"))
     peak = int(np.argmax(match))
     return first + peak, float(match[peak])
 
@@ -208,7 +206,7 @@ def _phase_delay(early: Complex, late: Complex, noise: Floats, inside: NDArray[n
     cross = np.zeros(noise.size, dtype=np.complex128)
     cross[inside] = (late * early.conj())[inside] / floor
     finer = 8
-    match = fft.irfft(cross, finer * length)
+    match = scipy.fft.irfft(cross, finer * length)
     lags = np.arange(match.size)
     lags[lags > match.size // 2] -= match.size
     delay = float(lags[np.argmax(match)]) / finer

@@ -1,9 +1,8 @@
 """Noise: its density in silence, its level in bands, and what it does to a response measured with a sweep."""
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
-from scipy import signal as filters
 
 from rig.signals import sweep
 from rig.signals.bands import band_edges_hz
@@ -47,7 +46,7 @@ def power_spectral_density(
     if not np.all(np.isfinite(recording)):
         raise ValueError("silence must be finite")
     frames = min(round(segment_s * sample_rate_hz), recording.shape[-1])
-    frequency_hz, density = filters.welch(recording, sample_rate_hz, nperseg=frames, axis=-1)
+    frequency_hz, density = scipy.signal.welch(recording, sample_rate_hz, nperseg=frames, axis=-1)
     return np.asarray(frequency_hz, np.float64), np.asarray(density, np.float64)
 
 
@@ -142,9 +141,9 @@ def response_noise_power(
         )
     grid_hz, density = power_spectral_density(silence, sample_rate_hz)
     known = np.asarray(reference, np.float64)
-    length = fft.next_fast_len(known.shape[-1], real=True)
-    spectrum = fft.rfft(known, length)
-    power_hz = fft.rfftfreq(length, 1 / sample_rate_hz)
+    length = scipy.fft.next_fast_len(known.shape[-1], real=True)
+    spectrum = scipy.fft.rfft(known, length)
+    power_hz = scipy.fft.rfftfreq(length, 1 / sample_rate_hz)
     inside = (power_hz > sweep.LOWER_FADE * start_hz / sweep.LOWER_MARGIN) & (power_hz < sample_rate_hz / 2)
     power = _on_grid(spectrum[inside].real ** 2 + spectrum[inside].imag ** 2, power_hz[inside], frequency)
     gain = np.sum(np.asarray(window, np.float64) ** 2, axis=-1)[..., np.newaxis]
@@ -241,10 +240,10 @@ def captured_band_snr_db(
     if not np.all(np.isfinite(capture)):
         raise ValueError("captured must be finite")
     frames = capture.shape[-1]
-    spectrum = fft.rfft(capture, axis=-1)
+    spectrum = scipy.fft.rfft(capture, axis=-1)
     # Twice the two-sided density; the line at 0 Hz lies in no band.
     density = 2 * (spectrum.real**2 + spectrum.imag**2) / (frames * sample_rate_hz)
-    total = band_power(density, fft.rfftfreq(frames, 1 / sample_rate_hz), mid_hz, fraction)
+    total = band_power(density, scipy.fft.rfftfreq(frames, 1 / sample_rate_hz), mid_hz, fraction)
     grid_hz, silent = power_spectral_density(silence, sample_rate_hz)
     noise = band_power(silent, grid_hz, mid_hz, fraction)
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -5,8 +5,8 @@ harmonic, where the search above its tenth harmonic has no band left. Below it: 
 """
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 
 from rig.signals.gating import half_cosine
 from rig.signals.impulsive import Scores, energy_scores, events_above
@@ -89,12 +89,12 @@ def lead_s(residual: Residual, mark_ends_s: float, until_s: float) -> Array:
 def _silence_scores(silence: Array, residual: Residual) -> list[Scores]:
     """Scores of the silence before the sweep."""
     rate_hz = residual.chirp.sample_rate_hz
-    length = fft.next_fast_len(silence.size, real=True)
-    frequency_hz = np.asarray(fft.rfftfreq(length, 1 / rate_hz))
+    length = scipy.fft.next_fast_len(silence.size, real=True)
+    frequency_hz = np.asarray(scipy.fft.rfftfreq(length, 1 / rate_hz))
     high_hz = HIGHEST_OF_RATE[0] * rate_hz
     band = half_cosine(frequency_hz / 100 - 1) * half_cosine((high_hz - frequency_hz) / 500)
     band = band / np.sqrt(np.interp(frequency_hz, *residual.noise))
-    white = fft.irfft(fft.rfft(silence - np.mean(silence), length) * band, length)[: silence.size]
+    white = scipy.fft.irfft(scipy.fft.rfft(silence - np.mean(silence), length) * band, length)[: silence.size]
     between_s = (0.01, silence.size / rate_hz - 0.01)
     return energy_scores(
         white, rate_hz, (SILENCE_WINDOW_S,), lambda time_s: np.full(time_s.shape, high_hz - 400), between_s

@@ -16,9 +16,8 @@ from functools import lru_cache
 from typing import Literal, get_args
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
-from scipy.special import erf
 
 Array = NDArray[np.float64]
 FilterKind = Literal["highpass", "lowpass", "low shelf", "high shelf", "peak"]
@@ -172,10 +171,10 @@ def played_spectrum_db(noise: Noise, frequency_hz: ArrayLike, sample_rate_hz: fl
         noise that passes as by a linear gain lies on `spectrum_db`, what rises above it are the limiter's products.
     """
     power = np.abs(_kernel_spectrum(noise.filters, sample_rate_hz)) ** 2
-    correlation = fft.irfft(power)
+    correlation = scipy.fft.irfft(power)
     correlation /= correlation[0]
     softness = _softness(noise.crest_factor)
-    limited = fft.rfft(np.arcsin(softness * correlation) / softness).real
+    limited = scipy.fft.rfft(np.arcsin(softness * correlation) / softness).real
     grid_hz = np.linspace(0, sample_rate_hz / 2, limited.size)
     at_hz = np.asarray(frequency_hz, np.float64)
     # Density times frequency is the power per fraction of an octave; scaled as the pink noise at 0 dB is.
@@ -203,13 +202,13 @@ def _kernel_spectrum(filters: tuple[NoiseFilter, ...], sample_rate_hz: float) ->
     fine_hz = np.arange(2 * block + 1) * sample_rate_hz / (4 * block)
     with np.errstate(divide="ignore", invalid="ignore"):
         wanted = np.where(fine_hz > 0, 10 ** (spectrum_db(noise, fine_hz) / 20) / np.sqrt(fine_hz), 0.0)
-    symmetric = fft.irfft(wanted)
+    symmetric = scipy.fft.irfft(wanted)
     half = block // 2
     kernel = np.zeros(2 * block)
     fall = 0.5 + 0.5 * np.cos(np.pi * np.clip(np.arange(half) / half * 2 - 1, 0, 1))
     kernel[:half] = symmetric[:half] * fall
     kernel[-half + 1 :] = kernel[1:half][::-1]
-    spectrum = np.asarray(fft.rfft(kernel).real)
+    spectrum = np.asarray(scipy.fft.rfft(kernel).real)
     _require_accuracy(noise, spectrum, sample_rate_hz)
     spectrum.setflags(write=False)
     return spectrum
@@ -314,11 +313,11 @@ class NoiseSource:
         if self._held[0] != index:
             before = self._white[1] if self._white[0] == index else self._white_block(index)
             self._white = (index + 1, self._white_block(index + 1))
-            both = fft.rfft(np.concatenate((before, self._white[1])))
+            both = scipy.fft.rfft(np.concatenate((before, self._white[1])))
             # The kernel reaches half a block to both sides: the middle of the circular convolution is whole.
             half = self._frames // 2
-            shaped = fft.irfft(both * self._spectrum)[half : half + self._frames]
-            self._held = (index, self._peak * erf(self._gain * shaped))
+            shaped = scipy.fft.irfft(both * self._spectrum)[half : half + self._frames]
+            self._held = (index, self._peak * scipy.special.erf(self._gain * shaped))
         return self._held[1]
 
     def _white_block(self, index: int) -> Array:

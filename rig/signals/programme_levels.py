@@ -1,8 +1,8 @@
 """Levels in octave bands while noise plays, and the gain from each channel's noise to a microphone."""
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
 
 from rig.signals.bands import band_edges_hz
 from rig.signals.cross_spectra import ComplexArray, independent_lines, independent_segments, segment_spectra
@@ -75,12 +75,14 @@ def delay_seconds(
     frames = min(heard.size, max(4 * longest, round(2 * sample_rate_hz)))
     if frames < 2 * longest:
         raise ValueError(f"a delay of {longest_s} s needs signals twice as long, found {heard.size} frames")
-    length = fft.next_fast_len(frames + longest, real=True)
-    spectra = fft.rfft(out[:, :frames], length, axis=-1)
+    length = scipy.fft.next_fast_len(frames + longest, real=True)
+    spectra = scipy.fft.rfft(out[:, :frames], length, axis=-1)
     power = spectra.real**2 + spectra.imag**2
     # Below a thousandth of its mean density (30 dB) a channel sends nothing that whitening should bring up.
     floor = 1e-3 * np.mean(power, axis=-1, keepdims=True) + np.finfo(np.float64).tiny
-    correlation = fft.irfft(spectra.conj() * fft.rfft(heard[:frames], length) / (power + floor), length, axis=-1)
+    correlation = scipy.fft.irfft(
+        spectra.conj() * scipy.fft.rfft(heard[:frames], length) / (power + floor), length, axis=-1
+    )
     return float(np.argmax(np.max(np.abs(correlation[:, : longest + 1]), axis=0)) / sample_rate_hz)
 
 

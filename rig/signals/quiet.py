@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
 
 from rig.signals import defects
 from rig.signals.bands import band_edges_hz, mid_bands_hz
@@ -105,7 +105,7 @@ def mains_hum(pressure_pa: ArrayLike, sample_rate_hz: float) -> Hum:
     if pressure.size < sample_rate_hz / 2 or not np.all(np.isfinite(pressure)):
         raise ValueError("half a second or more of finite samples is needed to tell mains hum")
     window = np.hanning(pressure.size)
-    spectrum = fft.rfft((pressure - pressure.mean()) * window)
+    spectrum = scipy.fft.rfft((pressure - pressure.mean()) * window)
     step_hz = sample_rate_hz / pressure.size
     power = 2 * np.abs(spectrum) ** 2 / window.sum() ** 2
     # A Hann window spreads a line over its neighbours; all of it is 1.5 times the power at the peak on a bin.
@@ -160,8 +160,8 @@ def band_levels_db(
     Bands after IEC 61260-1; the power of each is the sum of the spectrum's lines within its edges.
     """
     pressure = np.asarray(pressure_pa, np.float64)
-    power = 2 * np.abs(fft.rfft(pressure - pressure.mean())) ** 2 / pressure.size**2
-    frequency_hz = fft.rfftfreq(pressure.size, 1 / sample_rate_hz)
+    power = 2 * np.abs(scipy.fft.rfft(pressure - pressure.mean())) ** 2 / pressure.size**2
+    frequency_hz = scipy.fft.rfftfreq(pressure.size, 1 / sample_rate_hz)
     # Whole bands, and nominal frequencies are rounded: the band at 2000 Hz has its middle at 1995 Hz.
     mids = mid_bands_hz(start_hz * 0.97 / 10**0.05, stop_hz * 1.03 * 10**0.05, 3)
     lower, upper = band_edges_hz(mids, 3)

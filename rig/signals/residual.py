@@ -15,9 +15,8 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
-from scipy import signal as filters
 
 from rig.signals.gating import half_cosine
 from rig.signals.smoothing import smooth_power
@@ -115,8 +114,8 @@ def noise_density(silence: ArrayLike, sample_rate_hz: float) -> tuple[Array, Arr
     if recording.ndim != 1 or recording.size < 2 * segment or not np.all(np.isfinite(recording)):
         raise ValueError(f"silence needs at least {2 * segment} finite frames, found shape {recording.shape}")
     pieces = np.lib.stride_tricks.sliding_window_view(recording.astype(np.float32), segment)[:: segment // 2]
-    window = filters.get_window("hann", segment).astype(np.float32)
-    spectra = fft.rfft((pieces - pieces.mean(axis=1, keepdims=True)) * window, axis=1)
+    window = scipy.signal.get_window("hann", segment).astype(np.float32)
+    spectra = scipy.fft.rfft((pieces - pieces.mean(axis=1, keepdims=True)) * window, axis=1)
     power = np.median(spectra.real**2 + spectra.imag**2, axis=0).astype(np.float64)
     density = 2 * power / (_median_of_mean(pieces.shape[0]) * sample_rate_hz * float(np.sum(window**2)))
     line_hz = np.arange(density.size) * sample_rate_hz / segment
@@ -138,9 +137,11 @@ def _median_of_mean(count: int) -> float:
 def standard_pulse(sample_rate_hz: float, frames: int = 4096) -> tuple[Array, SingleComplex]:
     """Frequencies of a transform and the spectrum (per Hz) of the standard pulse there, its peak being 1."""
     pulse = np.exp(-np.arange(frames) / sample_rate_hz / PULSE_DECAY_S)
-    pulse = filters.sosfilt(filters.butter(4, PULSE_HIGH_PASS_HZ, "high", fs=sample_rate_hz, output="sos"), pulse)
-    spectrum = fft.rfft(pulse / np.max(np.abs(pulse)) / sample_rate_hz)
-    line_hz = np.asarray(fft.rfftfreq(frames, 1 / sample_rate_hz), np.float64)
+    pulse = scipy.signal.sosfilt(
+        scipy.signal.butter(4, PULSE_HIGH_PASS_HZ, "high", fs=sample_rate_hz, output="sos"), pulse
+    )
+    spectrum = scipy.fft.rfft(pulse / np.max(np.abs(pulse)) / sample_rate_hz)
+    line_hz = np.asarray(scipy.fft.rfftfreq(frames, 1 / sample_rate_hz), np.float64)
     return line_hz, np.asarray(spectrum, np.complex64)
 
 
@@ -205,7 +206,7 @@ def _low(chirp: Chirp, frames: int) -> _Low:
     rate_hz = chirp.sample_rate_hz
     # Even multiples of a power of two, so that the low band is a transform of its own and both are quick.
     decimation = 2 ** max(0, math.floor(math.log2(rate_hz / (2 * UNDER_HZ[1]))))
-    length = 2 * decimation * fft.next_fast_len(-(-frames // (2 * decimation)), real=True)
+    length = 2 * decimation * scipy.fft.next_fast_len(-(-frames // (2 * decimation)), real=True)
     at_hz = np.maximum(np.arange(length // decimation // 2 + 1) * rate_hz / length, 1.0)
     group_s = chirp.rate_s * (1 - np.log(at_hz / chirp.start_hz)) - chirp.passes_start_s
     phase = np.exp(1j * (2 * np.pi * at_hz * group_s - np.pi / 4)).astype(np.complex64)
@@ -221,13 +222,13 @@ def _under(
     """Latency, how long the room sounds, and what sounds long after the sweep has passed, whitened, and its rate."""
     low = _low(chirp, capture.size)
     short, rate_hz = low.length // low.decimation, chirp.sample_rate_hz / low.decimation
-    dechirped = fft.rfft(capture, low.length)[: low.phase.size] * low.phase.conj() * low.band
-    response = np.abs(fft.irfft(dechirped, short))
+    dechirped = scipy.fft.rfft(capture, low.length)[: low.phase.size] * low.phase.conj() * low.band
+    response = np.abs(scipy.fft.irfft(dechirped, short))
     early = round(0.01 * rate_hz)
     nearby = np.concatenate((response[-early:], response[: round(within_s * rate_hz)]))
     late = int(np.argmax(nearby)) - early
     dechirped *= (1 / np.sqrt(np.interp(low.frequency_hz, *noise))).astype(np.float32)
-    white = fft.irfft(dechirped, short)
+    white = scipy.fft.irfft(dechirped, short)
     latest = short - round(BEFORE_S * rate_hz)
     # Where the room is silent for certain; a short capture has less than a second to show.
     settled = white[round(min(1.0, 0.75 * latest / rate_hz) * rate_hz) : latest]
@@ -237,7 +238,7 @@ def _under(
     white[latest:] = 0.0
     white[opens : opens + rise] *= half_cosine(np.arange(rise) / rise).astype(np.float32)
     # A transform cut to its lower lines and made shorter gives samples larger by the decimation.
-    under = fft.irfft(fft.rfft(white) * low.phase, short) / low.decimation
+    under = scipy.fft.irfft(scipy.fft.rfft(white) * low.phase, short) / low.decimation
     return late / rate_hz, after_s, under[: capture.size // low.decimation].astype(np.float32), rate_hz
 
 

@@ -7,7 +7,7 @@ none, and both must end as an error, never as very cold or very hot.
 import math
 from collections.abc import Callable
 
-from scipy.optimize import brentq
+import scipy
 
 KELVIN_AT_0_CELSIUS = 273.15
 
@@ -176,4 +176,4 @@ def _refuse_outside(value: float, allowed: tuple[float, float], unit: str, of: s
 
 
 def _inverse(curve: Callable[[float], float], value: float, low: float, high: float) -> float:
-    return float(brentq(lambda celsius: curve(celsius) - value, low, high, xtol=1e-9))
+    return float(scipy.optimize.brentq(lambda celsius: curve(celsius) - value, low, high, xtol=1e-9))

@@ -13,9 +13,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.signal import chirp
-from scipy.signal.windows import tukey
 
 from rig.signals import sweep
 
@@ -149,8 +148,8 @@ def mark_band_hz(start_hz: float, stop_hz: float) -> tuple[float, float]:
 def mark(plan: Layout) -> Floats:
     """The timing mark, shape (mark_frames,): a linear chirp between raised-cosine edges, peak 0.1."""
     time_s = np.arange(plan.mark_frames) / plan.sample_rate_hz
-    wave = chirp(time_s, plan.mark_low_hz, time_s[-1], plan.mark_high_hz, phi=-90.0)
-    return np.asarray(MARK_PEAK * wave * tukey(plan.mark_frames, 0.3), dtype=np.float64)
+    wave = scipy.signal.chirp(time_s, plan.mark_low_hz, time_s[-1], plan.mark_high_hz, phi=-90.0)
+    return np.asarray(MARK_PEAK * wave * scipy.signal.windows.tukey(plan.mark_frames, 0.3), dtype=np.float64)
 
 
 @lru_cache(maxsize=8)

@@ -5,8 +5,8 @@ import math
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
 
 Array = NDArray[np.float64]
 
@@ -59,11 +59,11 @@ def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float, onset_db: floa
         raise ValueError(f"onset_db must be below 0 dB, found {onset_db} dB")
     response = np.asarray(impulse_response, dtype=np.float64)
     frames = response.shape[-1]
-    length = fft.next_fast_len(frames + 64, real=True)
-    shape = np.exp(-0.5 * (fft.rfftfreq(length) / LOW_PASS_OF_RATE) ** 2)
+    length = scipy.fft.next_fast_len(frames + 64, real=True)
+    shape = np.exp(-0.5 * (scipy.fft.rfftfreq(length) / LOW_PASS_OF_RATE) ** 2)
     finite = np.all(np.isfinite(response), axis=-1, keepdims=True)
-    spectrum = fft.rfft(np.where(finite, response, 0.0), length, axis=-1)
-    magnitude = np.abs(fft.irfft(spectrum * shape, length, axis=-1)[..., :frames])
+    spectrum = scipy.fft.rfft(np.where(finite, response, 0.0), length, axis=-1)
+    magnitude = np.abs(scipy.fft.irfft(spectrum * shape, length, axis=-1)[..., :frames])
     peak = np.max(magnitude, axis=-1, keepdims=True)
     noise = np.median(magnitude, axis=-1, keepdims=True) / 0.6745
     threshold = np.maximum(peak * 10 ** (onset_db / 20), OVER_NOISE * noise)
@@ -117,9 +117,9 @@ def delay_s(
         raise ValueError(f"max_delay_s must be above 0 s, found {max_delay_s} s")
     usable = np.all(np.isfinite(capture), axis=-1) & np.any(capture != 0, axis=-1)
     capture = np.where(usable[..., np.newaxis], capture, 0.0)
-    length = fft.next_fast_len(capture.shape[-1] + known.shape[-1], real=True)
-    cross = fft.rfft(capture, length, axis=-1) * fft.rfft(known, length, axis=-1).conj()
-    magnitude = np.abs(fft.irfft(cross, length, axis=-1))
+    length = scipy.fft.next_fast_len(capture.shape[-1] + known.shape[-1], real=True)
+    cross = scipy.fft.rfft(capture, length, axis=-1) * scipy.fft.rfft(known, length, axis=-1).conj()
+    magnitude = np.abs(scipy.fft.irfft(cross, length, axis=-1))
     lags = np.arange(length)
     lags[lags > length - known.shape[-1]] -= length
     if max_delay_s is not None:
@@ -162,9 +162,9 @@ def fractional_delay(signal: ArrayLike, delay_samples: ArrayLike) -> Array:
         raise ValueError(f"delay_samples must be finite, found {delay}")
     frames = array.shape[-1]
     room = min(math.ceil(float(np.max(np.abs(delay), initial=0.0))), frames) + 1024
-    length = fft.next_fast_len(frames + room, real=True)
-    turn = np.exp(-2j * np.pi * fft.rfftfreq(length) * delay[..., np.newaxis])
-    moved: Array = fft.irfft(fft.rfft(array, length, axis=-1) * turn, length, axis=-1)[..., :frames]
+    length = scipy.fft.next_fast_len(frames + room, real=True)
+    turn = np.exp(-2j * np.pi * scipy.fft.rfftfreq(length) * delay[..., np.newaxis])
+    moved: Array = scipy.fft.irfft(scipy.fft.rfft(array, length, axis=-1) * turn, length, axis=-1)[..., :frames]
     # A delay longer than the signal would come around again.
     return np.where(np.abs(delay[..., np.newaxis]) >= frames, 0.0, moved)
 

@@ -4,8 +4,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
 
 Array = NDArray[np.float64]
 
@@ -94,8 +94,8 @@ def measure_tone(signal: ArrayLike, sample_rate_hz: float, expected_hz: float, h
 
 def _found_hz(wave: Array, sample_rate_hz: float, expected_hz: float) -> float:
     """Where the spectrum peaks, near the frequency that is expected."""
-    size = int(fft.next_fast_len(4 * wave.size, real=True))
-    spectrum = np.abs(fft.rfft((wave - wave.mean()) * np.hanning(wave.size), size))
+    size = int(scipy.fft.next_fast_len(4 * wave.size, real=True))
+    spectrum = np.abs(scipy.fft.rfft((wave - wave.mean()) * np.hanning(wave.size), size))
     step_hz = sample_rate_hz / size
     first, last = (round(expected_hz * (1 + side * WITHIN) / step_hz) for side in (-1, 1))
     return (first + int(np.argmax(spectrum[first : last + 1]))) * step_hz

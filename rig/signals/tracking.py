@@ -12,9 +12,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
-from scipy.signal.windows import kaiser_bessel_derived
 
 from rig.signals import sweep
 from rig.signals.gating import half_cosine
@@ -169,8 +168,8 @@ def _blocks(chirp: Chirp, first_s: float, last_s: float) -> tuple[int, Single, A
     rate_hz, frames = chirp.sample_rate_hz, _block_frames(chirp)
     first = round((first_s - chirp.passes_start_s) * rate_hz) - frames // 2
     count = max(1, math.ceil(((last_s - chirp.passes_start_s) * rate_hz - first) / (frames // 2)))
-    window = kaiser_bessel_derived(frames, beta=SIDELOBES * np.pi).astype(np.float32)
-    line_hz = np.maximum(np.asarray(fft.rfftfreq(frames, 1 / rate_hz), np.float64), 1.0)
+    window = scipy.signal.windows.kaiser_bessel_derived(frames, beta=SIDELOBES * np.pi).astype(np.float32)
+    line_hz = np.maximum(np.asarray(scipy.fft.rfftfreq(frames, 1 / rate_hz), np.float64), 1.0)
     middle_s = chirp.passes_start_s + (first + frames / 2 * (1 + np.arange(count))) / rate_hz
     return first, window, line_hz, chirp.frequency_at_hz(middle_s)
 
@@ -224,10 +223,10 @@ def tracked(capture: Single, tracking: Tracking, passes_start: int, gains: Seque
     piece = np.zeros(length, np.float32)
     piece[inside.start - first : inside.stop - first] = capture[inside]
     cut = np.lib.stride_tricks.sliding_window_view(piece, size)[::hop]
-    spectra = fft.rfft(cut * tracking.window, axis=1) * tracking.filters
+    spectra = scipy.fft.rfft(cut * tracking.window, axis=1) * tracking.filters
     found = []
     for gain in gains:
-        blocks = fft.irfft(spectra * np.asarray(gain), size, axis=1) * tracking.window
+        blocks = scipy.fft.irfft(spectra * np.asarray(gain), size, axis=1) * tracking.window
         laid = np.zeros(length, np.float32)
         laid[:-hop] = blocks[:, :hop].ravel()
         laid[hop:] += blocks[:, hop:].ravel()

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage, special
 
 from rig.signals.impulsive import BASELINE_S, Scores, normal_ranks
 from rig.signals.residual import Residual, standard_pulse
@@ -107,7 +107,7 @@ def peak_scores(residual: Residual, between_s: tuple[float, float]) -> list[Scor
     low_hz, high_hz = pass_band_hz(chirp.frequency_at_hz(time_s), rate_hz)
     window = max(2, round(PEAK_WINDOW_S * rate_hz))
     # Half a window earlier: a burst has begun then.
-    summed = np.asarray(ndimage.uniform_filter1d(white * white, window, origin=-(window // 2)), np.float32)
+    summed = np.asarray(scipy.ndimage.uniform_filter1d(white * white, window, origin=-(window // 2)), np.float32)
     steady = summed * np.repeat(1 / (high_hz - low_hz), step).astype(np.float32)
     energy = steady / _level(steady, rate_hz)
     pulse = heard / np.sqrt(_level(heard * heard, rate_hz))
@@ -115,7 +115,7 @@ def peak_scores(residual: Residual, between_s: tuple[float, float]) -> list[Scor
     # The window of the energy reaches by itself.
     for values, reach_s in ((pulse, REACH_S), (-pulse, REACH_S), (energy, REACH_S - PEAK_WINDOW_S)):
         blocks = functools.reduce(np.maximum, (values[at::step] for at in range(step)))
-        greatest = ndimage.maximum_filter1d(blocks, max(1, round(reach_s * rate_hz / step)))
+        greatest = scipy.ndimage.maximum_filter1d(blocks, max(1, round(reach_s * rate_hz / step)))
         found.append(Scores(time_s, np.asarray(greatest, np.float64), REACH_S, ranked=True))
     return found
 
@@ -128,7 +128,7 @@ def _level(power: Single, sample_rate_hz: float) -> Single:
     block = max(1, round(LEVEL_BLOCK_S * sample_rate_hz))
     whole = power[: power.size // block * block].reshape(-1, block).mean(axis=1)
     whole = np.minimum(whole, LEVEL_CLIP * np.median(whole))
-    level = ndimage.uniform_filter1d(whole, round(LEVEL_S / LEVEL_BLOCK_S), mode="reflect")
+    level = scipy.ndimage.uniform_filter1d(whole, round(LEVEL_S / LEVEL_BLOCK_S), mode="reflect")
     held = np.repeat(np.maximum(level, np.float32(1e-30)), block)
     return np.pad(held, (0, power.size - held.size), mode="edge")
 
@@ -205,7 +205,7 @@ def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Tra
         return Train(0.0, 0.0, chirp.start_hz, chirp.start_hz, 0.0, 0.0, window_s)
     low, high = cycle[at[0]], cycle[at[0]] + width
     drift, column = divmod(at[1], BINS)
-    evidence = -(special.log_ndtr(-value) + math.log(_trials(cycle, chirp, window_s))) / math.log(10)
+    evidence = -(scipy.special.log_ndtr(-value) + math.log(_trials(cycle, chirp, window_s))) / math.log(10)
     slope = float(SLOPES[drift])
     phase = ((column + 0.5) / BINS + slope * math.log2(math.sqrt(low * high) / cycle[0])) % 1.0
     return Train(max(0.0, evidence), value, low / rate_s, high / rate_s, phase, slope, window_s)
@@ -246,7 +246,7 @@ def locked(score: Array) -> Array:
     score : ndarray, shape (cycles, BINS)
         From `folded`.
     """
-    left = score - ndimage.uniform_filter1d(score.ravel(), BINS, mode="nearest").reshape(score.shape)
+    left = score - scipy.ndimage.uniform_filter1d(score.ravel(), BINS, mode="nearest").reshape(score.shape)
     left -= np.mean(left, axis=1, keepdims=True)
     scaled: Array = left / np.maximum(1.0, np.std(left, axis=1, keepdims=True))
     return scaled
@@ -299,8 +299,8 @@ def detectable_peak(
     cycles = np.maximum(WIDTHS[0], chirp.rate_s * frequency_hz / math.sqrt(2))
     cycle, _ = _bins(chirp.start_hz, chirp.rate_s, HIGHEST_HZ)
     chance = -evidence * math.log(10) - math.log(_trials(cycle, chirp, REACH_S))
-    needed = -special.ndtri_exp(chance) + special.ndtri(caught)
+    needed = -scipy.special.ndtri_exp(chance) + scipy.special.ndtri(caught)
     # The rank of the greatest of several values: each alone must reach further.
-    alone = -special.ndtri(-np.expm1(special.log_ndtr(needed / np.sqrt(cycles)) / PULSES_WITHIN_REACH))
+    alone = -scipy.special.ndtri(-np.expm1(scipy.special.log_ndtr(needed / np.sqrt(cycles)) / PULSES_WITHIN_REACH))
     peak: Array = alone / (PULSE_LEFT * np.sqrt(np.maximum(per_peak, 1e-300)))
     return peak

@@ -9,8 +9,8 @@ few millionths while nothing is lost.
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 
 from rig.signals import marks, stimulus
 from rig.signals.timing import delay_s, resample_by
@@ -116,7 +116,7 @@ def laid_over(row: NDArray[np.floating], like: NDArray[np.floating]) -> Floats:
 
 def _slope(row: Floats) -> Floats:
     """Change from sample to sample, band-limited."""
-    length = int(fft.next_fast_len(row.size + 1024, real=True))
-    spectrum = fft.rfft(row - np.mean(row), length)
-    slope: Floats = fft.irfft(spectrum * 2j * np.pi * fft.rfftfreq(length), length)[: row.size]
+    length = int(scipy.fft.next_fast_len(row.size + 1024, real=True))
+    spectrum = scipy.fft.rfft(row - np.mean(row), length)
+    slope: Floats = scipy.fft.irfft(spectrum * 2j * np.pi * scipy.fft.rfftfreq(length), length)[: row.size]
     return slope

@@ -7,8 +7,8 @@ the same capture (Type A, 4.2); what was not measured is told from bounds (Type 
 import math
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
 Array = NDArray[np.float64]
 
@@ -90,7 +90,7 @@ def left_by_smoothing(width_hz: ArrayLike, before_s: float, after_s: float) -> A
 
     def upto(x: Array) -> Array:
         y = np.maximum(np.pi * x, 1e-9)
-        return np.asarray((special.sici(2 * y)[0] - np.sin(y) ** 2 / y) / np.pi)
+        return np.asarray((scipy.special.sici(2 * y)[0] - np.sin(y) ** 2 / y) / np.pi)
 
     part = (upto(width * before_s) + upto(width * after_s)) / (width * (before_s + after_s))
     return np.asarray(np.sqrt(np.minimum(part, 1.0)))
@@ -212,7 +212,7 @@ def of_few_values(width_hz: ArrayLike, silence_s: float) -> Array:
         Length of the silence.
     """
     degrees = np.maximum(2.0, np.asarray(width_hz, np.float64) * silence_s)
-    return np.asarray(special.stdtrit(degrees, 0.975) / special.ndtri(0.975))
+    return np.asarray(scipy.special.stdtrit(degrees, 0.975) / scipy.special.ndtri(0.975))
 
 
 def sum_of_powers_db(power: ArrayLike, each_db: ArrayLike) -> Array:

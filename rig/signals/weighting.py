@@ -4,8 +4,8 @@ import math
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
 
 from rig.signals.levels import db_spl
 
@@ -114,8 +114,8 @@ def weighted_level_db_spl(
     frames = pressure.shape[-1]
     if frames == 0:
         raise ValueError("a recording of 0 frames has no level")
-    gain = _gain(fft.rfftfreq(frames, 1 / sample_rate_hz), weighting)
-    spectrum = fft.rfft(pressure, axis=-1)
+    gain = _gain(scipy.fft.rfftfreq(frames, 1 / sample_rate_hz), weighting)
+    spectrum = scipy.fft.rfft(pressure, axis=-1)
     power = (spectrum.real**2 + spectrum.imag**2) * gain**2
     # Parseval: every line but the first, and the last of an even length, stands for two.
     mirrored = slice(1, -1 if frames % 2 == 0 else None)

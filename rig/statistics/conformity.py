@@ -3,8 +3,8 @@
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
 Rule = Literal["simple", "guarded", "risk"]
 Floats = NDArray[np.float64]
@@ -38,7 +38,7 @@ def probability_of_conformity(value: ArrayLike, uncertainty: ArrayLike, lower: A
     safe = np.where(u > 0, u, 1.0)
     # Both tails from the side on which they are small; far out the quotient may be infinite, and rightly so.
     with np.errstate(over="ignore"):
-        below, above = special.ndtr((low - y) / safe), special.ndtr((y - high) / safe)
+        below, above = scipy.special.ndtr((low - y) / safe), scipy.special.ndtr((y - high) / safe)
     probability = np.where(u > 0, np.clip(1 - below - above, 0, 1), inside)
     return np.where(np.isnan(y) | np.isnan(u), np.nan, probability)
 

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from rig.statistics.ranges import range_moments
 
@@ -200,7 +200,7 @@ def _pooled(one: Term, other: Term) -> Term:
 def _tested(term: Term, against: Term) -> Term:
     """With its F ratio, and the probability that chance alone gives as much."""
     ratio = _over(term.mean_square, against.mean_square)
-    p_value = 1.0 if math.isnan(ratio) else float(stats.f.sf(ratio, term.degrees, against.degrees))
+    p_value = 1.0 if math.isnan(ratio) else float(scipy.stats.f.sf(ratio, term.degrees, against.degrees))
     return Term(term.name, term.sum_of_squares, term.degrees, ratio, p_value)
 
 
@@ -313,14 +313,14 @@ def combined(pairs: Sequence[tuple[float, Term]], confidence: float) -> tuple[fl
 
 def _shares(degrees: int, tail: float) -> tuple[float, float]:
     """G and H: by which share of a mean square its expectation may lie below and above it."""
-    low, high = stats.chi2.ppf([tail, 1 - tail], degrees)
+    low, high = scipy.stats.chi2.ppf([tail, 1 - tail], degrees)
     return float(1 - degrees / high), float(degrees / low - 1)
 
 
 def _crossed(degrees: int, other: int, tail: float) -> tuple[float, float]:
     small, large = _shares(degrees, tail)
     other_small, other_large = _shares(other, tail)
-    low, high = (float(f) for f in stats.f.ppf([tail, 1 - tail], degrees, other))
+    low, high = (float(f) for f in scipy.stats.f.ppf([tail, 1 - tail], degrees, other))
     down = ((high - 1) ** 2 - (small * high) ** 2 - other_large**2) / high
     up = ((1 - low) ** 2 - (large * low) ** 2 - other_small**2) / low
     return down, up

@@ -4,7 +4,7 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from scipy import stats
+import scipy
 
 
 @lru_cache(maxsize=64)
@@ -30,8 +30,8 @@ def range_moments(count: int) -> tuple[float, float]:
     nodes, weights = np.polynomial.legendre.leggauss(120)
     ranges, weights = 8 * (nodes + 1), 8 * weights
     lowest = np.linspace(-12, 8, 2001)[:, np.newaxis]
-    inside = stats.norm.cdf(lowest + ranges) - stats.norm.cdf(lowest)
-    joint = stats.norm.pdf(lowest) * stats.norm.pdf(lowest + ranges) * inside ** (count - 2)
+    inside = scipy.stats.norm.cdf(lowest + ranges) - scipy.stats.norm.cdf(lowest)
+    joint = scipy.stats.norm.pdf(lowest) * scipy.stats.norm.pdf(lowest + ranges) * inside ** (count - 2)
     density = count * (count - 1) * joint.sum(axis=0) * (lowest[1, 0] - lowest[0, 0])
     mean, square = (float(np.sum(weights * density * ranges**power)) for power in (1, 2))
     if not math.isclose(float(np.sum(weights * density)), 1.0, abs_tol=1e-9):

@@ -8,8 +8,8 @@ import math
 from collections.abc import Callable
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import integrate, optimize, stats
 
 #: Standard normal deviations beyond this have no weight (1e-18).
 FARTHEST = 9.0
@@ -43,8 +43,8 @@ def one_sided_factor(builds: int, coverage: float, confidence: float) -> float:
     properties and applications of the noncentral t-distribution, Technometrics 10 (1968) 445-478.
     """
     _check(builds, coverage, confidence)
-    shift = float(stats.norm.ppf(coverage)) * math.sqrt(builds)
-    k = float(stats.nct.ppf(confidence, builds - 1, shift)) / math.sqrt(builds)
+    shift = float(scipy.stats.norm.ppf(coverage)) * math.sqrt(builds)
+    k = float(scipy.stats.nct.ppf(confidence, builds - 1, shift)) / math.sqrt(builds)
     # The library's non-central t fails silently far out in its tail: what it says is held against its own integral.
     if not math.isfinite(k) or abs(_one_sided_confidence(k, builds, coverage) - confidence) > 1e-6:
         k = _solved(lambda k: _one_sided_confidence(k, builds, coverage) - confidence)
@@ -70,11 +70,11 @@ def two_sided_factor(builds: int, coverage: float, confidence: float) -> float:
     """
     _check(builds, coverage, confidence)
     z, step = np.linspace(-FARTHEST, FARTHEST, 1801, retstep=True)
-    weights = stats.norm.pdf(z) * step
+    weights = scipy.stats.norm.pdf(z) * step
     reach = _reach(z / math.sqrt(builds), coverage)
 
     def excess(k: float) -> float:
-        held = stats.chi2.sf((builds - 1) * (reach / k) ** 2, builds - 1)
+        held = scipy.stats.chi2.sf((builds - 1) * (reach / k) ** 2, builds - 1)
         return float(np.sum(weights * held)) - confidence
 
     return _solved(excess)
@@ -85,25 +85,25 @@ def _reach(off: NDArray[np.float64], coverage: float) -> NDArray[np.float64]:
 
     Newton's method from below on a curve that is concave there: it never overshoots.
     """
-    reach = np.abs(off) + stats.norm.ppf(coverage)
+    reach = np.abs(off) + scipy.stats.norm.ppf(coverage)
     for _ in range(40):
-        held = stats.norm.cdf(off + reach) - stats.norm.cdf(off - reach)
-        reach = reach + (coverage - held) / (stats.norm.pdf(off + reach) + stats.norm.pdf(off - reach))
+        held = scipy.stats.norm.cdf(off + reach) - scipy.stats.norm.cdf(off - reach)
+        reach = reach + (coverage - held) / (scipy.stats.norm.pdf(off + reach) + scipy.stats.norm.pdf(off - reach))
     return np.asarray(reach, dtype=np.float64)
 
 
 def _one_sided_confidence(k: float, builds: int, coverage: float) -> float:
     """Probability that m + k s lies above the share p, integrated over where the mean m fell."""
-    least = float(stats.norm.ppf(coverage))
+    least = float(scipy.stats.norm.ppf(coverage))
 
     def held(z: float) -> float:
         needed = max((least - z / math.sqrt(builds)) / k, 0.0)
-        return float(stats.norm.pdf(z) * stats.chi2.sf((builds - 1) * needed**2, builds - 1))
+        return float(scipy.stats.norm.pdf(z) * scipy.stats.chi2.sf((builds - 1) * needed**2, builds - 1))
 
     # From the bend on, any standard deviation does.
     bend = min(least * math.sqrt(builds), FARTHEST)
-    whole, _ = integrate.quad(held, -FARTHEST, bend, epsabs=1e-10, limit=200)
-    return float(whole + stats.norm.sf(bend))
+    whole, _ = scipy.integrate.quad(held, -FARTHEST, bend, epsabs=1e-10, limit=200)
+    return float(whole + scipy.stats.norm.sf(bend))
 
 
 def howe_factor(builds: int, coverage: float, confidence: float) -> float:
@@ -116,8 +116,8 @@ def howe_factor(builds: int, coverage: float, confidence: float) -> float:
     Howe, Two-sided tolerance limits for normal populations, some improvements, J. Am. Stat. Assoc. 64 (1969) 610-620.
     """
     _check(builds, coverage, confidence)
-    reach = float(stats.norm.ppf((1 + coverage) / 2))
-    chi2 = float(stats.chi2.ppf(1 - confidence, builds - 1))
+    reach = float(scipy.stats.norm.ppf((1 + coverage) / 2))
+    chi2 = float(scipy.stats.chi2.ppf(1 - confidence, builds - 1))
     return reach * math.sqrt((builds - 1) * (1 + 1 / builds) / chi2)
 
 
@@ -135,4 +135,4 @@ def _solved(excess: Callable[[float], float]) -> float:
     low, high = 1e-3, 10.0
     while excess(high) < 0:
         low, high = high, 10 * high
-    return float(optimize.brentq(excess, low, high, xtol=1e-10, rtol=1e-12))
+    return float(scipy.optimize.brentq(excess, low, high, xtol=1e-10, rtol=1e-12))

@@ -10,10 +10,10 @@ from test_soaking import PROGRAMME, REST
 from test_soundcard import SETTINGS, sweep
 
 from rig import cli
-from rig.bench import opening
 from rig.bench.base import BenchSetupError
 from rig.bench.connection import BRIDGED, connection_words, refuse_grounded
 from rig.bench.settings import BenchSettings
+from rig.run import opening
 
 AMBIENT = {"role": "ambient", "unit": "celsius", "query": "MEAS? 1"}
 

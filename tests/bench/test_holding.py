@@ -12,8 +12,8 @@ from rig.bench.holding import Tone, held
 from rig.bench.routing import Routing
 from rig.bench.shuttle import allocate
 from rig.bench.worker import AudioProcess
-from rig.readings import Calibration
 from rig.signals.tone import measure_tone
+from rig.values.captures import Calibration
 
 ROUTING = Routing(
     outputs_of=lambda channel: {"left": (1,), "both": (1, 2)}[channel],

@@ -13,11 +13,11 @@ from pyvisa import VisaIOError
 from pyvisa.constants import StatusCode
 from scpi_instrument import ScpiInstrument
 
-from rig.bench import instruments as instruments_module
+from rig.bench import instrument_threads as instruments_module
 from rig.bench import visa
 from rig.bench.base import BenchSetupError
 from rig.bench.instrument_settings import InstrumentSettings
-from rig.bench.instruments import Instruments
+from rig.bench.instrument_threads import Instruments
 
 SIMULATED = f"{Path(__file__).parent / 'bench_instruments.yaml'}@sim"
 DEADLINE_S = 30.0

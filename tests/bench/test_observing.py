@@ -8,10 +8,10 @@ from scipy.signal import bilinear, lfilter
 
 from rig.bench.observing import CoilModel, Piece, coil_model, observed, shortest_row_s
 from rig.circuit.channel import impedance_ohm
-from rig.kit import load_kit
-from rig.readings import Calibration
+from rig.design.kit import load_kit
 from rig.signals.coil import choose_band
 from rig.signals.programme import Noise, NoiseSource
+from rig.values.captures import Calibration
 
 RATE_HZ = 48000.0
 SECONDS = 5.0

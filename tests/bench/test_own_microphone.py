@@ -15,10 +15,10 @@ from rig.bench.settings import BenchSettings
 from rig.bench.shuttle import Shuttle
 from rig.bench.soundcard import Device, SoundCardBench
 from rig.bench.worker import serve
-from rig.requests import Guard, Programme, Sweep
 from rig.signals import stimulus
 from rig.signals.programme import Noise
-from rig.verdicts import capture_integrity
+from rig.values.requests import Guard, Programme, Sweep
+from rig.verdict.examine import capture_integrity
 
 KIT = SimpleNamespace(channels=[SimpleNamespace(name="left")])
 SETTINGS = {

@@ -15,8 +15,8 @@ from rig.bench.soundcard import SoundCardBench
 from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel
 from rig.circuit.driver import Driver
-from rig.requests import RoleGuard
 from rig.signals.programme import Noise, NoiseFilter
+from rig.values.requests import RoleGuard
 
 INSTRUMENTS = [
     {

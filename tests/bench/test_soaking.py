@@ -15,9 +15,9 @@ from rig.bench.routing import Routing
 from rig.bench.shuttle import allocate
 from rig.bench.soaking import Surroundings
 from rig.bench.worker import AudioProcess
-from rig.readings import Calibration
-from rig.requests import Guard, Programme, RoleGuard
 from rig.signals.programme import Noise, NoiseSource
+from rig.values.captures import Calibration
+from rig.values.requests import Guard, Programme, RoleGuard
 
 GUARD = Guard((RoleGuard("heat sink", "celsius", upper=90.0),), 30.0, 5.0, 3.0, (0.6, 1.6))
 PROGRAMME = Programme(

@@ -14,9 +14,9 @@ from unit_client import LoadSettings, SpeakerSettings, UnitSettings, impedance_o
 from rig.bench.base import BenchError
 from rig.bench.settings import BenchSettings
 from rig.bench.soundcard import SoundCardBench, list_devices
-from rig.requests import Sweep
 from rig.signals import integrity, stimulus
 from rig.signals.deconvolution import impulse_response, transfer_function
+from rig.values.requests import Sweep
 
 pytestmark = pytest.mark.sound_path
 

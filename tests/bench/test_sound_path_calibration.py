@@ -12,15 +12,14 @@ import unit_client
 from unit_client import LoadSettings, UnitSettings, running_unit
 
 from checks import impedance
-from rig import calibrating
-from rig.bench import calibration
 from rig.bench.base import BenchError
-from rig.bench.calibrated import Held, calibrated
-from rig.bench.calibration import resistor
-from rig.bench.calibration_volts import MeterReading
 from rig.bench.settings import BenchSettings
 from rig.bench.soundcard import SoundCardBench
-from rig.calibrating import (
+from rig.calibration import guided as calibrating
+from rig.calibration import known_load as calibration
+from rig.calibration.calibrated import Held, calibrated
+from rig.calibration.desk import Desk, Guide, sound_capture
+from rig.calibration.guided import (
     calibrate_input,
     calibrate_loopback,
     calibrate_microphone,
@@ -28,7 +27,8 @@ from rig.calibrating import (
     calibrate_sense,
     leads_sweep,
 )
-from rig.desk import Desk, Guide, sound_capture
+from rig.calibration.known_load import resistor
+from rig.calibration.volts import MeterReading
 
 pytestmark = pytest.mark.sound_path
 

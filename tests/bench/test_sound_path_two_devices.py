@@ -14,13 +14,13 @@ from resampling_unit import Resampler, ResamplerSettings, running_resampler
 from test_sound_path_verify import UNIT, calibrated_on_a_resistor, failing, kitproof, workspace_in
 from unit_client import Speaker, SpeakerSettings, UnitSettings, running_unit
 
-from rig import clocks
 from rig.bench.base import BenchError
 from rig.bench.settings import load_bench_file
 from rig.bench.soundcard import SoundCardBench, list_devices
-from rig.requests import Sweep
-from rig.responses import acoustic_response
-from rig.verdicts import capture_integrity, capture_troubles
+from rig.values.requests import Sweep
+from rig.verdict import clocks
+from rig.verdict.examine import capture_integrity, capture_troubles
+from rig.verdict.responses import acoustic_response
 
 pytestmark = pytest.mark.sound_path
 

@@ -12,9 +12,9 @@ from rig.bench import player, soundcard
 from rig.bench.base import CAPTURE_ALLOWANCE_S, BenchError, BenchSetupError
 from rig.bench.settings import BenchSettings, DeviceSettings
 from rig.bench.soundcard import Device, SoundCardBench, find_device
-from rig.requests import Guard, Programme, Sweep
 from rig.signals import stimulus
 from rig.signals.programme import Noise
+from rig.values.requests import Guard, Programme, Sweep
 
 WANTED = DeviceSettings(host_api="ALSA", name="Card: USB (hw:1,0)", inputs=2, outputs=2)
 KIT = SimpleNamespace(channels=[SimpleNamespace(name="left"), SimpleNamespace(name="right")])

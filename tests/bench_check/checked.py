@@ -7,12 +7,12 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.bench.calibration import calibrate_known_load
-from rig.bench.simulated import SimulatedBench
-from rig.bench_check.tell import requests, tell
-from rig.bench_check.told import Told
-from rig.kit import Kit, load_kit
-from rig.readings import Capture, KnownLoad
+from rig.bench_check.assessment import requests, tell
+from rig.bench_check.observation import Told
+from rig.calibration.known_load import calibrate_known_load
+from rig.design.kit import Kit, load_kit
+from rig.simulated.bench import SimulatedBench
+from rig.values.captures import Capture, KnownLoad
 
 ROOT = Path(__file__).parents[2]
 RATE_HZ = 48000.0

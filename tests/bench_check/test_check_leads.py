@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from checked import captures, kit_of, known_load, with_calibration, with_row, wrong
 
-from rig.bench.simulated import SimulatedBench
+from rig.bench_check.assessment import requests, speaks_against_playing, tell
 from rig.bench_check.leads import Leads, load_ohm, ratio_of
 from rig.bench_check.leads import known_load as told_of_known_load
-from rig.bench_check.tell import requests, speaks_against_playing, tell
+from rig.simulated.bench import SimulatedBench
 
 
 @pytest.mark.parametrize("sense_in", ["return", "source"])

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from checked import captures, kit_of, replaced_row, with_calibration, with_row, without_row, wrong
 
-from rig.bench.simulated import SimulatedBench
 from rig.bench_check import common
-from rig.bench_check.evidence import foreign_part, mark_step_db
-from rig.bench_check.heard import Playing
-from rig.bench_check.tell import requests, tell
+from rig.bench_check.assessment import requests, tell
+from rig.bench_check.boxes import Playing
+from rig.bench_check.measured import foreign_part, mark_step_db
+from rig.simulated.bench import SimulatedBench
 
 
 def playing(found):

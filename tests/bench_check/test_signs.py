@@ -3,12 +3,13 @@
 import pytest
 from checked import ROOT, kit_of, known_load
 
-from rig import sequencer
-from rig.bench.simulated import SimulatedBench
-from rig.bench_check.signs import NOISES, advice, bench_doubts, signs, unnoticed
-from rig.kit import Kit
-from rig.readings import Capture
-from rig.verify import job
+from rig.bench_check.symptoms import NOISES, advice, bench_doubts, signs, unnoticed
+from rig.design.kit import Kit
+from rig.run import sequencer
+from rig.run.verify import job
+from rig.simulated.bench import SimulatedBench
+from rig.values.captures import Capture
+from rig.values.run import Finished, Run
 
 
 def run_captures(*faults: str, kit: Kit | None = None) -> list[Capture]:
@@ -70,7 +71,7 @@ def test_a_good_unit_and_a_run_that_was_stopped_give_no_advice() -> None:
     assert signs(kit_of(), []) == []
 
 
-def run(*faults: str) -> tuple[sequencer.Run, list[str]]:
+def run(*faults: str) -> tuple[Run, list[str]]:
     """A whole run on the simulated bench, and what the person was asked."""
     work = job(ROOT, "booth-two")
     bench = SimulatedBench(work.kit, "BT-0001", faults)
@@ -82,7 +83,7 @@ def run(*faults: str) -> tuple[sequencer.Run, list[str]]:
         return sequencer.GO_ON not in words
 
     events = list(sequencer.run(work.schedule, work.checks, work.kit, bench, confirm))
-    assert isinstance(events[-1], sequencer.Finished)
+    assert isinstance(events[-1], Finished)
     return events[-1].run, asked
 
 
@@ -138,7 +139,7 @@ def test_signs_that_cannot_be_looked_for_lose_no_run(monkeypatch: pytest.MonkeyP
     def broken(*captures: object) -> list[object]:
         raise ValueError("no such curve")
 
-    monkeypatch.setattr("rig.bench_check.signs.Leads", broken)
+    monkeypatch.setattr("rig.bench_check.symptoms.Leads", broken)
     found, asked = run()
     assert "looking for signs of it failed: ValueError: no such curve" in found.bench_advice
     assert sequencer.GO_ON in asked[-1]

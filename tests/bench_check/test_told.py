@@ -5,7 +5,7 @@ from graphlib import TopologicalSorter
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.bench_check.told import EXPLAINS, Told, louder, right, unknown, within, without_what_follows
+from rig.bench_check.observation import EXPLAINS, Told, louder, right, unknown, within, without_what_follows
 
 NAMES = sorted({*EXPLAINS, *(what for explained in EXPLAINS.values() for what in explained)})
 

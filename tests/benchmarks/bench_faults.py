@@ -34,19 +34,20 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-import checks  # noqa: E402
-from rig import sequencer  # noqa: E402
-from rig.bench.calibration import calibrate_known_load  # noqa: E402
-from rig.bench.fault_kinds import UNIT_KINDS  # noqa: E402
-from rig.bench.faults import fault_names  # noqa: E402
-from rig.bench.opening import SIMULATED_LOAD_OHM  # noqa: E402
-from rig.bench.simulated import SimulatedBench  # noqa: E402
-from rig.bench_check.tell import requests, tell  # noqa: E402
-from rig.bench_check.told import Told  # noqa: E402
-from rig.check import listed_checks  # noqa: E402
-from rig.kit import Kit, load_kit  # noqa: E402
-from rig.readings import Capture, KnownLoad  # noqa: E402
-from rig.schedule import plan  # noqa: E402
+import checks
+from rig.bench_check.assessment import requests, tell
+from rig.bench_check.observation import Told
+from rig.calibration.known_load import calibrate_known_load
+from rig.design.kit import Kit, load_kit
+from rig.run import sequencer
+from rig.run.opening import SIMULATED_LOAD_OHM
+from rig.run.schedule import plan
+from rig.simulated.bench import SimulatedBench
+from rig.simulated.fault_kinds import UNIT_KINDS
+from rig.simulated.faults import fault_names
+from rig.values.captures import Capture, KnownLoad
+from rig.values.run import Finished
+from rig.verdict.check import listed_checks
 
 KITS = ("booth-two", "rehearsal-three")
 RATE_HZ = 48000.0
@@ -203,7 +204,7 @@ def before_loud(job: Job) -> tuple[str, str]:
     bench.known_load = known_load(job.kit, job.seed)
     run = None
     for event in sequencer.run(plan(kit, gates), gates, kit, bench, lambda words: sequencer.GO_ON not in words):
-        run = event.run if isinstance(event, sequencer.Finished) else run
+        run = event.run if isinstance(event, Finished) else run
     assert run is not None
     if run.bench_advice:
         return "told", " | ".join(line.split(". ")[0] for line in run.bench_advice.splitlines()[1:-1])

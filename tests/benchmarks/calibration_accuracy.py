@@ -17,7 +17,7 @@ sys.path.append(str(Path(__file__).parents[1] / "checks"))
 from captures import BENCH, at_leads, captured, one_driver_kit
 
 from checks import impedance
-from rig.bench.calibration import OPEN, SHORT, calibrate_known_load, calibrate_sense, resistor
+from rig.calibration.known_load import OPEN, SHORT, calibrate_known_load, calibrate_sense, resistor
 
 LOADS_OHM = (1.0, 4.0, 8.0, 30.0, 100.0)
 MADE_AT = "2026-01-01T12:00:00+00:00"

@@ -28,25 +28,27 @@ from pathlib import Path
 for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(threads, "1")
 
-import numpy as np  # noqa: E402
+import numpy as np
 
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(Path(__file__).parent)]
 
-from naming_faults import KITS, LOAD_OHM, Task, all_faults, job_of  # noqa: E402
+from naming_faults import KITS, LOAD_OHM, Task, all_faults, job_of
 
-from rig import sequencer  # noqa: E402
-from rig.bench.calibration import EVEN, calibrate_known_load  # noqa: E402
-from rig.bench.equipment import INPUT_VOLTS  # noqa: E402
-from rig.bench.simulated import SimulatedBench  # noqa: E402
-from rig.decision import Decision  # noqa: E402
-from rig.judge import Verdict, judge, outcome_of  # noqa: E402
-from rig.judging import NOT_DONE  # noqa: E402
-from rig.kit import Kit  # noqa: E402
-from rig.readings import Calibration, Capture, CheckReadings, KnownLoad  # noqa: E402
-from rig.requests import Sweep  # noqa: E402
-from rig.signals.uncertainty import DB_PER_PART  # noqa: E402
-from rig.verdicts import CheckResult  # noqa: E402
+from rig.calibration.known_load import EVEN, calibrate_known_load
+from rig.design.decision import Decision
+from rig.design.kit import Kit
+from rig.run import sequencer
+from rig.run.judging import NOT_DONE
+from rig.signals.uncertainty import DB_PER_PART
+from rig.simulated.bench import SimulatedBench
+from rig.simulated.equipment import INPUT_VOLTS
+from rig.values.captures import Calibration, Capture, KnownLoad
+from rig.values.readings import CheckReadings
+from rig.values.requests import Sweep
+from rig.values.run import Finished
+from rig.values.verdicts import CheckResult, Verdict
+from rig.verdict.judge import judge, outcome_of
 
 RULES = {rule: Decision(rule=rule) for rule in ("simple", "guarded", "risk")}
 #: Relative standard uncertainties: sense resistor and known load, meter, microphone.
@@ -158,7 +160,7 @@ def simulated(task: Task) -> Measured:
     serial = work.kit.serial_example[:3] + f"{task.number:04d}"
     bench = UsualBench(work.kit, serial, [task.fault] if task.fault else [], errors)
     for event in sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True):
-        if isinstance(event, sequencer.Finished):
+        if isinstance(event, Finished):
             return Measured(task, errors, event.run.stopped, event.run.results)
     raise AssertionError("the sequencer's last event is Finished")
 

@@ -19,13 +19,13 @@ import numpy as np
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT)]
 
-from rig.bench.heat_drive import drive_of  # noqa: E402
-from rig.bench.heat_unit import HeatedUnit  # noqa: E402
-from rig.bench.heating import rows_of, sensor_offset_k  # noqa: E402
-from rig.kit import load_kit  # noqa: E402
-from rig.requests import Guard, Programme, RoleGuard  # noqa: E402
-from rig.signals.heating import fit_rise, power_of_rows  # noqa: E402
-from rig.signals.programme import music_like  # noqa: E402
+from rig.design.kit import load_kit
+from rig.signals.heating import fit_rise, power_of_rows
+from rig.signals.programme import music_like
+from rig.simulated.heat_drive import drive_of
+from rig.simulated.heat_log import rows_of, sensor_offset_k
+from rig.simulated.heat_unit import HeatedUnit
+from rig.values.requests import Guard, Programme, RoleGuard
 
 KITS = ("booth-two", "rehearsal-three")
 LEVEL_V, EVERY_S, RAMP_S = 3.5, 5.0, 30.0

@@ -31,23 +31,24 @@ from pathlib import Path
 for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(threads, "1")
 
-import numpy as np  # noqa: E402
+import numpy as np
 
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from rig import sequencer  # noqa: E402
-from rig.bench.calibration import calibrate_known_load  # noqa: E402
-from rig.bench.fault_kinds import UNIT_KINDS, Fault  # noqa: E402
-from rig.bench.faults import fault_names, parse_fault  # noqa: E402
-from rig.bench.simulated import SimulatedBench  # noqa: E402
-from rig.findings.finding import Finding  # noqa: E402
-from rig.findings.tell import findings  # noqa: E402
-from rig.kit import Kit  # noqa: E402
-from rig.readings import KnownLoad  # noqa: E402
-from rig.report.confusion import confusion_svg  # noqa: E402
-from rig.verdicts import CheckResult  # noqa: E402
-from rig.verify import Job, job  # noqa: E402
+from rig.calibration.known_load import calibrate_known_load
+from rig.design.kit import Kit
+from rig.findings.search import findings
+from rig.report.confusion import confusion_svg
+from rig.run import sequencer
+from rig.run.verify import Job, job
+from rig.simulated.bench import SimulatedBench
+from rig.simulated.fault_kinds import UNIT_KINDS, Fault
+from rig.simulated.faults import fault_names, parse_fault
+from rig.values.captures import KnownLoad
+from rig.values.findings import Finding
+from rig.values.run import Finished
+from rig.values.verdicts import CheckResult
 
 KITS = ("booth-two", "rehearsal-three")
 LOAD_OHM = 8.2
@@ -149,7 +150,7 @@ def simulated(task: Task) -> tuple[str, tuple[CheckResult, ...]]:
     bench = SimulatedBench(work.kit, serial, [task.fault] if task.fault else [])
     bench.known_load = known_load(task.kit)
     for event in sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True):
-        if isinstance(event, sequencer.Finished):
+        if isinstance(event, Finished):
             return event.run.outcome, event.run.results
     raise AssertionError("the sequencer's last event is Finished")
 

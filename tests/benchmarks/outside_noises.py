@@ -33,12 +33,13 @@ from scipy import signal as filters
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
-from simulated_runs import simulated  # noqa: E402
+from simulated_runs import simulated
 
-from rig import sequencer  # noqa: E402
-from rig.readings import Capture  # noqa: E402
-from rig.requests import Request, Sweep  # noqa: E402
-from rig.verify import Job, job  # noqa: E402
+from rig.run import sequencer
+from rig.run.verify import Job, job
+from rig.values.captures import Capture
+from rig.values.requests import Request, Sweep
+from rig.values.run import Finished
 
 Floats = NDArray[np.float64]
 Chance = np.random.Generator
@@ -257,7 +258,7 @@ def tried(trial: Trial) -> tuple[str, str, int]:
     noise = in_a_room(KINDS[trial.kind](random), random) * unit.loudest * 10 ** (level_db / 20)
     bench = Disturbed(unit, noise.astype(np.float32), begins_s)
     *_, last = sequencer.run(unit.work.schedule, unit.work.checks, unit.work.kit, bench, lambda words: True)
-    assert isinstance(last, sequencer.Finished)
+    assert isinstance(last, Finished)
     run = last.run
     again = sum(1 for capture, _ in run.captures if capture.attempt > 1)
     bad = [

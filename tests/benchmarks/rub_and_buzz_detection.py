@@ -35,13 +35,13 @@ from scipy import signal as filters
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "checks")]
 
-import buzzing  # noqa: E402
-from captures import one_driver_kit  # noqa: E402
+import buzzing
+from captures import one_driver_kit
 
-from checks import rub_and_buzz  # noqa: E402
-from rig.judge import judge  # noqa: E402
-from rig.limits import Limit  # noqa: E402
-from rig.signals.impulse_kinds import SIGNIFICANT  # noqa: E402
+from checks import rub_and_buzz
+from rig.design.limits import Limit
+from rig.signals.impulse_kinds import SIGNIFICANT
+from rig.verdict.judge import judge
 
 Floats = NDArray[np.float64]
 

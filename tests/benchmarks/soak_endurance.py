@@ -20,13 +20,17 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
-from soaks import PROGRAMME, rows  # noqa: E402
+from soaks import PROGRAMME, rows
 
-from rig import journal, records, sequencer  # noqa: E402
-from rig.bench.simulated import SimulatedBench  # noqa: E402
-from rig.guard import Watch  # noqa: E402
-from rig.recordings import LogWriter, read_rows  # noqa: E402
-from rig.verify import job  # noqa: E402
+from rig.run import (
+    journal,
+)
+from rig.run.verify import job
+from rig.simulated.bench import SimulatedBench
+from rig.store import records
+from rig.store.recordings import LogWriter, read_rows
+from rig.values.run import Logged, StageReached, Started
+from rig.verdict.guard import Watch
 
 CHILD = "import sys; sys.path[:0] = sys.argv[3:]; import soak_endurance; soak_endurance.walk(sys.argv[1], sys.argv[2])"
 
@@ -69,13 +73,13 @@ def walk(folder: str, seed: str) -> None:
     watch = Watch(programme)
 
     def events() -> "object":
-        yield sequencer.StageReached("soak", "")
-        yield sequencer.Started(programme, 1, 1, 1)
+        yield StageReached("soak", "")
+        yield Started(programme, 1, 1, 1)
         for row in rows(programme):
-            yield sequencer.Logged(programme, watch.add(row)[0], ())
+            yield Logged(programme, watch.add(row)[0], ())
 
     for event in keeper.keep(events()):
-        if isinstance(event, sequencer.Logged):
+        if isinstance(event, Logged):
             print(event.row.seconds, flush=True)
 
 

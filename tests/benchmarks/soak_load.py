@@ -16,13 +16,13 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parents[1]), str(HERE.parent / "bench")]
 
-import unit_client  # noqa: E402
-from scpi_instrument import ScpiInstrument  # noqa: E402
-from test_soaking import PROGRAMME  # noqa: E402
-from test_sound_path_soak import KIT  # noqa: E402
+import unit_client
+from scpi_instrument import ScpiInstrument
+from test_soaking import PROGRAMME
+from test_sound_path_soak import KIT
 
-from rig.bench.settings import BenchSettings  # noqa: E402
-from rig.bench.soundcard import SoundCardBench  # noqa: E402
+from rig.bench.settings import BenchSettings
+from rig.bench.soundcard import SoundCardBench
 
 #: Left out at the beginning.
 SETTLING_S = 45.0

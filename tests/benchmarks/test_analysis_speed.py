@@ -12,10 +12,10 @@ import pyfar
 import pytest
 
 from checks import polarity, response
-from rig import responses
-from rig.readings import Capture
 from rig.signals import stimulus
-from rig.verdicts import capture_troubles
+from rig.values.captures import Capture
+from rig.verdict import responses
+from rig.verdict.examine import capture_troubles
 
 sys.path.append(str(Path(__file__).parents[1] / "checks"))
 from captures import V_PER_PA, captured, demo_kit, playing

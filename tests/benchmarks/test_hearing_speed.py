@@ -19,12 +19,12 @@ import pytest
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(Path(__file__).parent), str(ROOT / "tests" / "checks")]
 
-from captures import captured, playing  # noqa: E402
-from test_analysis_speed import REQUEST, TWO_SECONDS, straightforward  # noqa: E402
+from captures import captured, playing
+from test_analysis_speed import REQUEST, TWO_SECONDS, straightforward
 
-from checks import distortion, polarity, response, rub_and_buzz  # noqa: E402
-from rig import responses  # noqa: E402
-from rig.readings import Capture  # noqa: E402
+from checks import distortion, polarity, response, rub_and_buzz
+from rig.values.captures import Capture
+from rig.verdict import responses
 
 CHECKS = (response, polarity, distortion, rub_and_buzz)
 

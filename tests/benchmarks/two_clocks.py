@@ -25,19 +25,19 @@ import numpy as np
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "tests" / "signals")]
 
-from own_clock import on_own_clock  # noqa: E402
-from simulated_runs import verified  # noqa: E402
-from test_two_clocks import FRAMES, PLAN, RATE_HZ, arrival, brought_back, heard, reflections  # noqa: E402
+from own_clock import on_own_clock
+from simulated_runs import verified
+from test_two_clocks import FRAMES, PLAN, RATE_HZ, arrival, brought_back, heard, reflections
 
-from rig import clocks  # noqa: E402
-from rig.bench.fault_kinds import UNIT_KINDS  # noqa: E402
-from rig.bench.faults import fault_names  # noqa: E402
-from rig.bench.simulated import SimulatedBench  # noqa: E402
-from rig.kit import Kit, load_kit  # noqa: E402
-from rig.readings import Capture  # noqa: E402
-from rig.signals import deconvolution, stimulus  # noqa: E402
-from rig.signals.smoothing import log_frequency_grid, smooth_power  # noqa: E402
-from rig.verdicts import capture_alterations, capture_integrity, capture_troubles  # noqa: E402
+from rig.design.kit import Kit, load_kit
+from rig.signals import deconvolution, stimulus
+from rig.signals.smoothing import log_frequency_grid, smooth_power
+from rig.simulated.bench import SimulatedBench
+from rig.simulated.fault_kinds import UNIT_KINDS
+from rig.simulated.faults import fault_names
+from rig.values.captures import Capture
+from rig.verdict import clocks
+from rig.verdict.examine import capture_alterations, capture_integrity, capture_troubles
 
 KITS = ("booth-two", "rehearsal-three")
 PPM = (-300.0, -120.0, -20.0, 20.0, 120.0, 300.0)

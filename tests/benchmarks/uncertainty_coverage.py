@@ -33,25 +33,26 @@ from scipy import special
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
-import simulated_truth as truth  # noqa: E402
+import simulated_truth as truth
 
-from checks import distortion, hum_and_noise, impedance, ping, polarity, response, rub_and_buzz  # noqa: E402
-from rig.bench.equipment import INPUT_VOLTS  # noqa: E402
-from rig.bench.simulated import SimulatedBench  # noqa: E402
-from rig.circuit.channel import find_driver, impedance_ohm  # noqa: E402
-from rig.decision import Decision  # noqa: E402
-from rig.judge import judge_number  # noqa: E402
-from rig.kit import Kit, load_kit  # noqa: E402
-from rig.limits import Limit  # noqa: E402
-from rig.readings import Capture, CheckReadings, KnownLoad  # noqa: E402
-from rig.requests import Sweep  # noqa: E402
-from rig.responses import judged_grid  # noqa: E402
-from rig.signals.bands import mid_bands_hz  # noqa: E402
-from rig.signals.divider import one_load_errors  # noqa: E402
-from rig.signals.levels import align_level_db  # noqa: E402
-from rig.signals.quiet import mains_hum  # noqa: E402
-from rig.statistics.conformity import probability_of_conformity  # noqa: E402
-from rig.uncertainty import Repeatability, with_repeatability  # noqa: E402
+from checks import distortion, hum_and_noise, impedance, ping, polarity, response, rub_and_buzz
+from rig.circuit.channel import find_driver, impedance_ohm
+from rig.design.decision import Decision
+from rig.design.kit import Kit, load_kit
+from rig.design.limits import Limit
+from rig.design.uncertainty_budget import Repeatability, with_repeatability
+from rig.signals.bands import mid_bands_hz
+from rig.signals.divider import one_load_errors
+from rig.signals.levels import align_level_db
+from rig.signals.quiet import mains_hum
+from rig.simulated.bench import SimulatedBench
+from rig.simulated.equipment import INPUT_VOLTS
+from rig.statistics.conformity import probability_of_conformity
+from rig.values.captures import Capture, KnownLoad
+from rig.values.readings import CheckReadings
+from rig.values.requests import Sweep
+from rig.verdict.judge import judge_number
+from rig.verdict.responses import judged_grid
 
 KIT, SERIAL, AT, PAIR = "booth-two", "BT-0001", "left", "left against right"
 LATENCY = 731.3

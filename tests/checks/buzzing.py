@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 from scipy import fft
 from scipy import signal as filters
 
-from rig.readings import Capture
-from rig.requests import Sweep
 from rig.signals import stimulus, sweep
 from rig.signals.gating import half_cosine
+from rig.values.captures import Capture
+from rig.values.requests import Sweep
 
 Floats = NDArray[np.float64]
 

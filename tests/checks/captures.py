@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from rig.kit import Kit, load_kit
-from rig.readings import Calibration, Capture
-from rig.requests import Sweep
+from rig.design.kit import Kit, load_kit
 from rig.signals import stimulus
+from rig.values.captures import Calibration, Capture
+from rig.values.requests import Sweep
 
 WORKSPACE = Path(__file__).parents[2]
 RATE_HZ = 48000.0

@@ -15,11 +15,12 @@ from scipy import fft
 from checks import polarity
 from rig.circuit.radiation import driver_pressure_pa, microphone_at
 from rig.circuit.tolerance import draw
-from rig.kit import Kit, SweepSpec
-from rig.readings import Capture, Reading
-from rig.requests import Sweep
+from rig.design.kit import Kit, SweepSpec
+from rig.design.speaker import ChannelSpec, DriverSpec
 from rig.signals import stimulus
-from rig.speaker import ChannelSpec, DriverSpec
+from rig.values.captures import Capture
+from rig.values.readings import Reading
+from rig.values.requests import Sweep
 
 #: Frequencies at which drawn units are worked out; between them they are interpolated.
 GRID_HZ = np.geomspace(4.0, 24000.0, 600)

@@ -10,13 +10,14 @@ from hypothesis import strategies as st
 from scipy import signal as filters
 
 from checks import distortion, response
-from rig import responses
-from rig.judge import judge_curve
-from rig.limits import Limit, Mask
-from rig.readings import Untrusted
+from rig.design.limits import Limit
 from rig.signals import stimulus
 from rig.signals.deconvolution import harmonic_responses, harmonic_window
 from rig.signals.noise import response_noise_power
+from rig.values.captures import Untrusted
+from rig.values.verdicts import Mask
+from rig.verdict import responses
+from rig.verdict.judge import judge_curve
 
 KIT = one_driver_kit()
 SETTINGS = distortion.Settings()

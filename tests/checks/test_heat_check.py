@@ -10,10 +10,12 @@ from captures import demo_kit
 from soaks import PROGRAMME, nothing, rows
 
 from checks import heat
-from rig.guard import Watch
-from rig.judge import judge
-from rig.readings import CheckReadings, Log, Reading, Row, Untrusted
-from rig.requests import Programme
+from rig.values.captures import Untrusted
+from rig.values.logs import Log, Row
+from rig.values.readings import CheckReadings, Reading
+from rig.values.requests import Programme
+from rig.verdict.guard import Watch
+from rig.verdict.judge import judge
 
 KIT = demo_kit("booth-two")
 SETTINGS = heat.Settings.model_validate(
@@ -47,7 +49,7 @@ def good() -> Log:
 def no_look_ahead(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """Fits on the way take time; only an early end needs them."""
     if "early" not in request.node.name:
-        monkeypatch.setattr("rig.guard.FIT_FROM_S", math.inf)
+        monkeypatch.setattr("rig.verdict.guard.FIT_FROM_S", math.inf)
 
 
 def test_rises_steady_state_and_coils_are_read(good: Log) -> None:

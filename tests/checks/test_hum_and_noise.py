@@ -7,11 +7,12 @@ import pytest
 from simulated_runs import ROOT
 
 from checks import hum_and_noise
-from rig.judge import judge
-from rig.kit import load_kit
-from rig.limits import Limit
-from rig.readings import Calibration, Capture, CheckReadings, Untrusted
+from rig.design.kit import load_kit
+from rig.design.limits import Limit
 from rig.signals import stimulus
+from rig.values.captures import Calibration, Capture, Untrusted
+from rig.values.readings import CheckReadings
+from rig.verdict.judge import judge
 
 KIT = load_kit(ROOT, "booth-two")
 SETTINGS = hum_and_noise.Settings()

@@ -8,10 +8,10 @@ import pytest
 from captures import BENCH, at_leads, captured, flat, one_driver_kit, spoiled
 
 from checks import impedance
-from rig.bench.calibration import calibrate_known_load
-from rig.judge import judge
-from rig.limits import Limit
-from rig.readings import Untrusted
+from rig.calibration.known_load import calibrate_known_load
+from rig.design.limits import Limit
+from rig.values.captures import Untrusted
+from rig.verdict.judge import judge
 
 SETTINGS = impedance.Settings()
 #: -100 dB of a full scale of 0.5 V.

@@ -7,12 +7,13 @@ import pytest
 from captures import demo_kit
 
 from checks import lasting_change
-from rig.bench.calibration import calibrate_known_load
-from rig.bench.opening import SIMULATED_LOAD_OHM
-from rig.bench.simulated import SimulatedBench
-from rig.readings import Capture, CheckReadings, Curve, Untrusted
-from rig.requests import Sweep
-from rig.schedule import _one_group
+from rig.calibration.known_load import calibrate_known_load
+from rig.run.opening import SIMULATED_LOAD_OHM
+from rig.run.schedule import _one_group
+from rig.simulated.bench import SimulatedBench
+from rig.values.captures import Capture, Untrusted
+from rig.values.readings import CheckReadings, Curve
+from rig.values.requests import Sweep
 
 KIT = demo_kit("booth-two")
 SETTINGS = lasting_change.Settings()

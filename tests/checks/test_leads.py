@@ -8,8 +8,8 @@ from captures import BENCH, at_leads, captured, delayed, demo_kit, flat, one_dri
 from test_impedance import closed_box_driver
 
 from checks import leads
-from rig.bench.calibration import calibrate_known_load
-from rig.judge import judge
+from rig.calibration.known_load import calibrate_known_load
+from rig.verdict.judge import judge
 
 SETTINGS = leads.Settings()
 KIT = one_driver_kit()

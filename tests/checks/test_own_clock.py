@@ -10,15 +10,15 @@ from own_clock import on_own_clock
 from simulated_runs import ROOT
 
 import checks
-from rig import clocks
-from rig.bench.simulated import SimulatedBench
-from rig.check import listed_checks
-from rig.kit import load_kit
-from rig.readings import Capture
-from rig.recordings import read_captures, write_captures
-from rig.responses import acoustic_response, harmonics
-from rig.second_look import INTERMITTENT, agree, choose, quietest_noises
-from rig.verdicts import capture_integrity, capture_troubles, examine
+from rig.design.kit import load_kit
+from rig.simulated.bench import SimulatedBench
+from rig.store.recordings import read_captures, write_captures
+from rig.values.captures import Capture
+from rig.verdict import clocks
+from rig.verdict.check import listed_checks
+from rig.verdict.examine import capture_integrity, capture_troubles, examine
+from rig.verdict.responses import acoustic_response, harmonics
+from rig.verdict.second_look import INTERMITTENT, agree, choose, quietest_noises
 
 KIT = demo_kit()
 REQUEST = KIT.sweep("playing", "left", "left", "on axis")

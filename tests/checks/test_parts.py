@@ -8,14 +8,14 @@ import pytest
 from captures import BENCH, at_leads, captured, demo_kit, flat, spoiled
 
 from checks import parts
-from rig.bench.calibration import calibrate_known_load
+from rig.calibration.known_load import calibrate_known_load
 from rig.circuit.channel import channel_parts, find_driver, find_part, impedance_ohm, with_driver, with_part
 from rig.circuit.nearest import nearest_good_unit, remaining, taken_up
 from rig.circuit.tolerance import draw, one_unit
-from rig.decision import Decision
-from rig.judge import judge
-from rig.readings import Untrusted
+from rig.design.decision import Decision
 from rig.signals.smoothing import log_frequency_grid
+from rig.values.captures import Untrusted
+from rig.verdict.judge import judge
 
 KIT = demo_kit("booth-two")
 MODEL = KIT.model("left")

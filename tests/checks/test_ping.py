@@ -7,9 +7,9 @@ import pytest
 from captures import BENCH, captured, demo_kit, playing, spoiled
 
 from checks import ping
-from rig.judge import judge, outcome_of
-from rig.readings import Untrusted
-from rig.responses import design_response
+from rig.values.captures import Untrusted
+from rig.verdict.judge import judge, outcome_of
+from rig.verdict.responses import design_response
 
 SETTINGS = ping.Settings()
 NOISE_V = 3e-5

@@ -8,9 +8,9 @@ from captures import BENCH, captured, playing, spoiled
 from drawn_units import NOMINAL, drawn_pressures, heard, short_kit
 
 from checks import polarity, response
-from rig.judge import judge, outcome_of
-from rig.kit import Kit
-from rig.readings import Untrusted
+from rig.design.kit import Kit
+from rig.values.captures import Untrusted
+from rig.verdict.judge import judge, outcome_of
 
 KITS = {name: short_kit(name) for name in ("booth-two", "rehearsal-three")}
 #: One unit of each kit, drawn from its tolerances.

@@ -7,13 +7,13 @@ import pytest
 from captures import BENCH, V_PER_PA, captured, demo_kit, one_driver_kit, playing, spoiled
 
 from checks import ping, polarity, response
-from rig.judge import judge
-from rig.limits import Limit
-from rig.readings import Untrusted
-from rig.responses import acoustic_response
+from rig.design.limits import Limit
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import gate
 from rig.signals.smoothing import smooth_power
+from rig.values.captures import Untrusted
+from rig.verdict.judge import judge
+from rig.verdict.responses import acoustic_response
 
 KIT = one_driver_kit(band_hz=[60.0, 15000.0])
 PAIR = demo_kit("booth-two")

@@ -9,9 +9,10 @@ from buzzing import Buzz, captured, in_a_room, pink_pa, unit_pa
 from captures import one_driver_kit, spoiled
 
 from checks import rub_and_buzz
-from rig.judge import judge
-from rig.limits import Limit
-from rig.readings import CheckReadings, Untrusted
+from rig.design.limits import Limit
+from rig.values.captures import Untrusted
+from rig.values.readings import CheckReadings
+from rig.verdict.judge import judge
 
 KIT = one_driver_kit()
 LIMITS = {"evidence of impulses": Limit(upper=3.0)}

@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from simulated_runs import ROOT
 
-from rig.bench.unit import unit_of
 from rig.circuit.channel import find_driver, impedance_ohm
 from rig.circuit.fit import BOX_PARAMETERS, default_parameters, fit_impedance
 from rig.circuit.held import held_uncertainty
-from rig.kit import load_kit
+from rig.design.kit import load_kit
 from rig.signals.smoothing import log_frequency_grid
+from rig.simulated.unit import unit_of
 
 KIT = load_kit(ROOT, "booth-two")
 GRID = log_frequency_grid(10.0, 376.0, 12)

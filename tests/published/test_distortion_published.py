@@ -8,8 +8,8 @@ import pytest
 from reference_csv import numbers, rows
 
 from checks import distortion
-from rig.readings import Capture
 from rig.signals import stimulus
+from rig.values.captures import Capture
 
 sys.path.append(str(Path(__file__).parents[1] / "checks"))
 from buzzing import FRAMES, PLAN, REQUEST

@@ -9,7 +9,7 @@ import pytest
 from reference_csv import numbers, rows
 
 from checks.impedance import load_impedance
-from rig.readings import KnownLoad
+from rig.values.captures import KnownLoad
 
 sys.path.append(str(Path(__file__).parents[1] / "checks"))
 from captures import BENCH, captured, flat, one_driver_kit

@@ -7,11 +7,11 @@ import run_by_hand as example
 from soaks import PROGRAMME, Change, nothing, rows
 
 import checks.heat
-from rig.guard import Watch
-from rig.readings import Log, Row
-from rig.requests import Programme
-from rig.soak import SoakTable
-from rig.verdicts import CheckResult
+from rig.design.soak import SoakTable
+from rig.values.logs import Log, Row
+from rig.values.requests import Programme
+from rig.values.verdicts import CheckResult
+from rig.verdict.guard import Watch
 
 LIMITS = example.kit().limits["heat"]
 #: Well inside the kit's limits.

@@ -5,12 +5,13 @@ from typing import Any
 
 import numpy as np
 
-from rig.judge import judge, outcome_of
-from rig.kit import Kit, load_kit
-from rig.limits import Limit
-from rig.readings import Calibration, Capture, CheckReadings, Curve, Floats, Reading
-from rig.sequencer import Run, Timing
-from rig.verdicts import CheckResult
+from rig.design.kit import Kit, load_kit
+from rig.design.limits import Limit
+from rig.values.captures import Calibration, Capture
+from rig.values.readings import CheckReadings, Curve, Floats, Reading
+from rig.values.run import Run, Timing
+from rig.values.verdicts import CheckResult
+from rig.verdict.judge import judge, outcome_of
 
 WORKSPACE = Path(__file__).parents[2]
 GRID_HZ = np.geomspace(20, 20000, 240)

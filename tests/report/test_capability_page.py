@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from run_by_hand import kit
 
-from rig.capability import Capability, capability
-from rig.capability_words import sentence, telling
-from rig.limits import Limit
-from rig.readings import Curve, Reading
-from rig.report.capability import by_band, page, wide_words
-from rig.screen.capability import show
-from rig.trials import Trial
+from rig.design.limits import Limit
+from rig.report.capability_page import by_band, page, wide_words
+from rig.screen.capability_table import show
+from rig.store.trials import Trial
+from rig.study.capability import Capability, capability
+from rig.study.capability_words import sentence, telling
+from rig.values.readings import Curve, Reading
 
 GRID_HZ = np.geomspace(20, 20000, 241)
 LIMITS = {

@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 import run_by_hand as example
 
-from rig.judge import Verdict
-from rig.limits import Limit, Mask
-from rig.readings import CheckReadings, KnownLoad, Reading
+from rig.design.limits import Limit
 from rig.report import words
 from rig.report.certificate import certificate, css_text
 from rig.report.unproved import untrusted_ranges
-from rig.sequencer import Run
-from rig.verdicts import CheckResult
+from rig.values.captures import KnownLoad
+from rig.values.readings import CheckReadings, Reading
+from rig.values.run import Run
+from rig.values.verdicts import CheckResult, Mask, Verdict
 
 NAN = float("nan")
 HOSTILE = "<script>alert('x')</script> \"&\\ }</style> $\\frac$"

@@ -10,10 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from rig.judge import Verdict, judge_curve
-from rig.limits import Limit, Mask
-from rig.readings import Curve
+from rig.design.limits import Limit
 from rig.report.figures import MOST_POINTS, curves_svg, panel_title, plot_of, thinned, value_range, value_ticks
+from rig.values.readings import Curve
+from rig.values.verdicts import Mask, Verdict
+from rig.verdict.judge import judge_curve
 
 NAN = float("nan")
 WITHIN = Limit(around="design", within=[[60, 16000, 2, 2]])

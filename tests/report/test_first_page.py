@@ -7,14 +7,13 @@ import pytest
 import run_by_hand as example
 from test_certificate import page, text_of
 
-from rig.judge import Verdict
-from rig.limits import Limit
-from rig.readings import CheckReadings, Reading
+from rig.design.limits import Limit
 from rig.report import words
 from rig.report.certificate import MOST_FAILURES, failures, overview
 from rig.report.conditions import conditions, played_again, told_of_bench
 from rig.report.unproved import not_checked, together
-from rig.verdicts import CheckResult
+from rig.values.readings import CheckReadings, Reading
+from rig.values.verdicts import CheckResult, Verdict
 
 ALIGNED = Limit(around="design", within=[[60, 16000, 2, 2]], align_hz=[200, 4000], align_within_db=10)
 

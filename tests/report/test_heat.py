@@ -11,18 +11,18 @@ from soaks import PROGRAMME, rows, without
 from test_certificate import HOSTILE, Balance, page, text_of
 from test_first_page import first_page
 
-from rig.judge import Verdict
-from rig.limits import Limit
-from rig.readings import CheckReadings, Curve, Log, Reading, Stop
+from rig.design.limits import Limit
 from rig.report import heat, words
 from rig.report.certificate import plan_words
 from rig.report.conditions import conditions, noise_words
 from rig.report.figures import band_verdicts
 from rig.report.unproved import not_checked, unjudged_ranges
-from rig.requests import RoleGuard
-from rig.sequencer import Run
 from rig.signals.programme import Noise, NoiseFilter
-from rig.verdicts import CheckResult
+from rig.values.logs import Log, Stop
+from rig.values.readings import CheckReadings, Curve, Reading
+from rig.values.requests import RoleGuard
+from rig.values.run import Run
+from rig.values.verdicts import CheckResult, Verdict
 
 NAN = float("nan")
 

@@ -7,17 +7,17 @@ import run_by_hand as example
 from test_certificate import page, text_of
 from test_first_page import first_page
 
-from rig.decision import Decision
-from rig.findings.finding import Finding
-from rig.judge import Verdict
-from rig.limits import Limit
-from rig.plain import plain, restored
-from rig.readings import CheckReadings, Reading
+from rig.design.decision import Decision
+from rig.design.limits import Limit
+from rig.files.plain import plain, restored
 from rig.report import words
 from rig.report.certificate import certificate
-from rig.report.told import details, headline, ordinal, percent, rework_words
+from rig.report.findings_text import details, headline, ordinal, percent, rework_words
 from rig.screen.terminal import findings_words
-from rig.sequencer import Run
+from rig.values.findings import Finding
+from rig.values.readings import CheckReadings, Reading
+from rig.values.run import Run
+from rig.values.verdicts import Verdict
 
 NAN = float("nan")
 COIL = Finding(

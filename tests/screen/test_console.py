@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from rich.table import Table
 
-from rig import sequencer
+from rig.run.verify import _shown
 from rig.screen.console import open_console
-from rig.verify import _shown
+from rig.values.run import Asked, Event
 
 ARCHIVE = Path(__file__).parents[1] / "archive"
 KITPROOF = [sys.executable, "-m", "rig", "results", "--workspace", str(ARCHIVE)]
@@ -37,11 +37,11 @@ def test_names_can_neither_steer_the_terminal_nor_carry_markup() -> None:
 def test_a_view_that_fails_does_not_end_the_run(error: BaseException) -> None:
     told = []
 
-    def view(event: sequencer.Event) -> None:
+    def view(event: Event) -> None:
         told.append(event)
         raise error
 
-    events = [sequencer.Asked(words) for words in "abc"]
+    events = [Asked(words) for words in "abc"]
     assert list(_shown(iter(events), view)) == events
     assert told == events[:1]
 

@@ -9,12 +9,8 @@ import pytest
 from rich.console import Console
 from soaks import GUARD, PROGRAMME, rows
 
-from rig import sequencer
-from rig.guard import Outlook
-from rig.readings import Row
-from rig.requests import Guard, Programme, RoleGuard
 from rig.screen import terminal
-from rig.screen.soak import (
+from rig.screen.soak_progress import (
     SoakScreen,
     Watched,
     hot_words,
@@ -25,7 +21,9 @@ from rig.screen.soak import (
     programme_words,
     time_words,
 )
-from rig.sequencer import Logged
+from rig.values.logs import Outlook, Row
+from rig.values.requests import Guard, Programme, RoleGuard
+from rig.values.run import Event, Logged, StageReached, Started
 
 REST = replace(PROGRAMME, level_v=0.0, seconds=1800.0, moment="rest")
 SINK, AMBIENT = "celsius.heat sink", "celsius.ambient"
@@ -223,12 +221,12 @@ def test_what_sounds_is_said_before() -> None:
     assert programme_words(REST) == "Nothing sounds for 30 min: rest, instruments are read on."
 
 
-def events() -> Iterator[sequencer.Event]:
-    yield sequencer.StageReached("soak", "heat")
-    yield sequencer.Started(PROGRAMME, 1, 2, 1)
+def events() -> Iterator[Event]:
+    yield StageReached("soak", "heat")
+    yield Started(PROGRAMME, 1, 2, 1)
     for one in rows(rise_k=60.0, until_s=1800):
         yield Logged(PROGRAMME, one, ())
-    yield sequencer.StageReached("after", "clips on")
+    yield StageReached("after", "clips on")
 
 
 def test_the_terminal_warns_when_the_next_stage_begins_hot() -> None:

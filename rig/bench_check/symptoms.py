@@ -1,0 +1,207 @@
+"""Signs of a bench fault in the quiet sweeps of a run: told before anything loud sounds, before a unit is blamed."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import Literal
+
+from rig.bench_check import boxes, common, leads, loudness, playing
+from rig.bench_check.boxes import Playing
+from rig.bench_check.leads import Leads
+from rig.bench_check.measured import hears, row_integrity
+from rig.bench_check.observation import Told, without_what_follows
+from rig.design.kit import Kit
+from rig.design.trust import BenchPart
+from rig.values.captures import Capture, Untrusted
+from rig.values.requests import Stage, Sweep
+from rig.verdict.clocks import on_one_clock
+from rig.verdict.responses import air_speed_m_s, sweep_layout
+
+#: What a run's page sends to.
+ADVICE = "Run kitproof check-bench"
+#: These harm nothing that the checks would not notice: a reason only where they have noticed something.
+NOISES = ("hum", "other sound", "ambient")
+#: Read off the impedance, which may as well be one box's own.
+OF_THE_BOX = ("sense resistor", "input gains")
+#: What a sign leaves in doubt; any other leaves all that its stage measures.
+DOUBTFUL_PARTS: Mapping[str, BenchPart] = {
+    "output level": "output level",
+    "output too loud": "output level",
+    "loopback gain": "output level",
+    "resistor left in": "speaker lead",
+    "microphone level": "microphone gain",
+    "microphone place": "microphone place",
+    "microphone polarity": "microphone sign",
+}
+FAILED = "signs"
+
+
+def advice(told: Sequence[Told]) -> str:
+    """Signs as the person at the bench is told them; empty where there are none."""
+    lines = [f"{one.words}. {one.what_to_do}".strip() for one in told]
+    or_unit = all(one.certainty == "bench or unit" for one in told)
+    begins = "The bench looks wrong, or all of the unit is:" if or_unit else "The bench looks wrong:"
+    return "\n".join([begins, *lines, f"{ADVICE} for more."]) if lines else ""
+
+
+def bench_doubts(kit: Kit, captures: Sequence[Capture]) -> dict[BenchPart, str]:
+    """Parts of the bench that the quiet sweeps of a run speak against, and in which words.
+
+    Pure: the same captures give the same doubts, from a live run and from an archive.
+
+    Parameters
+    ----------
+    captures
+        Of a run, in any order; of each request the last one that is given counts.
+    """
+    return doubts_of({stage: signs_of(kit, captures, stage) for stage in STAGES})
+
+
+def doubts_of(found: Mapping[Stage, Iterable[Told]]) -> dict[BenchPart, str]:
+    """Parts of the bench that the signs of each stage leave in doubt, and in which words.
+
+    Noises are not among them: the checks themselves notice those. Where the search itself failed, nothing of the bench
+    is proved.
+    """
+    doubts: dict[BenchPart, str] = {}
+    for stage in STAGES:
+        for one in unnoticed(found.get(stage, ())):
+            words = f"{one.words} (or the unit is like that)" if one.certainty == "bench or unit" else one.words
+            for part in STAGES if one.what == FAILED else (DOUBTFUL_PARTS.get(one.what, stage),):
+                doubts[part] = "; ".join(filter(None, (doubts.get(part), words)))
+    return doubts
+
+
+def unnoticed(told: Iterable[Told]) -> list[Told]:
+    """Of signs, those that speak against a run whose gates pass."""
+    return [one for one in told if one.what not in NOISES]
+
+
+#: The stages whose quiet sweeps are looked at.
+STAGES: tuple[Literal["leads", "playing"], ...] = ("leads", "playing")
+
+
+def signs(kit: Kit, captures: Sequence[Capture]) -> list[Told]:
+    """What the quiet sweeps of a run tell of the bench, as early as they can: a fault of the unit shows at one box, one
+    of the bench at all.
+
+    Parameters
+    ----------
+    captures
+        Of a run so far, in any order; only the quiet sweeps that begin each stage are looked at, the newest of each.
+        While some boxes are still to come, only what cannot be a box's own is told.
+    """
+    return [one for stage in STAGES for one in signs_of(kit, captures, stage)]
+
+
+def signs_of(kit: Kit, captures: Sequence[Capture], stage: Stage) -> list[Told]:
+    """As `signs`, of one stage."""
+    try:
+        whole = [c for c in captures if c.request.stage == stage and _is_quiet(kit, c.request) and _is_whole(c)]
+        quiet = {c.request: on_one_clock(c, whole) for c in whole}
+        if stage == "leads":
+            at_leads = [Leads(kit, _silence_of(c), c) for c in quiet.values()]
+            found = _at_all([_of_leads(bench) for bench in at_leads], len(kit.channels)) if at_leads else []
+        else:
+            boxes = _boxes(kit, list(quiet.values()))
+            found = _of_boxes(Playing(kit, _silence_of(boxes[0]), boxes, boxes[0])) if boxes else []
+            if len(kit.channels) == 1 and not _is_like_design(kit, captures):
+                found = [one for one in found if one.certainty != "bench or unit"]
+    except Exception as error:
+        # Whatever happens here, no run is lost by it.
+        return [Told(FAILED, False, f"looking for signs of it failed: {type(error).__name__}: {error}")]
+    return without_what_follows(found)
+
+
+def _is_like_design(kit: Kit, captures: Sequence[Capture]) -> bool:
+    """Whether the impedance at the bare leads, as far as it was measured, is near the design's: else a box is not."""
+    at_leads = [c for c in captures if c.request.stage == "leads" and _is_quiet(kit, c.request) and _is_whole(c)]
+    loads = [leads.load(Leads(kit, _silence_of(c), c)) for c in at_leads]
+    return all(load is not None and load.is_right is True for load in loads)
+
+
+def _boxes(kit: Kit, captures: Sequence[Capture]) -> tuple[Capture, ...]:
+    """Each box heard from its own place, once there are all; before, those that are heard from the first one's."""
+    own = tuple(c for c in captures if c.request.at == c.request.channel)
+    if len(own) == len(kit.channels):
+        return own
+    first = kit.channels[0].name
+    there = [c for c in captures if c.request.at == first]
+    there.sort(key=lambda c: c.request.channel != first)
+    return tuple(there) if any(c.request.channel == first for c in there) else ()
+
+
+def _silence_of(capture: Capture) -> Capture:
+    """The silence ahead of a capture's stimulus."""
+    return replace(capture, samples=capture.samples[:, sweep_layout(capture).silence])
+
+
+def _is_quiet(kit: Kit, request: Sweep) -> bool:
+    return request.stage in ("leads", "playing") and request == kit.sweep(
+        request.stage, request.channel, request.at, request.position, quiet=True
+    )
+
+
+def _is_whole(capture: Capture) -> bool:
+    try:
+        sweep_layout(capture)
+    except Untrusted:
+        return False
+    return True
+
+
+def _clock(captures: Sequence[Capture], role: str) -> list[Told]:
+    """What is wrong with the timing, where a capture's own samples say that something is."""
+    return common.clock(captures, role) if any(row_integrity(c, role).troubles for c in captures) else []
+
+
+def _of_leads(bench: Leads) -> list[Told]:
+    role = "drive" if hears(bench.sweep, "drive") else "sense"
+    told = [*common.overdriven([bench.sweep]), leads.silent(bench), *_clock([bench.sweep], role)]
+    told += leads.noises(bench)
+    if hears(bench.sweep, "drive") and hears(bench.sweep, "sense"):
+        told += [one for one in (leads.exchanged(bench), leads.output_level(bench), leads.load(bench)) if one]
+    return [one for one in told if one.is_right is False]
+
+
+def _other_box_sounds(bench: Playing) -> bool:
+    """Whether the sound at the first box may as well come from another one: boxes exchanged, not a moved microphone."""
+    own = next((one for one in bench.heard if one.channel == bench.sweeps[0].request.channel), None)
+    if own is None:
+        return False
+    own_s = boxes.way_s(bench, own.channel)
+    others_s = [
+        boxes.way_s(bench, channel.name) - own_s for channel in bench.kit.channels if channel.name != own.channel
+    ]
+    return any(abs(own.best[0] - other_s) * air_speed_m_s(bench.silence) < playing.PLACE_M for other_s in others_s)
+
+
+def _at_all(found: Sequence[Sequence[Told]], boxes: int) -> list[Told]:
+    """What is told of every box alike; of one box, or before all were there, what cannot be the unit's."""
+    shared = set.intersection(*({one.what for one in told} for told in found))
+    told = [one for one in found[0] if one.what in shared]
+    if len(found) == boxes:
+        return told
+    own = OF_THE_BOX if len(found) < boxes else ()
+    return [one for one in told if one.certainty != "bench or unit" and one.what not in own]
+
+
+def _of_boxes(bench: Playing) -> list[Told]:
+    role = "loopback" if bench.loops else "microphone"
+    told = [*common.overdriven(bench.sweeps), playing.silent(bench), playing.exchanged(bench), playing.loopback(bench)]
+    told += [*_clock(bench.sweeps, role), playing.polarity(bench)]
+    if not any(hears(capture, "microphone") for capture in bench.sweeps):
+        told += [loudness.ambient(bench)]
+    if not (bench.loops and _other_box_sounds(bench)):
+        told += [playing.place(bench), loudness.resistor_left_in(bench), loudness.microphone_level(bench)]
+    boxes = len(bench.kit.channels)
+    # The microphone's sign is stated and no knob changes it; a box connected the wrong way round is a usual fault.
+    of_one_box = ("microphone polarity",) if boxes == 1 else ()
+    may_be_unit = len(bench.sweeps) > 1 or boxes == 1
+    return [
+        one
+        for one in told
+        if one
+        and one.is_right is False
+        and one.what not in of_one_box
+        and (may_be_unit or one.certainty != "bench or unit")
+    ]

@@ -1,0 +1,1 @@
+"""Guided calibrations, their store, and what they make of a bench."""

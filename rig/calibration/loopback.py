@@ -1,0 +1,180 @@
+"""What a loopback says of the sound card: from captures of one sweep in several openings to curves and figures."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.bench.base import BenchError
+from rig.signals import integrity, stimulus
+from rig.signals.deconvolution import harmonic_distortion_db, harmonic_responses, transfer_function
+from rig.signals.levels import db
+from rig.signals.smoothing import log_frequency_grid
+from rig.values.captures import Capture
+
+Floats = NDArray[np.float64]
+
+#: A loop that is further off than this between these frequencies is no plain cable from output to input.
+LOOP_WITHIN_DB, LOOP_BAND_HZ = 3.0, (100.0, 10000.0)
+#: Where one number stands for a curve.
+TOLD_AT_HZ = 1000.0
+#: A loop with more than this at 1 kHz is overloaded.
+MOST_DISTORTION = 0.01
+ORDERS = (2, 3, 4, 5)
+#: In front of the sweep, so that its lead-in is whole.
+MARGIN_S = 0.02
+
+
+@dataclass(frozen=True)
+class Loop:
+    """The sound card from output to input."""
+
+    #: Shape (n,): over what the volts of bench.toml promise; phase with the latency taken out.
+    frequency_hz: Floats
+    gain_db: Floats
+    degrees: Floats
+    #: Level at 1 kHz, and its standard uncertainty over the openings.
+    told_db: float
+    u_told_db: float
+    #: Of each opening.
+    latency_samples: tuple[float, ...]
+    sample_rate_hz: float
+    #: RMS value of silence at the input.
+    noise_v: float
+    noise_db_full_scale: float
+    #: RMS volts at the output; harmonics over the fundamental, shape (orders, m), over its frequency, shape (m,).
+    level_v: float
+    harmonics_hz: Floats
+    harmonics_db: Floats
+
+    @property
+    def jitter_samples(self) -> float:
+        """Largest latency minus smallest, from opening to opening."""
+        return max(self.latency_samples) - min(self.latency_samples)
+
+    @property
+    def distortion(self) -> float:
+        """Harmonics together over the fundamental of 1 kHz."""
+        at = int(np.argmin(np.abs(self.harmonics_hz - TOLD_AT_HZ)))
+        return float(np.sqrt(np.nansum(10 ** (self.harmonics_db[:, at] / 10))))
+
+    def details(self) -> dict[str, Any]:
+        """Everything as plain JSON values."""
+        return {
+            "response": {
+                "frequency_hz": self.frequency_hz.tolist(),
+                "gain_db": self.gain_db.tolist(),
+                "degrees": self.degrees.tolist(),
+            },
+            "latency_samples": list(self.latency_samples),
+            "sample_rate_hz": self.sample_rate_hz,
+            "noise_v": self.noise_v,
+            "noise_db_full_scale": _finite(self.noise_db_full_scale),
+            "harmonics": {
+                "level_v": self.level_v,
+                "orders": list(ORDERS),
+                "frequency_hz": self.harmonics_hz.tolist(),
+                "decibel": [[_finite(value) for value in row] for row in self.harmonics_db.tolist()],
+            },
+            "distortion_at_1_khz": self.distortion,
+        }
+
+
+def _finite(value: float) -> float | None:
+    """JSON has neither NaN nor infinity."""
+    return value if math.isfinite(value) else None
+
+
+def loop_of(captures: Sequence[Capture], role: str) -> Loop:
+    """Read the same sweep of several openings at the input that hears the output.
+
+    Raises
+    ------
+    BenchError
+        If a capture is not whole, or what is at the input is no plain copy of the output.
+    """
+    read = [_one_opening(capture, role) for capture in captures]
+    grid = read[0].frequency_hz
+    middle = np.mean([one.ratio for one in read], axis=0)
+    gain_db, at = db(middle), int(np.argmin(np.abs(grid - TOLD_AT_HZ)))
+    inside = (grid >= LOOP_BAND_HZ[0]) & (grid <= LOOP_BAND_HZ[1])
+    worst = float(gain_db[inside][np.argmax(np.abs(gain_db[inside]))])
+    if not abs(worst) < LOOP_WITHIN_DB:
+        raise BenchError(
+            f"the loop is {worst:+.1f} dB off what output_volts and input_volts promise: is it a plain cable from "
+            "output to input, are the knobs where they belong, are the volts peak and not RMS?"
+        )
+    each_db = np.array([db(one.ratio)[at] for one in read])
+    spread = float(np.std(each_db, ddof=1)) if each_db.size > 1 else 0.0
+    found = Loop(
+        frequency_hz=grid,
+        gain_db=gain_db,
+        degrees=np.degrees(np.unwrap(np.angle(middle))),
+        told_db=float(gain_db[at]),
+        u_told_db=spread / math.sqrt(each_db.size),
+        latency_samples=tuple(one.delay_samples for one in read),
+        sample_rate_hz=captures[0].sample_rate_hz,
+        noise_v=float(np.sqrt(np.mean([one.noise_v**2 for one in read]))),
+        noise_db_full_scale=float(db(read[0].noise_v / captures[0].calibration.input_volts[role] * math.sqrt(2))),
+        level_v=captures[0].request.level_v / captures[0].request.path_gain,
+        harmonics_hz=read[0].harmonics_hz,
+        harmonics_db=db(np.sqrt(np.mean([10 ** (one.harmonics_db / 10) for one in read], axis=0))),
+    )
+    if not found.distortion < MOST_DISTORTION:
+        raise BenchError(
+            f"the loop distorts by {100 * found.distortion:.2g} % at 1 kHz and {found.level_v:g} V: output or input is "
+            "overloaded; turn down, or play quieter (--volts)"
+        )
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class _Opening:
+    frequency_hz: Floats
+    ratio: NDArray[np.complex128]
+    delay_samples: float
+    noise_v: float
+    harmonics_hz: Floats
+    harmonics_db: Floats
+
+
+def _one_opening(capture: Capture, role: str) -> _Opening:
+    request, rate_hz = capture.request, capture.sample_rate_hz
+    plan = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, rate_hz)
+    row = capture.inputs.index(role)
+    found = integrity.inspect(capture.samples[[row]], plan, 0, inputs=(role,))
+    if capture.flags or found.troubles:
+        raise BenchError(f"the capture is not whole: {'; '.join((*capture.flags, *found.troubles))}")
+    volts = capture.volts(role)
+    noise = volts[plan.silence]
+    volts = volts - np.mean(noise)
+    whole = math.floor(found.delay_samples)
+    peak_v = request.level_v * math.sqrt(2) / request.path_gain
+    heard = np.pad(volts[whole:], (0, max(0, plan.frames - (volts.size - whole))))[: plan.frames]
+    band = (request.start_hz, request.stop_hz)
+    grid = np.append(log_frequency_grid(request.start_hz, request.stop_hz / 1.03, 12), request.stop_hz)
+    ratio = transfer_function(heard, peak_v * stimulus.compose(plan), rate_hz, grid, *band, 0.01, 0.25)
+    late = (found.delay_samples - whole) / rate_hz
+    margin = round(MARGIN_S * rate_hz)
+    harmonics_hz = log_frequency_grid(2 * request.start_hz, request.stop_hz / 2, 3)
+    responses = harmonic_responses(
+        volts[plan.sweep_start + whole - margin : plan.mark_after + whole],
+        *band,
+        request.seconds,
+        rate_hz,
+        (1, *ORDERS),
+        harmonics_hz,
+        delay_s=MARGIN_S + late,
+        after_s=0.2,
+    )
+    return _Opening(
+        frequency_hz=grid,
+        ratio=np.asarray(ratio * np.exp(2j * np.pi * grid * late)),
+        delay_samples=found.delay_samples,
+        noise_v=float(np.std(noise)),
+        harmonics_hz=harmonics_hz,
+        harmonics_db=harmonic_distortion_db(responses[1:], responses[0]),
+    )

@@ -1,0 +1,97 @@
+"""`kitproof explain SERIAL`: what is probably wrong with a unit, in words and as a figure of its curves."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from rig.design.kit import Kit, kit_sha256, load_kit
+from rig.findings.curves import IMPEDANCE, LEVEL, Under, curves_under
+from rig.report.findings_text import findings_of
+from rig.screen.console import say
+from rig.store import records
+from rig.store.recorded import read_curve
+from rig.store.records import Record, RecordError
+from rig.values.findings import Finding
+from rig.values.readings import Curve
+
+#: Under results/; begins with a dot, so that no command takes it for a kit.
+FOLDER = ".explain"
+
+
+def explain_command(
+    serial: str,
+    workspace: Annotated[Path, typer.Option("--workspace", help="Folder with limits/ and results/.")] = Path(),
+    kit: Annotated[str, typer.Option("--kit", help="Of this kit; needed where several have this serial.")] = "",
+) -> None:
+    """Show the findings of a unit's newest failed run, and draw its curves with what each finding expects."""
+    record = newest_failed(workspace, serial, kit)
+    document = record.document
+    loaded = load_kit(workspace, document["kit"]["name"])
+    findings = findings_of(document)
+    from rig.report.explanation import draw_explanation
+    from rig.screen.terminal import show_findings
+
+    say(f"{serial}, run {document['run']}: {document['outcome']}")
+    if kit_sha256(loaded) != document["kit"]["sha256"]:
+        say("The kit has changed since this run: design and expected curves are drawn by today's.")
+    if not findings:
+        say("No finding: nothing is probable enough to be named.")
+        return
+    show_findings(findings)
+    panels = panels_of(loaded, curves_of(record), findings)
+    if not panels:
+        say("No figure: this run measured neither impedance nor free-field level of what is wrong.")
+        return
+    path = workspace / "results" / FOLDER / f"{serial}-{document['run']}.svg"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        draw_explanation(panels, f"{loaded.title}, {serial}, run {document['run']}", path)
+    except OSError as error:
+        raise RecordError(f"{path}: could not be written: {error.strerror or error}") from None
+    say(f"figure: {path}")
+
+
+def newest_failed(workspace: Path, serial: str, kit: str = "") -> Record:
+    """The newest record of a unit that failed.
+
+    Raises
+    ------
+    RecordError
+        If there is none, or several kits have this serial.
+    """
+    found = records.unit_records(workspace, serial, kit)
+    failed = [record for record in found if record.document["outcome"] == "fail"]
+    if not failed:
+        there = f"none of its {len(found)} runs failed" if found else "it has no record"
+        raise RecordError(f"{workspace / 'results'}: nothing to explain of {serial!r}: {there}")
+    return failed[-1]
+
+
+def curves_of(record: Record) -> list[Curve]:
+    """Impedances and free-field levels of a record, in its order.
+
+    Raises
+    ------
+    RecordError
+        If a curve is missing or was changed after the run.
+    """
+    entries = (entry for result in record.document["results"] for entry in result["curves"])
+    return [read_curve(record, entry) for entry in entries if entry["quantity"] in (IMPEDANCE, LEVEL)]
+
+
+def panels_of(kit: Kit, curves: Sequence[Curve], findings: Sequence[Finding]) -> list[list[Under]]:
+    """One entry a curve: it under each finding of its channel, in the order of the findings."""
+    panels: dict[tuple[str, str], list[Under]] = {}
+    pairs = {f.channel: [one for one in findings if one.one_of_two and one.channel == f.channel] for f in findings}
+    for finding in findings:
+        besides = next((one for one in pairs[finding.channel] if finding.one_of_two and one is not finding), None)
+        # Both of two faults at once are one curve: it is drawn with the first of them.
+        is_drawn_already = finding.one_of_two and pairs[finding.channel][0] is not finding
+        # What a soak did does not show in the curves from before it.
+        is_shown = finding.channel in {channel.name for channel in kit.channels} and not finding.since_soak
+        if is_shown and not is_drawn_already:
+            for under in curves_under(kit, curves, finding, besides):
+                panels.setdefault((under.measured.subject, under.measured.quantity), []).append(under)
+    return list(panels.values())

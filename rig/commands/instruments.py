@@ -1,0 +1,109 @@
+"""`kitproof instruments`: which instruments there are, what each answers, and what the log would make of it."""
+
+import json
+import math
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from rig.bench.answers import Answer
+from rig.bench.base import BenchSetupError
+from rig.bench.instrument_settings import InstrumentSettings
+from rig.run import opening
+
+#: Polled fast here: a person waits.
+EVERY_S = 0.2
+#: As in the other commands: 4, the bench could not do it.
+BENCH = 4
+
+
+def instruments_command(
+    workspace: Annotated[Path, typer.Option("--workspace", help="Folder with bench.toml.")] = Path(),
+    bench: Annotated[
+        Path | None, typer.Option("--bench", help="Another bench than the workspace's bench.toml.")
+    ] = None,
+    search: Annotated[
+        bool, typer.Option("--search", help="List what is on the buses, as tables for bench.toml.")
+    ] = False,
+    seconds: Annotated[float, typer.Option("--seconds", help="Longest wait for all values.")] = 10.0,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")] = False,
+) -> None:
+    """Ask the instruments of bench.toml, and show what each says and what would be logged of it."""
+    settings = opening.bench_settings(workspace, bench)
+    backend = settings.visa_backend if settings else "@py"
+    if search:
+        _search(backend, as_json)
+        return
+    if settings is None or not settings.instruments:
+        raise BenchSetupError(
+            f"{bench or workspace / 'bench.toml'}: there are no [[instruments]]; kitproof instruments --search lists "
+            "what is on the buses and how to write it down"
+        )
+    identities, answers = _asked(settings.instruments, backend, seconds)
+    if as_json:
+        print(json.dumps(document(settings.instruments, identities, answers)))
+    else:
+        from rig.screen.instrument_table import show
+
+        show(settings.instruments, identities, answers)
+    if any(answer.is_missing for answer in answers.values()):
+        raise typer.Exit(BENCH)
+
+
+def _search(backend: str, as_json: bool) -> None:
+    from rig.bench.visa import search
+    from rig.screen.instrument_table import show_found
+
+    found = search(backend)
+    if as_json:
+        addresses = [{"address": address, "lasting": lasting} for address, lasting in found.addresses]
+        print(json.dumps({"addresses": addresses, "remarks": list(found.remarks)}))
+    else:
+        show_found(found)
+
+
+def _asked(
+    settings: Sequence[InstrumentSettings], backend: str, seconds: float
+) -> tuple[dict[str, str], dict[str, Answer]]:
+    from rig.bench.instrument_threads import Instruments
+    from rig.bench.visa import identity
+
+    identities = {one.name: identity(one, backend) for one in settings if one.identify_query}
+    until = time.monotonic() + seconds
+    with Instruments(settings, backend, EVERY_S) as instruments:
+        answers = instruments.latest()
+        while any(answer.is_missing for answer in answers.values()) and time.monotonic() < until:
+            time.sleep(0.05)
+            answers = instruments.latest()
+    return identities, answers
+
+
+def document(
+    settings: Sequence[InstrumentSettings], identities: Mapping[str, str], answers: Mapping[str, Answer]
+) -> dict[str, Any]:
+    """Identities and answers as plain JSON values; a missing value is null."""
+    return {
+        "instruments": [
+            {
+                "name": one.name,
+                "address": one.address,
+                "identity": identities.get(one.name, ""),
+                "values": [_plain(value.role, answers[value.role]) for value in one.values],
+            }
+            for one in settings
+        ]
+    }
+
+
+def _plain(role: str, answer: Answer) -> dict[str, Any]:
+    return {
+        "role": role,
+        "value": None if answer.is_missing else answer.value,
+        "unit": answer.unit,
+        "answer": answer.text,
+        "took_s": None if math.isnan(answer.took_s) else answer.took_s,
+        "trouble": answer.trouble,
+    }

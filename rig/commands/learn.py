@@ -1,0 +1,198 @@
+"""`kitproof learn KIT`: masks from reference builds, from the parts' tolerances, or from both."""
+
+import json
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+import typer
+
+from rig.design.kit import Kit, load_kit
+from rig.files.disk import read_bytes, why, write_together
+from rig.files.tables import TableError
+from rig.store import records
+from rig.store.recorded import read_curve
+from rig.store.records import Record, RecordError
+from rig.study.learning import (
+    IMPEDANCE,
+    LEVEL,
+    Disagree,
+    Key,
+    Learnt,
+    Spread,
+    learn,
+    rejects_together,
+    spreads_of_parts,
+)
+from rig.values.readings import Curve, Floats
+
+Source = Literal["builds", "parts", "both"]
+#: A mask has a point every so many octaves: few enough to read and edit.
+POINTS_PER_OCTAVE = 12
+
+
+def learn_command(
+    kit: str,
+    serials: Annotated[list[str] | None, typer.Argument(help="Builds that you vouch for: their newest runs.")] = None,
+    workspace: Annotated[Path, typer.Option("--workspace", help="Folder with limits/ and results/.")] = Path(),
+    source: Annotated[str, typer.Option("--from", help="builds, parts or both; else what there is.")] = "",
+    rejects_percent: Annotated[float, typer.Option("--rejects", help="Good units that all masks may fail, %.")] = 0.5,
+    confidence_percent: Annotated[float, typer.Option("--confidence", help="Of masks from a few builds, %.")] = 95.0,
+    draws: Annotated[int, typer.Option("--draws", help="Units drawn from the parts' tolerances.")] = 10000,
+    seed: Annotated[int, typer.Option("--seed", help="The same seed draws the same units.")] = 1,
+) -> None:
+    """Learn masks for impedance and free-field level, show what they rest on, and write them beside the kit."""
+    loaded, runs = load_kit(workspace, kit), _runs(workspace, kit, serials or [])
+    chosen = _source(source, bool(runs))
+    _refuse_out_of_range(rejects_percent, confidence_percent, draws)
+    spreads = spreads_of_parts(loaded, draws, seed) if chosen != "builds" else {}
+    try:
+        learnt = _learnt(loaded, runs if chosen != "parts" else [], spreads, rejects_percent, confidence_percent)
+    except Disagree as error:
+        raise RecordError(f"these builds cannot stand for one design: {error}") from None
+    about: dict[str, object] = {
+        "made_at": records.now(),
+        "builds": {run.document["serial"]: run.document["run"] for run in runs if chosen != "parts"},
+        "parts": {"draws": draws, "seed": seed} if spreads else None,
+        "rejects_percent": rejects_percent,
+        "confidence_percent": confidence_percent,
+    }
+    written = write_masks(loaded.folder, learnt, about)
+    from rig.report.masks import draw_masks
+    from rig.screen.learnt_masks import show
+
+    try:
+        figure = draw_masks(learnt, loaded.folder / "learnt.svg")
+    except OSError as error:
+        raise RecordError(f"{loaded.folder / 'learnt.svg'}: could not be drawn: {why(error)}") from None
+    show(learnt, written, figure, rejects_together(learnt, spreads))
+
+
+def _runs(workspace: Path, kit: str, serials: Sequence[str]) -> list[Record]:
+    runs = []
+    for serial in serials:
+        found = [r for r in records.unit_records(workspace, serial, kit) if _curves(r)]
+        if not found:
+            raise RecordError(f"no record of {serial!r} with an impedance or level curve in {workspace / 'results'}")
+        runs.append(found[-1])
+    if len(set(serials)) != len(serials):
+        raise RecordError(f"found {', '.join(serials)}; allowed: each build once")
+    return runs
+
+
+def _source(asked: str, has_builds: bool) -> Source:
+    chosen = asked or ("both" if has_builds else "parts")
+    if chosen not in ("builds", "parts", "both"):
+        raise TableError(f"--from: found {asked!r}; allowed: builds, parts, both")
+    if chosen != "parts" and not has_builds:
+        raise TableError(f"--from {chosen}: no builds are named; name their serials behind the kit")
+    return chosen  # type: ignore[return-value]
+
+
+def _refuse_out_of_range(rejects_percent: float, confidence_percent: float, draws: int) -> None:
+    for option, value, low, high in (
+        ("--rejects", rejects_percent, 0.01, 20),
+        ("--confidence", confidence_percent, 50, 99.9),
+        ("--draws", draws, 200, 1_000_000),
+    ):
+        if not low <= value <= high:
+            raise TableError(f"{option}: found {value:g}; allowed: {low:g} to {high:g}")
+
+
+def _curves(run: Record) -> dict[Key, Curve]:
+    return {
+        (result["check"], entry["quantity"], entry["subject"]): read_curve(run, entry)
+        for result in run.document["results"]
+        for entry in result["curves"]
+        if (result["check"], entry["quantity"]) in (IMPEDANCE, LEVEL)
+    }
+
+
+def _learnt(
+    kit: Kit, runs: Sequence[Record], spreads: dict[Key, Spread], rejects_percent: float, confidence_percent: float
+) -> list[Learnt]:
+    """One mask for each channel's impedance and level, each with its share of the rejects."""
+    of_run = {run.document["serial"]: _curves(run) for run in runs}
+    keys = [(*kind, channel.name) for channel in kit.channels for kind in (IMPEDANCE, LEVEL)]
+    rejects = rejects_percent / 100 / len(keys)
+    made = []
+    for key in keys:
+        held = {serial: curves[key] for serial, curves in of_run.items() if key in curves}
+        if len(held) < len(runs):
+            raise RecordError(f"{' '.join(key)}: not every build has this curve")
+        grid = _mask_grid(kit, key, list(held.values()))
+        builds = {serial: _on(grid, one) for serial, one in held.items()}
+        unit = "ohm" if key[:2] == IMPEDANCE else "dB SPL"
+        made.append(learn(key, unit, grid, builds, spreads.get(key), rejects, confidence_percent / 100))
+    return made
+
+
+def _mask_grid(kit: Kit, key: Key, curves: Sequence[Curve]) -> Floats:
+    """The frequencies of a mask: where every build can be trusted, or where the channel is swept."""
+    spec = kit.sweeps.leads if key[:2] == IMPEDANCE else kit.sweeps.playing
+    low, high = float(spec.start_hz), float(spec.stop_hz)
+    for one in curves:
+        trusted = one.frequency_hz[one.valid]
+        low, high = max(low, float(trusted[0])), min(high, float(trusted[-1]))
+    # The model knows nothing of breaking cones: above its top octave nothing is learnt from the parts.
+    if key[:2] == LEVEL:
+        low, high = max(low, kit.channel(key[2]).band[0]), min(high, kit.channel(key[2]).band[1])
+    count = int(np.ceil(np.log2(high / low) * POINTS_PER_OCTAVE)) + 1
+    return np.geomspace(low, high, count)
+
+
+def _on(grid: Floats, one: Curve) -> Floats:
+    trusted = one.valid
+    return np.asarray(np.interp(np.log(grid), np.log(one.frequency_hz[trusted]), one.value[trusted]))
+
+
+def write_masks(folder: Path, learnt: Sequence[Learnt], about: dict[str, object]) -> list[Path]:
+    """Write masks beside the kit, the former ones kept in a folder with their date.
+
+    Raises
+    ------
+    RecordError
+        If they cannot be written.
+    """
+    names = [_file_name(one.key) for one in learnt]
+    try:
+        _keep_former(folder, [*names, "learnt.json", "learnt.svg"])
+        facts = [
+            {
+                "mask": name,
+                "rests_on": one.words,
+                "expected_rejects_percent": 100 * one.rejects if one.rejects == one.rejects else None,
+            }
+            for name, one in zip(names, learnt, strict=True)
+        ]
+        text = json.dumps({**about, "masks": facts}, indent=1)
+        contents = {folder / name: _mask_table(one) for name, one in zip(names, learnt, strict=True)}
+        write_together({**contents, folder / "learnt.json": text + "\n"})
+    except OSError as error:
+        raise RecordError(f"{folder}: the masks could not be written: {why(error)}") from None
+    return [folder / name for name in names]
+
+
+def _keep_former(folder: Path, names: Sequence[str]) -> None:
+    """Copy the masks that are there into a folder with their date."""
+    former = [folder / name for name in names if (folder / name).exists()]
+    if former:
+        kept = folder / f"masks-of-{datetime.now():%Y-%m-%dT%H%M%S}"
+        kept.mkdir()
+        write_together({kept / path.name: read_bytes(path) for path in former})
+
+
+def _mask_table(one: Learnt) -> str:
+    """Each point as far out as the curve between it and its neighbours needs, since masks go in straight lines."""
+    figures = 3 if one.unit == "ohm" else 1
+    rows = [
+        f"{f:.1f},{low:.{figures}f},{high:.{figures}f}\n"
+        for f, low, high in zip(one.frequency_hz, one.lower, one.upper, strict=True)
+    ]
+    return "frequency_hz,lower,upper\n" + "".join(rows)
+
+
+def _file_name(key: Key) -> str:
+    return f"learnt {key[1]} {key[2]}.csv".replace(" ", "-")

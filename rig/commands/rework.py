@@ -1,0 +1,28 @@
+"""`kitproof rework SERIAL WORDS`: note what was done to a unit before it is measured again."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from rig.design.kit import load_kit
+from rig.screen.console import say
+from rig.store import records
+from rig.store.records import RecordError
+from rig.store.rework_notes import note
+
+
+def rework_command(
+    serial: str,
+    words: Annotated[str, typer.Argument(help='What was done, such as "resoldered C3 left".')],
+    workspace: Annotated[Path, typer.Option("--workspace", help="Folder with limits/ and results/.")] = Path(),
+    kit: Annotated[str, typer.Option("--kit", help="Of this kit; needed where several have this serial.")] = "",
+    by: Annotated[str, typer.Option("--by", help="Who did it.")] = "",
+) -> None:
+    """Note what was done to a unit; its next run is linked to it and says whether it helped."""
+    found = records.unit_records(workspace, serial, kit)
+    if not found:
+        raise RecordError(f"{workspace / 'results'}: no record of {serial!r}")
+    kit = found[0].document["kit"]["name"]
+    path = note(workspace, load_kit(workspace, kit), serial, words, by)
+    say(f"noted: {path}\nnow: kitproof verify {kit} {serial}")

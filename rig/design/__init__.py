@@ -1,0 +1,1 @@
+"""The design: kit, channels, soak, limits, the decision rule, and what a reading is uncertain by."""

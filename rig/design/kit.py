@@ -1,0 +1,331 @@
+"""What is being built: the schema of `limits/<kit>/kit.toml`, and loading it."""
+
+import hashlib
+import math
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, Field, PrivateAttr, StrictBool, model_validator
+
+from rig.circuit.channel import Channel
+from rig.circuit.radiation import Position
+from rig.design.decision import Decision
+from rig.design.limits import Files, Limit, read_masks
+from rig.design.speaker import ChannelSpec, Name, Positive, SweepHz
+from rig.design.trust import CalibrationKind
+from rig.design.uncertainty_budget import Repeatability
+from rig.files.disk import UNFINISHED_SUFFIX
+from rig.files.patterns import LONGEST, compiled
+from rig.files.tables import Misfit, Table, TableError, between, checked, may_name, near, read_toml, refuse_doubles
+from rig.signals.stimulus import MARK_PEAK, mark_band_hz
+from rig.values.requests import AT_LEADS, Marks, Moment, Stage, Sweep
+
+
+class AmplifierSpec(Table):
+    """The amplifier board that the kit is built with."""
+
+    supply_v: Positive
+    gain_db: float
+    #: The lowest load it may drive.
+    load_ohm: Positive
+    bridged: StrictBool
+    #: RMS volts at the leads that no stimulus may exceed.
+    limit_v: Positive
+
+    @property
+    def gain(self) -> float:
+        """Voltage gain from its input to the leads."""
+        return float(10 ** (self.gain_db / 20))
+
+
+class LevelsSpec(Table):
+    """RMS volts at the leads for each kind of stimulus."""
+
+    leads_quiet_v: Annotated[float, Field(gt=0, le=0.1)] = 0.03
+    leads_v: Annotated[float, Field(gt=0, le=0.5)] = 0.1
+    playing_quiet_v: Annotated[float, Field(gt=0, le=0.5)] = 0.1
+    playing_v: Positive = 1.0
+
+    def of(self, stage: Stage, quiet: bool) -> float:
+        """The level of a stage's sweeps."""
+        if stage in AT_LEADS:
+            return self.leads_quiet_v if quiet else self.leads_v
+        return self.playing_quiet_v if quiet else self.playing_v
+
+
+class SweepSpec(Table):
+    """The sweep of a stage."""
+
+    start_hz: SweepHz
+    stop_hz: SweepHz
+    seconds: Annotated[float, Field(ge=0.1, le=20)]
+
+    @model_validator(mode="after")
+    def _rising(self) -> "SweepSpec":
+        if self.stop_hz < 2 * self.start_hz:
+            raise Misfit("stop_hz", f"{self.stop_hz:g}", f"an octave or more above start_hz = {self.start_hz:g}")
+        return self
+
+
+class SweepsSpec(Table):
+    """The sweeps of the stages."""
+
+    leads: SweepSpec = SweepSpec(start_hz=10.0, stop_hz=20000.0, seconds=2.0)
+    playing: SweepSpec = SweepSpec(start_hz=20.0, stop_hz=20000.0, seconds=1.5)
+
+
+class PositionSpec(Table):
+    """A place of the microphone in front of a box."""
+
+    name: str
+    distance_m: Annotated[float, between(0.01, 10)]
+    angle_deg: Annotated[float, Field(ge=-180, le=180)] = 0.0
+
+
+class StageSpec(Table):
+    """The words shown to the person at the bench."""
+
+    #: Once, when the stage begins.
+    words: str
+    #: Before each channel or microphone position; may name {channel}, {position}, {distance}.
+    each: Annotated[str, may_name("channel", "position", "distance")]
+
+
+def _is_pattern(pattern: str) -> str:
+    compiled(pattern)
+    return pattern
+
+
+class Kit(Table):
+    """The design: one folder `limits/<kit>/`."""
+
+    name: Name
+    title: str
+    revision: str
+    serial_pattern: Annotated[str, AfterValidator(_is_pattern)]
+    serial_example: str
+    amplifier: AmplifierSpec
+    levels: LevelsSpec = LevelsSpec()
+    sweeps: SweepsSpec = SweepsSpec()
+    positions: Annotated[list[PositionSpec], Field(min_length=1)]
+    stages: dict[Stage, StageSpec]
+    channels: Annotated[list[ChannelSpec], Field(min_length=1)]
+    #: Settings of each check; the key is the check's name.
+    checks: Annotated[dict[str, dict[str, Any]], Field(min_length=1)]
+    #: Which checks a run does, by the plan's name; the first is the usual one. Without plans a run does them all.
+    plans: dict[Name, Annotated[list[str], Field(min_length=1)]] = {}
+    #: How near to a limit a reading may lie.
+    decision: Decision = Decision()
+    #: Limits of each check: reading -> limit.
+    limits: dict[str, dict[str, Limit]]
+    #: Standard uncertainties from putting unit and microphone back, of each check: reading -> repeatability.
+    repeatability: dict[str, dict[str, Repeatability]] = {}
+    #: Calibrations of the bench that must be there and in date, whatever bench.toml says.
+    calibrations: list[CalibrationKind] = []
+    #: Set when loaded: the folder, and what kit.toml and every file beside it held then.
+    _folder: Path = PrivateAttr(default=Path())
+    _files: Files = PrivateAttr(default={})
+
+    @model_validator(mode="before")
+    @classmethod
+    def _like(cls, values: Any) -> Any:
+        channels = values.get("channels") if isinstance(values, dict) else None
+        if not isinstance(channels, list):
+            return values
+        known = {str(c.get("name")): c for c in channels if isinstance(c, dict) and "drivers" in c}
+        spread = []
+        for n, channel in enumerate(channels, 1):
+            if isinstance(channel, dict) and "like" in channel:
+                if channel["like"] not in list(known):
+                    raise Misfit(
+                        f"channels.[{n}].like", repr(channel["like"]), f"a channel with drivers: {', '.join(known)}"
+                    )
+                own = {key: value for key, value in channel.items() if key != "like"}
+                channel = {**known[channel["like"]], **own}
+            spread.append(channel)
+        return {**values, "channels": spread}
+
+    @model_validator(mode="after")
+    def _consistent(self) -> "Kit":
+        refuse_doubles("channels", [c.name for c in self.channels], "channels with names of their own")
+        refuse_doubles("positions", [p.name for p in self.positions], "positions with names of their own")
+        if not self.is_serial(self.serial_example):
+            allowed = f"what fits serial_pattern {self.serial_pattern!r}, at most {LONGEST} plain characters"
+            raise Misfit("serial_example", repr(self.serial_example), allowed)
+        if self.levels.playing_v > self.amplifier.limit_v:
+            allowed = f"up to amplifier.limit_v = {self.amplifier.limit_v:g}"
+            raise Misfit("levels.playing_v", f"{self.levels.playing_v:g}", allowed)
+        for key in ("limits", "repeatability"):
+            for name in sorted(set(getattr(self, key)) - set(self.checks)):
+                found = f"{key} for a check that the kit does not list{near(name, self.checks)}"
+                raise Misfit(f"{key}.{name}", found, ", ".join(self.checks))
+        for plan, names in self.plans.items():
+            for name in names:
+                if name not in self.checks:
+                    raise Misfit(f"plans.{plan}", f"{name!r}{near(name, self.checks)}", ", ".join(self.checks))
+        return self
+
+    def is_serial(self, text: str) -> bool:
+        """Whether a text is a serial of this kit: it fits the pattern, and no two serials look the same on paper."""
+        plain = len(text) <= LONGEST and text.isascii() and text.isprintable()
+        return plain and compiled(self.serial_pattern).fullmatch(text) is not None
+
+    @property
+    def folder(self) -> Path:
+        """Where kit.toml and its masks stand."""
+        return self._folder
+
+    @property
+    def files(self) -> Files:
+        """What kit.toml and every file that its limits rest on held when it was loaded; nothing is read later."""
+        return self._files
+
+    def planned(self, plan: str) -> tuple[str, list[str]]:
+        """Name of a plan and its checks, in the kit's order; of the usual one when no plan is named.
+
+        Raises
+        ------
+        TableError
+            If the kit has no such plan.
+        """
+        if plan and plan not in self.plans:
+            known = ", ".join(self.plans) or "none; a run does every check"
+            raise TableError(f"{self.folder / 'kit.toml'}: plans: no plan {plan!r}; allowed: {known}")
+        plan = plan or next(iter(self.plans), "")
+        return plan, [name for name in self.checks if not plan or name in self.plans[plan]]
+
+    def channel(self, name: str) -> ChannelSpec:
+        """The channel of this name (KeyError if there is none)."""
+        return {channel.name: channel for channel in self.channels}[name]
+
+    def alike(self) -> list[tuple[ChannelSpec, ChannelSpec]]:
+        """Neighbouring pairs of channels built alike: what one does the other must do."""
+        pairs = zip(self.channels, self.channels[1:], strict=False)
+        return [(a, b) for a, b in pairs if a.drivers == b.drivers and a.box == b.box]
+
+    def position(self, name: str) -> PositionSpec:
+        """The microphone position of this name (KeyError if there is none)."""
+        return {position.name: position for position in self.positions}[name]
+
+    def microphone_m(self, box: str, at: str, position: PositionSpec) -> Position:
+        """Place of the microphone as seen from `box` when it stands at `position` in front of the box `at`.
+
+        All boxes look the same way; KeyError if there is no such box.
+        """
+        here, there = self.channel(box).place_m, self.channel(at).place_m
+        angle = math.radians(position.angle_deg)
+        right = there[0] - here[0] + position.distance_m * math.sin(angle)
+        return right, 0.0, there[1] - here[1] + position.distance_m * math.cos(angle)
+
+    def model(self, name: str) -> Channel:
+        """The lumped model of a channel, at its nominal values."""
+        return self.channel(name).model()
+
+    def sweep(
+        self, stage: Stage, channel: str, at: str = "", position: str = "", quiet: bool = False, moment: Moment = ""
+    ) -> Sweep:
+        """The kit's sweep of a stage; checks that ask for the same one share it.
+
+        A quiet sweep is a short one over the channel's band: it proves the path before anything loud.
+        """
+        bare = stage in AT_LEADS
+        spec = self.sweeps.leads if bare else self.sweeps.playing
+        low, high = self.channel(channel).band if quiet and not bare else (spec.start_hz, spec.stop_hz)
+        return Sweep(
+            stage=stage,
+            channel=channel,
+            at=at or channel,
+            position=position,
+            level_v=self.levels.of(stage, quiet),
+            path_gain=1.0 if bare else self.amplifier.gain,
+            start_hz=low,
+            stop_hz=high,
+            seconds=0.3 if quiet else spec.seconds,
+            moment=moment,
+        )
+
+    def silence(self, channel: str, position: str, seconds: float) -> Sweep:
+        """Silence at a box with the amplifier on, between two marks that are no louder than its quiet sweep."""
+        spec, gain, levels = self.sweeps.playing, self.amplifier.gain, self.levels
+        level_v = min(levels.playing_v, levels.playing_quiet_v / MARK_PEAK)
+        marks = Marks(level_v, *mark_band_hz(*self.channel(channel).band))
+        band = (spec.start_hz, spec.stop_hz)
+        return Sweep("playing", channel, channel, 0.0, gain, *band, seconds, position, marks=marks)
+
+
+def load_kit(workspace: Path, name: str) -> Kit:
+    """Load `limits/<name>/kit.toml`.
+
+    Raises
+    ------
+    TableError
+        If there is no such kit (listing those there are), or naming file, key, what was found, what is allowed; or
+        naming file and row of a mask.
+    """
+    path = workspace / "limits" / name / "kit.toml"
+    if not re.fullmatch(r"[a-z][a-z0-9-]*", name) or not path.is_file():
+        known = ", ".join(kit_names(workspace)) or "none"
+        raise TableError(f"no kit {name!r} in {workspace / 'limits'}; kits there: {known}")
+    kit = kit_in(path.parent)
+    if kit.name != name:
+        raise TableError(f"{path}: name: found {kit.name!r}; allowed: {name!r}, as the folder is called")
+    return kit
+
+
+def kit_in(folder: Path) -> Kit:
+    """Load the kit that stands in a folder, whatever that is called.
+
+    Raises
+    ------
+    TableError
+        Naming file, key, what was found, what is allowed; or naming file and row of a mask.
+    """
+    files = read_files(folder)
+    path = folder / "kit.toml"
+    kit = checked(Kit, read_toml(path), path)
+    read_masks(kit.limits, folder, files)
+    if read_files(folder) != files:
+        raise TableError(f"{folder}: changed while it was read; start again when it has been written")
+    kit._folder, kit._files = folder, files
+    return kit
+
+
+def kit_names(workspace: Path) -> list[str]:
+    """Names of the kits of a workspace."""
+    return sorted(path.parent.name for path in (workspace / "limits").glob("*/kit.toml"))
+
+
+def kit_files(folder: Path) -> Iterator[Path]:
+    """kit.toml and every file that its limits rest on."""
+    former = ("reference-of-", "masks-of-")
+    for path in sorted(folder.rglob("*")):
+        unfinished = any(name.endswith(UNFINISHED_SUFFIX) for name in (path.name, path.parent.name))
+        if path.is_file() and not unfinished and not path.parent.name.startswith(former):
+            yield path
+
+
+def read_files(folder: Path) -> Files:
+    """What the files of a kit hold.
+
+    Raises
+    ------
+    TableError
+        If one cannot be read.
+    """
+    files = {}
+    for path in kit_files(folder):
+        try:
+            files[path] = path.read_bytes()
+        except OSError as error:
+            raise TableError(f"{path}: cannot be read ({error.strerror})") from None
+    return files
+
+
+def kit_sha256(kit: Kit) -> str:
+    """One hash over the names and contents of all files of the kit, as they were when it was loaded."""
+    digest = hashlib.sha256()
+    for path, content in kit.files.items():
+        digest.update(path.relative_to(kit.folder).as_posix().encode() + b"\0" + content + b"\0")
+    return digest.hexdigest()

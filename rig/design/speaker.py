@@ -1,0 +1,169 @@
+"""A channel of a kit as `kit.toml` states it: its drivers, their networks, the box; and the lumped model of it."""
+
+import math
+from typing import Annotated, Literal
+
+from pydantic import Field, StrictBool, field_validator, model_validator
+
+from rig.circuit.box import Box
+from rig.circuit.channel import Branch, Channel, ElectronicFilter
+from rig.circuit.driver import Driver
+from rig.circuit.notation import parse_element
+from rig.circuit.parts import Kind
+from rig.files.tables import Misfit, Table, band, between, refuse_doubles, values_of
+
+#: What a sweep may cover: above it the filters of a sound card at 48 kHz set in.
+LOWEST_HZ, HIGHEST_HZ = 5.0, 20800.0
+#: Beyond these a part is a slip of the pen or of the unit. In ohm, henry and farad.
+PLAUSIBLE: dict[Kind, tuple[float, float, str]] = {
+    "R": (0.01, 1e5, "0.01 ohm to 100 kohm"),
+    "L": (1e-6, 0.1, "1 uH to 100 mH"),
+    "C": (1e-9, 0.01, "1 nF to 10 mF"),
+}
+Positive = Annotated[float, Field(gt=0)]
+Ohm = Annotated[float, between(0.5, 100)]
+LossFactor = Annotated[float, between(0.05, 100)]
+SweepHz = Annotated[float, between(LOWEST_HZ, HIGHEST_HZ)]
+Band = Annotated[list[float], values_of("from_hz", "to_hz"), band(LOWEST_HZ, HIGHEST_HZ)]
+Place = Annotated[list[Annotated[float, between(-20, 20)]], values_of("right_m", "front_m")]
+Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]*$")]
+
+
+class DriverSpec(Table):
+    """One driver, as its data sheet or the designer's own measurement has it."""
+
+    name: Name
+    nominal_ohm: Ohm
+    re_ohm: Ohm
+    #: Inductance at 1 kHz, and the exponent of its rise (1: a pure inductance, 0.5: all eddy currents).
+    le_mh: Annotated[float, between(0, 10)] = 0.0
+    le_exponent: Annotated[float, Field(gt=0, le=1)] = 1.0
+    fs_hz: Annotated[float, between(5, 5000)]
+    qms: LossFactor
+    qes: LossFactor
+    vas_l: Annotated[float, between(0.001, 1000)]
+    sd_cm2: Annotated[float, between(1, 2000)]
+    #: How the designer wires it: a driver reversed on purpose is right when it is reversed.
+    polarity: Literal["normal", "reversed"] = "normal"
+    #: The band in which this driver is the one that is heard.
+    band_hz: Band
+    #: Whether it works on the channel's box (a tweeter with a closed back does not).
+    in_box: StrictBool = True
+    #: Centre on the baffle, to the right of and above the microphone's axis, and behind the baffle.
+    right_mm: float = 0.0
+    up_mm: float = 0.0
+    behind_mm: float = 0.0
+    #: Above this its cone no longer moves as a piston and its output falls, second order; none: as the model has it.
+    rolloff_hz: Positive | None = None
+    #: Parts from the leads to this driver, in signal order.
+    network: list[str] = []
+
+    @field_validator("network")
+    @classmethod
+    def _readable(cls, network: list[str]) -> list[str]:
+        for n, text in enumerate(network, 1):
+            for part in parse_element(text).parts():
+                low, high, words = PLAUSIBLE[part.kind]
+                if not low <= float(part.value) <= high:
+                    raise Misfit(f"[{n}]", f"{part.name} in {text!r}", words)
+        return network
+
+    def model(self) -> Branch:
+        """The driver and its parts as the lumped model takes them."""
+        driver = Driver(
+            name=self.name,
+            re_ohm=self.re_ohm,
+            le_h=self.le_mh * 1e-3,
+            le_exponent=self.le_exponent,
+            fs_hz=self.fs_hz,
+            qms=self.qms,
+            qes=self.qes,
+            vas_m3=self.vas_l * 1e-3,
+            sd_m2=self.sd_cm2 * 1e-4,
+            polarity=1 if self.polarity == "normal" else -1,
+            in_box=self.in_box,
+            position_m=(self.right_mm * 1e-3, self.up_mm * 1e-3),
+            offset_m=self.behind_mm * 1e-3,
+            nominal_ohm=self.nominal_ohm,
+            rolloff_hz=self.rolloff_hz or math.inf,
+            band_hz=(self.band_hz[0], self.band_hz[1]),
+        )
+        return Branch(driver, tuple(parse_element(text) for text in self.network))
+
+
+class BoxSpec(Table):
+    """The box behind the drivers of a channel."""
+
+    kind: Literal["closed", "vented", "none"]
+    volume_l: Annotated[float, between(0.1, 1000)] | None = None
+    tuning_hz: Positive | None = None
+    leakage_q: Positive = 10.0
+
+    @model_validator(mode="after")
+    def _complete(self) -> "BoxSpec":
+        if self.kind != "none" and self.volume_l is None:
+            raise Misfit("volume_l", "none", f"a volume, with a {self.kind} box")
+        if (self.kind == "vented") != (self.tuning_hz is not None):
+            found = f"{self.tuning_hz:g}" if self.tuning_hz else "none"
+            raise Misfit("tuning_hz", found, "a tuning with a vented box, and only there")
+        return self
+
+    def model(self) -> Box:
+        """The box as the lumped model takes it."""
+        return Box(
+            kind=self.kind,
+            volume_m3=self.volume_l * 1e-3 if self.volume_l else math.inf,
+            tuning_hz=self.tuning_hz or 50.0,
+            leakage_q=self.leakage_q,
+        )
+
+
+class FilterSpec(Table):
+    """An electronic filter ahead of the amplifier."""
+
+    kind: Literal["lowpass", "highpass"]
+    hz: Positive
+    order: Literal[2, 4] = 4
+    alignment: Literal["butterworth", "linkwitz-riley"] = "linkwitz-riley"
+
+
+class ChannelSpec(Table):
+    """One box on one amplifier channel."""
+
+    name: Name
+    drivers: Annotated[list[DriverSpec], Field(min_length=1)]
+    box: BoxSpec
+    baffle_width_m: Annotated[float, between(0.03, 3)]
+    #: Where the box stands at the jig, to the right and to the front, when the microphone hears it.
+    place_m: Place = [0.0, 0.0]
+    filter: FilterSpec | None = None
+    #: The band over which this channel is swept quietly to prove its path; None: its drivers' bands together.
+    band_hz: Band | None = None
+
+    @model_validator(mode="after")
+    def _names_of_their_own(self) -> "ChannelSpec":
+        refuse_doubles("drivers", [driver.name for driver in self.drivers], "drivers with names of their own")
+        parts = [p.name for d in self.drivers for text in d.network for p in parse_element(text).parts()]
+        refuse_doubles("drivers", parts, "parts with names of their own in all networks of a channel")
+        return self
+
+    @property
+    def band(self) -> tuple[float, float]:
+        """The band in which the channel is heard."""
+        if self.band_hz:
+            return self.band_hz[0], self.band_hz[1]
+        return min(d.band_hz[0] for d in self.drivers), max(d.band_hz[1] for d in self.drivers)
+
+    def driver(self, name: str) -> DriverSpec:
+        """The driver of this name (KeyError if there is none)."""
+        return {driver.name: driver for driver in self.drivers}[name]
+
+    def model(self) -> Channel:
+        """The lumped model of the channel, at its nominal values."""
+        return Channel(
+            name=self.name,
+            branches=tuple(driver.model() for driver in self.drivers),
+            box=self.box.model(),
+            baffle_width_m=self.baffle_width_m,
+            filter=ElectronicFilter(**self.filter.model_dump()) if self.filter else None,
+        )

@@ -1,0 +1,1 @@
+"""Files read and written whole or not at all; tables checked key by key; patterns that cannot hang."""

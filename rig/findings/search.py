@@ -1,0 +1,317 @@
+"""Findings: why a unit failed, in the kit's own part names, with a probability; silence rather than a guess."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+
+from rig.circuit.spread import Parameter
+from rig.design.kit import Kit
+from rig.findings.by_ear import heard, is_heard
+from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause
+from rig.findings.finding import LARGEST_GROUP, NAMED_FROM, UNKNOWN, Group, groups_of, in_order
+from rig.findings.likelihood import noise_root
+from rig.findings.observed import Observed, observed
+from rig.findings.pairs import FURTHEST, MISFIT, explains, pair_of
+from rig.findings.prediction import Scene, scene_of
+from rig.findings.ranking import Ranked, Ranking, alike_with, leading_nowhere, log_priors, ranking, with_level
+from rig.findings.sentences import brief, told
+from rig.findings.signature import level_alone, signature
+from rig.findings.since_soak import changed, changes_of, is_of_soak, of_soak
+from rig.values.findings import Finding
+from rig.values.verdicts import CheckResult
+
+#: Where nothing failed that the curves bear on, a cause must be this probable to be named.
+BEYOND_DOUBT = 0.95
+#: Of each channel so many causes are looked at, none less probable than this.
+LOOKED_AT, NEGLIGIBLE = 6, 1e-6
+#: Bare leads with more than this lead nowhere, as the check of the leads has it: an open lead is void, not failed.
+OPEN_OHM = 200.0
+#: Names of two channels stand on either side of this where they were compared.
+BETWEEN = " against "
+NO_FAULT = "no fault that is known here would look like this"
+SEVERAL = "several faults would look like this, and none of them stands out"
+EDGE = "nothing looks broken: good parts would do this if they lay at the edge of their tolerances"
+CLIPS = "the clips are off"
+ONE_OF_TWO = "it is one of two faults at once"
+#: What a bench can do to all channels at once.
+OF_THE_MICROPHONE = {
+    "reversed": "the sign of the microphone is not that of its calibration",
+    "gain": "the microphone's gain is not that of its calibration, or it stands elsewhere",
+}
+#: What would show it in a channel that has it.
+SHOWN_BY = {"reversed": ("driver polarity", "channel polarity"), "gain": ("sensitivity", "ping level")}
+#: What comes wrong from the shop, or stands wrongly in the plan, for all channels alike.
+BOUGHT = ("value", "thin wire", "impedance", "weak", "resonance", "tuning", "damping", "exchanged", "pad")
+SAME_IN = "the same is found in {}: look at the delivery, the parts list and the plan"
+#: What is spread, as the fault that it is outside its tolerance: those whose amount is a factor.
+AS_FAULT = {"value": "value", "tuning_hz": "tuning", "fs_hz": "resonance", "qes": "weak"}
+#: What is spread, as a builder calls it.
+NAMES = {
+    "value": "the value",
+    "series_ohm": "the resistance",
+    "re_ohm": "Re",
+    "fs_hz": "fs",
+    "qms": "Qms",
+    "qes": "Qes",
+    "le_h": "Le",
+    "tuning_hz": "the tuning",
+    "leakage_q": "QL",
+}
+
+
+def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
+    """What is probably wrong with a unit, most probable first; nothing when nothing failed.
+
+    All curves of the run are held against the kit's model under each single fault of each channel that failed, over
+    the spread of good parts. What one check alone hears is told by that check, what long loud playing has changed by
+    what was measured after it.
+
+    Parameters
+    ----------
+    kit : Kit
+    results : sequence of CheckResult
+        Of one run, whatever of it was done.
+
+    Returns
+    -------
+    tuple of Finding
+        At most three for a channel, what the soak did to it and what is heard of it; of the three one may lead, and
+        only if it is probable enough (`rig.findings.finding`). One of the kind "unknown" leads for a channel in which
+        no fault does.
+    """
+    verdicts = [verdict for result in results for verdict in result.verdicts]
+    failed = [v for v in verdicts if v.outcome == "fail"]
+    by_curves = [v.subject for v in failed if not (is_heard(v) or is_of_soak(v))]
+    wrong = channels_of(kit, (subject for subject in by_curves if BETWEEN not in subject))
+    # Where the curves may be good something may be wrong all the same: then only what is beyond doubt is told.
+    unproved = [v.subject for v in verdicts if v.outcome == "void" and BETWEEN not in v.subject]
+    doubtful = channels_of(kit, [*unproved, *(v.subject for v in failed if is_heard(v))])
+    found = [_open_lead(scene_of(kit, channel)) for channel in open_leads(kit, results)]
+    done = {finding.channel for finding in found}
+    by_ear = list(_by_ear(results))
+    found += _of_curves(kit, results, wrong - done, doubtful - done - wrong, by_ear)
+    if not found and not wrong:
+        # They differ, and neither leaves its own limits.
+        compared = channels_of(kit, (subject for subject in by_curves if BETWEEN in subject))
+        found += _of_curves(kit, results, compared, set(), by_ear)
+    found = _of_one_delivery(kit, _of_all_alike(kit, results, found))
+    bent_besides = {finding.channel for finding in found if finding.kind != UNKNOWN}
+    found += [f for f in by_ear if not (f.kind == "bent" and f.channel in bent_besides)]
+    return in_order([*found, *_of_soak(kit, results)])
+
+
+def _of_soak(kit: Kit, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    """What long loud playing did to each channel."""
+    if changed(results):
+        for channel in kit.channels:
+            yield from of_soak(scene_of(kit, channel.name), changes_of(kit, results, channel.name))
+
+
+def _of_curves(
+    kit: Kit, results: Sequence[CheckResult], wrong: set[str], doubtful: set[str], by_ear: Sequence[Finding]
+) -> Iterator[Finding]:
+    """What the curves of some channels tell, in the kit's order."""
+    rankings = {}
+    for channel in (c.name for c in kit.channels if c.name in wrong | doubtful):
+        seen, scene = observed(kit, results, channel), scene_of(kit, channel)
+        if seen.vector.size:
+            ranked = ranking(scene, seen)
+            rankings[channel] = (scene, seen, with_level(ranked) if level_alone(results, channel) else ranked)
+    swapped = list(_swapped(rankings))
+    yield from swapped
+    done = {name for finding in swapped for name in (finding.channel, *finding.what)}
+    for channel, (scene, seen, ranked) in rankings.items():
+        if channel in done:
+            continue
+        named = _of_two(scene, seen, ranked) if channel in wrong else []
+        if not named and ranked.causes and explains(ranked.causes[0].best):
+            named = _of_channel(scene, seen, ranked, NAMED_FROM if channel in wrong else BEYOND_DOUBT)
+        if channel in wrong and not any(not finding.also_possible for finding in named):
+            named = [*_outside(scene, ranked), *named]
+        leads = any(not finding.also_possible for finding in named)
+        if leads or channel in wrong:
+            yield from named
+        if not leads and channel in wrong and not any(finding.channel == channel for finding in by_ear):
+            yield _unexplained(scene, ranked, signature(results, channel), bool(named))
+
+
+def _of_all_alike(kit: Kit, results: Sequence[CheckResult], found: Sequence[Finding]) -> list[Finding]:
+    """The findings; where all channels that were heard have the same one, the microphone may have it instead."""
+    told = []
+    for one in found:
+        is_ours = one.kind in OF_THE_MICROPHONE and not one.what and not one.since_soak
+        same = {f.channel for f in found if (f.kind, f.what) == (one.kind, ()) and not f.value * one.value < 0}
+        if is_ours and _read_of(kit, results, SHOWN_BY[one.kind]) <= same:
+            one = replace(one, alike=(*one.alike, OF_THE_MICROPHONE[one.kind]))
+        told.append(one)
+    return told
+
+
+def _read_of(kit: Kit, results: Sequence[CheckResult], quantities: Sequence[str]) -> set[str]:
+    """Channels of which some of these were read and could be judged."""
+    verdicts = [v for result in results for v in result.verdicts if v.quantity in quantities and v.outcome != "void"]
+    return channels_of(kit, (verdict.subject for verdict in verdicts if BETWEEN not in verdict.subject))
+
+
+def _of_one_delivery(kit: Kit, found: Sequence[Finding]) -> list[Finding]:
+    """The findings; the same part wrong in channels built alike was bought wrong, or is wrong in the parts list."""
+    alike = {frozenset((a.name, b.name)) for a, b in kit.alike()}
+    told = []
+    for one in found:
+        same = [
+            other.channel
+            for other in found
+            if (other.kind, other.what) == (one.kind, one.what) and frozenset((one.channel, other.channel)) in alike
+        ]
+        look = f"{one.where_to_look}; {SAME_IN.format(', '.join(same))}"
+        told.append(replace(one, where_to_look=look) if same and one.kind in BOUGHT else one)
+    return told
+
+
+def channels_of(kit: Kit, subjects: Iterable[str]) -> set[str]:
+    """Channels that subjects of readings speak of."""
+    words = {word for subject in subjects for word in subject.split()[: None if BETWEEN in subject else 1]}
+    return {channel.name for channel in kit.channels if channel.name in words}
+
+
+def open_leads(kit: Kit, results: Sequence[CheckResult]) -> list[str]:
+    """Channels at whose bare leads no current flows, in the kit's order."""
+    nowhere = {
+        reading.subject
+        for result in results
+        for reading in result.read.readings
+        if reading.quantity == "lowest impedance" and reading.trouble and reading.value > OPEN_OHM
+    }
+    return [channel.name for channel in kit.channels if channel.name in nowhere]
+
+
+def _open_lead(scene: Scene) -> Finding:
+    """No current flows: the likeliest faults that do it, a lead that is off, and the clips."""
+    channel = scene.model.name
+    off = f"a lead of {channel} is off inside the box"
+    causes = leading_nowhere(scene, OPEN_OHM)
+    if not causes:
+        return Finding(f"{off}, or {CLIPS}", channel, UNKNOWN, 1.0, channel=channel)
+    first, *rest = causes[: LARGEST_GROUP - 1]
+    weights = {cause: float(np.exp(log)) for cause, log in log_priors(scene).items() if cause in causes}
+    # A lead that is off is as likely as the likeliest joint.
+    total = sum(weights.values()) + weights[first]
+    said = told(first, scene.model, 1.0, float("nan"))
+    return Finding(
+        words=said.words,
+        part=said.part,
+        kind=first.kind,
+        probability=(sum(weights[cause] for cause in (first, *rest)) + weights[first]) / total,
+        where_to_look=said.where_to_look,
+        what_to_measure=said.what_to_measure,
+        alike=(*(brief(cause, scene.model) for cause in rest), f"{off}, or {CLIPS}"),
+        channel=channel,
+        what=first.what,
+        alike_causes=tuple((cause.kind, cause.what) for cause in rest),
+    )
+
+
+def _of_channel(scene: Scene, seen: Observed, ranked: Ranking, from_: float) -> list[Finding]:
+    """The causes that are worth naming; the first of them leads if it is, with those alike, as probable as that."""
+    likely = {one.cause: one for one in ranked.causes[:LOOKED_AT] if one.probability >= NEGLIGIBLE}
+    root, among = noise_root(scene, seen), list(likely.values())
+    groups = groups_of(
+        {cause: one.probability for cause, one in likely.items()},
+        lambda cause: alike_with(scene, seen, likely[cause], among, root).alike,
+        from_,
+    )
+    return [
+        finding_of(scene, replace(likely[group.first], probability=group.probability, alike=group.alike), group)
+        for group in groups
+    ]
+
+
+def _of_two(scene: Scene, seen: Observed, ranked: Ranking) -> list[Finding]:
+    """Two faults at once, where no single one explains all and they are beyond doubt."""
+    if not ranked.causes or max(ranked.causes[0].probability, ranked.unknown) < ranked.good:
+        return []
+    if explains(ranked.causes[0].best, FURTHEST, MISFIT):
+        return []
+    pair = pair_of(scene, seen, ranked, BEYOND_DOUBT)
+    found = [finding_of(scene, one) for one in ((pair.one, pair.other) if pair else ())]
+    return [replace(one, words=f"{one.words}; {ONE_OF_TWO}", one_of_two=True) for one in found]
+
+
+def _unexplained(scene: Scene, ranked: Ranking, shown: Sequence[str], several: bool) -> Finding:
+    """That nothing leads, and what a failure shows; of a good unit, what lies furthest from its nominal value."""
+    channel = scene.model.name
+    if ranked.good < NAMED_FROM or not explains(ranked.as_good):
+        words = SEVERAL if several else NO_FAULT
+        words = f"{words}; what it shows: {'; '.join(shown)}" if shown else words
+        return Finding(words, channel, UNKNOWN, 1 - ranked.good, channel=channel)
+    furthest, sigmas = _furthest(scene, ranked)
+    by = float(np.expm1(furthest.sigma * sigmas))
+    it = " ".join(filter(None, [channel, furthest.name or "box"]))
+    words = f"{EDGE}; furthest off is {NAMES[furthest.field]} of {it}, by {100 * by:+.0f} %"
+    return Finding(words, channel, UNKNOWN, ranked.good, channel=channel)
+
+
+def _furthest(scene: Scene, ranked: Ranking) -> tuple[Parameter, float]:
+    """What of a unit that is taken for good lies furthest from its nominal value, and by how many sigmas."""
+    off = ranked.as_good.deviations[: len(scene.spread)]
+    at = int(np.argmax(np.abs(off)))
+    return scene.spread[at], float(off[at])
+
+
+def _outside(scene: Scene, ranked: Ranking) -> list[Finding]:
+    """The one number that lies outside its tolerance where nothing else is wrong, as the fault that it is."""
+    furthest, sigmas = _furthest(scene, ranked)
+    if ranked.good < NAMED_FROM or abs(sigmas) < FURTHEST or furthest.field not in AS_FAULT:
+        return []
+    cause = Cause(AS_FAULT[furthest.field], scene.model.name, (furthest.name,) if furthest.name else ())
+    u_relative = furthest.sigma * float(ranked.as_good.deviations_u[scene.spread.index(furthest)])
+    amount = float(np.exp(furthest.sigma * sigmas))
+    return [finding_of(scene, Ranked(cause, ranked.good, ranked.as_good, amount, u_relative))]
+
+
+def finding_of(scene: Scene, one: Ranked, group: Group[Cause] | None = None) -> Finding:
+    """A ranked cause in words. A neighbour that is too loud is told as the gain of that one."""
+    cause = Cause("gain", one.cause.what[0]) if one.cause.kind == LOUD_NEIGHBOUR else one.cause
+    said = told(cause, scene.model, one.amount, one.amount_u_relative)
+    alike = tuple(brief(other, scene.model) for other in one.alike)
+    return Finding(
+        words=said.words,
+        part=said.part,
+        kind=cause.kind,
+        probability=one.probability,
+        value=said.value,
+        value_uncertainty=said.value_uncertainty,
+        should_be=said.should_be,
+        unit=said.unit,
+        where_to_look=said.where_to_look,
+        what_to_measure=said.what_to_measure,
+        alike=alike,
+        channel=cause.channel,
+        what=cause.what,
+        alike_causes=tuple((other.kind, other.what) for other in one.alike),
+        also_possible=group is not None and group.also_possible,
+    )
+
+
+def _swapped(rankings: dict[str, tuple[Scene, Observed, Ranking]]) -> Iterator[Finding]:
+    """Two channels on each other's leads: one fault explains both, where each alone would need one of its own."""
+    for one, other in combinations(rankings, 2):
+        scene, _, here = rankings[one]
+        there = rankings[other][2]
+        own, theirs = Cause("swapped", one, (other,)), Cause("swapped", other, (one,))
+        if own not in here.log_evidence or theirs not in there.log_evidence:
+            continue
+        # It is one mistake: its prior, which stands in the evidence of both, counts once.
+        both = here.log_evidence[own] + there.log_evidence[theirs] - here.log_prior[own]
+        apart = here.log_total + there.log_total
+        probability = float(1 / (1 + np.exp(np.clip(apart - both, -700, 700))))
+        if probability >= NAMED_FROM:
+            best = next(item for item in here.causes if item.cause == own)
+            yield finding_of(scene, replace(best, probability=probability))
+
+
+def _by_ear(results: Sequence[CheckResult]) -> Iterator[Finding]:
+    for subject, _, probability, (kind, words, look, measure) in heard(results):
+        yield Finding(words, subject, kind, probability, where_to_look=look, what_to_measure=measure, channel=subject)

@@ -1,0 +1,143 @@
+"""From all that a run recorded to its outcome, pure: a live run and its archive both end here.
+
+Nobody is asked and nothing is taken again. What was recorded is all there is, and it is held against the kit as it is
+now, by the same functions whether the unit is still on the bench or has been gone for years.
+"""
+
+import math
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+
+from rig.bench_check.symptoms import bench_doubts
+from rig.design.kit import Kit
+from rig.design.trust import BenchPart
+from rig.findings.search import findings
+from rig.values.captures import Capture
+from rig.values.findings import Finding
+from rig.values.logs import Log
+from rig.values.requests import Programme, Request, Sweep
+from rig.values.verdicts import CheckResult, Outcome
+from rig.verdict.check import ListedCheck
+from rig.verdict.examine import examine, void
+from rig.verdict.judge import outcome_of
+from rig.verdict.same_run import with_misplaced
+from rig.verdict.second_look import HeardCapture, standing
+
+#: Begins the reason of a check that a run did not come to.
+NOT_DONE = "not done"
+#: A log, with what speaks against it; empty: nothing.
+KeptLog = tuple[Log, tuple[str, ...]]
+#: All that a result rests on.
+Basis = tuple[object, ...]
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What a run comes to."""
+
+    outcome: Outcome
+    results: tuple[CheckResult, ...]
+    #: Why it failed, probably; nothing where nothing failed.
+    findings: tuple[Finding, ...]
+
+
+def judge_run(
+    kit: Kit,
+    checks: Sequence[ListedCheck],
+    captures: Sequence[HeardCapture],
+    logs: Sequence[KeptLog],
+    stopped: str = "",
+    not_done: Collection[str] = (),
+    known: Mapping[Basis, CheckResult] | None = None,
+) -> Judgement:
+    """Judge a run by what it recorded.
+
+    Parameters
+    ----------
+    captures
+        Every one of the run in the order of playing, repeats too, each with what its samples say against it
+        (`verdicts.capture_troubles`).
+    logs
+        Those of its programmes.
+    stopped
+        Why the run ended before its time; empty: it did not. Then it is void, unless something failed before that.
+    not_done
+        Names of the checks that it did not come to: void, whatever was captured for them.
+    known
+        What the same function gave of the same captures already, by all that it rests on (`basis`).
+    """
+    measured, troubles = evidence(captures, logs)
+    doubts = bench_doubts(kit, [found for found in measured.values() if isinstance(found, Capture)])
+    results = []
+    for listed in checks:
+        needed = listed.requests(kit)
+        partial = bool(stopped) and any(request not in measured for request in needed)
+        if partial:
+            # A gate that stopped the run, on what it had by then.
+            needed = tuple(request for request in needed if request in measured)
+        if listed.name in not_done or (partial and not needed):
+            results.append(void(listed, f"{NOT_DONE}: {stopped}"))
+        else:
+            on = basis(listed, needed, measured, troubles, doubts)
+            result = (known or {}).get(on) or examine(listed, needed, measured, troubles, kit, partial, doubts)
+            results.append(result)
+    return judgement(kit, results, stopped)
+
+
+def judgement(kit: Kit, results: Sequence[CheckResult], stopped: str) -> Judgement:
+    """What the results of a run's checks come to, and why it failed."""
+    outcome = outcome_of([result.outcome for result in results])
+    if stopped and outcome == "pass":
+        outcome = "void"
+    return Judgement(outcome, tuple(results), _findings(kit, results) if outcome == "fail" else ())
+
+
+def evidence(
+    captures: Sequence[HeardCapture], logs: Sequence[KeptLog]
+) -> tuple[dict[Request, Capture | Log], dict[Request, tuple[str, ...]]]:
+    """What stands of all that was recorded, by what was asked, and what speaks against each."""
+    attempts: dict[Sweep, list[HeardCapture]] = {}
+    for capture, against in captures:
+        attempts.setdefault(capture.request, []).append((capture, against))
+    stands: dict[Request, HeardCapture | KeptLog] = {
+        request: standing(heard, captures) for request, heard in attempts.items()
+    }
+    stands |= {log.request: (log, against) for log, against in logs}
+    measured = {request: found for request, (found, _) in stands.items()}
+    troubles = {request: against for request, (_, against) in stands.items()}
+    return measured, with_misplaced([one for one in measured.values() if isinstance(one, Capture)], troubles)
+
+
+def basis(
+    listed: ListedCheck,
+    needed: Sequence[Request],
+    measured: Mapping[Request, Capture | Log],
+    troubles: Mapping[Request, tuple[str, ...]],
+    doubts: Mapping[BenchPart, str],
+) -> Basis:
+    """All that the result of a check rests on, besides the kit: a capture is equal to itself alone."""
+    own = [measured.get(request) for request in needed]
+    # A clock of its own is told from all that was heard.
+    others = measured.values() if any(isinstance(one, Capture) and one.other_clock for one in own) else ()
+    return (listed.name, *own, *(troubles.get(request) for request in needed), *others, *doubts.items())
+
+
+def steady_limits_k(kit: Kit, checks: Sequence[ListedCheck], programme: Programme) -> dict[str, tuple[float, float]]:
+    """Role -> limits of its predicted steady rise, as the kit judges it."""
+    limits = {}
+    for listed in checks:
+        for role in programme.guard.roles if programme in listed.requests(kit) else ():
+            for key in ("steady rise", f"steady rise {role.role}"):
+                limit = kit.limits.get(listed.name, {}).get(key)
+                if limit:
+                    lower = -math.inf if limit.lower is None else limit.lower
+                    limits[role.role] = (lower, math.inf if limit.upper is None else limit.upper)
+    return limits
+
+
+def _findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
+    try:
+        return findings(kit, results)
+    except Exception as error:
+        # Whatever happens here, what was measured and judged is kept.
+        return (Finding(f"the search for a cause failed: {type(error).__name__}: {error}", "", "unknown", 0.0),)

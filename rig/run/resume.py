@@ -1,0 +1,123 @@
+"""Going on with a run that was interrupted in its soak: what is on the disk is played back, then the bench goes on."""
+
+from collections.abc import Generator, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import replace
+from datetime import datetime
+from itertools import pairwise
+
+from rig.bench.base import Bench, BenchEnds, Player
+from rig.run.archive import ArchiveBench
+from rig.run.journal import Interrupted
+from rig.values.captures import Capture
+from rig.values.logs import Row
+from rig.values.requests import Programme, Request, Stage, Sweep
+
+#: Said of sweeps that belong right behind a programme but were played after an interruption.
+NOT_HOT = "played after an interruption: the unit had cooled by then"
+
+
+class ResumedBench:
+    """A bench that gives back what an interrupted run has on the disk, and goes on from there.
+
+    Parameters
+    ----------
+    before : the interrupted run
+    live : the bench to go on with; None: the run is only to be closed
+    """
+
+    def __init__(self, before: Interrupted, live: Bench | None) -> None:
+        self.before, self.live = before, live
+        #: Whether a programme was played on: what follows it follows at once.
+        self.went_on = False
+        self.archive = ArchiveBench(before.captures, {"interrupted": before.folder.name}, before.logs)
+
+    def describe(self) -> dict[str, object]:
+        """The bench, and that the run was interrupted."""
+        about = self.live.describe() if self.live else {"kind": "closed"}
+        return {**about, "interrupted": {"captures": len(self.before.captures), "asked": self.before.asked}}
+
+    def refuse(self, requests: Sequence[Request]) -> None:
+        """As the bench that goes on."""
+        if self.live:
+            self.live.refuse(requests)
+
+    def session(self) -> AbstractContextManager[object]:
+        """As the bench that goes on."""
+        return self.live.session() if self.live else nullcontext()
+
+    @contextmanager
+    def stage(self, name: Stage) -> Iterator["ResumedPlayer"]:
+        """A stage of the bench that goes on, with what is on the disk before it."""
+        with self.live.stage(name) if self.live else nullcontext() as player:
+            yield ResumedPlayer(self, player)
+
+    @property
+    def closing(self) -> BenchEnds:
+        """What ends the run when it is only to be closed."""
+        return BenchEnds("the run was interrupted in its soak and has been closed")
+
+
+class ResumedPlayer:
+    """A stage of a resumed run."""
+
+    def __init__(self, bench: ResumedBench, player: Player | None) -> None:
+        self._bench, self._player = bench, player
+
+    def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
+        """Captures from the disk as far as there are any, then live ones.
+
+        Raises
+        ------
+        BenchEnds
+            When the run is only to be closed and more is asked than there is.
+        """
+        archive, waiting = self._bench.archive, list(requests)
+        while waiting and archive.holds(waiting[0]):
+            yield from archive.play([waiting.pop(0)])
+        if waiting and self._player is None:
+            raise self._bench.closing
+        if waiting and self._player:
+            for capture in self._player.play(waiting):
+                late = capture.request.moment == "hot" and not self._bench.went_on
+                yield replace(capture, flags=(*capture.flags, NOT_HOT)) if late else capture
+
+    def soak(self, programme: Programme, from_s: float = 0.0) -> Generator[Row, None, None]:
+        """The rows from the disk, then the rest of the programme; the time between is a gap and counts.
+
+        Raises
+        ------
+        BenchEnds
+            When the run is only to be closed.
+        """
+        rows = self._bench.before.logs.get(programme, [])
+        yield from rows
+        gaps_s, position_s = 0.0, from_s
+        if rows:
+            gaps_s = gap_s(rows) + max(_since(rows[-1].clock), 0.0)
+            position_s = rows[-1].seconds - gap_s(rows)
+        if position_s >= programme.seconds - programme.every_s or (rows and rows[-1].guard):
+            return
+        if self._player is None:
+            raise self._bench.closing
+        self._bench.went_on = not programme.is_rest
+        live = self._player.soak(programme, position_s)
+        try:
+            for n, row in enumerate(live):
+                if n == 0 and rows:
+                    words = f"interrupted for {gaps_s - gap_s(rows):.0f} s, then resumed"
+                    row = replace(row, state="gap", event="; ".join(filter(None, (words, row.event))))
+                yield replace(row, seconds=row.seconds + gaps_s)
+        finally:
+            live.close()
+
+
+def gap_s(rows: Sequence[Row]) -> float:
+    """How long a programme has been interrupted in all: the part of each gap that is no row's own time."""
+    every_s = min((after.seconds - before.seconds for before, after in pairwise(rows)), default=0.0)
+    return sum(after.seconds - before.seconds - every_s for before, after in pairwise(rows) if after.state == "gap")
+
+
+def _since(clock: str) -> float:
+    then = datetime.fromisoformat(clock)
+    return (datetime.now(then.tzinfo) - then).total_seconds()

@@ -1,0 +1,145 @@
+"""Kit and checks make a schedule: stages in safety order, and in each the merged requests, grouped by what the
+person at the bench has to move."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rig.design.kit import Kit
+from rig.design.soak import CAUTIONS
+from rig.files.tables import TableError
+from rig.values.requests import AT_LEADS, MOMENTS, STAGE_ORDER, Programme, Request, Stage
+from rig.verdict.check import ListedCheck
+
+
+@dataclass(frozen=True)
+class Group:
+    """Requests that need nothing moved between them. The gates come first and must pass before the rest sounds.
+
+    In the soak they come in the order of their moments.
+    """
+
+    stage: Stage
+    #: The channel whose box the clips or the microphone are at, and where the microphone stands.
+    at: str
+    position: str
+    #: What to tell the person at the bench before it.
+    words: str
+    gates: tuple[Request, ...]
+    requests: tuple[Request, ...]
+
+
+@dataclass(frozen=True)
+class StagePlan:
+    """One wiring of the bench."""
+
+    name: Stage
+    words: str
+    groups: tuple[Group, ...]
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """All that a run asks of the bench, in order."""
+
+    stages: tuple[StagePlan, ...]
+    #: For each check's name, the requests that it reads.
+    needs: dict[str, tuple[Request, ...]]
+
+    @property
+    def requests(self) -> tuple[Request, ...]:
+        """Every request once, in the order of playing."""
+        return tuple(r for s in self.stages for g in s.groups for r in (*g.gates, *g.requests))
+
+
+def plan(kit: Kit, checks: Sequence[ListedCheck]) -> Schedule:
+    """Merge equal requests of all checks and put them in safety order.
+
+    Raises
+    ------
+    TableError
+        If a request's level is above the amplifier's limit, or a check needs a stage that the kit has no words for.
+    """
+    needs = {listed.name: listed.requests(kit) for listed in checks}
+    gates = {r for listed in checks if listed.check.GATE for r in needs[listed.name]}
+    wanted = list(dict.fromkeys(request for requests in needs.values() for request in requests))
+    for request in wanted:
+        _refuse_unsafe(kit, request)
+    _require_gates(kit, wanted, gates)
+    stages = []
+    for name in STAGE_ORDER:
+        here = [request for request in wanted if request.stage == name]
+        if here:
+            words = kit.stages[name].words + (CAUTIONS if name == "soak" else "")
+            stages.append(StagePlan(name, words, _groups(kit, here, gates)))
+    return Schedule(tuple(stages), needs)
+
+
+def _refuse_unsafe(kit: Kit, request: Request) -> None:
+    path = kit.folder / "kit.toml"
+    if request.stage not in kit.stages:
+        raise TableError(f"{path}: stages.{request.stage}: missing; a check of this kit needs that stage's words")
+    if request.level_v > kit.amplifier.limit_v:
+        raise TableError(
+            f"{path}: a check asks for {request.level_v:g} V ({request}); "
+            f"allowed: up to amplifier.limit_v = {kit.amplifier.limit_v:g} V"
+        )
+
+
+def _require_gates(kit: Kit, wanted: list[Request], gates: set[Request]) -> None:
+    """Nothing loud without a gate before it: on the leads of that channel, and quietly through its amplifier."""
+    gated = {(gate.stage, gate.at) for gate in gates if not isinstance(gate, Programme)}
+    for request in wanted:
+        boxes = request.channels if isinstance(request, Programme) else (request.channel, request.at)
+        for stage, box in ((stage, box) for stage in _gate_stages(request.stage) for box in boxes):
+            if (stage, box) not in gated:
+                raise TableError(
+                    f"{kit.folder / 'kit.toml'}: checks: nothing quiet proves the {box} box at the stage "
+                    f"{stage!r} before {request}; list the checks leads and ping"
+                )
+
+
+def _gate_stages(stage: Stage) -> tuple[Stage, ...]:
+    return ("leads",) if stage in AT_LEADS else ("leads", "playing")
+
+
+def _groups(kit: Kit, requests: list[Request], gates: set[Request]) -> tuple[Group, ...]:
+    if requests[0].stage == "soak":
+        return (_one_group(kit, requests),)
+    places = list(dict.fromkeys((request.at, request.position) for request in requests))
+    order = {channel.name: n for n, channel in enumerate(kit.channels)}
+    places.sort(
+        key=lambda place: (
+            order[place[0]],
+            [p.name for p in kit.positions].index(place[1]) if place[1] else -1,
+        )
+    )
+    groups = []
+    for at, position in places:
+        here = sorted((r for r in requests if (r.at, r.position) == (at, position)), key=lambda r: r.level_v)
+        groups.append(
+            Group(
+                stage=here[0].stage,
+                at=at,
+                position=position,
+                words=_words(kit, here[0].stage, at, position),
+                gates=tuple(r for r in here if r in gates),
+                requests=tuple(r for r in here if r not in gates),
+            )
+        )
+    return tuple(groups)
+
+
+def _one_group(kit: Kit, requests: list[Request]) -> Group:
+    """The soak: nothing is moved, and what is asked before a programme comes before it."""
+    places = list(dict.fromkeys((request.at, request.position) for request in requests))
+    if len(places) > 1:
+        found = "; ".join(f"{at}, {position}" for at, position in places)
+        raise TableError(f"{kit.folder / 'kit.toml'}: checks: the soak has one place of the microphone; found {found}")
+    (at, position), stage = places[0], requests[0].stage
+    in_order = tuple(sorted(requests, key=lambda request: MOMENTS.index(request.moment)))
+    return Group(stage, at, position, _words(kit, stage, at, position), (), in_order)
+
+
+def _words(kit: Kit, stage: Stage, at: str, position: str) -> str:
+    distance = f"{kit.position(position).distance_m:g} m" if position else ""
+    return kit.stages[stage].each.format(channel=at, position=position, distance=distance)

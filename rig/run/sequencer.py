@@ -1,0 +1,337 @@
+"""Walks a schedule on a bench and yields what happens as events.
+
+Knows the protocols, no particular check or bench.
+"""
+
+import time
+from collections.abc import Callable, Generator, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import groupby
+
+from rig.bench.base import Bench, BenchEnds, BenchError, Player
+from rig.bench_check.observation import Told
+from rig.bench_check.symptoms import advice, doubts_of, signs_of, unnoticed
+from rig.design.kit import Kit
+from rig.run.judging import Basis, Judgement, KeptLog, basis, judge_run, steady_limits_k
+from rig.run.schedule import Group, Schedule
+from rig.values.captures import Capture
+from rig.values.logs import Log
+from rig.values.requests import AT_LEADS, Programme, Request, Stage, Sweep
+from rig.values.run import Asked, Captured, Event, Finished, Judged, Logged, Run, StageReached, Started, Timing
+from rig.values.verdicts import CheckResult, Outcome
+from rig.verdict.check import ListedCheck
+from rig.verdict.examine import capture_troubles, examine
+from rig.verdict.guard import Watch
+from rig.verdict.second_look import MOST_LOOKS, HeardCapture, is_doubtful, needs_another, standing
+
+#: A disturbed capture is repeated at most so often before its checks are void.
+REPEATS = 2
+STOPPED = "stopped by the person at the bench"
+GO_ON = "Put it right first, or go on all the same?"
+
+
+Confirm = Callable[[str], bool]
+
+
+@dataclass
+class _Walk:
+    """The state of a run on its way."""
+
+    schedule: Schedule
+    checks: Sequence[ListedCheck]
+    kit: Kit
+    confirm: Confirm
+    #: Every capture in the order of playing, with what its samples say against it; and those of each request.
+    all_captures: list[HeardCapture] = field(default_factory=list)
+    attempts: dict[Sweep, list[HeardCapture]] = field(default_factory=dict)
+    logs: list[KeptLog] = field(default_factory=list)
+    #: What stands of all that came back, by what was asked, and what speaks against each.
+    measured: dict[Request, Capture | Log] = field(default_factory=dict)
+    troubles: dict[Request, tuple[str, ...]] = field(default_factory=dict)
+    #: Of the checks that the run has come to, in the order of judging; and by what each rests on.
+    results: dict[str, CheckResult] = field(default_factory=dict)
+    known: dict[Basis, CheckResult] = field(default_factory=dict)
+    operator_s: float = 0.0
+    started_s: float | None = None
+    #: Why no later stage may begin; empty when nothing speaks against it.
+    held: str = ""
+    #: What the quiet sweeps of each stage say against the bench, as far as they are there.
+    found: dict[Stage, list[Told]] = field(default_factory=dict)
+    #: Names of what the person at the bench was asked about.
+    asked_about: set[str] = field(default_factory=set)
+    stopped: str = ""
+    bench_failed: bool = False
+
+
+class _Stopped(Exception):
+    pass
+
+
+def run(
+    schedule: Schedule, checks: Sequence[ListedCheck], kit: Kit, bench: Bench, confirm: Confirm
+) -> Generator[Event, None, None]:
+    """Walk the schedule; the last event is always Finished.
+
+    A person's refusal, an interrupt, a gate that does not pass, and a bench that fails all end the run early:
+    what was judged by then stands, the rest is void with the reason.
+    """
+    walk = _Walk(schedule, checks, kit, confirm)
+    try:
+        yield from _stages(walk, bench)
+        judged = _judged(walk)
+        for result in judged.results:
+            if walk.results.get(result.name) is not result:
+                yield Judged(result)
+        yield Finished(_run(walk, judged))
+    except KeyboardInterrupt:
+        # Wherever it strikes, up to the very end.
+        walk.stopped = walk.stopped or STOPPED
+        yield Finished(_run(walk, _judged(walk)))
+
+
+def _stages(walk: _Walk, bench: Bench) -> Iterator[Event]:
+    try:
+        bench.refuse(walk.schedule.requests)
+        with bench.session():
+            for stage in walk.schedule.stages:
+                yield StageReached(stage.name, stage.words)
+                _ask(walk, stage.words)
+                with bench.stage(stage.name) as player:
+                    for group in stage.groups:
+                        yield from _group(walk, group, player)
+                if walk.held:
+                    raise _Stopped(walk.held)
+    except (_Stopped, BenchEnds) as reason:
+        walk.stopped = str(reason)
+    except BenchError as error:
+        walk.stopped, walk.bench_failed = str(error), True
+
+
+def _group(walk: _Walk, group: Group, player: Player) -> Iterator[Event]:
+    yield Asked(group.words)
+    _ask(walk, group.words)
+    if walk.started_s is None:
+        walk.started_s = time.monotonic()
+    if group.stage == "soak":
+        yield from _soak_group(walk, group.requests, player)
+    elif group.stage in AT_LEADS:
+        # A few hundredths or tenths of a volt behind the sense resistor harm nothing: no need to wait for the gates.
+        yield from _play(walk, sweeps((*group.gates, *group.requests)), player)
+        yield from _require_gates(walk, group)
+    else:
+        yield from _play(walk, sweeps(group.gates), player)
+        yield from _second_looks(walk, group.gates, player)
+        yield from _require_gates(walk, group)
+        yield from _play(walk, sweeps(group.requests), player)
+    if group.stage != "soak":
+        yield from _second_looks(walk, group.requests, player)
+    yield from _judge_ready(walk)
+
+
+def _soak_group(walk: _Walk, requests: Sequence[Request], player: Player) -> Iterator[Event]:
+    """In order, each once: nothing before a programme can be measured again after it."""
+    for _, same in groupby(requests, lambda request: request.moment):
+        now = tuple(same)
+        yield from _play(walk, sweeps(now), player)
+        for programme in now:
+            if isinstance(programme, Programme):
+                yield from _soak(walk, programme, player)
+
+
+def _soak(walk: _Walk, programme: Programme, player: Player) -> Iterator[Event]:
+    """Play a programme under guard. Whatever ends it, its log is kept."""
+    yield _started(walk, programme)
+    limits = steady_limits_k(walk.kit, walk.checks, programme)
+    watch, ended = Watch(programme, limits), "ended before its time"
+    rows = player.soak(programme)
+    try:
+        for row in rows:
+            row, stop = watch.add(row)
+            if stop:
+                # Silence first, then everything else.
+                rows.close()
+            yield Logged(programme, row, watch.outlooks)
+            if stop:
+                break
+        ended = ""
+    finally:
+        rows.close()
+        log = watch.log()
+        walk.logs.append((log, (ended,) if ended else ()))
+        walk.measured[programme], walk.troubles[programme] = walk.logs[-1]
+    if log.stopped and log.stopped.kind != "settled":
+        yield from _judge_ready(walk)
+        raise _Stopped(f"the soak was stopped after {log.stopped.seconds:.0f} s: {log.stopped.words}")
+
+
+def _ask(walk: _Walk, words: str) -> None:
+    began = time.monotonic()
+    agreed = walk.confirm(words)
+    if walk.started_s is not None:
+        walk.operator_s += time.monotonic() - began
+    if not agreed:
+        raise _Stopped(STOPPED)
+
+
+def _play(walk: _Walk, requests: Sequence[Sweep], player: Player) -> Iterator[Event]:
+    """Play requests, and those whose captures are disturbed again."""
+    pending = list(requests)
+    for _ in range(REPEATS + 1):
+        if not pending:
+            return
+        disturbed: list[Sweep] = []
+        yield _started(walk, pending[0])
+        for n, capture in enumerate(player.play(pending), 1):
+            attempts = walk.attempts.setdefault(capture.request, [])
+            capture = replace(capture, attempt=len(attempts) + 1)
+            if n < len(pending):
+                yield _started(walk, pending[n])
+            troubles = capture_troubles(capture)
+            for heard in (attempts, walk.all_captures):
+                heard.append((capture, troubles))
+            walk.measured[capture.request], walk.troubles[capture.request] = standing(attempts, walk.all_captures)
+            yield Captured(capture, troubles)
+            if troubles:
+                disturbed.append(capture.request)
+        pending = disturbed
+
+
+def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Iterator[Event]:
+    """Play again what gave a doubtful verdict, before anything is moved; `second_look` says which capture stands."""
+    doubtful = _of_checks(walk, sweeps(wanted), _is_doubtful)
+    for _ in range(MOST_LOOKS - 1):
+        for request in doubtful:
+            walk.measured[request], walk.troubles[request] = standing(walk.attempts[request], walk.all_captures)
+        again = dict.fromkeys(r for r in doubtful if needs_another(walk.attempts[r], walk.troubles[r]))
+        again |= dict.fromkeys(_of_checks(walk, doubtful, _may_pass))
+        yield from _play(walk, list(again), player)
+
+
+def _of_checks(
+    walk: _Walk, requests: Sequence[Sweep], wanted: Callable[[ListedCheck, CheckResult], bool]
+) -> list[Sweep]:
+    """Those of some requests that checks read whose result so far is as wanted."""
+    found: dict[Sweep, None] = {}
+    for listed in walk.checks:
+        needed = [request for request in sweeps(walk.schedule.needs[listed.name]) if request in requests]
+        if not needed or any(walk.troubles[request] for request in needed):
+            continue
+        if wanted(listed, _examined(walk, listed, needed, partial=True)):
+            found |= dict.fromkeys(needed)
+    return list(found)
+
+
+def _is_doubtful(listed: ListedCheck, result: CheckResult) -> bool:
+    return is_doubtful(result.verdicts) or (listed.check.GATE and result.outcome == "void")
+
+
+def _may_pass(listed: ListedCheck, result: CheckResult) -> bool:
+    """Whether noise alone keeps a check from telling."""
+    return any(verdict.may_pass for verdict in result.verdicts)
+
+
+def _started(walk: _Walk, request: Request) -> Started:
+    requests = walk.schedule.requests
+    before = len(walk.attempts.get(request, ())) if isinstance(request, Sweep) else 0
+    return Started(request, requests.index(request) + 1, len(requests), before + 1)
+
+
+def sweeps(requests: Sequence[Request]) -> list[Sweep]:
+    """The sweeps among requests."""
+    return [request for request in requests if isinstance(request, Sweep)]
+
+
+def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
+    """Nothing louder than the gates is played unless each gate passes on what this group gave.
+
+    A unit that fails on its bare leads is still measured there, where nothing can harm it, so that the curve can tell
+    what is wrong; it never gets to its amplifier. What speaks against the bench is told, and where the gates pass all
+    the same, it is asked whether to go on.
+    """
+    heard = [found for found in walk.measured.values() if isinstance(found, Capture)]
+    walk.found[group.stage] = signs_of(walk.kit, heard, group.stage)
+    for listed in walk.checks:
+        needed = [request for request in walk.schedule.needs[listed.name] if request in group.gates]
+        if not listed.check.GATE or not needed:
+            continue
+        result = examine(listed, needed, walk.measured, walk.troubles, walk.kit, partial=True)
+        if result.outcome == "pass":
+            continue
+        bad = [v for v in result.verdicts if v.outcome != "pass"]
+        why = result.reason or "; ".join(f"{v.quantity} {v.subject}: {v.reason}" for v in bad)
+        stopped = f"stopped before full level: {result.title}: {why}"
+        if result.outcome == "fail" and group.stage == "leads":
+            walk.held = walk.held or stopped
+            continue
+        if listed.name not in walk.results:
+            # With what earlier places gave: a box that is too loud there drowns its neighbour here.
+            yield _judge(walk, listed)
+        raise _Stopped(stopped)
+    new = [one for one in unnoticed(walk.found[group.stage]) if one.what not in walk.asked_about]
+    walk.asked_about |= {one.what for one in new}
+    if new and not walk.held:
+        words = f"{advice(new)}\n{GO_ON}"
+        yield Asked(words)
+        _ask(walk, words)
+
+
+def _examined(walk: _Walk, listed: ListedCheck, needed: Sequence[Request], partial: bool = False) -> CheckResult:
+    """A check on what was measured and what is known of the bench so far."""
+    doubts = doubts_of(walk.found)
+    return examine(listed, needed, walk.measured, walk.troubles, walk.kit, partial=partial, bench_doubts=doubts)
+
+
+def _judge_ready(walk: _Walk) -> Iterator[Event]:
+    """Read each check as soon as its last capture is settled."""
+    for listed in walk.checks:
+        needed = walk.schedule.needs[listed.name]
+        ready = all(request in walk.measured and not walk.troubles[request] for request in needed)
+        if ready and listed.name not in walk.results:
+            yield _judge(walk, listed)
+
+
+def _judge(walk: _Walk, listed: ListedCheck) -> Judged:
+    """Read a check on all that it has by now."""
+    wanted = walk.schedule.needs[listed.name]
+    needed = [request for request in wanted if request in walk.measured]
+    result = _examined(walk, listed, needed, partial=len(needed) < len(wanted))
+    walk.known[basis(listed, needed, walk.measured, walk.troubles, doubts_of(walk.found))] = result
+    walk.results[listed.name] = result
+    return Judged(result)
+
+
+def _judged(walk: _Walk) -> Judgement:
+    """What the run comes to by all that it recorded, as its archive will be judged."""
+    rest = {listed.name for listed in walk.checks} - set(walk.results) if walk.stopped else ()
+    return judge_run(walk.kit, walk.checks, walk.all_captures, walk.logs, walk.stopped, rest, walk.known)
+
+
+def sounding_s(capture: Capture) -> float:
+    """How long the stimulus of a capture lasts."""
+    request = capture.request
+    return request.layout(capture.sample_rate_hz).total_s
+
+
+def _run(walk: _Walk, judged: Judgement) -> Run:
+    ended_s = time.monotonic()
+    sound_s = sum(sounding_s(capture) for capture, _ in walk.all_captures)
+    sound_s += sum(float(log.seconds[-1]) for log, _ in walk.logs if log.seconds.size)
+    cycle_s = ended_s - walk.started_s - walk.operator_s if walk.started_s is not None else 0.0
+    return Run(
+        outcome=judged.outcome,
+        stopped=walk.stopped,
+        bench_failed=walk.bench_failed,
+        results=judged.results,
+        captures=tuple(walk.all_captures),
+        logs=tuple(walk.logs),
+        timing=Timing(sound_s, cycle_s, walk.operator_s),
+        findings=judged.findings,
+        bench_advice=_advice(walk, judged.outcome),
+    )
+
+
+def _advice(walk: _Walk, outcome: Outcome) -> str:
+    """What to do about the bench where a run did not pass; a noise of it is told where nothing else is wrong."""
+    found = [one for told in walk.found.values() for one in told]
+    told = {one.what: one for one in unnoticed(found) or found}
+    return advice(list(told.values())) if outcome != "pass" else ""

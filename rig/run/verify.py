@@ -1,0 +1,244 @@
+"""The main job, from names to a record: load the kit, plan, walk the bench, judge, write."""
+
+import time
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from inspect import GEN_SUSPENDED, getgeneratorstate
+from pathlib import Path
+from typing import Any
+
+import checks
+from rig.bench.base import Bench, BenchError
+from rig.bench.connection import connection_words
+from rig.bench.settings import BenchSettings
+from rig.design.kit import Kit, kit_sha256, load_kit
+from rig.design.limits import reference_troubles
+from rig.run import sequencer
+from rig.run.interrupts import Interrupts, interrupts
+from rig.run.journal import Interrupted, Journal
+from rig.run.judging import NOT_DONE, Judgement, judge_run, steady_limits_k
+from rig.run.resume import ResumedBench
+from rig.run.schedule import Schedule, plan
+from rig.store import records
+from rig.store.records import Record, RecordError
+from rig.store.rework_notes import history
+from rig.values.requests import Guard, Programme
+from rig.values.run import Event, Finished, Run
+from rig.verdict.check import ListedCheck, listed_checks, workspace_checks
+from rig.verdict.examine import capture_troubles
+from rig.verdict.guard import watched
+
+#: Is told of each event, to draw it; nothing hangs on what comes of that.
+View = Callable[[Event], None]
+Events = Generator[Event, None, None]
+
+
+#: A clock that is kept by a time server is moved by less (common practice, no source).
+LEAP_S = 60.0
+
+
+@dataclass(frozen=True)
+class Job:
+    """A kit with its checks and its schedule."""
+
+    kit: Kit
+    checks: Sequence[ListedCheck]
+    schedule: Schedule
+    #: Name of the kit's plan that is followed; empty: the kit has none.
+    plan: str = ""
+
+
+def job(workspace: Path, kit_name: str, plan_name: str = "") -> Job:
+    """Load a kit, its checks (the project's and the workspace's own) and plan those of one of its plans.
+
+    Raises
+    ------
+    TableError
+        If a file is wrong.
+    """
+    kit = load_kit(workspace, kit_name)
+    listed = listed_checks(kit, [*checks.ALL, *workspace_checks(workspace)], plan_name)
+    return Job(kit, listed, plan(kit, listed), kit.planned(plan_name)[0])
+
+
+def with_connection(work: Job, settings: BenchSettings | None) -> Job:
+    """A job that asks before each stage how the sound card is connected; on a simulated bench nothing is."""
+    if settings is None or settings.kind == "simulated":
+        return work
+    stages = tuple(
+        replace(stage, words=f"{stage.words.strip()}\n\n{connection_words(work.kit, settings, stage.name)}")
+        for stage in work.schedule.stages
+    )
+    return replace(work, schedule=replace(work.schedule, stages=stages))
+
+
+def verify(
+    workspace: Path,
+    work: Job,
+    serial: str,
+    bench: Bench,
+    confirm: sequencer.Confirm,
+    view: View,
+    by: str = "",
+) -> tuple[Run, Record]:
+    """Verify one unit and write its record; `by` is who measured, a person or a jig.
+
+    An interrupt anywhere on the way ends the run as void; its record is whole all the same.
+
+    Raises
+    ------
+    RecordError
+        If the serial is not one of this kit or no record can be written, before anything sounds.
+    BenchError
+        If the bench failed before anything was captured.
+    """
+    with interrupts() as ctrl_c:
+        folder = records.reserve(workspace, work.kit, serial)
+        about: dict[str, Any] = {"plan": work.plan, "started_at": records.now(), "by": " ".join(by.split())}
+        about |= history(folder.parent)
+        about["set_aside"] += reference_troubles(work.kit.limits, work.kit.folder, work.kit.files)
+        began_s = time.monotonic()
+        journal = Journal(folder, work.kit, serial, about)
+        run = _walk(work, bench, confirm, view, journal, ctrl_c)
+        if run.bench_failed and not run.captures:
+            # Nothing sounded: this is no run of the unit.
+            records.give_back(folder)
+            raise BenchError(run.stopped)
+        about["bench"] = bench.describe()
+        about["clock"] = clock_words(about["started_at"], time.monotonic() - began_s, records.now(), about["before"])
+        return run, records.save(folder, work.kit, serial, run, about, journal.written)
+
+
+def resume(
+    work: Job,
+    before: Interrupted,
+    live: Bench | None,
+    confirm: sequencer.Confirm,
+    view: View,
+) -> tuple[Run, Record]:
+    """Go on with a run that was interrupted in its soak, or close it as void (`live` None), and write its record.
+
+    Raises
+    ------
+    RecordError
+        If the kit has changed since: its limits and its programme would not be those that the run began with.
+    """
+    if live and kit_sha256(work.kit) != before.kit_sha256:
+        raise RecordError(
+            f"{before.folder}: kit {before.kit!r} has changed since; the run can only be closed (--close)"
+        )
+    bench = ResumedBench(before, live)
+    asked = 0
+
+    def ask(words: str) -> bool:
+        # The last question of the interrupted run is asked again: something may have been moved since.
+        nonlocal asked
+        asked += 1
+        return live is None or asked < before.asked or confirm(words)
+
+    with interrupts() as ctrl_c:
+        journal = Journal(before.folder, work.kit, before.serial, before.about, before)
+        run = _walk(work, bench, ask, view, journal, ctrl_c)
+        about = {**before.about, "resumed_at": records.now(), "bench": bench.describe()}
+        return run, records.save(before.folder, work.kit, before.serial, run, about, journal.written)
+
+
+def judge_again(work: Job, record: Record) -> Judgement:
+    """Judge what a record holds by a kit as it is now; nothing is captured, nothing is changed.
+
+    What speaks against a capture is found anew from its samples, and each log goes through the kit's guard again.
+
+    Raises
+    ------
+    RecordError
+        If a file of the record is missing or was changed.
+    """
+    document = record.document
+    captures = [(capture, capture_troubles(capture)) for capture in records.load_captures(record)]
+    rows = records.load_rows(record)
+    against = [tuple(entry["troubles"]) for entry in document.get("logs", ())]
+    asked = {_unguarded(one): one for one in work.schedule.requests if isinstance(one, Programme)}
+    logs = []
+    for (programme, of_it), troubles in zip(rows.items(), against, strict=True):
+        # The guard is a limit like others; whoever changed it wants to know what it would have done.
+        programme = asked.get(_unguarded(programme), programme)
+        limits = steady_limits_k(work.kit, work.checks, programme)
+        logs.append((watched(programme, of_it, limits), troubles))
+    results = document["results"]
+    not_done = {result["check"] for result in results if result["reason"].startswith(NOT_DONE)}
+    return judge_run(work.kit, work.checks, captures, logs, document["stopped"], not_done)
+
+
+def _unguarded(programme: Programme) -> Programme:
+    """What sounds in a programme, whatever watches over it."""
+    return replace(programme, guard=Guard((), 0.0, 0.0, 0.0, (0.0, 0.0)), early_end_after_s=None)
+
+
+def clock_words(
+    started_at: str, elapsed_s: float, finished_at: str, before: Mapping[str, Any] | None = None
+) -> list[str]:
+    """What is odd about the clock that dates a run: it leapt meanwhile, or is behind the run before; empty: nothing.
+
+    Parameters
+    ----------
+    started_at, finished_at : ISO 8601 with zone, by the clock
+    elapsed_s : seconds between the two by a clock that cannot be set
+    before : the newest run before this one, as `history` tells of it
+    """
+    began, ended = datetime.fromisoformat(started_at), datetime.fromisoformat(finished_at)
+    told = []
+    leapt_s = (ended - began).total_seconds() - elapsed_s
+    if abs(leapt_s) > LEAP_S:
+        way = "ahead" if leapt_s > 0 else "back"
+        told.append(f"the computer's clock leapt {way} by {abs(leapt_s):.0f} s during this run: its dates are not sure")
+    previous = before["finished_at"] if before else None
+    if previous and datetime.fromisoformat(previous) > began:
+        told.append(f"the computer's clock is behind: the run before this one ended at {previous}, this began earlier")
+    return told
+
+
+def _walk(work: Job, bench: Bench, confirm: sequencer.Confirm, view: View, journal: Journal, ctrl_c: Interrupts) -> Run:
+    def begin() -> Events:
+        return sequencer.run(work.schedule, work.checks, work.kit, bench, confirm)
+
+    events = begin()
+    run = None
+    try:
+        with ctrl_c.may_end():
+            run = _last(_shown(journal.keep(events), view))
+    except KeyboardInterrupt:
+        run = None
+    if run is None or (ctrl_c.came and not run.stopped):
+        # It struck outside the sequencer, or was lost in a callback: the sequencer is told, and finishes.
+        began = getgeneratorstate(events) == GEN_SUSPENDED
+        run = _last(_interrupted(events if began else begin()))
+    journal.close()
+    return run
+
+
+def _shown(events: Iterable[Event], view: View) -> Iterator[Event]:
+    """Pass events on, each after the view was told; a view that fails is told no more."""
+    is_shown = True
+    for event in events:
+        try:
+            if is_shown:
+                view(event)
+        # A library of the view may end the program when nobody reads any more.
+        except (Exception, SystemExit):
+            is_shown = False
+        yield event
+
+
+def _last(events: Iterable[Event]) -> Run:
+    """The run, which is the last event."""
+    return next(event.run for event in events if isinstance(event, Finished))
+
+
+def _interrupted(events: Events) -> Iterator[Event]:
+    """Tell the sequencer of an interrupt and let it finish."""
+    if getgeneratorstate(events) != GEN_SUSPENDED:
+        # Only what has begun can be told; nothing has sounded then.
+        next(events)
+    yield events.throw(KeyboardInterrupt())
+    yield from events

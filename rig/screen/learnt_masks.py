@@ -1,0 +1,48 @@
+"""What was learnt, in the terminal: each mask, what it rests on, and the lines that put it into the kit."""
+
+import math
+from collections.abc import Sequence
+from itertools import groupby
+from pathlib import Path
+
+import numpy as np
+from rich.table import Table
+
+from rig.screen.console import open_console
+from rig.study.learning import Learnt
+
+
+def show(learnt: Sequence[Learnt], written: Sequence[Path], figure: Path, together: float) -> None:
+    """Print the masks, the share of good units that they are expected to fail, and the lines for kit.toml."""
+    console = open_console()
+    table = Table(title="Learnt masks", title_justify="left")
+    table.add_column("mask", no_wrap=True)
+    for name in ("rests on", "half width, middle and widest", "good units outside"):
+        table.add_column(name)
+    for one, path in zip(learnt, written, strict=True):
+        table.add_row(path.name, one.words, _widths(one), _share(one.rejects))
+    console.print(table)
+    if math.isfinite(together):
+        console.print(f"All of them together are expected to fail {100 * together:.2g} % of good units.")
+    else:
+        console.print("How many good units they fail is not known: builds alone do not say how good ones spread.")
+    console.print(f"figure: {figure}", soft_wrap=True)
+    console.print("Read them, edit them, and put these lines into kit.toml, below the tables that are there:")
+    named = sorted(zip(learnt, written, strict=True), key=lambda pair: pair[0].key[0])
+    for check, own in groupby(named, key=lambda pair: pair[0].key[0]):
+        console.print(f"\n[limits.{check}]")
+        for one, path in own:
+            _, quantity, subject = one.key
+            console.print(f'"{quantity} {subject}" = {{ mask = "{path.name}" }}', soft_wrap=True)
+
+
+def _widths(one: Learnt) -> str:
+    half = (one.upper - one.lower) / 2
+    if one.unit == "ohm":
+        percent = 100 * half / one.centre
+        return f"{np.median(percent):.0f} %, {np.max(percent):.0f} %"
+    return f"{np.median(half):.1f} dB, {np.max(half):.1f} dB"
+
+
+def _share(rejects: float) -> str:
+    return f"{100 * rejects:.2g} %" if math.isfinite(rejects) else "not known"

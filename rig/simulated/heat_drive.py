@@ -1,0 +1,102 @@
+"""What a programme's noise makes of a unit: power in its coils, level at its leads, gain to the microphone."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.circuit.box import driver_impedance
+from rig.circuit.channel import box_of, driver_voltage, impedance_ohm, with_driver
+from rig.circuit.units import speed_of_sound_m_s
+from rig.design.kit import Kit
+from rig.signals.programme import Noise, spectrum_db
+from rig.simulated.unit import Unit, box_pressure_pa, lead_gain
+
+Floats = NDArray[np.float64]
+
+BANDS_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
+#: Twelve frequencies an octave, with equal steps of their logarithm: pink noise has as much power at each.
+GRID_HZ = 1000 * 2 ** (np.arange(-72, 54) / 12 + 1 / 24)
+OF_BAND = np.abs(np.log2(GRID_HZ[:, None] / np.array(BANDS_HZ))) < 0.5
+AIR_CELSIUS = 20.0
+REFERENCE_PA = 2e-5
+#: A coil is made so much warmer, as a factor of its resistance, to see what that does to the gain.
+WARMER = 1.2
+
+
+@dataclass(frozen=True, eq=False)
+class Drive:
+    """What noise of one volt does to a unit whose coils are cold."""
+
+    #: Per box: volts at its leads, and watts there.
+    lead_v: dict[str, float]
+    lead_w: dict[str, float]
+    #: Per coil, by box and driver: watts.
+    coil_w: dict[tuple[str, str], float]
+    #: Per box: level at its leads in each band, dB re 1 V; minus infinity where it is not driven.
+    band_db: dict[str, Floats]
+
+
+def drive_of(unit: Unit, noise: Noise, channels: Sequence[str], path_gain: float) -> Drive:
+    """What a programme's noise at one volt gives, by the unit's lumped model.
+
+    Parameters
+    ----------
+    unit : Unit
+    noise : Noise
+    channels : sequence of str
+        Those that play.
+    path_gain : float
+        What the bench believes of the amplifier's gain.
+    """
+    power = 10 ** (spectrum_db(noise, GRID_HZ) / 10)
+    power = power / power.sum()
+    drive = Drive({}, {}, {}, {})
+    for box in unit.boxes:
+        at_lead = np.zeros(GRID_HZ.size)
+        for output in unit.outputs:
+            if output.box == box.name and output.name in channels:
+                at_lead = at_lead + power * np.abs(lead_gain(output, GRID_HZ) / path_gain) ** 2
+        for driver, volts in zip(box.drivers, driver_voltage(box, GRID_HZ), strict=True):
+            current = np.abs(volts.ravel() / np.ravel(driver_impedance(driver, box_of(box, driver), GRID_HZ)))
+            watt = float(at_lead @ current**2 * np.ravel(driver.re_ohm)[0])
+            drive.coil_w[box.name, driver.name] = watt if driver.state == "ok" else 0.0
+        drive.lead_v[box.name] = math.sqrt(float(at_lead.sum()))
+        drive.lead_w[box.name] = float(at_lead @ np.real(1 / impedance_ohm(box, GRID_HZ)).ravel())
+        drive.band_db[box.name] = 10 * np.log10(np.maximum(at_lead @ OF_BAND, 1e-30))
+    return drive
+
+
+def band_gains_db(unit: Unit, kit: Kit, box: str, at: str, position: str) -> tuple[Floats, Floats]:
+    """Gain of a box from its leads to the microphone in each band, and what its coils' resistances do to it.
+
+    Parameters
+    ----------
+    unit : Unit
+    kit : Kit
+    box, at, position : str
+        The box that plays; the box that the microphone is at, and its position there.
+
+    Returns
+    -------
+    gain_db : array of shape (bands,)
+        In dB SPL for 1 V, with cold coils.
+    per_db : array of shape (drivers, bands)
+        Change of that for each dB by which a coil's resistance rises, the force factor staying as it is.
+    """
+    cold = _gain_db(unit, kit, box, at, position)
+    changes = []
+    for driver in unit.box(box).drivers:
+        warmer = {"re_ohm": driver.re_ohm * WARMER, "qes": driver.qes * WARMER}
+        hot = unit.with_box(box, lambda one, name=driver.name, warmer=warmer: with_driver(one, name, **warmer))  # type: ignore[misc]
+        changes.append((_gain_db(hot, kit, box, at, position) - cold) / (20 * math.log10(WARMER)))
+    return cold, np.array(changes)
+
+
+def _gain_db(unit: Unit, kit: Kit, box: str, at: str, position: str) -> Floats:
+    microphone_m = kit.microphone_m(box, at, kit.position(position))
+    pressure = box_pressure_pa(unit, box, microphone_m, GRID_HZ, speed_of_sound_m_s(AIR_CELSIUS))
+    mean = (np.abs(pressure) ** 2 @ OF_BAND) / OF_BAND.sum(axis=0)
+    return np.asarray(10 * np.log10(np.maximum(mean, 1e-20)) - 20 * math.log10(REFERENCE_PA))

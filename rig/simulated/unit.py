@@ -1,0 +1,107 @@
+"""The simulated unit under test: one copy of a kit, drawn from its serial number, with whatever is wrong with it.
+
+A unit is its boxes (lumped models without their electronic filters) and its amplifier (which output feeds which box,
+how loud, which way round, behind which filter). Faults change one or the other; sound and current follow from both.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.circuit.channel import Channel, ElectronicFilter, filter_response, impedance_ohm
+from rig.circuit.radiation import Position, pressure_pa
+from rig.circuit.tolerance import draw, one_unit
+from rig.design.kit import Kit
+from rig.simulated.chance import generator
+from rig.simulated.noises import Noise
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class Output:
+    """One output of the unit's amplifier and the lead it feeds."""
+
+    #: The channel of the kit that this output plays.
+    name: str
+    #: The box that its lead goes to.
+    box: str
+    #: Volts at the lead over volts at the sound card; negative when the lead is turned round.
+    gain: float
+    filter: ElectronicFilter | None = None
+    #: What the amplifier gives at the lead with nothing playing, RMS: mains hum, and hiss up to 20 kHz.
+    hum_v: float = 0.0
+    hiss_v: float = 0.0
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One copy of a kit."""
+
+    boxes: tuple[Channel, ...]
+    outputs: tuple[Output, ...]
+    #: What its boxes do besides.
+    noises: tuple[Noise, ...] = ()
+
+    def box(self, name: str) -> Channel:
+        """The box of this name (KeyError if there is none)."""
+        return {box.name: box for box in self.boxes}[name]
+
+    def output(self, name: str) -> Output:
+        """The amplifier's output of this name (KeyError if there is none)."""
+        return {output.name: output for output in self.outputs}[name]
+
+    def with_box(self, name: str, change: Callable[[Channel], Channel]) -> "Unit":
+        """The unit with one box changed."""
+        return replace(self, boxes=tuple(change(box) if box.name == name else box for box in self.boxes))
+
+    def with_output(self, name: str, change: Callable[[Output], Output]) -> "Unit":
+        """The unit with one output of the amplifier changed."""
+        outputs = tuple(change(output) if output.name == name else output for output in self.outputs)
+        return replace(self, outputs=outputs)
+
+
+def nominal_unit(kit: Kit) -> Unit:
+    """The unit as designed, every part at its nominal value."""
+    gain = 10 ** (kit.amplifier.gain_db / 20)
+    models = [kit.model(channel.name) for channel in kit.channels]
+    return Unit(
+        boxes=tuple(replace(model, filter=None) for model in models),
+        outputs=tuple(Output(model.name, model.name, gain, model.filter) for model in models),
+    )
+
+
+def unit_of(kit: Kit, serial: str) -> Unit:
+    """The unit of this serial number: each part and driver drawn from within its tolerance.
+
+    The same kit name and serial give the same unit, on every bench.
+    """
+    nominal = nominal_unit(kit)
+    boxes = tuple(one_unit(draw(box, generator(kit.name, serial, box.name), 1), 0) for box in nominal.boxes)
+    return replace(nominal, boxes=boxes)
+
+
+def lead_impedance_ohm(unit: Unit, at: str, frequency_hz: Floats) -> Complex:
+    """Impedance at the bare leads of a box, shape (n,); the amplifier is disconnected and does not show."""
+    return np.asarray(impedance_ohm(unit.box(at), frequency_hz)).reshape(-1)
+
+
+def lead_gain(output: Output, frequency_hz: Floats) -> Complex:
+    """Volts at the lead over volts at the sound card, shape (n,)."""
+    return np.asarray(output.gain * filter_response(output.filter, frequency_hz))
+
+
+def box_pressure_pa(
+    unit: Unit, box: str, microphone_m: Position, frequency_hz: Floats, speed_of_sound: float
+) -> Complex:
+    """Direct sound at the microphone for one volt at the leads of a box, shape (n,), in Pa/V.
+
+    Raises
+    ------
+    ValueError
+        If the microphone stands behind that box's baffle.
+    """
+    return np.asarray(pressure_pa(unit.box(box), frequency_hz, 1.0, microphone_m, speed_of_sound)).reshape(-1)

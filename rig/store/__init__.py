@@ -1,0 +1,1 @@
+"""The folders under `results/`: records and all that is read back from them."""

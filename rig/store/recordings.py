@@ -1,0 +1,285 @@
+"""What a run heard, as files: captures as lossless audio, the logs of programmes as tables that grow row by row."""
+
+import csv
+import io
+import os
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from rig.files.disk import read_bytes, why, write
+from rig.files.plain import plain, restored
+from rig.values.captures import Calibration, Capture
+from rig.values.logs import Log, Row, Stop
+from rig.values.requests import Programme, Sweep
+
+#: The columns of a log before and after those that were measured; answers as they came, and doubts about a kind of
+#: calibration, are marked so.
+FIRST, LAST, ANSWER, DOUBT = ("seconds", "clock", "state"), ("event", "guard"), "answer ", "doubt "
+
+
+class RecordError(Exception):
+    """A record cannot be written, found or read (exit status 3)."""
+
+
+def write_captures(
+    captures: Iterable[tuple[Capture, tuple[str, ...]]], folder: Path, already: int = 0
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Write captures, each with what speaks against it, under `captures/`; entries for calibrations and captures.
+
+    The first `already` of them are there.
+
+    Raises
+    ------
+    RecordError
+        If one cannot be written (a full disk).
+    """
+    (folder / "captures").mkdir(exist_ok=True)
+    calibrations: list[Calibration] = []
+    entries = []
+    for number, (capture, troubles) in enumerate(captures, 1):
+        name = f"captures/{number:03d}.wav"
+        if number > already:
+            write_audio(folder / name, capture.samples, capture.sample_rate_hz)
+        same = [n for n, known in enumerate(calibrations) if known is capture.calibration]
+        if not same:
+            calibrations.append(capture.calibration)
+        entries.append(
+            {
+                "file": name,
+                "request": plain(capture.request),
+                "attempt": capture.attempt,
+                "inputs": list(capture.inputs),
+                "sample_rate_hz": capture.sample_rate_hz,
+                "calibration": same[0] if same else len(calibrations) - 1,
+                "flags": list(capture.flags),
+                "other_clock": list(capture.other_clock),
+                "troubles": list(troubles),
+            }
+        )
+    return [plain(calibration) for calibration in calibrations], entries
+
+
+def write_audio(path: Path, samples: NDArray[np.float32], sample_rate_hz: float) -> None:
+    """Write samples, shape (n,) or (rows, n), without loss; the audio library sees memory alone, never a full disk.
+
+    Raises
+    ------
+    RecordError
+        If the file cannot be written.
+    """
+    audio = io.BytesIO()
+    soundfile.write(audio, samples.T, round(sample_rate_hz), subtype="FLOAT", format="WAV")
+    try:
+        write(path, audio.getvalue())
+    except OSError as error:
+        raise RecordError(f"{path}: could not be written: {why(error)}") from None
+
+
+def read_audio(path: Path) -> tuple[NDArray[np.float32], float]:
+    """The samples of a file, shape (rows, n), and its sample rate in Hz.
+
+    Raises
+    ------
+    RecordError
+        If it is missing or cannot be read.
+    """
+    try:
+        samples, rate_hz = soundfile.read(io.BytesIO(read_bytes(path)), dtype="float32", always_2d=True)
+    except (OSError, soundfile.SoundFileError) as error:
+        raise RecordError(f"{path}: cannot be read: {error}") from None
+    return np.ascontiguousarray(samples.T), float(rate_hz)
+
+
+def read_captures(folder: Path, document: Mapping[str, Any], with_samples: bool = True) -> Iterator[Capture]:
+    """Captures back from their entries, in the order of playing, sample for sample as they were recorded.
+
+    Parameters
+    ----------
+    folder, document
+        Of the record, or of a run under way.
+    with_samples
+        False: all else is wanted; each capture has no frames.
+
+    Raises
+    ------
+    RecordError
+        If an entry is not one of this version, or an audio file is missing or cannot be read.
+    """
+    try:
+        calibrations = [_calibration(entry) for entry in document["calibrations"]]
+        requests = [restored(Sweep, entry["request"]) for entry in document["captures"]]
+    except ValueError as error:
+        raise RecordError(f"{folder}: a capture's entry cannot be read: {error}") from None
+    for request, entry in zip(requests, document["captures"], strict=True):
+        rows = len(entry["inputs"])
+        samples = read_audio(folder / entry["file"])[0] if with_samples else np.empty((rows, 0), np.float32)
+        yield Capture(
+            request=request,
+            samples=samples,
+            inputs=tuple(entry["inputs"]),
+            sample_rate_hz=entry["sample_rate_hz"],
+            calibration=calibrations[entry["calibration"]],
+            attempt=entry["attempt"],
+            flags=tuple(entry["flags"]),
+            # Records were once made without a second device.
+            other_clock=tuple(entry.get("other_clock", ())),
+        )
+
+
+def programme_of(entry: Mapping[str, Any]) -> Programme:
+    """A programme back from its entry.
+
+    Raises
+    ------
+    RecordError
+        If the entry is not one of this version.
+    """
+    try:
+        known: Programme = restored(Programme, dict(entry))
+    except ValueError as error:
+        raise RecordError(f"the log's request cannot be read: {error}") from None
+    return known
+
+
+def log_files(folder: Path, number: int) -> list[Path]:
+    """The pieces of a programme's log; programmes are counted from 1."""
+    return sorted((folder / "logs").glob(f"{number:02d}-*.csv"))
+
+
+class LogWriter:
+    """Appends rows to a log, each on the disk before the next is begun.
+
+    A row with a column that the file has not opens another piece: nothing that was written is ever rewritten.
+    """
+
+    def __init__(self, folder: Path, number: int) -> None:
+        self._folder, self._number = folder, number
+        (folder / "logs").mkdir(exist_ok=True)
+        self._piece = len(log_files(folder, number))
+        self._columns: tuple[str, ...] = ()
+        self._handle: int | None = None
+
+    def append(self, row: Row) -> None:
+        """Write a row and wait until the disk has it.
+
+        Raises
+        ------
+        OSError
+            If it cannot be written (a full disk); a row that was cut off is left out by `read_rows`.
+        """
+        cells = _cells(row)
+        if self._handle is None or not set(cells) <= set(self._columns):
+            self._open_piece(tuple(cells))
+        assert self._handle is not None
+        self._write(_line([cells.get(column, "") for column in self._columns]))
+        os.fsync(self._handle)
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._handle is not None:
+            os.close(self._handle)
+            self._handle = None
+
+    def _open_piece(self, columns: tuple[str, ...]) -> None:
+        self.close()
+        self._piece, self._columns = self._piece + 1, columns
+        path = self._folder / "logs" / f"{self._number:02d}-{self._piece:02d}.csv"
+        self._handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0))
+        self._write(_line(columns))
+
+    def _write(self, line: bytes) -> None:
+        assert self._handle is not None
+        while line:
+            # On a disk that becomes full a part of it may be taken, and the next attempt tells why.
+            line = line[os.write(self._handle, line) :]
+
+
+def read_rows(folder: Path, number: int) -> list[Row]:
+    """The rows of a programme's log; a row that was cut off in writing is left out."""
+    rows = []
+    for path in log_files(folder, number):
+        lines = list(_finished_lines(path.read_bytes().decode("utf-8", "replace")))
+        rows += [_row(dict(zip(lines[0], cells, strict=True))) for cells in lines[1:] if len(cells) == len(lines[0])]
+    return rows
+
+
+def _finished_lines(text: str) -> Iterator[list[str]]:
+    """The lines of a table, each as its cells, without one that was cut off; a cell may hold line ends of its own."""
+    last_end = text.rfind("\n") + 1
+    try:
+        yield from csv.reader(io.StringIO(text[:last_end], newline=""), strict=True)
+    except csv.Error:
+        # The end that was found belongs to a cell of the line that was cut off.
+        return
+
+
+def log_of(request: Programme, rows: Sequence[Row], stopped: Stop | None = None) -> Log:
+    """A log from its rows."""
+    names = dict.fromkeys(name for row in rows for name in row.values)
+    return Log(
+        request=request,
+        seconds=np.array([row.seconds for row in rows]),
+        states=tuple(row.state for row in rows),
+        columns={name: np.array([row.values.get(name, np.nan) for row in rows]) for name in names},
+        events=tuple((row.seconds, row.event) for row in rows if row.event),
+        stopped=stopped,
+        began_at=next((row.clock for row in rows if row.clock), ""),
+        doubts={kind: why for row in rows for kind, why in row.doubts.items()},
+    )
+
+
+def _cells(row: Row) -> dict[str, str]:
+    # To the last bit: what is judged again must be what was judged.
+    values = {name: repr(float(value)) if value == value else "" for name, value in row.values.items()}
+    answers = {ANSWER + role: text for role, text in row.answers.items()}
+    doubts = {DOUBT + kind: text for kind, text in row.doubts.items()}
+    first = dict(zip(FIRST, (repr(float(row.seconds)), row.clock, row.state), strict=True))
+    return {**first, **values, **answers, **doubts, "event": row.event, "guard": row.guard}
+
+
+def _line(cells: Sequence[str]) -> bytes:
+    text = io.StringIO()
+    # An instrument may answer with a line's end; the writer alone would not put marks around a carriage return.
+    has_return = any("\r" in cell for cell in cells)
+    csv.writer(text, lineterminator="\n", quoting=csv.QUOTE_ALL if has_return else csv.QUOTE_MINIMAL).writerow(cells)
+    return text.getvalue().encode("utf-8", "backslashreplace")
+
+
+def _row(cells: Mapping[str, str]) -> Row:
+    other = {name: text for name, text in cells.items() if name not in (*FIRST, *LAST)}
+    marked = {
+        mark: {name.removeprefix(mark): text for name, text in other.items() if name.startswith(mark)}
+        for mark in (ANSWER, DOUBT)
+    }
+    return Row(
+        seconds=float(cells["seconds"]),
+        clock=cells["clock"],
+        state=cells["state"],
+        values={k: float(v) if v else float("nan") for k, v in other.items() if not k.startswith((ANSWER, DOUBT))},
+        answers=marked[ANSWER],
+        event=cells["event"],
+        guard=cells["guard"],
+        # Nothing, or a row behind others of its piece that has no such doubt.
+        doubts={kind: text for kind, text in marked[DOUBT].items() if text},
+    )
+
+
+def _calibration(entry: Mapping[str, Any]) -> Calibration:
+    values = dict(entry)
+    if values.get("known_load"):
+        values["known_load"] = _up_to_date(values["known_load"])
+    known: Calibration = restored(Calibration, values)
+    return known
+
+
+def _up_to_date(part: Mapping[str, Any]) -> Mapping[str, Any]:
+    """As it is written today: records once held the two parts of the known load's ratio side by side."""
+    if "ratio_real" not in part:
+        return part
+    rest = {key: value for key, value in part.items() if key not in ("ratio_real", "ratio_imag")}
+    return {**rest, "ratio": {"real": part["ratio_real"], "imag": part["ratio_imag"]}}

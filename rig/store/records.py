@@ -1,0 +1,382 @@
+"""The store under `results/`: one folder a run, written beside, synced, renamed, and never changed after."""
+
+import csv
+import hashlib
+import io
+import re
+import secrets
+import shutil
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib.metadata import version
+from itertools import accumulate
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rig.design.kit import Kit, kit_sha256
+from rig.files.disk import read_json, sync, why
+from rig.files.patterns import LONGEST
+from rig.files.plain import json_bytes, plain
+from rig.store.record_shape import refuse_misshapen
+from rig.store.recordings import RecordError as RecordError
+from rig.store.recordings import log_files, programme_of, read_captures, read_rows, write_captures
+from rig.store.result_files import write_result
+from rig.values.captures import Capture
+from rig.values.logs import Log, Row
+from rig.values.readings import Floats
+from rig.values.requests import Programme
+from rig.values.run import Run
+
+SCHEMA = "kitproof run 1"
+UNFINISHED = ".unfinished-"
+#: What stands in a reserved folder until the record is written.
+HELPS = ("started.txt", "checkpoint.json", "running.lock")
+
+
+@dataclass(frozen=True)
+class Record:
+    """A run as it stands in the store."""
+
+    folder: Path
+    #: The contents of run.json.
+    document: dict[str, Any]
+
+
+def refuse_bad_serial(kit: Kit | None, serial: str) -> None:
+    """Take a serial in, wherever one enters: refuse one that is empty, is a path, or breaks the kit's pattern.
+
+    Without a kit only what could be a serial of none is refused: records of a kit that has changed stay readable.
+
+    Raises
+    ------
+    RecordError
+        Saying what was found and what is allowed.
+    """
+    plain = serial.isprintable() and len(serial) <= LONGEST and not re.match(r"\.|$", serial)
+    plain = plain and not re.search(r"[/\\]", serial)
+    if kit is None and not plain:
+        allowed = f"the serial of one unit as its record has it: printed characters, at most {LONGEST}, no folders"
+        raise RecordError(f"serial: found {serial!r}; allowed: {allowed}")
+    if kit is not None and not (plain and kit.is_serial(serial)):
+        raise RecordError(
+            f"serial {serial!r} is not one of kit {kit.name!r}; allowed: {kit.serial_pattern}, "
+            f"for example {kit.serial_example}"
+        )
+
+
+def reserve(workspace: Path, kit: Kit, serial: str) -> Path:
+    """Make the folder that a run will be written into, before anything sounds.
+
+    Raises
+    ------
+    RecordError
+        If the serial is not one of this kit, or nothing can be written there.
+    """
+    refuse_bad_serial(kit, serial)
+    home = workspace / "results" / kit.name / serial
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+        number = _number(home)
+        folder = home / f"{UNFINISHED}{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}-{number:03d}-{secrets.token_hex(2)}"
+        folder.mkdir()
+        (folder / "started.txt").write_text(now() + "\n", encoding="utf-8")
+    except OSError as error:
+        raise RecordError(f"{home}: a record could not be written there: {error.strerror or error}") from None
+    return folder
+
+
+def _number(home: Path) -> int:
+    """The next number of this serial; two runs at the same time get two numbers."""
+    number = 1 + max((record.document["run_number"] for record in readable(home)[0]), default=0)
+    while True:
+        try:
+            (home / f".number-{number:03d}").touch(exist_ok=False)
+            return number
+        except FileExistsError:
+            number += 1
+
+
+def give_back(folder: Path) -> None:
+    """Remove a reserved folder in which nothing was recorded."""
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+def save(
+    folder: Path,
+    kit: Kit,
+    serial: str,
+    run: Run,
+    about: Mapping[str, Any],
+    written: int = 0,
+) -> Record:
+    """Write a run's record into its reserved folder, sync it, rename it: no half record can ever be seen.
+
+    `about` holds what the caller knows of the run: bench, started_at, plan; `written` is how many of its captures are
+    on the disk already.
+
+    Raises
+    ------
+    RecordError
+        If it cannot be written (a full disk). What could be written stays in the unfinished folder.
+    """
+    try:
+        return _save(folder, kit, serial, run, about, written)
+    except OSError as error:
+        raise RecordError(f"{folder}: the record could not be written: {error}") from error
+
+
+def _save(
+    folder: Path,
+    kit: Kit,
+    serial: str,
+    run: Run,
+    about: Mapping[str, Any],
+    written: int,
+) -> Record:
+    home, name = folder.parent, folder.name.removeprefix(UNFINISHED)
+    document = _head(home, name, kit, serial, run, about)
+    _copy_kit(kit, folder)
+    document["results"] = [write_result(result, folder) for result in run.results]
+    document["calibrations"], document["captures"] = write_captures(run.captures, folder, written)
+    document["findings"] = [plain(finding) for finding in run.findings]
+    document["logs"] = [_log_entry(n, log, troubles, folder) for n, (log, troubles) in enumerate(run.logs, 1)]
+    for help_ in HELPS:
+        (folder / help_).unlink(missing_ok=True)
+    document["files"] = {path.relative_to(folder).as_posix(): sha256(path) for path in _files(folder)}
+    (folder / "run.json").write_bytes(json_bytes(document))
+    _sync(folder)
+    final = home / name
+    folder.rename(final)
+    sync(home)
+    return Record(final, document)
+
+
+def _head(home: Path, name: str, kit: Kit, serial: str, run: Run, about: Mapping[str, Any]) -> dict[str, Any]:
+    """What run.json says before its results."""
+    earlier = readable(home)[0]
+    return {
+        "schema": SCHEMA,
+        "run": name,
+        "run_number": int(name.split("-")[3]),
+        "serial": serial,
+        "kit": {"name": kit.name, "title": kit.title, "revision": kit.revision, "sha256": kit_sha256(kit)},
+        "software": {"kitproof": version("kitproof"), "numpy": np.__version__},
+        **about,
+        "finished_at": now(),
+        "outcome": run.outcome,
+        "stopped": run.stopped,
+        "bench_failed": run.bench_failed,
+        "bench_advice": run.bench_advice,
+        "timing": plain(run.timing),
+        "previous": _link(earlier[-1]) if earlier else None,
+    }
+
+
+def now() -> str:
+    """The time with its zone, ISO 8601, to the second."""
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def sha256(path: Path) -> str:
+    """SHA-256 of a file, in hexadecimal."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def readable(home: Path) -> tuple[list[Record], list[str]]:
+    """The records of one unit (`results/<kit>/<serial>`), oldest first, and what could not be read, in words."""
+    found, told = [], []
+    for path in sorted(home.glob("[!.]*/run.json")):
+        try:
+            found.append(_of_unit(read_record(path.parent), home))
+        except RecordError as error:
+            told.append(str(error))
+    # By number, not by time: a clock may be set back between two runs.
+    return sorted(found, key=lambda record: (record.document["run_number"], record.document["run"])), told
+
+
+def _of_unit(record: Record, home: Path) -> Record:
+    """A record that stands in the folder of its own unit; else a `RecordError`: it is never another unit's."""
+    found = (record.document["kit"]["name"], record.document["serial"])
+    if found != (home.parent.name, home.name):
+        raise RecordError(f"{record.folder / 'run.json'}: the record of {' '.join(found)} stands in another's folder")
+    return record
+
+
+def all_records(workspace: Path, kit: str = "", serial: str | None = None) -> tuple[list[Record], list[str]]:
+    """Records of a workspace, oldest first, of one kit and one serial where given, and what could not be read.
+
+    Of two records of one unit the one with the lower number is the older, whatever the clock said.
+
+    Raises
+    ------
+    RecordError
+        If the serial is none.
+    """
+    if serial is not None:
+        refuse_bad_serial(None, serial)
+    homes = sorted((workspace / "results").glob("[!.]*/[!.]*"))
+    wanted = [home for home in homes if kit in ("", home.parent.name) and serial in (None, home.name)]
+    pairs = [readable(home) for home in wanted if home.is_dir()]
+    dated = []
+    for records, _ in pairs:
+        # A run has at least the date of the one before it, however far back the clock leapt.
+        dates = accumulate((str(record.document["run"]) for record in records), max)
+        dated += list(zip(dates, records, strict=True))
+    return [record for _, record in sorted(dated, key=lambda pair: pair[0])], [w for _, told in pairs for w in told]
+
+
+def unit_records(workspace: Path, serial: str, kit: str = "") -> list[Record]:
+    """The records of one unit, oldest first, by their numbers; empty where it has none.
+
+    Raises
+    ------
+    RecordError
+        If the serial is none, or units of several kits have it.
+    """
+    found = all_records(workspace, kit, serial)[0]
+    kits = sorted({record.document["kit"]["name"] for record in found})
+    if len(kits) > 1:
+        raise RecordError(f"records of {serial!r} are there in {', '.join(kits)}; name one with --kit")
+    return found
+
+
+def unfinished(workspace: Path) -> list[Path]:
+    """Folders of runs that ended while their record was being written (a crash, a power cut)."""
+    return sorted((workspace / "results").glob(f"*/*/{UNFINISHED}*"))
+
+
+def read_record(folder: Path) -> Record:
+    """Read a record.
+
+    Raises
+    ------
+    RecordError
+        If run.json is missing, is not JSON, has a schema this version does not know, or lacks what a record holds.
+    """
+    path = folder / "run.json"
+    try:
+        document = read_json(path)
+    except FileNotFoundError:
+        raise RecordError(f"{folder}: no run.json there, so it is no record") from None
+    except OSError as error:
+        raise RecordError(f"{path}: cannot be read: {why(error)}") from None
+    except ValueError as error:
+        raise RecordError(f"{path}: not valid JSON: {error}") from None
+    found = document.get("schema") if isinstance(document, dict) else None
+    if found != SCHEMA:
+        raise RecordError(f"{path}: schema: found {str(found)[:60]!r}; this version reads {SCHEMA!r}")
+    refuse_misshapen(document, path)
+    return Record(folder, document)
+
+
+def damages(record: Record) -> list[str]:
+    """What does not fit any more: changed or missing files, a previous record that is not what it was."""
+    told = []
+    for name, expected in record.document["files"].items():
+        path = record.folder / name
+        if not path.is_file():
+            told.append(f"{name} is missing")
+        elif sha256(path) != expected:
+            told.append(f"{name} was changed after the run")
+    previous = record.document["previous"]
+    if previous:
+        path = record.folder.parent / previous["run"] / "run.json"
+        if not path.is_file():
+            told.append(f"the previous record {previous['run']} is missing")
+        elif sha256(path) != previous["sha256"]:
+            told.append(f"the previous record {previous['run']} was changed")
+    return told
+
+
+def load_captures(record: Record) -> Iterator[Capture]:
+    """The captures of a record, in the order of playing, sample for sample as they were recorded.
+
+    Raises
+    ------
+    RecordError
+        If an audio file is missing or its checksum does not fit.
+    """
+    for entry in record.document["captures"]:
+        unchanged(record, entry["file"])
+    yield from read_captures(record.folder, record.document)
+
+
+def load_rows(record: Record) -> dict[Programme, list[Row]]:
+    """The rows of a record's logs, by programme.
+
+    Raises
+    ------
+    RecordError
+        If a log is missing or its checksum does not fit.
+    """
+    rows = {}
+    for number, entry in enumerate(record.document.get("logs", ()), 1):
+        for name in entry["files"]:
+            unchanged(record, name)
+        rows[programme_of(entry["request"])] = read_rows(record.folder, number)
+    return rows
+
+
+def columns_of(record: Record, name: str) -> dict[str, Floats]:
+    """The columns of one of a record's tables, by name; a cell with nothing in it is NaN.
+
+    Raises
+    ------
+    RecordError
+        If it is missing, was changed after the run, or is not a table of numbers.
+    """
+    path = unchanged(record, name)
+    try:
+        header, *rows = csv.reader(io.StringIO(path.read_text(encoding="utf-8")))
+        cells = np.array([[float(cell or "nan") for cell in row] for row in rows]).reshape(len(rows), len(header))
+    except (ValueError, csv.Error) as error:
+        raise RecordError(f"{path}: not a table of numbers: {error}") from None
+    return dict(zip(header, cells.T.copy(), strict=True))
+
+
+def unchanged(record: Record, name: str) -> Path:
+    """Where one of a record's files stands.
+
+    Raises
+    ------
+    RecordError
+        If it is missing, was changed after the run, or is none of the record's.
+    """
+    path = record.folder / name
+    if not path.is_file() or sha256(path) != record.document["files"].get(name):
+        raise RecordError(f"{path}: missing, or changed after the run")
+    return path
+
+
+def _log_entry(number: int, log: Log, troubles: tuple[str, ...], folder: Path) -> dict[str, Any]:
+    return {
+        "request": plain(log.request),
+        "files": [path.relative_to(folder).as_posix() for path in log_files(folder, number)],
+        "rows": int(log.seconds.size),
+        "began_at": log.began_at,
+        "stopped": plain(log.stopped),
+        "troubles": list(troubles),
+    }
+
+
+def _link(record: Record) -> dict[str, str]:
+    return {"run": record.document["run"], "sha256": sha256(record.folder / "run.json")}
+
+
+def _copy_kit(kit: Kit, folder: Path) -> None:
+    for path, content in kit.files.items():
+        target = folder / "kit" / path.relative_to(kit.folder)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(content)
+
+
+def _files(folder: Path) -> list[Path]:
+    return [path for path in sorted(folder.rglob("*")) if path.is_file()]
+
+
+def _sync(folder: Path) -> None:
+    for path in (*_files(folder), *(p for p in folder.rglob("*") if p.is_dir()), folder):
+        sync(path)

@@ -1,0 +1,102 @@
+"""Reference builds: units that the designer vouches for, measured at this jig, as the centre of limits."""
+
+import json
+import re
+import shutil
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from rig.design.kit import Kit
+from rig.design.limits import reference_name
+from rig.files.disk import beside, read_json, sync, why, write_together
+from rig.store.recorded import read_curve
+from rig.store.records import Record, RecordError
+from rig.values.readings import Curve
+
+
+def write_reference(kit: Kit, runs: Sequence[Record]) -> Path:
+    """Write the mean of several runs' curves as the kit's reference; the former one is kept aside.
+
+    Only points that every run trusted are written, so the reference never reaches further than the measurements.
+
+    Raises
+    ------
+    RecordError
+        If a run is of another kit or bench, did not go through, holds no curves, changed ones or such as its own check
+        does not trust; or if the reference cannot be written (the former one stays then).
+    """
+    serials = [run.document["serial"] for run in runs]
+    if len(set(serials)) != len(serials):
+        raise RecordError(f"found {', '.join(serials)}; allowed: each unit once")
+    for run in runs:
+        if run.document["kit"]["name"] != kit.name:
+            raise RecordError(f"{run.folder}: a run of {run.document['kit']['name']}, not of {kit.name}")
+        if run.document["stopped"]:
+            raise RecordError(f"{run.folder}: did not go through: {run.document['stopped']}")
+    benches = {calibration["bench"] for run in runs for calibration in run.document["calibrations"]}
+    if len(benches) != 1:
+        raise RecordError(f"the runs are from several benches: {', '.join(sorted(benches))}")
+    contents = {reference_name(*key): _mean_table(key, curves) for key, curves in _curves(runs).items()}
+    note = {
+        "bench": benches.pop(),
+        "runs": [{"serial": run.document["serial"], "run": run.document["run"]} for run in runs],
+        "made_at": f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}",
+    }
+    contents["reference.json"] = json.dumps(note, indent=1) + "\n"
+    folder = kit.folder / "reference"
+    try:
+        _put_in_place(folder, contents)
+    except OSError as error:
+        raise RecordError(f"{folder}: the reference build could not be written: {why(error)}") from None
+    return folder
+
+
+def _put_in_place(folder: Path, contents: Mapping[str, str]) -> None:
+    """Write the files of a folder; only when the disk has all of them is the former folder kept aside."""
+    new = beside(folder)
+    try:
+        new.mkdir()
+        write_together({new / name: content for name, content in contents.items()})
+        if folder.exists():
+            folder.rename(_name_aside(folder))
+        new.rename(folder)
+    finally:
+        shutil.rmtree(new, ignore_errors=True)
+    sync(folder.parent)
+
+
+def _name_aside(folder: Path) -> Path:
+    """Where the former reference build goes; its note may be damaged, and that must not keep it from being replaced."""
+    try:
+        made_at = re.sub(r"[^0-9TZ-]", "", read_json(folder / "reference.json")["made_at"])
+    except (OSError, ValueError, KeyError, TypeError):
+        made_at = "unknown-date"
+    names = (f"reference-of-{made_at}{again}" for again in ("", *(f"-{n}" for n in range(2, 1000))))
+    return next(path for path in map(folder.with_name, names) if not path.exists())
+
+
+def _curves(runs: Sequence[Record]) -> dict[tuple[str, str, str], list[Curve]]:
+    found: dict[tuple[str, str, str], list[Curve]] = {}
+    for run in runs:
+        for result in run.document["results"]:
+            for entry in result["curves"]:
+                key, one = (result["check"], entry["quantity"], entry["subject"]), read_curve(run, entry)
+                if one.trouble:
+                    raise RecordError(f"{run.folder}: {' '.join(filter(None, key))}: {one.trouble}")
+                found.setdefault(key, []).append(one)
+    if not found:
+        raise RecordError("the runs hold no curves")
+    return found
+
+
+def _mean_table(key: tuple[str, str, str], curves: Sequence[Curve]) -> str:
+    grid = curves[0].frequency_hz
+    if any(not np.array_equal(grid, other.frequency_hz) for other in curves):
+        raise RecordError(f"{' '.join(key)}: the runs were read at different frequencies")
+    mean = np.mean([one.value for one in curves], axis=0)
+    trusted = np.all([one.valid & np.isfinite(one.value) for one in curves], axis=0)
+    rows = [f"{f:.6g},{v:.6g}\n" for f, v in zip(grid[trusted], mean[trusted], strict=True)]
+    return "frequency_hz,value\n" + "".join(rows)

@@ -1,0 +1,75 @@
+"""Records as trials: which unit was measured by whom, and what was read of it."""
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from rig.store.recorded import read_curve, read_reading
+from rig.store.records import Record, RecordError
+from rig.values.readings import Curve, Reading
+
+#: Check, quantity, subject.
+Key = tuple[str, str, str]
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One run of one unit, as far as a study needs it."""
+
+    #: The serial; a unit that was reworked is another unit from then on.
+    unit: str
+    #: A person or a jig; empty: nobody said.
+    by: str
+    run: str
+    outcome: str
+    kit_sha256: str
+    readings: Mapping[Key, Reading]
+    curves: Mapping[Key, Curve]
+
+
+def trials(
+    records: Sequence[Record], is_asked: Callable[[dict[str, Any]], bool], is_wanted: Callable[[Key], bool]
+) -> tuple[list[Trial], list[str]]:
+    """Runs as trials, in the order of the records, and what could not be read, in words.
+
+    Parameters
+    ----------
+    records
+        All records of a kit, oldest first: those before a rework tell that the unit is another one since.
+    is_asked
+        Whether a record, by its document, belongs to the study.
+    is_wanted
+        Whether a reading or curve does.
+    """
+    reworks: Counter[str] = Counter()
+    found, told = [], []
+    for record in records:
+        document = record.document
+        serial = document["serial"]
+        reworks[serial] += bool(document.get("rework"))
+        if not is_asked(document):
+            continue
+        unit = f"{serial} after rework {reworks[serial]}" if reworks[serial] else serial
+        try:
+            found.append(_trial(record, unit, is_wanted))
+        except RecordError as error:
+            told.append(f"left out: {error}")
+    return found, told
+
+
+def _trial(record: Record, unit: str, is_wanted: Callable[[Key], bool]) -> Trial:
+    document = record.document
+    readings, curves = {}, {}
+    for result in document["results"]:
+        for entry in result["readings"]:
+            key = (result["check"], entry["quantity"], entry["subject"])
+            if is_wanted(key):
+                readings[key] = read_reading(record, entry)
+        for entry in result["curves"]:
+            key = (result["check"], entry["quantity"], entry["subject"])
+            if is_wanted(key):
+                curves[key] = read_curve(record, entry)
+    return Trial(
+        unit, document.get("by", ""), document["run"], document["outcome"], document["kit"]["sha256"], readings, curves
+    )

@@ -1,0 +1,1 @@
+"""Over many units: capability, learnt masks, limits too narrow."""

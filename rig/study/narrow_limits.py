@@ -1,0 +1,194 @@
+"""Limits narrower than good units lie apart and a usual bench can tell: good units would be void, or even fail.
+
+Units are drawn from the parts' tolerances and each is given an error of a usual bench (JCGM 101:2008, 5.9). A limit has
+room when it holds nearly all of what would be read of them, and the expanded uncertainty beyond. Only numbers that the
+lumped model gives are looked at; masks are what `kitproof learn` draws.
+"""
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.circuit.channel import Channel, box_of, find_driver, impedance_ohm
+from rig.circuit.driver import qts
+from rig.circuit.fit import default_parameters
+from rig.circuit.held import held_uncertainty
+from rig.circuit.nearest import nearest_good_unit, remaining
+from rig.circuit.radiation import microphone_at, pressure_pa
+from rig.circuit.tolerance import draw
+from rig.design.kit import Kit
+from rig.design.limits import Limit
+from rig.signals.divider import load_uncertainties, one_load_errors
+from rig.signals.levels import REFERENCE_PRESSURE_PA, db
+from rig.signals.uncertainty import DB_PER_PART, combined
+from rig.values.readings import Floats
+
+#: A usual bench (common practice, no source). Relative standard uncertainties: of marked resistors, of a meter, of a
+#: microphone; the resistors; leads that nobody measured.
+RESISTOR_U, METER_U, MICROPHONE_U = 0.005, 0.005, 0.25 / DB_PER_PART
+SENSE_OHM, LOAD_OHM, LEAD_U_OHM = 10.0, 8.2, 0.1 / math.sqrt(3)
+ERRORS = one_load_errors(
+    LOAD_OHM, LOAD_OHM * RESISTOR_U, SENSE_OHM, SENSE_OHM * RESISTOR_U, LEAD_U_OHM, sense_in="return"
+)
+LEVEL_U_DB = DB_PER_PART * float(combined(MICROPHONE_U, METER_U))
+#: Units drawn: all of them must have room, and what is read of them but for so many in a thousand on either side.
+UNITS, BEYOND = 1000, 2
+#: Frequencies an octave: of the impedance, of levels, of the fit to the leads' sweep; what a fit reaches up to.
+IMPEDANCE_POINTS, LEVEL_POINTS, FIT_POINTS, FIT_UP_TO_FS = 6, 4, 12, 8.0
+
+
+@dataclass(frozen=True)
+class Reach:
+    """What a quantity reads of good units on a usual bench."""
+
+    check: str
+    quantity: str
+    subject: str
+    unit: str
+    lowest: float
+    highest: float
+
+
+def without_room(kit: Kit) -> tuple[str, ...]:
+    """As `narrow_limits`; what keeps it from being worked out is a line too, for no run must be lost to a warning."""
+    try:
+        return narrow_limits(kit)
+    except Exception as error:
+        return (f"whether limits leave good units room cannot be worked out: {type(error).__name__}: {error}",)
+
+
+def narrow_limits(kit: Kit) -> tuple[str, ...]:
+    """One line of words for each limit of a kit that has no room: which, how wide it is, and what it would need."""
+    needed: dict[tuple[str, str], list[Reach]] = {}
+    for reach in reaches(kit):
+        limits = kit.limits.get(reach.check, {})
+        own = f"{reach.quantity} {reach.subject}"
+        key = own if own in limits else reach.quantity
+        if key in limits:
+            needed.setdefault((reach.check, key), []).append(reach)
+    return tuple(
+        line for (check, key), some in needed.items() for line in _too_narrow(check, key, kit.limits[check][key], some)
+    )
+
+
+def _too_narrow(check: str, key: str, limit: Limit, reach: Sequence[Reach]) -> Iterator[str]:
+    lowest, highest = min(one.lowest for one in reach), max(one.highest for one in reach)
+    unit, where = reach[0].unit, f'limits.{check}."{key}"'
+    why = "good units, measured on a usual bench, need"
+    if limit.around == "design" and limit.align_within_db is not None:
+        if limit.align_within_db < max(-lowest, highest):
+            yield (
+                f"{where}: align_within_db = {limit.align_within_db:g} is too narrow: {why} {max(-lowest, highest):.2g}"
+            )
+        return
+    sides = (("lower", limit.lower, lowest, 1), ("upper", limit.upper, highest, -1))
+    short = [(name, now, need) for name, now, need, inward in sides if now is not None and (now - need) * inward > 0]
+    if short:
+        stated = " and ".join(f"{name} = {now:g}" for name, now, _ in short)
+        wanted = " and ".join(f"{name} = {need:.3g}" for name, _, need in short)
+        yield f"{where}: {stated} {unit}".rstrip() + f" is too narrow: {why} {wanted}"
+
+
+def reaches(kit: Kit) -> tuple[Reach, ...]:
+    """What the lumped model gives of every channel and pair, as the checks call it."""
+    found: list[Reach] = []
+    levels: dict[str, Floats] = {}
+    for n, spec in enumerate(kit.channels):
+        model, random = spec.model(), np.random.default_rng([3, n])
+        drawn = draw(model, random, UNITS)
+        found += _electrical(kit, model, drawn, random)
+        low, high = _level_band(kit)
+        if spec.band[0] <= low and spec.band[1] >= high:
+            level, design = (_level_db(kit, one, low, high) for one in (drawn, model))
+            levels[spec.name] = level
+            found.append(_reach("response", "sensitivity", spec.name, "dB SPL", level, LEVEL_U_DB, random))
+            shift = level - design
+            found.append(_reach("response", "free-field level", spec.name, "dB", shift, LEVEL_U_DB, random))
+    for a, b in kit.alike():
+        if a.name in levels and b.name in levels:
+            apart = levels[a.name] - levels[b.name]
+            subject = f"{a.name} against {b.name}"
+            found.append(_reach("response", "mean match", subject, "dB", apart, 0.0, np.random.default_rng(4)))
+    return tuple(found)
+
+
+def _electrical(kit: Kit, model: Channel, drawn: Channel, random: np.random.Generator) -> Iterator[Reach]:
+    """Of the impedance: its minimum, what is fitted to it, what parts leave over of it."""
+    grid = _grid(kit.sweeps.leads.start_hz, kit.sweeps.leads.stop_hz, IMPEDANCE_POINTS)
+    lowest = np.min(np.abs(impedance_ohm(drawn, grid)), axis=1)
+    u = _ohm_u(float(np.median(lowest)))
+    for check in ("leads", "impedance"):
+        yield _reach(check, "lowest impedance", model.name, "ohm", lowest, u, random)
+    name = min(kit.channel(model.name).drivers, key=lambda spec: spec.band_hz[0]).name
+    values, of_bench = _parameters(drawn, name), _of_bench(model, name)
+    fit_hz = _grid(kit.sweeps.leads.start_hz, FIT_UP_TO_FS * float(find_driver(model, name).fs_hz), FIT_POINTS)
+    names = [one for one in default_parameters(model, name) if one != "le_exponent"]
+    held = held_uncertainty(model, name, fit_hz, names)
+    for (check, quantity, fitted, unit), value in values.items():
+        whole = float(np.median(value)) * math.hypot(held.get(fitted, 0.0), of_bench.get(fitted, 0.0))
+        yield _reach(check, quantity, f"{model.name} {name}", unit, value, whole, random)
+    ohm = impedance_ohm(model, grid).reshape(-1)
+    changes = np.array([(p0 + p1 * ohm + p2 * ohm**2) / ohm for p0, p1, p2 in ERRORS])
+    left = remaining(nearest_good_unit(model, grid, ohm), changes)
+    misfit = 100 * math.sqrt(float(np.sum(np.abs(left) ** 2)) / grid.size)
+    yield Reach("parts", "parts misfit", model.name, "%", 0.0, 2 * misfit)
+
+
+def _parameters(drawn: Channel, name: str) -> dict[tuple[str, str, str, str], Floats]:
+    """Check, quantity, what the fit calls it, unit -> values of the drawn units, shape (units,)."""
+    driver = find_driver(drawn, name)
+    box = box_of(drawn, driver)
+    values = {
+        ("impedance", "Re", "re_ohm", "ohm"): driver.re_ohm,
+        ("impedance", "fs", "fs_hz", "Hz"): driver.fs_hz,
+        ("impedance", "Qts", "qts", ""): qts(driver),
+    }
+    if box.kind == "vented":
+        values |= {(check, "box tuning", "tuning_hz", "Hz"): box.tuning_hz for check in ("impedance", "leak")}
+    if box.kind == "closed":
+        stiffer = np.sqrt(1 + np.asarray(driver.vas_m3) / box.volume_m3)
+        values[("leak", "box resonance", "fc_hz", "Hz")] = driver.fs_hz * stiffer
+        values[("leak", "Qtc", "qtc", "")] = qts(driver) * stiffer
+    return {key: np.broadcast_to(np.asarray(value, np.float64).reshape(-1), UNITS) for key, value in values.items()}
+
+
+def _of_bench(model: Channel, name: str) -> dict[str, float]:
+    """Relative standard uncertainty from the calibration: of Re, and of Q, to which what lies in series adds."""
+    re_ohm = float(find_driver(model, name).re_ohm)
+    of_q = math.sqrt(sum(p0**2 for p0, _, _ in ERRORS)) / re_ohm
+    return {"re_ohm": _ohm_u(re_ohm) / re_ohm, "qts": of_q, "qtc": of_q}
+
+
+def _ohm_u(ohm: float) -> float:
+    return float(load_uncertainties(ERRORS, ohm)[0])
+
+
+def _level_band(kit: Kit) -> tuple[float, float]:
+    """Where the sensitivity is read, and the free-field level is aligned."""
+    low, high = kit.checks.get("response", {}).get("sensitivity_hz", (500.0, 4000.0))
+    return float(low), float(high)
+
+
+def _level_db(kit: Kit, channel: Channel, low_hz: float, high_hz: float) -> Floats:
+    """Mean level at the first position for 2.83 V at 1 m, shape (units,)."""
+    place = kit.positions[0]
+    microphone = microphone_at(place.distance_m, place.angle_deg)
+    pressure = np.abs(pressure_pa(channel, _grid(low_hz, high_hz, LEVEL_POINTS), 2.83, microphone))
+    level = np.mean(np.atleast_2d(db(pressure / REFERENCE_PRESSURE_PA)), axis=1)
+    return np.asarray(level + db(place.distance_m))
+
+
+def _reach(
+    check: str, quantity: str, subject: str, unit: str, value: Floats, u: float, random: np.random.Generator
+) -> Reach:
+    """What is read of drawn units on benches with errors of their own, and the expanded uncertainty beyond."""
+    read = value + u * random.standard_normal(value.shape)
+    lowest, highest = np.quantile(read, [BEYOND / 1000, 1 - BEYOND / 1000])
+    lowest, highest = min(lowest - 2 * u, np.min(value)), max(highest + 2 * u, np.max(value))
+    return Reach(check, quantity, subject, unit, float(lowest), float(highest))
+
+
+def _grid(low_hz: float, high_hz: float, points_per_octave: int) -> Floats:
+    return np.geomspace(low_hz, high_hz, max(2, round(math.log2(high_hz / low_hz) * points_per_octave)))

@@ -1,0 +1,1 @@
+"""What travels through the house: requests, captures, logs, readings, verdicts, findings, the run and its events."""

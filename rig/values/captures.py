@@ -1,0 +1,161 @@
+"""What came back from the bench for a sweep, and what turns its samples into volts, pascals and ohms."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.signals.correction import without_response
+from rig.values.readings import Floats
+from rig.values.requests import Sweep
+
+
+class Untrusted(Exception):
+    """A measurement that cannot be trusted; its message says why. The verdict becomes void, never pass or fail."""
+
+
+@dataclass(frozen=True)
+class KnownLoad:
+    """Ratio of the two electrical inputs' gains, found by sweeping a known resistor in place of the unit.
+
+    `ratio` is (second input's reading) / (what circuit theory says it should read), relative to the first input.
+    """
+
+    #: Shape (n,), ascending.
+    frequency_hz: Floats
+    #: Complex, shape (n,).
+    ratio: NDArray[np.complex128]
+    #: The resistor that was used.
+    load_ohm: float
+    #: ISO 8601 with zone.
+    made_at: str
+    #: What clips and cables add in series, and what is stray across the load; shape (n,). None: taken for nothing.
+    lead_ohm: NDArray[np.complex128] | None = None
+    stray_siemens: NDArray[np.complex128] | None = None
+    #: Standard uncertainty of a load Z: the root of the sum of |p0 + p1 Z + p2 Z**2|**2, one (p0, p1, p2) for each
+    #: cause. Empty: not known.
+    errors: tuple[tuple[float, float, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class MicrophoneResponse:
+    """What a microphone reads too much over frequency, shape (n,), ascending; held beyond its ends."""
+
+    frequency_hz: Floats
+    decibel: Floats
+    #: None: not known; then it is taken for none.
+    degrees: Floats | None = None
+    #: Name of the file that it was read from.
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class OwnHarmonics:
+    """What the sound card itself adds to a sweep: levels of its harmonics over the fundamental."""
+
+    #: RMS at the output.
+    level_v: float
+    #: Of the fundamental, shape (n,).
+    frequency_hz: Floats
+    #: Of order 2 and up, in dB over the fundamental, shape (orders, n); NaN where none can be told.
+    decibel: Floats
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """What turns samples into volts, pascals and ohms on this bench."""
+
+    #: Volts per unit of full scale at each input role ("microphone", "loopback", "drive", "sense").
+    input_volts: dict[str, float]
+    #: Volts at the card's output for a sample of 1.0.
+    output_volts: float
+    #: None: the microphone is not calibrated and levels are relative.
+    microphone_v_per_pa: float | None = None
+    #: +1 or -1: sign of the voltage for a pressure rise; None: not known, so nothing absolute can be said.
+    microphone_sign: int | None = None
+    sense_ohm: float | None = None
+    #: "source": resistor between output and load; "return": between load and ground.
+    sense_in: str = "return"
+    known_load: KnownLoad | None = None
+    #: Which bench this is; a reference build counts only on the bench it was measured on.
+    bench: str = ""
+    #: Air temperature at the bench; None: not measured.
+    air_celsius: float | None = None
+    #: Relative standard uncertainty of `input_volts`, by role, and of `output_volts`; absent or None: not known.
+    input_uncertainty: dict[str, float] = field(default_factory=dict)
+    output_uncertainty: float | None = None
+    #: Relative standard uncertainty of sound pressure, from the microphone to the samples; None: not known.
+    microphone_uncertainty: float | None = None
+    microphone_response: MicrophoneResponse | None = None
+    #: What the loopback reads over what was asked for, in dB, when it was calibrated; None: it was not.
+    loopback_db: float | None = None
+    own_harmonics: OwnHarmonics | None = None
+    #: Kind of calibration -> when it was made, ISO 8601 with zone.
+    made_at: dict[str, str] = field(default_factory=dict)
+    #: Kind of calibration -> why it must not be relied on, and the command that makes it anew.
+    doubts: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Capture:
+    """What came back for a request. Samples are as the converter gave them: full scale is 1.0.
+
+    Two captures are never equal: each is one event in the air.
+    """
+
+    request: Sweep
+    #: Shape (inputs, frames), float32, never changed.
+    samples: NDArray[np.float32]
+    #: Role of each row of `samples`.
+    inputs: tuple[str, ...]
+    #: As read back from the device, not as asked.
+    sample_rate_hz: float
+    calibration: Calibration
+    #: 1 for the first try; a repeat after a disturbance counts up.
+    attempt: int = 1
+    #: What the driver reported ("input overflow", ...). Flags prove nothing by their absence.
+    flags: tuple[str, ...] = ()
+    #: Roles that a device of their own recorded, whose clock is not the playing one (`rig.verdict.clocks`).
+    other_clock: tuple[str, ...] = ()
+
+    @property
+    def doubts(self) -> Mapping[str, str]:
+        """Kind of calibration -> why what rests on it must not be relied on."""
+        return self.calibration.doubts
+
+    def has(self, role: str) -> bool:
+        """Whether an input with this role was recorded."""
+        return role in self.inputs
+
+    def volts(self, role: str) -> Floats:
+        """Voltage at an input, shape (frames,).
+
+        Raises
+        ------
+        Untrusted
+            If no input has this role.
+        """
+        if role not in self.inputs:
+            raise Untrusted(f"no input with the role {role!r}; this bench records {', '.join(self.inputs)}")
+        row: Floats = self.samples[self.inputs.index(role)].astype(np.float64)
+        return row * self.calibration.input_volts.get(role, 1.0)
+
+    def pascal(self) -> Floats:
+        """Sound pressure at the microphone, shape (frames,); in volts when the microphone is not calibrated.
+
+        The microphone's own response is taken out where it is known. The sign is right only when the calibration knows
+        the microphone chain's sign.
+        """
+        volts = _even_volts(self).copy() if self.calibration.microphone_response else self.volts("microphone")
+        return volts * ((self.calibration.microphone_sign or 1) / (self.calibration.microphone_v_per_pa or 1.0))
+
+
+@lru_cache(maxsize=4)
+def _even_volts(capture: Capture) -> Floats:
+    """Voltage of the microphone without its own response; several checks ask for it."""
+    response = capture.calibration.microphone_response
+    assert response is not None
+    curve = (response.frequency_hz, response.decibel, response.degrees)
+    return without_response(capture.volts("microphone"), capture.sample_rate_hz, *curve)

@@ -1,0 +1,83 @@
+"""What came back from the bench for a programme: rows of a log."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.values.readings import Floats
+from rig.values.requests import Programme
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row of a log: what was measured over the last few seconds. What is missing is NaN or absent, never stale."""
+
+    #: Since the programme began, by a clock that nobody sets; gaps of an interrupted soak count.
+    seconds: float
+    #: ISO 8601 with zone.
+    clock: str
+    #: "cold", "ramp", "playing", "rest"; "gap" on the first row after an interruption.
+    state: str
+    #: Column -> value. Columns are `<quantity>.<subject>`: "celsius.heat sink", "drive_v.left", "level_db.63",
+    #: "gain_db.left.63", "coil_ohm.left", "coil_ohm_u.left".
+    values: dict[str, float]
+    #: Role of an instrument -> its answer as it came.
+    answers: dict[str, str] = field(default_factory=dict)
+    #: What happened on the bench in this row, in words; empty: nothing.
+    event: str = ""
+    #: Why the programme ended with this row before its time; empty: it did not.
+    guard: str = ""
+    #: As of a `Calibration`: a soak may go on with another one than it began with.
+    doubts: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Stop:
+    """Why a programme ended before its time."""
+
+    #: "fail": the unit left what it must keep to; "void": nothing can be said of it any more; "settled": all is known.
+    kind: Literal["fail", "void", "settled"]
+    words: str
+    #: Seconds of the programme.
+    seconds: float
+
+
+@dataclass(frozen=True, eq=False)
+class Log:
+    """What came back for a programme: its rows as columns."""
+
+    request: Programme
+    #: Shape (rows,).
+    seconds: Floats
+    states: tuple[str, ...]
+    #: Column -> shape (rows,), NaN where there was nothing.
+    columns: dict[str, Floats]
+    #: (seconds, words) of the rows with an event.
+    events: tuple[tuple[float, str], ...] = ()
+    stopped: Stop | None = None
+    #: ISO 8601 with zone, of the first row.
+    began_at: str = ""
+    #: Those of all its rows.
+    doubts: Mapping[str, str] = field(default_factory=dict)
+
+    def column(self, name: str) -> Floats:
+        """A column, shape (rows,); NaN all along where there is no such column."""
+        return self.columns.get(name, np.full(self.seconds.size, np.nan))
+
+    def is_state(self, state: str) -> NDArray[np.bool_]:
+        """Whether each row is in this state, shape (rows,)."""
+        return np.array([found == state for found in self.states], dtype=np.bool_)
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """Where a guarded temperature is going, in kelvin above ambient."""
+
+    role: str
+    rise_k: float
+    #: Predicted steady state and its standard uncertainty; NaN while too little was seen.
+    steady_k: float = float("nan")
+    steady_u_k: float = float("nan")

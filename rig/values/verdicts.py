@@ -1,0 +1,67 @@
+"""What the limits say of readings, and of a check as a whole."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from rig.values.readings import CheckReadings, Floats
+
+
+@dataclass(frozen=True)
+class Mask:
+    """Lower and upper limit over frequency, shape (n,); -inf or +inf where a side is open."""
+
+    frequency_hz: Floats
+    lower: Floats
+    upper: Floats
+    #: The curve the mask was drawn around, for figures; None for a mask from a file.
+    centre: Floats | None = None
+
+
+Outcome = Literal["pass", "fail", "void"]
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What one limit says of one reading."""
+
+    quantity: str
+    subject: str
+    outcome: Outcome
+    #: The reading: for a curve, its value where the margin is the smallest part of the window (`limits.worst_point`).
+    value: float
+    unit: str
+    #: Distance to the nearest limit, in `unit`; negative is outside; NaN when void.
+    margin: float
+    #: Where on a curve that is; NaN for numbers.
+    at_hz: float
+    #: The limit in words.
+    limit: str
+    #: Why it is void, or what is wrong, in words; empty on pass.
+    reason: str
+    #: Standard uncertainty of the value; NaN where it is not known.
+    uncertainty: float = float("nan")
+    #: Probability that the true value conforms; for a curve the smallest over its points; NaN where it is not known.
+    conformity: float = float("nan")
+    #: The value in words, where the check gave any.
+    said: str = ""
+    #: Void for want of quiet or of signal: another capture may tell.
+    may_pass: bool = False
+    #: For figures: the mask that the curve was held against and the shift that was taken out of it.
+    mask: Mask | None = None
+    shift_db: float = 0.0
+    #: What the uncertainty is made of, by name; empty where the check does not tell.
+    parts: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """What a check read, and what the limits say of it."""
+
+    name: str
+    title: str
+    outcome: Outcome
+    #: Why it is void as a whole; empty when its verdicts tell.
+    reason: str
+    read: CheckReadings
+    verdicts: tuple[Verdict, ...]

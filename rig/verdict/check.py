@@ -1,0 +1,141 @@
+"""What a check is, for everybody who handles checks without knowing any of them."""
+
+import importlib.util
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from types import ModuleType
+from typing import Any, Protocol, cast
+
+from rig.design.kit import Kit
+from rig.files.tables import Table, TableError, checked
+from rig.values.captures import Capture
+from rig.values.logs import Log
+from rig.values.readings import CheckReadings
+from rig.values.requests import Request
+
+
+class Check(Protocol):
+    """A module under `checks/`: a settings schema and two functions."""
+
+    #: The name a kit lists it by.
+    NAME: str
+    #: What it proves, in a builder's words.
+    TITLE: str
+    #: True: nothing louder is played unless this check passes.
+    GATE: bool
+    Settings: type[Table]
+
+    def requests(self, kit: Kit, settings: Any) -> Sequence[Request]:
+        """What it needs from the bench."""
+        ...
+
+    def read(self, captures: Sequence[Any], settings: Any, kit: Kit) -> CheckReadings:
+        """Readings of the captures (of sweeps) and logs (of programmes): pure, and no limit is known here.
+
+        Raises
+        ------
+        Untrusted
+            If nothing at all can be said.
+        """
+        ...
+
+
+class ListedCheck:
+    """A check as a kit lists it: the module and the kit's settings for it."""
+
+    def __init__(self, name: str, check: Check, settings: Table) -> None:
+        self.name = name
+        self.check = check
+        self.settings = settings
+
+    def requests(self, kit: Kit) -> tuple[Request, ...]:
+        """The check's requests under the kit's settings.
+
+        Raises
+        ------
+        TableError
+            If the check fails to name them.
+        """
+        try:
+            return tuple(self.check.requests(kit, self.settings))
+        except (TableError, KeyboardInterrupt):
+            raise
+        except BaseException as error:
+            raise TableError(
+                f"{kit.folder / 'kit.toml'}: checks.{self.name}: the check {self.check.NAME!r} failed when asked what "
+                f"it needs: {error_words(error)}"
+            ) from error
+
+    def read(self, captures: Sequence[Capture | Log], kit: Kit) -> CheckReadings:
+        """The check's readings under the kit's settings."""
+        return self.check.read(captures, self.settings, kit)
+
+
+def error_words(error: BaseException) -> str:
+    """Kind and message of an error; an error of a check's own may fail to give a message."""
+    try:
+        return f"{type(error).__name__}: {error}"
+    except Exception:
+        return type(error).__name__
+
+
+REQUIRED = ("NAME", "TITLE", "GATE", "Settings", "requests", "read")
+
+
+def listed_checks(kit: Kit, known: Sequence[Check], plan: str = "") -> list[ListedCheck]:
+    """The checks that a kit lists for a plan, in its order, with settings validated; those of other plans too.
+
+    A kit may list one check several times under names of its own, with `check = "<name>"`.
+
+    Raises
+    ------
+    TableError
+        Naming the kit's file, the key, what was found and what is allowed.
+    """
+    by_name = {check.NAME: check for check in known}
+    path = kit.folder / "kit.toml"
+    listed = []
+    for name, table in kit.checks.items():
+        wanted = table.get("check", name)
+        if wanted not in by_name:
+            raise TableError(f"{path}: checks.{name}: found check {wanted!r}; allowed: {', '.join(sorted(by_name))}")
+        values = {key: value for key, value in table.items() if key != "check"}
+        check = by_name[wanted]
+        listed.append(ListedCheck(name, check, checked(check.Settings, values, path, f"checks.{name}")))
+    planned = kit.planned(plan)[1]
+    return [check for check in listed if check.name in planned]
+
+
+def workspace_checks(workspace: Path) -> list[Check]:
+    """Checks of the workspace's own, from `<workspace>/checks/*.py`; empty when the folder is the project's.
+
+    Raises
+    ------
+    TableError
+        If a file cannot be run or lacks a part of a check.
+    """
+    folder = workspace / "checks"
+    if (folder / "__init__.py").exists():
+        return []
+    return [_load(path) for path in sorted(folder.glob("*.py"))]
+
+
+def _load(path: Path) -> Check:
+    name = f"workspace_check_{path.stem}"
+    spec = importlib.util.spec_from_file_location(name, path)
+    if spec is None or spec.loader is None:
+        raise TableError(f"{path}: cannot be read as a Python file")
+    module: ModuleType = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    try:
+        spec.loader.exec_module(module)
+    except KeyboardInterrupt:
+        raise
+    except BaseException as error:
+        # A script may also call sys.exit.
+        raise TableError(f"{path}: {error_words(error)}") from error
+    missing = [part for part in REQUIRED if not hasattr(module, part)]
+    if missing:
+        raise TableError(f"{path}: a check needs {', '.join(REQUIRED)}; missing: {', '.join(missing)}")
+    return cast(Check, module)

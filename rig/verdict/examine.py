@@ -1,0 +1,134 @@
+"""From captures to verdicts, pure: live runs and archives go the same way."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from rig.design.kit import Kit
+from rig.design.trust import BenchPart, doubt, rests_on
+from rig.design.uncertainty_budget import with_repeatability
+from rig.signals import alteration, integrity, marks, quiet
+from rig.values.captures import Capture, Untrusted
+from rig.values.logs import Log
+from rig.values.readings import CheckReadings
+from rig.values.requests import Request
+from rig.values.verdicts import CheckResult, Verdict
+from rig.verdict import clocks
+from rig.verdict.check import ListedCheck, error_words
+from rig.verdict.judge import judge, outcome_of
+from rig.verdict.responses import form_troubles
+
+
+def capture_integrity(capture: Capture) -> integrity.Integrity:
+    """What the samples themselves say of a capture: lost samples, clock, clipping, silence.
+
+    The electrical reference is the loopback, or on the leads the drive input; without either the marks must do.
+    """
+    request = capture.request
+    rows = [capture.inputs.index(role) for role in ("loopback", "drive") if capture.has(role)]
+    layout = request.layout(capture.sample_rate_hz)
+    other = [capture.inputs.index(role) for role in capture.other_clock if capture.has(role)]
+    row = rows[0] if rows and rows[0] not in other else None
+    return integrity.inspect(capture.samples, layout, row, inputs=capture.inputs, other_clock=other)
+
+
+def capture_troubles(capture: Capture) -> tuple[str, ...]:
+    """Everything that speaks against a capture: the driver's flags and the samples."""
+    flags = tuple(f"the sound driver reported: {flag}" for flag in capture.flags)
+    if malformed := form_troubles(capture):
+        return flags + malformed
+    if capture.request.is_silence:
+        timing = capture_integrity(capture).troubles if capture.request.marks else ()
+        return flags + tuple(dict.fromkeys((*timing, *quiet.silence_troubles(capture.samples, capture.inputs))))
+    found = capture_integrity(capture)
+    return flags + (found.troubles or capture_alterations(capture, found))
+
+
+def capture_alterations(capture: Capture, found: integrity.Integrity) -> tuple[str, ...]:
+    """What an operating system did to the rows of a sound capture: automatic gain, noise suppression, resampling."""
+    request, one_clock = capture.request, clocks.on_playing_clock(capture)
+    layout = request.layout(capture.sample_rate_hz)
+    told = []
+    for n, role in enumerate(capture.inputs):
+        if n not in found.silent_rows:
+            row, late = one_clock.samples[n], found.arrivals[n]
+            if role in capture.other_clock:
+                late, _ = marks.arrival(row, layout, clocks.LONGEST_DELAY_S)
+            told += [f"{role}: {words}" for words in alteration.alterations(row, layout, late)]
+    return tuple(told)
+
+
+def _on_one_clock(found: Capture | Log, heard: Sequence[Capture]) -> Capture | Log:
+    return clocks.on_one_clock(found, heard) if isinstance(found, Capture) else found
+
+
+def void(listed: ListedCheck, reason: str) -> CheckResult:
+    """The result of a check of which nothing is proved."""
+    return CheckResult(listed.name, listed.check.TITLE, "void", reason, CheckReadings(), ())
+
+
+def examine(
+    listed: ListedCheck,
+    needed: Sequence[Request],
+    captures: Mapping[Request, Capture | Log],
+    troubles: dict[Request, tuple[str, ...]],
+    kit: Kit,
+    partial: bool = False,
+    bench_doubts: Mapping[BenchPart, str] | None = None,
+) -> CheckResult:
+    """Read one check and judge it; `partial` when `needed` is only a part of what the check asks for.
+
+    `captures` holds the last attempt at each request, `troubles` what speaks against it. A missing or disturbed
+    capture makes the check void before anything is read. What rests on a part of the bench that is in doubt
+    (`rig.bench_check.symptoms.bench_doubts`) is void; what does not is judged all the same.
+    """
+    for request in needed:
+        if request not in captures:
+            return void(listed, f"not measured: {request}")
+        if troubles[request]:
+            return void(listed, f"{request}: {'; '.join(troubles[request])}")
+    own = [capture for request in needed if isinstance(capture := captures[request], Capture)]
+    heard = [capture for capture in captures.values() if isinstance(capture, Capture)]
+    doubtful = next(filter(None, (doubt(listed.check.NAME, captures[request].doubts) for request in needed)), "")
+    if doubtful := doubtful or clocks.apart(heard, own):
+        return void(listed, doubtful)
+    limits = kit.limits.get(listed.name, {})
+    try:
+        read = listed.read([_on_one_clock(captures[request], heard) for request in needed], kit)
+        read = with_repeatability(read, kit.repeatability.get(listed.name, {}))
+        read = replace(read, remarks=(*read.remarks, *clocks.remarks(heard, own)))
+        bench = next((capture.calibration.bench for capture in own), "")
+        judged = judge(read, limits, kit.folder, listed.name, bench, partial, kit.decision, kit.files)
+    except Untrusted as error:
+        return void(listed, str(error))
+    except KeyboardInterrupt:
+        raise
+    except BaseException as error:
+        # A mistake in a check (a workspace may bring its own; it may even call sys.exit), or readings that nothing can
+        # be held against: it proves nothing about the unit and loses no run.
+        return void(listed, f"the check itself failed: {error_words(error)}")
+    verdicts = tuple(without_doubtful(judged, listed.check.NAME, bench_doubts or {}))
+    outcome = outcome_of([verdict.outcome for verdict in verdicts])
+    reason = "" if verdicts else "the kit sets no limit for this check, so it proves nothing"
+    return CheckResult(listed.name, listed.check.TITLE, outcome, reason, read, verdicts)
+
+
+def without_doubtful(verdicts: Sequence[Verdict], check: str, doubts: Mapping[BenchPart, str]) -> list[Verdict]:
+    """Verdicts, void where they rest on a part of the bench that is in doubt.
+
+    Parameters
+    ----------
+    check : str
+        NAME of the check.
+    doubts : mapping
+        Part of the bench -> what speaks against it.
+    """
+    aligned = {(v.quantity.removesuffix(" shift"), v.subject) for v in verdicts if v.quantity.endswith(" shift")}
+    left = []
+    for verdict in verdicts:
+        is_shape = (verdict.quantity, verdict.subject) in aligned
+        spoilt = [words for part, words in doubts.items() if rests_on(check, verdict.quantity, part, is_shape)]
+        if spoilt and verdict.outcome != "void":
+            reason = f"the bench is in doubt: {'; '.join(dict.fromkeys(spoilt))}"
+            verdict = replace(verdict, outcome="void", reason=reason, margin=float("nan"), may_pass=False)
+        left.append(verdict)
+    return left

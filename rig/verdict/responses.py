@@ -1,0 +1,435 @@
+"""What several checks need of one capture: the acoustic response of a channel, found once and shared."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import scipy
+from numpy.typing import NDArray
+
+from rig.circuit.channel import Channel
+from rig.circuit.radiation import Position, driver_pressure_pa, microphone_at
+from rig.circuit.units import speed_of_sound_m_s
+from rig.design.kit import Kit
+from rig.signals import deconvolution, marks, stimulus, sweep, timing
+from rig.signals.disturbance import noise_before, noise_of_the_moment
+from rig.signals.gating import Gated, gate
+from rig.signals.levels import db
+from rig.signals.noise import power_spectral_density
+from rig.signals.smoothing import log_frequency_grid, mean_of_lines, smooth_power
+from rig.values.captures import Capture, Untrusted
+from rig.values.readings import Floats
+from rig.values.requests import Sweep
+
+Complex = NDArray[np.complex128]
+#: As the captures are: what is computed of all of one, before it is cut to what is wanted.
+Singles = NDArray[np.float32]
+Complex64 = NDArray[np.complex64]
+
+#: What an input may be connected to.
+ROLES = ("microphone", "loopback", "drive", "sense")
+#: Longest latency of the equipment that is looked for.
+LONGEST_DELAY_S = 1.0
+#: Kept of the impulse response: before the electrical time zero, and after it.
+BEFORE_S = 0.05
+AFTER_S = 0.35
+#: The loopback may stray so far from the level that was asked for, or somebody has turned a knob: where bench.toml's
+#: volts are all that is known, and from what a loopback calibration found.
+OUTPUT_WITHIN_DB, CALIBRATED_WITHIN_DB = 1.0, 0.2
+#: The stimulus is sought in means of so many samples, if its sweep begins below this part of the sample rate.
+COARSE = 4
+COARSE_BELOW = 48
+
+
+@dataclass(frozen=True, eq=False)
+class Acoustic:
+    """Impulse response between the voltage at the leads and the microphone."""
+
+    #: Shape (frames,), pascal per volt (per second of impulse); volt per volt with an uncalibrated microphone.
+    impulse: Floats
+    sample_rate_hz: float
+    #: Time of the electrical event in `impulse`, in seconds from its first frame.
+    zero_s: float
+    #: True: `zero_s` is the loopback's, so the arrival is a true time of flight.
+    timed: bool
+    #: When the sound begins, in seconds from the first frame; NaN when nothing stands out of the noise.
+    arrival_s: float
+    #: Squared spectrum of what the capture was divided by, at the frequencies of `judged_grid`, 24 an octave.
+    reference_power: Floats
+    #: What it was read from.
+    capture: Capture
+
+
+def judged_grid(request: Sweep, points_per_octave: int) -> Floats:
+    """The frequencies a curve is read at: evenly spaced on a logarithmic axis, both ends of the sweep included."""
+    grid = log_frequency_grid(request.start_hz, request.stop_hz, points_per_octave)
+    return np.unique(np.append(grid[grid < request.stop_hz * 0.999], request.stop_hz))
+
+
+def form_troubles(capture: Capture) -> tuple[str, ...]:
+    """Why nothing could be read from a capture, in words: its shape, its inputs, its rate, its numbers."""
+    samples, inputs = capture.samples, capture.inputs
+    rate_hz = capture.sample_rate_hz
+    if not (math.isfinite(rate_hz) and rate_hz > 0):
+        return (f"a sample rate of {rate_hz:g} Hz was found; allowed is a number above 0",)
+    if samples.ndim != 2 or samples.shape[0] != len(inputs) or not samples.size:
+        return (f"samples of shape {samples.shape} were found; allowed is a row for each of {len(inputs)} inputs",)
+    wrong = [role for role in dict.fromkeys(inputs) if role not in ROLES or inputs.count(role) > 1]
+    wrong += [role for role in capture.other_clock if role not in inputs]
+    if wrong:
+        return (
+            f"inputs {', '.join(inputs)} were found ({', '.join(wrong)}); allowed: each of {', '.join(ROLES)} once",
+        )
+    if samples.dtype.kind != "f" or not np.all(np.isfinite(samples)):
+        return (f"the capture holds values that are not finite ({capture.request})",)
+    return ()
+
+
+def quiet_part(capture: Capture) -> slice:
+    """Of a recording of silence what lies between its marks and the room's answer to them; all where it has none.
+
+    Raises
+    ------
+    Untrusted
+        If the capture does not hold all of it.
+    """
+    if not capture.request.marks:
+        return slice(0, capture.samples.shape[1])
+    layout = sweep_layout(capture)
+    role = "loopback" if capture.has("loopback") else "microphone"
+    late = int(marks.arrival(capture.samples[capture.inputs.index(role)], layout, LONGEST_DELAY_S)[0])
+    return slice(layout.between_marks.start + late, layout.between_marks.stop + late)
+
+
+@lru_cache(maxsize=64)
+def sweep_layout(capture: Capture) -> stimulus.Layout:
+    """How the capture's stimulus is laid out in time.
+
+    Raises
+    ------
+    Untrusted
+        If the capture does not hold all of it, or holds values that are not finite: nothing can be read from it.
+    """
+    request = capture.request
+    if malformed := form_troubles(capture):
+        raise Untrusted(malformed[0])
+    layout = request.layout(capture.sample_rate_hz)
+    frames = capture.samples.shape[1]
+    if frames < layout.frames:
+        raise Untrusted(f"{frames} samples were captured of a stimulus of {layout.frames} ({request})")
+    return layout
+
+
+def lead_volts(capture: Capture) -> tuple[Singles, bool]:
+    """Voltage at the leads as recorded through the loopback, or else as it was sent; and whether it was recorded.
+
+    Raises
+    ------
+    Untrusted
+        If the loopback says that another level was played than the one asked for.
+    """
+    request, layout = capture.request, sweep_layout(capture)
+    size = capture.samples.shape[1]
+    level_v = np.float32(request.level_v * np.sqrt(2))
+    if not capture.has("loopback"):
+        sent = stimulus.compose(layout).astype(np.float32) * level_v
+        return np.pad(sent, (0, max(0, size - sent.size))), False
+    recorded = _row(capture, "loopback", capture.calibration.input_volts.get("loopback", 1.0) * request.path_gain)
+    calibrated_db = capture.calibration.loopback_db
+    change_db = float(db(_rms(recorded) / (level_v * _sent_rms(layout, size)))) - (calibrated_db or 0.0)
+    if not abs(change_db) <= (OUTPUT_WITHIN_DB if calibrated_db is None else CALIBRATED_WITHIN_DB):
+        raise Untrusted(
+            f"the card's output is {change_db:+.1f} dB off what was asked for ({request}): "
+            "set its volume back to where it was calibrated"
+        )
+    return recorded, True
+
+
+def _row(capture: Capture, role: str, scale: float) -> Singles:
+    """Samples of an input times a scale, of single precision as the capture is."""
+    scaled: Singles = capture.samples[capture.inputs.index(role)] * np.float32(scale)
+    return scaled
+
+
+def _rms(signal: Singles | Floats) -> float:
+    """RMS value about the mean."""
+    mean = float(np.mean(signal, dtype=np.float64))
+    # Neither `np.std`, which makes two arrays more, nor a product of vectors, whose threads wait for each other.
+    square = float(np.einsum("i,i->", signal, signal)) / signal.size
+    return float(np.sqrt(max(square - mean**2, 0.0)))
+
+
+@lru_cache(maxsize=8)
+def _sent_rms(layout: stimulus.Layout, size: int) -> float:
+    """RMS value about the mean of the stimulus within so many samples."""
+    return float(np.std(np.pad(stimulus.compose(layout), (0, max(0, size - layout.frames)))))
+
+
+@dataclass(frozen=True, eq=False)
+class _Transformed:
+    """The part of a capture that holds the sweep and its tail, and no mark, as spectra."""
+
+    grid: deconvolution.Grid
+    pressure: Complex64
+    leads: Complex64
+    timed: bool
+    frames: int
+    #: The silence before the sweep.
+    silence: Floats
+
+
+@lru_cache(maxsize=8)
+def _transformed(capture: Capture) -> _Transformed:
+    """Spectra of microphone and leads, found once. Without a loopback the capture's own marks tell where they stand.
+
+    Raises
+    ------
+    Untrusted
+        If the output level is not the one asked for, an input gives nothing, or the capture is not whole.
+    """
+    layout, request, rate_hz = sweep_layout(capture), capture.request, capture.sample_rate_hz
+    leads, recorded = lead_volts(capture)
+    pascal = capture.pascal()
+    silence, pressure = pascal[layout.silence].copy(), pascal.astype(np.float32)
+    if not (np.any(pressure) and np.any(leads)):
+        raise Untrusted(f"the microphone or the loopback gave nothing at all ({request})")
+    late = _lateness(capture, leads if recorded else pressure, layout)
+    start = layout.sweep_start + late
+    stop = min(layout.mark_after + late, pressure.size)
+    piece = slice(max(0, start - round(0.02 * rate_hz)), stop)
+    known = leads[piece] if recorded else leads[piece.start - late : stop - late]
+    frames = stop - piece.start
+    kept = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
+    band = (request.start_hz, request.stop_hz)
+    grid = deconvolution.grid_of(deconvolution.length_for(frames, frames, *kept), rate_hz, *band, single=True)
+    swept = pressure[piece] - np.float32(np.mean(silence))
+    heard, sent = (deconvolution.spectrum_of(each, grid) for each in (swept, known))
+    # Of a microphone with a clock of its own nobody knows when its recording began.
+    timed = recorded and "microphone" not in capture.other_clock
+    return _Transformed(grid, heard, sent, timed, frames, silence)
+
+
+@lru_cache(maxsize=64)
+def acoustic_response(capture: Capture) -> Acoustic:
+    """Impulse response of a playing sweep.
+
+    Raises
+    ------
+    Untrusted
+        If the output level is not the one asked for, an input gives nothing, or the capture is not whole.
+    """
+    found, rate_hz = _transformed(capture), capture.sample_rate_hz
+    quotient = found.pressure * deconvolution.inverse_of(found.leads, found.grid)
+    before, after = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
+    periodic = deconvolution.periodic_response(quotient, found.grid)
+    impulse = deconvolution.cut(periodic, before, before + after).astype(np.float64)
+    at_hz = judged_grid(capture.request, 24)
+    power = found.leads.real**2 + found.leads.imag**2
+    return Acoustic(
+        impulse=impulse,
+        sample_rate_hz=rate_hz,
+        zero_s=before / rate_hz,
+        timed=found.timed,
+        arrival_s=float(timing.arrival_s(impulse, rate_hz)),
+        reference_power=mean_of_lines(power, found.grid.step_hz, found.grid.band.start, at_hz, 6),
+        capture=capture,
+    )
+
+
+def harmonics(capture: Capture, highest: int, frequency_hz: Floats, after_s: float) -> tuple[Floats, Floats]:
+    """Harmonics of a playing sweep at the microphone, and the noise in them, in squared pascal.
+
+    Noise is what the silence before the sweep gives, and in the harmonics what noises that come while it plays give,
+    where that is more: see `rig.signals.disturbance`.
+
+    Parameters
+    ----------
+    capture, highest
+        Orders 1 to the highest are wanted.
+    frequency_hz
+        Of the fundamental, shape (frequencies,).
+    after_s
+        Kept of the linear response after its arrival.
+
+    Returns
+    -------
+    power, noise
+        Squared magnitudes relative to a sweep of amplitude 1, shape (highest, frequencies); NaN outside the sweep.
+
+    Raises
+    ------
+    Untrusted
+        As `acoustic_response`.
+    """
+    found, request, rate_hz = _transformed(capture), capture.request, capture.sample_rate_hz
+    sent = (request.start_hz, request.stop_hz, request.seconds, rate_hz)
+    inverse = deconvolution.sweep_inverse(*sent, found.grid)
+    response = deconvolution.periodic_response(found.pressure * inverse, found.grid)
+    delay_s = int(np.argmax(np.abs(response[: found.frames]))) / rate_hz
+    orders = range(1, highest + 2)
+    power = np.abs(deconvolution.harmonics_in(response, *sent, orders, frequency_hz, delay_s, after_s)) ** 2
+    noise = _noise_in_harmonics(capture, orders[:-1], frequency_hz, after_s)
+    moment = noise_of_the_moment(response, sent, frequency_hz, delay_s, power, noise[1:], after_s)
+    # Not `fmax`: outside the sweep there is neither.
+    return power[:-1], np.vstack((noise[:1], np.maximum(noise[1:], moment)))
+
+
+def _noise_in_harmonics(capture: Capture, orders: Sequence[int], frequency_hz: Floats, after_s: float) -> Floats:
+    """What the silence gives in the window of each harmonic; NaN outside the sweep."""
+    request, rate_hz = capture.request, capture.sample_rate_hz
+    sent = (request.start_hz, request.stop_hz, request.seconds, rate_hz)
+    rate_s = sweep.sweep_rate_s(*sent[:3])
+    gain = np.array([deconvolution.harmonic_gain(order, rate_s, rate_hz, after_s) for order in orders])
+    at_hz = np.multiply.outer(np.array(orders, np.float64), frequency_hz)
+    inside = (at_hz >= request.start_hz) & (at_hz <= request.stop_hz)
+    sought = np.where(inside, at_hz, request.stop_hz)
+    power = noise_density(capture, sought) / _sweep_power(*sent, sought.tobytes()).reshape(sought.shape)
+    return np.where(inside, gain[:, np.newaxis] * power, np.nan)
+
+
+@lru_cache(maxsize=16)
+def _sweep_power(start_hz: float, stop_hz: float, seconds: float, rate_hz: float, wanted: bytes) -> Floats:
+    """Squared spectrum of the analytic sweep, sixth-octave means at frequencies held as bytes of float64; read only."""
+    sent = sweep.kept_sweep(start_hz, stop_hz, seconds, rate_hz)
+    length = scipy.fft.next_fast_len(sent.size, real=True)
+    power = np.abs(scipy.fft.rfft(sent, length)) ** 2
+    found = mean_of_lines(power, rate_hz / length, 0, np.frombuffer(wanted), 6)
+    found.flags.writeable = False
+    return found
+
+
+def _lateness(capture: Capture, recorded: Singles, layout: stimulus.Layout) -> int:
+    """Frames by which the stimulus came back late, by its sweep; a little early rather than late."""
+    # Sweep and tail must be in the recording: what would lie later is not the sweep.
+    latest = recorded.size - layout.mark_after + 1
+    # Means of a few samples are enough where most of the sweep lies below the frequencies that they lose.
+    step = COARSE if layout.start_hz < capture.sample_rate_hz / COARSE_BELOW else 1
+    coarse = _means(recorded, step)
+    lags = -(-latest // step)
+    # A circular correlation of this length is right for the lags from 0 to the latest.
+    length = int(scipy.fft.next_fast_len(lags + -(-layout.frames // step), real=True))
+    heard = scipy.fft.rfft(coarse, length)
+    heard *= _composed_spectrum(layout, step, length)
+    match = np.abs(scipy.fft.irfft(heard, length, overwrite_x=True)[:lags])
+    return max(0, step * int(np.argmax(match)) - round(0.002 * capture.sample_rate_hz))
+
+
+@lru_cache(maxsize=8)
+def _composed_spectrum(layout: stimulus.Layout, step: int, length: int) -> Complex64:
+    """Conjugate spectrum of the stimulus in means of `step` samples; read only."""
+    spectrum = np.asarray(scipy.fft.rfft(_means(stimulus.compose(layout).astype(np.float32), step), length)).conj()
+    spectrum.flags.writeable = False
+    return spectrum
+
+
+def _means(signal: Singles, step: int) -> Singles:
+    """Means of so many samples each; the last few that fill none are left out."""
+    size = signal.size // step * step
+    total: Singles = signal[0:size:step].copy()
+    for first in range(1, step):
+        total += signal[first:size:step]
+    return total / np.float32(step)
+
+
+def band_gate(heard: Acoustic, grid: Floats) -> Gated:
+    """Gate of about eight periods of the middle of a band: long enough to tell it, short enough to keep most room out.
+
+    Where nothing arrives the gate stands where something would have.
+
+    Raises
+    ------
+    Untrusted
+        If what arrives does so where no sound of the box can.
+    """
+    middle_hz = float(np.sqrt(grid[0] * grid[-1]))
+    after_s = float(np.clip(8 / middle_hz, 0.004, 0.2))
+    arrival_s = heard.arrival_s if np.isfinite(heard.arrival_s) else heard.zero_s + 0.003
+    try:
+        return gate(heard.impulse, heard.sample_rate_hz, arrival_s, min(0.25 * after_s, 0.01), after_s)
+    except ValueError:
+        raise Untrusted("what was heard begins when no sound of the box can: a noise in the room") from None
+
+
+def band_response(heard: Acoustic, grid: Floats, request: Sweep) -> tuple[Complex, Floats]:
+    """Response over a band behind `band_gate`, and the magnitude that noise alone would have there.
+
+    The phase is referred to the electrical time zero.
+    """
+    gated = band_gate(heard, grid)
+    band = (request.start_hz, request.stop_hz)
+    response = deconvolution.gated_frequency_response(gated, heard.sample_rate_hz, grid, *band)
+    arrival_s = gated.first_s + float(gated.time_zero_s)
+    turned: Complex = response * np.exp(-2j * np.pi * grid * (arrival_s - heard.zero_s))
+    return turned, np.sqrt(noise_power(heard, gated, grid, request))
+
+
+def noise_power(heard: Acoustic, gated: Gated, grid: Floats, request: Sweep) -> Floats:
+    """Squared magnitude that noise alone would have behind a gate, from the silence before the sweep."""
+    at_hz, power = _noise_power(heard, request)
+    through: Floats = np.interp(np.log(grid), np.log(at_hz), power) * np.sum(gated.window**2)
+    return through
+
+
+@lru_cache(maxsize=64)
+def _noise_power(heard: Acoustic, request: Sweep) -> tuple[Floats, Floats]:
+    """Frequencies, and the power of the noise there for a window of one frame: longer ones let more through.
+
+    Of the silence before the sweep, and where a noise of the moment is heard just before the sound arrives, of that.
+    """
+    at_hz = judged_grid(request, 24)
+    steady = noise_density(heard.capture, at_hz) / heard.reference_power
+    if not np.isfinite(heard.arrival_s):
+        return at_hz, steady
+    rate_s = sweep.sweep_rate_s(request.start_hz, request.stop_hz, request.seconds)
+    moment = noise_before(heard.impulse, heard.sample_rate_hz, heard.arrival_s, rate_s, at_hz, steady)
+    return at_hz, np.maximum(steady, moment)
+
+
+def noise_density(capture: Capture, frequency_hz: Floats) -> Floats:
+    """Two-sided density of the silence before the sweep, in squared pascal per sample, sixth-octave means.
+
+    Over the squared spectrum of what a capture is divided by, it is `noise.response_noise_power` for a window of one
+    frame.
+    """
+    line_hz, density = _silence_density(capture)
+    return smooth_power(density, line_hz, frequency_hz, 6) * (0.5 * capture.sample_rate_hz)
+
+
+@lru_cache(maxsize=64)
+def _silence_density(capture: Capture) -> tuple[Floats, Floats]:
+    """`noise.power_spectral_density` of the silence before the sweep."""
+    return power_spectral_density(_transformed(capture).silence, capture.sample_rate_hz)
+
+
+def mean_db(response: Complex | Floats) -> float:
+    """Root mean square of a magnitude over its frequencies, in dB."""
+    return float(db(np.sqrt(np.mean(np.abs(response) ** 2))))
+
+
+def air_speed_m_s(capture: Capture) -> float:
+    """Speed of sound at the bench's air temperature; at 20 degrees Celsius when that is not measured."""
+    celsius = capture.calibration.air_celsius
+    return speed_of_sound_m_s(20.0 if celsius is None else celsius)
+
+
+def design_response(kit: Kit, request: Sweep, frequency_hz: Floats, air_m_s: float) -> Complex:
+    """Pascal per volt at the microphone in free air, time of flight included, as the kit's model has it."""
+    whole: Complex = driver_design_responses(kit, request, frequency_hz, air_m_s).sum(axis=0)
+    return whole
+
+
+def driver_design_responses(kit: Kit, request: Sweep, frequency_hz: Floats, air_m_s: float) -> Complex:
+    """As `design_response`, of each driver of the channel by itself: shape (drivers, frequencies); read only."""
+    position = kit.position(request.position)
+    microphone = microphone_at(position.distance_m, position.angle_deg)
+    return _design(kit.model(request.channel), microphone, air_m_s, np.asarray(frequency_hz, np.float64).tobytes())
+
+
+@lru_cache(maxsize=128)
+def _design(model: Channel, microphone_m: Position, air_m_s: float, wanted: bytes) -> Complex:
+    """Responses of a model's drivers at frequencies held as bytes of float64: the same for every unit of a kit."""
+    found = driver_pressure_pa(model, np.frombuffer(wanted), 1.0, microphone_m, air_m_s)
+    found.flags.writeable = False
+    return found

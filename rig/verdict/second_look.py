@@ -1,0 +1,146 @@
+"""A second look: what to make of several captures of one request, when the first gave a doubtful verdict.
+
+Nothing is ever averaged. What stands agrees with another capture within their noise. When two differ a third one tells
+which is the odd one; a sound from outside disturbed that one, and the others stand. Where no two agree, or all that do
+are too noisy to judge, somebody talks or a lorry passes: it is looked again until it is quiet, `MOST_LOOKS` times at
+most. A difference that follows the signal itself is a contact that comes and goes: then nothing is proved.
+"""
+
+from collections.abc import Iterable, Sequence
+from functools import lru_cache
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.design.uncertainty_budget import of_the_capture
+from rig.signals import looks, two_clocks
+from rig.values.captures import Capture
+from rig.values.verdicts import Verdict
+from rig.verdict.clocks import on_playing_clock
+from rig.verdict.responses import sweep_layout
+
+Samples = NDArray[np.float32]
+#: A capture with what its own samples say against it.
+HeardCapture = tuple[Capture, tuple[str, ...]]
+#: Stage, place and input -> mean square.
+QuietNoises = dict[tuple[str, str, str], float]
+
+INTERMITTENT = "looks that differ by a part of the signal itself: a contact comes and goes"
+RESTLESS = "no two looks agree: a noise from outside, or something is loose; wait for quiet, then measure again"
+#: A reading nearer to its limit than so many standard uncertainties is doubtful.
+NEAR = 2.0
+#: Captures of one request, the first included: with sweeps of 1.5 s enough for a lorry of 10 s to pass.
+MOST_LOOKS = 6
+
+
+def is_doubtful(verdicts: Sequence[Verdict]) -> bool:
+    """Whether a second look is worth its time.
+
+    Something fails, lies nearer to its limit than can be told, or could not be told for noise. Only what differs from
+    capture to capture counts: another look is no better calibrated.
+    """
+    return any(
+        v.outcome == "fail" or v.may_pass or v.margin < NEAR * of_the_capture(v.parts, v.uncertainty) for v in verdicts
+    )
+
+
+def quietest_noises(captures: Iterable[Capture]) -> QuietNoises:
+    """Mean square of the noise at each place and input, at the quietest moment of some captures.
+
+    Two looks at a lorry agree with each other as two looks at silence do; what was heard there before or after tells.
+    """
+    least: QuietNoises = {}
+    for capture in captures:
+        for role, noise in zip(capture.inputs, _noises_of(capture), strict=True):
+            place = (capture.request.stage, capture.request.at, role)
+            least[place] = min(noise, least.get(place, noise))
+    return least
+
+
+@lru_cache(maxsize=256)
+def _noises_of(capture: Capture) -> tuple[float, ...]:
+    silence = slice(None) if capture.request.is_silence else sweep_layout(capture).silence
+    return tuple(looks.steady_noise(row[silence], capture.sample_rate_hz) for row in capture.samples)
+
+
+def agree(one: Capture, other: Capture, quiet: QuietNoises) -> bool:
+    """Whether two captures of one request are the same on every input, within the noise of the quietest moment there.
+
+    A noise that they caught in their own silence already must not excuse what it did to the sweep.
+    """
+    if one.samples.shape != other.samples.shape:
+        return False
+    place = (one.request.stage, one.request.at)
+    return not any(
+        looks.pieces_that_differ(a, b, quiet[*place, role], one.sample_rate_hz).any()
+        for (a, b), role in zip(_rows_of(one, other), one.inputs, strict=True)
+    )
+
+
+def choose(captures: Sequence[Capture], others: Iterable[Capture] = ()) -> tuple[Capture, str]:
+    """The capture that stands of several of one request, and what speaks against it (empty: nothing).
+
+    `others` are captures of the same run, of which those at the same place tell how quiet it can be there.
+    Of those that agree the one with the least noise stands, of two the first. Where two pairs agree, but not with each
+    other, something changed for good: then nothing is proved either.
+    """
+    groups: list[set[int]] = []
+    quiet = quietest_noises((*captures, *others))
+    for a, b in combinations(range(len(captures)), 2):
+        if agree(captures[a], captures[b], quiet):
+            joined = {a, b}.union(*(group for group in groups if group & {a, b}))
+            groups = [group for group in groups if not group & {a, b}] + [joined]
+    if len(groups) != 1:
+        return captures[0], RESTLESS
+    alike = sorted(groups[0])
+    noise = [sum(_difference(captures[n], captures[other]) for other in alike) for n in alike]
+    stands = captures[alike[int(np.argmin(noise))]]
+    # In silence there is no signal to follow.
+    odd = [each for n, each in enumerate(captures) if n not in alike and not each.request.is_silence]
+    return stands, INTERMITTENT if any(_follows(each, stands) for each in odd) else ""
+
+
+def _difference(one: Capture, other: Capture) -> float:
+    return sum(looks.difference_energy(a, b) for a, b in _rows_of(one, other)) if one is not other else 0.0
+
+
+def standing(attempts: Sequence[HeardCapture], heard: Sequence[HeardCapture] = ()) -> HeardCapture:
+    """The capture of one request that stands after all its attempts, and what speaks against it.
+
+    Each attempt comes with what its own samples say against it, and so does all that was `heard` in the run. Of several
+    attempts that nothing is said against, `choose` decides; where the last one was still disturbed, nothing stands.
+    """
+    last, troubles = attempts[-1]
+    looks = sound_looks(attempts)
+    if troubles or len(looks) < 2:
+        return last, troubles
+    capture, trouble = choose(looks, sound_looks(heard))
+    return capture, (trouble,) if trouble else ()
+
+
+def needs_another(attempts: Sequence[HeardCapture], troubles: tuple[str, ...]) -> bool:
+    """Whether a doubtful request must be looked at again, by its attempts and what speaks against what stands.
+
+    No look more mends a contact that comes and goes.
+    """
+    return len(sound_looks(attempts)) < 2 or bool(troubles and troubles != (INTERMITTENT,))
+
+
+def sound_looks(attempts: Sequence[HeardCapture]) -> list[Capture]:
+    """The attempts at one request that their own samples say nothing against."""
+    return [capture for capture, troubles in attempts if not troubles]
+
+
+def _follows(odd: Capture, clean: Capture) -> bool:
+    loudest = max(_rows_of(odd, clean), key=lambda pair: float(np.sum((pair[0] - pair[1]).astype(np.float64) ** 2)))
+    return looks.follows_the_signal(loudest[0], loudest[1], odd.sample_rate_hz)
+
+
+def _rows_of(one: Capture, other: Capture) -> list[tuple[Samples, Samples]]:
+    """Rows of two captures, input by input; on a clock of its own the first is laid over the other."""
+    moves = () if one.request.is_silence else one.other_clock
+    pairs = []
+    for role, a, b in zip(one.inputs, on_playing_clock(one).samples, on_playing_clock(other).samples, strict=True):
+        pairs.append((two_clocks.laid_over(a, b).astype(np.float32) if role in moves else a, b))
+    return pairs

@@ -1,0 +1,163 @@
+"""Files are whole or not there, on a full disk too, and reading one never waits."""
+
+import json
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from full_disk import full_disk
+from simulated_runs import ROOT
+from soaks import rows
+
+from rig.bench.base import BenchError
+from rig.calibration.storage import Stored, save, stored
+from rig.design.kit import Kit, kit_sha256, load_kit
+from rig.files.disk import read_bytes, read_json, write, write_together
+from rig.store.recordings import LogWriter, RecordError, read_rows, write_audio
+from rig.store.records import Record
+from rig.store.reference import write_reference
+from rig.store.rework_notes import note, reworks
+from rig.values.run import Run
+
+
+def names(folder: Path) -> list[str]:
+    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*"))
+
+
+@pytest.fixture
+def kit(tmp_path: Path) -> Kit:
+    shutil.copytree(ROOT / "limits" / "booth-two", tmp_path / "limits" / "booth-two")
+    return load_kit(tmp_path, "booth-two")
+
+
+def test_the_former_file_stays_where_the_new_one_finds_no_room(tmp_path: Path) -> None:
+    one, other = tmp_path / "one", tmp_path / "other"
+    write(one, "former")
+    with full_disk(8), pytest.raises(OSError, match="File too large"):
+        write(one, "longer than the disk")
+    with full_disk(8), pytest.raises(OSError, match="File too large"):
+        write_together({one: "new", other: "longer than the disk"})
+    assert names(tmp_path) == ["one"]
+    assert one.read_text(encoding="utf-8") == "former"
+    with pytest.raises(FileExistsError):
+        write(one, "another", is_new=True)
+    write_together({one: "new", other: "new"})
+    assert (one.read_text(encoding="utf-8"), names(tmp_path)) == ("new", ["one", "other"])
+
+
+@pytest.mark.parametrize("links", [True, False], ids=["links", "no links"])
+def test_a_new_file_never_takes_the_place_of_another(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, links: bool
+) -> None:
+    def refuse(*names: object) -> None:
+        raise PermissionError("no links here")
+
+    if not links:
+        monkeypatch.setattr(os, "link", refuse)
+    write(tmp_path / "one", "first", is_new=True)
+    with pytest.raises(FileExistsError):
+        write(tmp_path / "one", "second", is_new=True)
+    assert ((tmp_path / "one").read_text(encoding="utf-8"), names(tmp_path)) == ("first", ["one"])
+
+
+@pytest.mark.parametrize(
+    ("make", "told"),
+    [
+        (lambda path: path.mkdir(), "irectory|plain file"),
+        (lambda path: os.mkfifo(path), "not a plain file"),
+        (lambda path: path.symlink_to("/dev/zero"), "not a plain file"),
+        (lambda path: path.symlink_to(path.name), "symbolic links|such file"),
+    ],
+    ids=["folder", "pipe", "device", "link to itself"],
+)
+def test_only_plain_files_are_read(tmp_path: Path, make: Callable[[Path], None], told: str) -> None:
+    make(tmp_path / "it")
+    with pytest.raises(OSError, match=told):
+        read_bytes(tmp_path / "it")
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{", "[" * 100_000, '{"a": NaN}', '{"a": ' + "9" * 5000 + "}", "\ud800"], ids=lambda text: text[:8]
+)
+def test_json_that_is_none_is_a_value_error(tmp_path: Path, text: str) -> None:
+    (tmp_path / "it.json").write_bytes(text.encode("utf-8", "surrogatepass"))
+    with pytest.raises(ValueError, match=r"Expecting|deep|NaN|digits|utf-8"):
+        read_json(tmp_path / "it.json")
+
+
+def test_a_note_on_a_full_disk_leaves_nothing_behind(kit: Kit, good_run: tuple[Run, Record], tmp_path: Path) -> None:
+    home = tmp_path / "results" / "booth-two" / "BT-0001"
+    shutil.copytree(good_run[1].folder, home / good_run[1].folder.name)
+    before = names(home)
+    with full_disk(), pytest.raises(RecordError, match=r"rework-001\.json: could not be written: File too large"):
+        note(tmp_path, kit, "BT-0001", "resoldered C3 left")
+    assert names(home) == before
+    note(tmp_path, kit, "BT-0001", "resoldered C3 left")
+    assert [one.words for one in reworks(home)[0]] == ["resoldered C3 left"]
+
+
+def test_a_calibration_on_a_full_disk_leaves_nothing_behind(tmp_path: Path) -> None:
+    one = Stored("daily", "resistor", "bench", "2026-01-01T00:00:00+00:00", "resistor", 8.0, "ohm", None)
+    with full_disk(), pytest.raises(BenchError, match="the calibration cannot be written: File too large"):
+        save(tmp_path, one)
+    assert stored(tmp_path, "bench") == []
+    save(tmp_path, one)
+    assert [found.value for found in stored(tmp_path, "bench")] == [8.0]
+
+
+def test_audio_on_a_full_disk_is_told_with_its_file(tmp_path: Path) -> None:
+    samples = np.zeros((2, 5000), np.float32)
+    with full_disk(4096), pytest.raises(RecordError, match=r"001\.wav: could not be written: File too large"):
+        write_audio(tmp_path / "001.wav", samples, 48000)
+    assert names(tmp_path) == []
+
+
+def test_a_log_on_a_full_disk_keeps_its_whole_rows(tmp_path: Path) -> None:
+    given = list(rows(until_s=60))
+    writer = LogWriter(tmp_path, 1)
+    writer.append(given[0])
+    size = sum(path.stat().st_size for path in (tmp_path / "logs").iterdir())
+    with full_disk(size + 20), pytest.raises(OSError, match="File too large"):
+        writer.append(given[1])
+    writer.close()
+    again = LogWriter(tmp_path, 1)
+    again.append(given[1])
+    again.close()
+    assert [row.seconds for row in read_rows(tmp_path, 1)] == [row.seconds for row in given[:2]]
+
+
+def test_the_former_reference_build_stays_until_the_new_one_is_whole(
+    kit: Kit, good_run: tuple[Run, Record], tmp_path: Path
+) -> None:
+    folder = write_reference(kit, [good_run[1]])
+    former, whole = names(folder.parent), kit_sha256(kit)
+    assert "reference/reference.json" in former
+    with full_disk(2000), pytest.raises(RecordError, match="the reference build could not be written"):
+        write_reference(kit, [good_run[1]])
+    assert (names(folder.parent), kit_sha256(kit)) == (former, whole)
+
+    copy = tmp_path / good_run[1].folder.name
+    shutil.copytree(good_run[1].folder, copy)
+    next((copy / "curves").iterdir()).write_text("frequency_hz,value,valid\n", encoding="utf-8")
+    with pytest.raises(RecordError, match="changed after the run"):
+        write_reference(kit, [Record(copy, good_run[1].document)])
+    assert names(folder.parent) == former
+
+    # A curve that its own check does not trust is no part of a reference.
+    troubled = json.loads(json.dumps(good_run[1].document))
+    curve = next(entry for result in troubled["results"] for entry in result["curves"])
+    curve["trouble"] = "the gate is too short"
+    with pytest.raises(RecordError, match=f"{curve['quantity']}.*: the gate is too short"):
+        write_reference(kit, [Record(good_run[1].folder, troubled)])
+    assert names(folder.parent) == former
+
+    # A damaged note of the former one does not stand in the way, and is kept with it.
+    (folder / "reference.json").write_text("{", encoding="utf-8")
+    write_reference(kit, [good_run[1]])
+    assert (folder.with_name("reference-of-unknown-date") / "reference.json").read_text(encoding="utf-8") == "{"
+    kept = len(list(folder.parent.glob("reference-of-*")))
+    write_reference(kit, [good_run[1]])
+    assert len(list(folder.parent.glob("reference-of-*"))) == kept + 1

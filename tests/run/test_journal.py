@@ -1,0 +1,169 @@
+"""A run that is killed in its soak: nothing is lost but the row in writing, and it goes on or is closed as void."""
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from simulated_runs import ROOT
+
+from rig.run import journal
+from rig.store import records
+from rig.store.recordings import RecordError
+
+#: A short programme, a row each second, some hundred times faster than the clock.
+HEAT = """
+[checks.heat]
+level_v = 3.0
+seconds = 300.0
+every_s = 1.0
+guard = {{ roles = [{{ role = "heat sink", upper = 90.0 }}] }}
+"""
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Path:
+    """A workspace whose kit has a heat plan of some seconds."""
+    workspace = tmp_path / "workspace"
+    shutil.copytree(ROOT / "limits", workspace / "limits")
+    kit = workspace / "limits" / "booth-two" / "kit.toml"
+    text = kit.read_text(encoding="utf-8")
+    begin, end = text.index("[checks.heat]"), text.index("[limits.leads]")
+    text = text[:begin] + HEAT.format() + "\n[checks.lasting_change]\nrest_seconds = 20.0\n\n" + text[end:]
+    # So short a programme leads nowhere yet.
+    text = text.replace('"steady rise heat sink" = { lower = 15.0, upper = 32.0 }\n', "")
+    kit.write_text(text, encoding="utf-8")
+    (workspace / "bench.toml").write_text('kind = "simulated"\n[simulated]\nfaster = 100.0\n', encoding="utf-8")
+    return workspace
+
+
+def kitproof(workspace: Path, *words: str) -> "subprocess.Popen[str]":
+    command = [sys.executable, "-m", "rig", *words, "--workspace", str(workspace)]
+    return subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+
+def begun(workspace: Path) -> "subprocess.Popen[str]":
+    return kitproof(workspace, "verify", "booth-two", "BT-0001", "--plan", "heat")
+
+
+def logged(workspace: Path) -> list[Path]:
+    return sorted((workspace / "results").glob("booth-two/BT-0001/.unfinished-*/logs/01-*.csv"))
+
+
+def rows_on_the_disk(workspace: Path) -> int:
+    return sum(path.read_bytes().count(b"\n") - 1 for path in logged(workspace))
+
+
+def killed_after(workspace: Path, rows: int) -> Path:
+    """Start a run, kill it when so many rows are on the disk, and give its folder."""
+    run = begun(workspace)
+    deadline = time.monotonic() + 120
+    while rows_on_the_disk(workspace) < rows:
+        assert run.poll() is None, run.communicate()
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+    (folder,) = records.unfinished(workspace)
+    assert journal.is_running(folder)
+    assert journal.interrupted(workspace) == []
+    run.send_signal(signal.SIGKILL)
+    run.communicate()
+    return folder
+
+
+def test_a_killed_run_goes_on_where_it_was(bench: Path) -> None:
+    folder = killed_after(bench, 60)
+    assert journal.interrupted(bench) == [folder]
+    before = journal.load(folder)
+    (kept,) = before.logs.values()
+    files = {path: path.read_bytes() for path in [*logged(bench), *folder.glob("captures/*.wav")]}
+    assert [row.seconds for row in kept] == list(range(1, len(kept) + 1))
+    assert {capture.request.stage for capture in before.captures} == {"leads", "playing", "soak"}
+
+    run = kitproof(bench, "resume")
+    out, err = run.communicate(timeout=120)
+    (record,), _ = records.all_records(bench)
+    assert run.returncode in (0, 1), out + err
+    rows = next(iter(records.load_rows(record).values()))
+    assert [row.seconds for row in rows[: len(kept)]] == [row.seconds for row in kept]
+    assert rows[len(kept)].state == "gap"
+    assert "interrupted for" in rows[len(kept)].event
+    assert rows[-1].seconds >= 300
+    assert records.damages(record) == []
+    assert record.document["resumed_at"]
+    for path, content in files.items():
+        assert (record.folder / path.relative_to(folder)).read_bytes() == content
+    assert journal.interrupted(bench) == []
+
+
+def test_a_killed_run_can_be_closed_as_void(bench: Path) -> None:
+    killed_after(bench, 30)
+    run = kitproof(bench, "resume", "--close")
+    out, err = run.communicate(timeout=120)
+    assert run.returncode == 2, out + err
+    (record,), _ = records.all_records(bench)
+    assert record.document["outcome"] == "void"
+    assert "interrupted in its soak" in record.document["stopped"]
+    assert len(next(iter(records.load_rows(record).values()))) >= 30
+
+
+def test_a_run_whose_kit_has_changed_can_only_be_closed(bench: Path) -> None:
+    killed_after(bench, 30)
+    kit = bench / "limits" / "booth-two" / "kit.toml"
+    kit.write_text(kit.read_text(encoding="utf-8").replace("upper = 90.0", "upper = 95.0"), encoding="utf-8")
+    run = kitproof(bench, "resume")
+    assert "has changed since" in run.communicate(timeout=120)[1]
+    assert run.returncode == 3
+    assert len(journal.interrupted(bench)) == 1
+
+
+def test_nothing_to_resume_is_said(bench: Path) -> None:
+    run = kitproof(bench, "resume")
+    assert "0 interrupted runs; there are: none" in run.communicate(timeout=60)[1]
+    assert run.returncode == 3
+
+
+def test_a_run_that_was_killed_twice_goes_on(bench: Path) -> None:
+    killed_after(bench, 40)
+    run = kitproof(bench, "resume")
+    while rows_on_the_disk(bench) < 90:
+        assert run.poll() is None, run.communicate()
+        time.sleep(0.01)
+    run.kill()
+    run.communicate()
+    run = kitproof(bench, "resume")
+    out, err = run.communicate(timeout=120)
+    assert run.returncode in (0, 1), out + err
+    (record,), _ = records.all_records(bench)
+    rows = next(iter(records.load_rows(record).values()))
+    assert sum(row.state == "gap" for row in rows) == 2
+
+
+def test_a_checkpoint_that_cannot_be_read_is_told(tmp_path: Path) -> None:
+    (tmp_path / journal.CHECKPOINT).write_text("{", encoding="utf-8")
+    with pytest.raises(RecordError, match=r"checkpoint\.json: cannot be read"):
+        journal.load(tmp_path)
+    (tmp_path / journal.CHECKPOINT).write_text('{"schema": "other"}', encoding="utf-8")
+    with pytest.raises(RecordError, match="schema: found 'other'"):
+        journal.load(tmp_path)
+
+
+def test_the_lock_goes_with_its_process(tmp_path: Path) -> None:
+    lock = str(tmp_path / journal.LOCK)
+    code = f"from pathlib import Path; from rig.run.journal import _locked; held = _locked(Path({lock!r}))"
+    holder = subprocess.Popen(
+        [sys.executable, "-c", code + "; print(1, flush=True); input()"],
+        cwd=ROOT,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert holder.stdout
+    assert holder.stdout.readline()
+    assert journal.is_running(tmp_path)
+    os.kill(holder.pid, signal.SIGKILL)
+    holder.communicate()
+    assert not journal.is_running(tmp_path)

@@ -1,0 +1,172 @@
+"""The run: gates before level, repeats of disturbed captures, and outcomes that need evidence."""
+
+import shutil
+from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from pathlib import Path
+
+import pytest
+from simulated_runs import simulated
+
+from rig.bench.base import BenchError
+from rig.run import sequencer
+from rig.run.verify import job
+from rig.values.captures import Capture
+from rig.values.requests import Request
+from rig.values.run import Event, Finished, Run
+
+
+def walk(workspace: Path, kit: str, faults: Sequence[str]) -> list[Event]:
+    work = job(workspace, kit)
+    serial = work.kit.serial_example
+    bench = simulated(workspace, kit, serial, faults)
+    return list(sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True))
+
+
+def run_of(events: Sequence[Event]) -> Run:
+    last = events[-1]
+    assert isinstance(last, Finished)
+    return last.run
+
+
+def outcomes(run: Run) -> dict[str, str]:
+    return {result.name: result.outcome for result in run.results}
+
+
+@pytest.mark.parametrize("kit", ["booth-two", "rehearsal-three"])
+def test_a_good_unit_passes_and_every_request_sounds_once(workspace: Path, kit: str) -> None:
+    events = walk(workspace, kit, [])
+    run = run_of(events)
+    assert outcomes(run) == dict.fromkeys(outcomes(run), "pass"), [
+        (v.quantity, v.subject, v.reason) for r in run.results for v in r.verdicts if v.outcome != "pass"
+    ]
+    requests = [capture.request for capture, _ in run.captures]
+    assert len(requests) == len(set(requests))
+
+
+@pytest.mark.parametrize("fault", ["short:left:C1", "open:left:C1", "clips-off"])
+def test_a_short_or_open_lead_stops_before_the_amplifier(workspace: Path, fault: str) -> None:
+    run = run_of(walk(workspace, "booth-two", [fault]))
+    assert run.outcome != "pass"
+    assert ("stopped before full level" in run.stopped) == (fault != "open:left:C1")
+    if run.stopped:
+        assert {capture.request.stage for capture, _ in run.captures} == {"leads"}
+        assert outcomes(run)["response"] == "void"
+
+
+def test_a_short_fails_the_unit_and_open_clips_prove_it(workspace: Path) -> None:
+    assert outcomes(run_of(walk(workspace, "booth-two", ["short:left:C1"])))["leads"] == "fail"
+
+
+@pytest.mark.parametrize("fault", ["swapped:left:right", "dead-microphone", "muted", "silent:left"])
+def test_nothing_loud_after_a_ping_that_does_not_pass(workspace: Path, fault: str) -> None:
+    run = run_of(walk(workspace, "booth-two", [fault]))
+    loud = [c for c, _ in run.captures if c.request.stage == "playing" and c.request.level_v > 0.1]
+    assert loud == []
+    assert outcomes(run)["ping"] == ("void" if fault in ("dead-microphone", "muted") else "fail")
+    assert run.outcome == outcomes(run)["ping"]
+
+
+@pytest.mark.parametrize("fault", ["dropped-samples-once=64", "inserted-samples-once=8"])
+def test_a_capture_disturbed_once_is_repeated_and_both_are_kept(workspace: Path, fault: str) -> None:
+    run = run_of(walk(workspace, "booth-two", [fault]))
+    assert run.outcome == "pass"
+    # In silence nothing is lost that matters.
+    sweeps = [(capture, troubles) for capture, troubles in run.captures if not capture.request.is_silence]
+    first = [troubles for capture, troubles in sweeps if capture.attempt == 1]
+    again = [troubles for capture, troubles in sweeps if capture.attempt == 2]
+    assert all(first)
+    assert not any(again)
+    assert len(again) == len(first)
+
+
+@pytest.mark.parametrize("fault", ["dropped-samples=64", "second-clock=100", "clipping=6", "flagged"])
+def test_a_bench_that_is_disturbed_for_good_gives_void_after_two_repeats(workspace: Path, fault: str) -> None:
+    run = run_of(walk(workspace, "booth-two", [fault]))
+    assert run.outcome == "void"
+    assert max(capture.attempt for capture, _ in run.captures) == 3
+    assert "fail" not in outcomes(run).values()
+
+
+class DyingBench:
+    """A bench that dies after a number of captures."""
+
+    def __init__(self, bench: object, after: int) -> None:
+        self.bench, self.left = bench, after
+
+    def describe(self) -> dict[str, object]:
+        return {}
+
+    def refuse(self, requests: Sequence[Request]) -> None:
+        pass
+
+    def session(self) -> AbstractContextManager[None]:
+        return nullcontext()
+
+    def stage(self, name: str) -> "DyingBench":
+        self.inner = self.bench.stage(name)
+        return self
+
+    def __enter__(self) -> "DyingBench":
+        self.player = self.inner.__enter__()
+        return self
+
+    def __exit__(self, *what: object) -> None:
+        self.inner.__exit__(None, None, None)
+
+    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
+        for capture in self.player.play(requests):
+            self.left -= 1
+            if self.left < 0:
+                raise BenchError("the sound card is gone")
+            yield capture
+
+
+def test_a_bench_that_dies_voids_what_was_not_judged_and_keeps_what_was(workspace: Path) -> None:
+    work = job(workspace, "booth-two")
+    bench = DyingBench(simulated(workspace, "booth-two", "BT-0001"), after=5)
+    run = run_of(list(sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True)))
+    assert run.bench_failed
+    assert run.outcome == "void"
+    assert run.stopped == "the sound card is gone"
+    assert outcomes(run)["impedance"] == "pass"
+    assert outcomes(run)["response"] == "void"
+
+
+def test_a_check_without_limits_proves_nothing(tmp_path: Path, workspace: Path) -> None:
+    shutil.copytree(workspace / "limits", tmp_path / "limits")
+    path = tmp_path / "limits" / "booth-two" / "kit.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text[: text.index("[limits.polarity]")], encoding="utf-8")
+    run = run_of(walk(tmp_path, "booth-two", []))
+    assert outcomes(run)["polarity"] == "void"
+    assert run.outcome == "void"
+
+
+def test_a_failing_unit_is_looked_at_twice_and_both_captures_are_kept(workspace: Path) -> None:
+    run = run_of(walk(workspace, "booth-two", ["reversed:left:tweeter"]))
+    looks = [capture.attempt for capture, _ in run.captures if capture.request.channel == capture.request.at == "left"]
+    assert outcomes(run)["polarity"] == "fail"
+    assert 2 in looks
+    sweeps = [c for c, _ in run.captures if c.request.at == "right" and c.request.level_v > 0.5]
+    assert [capture.attempt for capture in sweeps] == [1]
+
+
+def test_a_knock_in_the_room_neither_fails_nor_is_averaged_away(workspace: Path) -> None:
+    run = run_of(walk(workspace, "booth-two", ["knock-once=3"]))
+    assert run.outcome == "pass"
+    again = {capture.request for capture, _ in run.captures if capture.attempt > 1}
+    assert again
+    first = [capture for capture, _ in run.captures if capture.attempt == 1]
+    assert {capture.request for capture in first} >= again
+
+
+def test_somebody_who_knocks_through_every_look_is_told_as_a_noise_from_outside(workspace: Path) -> None:
+    run = run_of(walk(workspace, "booth-two", ["knock=1"]))
+    assert run.outcome == "void"
+    assert "fail" not in outcomes(run).values()
+    assert any("noise from outside" in result.reason for result in run.results)
+
+
+def test_people_who_talk_through_every_look_prove_nothing(workspace: Path) -> None:
+    assert run_of(walk(workspace, "booth-two", ["speech=75"])).outcome == "void"

@@ -1,0 +1,129 @@
+"""Logs on the disk: rows come back as they were, and a cut at any byte loses at most the row in writing."""
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from soaks import GUARD, PROGRAMME, SINK, SUPPLY, rows
+
+from rig.store.recordings import LogWriter, RecordError, log_files, programme_of, read_rows
+from rig.values.logs import Row
+from rig.verdict.guard import Watch, watched
+
+TEXT = st.text(st.characters(blacklist_categories=("Cs",)), max_size=20)
+VALUES = st.dictionaries(
+    st.sampled_from(["celsius.heat sink", "gain_db.left.63", "ampere.supply", "coil_ohm.left"]),
+    st.floats(),
+)
+ROWS = st.lists(
+    st.builds(
+        Row,
+        seconds=st.floats(0, 1e6),
+        clock=st.just("2026-01-01T10:00:00+00:00"),
+        state=st.sampled_from(["cold", "ramp", "playing", "rest", "gap"]),
+        values=VALUES,
+        answers=st.dictionaries(st.sampled_from(["heat sink", "supply"]), TEXT),
+        event=TEXT,
+        guard=TEXT,
+        doubts=st.dictionaries(st.sampled_from(["output", "microphone"]), TEXT.filter(bool)),
+    ),
+    min_size=1,
+    max_size=6,
+)
+
+
+def written(folder: Path, given_rows: list[Row], number: int = 1) -> None:
+    writer = LogWriter(folder, number)
+    for row in given_rows:
+        writer.append(row)
+    writer.close()
+
+
+def same(one: Row, other: Row) -> bool:
+    """Equal to the last bit, but for values that were not there."""
+    known = {name: value for name, value in one.values.items() if not math.isnan(value)}
+    found = {name: value for name, value in other.values.items() if not math.isnan(value)}
+    texts = {role: text for role, text in one.answers.items() if text}
+    return (
+        known == found
+        and texts == {role: text for role, text in other.answers.items() if text}
+        and replace(one, values={}, answers={}) == replace(other, values={}, answers={})
+    )
+
+
+@given(ROWS)
+@settings(max_examples=60, deadline=None)
+def test_rows_come_back_as_they_were(tmp_path_factory: pytest.TempPathFactory, given_rows: list[Row]) -> None:
+    folder = tmp_path_factory.mktemp("log")
+    written(folder, given_rows)
+    found = read_rows(folder, 1)
+    assert len(found) == len(given_rows)
+    assert all(same(one, other) for one, other in zip(given_rows, found, strict=True))
+
+
+@given(st.integers(0, 4000))
+@settings(max_examples=60, deadline=None)
+def test_a_cut_at_any_byte_loses_at_most_the_row_in_writing(tmp_path_factory: pytest.TempPathFactory, cut: int) -> None:
+    folder = tmp_path_factory.mktemp("log")
+    whole = list(rows(until_s=60))
+    written(folder, whole)
+    path = log_files(folder, 1)[-1]
+    data = path.read_bytes()[:cut]
+    path.write_bytes(data)
+    found = read_rows(folder, 1)
+    finished = max(data.count(b"\n") - 1, 0)
+    assert len(found) == finished
+    assert all(same(one, other) for one, other in zip(whole, found, strict=False))
+
+
+@pytest.mark.parametrize("upper_k", [5.0, 50.0], ids=["the guard stops it", "the guard holds"])
+def test_a_log_judged_again_is_the_log_that_was_judged(tmp_path: Path, upper_k: float) -> None:
+    """The guard's own words and times too, which hang on the last digits where a value lies at its bound."""
+    sink = replace(SINK, rise_k=upper_k)
+    programme = replace(PROGRAMME, seconds=300.0, guard=replace(GUARD, roles=(sink, SUPPLY)))
+
+    def restless(seconds: float) -> dict[str, float]:
+        return {"ampere.supply": 1.0 + math.sin(seconds) / 3, "gain_db.left.125": -12 + math.cos(seconds) / 7}
+
+    watch, live = Watch(programme), []
+    for row in rows(programme, rise_k=100 / 3, change=restless):
+        row, stop = watch.add(replace(row, seconds=row.seconds * (1 + 1e-9)))
+        live.append(row)
+        if stop:
+            break
+    written(tmp_path, live)
+    was, now = watch.log(), watched(programme, read_rows(tmp_path, 1), {})
+    assert (was.stopped, was.events, was.states) == (now.stopped, now.events, now.states)
+    assert bool(was.stopped) == (upper_k == 5)
+    np.testing.assert_array_equal(was.seconds, now.seconds)
+    assert was.columns.keys() == now.columns.keys()
+    for name, column in was.columns.items():
+        np.testing.assert_array_equal(column, now.columns[name])
+
+
+def test_what_was_written_is_never_rewritten(tmp_path: Path) -> None:
+    first, second = list(rows(until_s=10))
+    written(tmp_path, [first])
+    before = {path: path.read_bytes() for path in log_files(tmp_path, 1)}
+    written(tmp_path, [replace(second, values={**second.values, "celsius.case": 30.0})])
+    assert {path: path.read_bytes() for path in before} == before
+    assert [row.seconds for row in read_rows(tmp_path, 1)] == [first.seconds, second.seconds]
+
+
+def test_a_line_s_end_in_an_answer_stays_in_its_row(tmp_path: Path) -> None:
+    row = replace(next(rows()), answers={"heat sink": "+2.31E+01\r\n"})
+    written(tmp_path, [row])
+    assert read_rows(tmp_path, 1)[0].answers == {"heat sink": "+2.31E+01\r\n"}
+
+
+def test_a_programme_comes_back_from_its_entry() -> None:
+    import json
+    from dataclasses import asdict
+
+    assert programme_of(json.loads(json.dumps(asdict(PROGRAMME)))) == PROGRAMME
+    with pytest.raises(RecordError, match="request"):
+        programme_of({"stage": "soak"})

@@ -1,0 +1,180 @@
+"""Learnt limits: a whole mask fails as many good units as it says, odd builds are named, former masks are kept."""
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from simulated_runs import ROOT
+from typer.testing import CliRunner
+
+from rig import cli
+from rig.commands.learn import write_masks
+from rig.design.kit import Kit, load_kit
+from rig.design.limits import read_mask
+from rig.study.learning import (
+    IMPEDANCE,
+    LEVEL,
+    Disagree,
+    Spread,
+    learn,
+    pointwise_factor,
+    rejects_together,
+    spreads_of_parts,
+    whole_mask_factor,
+)
+
+KEY = (*LEVEL, "left")
+HZ = np.geomspace(100, 10000, 80)
+
+
+@pytest.fixture(scope="module")
+def kit() -> Kit:
+    return load_kit(ROOT, "booth-two")
+
+
+def wandering(units: int, seed: int, sigma_db: float = 0.5) -> np.ndarray:
+    """Levels whose neighbouring points hang together: white noise smoothed over a third of the points."""
+    random = np.random.default_rng(seed)
+    noise = random.standard_normal((units, HZ.size + 24))
+    smooth = np.apply_along_axis(lambda row: np.convolve(row, np.ones(25) / 5, "valid"), 1, noise)
+    return np.asarray(80 + sigma_db * smooth)
+
+
+def spread_of(curves: np.ndarray) -> Spread:
+    centre = np.median(curves, axis=0)
+    return Spread(HZ, centre, curves - centre)
+
+
+@pytest.mark.parametrize("rejects", [0.005, 0.02, 0.1])
+def test_a_mask_fails_as_many_good_units_as_it_says(rejects: float) -> None:
+    """Judged on units that it has not seen: binomial, within three standard deviations, and the mask is widened."""
+    learnt = learn(KEY, "dB SPL", HZ, {}, spread_of(wandering(20000, 1)), rejects, 0.95)
+    new = wandering(20000, 2)
+    failed = float(np.mean(np.any((new < learnt.lower) | (new > learnt.upper), axis=1)))
+    assert failed == pytest.approx(learnt.rejects, abs=3 * math.sqrt(rejects / 20000) + 0.1 * rejects)
+    assert learnt.rejects <= rejects
+
+
+def test_three_standard_deviations_at_each_point_would_fail_many_good_units() -> None:
+    curves = wandering(20000, 3)
+    spread = spread_of(curves)
+    outside = float(np.mean(np.any(np.abs(spread.deviations) > 3 * spread.sigma, axis=1)))
+    assert outside > 0.01
+    assert whole_mask_factor(spread.deviations, spread.sigma, 0.003) > 3.5
+
+
+def test_the_factor_of_a_few_builds_is_wider_and_comes_down_to_that_of_many() -> None:
+    few, more, many = (pointwise_factor(3.0, n, 0.95) for n in (3, 10, 2000))
+    assert few > more > many > 3.0
+    assert many == pytest.approx(3.0, rel=0.05)
+
+
+def test_a_mask_of_builds_holds_its_share_as_often_as_it_says() -> None:
+    """At one point: with the confidence of 90 %, the mask of 5 builds holds the share that 2 standard deviations do."""
+    share, random = math.erf(2 / math.sqrt(2)), np.random.default_rng(4)
+    held, factor = 0, pointwise_factor(2.0, 5, 0.9)
+    for _ in range(400):
+        builds = random.standard_normal(5)
+        width = factor * np.std(builds, ddof=1)
+        low, high = np.mean(builds) - width, np.mean(builds) + width
+        inside = 0.5 * (math.erf(high / math.sqrt(2)) - math.erf(low / math.sqrt(2)))
+        held += inside >= share
+    assert held / 400 == pytest.approx(0.9, abs=0.045)
+
+
+def test_builds_and_parts_joined_lie_between_the_two() -> None:
+    parts = spread_of(wandering(5000, 5))
+    builds = {f"U{n}": curve for n, curve in enumerate(wandering(4, 6))}
+    only_parts = learn(KEY, "dB SPL", HZ, {}, parts, 0.005, 0.95)
+    both = learn(KEY, "dB SPL", HZ, builds, parts, 0.005, 0.95)
+    assert both.centre == pytest.approx(np.mean(list(builds.values()), axis=0))
+    assert np.median(both.upper - both.lower) > np.median(only_parts.upper - only_parts.lower)
+    assert "joined with the parts' tolerances" in both.words
+    assert np.all((both.builds >= both.lower) & (both.builds <= both.upper))
+
+
+@pytest.mark.parametrize("with_parts", [True, False])
+def test_an_odd_build_is_named(with_parts: bool) -> None:
+    builds = {f"U{n}": curve for n, curve in enumerate(wandering(5, 7))}
+    builds["U2"] = builds["U2"] + 4 * (HZ > 2000)
+    parts = spread_of(wandering(3000, 8)) if with_parts else None
+    with pytest.raises(Disagree, match="U2 is unlike the others"):
+        learn(KEY, "dB SPL", HZ, builds, parts, 0.005, 0.95)
+
+
+def test_two_builds_that_differ_are_both_named() -> None:
+    one = wandering(1, 9)[0]
+    with pytest.raises(Disagree, match="A and B differ"):
+        learn(KEY, "dB SPL", HZ, {"A": one, "B": one + 5}, spread_of(wandering(3000, 8)), 0.005, 0.95)
+
+
+def test_around_one_build_there_are_windows() -> None:
+    one = wandering(1, 9)[0]
+    learnt = learn(KEY, "dB SPL", HZ, {"A": one}, None, 0.005, 0.95)
+    middle = np.argmin(np.abs(HZ - 1000))
+    assert learnt.upper[middle] - one[middle] == pytest.approx(1.0)
+    assert math.isnan(learnt.rejects)
+
+
+def test_a_mask_is_never_tighter_than_the_rig(kit: Kit) -> None:
+    still = Spread(HZ, np.full(HZ.size, 80.0), np.zeros((100, HZ.size)))
+    learnt = learn(KEY, "dB SPL", HZ, {}, still, 0.005, 0.95)
+    assert np.min(learnt.upper - learnt.centre) == pytest.approx(0.3)
+
+
+def test_parts_spread_as_a_drawn_unit_of_the_circuit_does(kit: Kit) -> None:
+    spreads = spreads_of_parts(kit, 600, 3)
+    assert set(spreads) == {(*kind, channel) for kind in (IMPEDANCE, LEVEL) for channel in ("left", "right")}
+    ohm = spreads[(*IMPEDANCE, "left")]
+    # Far below resonance there is the coil's resistance and that of its series coil: 4 % and 5 %, half of it sigma.
+    assert ohm.sigma[0] == pytest.approx(0.02, abs=0.006)
+    assert spreads[(*IMPEDANCE, "right")] is ohm
+
+
+def test_all_masks_together_fail_more_than_each() -> None:
+    parts = spread_of(wandering(5000, 5))
+    ohms = Spread(HZ, np.full(HZ.size, 6.0), (wandering(5000, 6) - 80) / 20)
+    spreads = {KEY: parts, (*IMPEDANCE, "left"): ohms}
+    made = [
+        learn(KEY, "dB SPL", HZ, {}, parts, 0.02, 0.95),
+        learn((*IMPEDANCE, "left"), "ohm", HZ, {}, ohms, 0.02, 0.95),
+    ]
+    together = rejects_together(made, spreads)
+    each = [one.rejects for one in made]
+    assert together == pytest.approx(1 - (1 - each[0]) * (1 - each[1]), abs=0.004)
+
+
+def test_former_masks_are_kept(tmp_path: Path) -> None:
+    parts = spread_of(wandering(1000, 5))
+    one = learn(KEY, "dB SPL", HZ, {}, parts, 0.02, 0.95)
+    (path,) = write_masks(tmp_path, [one], {"made_at": "a"})
+    first = path.read_bytes()
+    mask = read_mask(path)
+    assert mask.upper == pytest.approx(one.upper, abs=0.051)
+    write_masks(tmp_path, [learn(KEY, "dB SPL", HZ, {}, parts, 0.1, 0.95)], {"made_at": "b"})
+    (kept,) = tmp_path.glob("masks-of-*")
+    assert (kept / path.name).read_bytes() == first
+    assert json.loads((kept / "learnt.json").read_text())["made_at"] == "a"
+
+
+def test_the_command_learns_from_parts_and_refuses_what_it_cannot_do(workspace: Path) -> None:
+    run = CliRunner()
+    done = run.invoke(cli.app, ["learn", "booth-two", "--draws", "400", "--workspace", str(workspace)])
+    assert done.exit_code == 0, done.output
+    folder = workspace / "limits" / "booth-two"
+    masks = sorted(path.name for path in folder.glob("learnt-*.csv"))
+    assert masks == [f"learnt-{what}-{c}.csv" for what in ("free-field-level", "impedance") for c in ("left", "right")]
+    assert (folder / "learnt.svg").read_text(encoding="utf-8").startswith("<?xml")
+    for path in (*folder.glob("learnt*"),):
+        path.unlink()
+    for words, told in (
+        (["--from", "builds"], "no builds are named"),
+        (["--from", "guess"], "allowed: builds, parts, both"),
+        (["--rejects", "50"], "found 50; allowed: 0.01 to 20"),
+        (["BT-7777"], "no record of 'BT-7777'"),
+    ):
+        failed = run.invoke(cli.app, ["learn", "booth-two", *words, "--workspace", str(workspace)])
+        assert failed.exit_code != 0
+        assert told in str(failed.exception)

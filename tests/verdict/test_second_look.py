@@ -1,0 +1,136 @@
+"""The second look: agreement within noise, the odd one out, and contacts that come and go."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from simulated_runs import ROOT
+
+from rig.design.kit import load_kit
+from rig.signals import stimulus
+from rig.values.captures import Calibration, Capture
+from rig.values.verdicts import Verdict
+from rig.verdict.second_look import INTERMITTENT, RESTLESS, agree, choose, is_doubtful, quietest_noises
+
+KIT = load_kit(ROOT, "booth-two")
+REQUEST = KIT.sweep("playing", "left", "left", "on axis")
+LAYOUT = stimulus.layout(REQUEST.start_hz, REQUEST.stop_hz, REQUEST.seconds, 48000.0)
+SOUND = 0.2 * stimulus.compose(LAYOUT)
+CALIBRATION = Calibration({"microphone": 1.0}, 1.0)
+
+
+def look(seed: int, extra: np.ndarray | float = 0.0, gain: np.ndarray | float = 1.0, noise: float = 1e-3) -> Capture:
+    heard = gain * SOUND + extra + noise * np.random.default_rng(seed).standard_normal(SOUND.size)
+    return Capture(REQUEST, np.float32(heard)[np.newaxis], ("microphone",), 48000.0, CALIBRATION)
+
+
+def agreed(one: Capture, other: Capture) -> bool:
+    return agree(one, other, quietest_noises((one, other) if one.samples.shape == other.samples.shape else (one,)))
+
+
+def slam(seed: int, level: float = 0.05) -> np.ndarray:
+    """A noise of 0.2 s in the middle of the sweep."""
+    burst = np.zeros(SOUND.size)
+    middle = (LAYOUT.sweep_start + LAYOUT.sweep_stop) // 2
+    time_s = np.arange(9600) / 48000
+    burst[middle : middle + 9600] = level * np.exp(-time_s / 0.05) * np.random.default_rng(seed).standard_normal(9600)
+    return burst
+
+
+def dropout() -> np.ndarray:
+    """A contact that lets go for a tenth of a second."""
+    gain = np.ones(SOUND.size)
+    gain[LAYOUT.sweep_start + 30000 : LAYOUT.sweep_start + 34800] = 0.3
+    return gain
+
+
+def test_two_looks_in_the_same_noise_agree_and_the_first_stands() -> None:
+    for seed in range(100):
+        first, second = look(2 * seed), look(2 * seed + 1)
+        assert choose([first, second]) == (first, "")
+
+
+def test_a_slow_drift_of_a_thousandth_is_no_difference() -> None:
+    assert agreed(look(1), look(2, gain=1.001))
+
+
+@pytest.mark.parametrize("odd", [0, 1, 2])
+def test_the_look_that_a_noise_disturbed_is_found_and_another_one_stands(odd: int) -> None:
+    for seed in range(20):
+        looks = [look(10 * seed + n, slam(seed) if n == odd else 0.0) for n in range(3)]
+        chosen, trouble = choose(looks)
+        assert trouble == ""
+        assert chosen is not looks[odd]
+
+
+def test_two_looks_that_differ_settle_nothing() -> None:
+    assert choose([look(1), look(2, slam(3))])[1] == RESTLESS
+
+
+def test_three_looks_that_all_differ_prove_nothing() -> None:
+    assert choose([look(1, slam(1)), look(2, slam(2)), look(3, slam(3))])[1] == RESTLESS
+
+
+def test_a_noise_that_began_in_the_silence_excuses_nothing() -> None:
+    """Somebody speaks from before the sweep until its end: that look's own noise must not be the measure of it."""
+    voice = np.zeros(SOUND.size)
+    voice[LAYOUT.silence.start : LAYOUT.sweep_stop] = 0.02 * np.random.default_rng(5).standard_normal(
+        LAYOUT.sweep_stop - LAYOUT.silence.start
+    )
+    spoken, *quiet = look(1, voice), look(2), look(3)
+    assert not agreed(spoken, quiet[0])
+    assert choose([spoken, *quiet])[0] is not spoken
+
+
+def test_two_looks_at_the_same_loud_noise_do_not_outweigh_quiet_ones() -> None:
+    """A lorry that goes by through two looks, and is gone."""
+    looks = [look(1, noise=2e-2), look(2, noise=2e-2), look(3), look(4)]
+    assert choose(looks[:2])[1] == ""
+    assert choose(looks) == (looks[2], "")
+    # It may have been quiet before.
+    assert choose(looks[:2], [look(5)])[1] == RESTLESS
+
+
+def test_it_is_looked_again_until_two_agree() -> None:
+    looks = [look(n, slam(n)) for n in range(3)] + [look(4), look(5)]
+    assert choose(looks[:4])[1] == RESTLESS
+    assert choose(looks) == (looks[3], "")
+
+
+def test_of_three_that_agree_the_quietest_stands() -> None:
+    """A rumble too faint to count in any one of them."""
+    rumble = 0.0008 * np.sin(2 * np.pi * 40 * np.arange(SOUND.size) / 48000)
+    looks = [look(1, rumble, noise=1.5e-3), look(2, noise=1.4e-3), look(3, noise=1e-3)]
+    assert choose(looks) == (looks[2], "")
+
+
+def test_two_pairs_that_agree_with_each_other_only_prove_nothing() -> None:
+    looks = [look(n, gain=1.0 if n < 2 else 0.8) for n in range(4)]
+    assert choose(looks)[1] == RESTLESS
+
+
+@pytest.mark.parametrize("odd", [0, 1])
+def test_a_contact_that_comes_and_goes_is_never_explained_away(odd: int) -> None:
+    looks = [look(n, gain=dropout() if n == odd else 1.0) for n in range(3)]
+    assert choose(looks)[1] == INTERMITTENT
+
+
+def test_looks_of_different_length_do_not_agree() -> None:
+    whole = look(1)
+    assert not agreed(whole, replace(whole, samples=whole.samples[:, :-1]))
+
+
+@pytest.mark.parametrize(
+    ("outcome", "margin", "uncertainty", "doubtful"),
+    [
+        ("fail", -1.0, 0.1, True),
+        ("pass", 1.0, 0.1, False),
+        ("pass", 0.1, 0.1, True),
+        ("pass", 0.1, float("nan"), False),
+    ],
+)
+def test_what_fails_or_lies_at_its_limit_is_doubtful(
+    outcome: str, margin: float, uncertainty: float, doubtful: bool
+) -> None:
+    verdict = Verdict("level", "left", outcome, 1.0, "dB", margin, 100.0, "", "", uncertainty)
+    assert is_doubtful([verdict]) == doubtful
