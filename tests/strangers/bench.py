@@ -6,8 +6,8 @@ The room is the stranger's as well: its sound arrives with the reflections of it
 from collections.abc import Sequence
 from dataclasses import replace
 
-from rig.bench.simulated import SimulatedBench
-from rig.kit import Kit
+from rig.design.kit import Kit
+from rig.simulated.bench import SimulatedBench
 from strangers.designs import Design
 from strangers.faults import Fault, faulty
 from strangers.nodal import Complex, Floats

@@ -6,7 +6,7 @@ the sheets (the ping's level, the misfit of the parts) is judged generously.
 
 from pathlib import Path
 
-from rig.kit import Kit, load_kit
+from rig.design.kit import Kit, load_kit
 from strangers.designs import Design, Fitted
 
 #: Half width of the windows around the reference build: impedance in percent, level in decibels.

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from checks.impedance import load_impedance
-from rig.bench.calibration import calibrate_known_load
-from rig.requests import Sweep
+from rig.calibration.known_load import calibrate_known_load
+from rig.values.requests import Sweep
 from strangers import population
 from strangers.bench import StrangerBench
 from strangers.designs import DESIGNS
@@ -19,7 +19,7 @@ from strangers.population import card_gain, unit
 
 HERE = Path(__file__).parent
 #: Each is allowed these of the rig, and nothing else.
-MEETS_THE_RIG = {"kits.py": {"rig.kit"}, "bench.py": {"rig.bench.simulated", "rig.kit"}}
+MEETS_THE_RIG = {"kits.py": {"rig.design.kit"}, "bench.py": {"rig.simulated.bench", "rig.design.kit"}}
 AXIS_M = (0.0, 0.0, 0.5)
 
 
