@@ -25,8 +25,8 @@ Settings = SoakTable
 
 #: Readings of the beginning and of the end are means over so long.
 MINUTE_S = 60.0
-#: Standard uncertainty of a rise: two sensors, each within a kelvin at worst (rectangular, JCGM 100:2008, 4.3.7).
-SENSORS_U_K = float(np.sqrt(2) * 1.0 / np.sqrt(3))
+#: A coil starts at the ambient reading, which is within a kelvin at worst.
+COIL_WITHIN_K = 1.0
 #: No coil's varnish lives at such a temperature: the resistance is that of a break.
 NO_COIL_CELSIUS = 350.0
 #: So many of the log's events are told with the readings; all of them are in the log.
@@ -49,8 +49,9 @@ def read(captures: Sequence[Log], settings: SoakTable, kit: Kit) -> CheckReading
     readings, courses = [guard_reading(log)], []
     roles = [role.role for role in log.request.guard.roles if role.unit == "celsius"]
     coils = [name.removeprefix("celsius.") for name in log.columns if name.startswith("celsius.coil ")]
+    within_k = dict.fromkeys(coils, COIL_WITHIN_K) | dict.fromkeys(roles, settings.sensors_within_k)
     for place in (*roles, *coils):
-        found, course = heat_of(log, place)
+        found, course = heat_of(log, place, within_k[place])
         readings += found
         courses.append(course)
     drift_k = at_the_end(log, log.column(AMBIENT))[0] - np.nanmean(log.column(AMBIENT)[log.seconds <= MINUTE_S])
@@ -72,8 +73,10 @@ def guard_reading(log: Log) -> Reading:
     return Reading("guard", "", 0.0, "", said=words)
 
 
-def heat_of(log: Log, place: str) -> tuple[list[Reading], Course]:
-    """Rise at the end and in the steady state of one place, and its course."""
+def heat_of(log: Log, place: str, within_k: float) -> tuple[list[Reading], Course]:
+    """Rise at the end and in the steady state of one place, and its course; two sensors that are within so much."""
+    # Two even distributions of this half-width (JCGM 100:2008, 4.3.7).
+    sensors_u_k = within_k * float(np.sqrt(2 / 3))
     rise_k, fit = rise_over_ambient(log, place)
     trouble = CUT_SHORT if log.stopped and log.stopped.kind == "fail" else ""
     end_k, scatter_k = at_the_end(log, rise_k)
@@ -82,11 +85,11 @@ def heat_of(log: Log, place: str) -> tuple[list[Reading], Course]:
         broken = Reading("rise", place, float("nan"), "K", trouble=words)
         return [broken], Course("rise", place, log.seconds, rise_k, "K")
     readings = [
-        Reading("rise", place, end_k, "K", float(np.hypot(scatter_k, SENSORS_U_K)), trouble),
+        Reading("rise", place, end_k, "K", float(np.hypot(scatter_k, sensors_u_k)), trouble),
         Reading("end temperature", place, at_the_end(log, log.column(f"celsius.{place}"))[0], "celsius"),
     ]
     if fit and np.isfinite(fit.steady_u_k):
-        uncertainty_k = float(np.hypot(fit.steady_u_k, SENSORS_U_K))
+        uncertainty_k = float(np.hypot(fit.steady_u_k, sensors_u_k))
         readings.append(Reading("steady rise", place, fit.steady_k, "K", uncertainty_k))
         readings.append(Reading("slowest time constant", place, max(fit.time_constants_s) / 60, "min"))
         return readings, Course("rise", place, log.seconds, rise_k, "K", predict(fit, log.seconds, heating_power(log)))

@@ -127,6 +127,8 @@ class SoakTable(Table):
     #: From when on it may end before its time, once every limited steady state is known beyond doubt; none: never.
     early_end_after_s: Annotated[float, between(600, 7 * 86400)] | None = None
     noise: NoiseTable = NoiseTable()
+    #: What a thermometer may show too much or too little at worst; the less, when they were held together before use.
+    sensors_within_k: Annotated[float, between(0.02, 5)] = 1.0
     guard: GuardTable
 
     @model_validator(mode="after")

@@ -73,7 +73,11 @@ def _sensors(axes: Any) -> None:
     write(axes, (84, 122), "any with an address:\nLAN, USB or serial", align="center", size=SMALL)
     _sensor(axes, (84, 171))
     wire(axes, (84, 169.3), (84, 138))
-    write(axes, (81, 150), "sensor on the heat sink,\nbeside the chip", align="right", size=SMALL)
+    _sensor(axes, (92, 171))
+    wire(axes, (92, 169.3), (92, 138))
+    write(
+        axes, (81, 150), "sensors on the heat sink, beside\nthe chip, and in the air there", align="right", size=SMALL
+    )
     _sensor(axes, (32, 125))
     wire(axes, (33.7, 125), (62, 125))
     write(axes, (32, 131), "sensor in the air of the room,", align="center", size=SMALL)

@@ -23,6 +23,7 @@ from rig.simulated.bench_kinds import BENCH_KINDS
 from rig.simulated.equipment import Equipment
 from rig.simulated.fault_kinds import UNIT_KINDS, Fault, Target
 from rig.simulated.heat_faults import BLANK, HEAT_KINDS, ROLES
+from rig.simulated.heat_network import board_box
 from rig.simulated.unit import Unit
 
 #: No amount of a fault, in whatever unit, is meant to be larger.
@@ -58,11 +59,12 @@ def parse_fault(kit: Kit, text: str) -> Fault:
     places = _heat_places(kit, kind) if kind in HEAT_KINDS else list(_places(kit, UNIT_KINDS[kind].targets))
     if names and places == [("", ())]:
         raise FaultError(f"fault {text!r}: this fault has no channel; allowed is {kind!r} alone")
-    nowhere = bool(places) and not places[0][0]
-    place = places[0] if nowhere and not names else _place(places, [channel.name for channel in kit.channels], names)
+    is_only = len(places) == 1 or (bool(places) and not places[0][0])
+    place = places[0] if is_only and not names else _place(places, [channel.name for channel in kit.channels], names)
     if place is None:
         allowed = ", ".join(str(Fault(kind, *there)).split("=")[0] for there in places) or "none in this kit"
-        raise FaultError(f"fault {text!r}: allowed are {allowed}")
+        why = ": only the box with the amplifier board in it has a cooling vent" if kind == "covered" else ""
+        raise FaultError(f"fault {text!r}: allowed are {allowed}{why}")
     return Fault(kind, *place, amount)
 
 
@@ -152,6 +154,8 @@ def _heat_places(kit: Kit, kind: str) -> list[tuple[str, tuple[str, ...]]]:
     target = HEAT_KINDS[kind].target
     if target == "whole":
         return [("", ())]
+    if target == "board":
+        return [(board_box(kit), ())] if board_box(kit) else []
     return [("", (role,)) for role in ROLES] if target == "role" else list(_places(kit, (target,)))
 
 

@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 from typing import Literal
 
-#: Where such a fault can sit: nowhere in particular, a channel's box, a driver, an instrument's role.
-HeatTarget = Literal["whole", "box", "driver", "role"]
+#: Where such a fault can sit: nowhere in particular, the box of the amplifier board, a driver, an instrument's role.
+HeatTarget = Literal["whole", "board", "driver", "role"]
 
 #: What stands for a blank in a role: "silent-sensor:heat-sink".
 BLANK = "-"
@@ -24,7 +24,11 @@ class HeatKind:
 
 HEAT_KINDS: dict[str, HeatKind] = {
     "unbonded": HeatKind("the heat sink is not bonded: it takes {amount} % of the heat that it should", "whole", 1.0),
-    "covered": HeatKind("the vents at {it} are covered: {amount} % of the cooling are left", "box", 25.0),
+    "covered": HeatKind(
+        "the cooling vent of the {it} box, where the amplifier board sits, is covered: {amount} % of its flow is left",
+        "board",
+        25.0,
+    ),
     "fails-open": HeatKind("{it} burns out when {amount} of the programme has passed", "driver", 0.5),
     "silent-sensor": HeatKind(
         "the instrument at the {it} answers no more when {amount} of the programme has passed", "role", 0.5

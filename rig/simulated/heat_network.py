@@ -1,4 +1,7 @@
-"""The thermal network of a simulated unit: amplifier chip, heat sink, case; coil, magnet, and air of each box.
+"""The thermal network of a simulated unit: amplifier chip, heat sink, air round them, case; coil, magnet, air of a box.
+
+The amplifier board sits in a compartment of one of the boxes: heat goes from the sink to the air there, and from that
+air to the room through a vent and, the lesser part, through the walls.
 
 Each place holds heat and passes it on to its neighbours and to the air of the room, all in proportion. Over a step the
 power is constant, so each of the network's modes moves by an exponential and the step is exact at any length; only that
@@ -22,8 +25,16 @@ Floats = NDArray[np.float64]
 #: Of copper's resistance at 20 degrees Celsius, per kelvin.
 COPPER_PER_K = 0.00393
 COLD_CELSIUS = 20.0
-#: What the designer's heat sink is chosen for.
-DESIGN_RISE_K = 32.0
+#: What the designer's heat sink is chosen for; so much of it is the air's round it; so much of the heat is the sink's.
+DESIGN_RISE_K, AIR_RISE_K, SINK_PART = 32.0, 5.0, 0.7
+#: Vent of the board's compartment (12 cm wide, 10 high, 8 deep, behind the back of the box): slots at its bottom and
+#: top, each so large for a watt, and so far apart (common practice, no source).
+VENT_M2_PER_W, VENT_HEIGHT_M = 15e-4, 0.08
+#: Walls of that compartment: all of them, the back that is towards the room, the rest towards the inside of the box.
+WALLS_M2, BACK_M2 = 0.06, 0.012
+#: Resistances for a square metre: natural convection with radiation at a wall (7 W/(m2 K), within 5 to 10), half of
+#: 6 mm of wood (0.12 W/(m K)), 25 mm of wool (0.04 W/(m K)) (common practice, no source).
+CONVECTION_M2_K_PER_W, HALF_WALL_M2_K_PER_W, WOOL_M2_K_PER_W = 1 / 7, 0.025, 0.6
 #: Cones below this are tweeters' domes: coils of a second.
 SMALL_CM2 = 15.0
 #: Spread of each thermal resistance and time constant from unit to unit, as a standard deviation.
@@ -181,17 +192,12 @@ def thermal_unit(kit: Kit, serial: str, faults: Sequence[Fault] = (), design_w: 
         Power in the chip that the designer's heat sink is chosen for, to rise by `DESIGN_RISE_K`.
     """
     network = _Network(generator("heat", kit.name, serial))
-    bond = math.prod(fault.amount / 100 for fault in faults if fault.kind == "unbonded")
-    network.add("chip", 4.0, {"heat sink": 1.5}, bond)
-    # What goes through the board, past the heat sink.
-    network.add("heat sink", 1000.0, {"ambient": 1.8 * DESIGN_RISE_K / design_w, "case": 4 * DESIGN_RISE_K / design_w})
-    network.add("case", 600.0, {"ambient": 4.0, "chip": 80 / design_w})
+    _add_amplifier(network, faults, design_w)
     coils, main = [], {}
     for spec in kit.channels:
-        left = math.prod(f.amount / 100 for f in faults if f.kind == "covered" and f.channel == spec.name)
         boxed = spec.box.volume_l is not None
         if boxed:
-            network.add(f"box {spec.name}", 2000.0, {"ambient": 3.0 * (7.5 / (spec.box.volume_l or 7.5)) ** 0.5}, left)
+            network.add(f"box {spec.name}", 2000.0, {"ambient": 3.0 * (7.5 / (spec.box.volume_l or 7.5)) ** 0.5})
         for driver in spec.drivers:
             small = driver.sd_cm2 < SMALL_CM2
             size = (driver.sd_cm2 / 86) ** -0.35
@@ -202,3 +208,40 @@ def thermal_unit(kit: Kit, serial: str, faults: Sequence[Fault] = (), design_w: 
             coils.append((spec.name, driver.name))
         main[spec.name] = min(spec.drivers, key=lambda driver: driver.band_hz[0]).name
     return network.unit(coils, main)
+
+
+def _add_amplifier(network: _Network, faults: Sequence[Fault], design_w: float) -> None:
+    """The board in its compartment: chip, heat sink, air, and the walls (the case)."""
+    bond, opening = (
+        math.prod(fault.amount / 100 for fault in faults if fault.kind == kind) for kind in ("unbonded", "covered")
+    )
+    network.add("chip", 4.0, {"heat sink": 1.5}, bond)
+    network.add("heat sink", 1000.0, {"amplifier air": (DESIGN_RISE_K - AIR_RISE_K) / (SINK_PART * design_w)})
+    # Air of a litre and a half holds next to nothing.
+    network.add("amplifier air", 3.0, {"ambient": vent_k_per_w(design_w)}, opening)
+    back_w_per_k = BACK_M2 / (HALF_WALL_M2_K_PER_W + CONVECTION_M2_K_PER_W)
+    # The air in the box, and its walls, are next to nothing beside the wool.
+    rest_w_per_k = (WALLS_M2 - BACK_M2) / (HALF_WALL_M2_K_PER_W + WOOL_M2_K_PER_W + CONVECTION_M2_K_PER_W)
+    outward = {"ambient": 1 / (back_w_per_k + rest_w_per_k), "amplifier air": CONVECTION_M2_K_PER_W / WALLS_M2}
+    # What goes through the board, past the heat sink, reaches the wall that it is screwed to: 430 J/K of wood.
+    network.add("case", 750.0, {**outward, "chip": 80 / design_w})
+
+
+def vent_k_per_w(design_w: float) -> float:
+    """Thermal resistance of the open vent, taken as it is at `AIR_RISE_K`.
+
+    The flow through two equal openings at heights that differ by H is Cd A sqrt(g H dT / T): the stack effect with the
+    neutral plane half way (textbooks of ventilation; from memory). Cd of a sharp edge is 0.6; air holds 1200 J/(m3 K).
+    """
+    metres_per_second = 0.6 * math.sqrt(9.81 * VENT_HEIGHT_M * AIR_RISE_K / 300)
+    return 1 / (1200 * metres_per_second * VENT_M2_PER_W * design_w)
+
+
+def board_box(kit: Kit) -> str:
+    """The box whose compartment holds the amplifier board: the one that plays lowest, of equal ones the first.
+
+    Empty where the kit has no box.
+    """
+    boxed = [spec for spec in kit.channels if spec.box.volume_l is not None]
+    lowest = min(boxed, key=lambda spec: min(driver.band_hz[0] for driver in spec.drivers), default=None)
+    return lowest.name if lowest else ""

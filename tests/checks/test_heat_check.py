@@ -68,6 +68,17 @@ def test_rises_steady_state_and_coils_are_read(good: Log) -> None:
     assert reading(found, "ambient drift").value == 0
 
 
+def test_sensors_that_were_held_together_give_rises_of_less_uncertainty(good: Log) -> None:
+    matched = SETTINGS.model_copy(update={"sensors_within_k": 0.2})
+    for quantity in ("rise", "steady rise"):
+        one, other = (reading(heat.read([good], s, KIT), quantity, "heat sink") for s in (SETTINGS, matched))
+        assert other.value == one.value
+        # Two even distributions of 1 K and of 0.2 K; what the fit leaves open is the same.
+        assert one.uncertainty**2 - other.uncertainty**2 == pytest.approx(2 / 3 * (1 - 0.2**2))
+    one, other = (reading(heat.read([good], s, KIT), "rise", "coil left") for s in (SETTINGS, matched))
+    assert other.uncertainty == one.uncertainty
+
+
 def test_the_course_is_kept_with_its_fit(good: Log) -> None:
     (course,) = [c for c in read(good).courses if c.subject == "heat sink"]
     assert course.seconds.size == 1440

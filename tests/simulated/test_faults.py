@@ -109,7 +109,7 @@ def test_together_the_two_kits_can_have_every_kind_of_fault() -> None:
         ("dropped-samples=32", Fault("dropped-samples", amount=32.0)),
         ("dropped-samples-once", Fault("dropped-samples", amount=64.0, once=True)),
         ("unbonded", Fault("unbonded", amount=1.0)),
-        ("covered:right=50", Fault("covered", "right", (), 50.0)),
+        ("covered:left=50", Fault("covered", "left", (), 50.0)),
         ("fails-open:right:woofer=0.25", Fault("fails-open", "right", ("woofer",), 0.25)),
         ("silent-sensor", Fault("silent-sensor", what=("heat-sink",), amount=0.5)),
         ("garbage:supply=0", Fault("garbage", what=("supply",), amount=0.0)),
@@ -119,6 +119,13 @@ def test_together_the_two_kits_can_have_every_kind_of_fault() -> None:
 )
 def test_faults_are_read(text: str, fault: Fault) -> None:
     assert parse_fault(BOOTH, text) == fault
+
+
+def test_a_fault_that_can_sit_in_one_place_only_sits_there() -> None:
+    assert parse_fault(REHEARSAL, "covered=5") == Fault("covered", "bass", (), 5.0)
+    assert ("covered:bass=25", "the cooling vent of the bass box") in [
+        (name, words.split(",")[0]) for name, words in fault_names(REHEARSAL) if name.startswith("covered")
+    ]
 
 
 def test_a_driver_may_bear_the_name_of_its_channel() -> None:
@@ -149,6 +156,7 @@ def test_a_driver_may_bear_the_name_of_its_channel() -> None:
         ("garbage:heat-sink:case", "allowed are garbage:heat-sink, garbage:ambient"),
         ("fails-open:left:bass", "allowed are fails-open:left:woofer, "),
         ("leak-once:left", "only faults of the bench strike once"),
+        ("covered:right", "allowed are covered:left: only the box with the amplifier board in it has a cooling vent"),
     ],
 )
 def test_what_cannot_be_is_refused_with_what_can(text: str, message: str) -> None:

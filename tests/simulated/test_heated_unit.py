@@ -1,20 +1,24 @@
 """The simulated unit as it warms up: plausible heat, the log's rows, and each fault's own signature."""
 
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from checks import heat
 from rig.design.kit import load_kit
 from rig.signals.programme import music_like
 from rig.simulated.bench import SimulatedBench
 from rig.simulated.faults import parse_fault
 from rig.simulated.heat_drive import drive_of
 from rig.simulated.heat_log import rows_of, simulated_rows
-from rig.simulated.heat_network import COLD_CELSIUS, copper_ratio, steady_state, step, thermal_unit
+from rig.simulated.heat_network import COLD_CELSIUS, board_box, copper_ratio, steady_state, step, thermal_unit
 from rig.simulated.heat_unit import HeatedUnit
 from rig.values.requests import Guard, Programme, RoleGuard
+from rig.verdict.guard import watched
+from rig.verdict.judge import judge
 
 ROOT = Path(__file__).parents[2]
 BOOTH = load_kit(ROOT, "booth-two")
@@ -66,8 +70,8 @@ def test_heat_is_what_a_builder_would_find_plausible(kit):
 def test_time_constants_are_seconds_for_coils_and_a_quarter_to_three_quarters_of_an_hour_for_the_rest(kit):
     tau_s = 1 / thermal_unit(kit, kit.serial_example).modes[0]
     coils = sum(len(channel.drivers) for channel in kit.channels)
-    # Beside the coils only the chip is as quick.
-    assert np.sum(tau_s < 15) == coils + 1
+    # Beside the coils only the chip and the air round the board are as quick.
+    assert np.sum(tau_s < 15) == coils + 2
     assert np.all((tau_s < 15) | ((tau_s > 300) & (tau_s < 3600)))
 
 
@@ -168,12 +172,56 @@ def test_a_heat_sink_that_is_not_bonded_stays_cool_over_a_hot_chip():
     assert column(bad, "celsius.chip")[-1] > column(good, "celsius.chip")[-1] + 15
 
 
-def test_a_covered_vent_makes_its_own_box_hotter_and_no_other():
-    whole = steady(HeatedUnit(REHEARSAL, "RT-0001"), REHEARSAL)
-    covered = steady(HeatedUnit(REHEARSAL, "RT-0001", [parse_fault(REHEARSAL, "covered:left")]), REHEARSAL)
-    assert covered["box left"] > 2 * whole["box left"]
-    assert covered["magnet left cone"] > whole["magnet left cone"] + 1
-    assert covered["box right"] == pytest.approx(whole["box right"])
+@KITS
+def test_a_covered_vent_warms_the_air_round_the_amplifier_and_the_sink_and_leaves_the_speaker_as_it_is(kit):
+    box = board_box(kit)
+    assert box == {"booth-two": "left", "rehearsal-three": "bass"}[kit.name]
+    whole, half, covered, closed = (
+        steady(HeatedUnit(kit, kit.serial_example, [parse_fault(kit, f"covered:{box}={amount}")]), kit)
+        for amount in (100, 50, 25, 0)
+    )
+    assert whole == steady(HeatedUnit(kit, kit.serial_example), kit)
+    assert whole["amplifier air"] < half["amplifier air"] < covered["amplifier air"] < closed["amplifier air"]
+    # The walls still lead some of the heat away.
+    assert closed["amplifier air"] < 5 * whole["amplifier air"]
+    assert covered["heat sink"] - whole["heat sink"] == pytest.approx(
+        covered["amplifier air"] - whole["amplifier air"], rel=0.3
+    )
+    magnet = f"magnet left {kit.channels[0].drivers[0].name}"
+    assert covered[magnet] == pytest.approx(whole[magnet], abs=0.01)
+
+
+@KITS
+def test_limits_of_the_steady_state_leave_room_for_good_units_and_none_for_a_covered_vent_or_an_unbonded_sink(kit):
+    level_v = kit.checks["heat"]["level_v"]
+
+    def rises(fault, place):
+        faults = [parse_fault(kit, fault)] if fault else []
+        serials = [f"{kit.serial_example[:-4]}{n:04d}" for n in range(1, 41 if not fault else 9)]
+        return np.array([steady(HeatedUnit(kit, serial, faults), kit, level_v)[place] for serial in serials])
+
+    for place in ("heat sink", "amplifier air"):
+        limit, good = kit.limits["heat"][f"steady rise {place}"], rises("", place)
+        room_k = min(good.mean() - limit.lower, limit.upper - good.mean())
+        assert 4 * good.std(ddof=1) < room_k < 6 * good.std(ddof=1)
+    upper_k = kit.limits["heat"]["steady rise amplifier air"].upper
+    for amount in (25, 5):
+        assert np.all(rises(f"covered:{board_box(kit)}={amount}", "amplifier air") > upper_k + 0.3)
+    lower_k = kit.limits["heat"]["steady rise heat sink"].lower
+    for amount in (1, 2):
+        assert np.all(rises(f"unbonded={amount}", "heat sink") < lower_k - 0.3)
+
+
+@KITS
+def test_a_covered_vent_fails_the_heat_test_by_the_air_beside_the_board(kit):
+    table = heat.Settings.model_validate(kit.checks["heat"] | {"every_s": 20.0})
+    (asked,) = heat.requests(kit, table)
+    faults = [parse_fault(kit, f"covered:{board_box(kit)}=25")]
+    log = watched(replace(asked, early_end_after_s=None), simulated_rows(kit, kit.serial_example, faults, asked, 1), {})
+    verdicts = judge(heat.read([log], table, kit), kit.limits["heat"], kit.folder, "heat", "")
+    failed = {(v.quantity, v.subject) for v in verdicts if v.outcome == "fail"}
+    assert ("steady rise", "amplifier air") in failed
+    assert {subject for _, subject in failed} == {"amplifier air"}
 
 
 def test_a_driver_that_burns_out_stays_open_and_shows_in_coil_gain_and_heat():
