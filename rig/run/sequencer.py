@@ -203,7 +203,11 @@ def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Ite
         for request in doubtful:
             walk.measured[request], walk.troubles[request] = standing(walk.attempts[request], walk.all_captures)
         again = dict.fromkeys(r for r in doubtful if needs_another(walk.attempts[r], walk.troubles[r]))
-        again |= dict.fromkeys(_of_checks(walk, doubtful, _may_pass))
+        # What fails on looks that agree is settled: however quiet it gets, the unit stays as it is.
+        failing = _of_checks(walk, doubtful, _fails)
+        again |= dict.fromkeys(r for r in _of_checks(walk, doubtful, _may_pass) if r not in failing)
+        if not again:
+            return
         yield from _play(walk, list(again), player)
 
 
@@ -216,7 +220,7 @@ def _of_checks(
         needed = [request for request in sweeps(walk.schedule.needs[listed.name]) if request in requests]
         if not needed or any(walk.troubles[request] for request in needed):
             continue
-        if wanted(listed, _examined(walk, listed, needed, partial=True)):
+        if wanted(listed, _examined(walk, listed, needed)):
             found |= dict.fromkeys(needed)
     return list(found)
 
@@ -228,6 +232,10 @@ def _is_doubtful(listed: ListedCheck, result: CheckResult) -> bool:
 def _may_pass(listed: ListedCheck, result: CheckResult) -> bool:
     """Whether noise alone keeps a check from telling."""
     return any(verdict.may_pass for verdict in result.verdicts)
+
+
+def _fails(listed: ListedCheck, result: CheckResult) -> bool:
+    return result.outcome == "fail"
 
 
 def _started(walk: _Walk, request: Request) -> Started:
@@ -275,10 +283,14 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
         _ask(walk, words)
 
 
-def _examined(walk: _Walk, listed: ListedCheck, needed: Sequence[Request], partial: bool = False) -> CheckResult:
-    """A check on what was measured and what is known of the bench so far."""
+def _examined(walk: _Walk, listed: ListedCheck, needed: Sequence[Request]) -> CheckResult:
+    """A check on what was measured and what is known of the bench so far; of the same evidence only once."""
     doubts = doubts_of(walk.found)
-    return examine(listed, needed, walk.measured, walk.troubles, walk.kit, partial=partial, bench_doubts=doubts)
+    on = basis(listed, needed, walk.measured, walk.troubles, doubts)
+    if on not in walk.known:
+        partial = len(needed) < len(walk.schedule.needs[listed.name])
+        walk.known[on] = examine(listed, needed, walk.measured, walk.troubles, walk.kit, partial, doubts)
+    return walk.known[on]
 
 
 def _judge_ready(walk: _Walk) -> Iterator[Event]:
@@ -292,11 +304,8 @@ def _judge_ready(walk: _Walk) -> Iterator[Event]:
 
 def _judge(walk: _Walk, listed: ListedCheck) -> Judged:
     """Read a check on all that it has by now."""
-    wanted = walk.schedule.needs[listed.name]
-    needed = [request for request in wanted if request in walk.measured]
-    result = _examined(walk, listed, needed, partial=len(needed) < len(wanted))
-    walk.known[basis(listed, needed, walk.measured, walk.troubles, doubts_of(walk.found))] = result
-    walk.results[listed.name] = result
+    needed = [request for request in walk.schedule.needs[listed.name] if request in walk.measured]
+    result = walk.results[listed.name] = _examined(walk, listed, needed)
     return Judged(result)
 
 

@@ -1,5 +1,7 @@
 """Two recordings of one stimulus through one stream: where they differ by more than noise, and what differs."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -17,21 +19,30 @@ FOLLOWS = 0.7
 MEDIAN_OF_MEAN = 0.693
 
 
-def pieces_that_differ(one: ArrayLike, other: ArrayLike, noise: float, sample_rate_hz: float) -> NDArray[np.bool_]:
-    """Which pieces of 20 ms differ by more than the noise of both recordings allows.
+@dataclass(frozen=True, eq=False)
+class Difference:
+    """What two recordings of one stimulus differ by."""
+
+    #: Mean square of the difference in each piece of 20 ms, and of the weaker recording itself; shape (pieces,).
+    energy: Array
+    own: Array
+    #: Energy of the whole difference, its high frequencies raised by 6 dB an octave.
+    raised: float
+
+
+def difference(one: ArrayLike, other: ArrayLike, sample_rate_hz: float) -> Difference:
+    """What two recordings of the same stimulus with the same delay differ by, as two plays in one open stream.
+
+    Of three recordings with independent noises, the one with the least sum of differences to the two others has the
+    least noise (the three-cornered hat: Gray and Allan, Proc. 28th Annual Symposium on Frequency Control, 1974, from
+    memory). A room's noise falls with frequency; raised, a click counts as much as a rumble.
 
     Parameters
     ----------
     one, other : array_like, shape (frames,)
-        Recordings of the same stimulus with the same delay, as two plays in one open stream have.
-    noise : float
-        Mean square of the noise in a recording that nothing disturbs, from `steady_noise`.
+        Recordings.
     sample_rate_hz : float
         Sample rate in Hz.
-
-    Returns
-    -------
-    ndarray, shape (pieces,)
 
     Raises
     ------
@@ -41,25 +52,23 @@ def pieces_that_differ(one: ArrayLike, other: ArrayLike, noise: float, sample_ra
     a, b = np.asarray(one, np.float64), np.asarray(other, np.float64)
     if a.shape != b.shape or a.ndim != 1 or not (np.all(np.isfinite(a)) and np.all(np.isfinite(b))):
         raise ValueError(f"two finite recordings of one length are needed, found shapes {a.shape} and {b.shape}")
-    energy = _in_pieces(a - b, sample_rate_hz)
+    apart = a - b
     own = np.minimum(_in_pieces(a, sample_rate_hz), _in_pieces(b, sample_rate_hz))
-    return np.asarray((energy > OVER_NOISE * 2 * noise) & (energy > OF_SIGNAL * own))
+    return Difference(_in_pieces(apart, sample_rate_hz), own, float(np.sum(np.diff(apart) ** 2)))
+
+
+def pieces_that_differ(found: Difference, noise: float) -> NDArray[np.bool_]:
+    """Which pieces of 20 ms differ by more than the noise of both recordings allows, shape (pieces,).
+
+    `noise` is its mean square in a recording that nothing disturbs, from `steady_noise`.
+    """
+    return np.asarray((found.energy > OVER_NOISE * 2 * noise) & (found.energy > OF_SIGNAL * found.own))
 
 
 def steady_noise(silence: ArrayLike, sample_rate_hz: float) -> float:
     """Mean square of the noise in a silence, deaf to what sounds during less than half of it."""
     quiet = np.asarray(silence, np.float64)
     return float(np.median(_in_pieces(quiet - np.mean(quiet), sample_rate_hz))) / MEDIAN_OF_MEAN
-
-
-def difference_energy(one: ArrayLike, other: ArrayLike) -> float:
-    """Energy of the difference of two recordings, with its high frequencies raised by 6 dB an octave.
-
-    Of three recordings with independent noises, the one with the least sum to the two others has the least noise (the
-    three-cornered hat: Gray and Allan, Proc. 28th Annual Symposium on Frequency Control, 1974, from memory). A room's
-    noise falls with frequency; raised, a click counts as much as a rumble.
-    """
-    return float(np.sum(np.diff(np.asarray(one, np.float64) - np.asarray(other, np.float64)) ** 2))
 
 
 def follows_the_signal(disturbed: ArrayLike, clean: ArrayLike, sample_rate_hz: float) -> bool:

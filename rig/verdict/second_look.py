@@ -73,8 +73,8 @@ def agree(one: Capture, other: Capture, quiet: QuietNoises) -> bool:
         return False
     place = (one.request.stage, one.request.at)
     return not any(
-        looks.pieces_that_differ(a, b, quiet[*place, role], one.sample_rate_hz).any()
-        for (a, b), role in zip(_rows_of(one, other), one.inputs, strict=True)
+        looks.pieces_that_differ(found, quiet[*place, role]).any()
+        for found, role in zip(_differences(one, other), one.inputs, strict=True)
     )
 
 
@@ -94,15 +94,20 @@ def choose(captures: Sequence[Capture], others: Iterable[Capture] = ()) -> tuple
     if len(groups) != 1:
         return captures[0], RESTLESS
     alike = sorted(groups[0])
-    noise = [sum(_difference(captures[n], captures[other]) for other in alike) for n in alike]
-    stands = captures[alike[int(np.argmin(noise))]]
+    noise = dict.fromkeys(alike, 0.0)
+    for a, b in combinations(alike, 2):
+        raised = sum(found.raised for found in _differences(captures[a], captures[b]))
+        noise[a], noise[b] = noise[a] + raised, noise[b] + raised
+    stands = captures[min(alike, key=noise.__getitem__)]
     # In silence there is no signal to follow.
     odd = [each for n, each in enumerate(captures) if n not in alike and not each.request.is_silence]
     return stands, INTERMITTENT if any(_follows(each, stands) for each in odd) else ""
 
 
-def _difference(one: Capture, other: Capture) -> float:
-    return sum(looks.difference_energy(a, b) for a, b in _rows_of(one, other)) if one is not other else 0.0
+@lru_cache(maxsize=128)
+def _differences(one: Capture, other: Capture) -> tuple[looks.Difference, ...]:
+    """Input by input; found once for each two captures, however often it is chosen among more of them."""
+    return tuple(looks.difference(a, b, one.sample_rate_hz) for a, b in _rows_of(one, other))
 
 
 def standing(attempts: Sequence[HeardCapture], heard: Sequence[HeardCapture] = ()) -> HeardCapture:

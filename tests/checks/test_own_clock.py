@@ -11,6 +11,7 @@ from simulated_runs import ROOT
 
 import checks
 from rig.design.kit import load_kit
+from rig.signals import two_clocks
 from rig.simulated.bench import SimulatedBench
 from rig.store.recordings import read_captures, write_captures
 from rig.values.captures import Capture
@@ -170,6 +171,17 @@ def test_two_looks_through_a_clock_of_its_own_agree_and_a_loose_contact_does_not
     broken = replace(looks[1], samples=samples)
     assert not agree(looks[0], broken, quietest_noises(looks))
     assert choose([looks[0], broken, looks[2]])[1] == INTERMITTENT
+
+
+def test_two_looks_are_laid_over_each_other_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However often it is chosen, and among however many."""
+    laid: list[int] = []
+    once = two_clocks.laid_over
+    monkeypatch.setattr(two_clocks, "laid_over", lambda a, b: laid.append(1) or once(a, b))
+    looks = [own_clock(one_clock(seed=seed), 110.0) for seed in range(3)]
+    for count in (2, 3, 3):
+        assert choose(looks[:count])[1] == ""
+    assert len(laid) == 3
 
 
 def test_a_record_keeps_which_rows_have_another_clock(tmp_path: Path) -> None:

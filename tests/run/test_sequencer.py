@@ -152,6 +152,13 @@ def test_a_failing_unit_is_looked_at_twice_and_both_captures_are_kept(workspace:
     assert [capture.attempt for capture in sweeps] == [1]
 
 
+def test_two_looks_that_agree_settle_a_fault_even_where_noise_hides_something_else(workspace: Path) -> None:
+    """A rub that is loud enough leaves harmonics that noise hides: no further look mends the unit."""
+    run = run_of(walk(workspace, "booth-two", ["rub:left"]))
+    assert outcomes(run)["rub_and_buzz"] == "fail"
+    assert max(capture.attempt for capture, _ in run.captures) == 2
+
+
 def test_a_knock_in_the_room_neither_fails_nor_is_averaged_away(workspace: Path) -> None:
     run = run_of(walk(workspace, "booth-two", ["knock-once=3"]))
     assert run.outcome == "pass"
