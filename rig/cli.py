@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from rig.bench.base import Bench, BenchError, BenchSetupError
+from rig.bench.base import Bench
 from rig.bench.settings import BenchSettings
 from rig.commands import calibrate as calibrate_command
 from rig.commands.bench_check import bench_check_command
@@ -19,18 +19,27 @@ from rig.commands.instruments import instruments_command
 from rig.commands.learn import learn_command
 from rig.commands.rework import rework_command
 from rig.design.kit import Kit, kit_names, load_kit
-from rig.files.tables import TableError
-from rig.report.paper import PaperError, make_certificate, paper_of
+from rig.files.errors import (
+    BENCH,
+    FAIL,
+    PASS,
+    USAGE,
+    VOID,
+    BenchSetupError,
+    KitproofError,
+    PaperError,
+    RecordError,
+    TableError,
+)
+from rig.report.paper import make_certificate, paper_of
 from rig.run import journal, opening, sequencer
 from rig.run.verify import Job, job, judge_again, resume, verify, with_connection
 from rig.screen import terminal
 from rig.screen.console import open_console, say, steady_streams, yes_or_no
 from rig.store import records
-from rig.store.records import RecordError
 from rig.study.narrow_limits import without_room
 from rig.values.run import Run
 
-PASS, FAIL, VOID, USAGE, BENCH = 0, 1, 2, 3, 4
 STATUS = {"pass": PASS, "fail": FAIL, "void": VOID}
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, help=__doc__, rich_markup_mode=None)
@@ -375,12 +384,9 @@ def main() -> None:
     try:
         _refuse_undecoded(sys.argv[1:])
         status = app(standalone_mode=False)
-    except (TableError, RecordError, BenchSetupError) as error:
+    except KitproofError as error:
         say(error, to_stderr=True)
-        status = USAGE
-    except BenchError as error:
-        say(error, to_stderr=True)
-        status = BENCH
+        status = error.exit_status
     except (KeyboardInterrupt, typer.Abort):
         say("stopped", to_stderr=True)
         status = VOID

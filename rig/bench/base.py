@@ -17,16 +17,8 @@ OWN_DEVICE_EARLY_S = 0.1
 OWN_DEVICE_ALLOWANCE_S = 0.25
 
 
-class BenchError(Exception):
-    """The bench could not do it (exit status 4). The message says what happened and what to do."""
-
-
 class BenchEnds(Exception):
     """The bench gives no more, as intended; the message says why. What is not measured by then is void."""
-
-
-class BenchSetupError(Exception):
-    """The bench is described wrongly (exit status 3). The message names file, key, what was found, what is allowed."""
 
 
 class Player(Protocol):

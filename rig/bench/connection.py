@@ -4,9 +4,9 @@ Both terminals of a bridged output swing against ground. An input of the card ha
 ground is the amplifier's by the cable that feeds it: across such an output it shorts half of the bridge.
 """
 
-from rig.bench.base import BenchSetupError
 from rig.bench.settings import BenchSettings, SoakSettings
 from rig.design.kit import Kit
+from rig.files.errors import BenchSetupError
 from rig.values.requests import AT_LEADS, Stage
 
 BRIDGED = (

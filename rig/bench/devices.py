@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rig.bench.base import BenchError
 from rig.bench.settings import DeviceSettings
+from rig.files.errors import BenchError
 
 #: Host APIs that resample or mix without telling.
 UNFIT_APIS = {

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.bench.base import BenchSetupError
 from rig.bench.routing import Routing
 from rig.bench.worker import WAKE_S, AudioProcess
+from rig.files.errors import BenchSetupError
 
 #: A tone comes and goes so slowly that nothing clicks.
 FADE_S = 0.1

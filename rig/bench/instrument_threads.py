@@ -13,9 +13,9 @@ from dataclasses import replace
 from types import TracebackType
 
 from rig.bench.answers import Answer, NoValue, Stand, decoded, frozen, number_in, stood, value_of
-from rig.bench.base import BenchSetupError
 from rig.bench.instrument_settings import InstrumentSettings, ValueSettings
 from rig.bench.visa import Link, LinkLost, Manager, full_address, manager_of, opened, words_of
+from rig.files.errors import BenchSetupError
 
 #: After a failure the link is taken up again after so long, doubled with every further failure, up to the second.
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 8.0

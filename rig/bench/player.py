@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.bench.base import CAPTURE_ALLOWANCE_S, OWN_DEVICE_ALLOWANCE_S, BenchSetupError
+from rig.bench.base import CAPTURE_ALLOWANCE_S, OWN_DEVICE_ALLOWANCE_S
 from rig.bench.holding import HeldTone, Tone, held
 from rig.bench.own_microphone import OwnMicrophone
 from rig.bench.routing import Routing
 from rig.bench.soaking import Soak, Surroundings
 from rig.bench.worker import WAKE_S, AudioProcess
+from rig.files.errors import BenchSetupError
 from rig.signals import stimulus
 from rig.values.captures import Capture
 from rig.values.logs import Row

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Sequence
 
-from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.connection import refuse_grounded
 from rig.bench.observing import shortest_row_s
 from rig.bench.player import prepared
@@ -12,6 +11,7 @@ from rig.bench.settings import BenchSettings
 from rig.bench.soaking import AHEAD_S, noise_peak, owners
 from rig.bench.surroundings import coil_of
 from rig.design.kit import Kit
+from rig.files.errors import BenchError, BenchSetupError
 from rig.signals.programme import NoiseSource
 from rig.values.requests import AT_LEADS, Programme, Request, Stage
 

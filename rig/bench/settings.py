@@ -8,10 +8,10 @@ from typing import Annotated, Literal
 
 from pydantic import Field, PrivateAttr, StrictBool, ValidationInfo, field_validator, model_validator
 
-from rig.bench.base import BenchSetupError
 from rig.bench.instrument_settings import InstrumentSettings, refuse_mixed_up
 from rig.design.trust import AGES_DAYS, CalibrationKind
-from rig.files.tables import Misfit, Table, TableError, between, checked, read_toml
+from rig.files.errors import BenchSetupError, TableError
+from rig.files.tables import Misfit, Table, between, checked, read_toml
 from rig.values.captures import Calibration, KnownLoad
 from rig.values.requests import AT_LEADS, Stage
 

@@ -12,11 +12,11 @@ from datetime import datetime
 import numpy as np
 
 from rig.bench.answers import Answer
-from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.observing import Piece
 from rig.bench.power import Supply, power_supply
 from rig.bench.routing import Routing
 from rig.bench.worker import HEARTBEAT_S, WAKE_S, AudioProcess
+from rig.files.errors import BenchError, BenchSetupError
 from rig.signals.programme import NoiseSource
 from rig.values.logs import Row
 from rig.values.readings import Floats

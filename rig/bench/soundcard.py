@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.devices import UNFIT_APIS, Device, difference, find_device
 from rig.bench.devices import ListedDevice as ListedDevice
 from rig.bench.power import power_supply
 from rig.bench.settings import BenchSettings, DeviceSettings, LeadsSettings, PlayingSettings
 from rig.bench.shuttle import Buffers, Shuttle, allocate
 from rig.bench.worker import HEARTBEAT_S, WAKE_S, AudioProcess, ignore_interrupt, serve
+from rig.files.errors import BenchError, BenchSetupError
 from rig.values.captures import KnownLoad
 from rig.values.requests import COLD_S, Programme, Request, Stage
 

@@ -17,8 +17,8 @@ from pyvisa.highlevel import get_wrapper_class
 from pyvisa.resources import MessageBasedResource
 from pyvisa.rname import InvalidResourceName, ResourceName
 
-from rig.bench.base import BenchSetupError
 from rig.bench.instrument_settings import InstrumentSettings
+from rig.files.errors import BenchSetupError
 
 Manager = pyvisa.ResourceManager
 

@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 
-from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.shuttle import (
     BLOCK,
     BROKEN,
@@ -30,6 +29,7 @@ from rig.bench.shuttle import (
     Block,
     Buffers,
 )
+from rig.files.errors import BenchError, BenchSetupError
 
 #: Opening: the process starts, the library looks for devices, the driver starts.
 OPEN_DEADLINE_S = 30.0

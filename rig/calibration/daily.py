@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from checks import impedance, ping
-from rig.bench.base import BenchError
 from rig.calibration.calibrated import IN_CONTROL, OUT_OF_CONTROL, SPEAKS_FOR
 from rig.calibration.storage import Stored
 from rig.design.kit import Kit
+from rig.files.errors import BenchError
 from rig.signals.smoothing import log_frequency_grid
 from rig.statistics.chart import Chart, beyond_limits, individuals_chart, run_rules
 from rig.values.captures import Capture, Untrusted

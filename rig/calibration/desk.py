@@ -8,7 +8,7 @@ from datetime import datetime
 
 import numpy as np
 
-from rig.bench.base import Bench, BenchError, BenchSetupError
+from rig.bench.base import Bench
 from rig.bench.settings import BenchSettings
 from rig.bench.soundcard import SoundCardBench
 from rig.calibration import volts as calibration_volts
@@ -16,6 +16,7 @@ from rig.calibration.calibrated import made_with
 from rig.calibration.storage import Cause, Stored, combined
 from rig.calibration.volts import MeterReading
 from rig.design.trust import CalibrationKind
+from rig.files.errors import BenchError, BenchSetupError, Stopped
 from rig.values.captures import Capture
 from rig.values.requests import Stage, Sweep
 from rig.verdict.examine import capture_troubles
@@ -24,10 +25,6 @@ from rig.verdict.examine import capture_troubles
 TRIES = 3
 #: An instrument is asked for so many answers after it has had time to settle.
 ANSWERS, METER_SETTLE_S, ANSWER_WITHIN_S = 5, 2.0, 15.0
-
-
-class Stopped(Exception):
-    """The person at the bench said no."""
 
 
 @dataclass(frozen=True)

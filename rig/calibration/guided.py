@@ -6,7 +6,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.connection import CARD_ALONE
 from rig.bench.holding import HeldTone, Tone
 from rig.bench.settings import LeadsSettings, PlayingSettings
@@ -18,6 +17,7 @@ from rig.calibration.desk import Desk, Meter, sound_capture
 from rig.calibration.response_file import read_response
 from rig.calibration.storage import Cause, Stored
 from rig.calibration.volts import MeterReading
+from rig.files.errors import BenchError, BenchSetupError
 from rig.signals.divider import Standard
 from rig.values.captures import KnownLoad
 from rig.values.requests import Stage, Sweep

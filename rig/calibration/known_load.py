@@ -6,8 +6,8 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.bench.base import BenchError
 from rig.calibration.storage import Cause, Stored
+from rig.files.errors import BenchError
 from rig.signals import stimulus
 from rig.signals.deconvolution import transfer_function
 from rig.signals.divider import (

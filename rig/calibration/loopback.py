@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.bench.base import BenchError
+from rig.files.errors import BenchError
 from rig.signals import integrity, stimulus
 from rig.signals.deconvolution import harmonic_distortion_db, harmonic_responses, transfer_function
 from rig.signals.levels import db

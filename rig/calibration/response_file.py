@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.bench.base import BenchSetupError
+from rig.files.errors import BenchSetupError
 from rig.values.captures import MicrophoneResponse
 
 COMMENTS = ("#", "*")

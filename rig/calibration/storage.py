@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any, cast
 from urllib.parse import quote
 
-from rig.bench.base import BenchError
 from rig.design.trust import KINDS, CalibrationKind
 from rig.files.disk import read_json, why, write
+from rig.files.errors import BenchError
 
 SCHEMA = "kitproof calibration 1"
 #: As the comparison on a known load was written when there was no other calibration.

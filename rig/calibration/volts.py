@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.bench.base import BenchError, BenchSetupError
 from rig.calibration.known_load import EVEN
 from rig.calibration.storage import Cause
+from rig.files.errors import BenchError, BenchSetupError
 from rig.signals.levels import db, pressure_pa
 from rig.signals.tone import Tone, measure_tone
 

@@ -8,13 +8,13 @@ from typing import Annotated
 
 import typer
 
-from rig.bench.base import Bench, BenchSetupError
+from rig.bench.base import Bench
 from rig.bench.connection import connection_words, refuse_grounded
 from rig.bench.settings import BenchSettings
 from rig.bench_check.assessment import requests, speaks_against_playing, tell
 from rig.bench_check.observation import Told
 from rig.design.kit import Kit, kit_names, load_kit
-from rig.files.tables import TableError
+from rig.files.errors import BenchSetupError, TableError
 from rig.run import opening
 from rig.values.requests import Stage
 

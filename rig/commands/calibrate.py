@@ -9,13 +9,12 @@ from typing import Annotated, cast
 
 import typer
 
-from rig.bench.base import BenchSetupError
 from rig.bench.connection import connection_words
 from rig.bench.settings import BenchSettings
 from rig.bench.soundcard import SoundCardBench
 from rig.calibration.calibrated import OUT_OF_CONTROL, Held, asked_ages, standings
 from rig.calibration.daily import Point, judge, resistor_point, unit_point, unit_requests
-from rig.calibration.desk import Desk, Guide, Meter, Stopped, asked_over_visa, sound_capture, typed
+from rig.calibration.desk import Desk, Guide, Meter, asked_over_visa, sound_capture, typed
 from rig.calibration.guided import (
     TONE_HZ,
     WiredStage,
@@ -31,7 +30,7 @@ from rig.calibration.known_load import MARKED_PERCENT, resistor
 from rig.calibration.storage import Stored, read_store, save, stored
 from rig.calibration.volts import CALIBRATOR_DB, CALIBRATOR_WITHIN_DB, METER_PERCENT
 from rig.design.kit import Kit, load_kit
-from rig.files.tables import TableError
+from rig.files.errors import BenchSetupError, TableError
 from rig.run import opening
 from rig.screen.console import open_console, say, yes_or_no
 from rig.simulated.bench import simulated_name
@@ -168,11 +167,7 @@ def _make(workspace: Path, file: Path | None, yes: bool, make: Callable[[Desk], 
 
     ready = opening.with_calibrations(workspace, settings)
     desk = Desk(ready, SoundCardBench(ready, NO_KIT), _guide(yes))
-    try:
-        one = make(desk)
-    except Stopped as stopped:
-        say(stopped, to_stderr=True)
-        raise typer.Exit(VOID) from None
+    one = make(desk)
     show_made(one, save(workspace, one))
 
 
@@ -293,14 +288,10 @@ def daily(
     settings = opening.bench_settings(workspace, bench) or BenchSettings(kind="simulated")
     name, guide = _bench_name(settings), _guide(yes or settings.kind == "simulated")
     before = stored(workspace, name)
-    try:
-        if kit:
-            points = _of_unit(workspace, settings, load_kit(workspace, kit), fault or [], guide)
-        else:
-            points = [_of_resistor(workspace, settings, ohm, before, guide)]
-    except Stopped as stopped:
-        say(stopped, to_stderr=True)
-        raise typer.Exit(VOID) from None
+    if kit:
+        points = _of_unit(workspace, settings, load_kit(workspace, kit), fault or [], guide)
+    else:
+        points = [_of_resistor(workspace, settings, ohm, before, guide)]
     from rig.screen.calibrations import show_daily
 
     made_at = datetime.now().astimezone().isoformat(timespec="seconds")

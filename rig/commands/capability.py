@@ -10,9 +10,8 @@ import typer
 
 from rig.design.kit import Kit, load_kit
 from rig.files.disk import why, write
-from rig.files.tables import TableError
+from rig.files.errors import RecordError, TableError
 from rig.store import records
-from rig.store.records import RecordError
 from rig.store.trials import trials
 from rig.study.capability import Capability, capability, limit_for
 from rig.study.capability_words import document

@@ -7,12 +7,13 @@ from typing import Annotated
 import typer
 
 from rig.design.kit import Kit, kit_sha256, load_kit
+from rig.files.errors import RecordError
 from rig.findings.curves import IMPEDANCE, LEVEL, Under, curves_under
 from rig.report.findings_text import findings_of
 from rig.screen.console import say
 from rig.store import records
 from rig.store.recorded import read_curve
-from rig.store.records import Record, RecordError
+from rig.store.records import Record
 from rig.values.findings import Finding
 from rig.values.readings import Curve
 

@@ -10,8 +10,8 @@ from typing import Annotated, Any
 import typer
 
 from rig.bench.answers import Answer
-from rig.bench.base import BenchSetupError
 from rig.bench.instrument_settings import InstrumentSettings
+from rig.files.errors import BenchSetupError
 from rig.run import opening
 
 #: Polled fast here: a person waits.

@@ -11,21 +11,11 @@ import typer
 
 from rig.design.kit import Kit, load_kit
 from rig.files.disk import read_bytes, why, write_together
-from rig.files.tables import TableError
+from rig.files.errors import RecordError, TableError
 from rig.store import records
 from rig.store.recorded import read_curve
-from rig.store.records import Record, RecordError
-from rig.study.learning import (
-    IMPEDANCE,
-    LEVEL,
-    Disagree,
-    Key,
-    Learnt,
-    Spread,
-    learn,
-    rejects_together,
-    spreads_of_parts,
-)
+from rig.store.records import Record
+from rig.study.learning import IMPEDANCE, LEVEL, Key, Learnt, Spread, learn, rejects_together, spreads_of_parts
 from rig.values.readings import Curve, Floats
 
 Source = Literal["builds", "parts", "both"]
@@ -48,10 +38,7 @@ def learn_command(
     chosen = _source(source, bool(runs))
     _refuse_out_of_range(rejects_percent, confidence_percent, draws)
     spreads = spreads_of_parts(loaded, draws, seed) if chosen != "builds" else {}
-    try:
-        learnt = _learnt(loaded, runs if chosen != "parts" else [], spreads, rejects_percent, confidence_percent)
-    except Disagree as error:
-        raise RecordError(f"these builds cannot stand for one design: {error}") from None
+    learnt = _learnt(loaded, runs if chosen != "parts" else [], spreads, rejects_percent, confidence_percent)
     about: dict[str, object] = {
         "made_at": records.now(),
         "builds": {run.document["serial"]: run.document["run"] for run in runs if chosen != "parts"},

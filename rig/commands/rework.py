@@ -6,9 +6,9 @@ from typing import Annotated
 import typer
 
 from rig.design.kit import load_kit
+from rig.files.errors import RecordError
 from rig.screen.console import say
 from rig.store import records
-from rig.store.records import RecordError
 from rig.store.rework_notes import note
 
 

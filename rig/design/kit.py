@@ -17,8 +17,9 @@ from rig.design.speaker import ChannelSpec, Name, Positive, SweepHz
 from rig.design.trust import CalibrationKind
 from rig.design.uncertainty_budget import Repeatability
 from rig.files.disk import UNFINISHED_SUFFIX
+from rig.files.errors import TableError
 from rig.files.patterns import LONGEST, compiled
-from rig.files.tables import Misfit, Table, TableError, between, checked, may_name, near, read_toml, refuse_doubles
+from rig.files.tables import Misfit, Table, between, checked, may_name, near, read_toml, refuse_doubles
 from rig.signals.stimulus import MARK_PEAK, mark_band_hz
 from rig.values.requests import AT_LEADS, Marks, Moment, Stage, Sweep
 

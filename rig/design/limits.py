@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from pydantic import Field, StrictBool, field_validator, model_validator
 
 from rig.files.disk import parse_json, read_json
-from rig.files.tables import LARGEST, Misfit, Table, TableError, band, is_boundless, read_settings, values_of
+from rig.files.errors import TableError
+from rig.files.tables import LARGEST, Misfit, Table, band, is_boundless, read_settings, values_of
 from rig.values.readings import Curve, Floats
 from rig.values.verdicts import Mask
 

@@ -6,7 +6,8 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from rig.design.kit import Kit
-from rig.files.tables import Misfit, Table, TableError, between, checked
+from rig.files.errors import TableError
+from rig.files.tables import Misfit, Table, between, checked
 from rig.signals.programme import Noise, NoiseFilter, decade_band, music_like, plain_pink
 from rig.values.requests import COLD_S, Guard, Programme, RoleGuard
 

@@ -11,14 +11,11 @@ from typing import Any, TypeVar, get_args
 from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
 
 from rig.files.disk import read_text, why
+from rig.files.errors import TableError
 
 Values = Mapping[str, Any]
 #: No quantity in any unit is larger, and no file of settings nested deeper.
 LARGEST, DEEPEST = 1e15, 20
-
-
-class TableError(Exception):
-    """A file of settings is missing, unreadable or wrong (exit status 3)."""
 
 
 class Misfit(ValueError):

@@ -2,17 +2,14 @@
 
 from pathlib import Path
 
+from rig.files.errors import PaperError, RecordError
 from rig.report.certificate import certificate
 from rig.store.recorded import read_run, recorded_kit
-from rig.store.records import Record, RecordError, read_record
+from rig.store.records import Record, read_record
 
 PAPER = "certificate.html"
 #: Beside the certificate of a record that was closed with it: no file of a record is ever written again.
 PAPER_AGAIN = "certificate-again.html"
-
-
-class PaperError(Exception):
-    """A certificate could not be made; its record is whole all the same."""
 
 
 def make_certificate(record: Record) -> Path:

@@ -3,7 +3,7 @@
 from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 
-from rig.bench.base import BenchError
+from rig.files.errors import BenchError
 from rig.values.captures import Capture
 from rig.values.logs import Row
 from rig.values.requests import Programme, Request, Stage, Sweep

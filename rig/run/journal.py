@@ -13,7 +13,8 @@ from typing import IO, Any
 
 from rig.design.kit import Kit, kit_sha256
 from rig.files.disk import read_json, why, write
-from rig.store.recordings import LogWriter, RecordError, programme_of, read_captures, read_rows, write_captures
+from rig.files.errors import RecordError
+from rig.store.recordings import LogWriter, programme_of, read_captures, read_rows, write_captures
 from rig.store.records import UNFINISHED, unfinished
 from rig.values.captures import Capture
 from rig.values.logs import Row

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
-from rig.bench.base import Bench, BenchSetupError
+from rig.bench.base import Bench
 from rig.bench.settings import BenchSettings, load_bench_file
 from rig.calibration.calibrated import Held, asked_ages, calibrated, daily_doubts
 from rig.calibration.known_load import OPEN, SHORT, calibrate_sense, resistor
@@ -13,8 +13,9 @@ from rig.calibration.storage import read_store
 from rig.circuit.parts import OPEN_OHM
 from rig.design.kit import Kit
 from rig.design.trust import CalibrationKind
+from rig.files.errors import BenchSetupError, FaultError
 from rig.simulated.bench import SimulatedBench, simulated_name
-from rig.simulated.faults import FaultError, parse_fault
+from rig.simulated.faults import parse_fault
 
 #: The resistor that the simulated bench calibrates itself with.
 SIMULATED_LOAD_OHM = 8.2

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from rig.design.kit import Kit
 from rig.design.soak import CAUTIONS
-from rig.files.tables import TableError
+from rig.files.errors import TableError
 from rig.values.requests import AT_LEADS, MOMENTS, STAGE_ORDER, Programme, Request, Stage
 from rig.verdict.check import ListedCheck
 

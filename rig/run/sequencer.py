@@ -8,10 +8,11 @@ from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 
-from rig.bench.base import Bench, BenchEnds, BenchError, Player
+from rig.bench.base import Bench, BenchEnds, Player
 from rig.bench_check.observation import Told
 from rig.bench_check.symptoms import advice, doubts_of, signs_of, unnoticed
 from rig.design.kit import Kit
+from rig.files.errors import BenchError
 from rig.run.judging import Basis, Judgement, KeptLog, basis, judge_run, steady_limits_k
 from rig.run.schedule import Group, Schedule
 from rig.values.captures import Capture

@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import checks
-from rig.bench.base import Bench, BenchError
+from rig.bench.base import Bench
 from rig.bench.connection import connection_words
 from rig.bench.settings import BenchSettings
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.design.limits import reference_troubles
+from rig.files.errors import BenchError, RecordError
 from rig.run import sequencer
 from rig.run.interrupts import Interrupts, interrupts
 from rig.run.journal import Interrupted, Journal
@@ -21,7 +22,7 @@ from rig.run.judging import NOT_DONE, Judgement, judge_run, steady_limits_k
 from rig.run.resume import ResumedBench
 from rig.run.schedule import Schedule, plan
 from rig.store import records
-from rig.store.records import Record, RecordError
+from rig.store.records import Record
 from rig.store.rework_notes import history
 from rig.values.requests import Guard, Programme
 from rig.values.run import Event, Finished, Run

@@ -7,8 +7,8 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from rig.bench.base import BenchSetupError
 from rig.bench_check.observation import Told
+from rig.files.errors import BenchSetupError
 from rig.screen.console import open_console, yes_or_no
 from rig.screen.terminal import SHAPES, STYLES
 

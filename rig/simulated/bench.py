@@ -11,11 +11,12 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from rig.bench.base import CAPTURE_ALLOWANCE_S, OWN_DEVICE_ALLOWANCE_S, OWN_DEVICE_EARLY_S, BenchError
+from rig.bench.base import CAPTURE_ALLOWANCE_S, OWN_DEVICE_ALLOWANCE_S, OWN_DEVICE_EARLY_S
 from rig.circuit.parts import OPEN_OHM
 from rig.circuit.radiation import Position
 from rig.circuit.units import speed_of_sound_m_s
 from rig.design.kit import Kit
+from rig.files.errors import BenchError
 from rig.signals.stimulus import Layout, compose
 from rig.signals.timing import resample_by
 from rig.simulated.chance import generator

@@ -19,6 +19,7 @@ from itertools import combinations, pairwise
 
 from rig.circuit.channel import Channel, channel_parts
 from rig.design.kit import Kit
+from rig.files.errors import FaultError
 from rig.simulated.bench_kinds import BENCH_KINDS
 from rig.simulated.equipment import Equipment
 from rig.simulated.fault_kinds import UNIT_KINDS, Fault, Target
@@ -28,10 +29,6 @@ from rig.simulated.unit import Unit
 
 #: No amount of a fault, in whatever unit, is meant to be larger.
 LARGEST_AMOUNT = 1e9
-
-
-class FaultError(ValueError):
-    """A fault that this kit cannot have. The message says what was found and what is allowed."""
 
 
 def parse_fault(kit: Kit, text: str) -> Fault:

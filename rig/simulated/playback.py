@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from rig.bench.base import BenchError
 from rig.circuit.channel import find_driver, with_driver
+from rig.files.errors import BenchError
 from rig.simulated.heat_log import rows_of
 from rig.simulated.heat_network import copper_ratio
 from rig.simulated.heat_unit import HeatedUnit

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
 
-from rig.store.recordings import RecordError
+from rig.files.errors import RecordError
 
 Outcome = Literal["pass", "fail", "void"]
 Table = dict[str, Any]

@@ -8,11 +8,11 @@ import numpy as np
 
 from rig.design.kit import Kit, kit_in
 from rig.design.limits import mask_for
+from rig.files.errors import RecordError, TableError
 from rig.files.plain import restored
-from rig.files.tables import TableError
 from rig.findings.finding import NAMED_FROM, UNKNOWN
 from rig.store.recordings import log_of, programme_of, read_audio, read_captures, read_rows
-from rig.store.records import Record, RecordError, columns_of, unchanged
+from rig.store.records import Record, columns_of, unchanged
 from rig.store.result_files import PART
 from rig.values.findings import Finding
 from rig.values.logs import Log, Stop

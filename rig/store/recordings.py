@@ -12,6 +12,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from rig.files.disk import read_bytes, why, write
+from rig.files.errors import RecordError
 from rig.files.plain import plain, restored
 from rig.values.captures import Calibration, Capture
 from rig.values.logs import Log, Row, Stop
@@ -20,10 +21,6 @@ from rig.values.requests import Programme, Sweep
 #: The columns of a log before and after those that were measured; answers as they came, and doubts about a kind of
 #: calibration, are marked so.
 FIRST, LAST, ANSWER, DOUBT = ("seconds", "clock", "state"), ("event", "guard"), "answer ", "doubt "
-
-
-class RecordError(Exception):
-    """A record cannot be written, found or read (exit status 3)."""
 
 
 def write_captures(

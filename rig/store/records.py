@@ -18,10 +18,10 @@ import numpy as np
 
 from rig.design.kit import Kit, kit_sha256
 from rig.files.disk import read_json, sync, why
+from rig.files.errors import RecordError
 from rig.files.patterns import LONGEST
 from rig.files.plain import json_bytes, plain
 from rig.store.record_shape import refuse_misshapen
-from rig.store.recordings import RecordError as RecordError
 from rig.store.recordings import log_files, programme_of, read_captures, read_rows, write_captures
 from rig.store.result_files import write_result
 from rig.values.captures import Capture

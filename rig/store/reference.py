@@ -12,8 +12,9 @@ import numpy as np
 from rig.design.kit import Kit
 from rig.design.limits import reference_name
 from rig.files.disk import beside, read_json, sync, why, write_together
+from rig.files.errors import RecordError
 from rig.store.recorded import read_curve
-from rig.store.records import Record, RecordError
+from rig.store.records import Record
 from rig.values.readings import Curve
 
 

@@ -16,7 +16,8 @@ from pydantic import TypeAdapter
 
 from rig.design.kit import Kit
 from rig.files.disk import read_json, why, write
-from rig.store.records import Record, RecordError, now, readable, refuse_bad_serial
+from rig.files.errors import RecordError
+from rig.store.records import Record, now, readable, refuse_bad_serial
 
 #: So many runs of one unit with nothing done to it are told on its certificate.
 MANY = 3

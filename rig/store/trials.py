@@ -5,8 +5,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from rig.files.errors import RecordError
 from rig.store.recorded import read_curve, read_reading
-from rig.store.records import Record, RecordError
+from rig.store.records import Record
 from rig.values.readings import Curve, Reading
 
 #: Check, quantity, subject.

@@ -17,6 +17,7 @@ from rig.circuit.channel import Channel, impedance_ohm
 from rig.circuit.radiation import microphone_at, pressure_pa
 from rig.circuit.tolerance import draw
 from rig.design.kit import Kit
+from rig.files.errors import Disagree
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db
 from rig.statistics.tolerance_interval import two_sided_factor
 from rig.values.readings import Floats
@@ -36,10 +37,6 @@ ODD = 3.0
 #: Around a single build: from, to, decibels (common practice, no source) and percent.
 AROUND_ONE_DB = ((20, 100, 2.0), (100, 300, 1.5), (300, 3000, 1.0), (3000, 10000, 1.5), (10000, 20000, 2.0))
 AROUND_ONE_PERCENT = ((10, 150, 25.0), (150, 20000, 10.0))
-
-
-class Disagree(Exception):
-    """Builds that cannot stand for one design; the message names the odd one."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -232,7 +229,7 @@ def _refuse_odd(serials: Sequence[str], curves: Floats, sigma: Floats | None, re
     worst = int(np.argmax(far))
     if far[worst] <= ODD:
         return
-    what = f"{key[1]} of {key[2]}"
+    what = f"these builds cannot stand for one design: {key[1]} of {key[2]}"
     if len(serials) == 2:
         apart = f"{serials[0]} and {serials[1]} differ by {far[worst]:.1f} standard deviations"
         raise Disagree(f"{what}: {apart}; a third build tells which is odd")

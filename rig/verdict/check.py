@@ -8,7 +8,8 @@ from types import ModuleType
 from typing import Any, Protocol, cast
 
 from rig.design.kit import Kit
-from rig.files.tables import Table, TableError, checked
+from rig.files.errors import TableError
+from rig.files.tables import Table, checked
 from rig.values.captures import Capture
 from rig.values.logs import Log
 from rig.values.readings import CheckReadings

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from rig.design.decision import Decision
 from rig.design.limits import Files, Limit, mask_for, worst_point
 from rig.design.uncertainty_budget import with_parts, without_bench
-from rig.files.tables import TableError
+from rig.files.errors import TableError
 from rig.statistics.conformity import decide, probability_of_conformity
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.verdicts import Mask, Outcome, Verdict

@@ -10,9 +10,9 @@ from test_soaking import PROGRAMME, REST
 from test_soundcard import SETTINGS, sweep
 
 from rig import cli
-from rig.bench.base import BenchSetupError
 from rig.bench.connection import BRIDGED, connection_words, refuse_grounded
 from rig.bench.settings import BenchSettings
+from rig.files.errors import BenchSetupError
 from rig.run import opening
 
 AMBIENT = {"role": "ambient", "unit": "celsius", "query": "MEAS? 1"}

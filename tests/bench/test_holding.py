@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from looped_stream import RATE_HZ, looped
 
-from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.holding import Tone, held
 from rig.bench.routing import Routing
 from rig.bench.shuttle import allocate
 from rig.bench.worker import AudioProcess
+from rig.files.errors import BenchError, BenchSetupError
 from rig.signals.tone import measure_tone
 from rig.values.captures import Calibration
 

@@ -15,9 +15,9 @@ from scpi_instrument import ScpiInstrument
 
 from rig.bench import instrument_threads as instruments_module
 from rig.bench import visa
-from rig.bench.base import BenchSetupError
 from rig.bench.instrument_settings import InstrumentSettings
 from rig.bench.instrument_threads import Instruments
+from rig.files.errors import BenchSetupError
 
 SIMULATED = f"{Path(__file__).parent / 'bench_instruments.yaml'}@sim"
 DEADLINE_S = 30.0

@@ -10,11 +10,11 @@ import pytest
 from looped_stream import RATE_HZ, looped_card
 
 from rig.bench import soundcard
-from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.settings import BenchSettings
 from rig.bench.shuttle import Shuttle
 from rig.bench.soundcard import Device, SoundCardBench
 from rig.bench.worker import serve
+from rig.files.errors import BenchError, BenchSetupError
 from rig.signals import stimulus
 from rig.signals.programme import Noise
 from rig.values.requests import Guard, Programme, Sweep

@@ -9,12 +9,12 @@ from test_soaking import GUARD, PROGRAMME, REST
 from test_soundcard import KIT, SETTINGS, sweep
 
 from rig.bench import refusals
-from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.settings import BenchSettings
 from rig.bench.soundcard import SoundCardBench
 from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel
 from rig.circuit.driver import Driver
+from rig.files.errors import BenchError, BenchSetupError
 from rig.signals.programme import Noise, NoiseFilter
 from rig.values.requests import RoleGuard
 

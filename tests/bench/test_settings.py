@@ -2,8 +2,8 @@
 
 import pytest
 
-from rig.bench.base import BenchSetupError
 from rig.bench.settings import load_bench_file
+from rig.files.errors import BenchSetupError
 
 GOOD = """
 kind = "soundcard"

@@ -10,11 +10,11 @@ from looped_stream import RATE_HZ, looped
 
 from rig.bench import soaking
 from rig.bench.answers import Answer
-from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.routing import Routing
 from rig.bench.shuttle import allocate
 from rig.bench.soaking import Surroundings
 from rig.bench.worker import AudioProcess
+from rig.files.errors import BenchError, BenchSetupError
 from rig.signals.programme import Noise, NoiseSource
 from rig.values.captures import Calibration
 from rig.values.requests import Guard, Programme, RoleGuard

@@ -11,9 +11,9 @@ import pytest
 import unit_client
 from unit_client import LoadSettings, SpeakerSettings, UnitSettings, impedance_ohm, running_unit
 
-from rig.bench.base import BenchError
 from rig.bench.settings import BenchSettings
 from rig.bench.soundcard import SoundCardBench, list_devices
+from rig.files.errors import BenchError
 from rig.signals import integrity, stimulus
 from rig.signals.deconvolution import impulse_response, transfer_function
 from rig.values.requests import Sweep

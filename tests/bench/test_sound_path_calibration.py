@@ -12,7 +12,6 @@ import unit_client
 from unit_client import LoadSettings, UnitSettings, running_unit
 
 from checks import impedance
-from rig.bench.base import BenchError
 from rig.bench.settings import BenchSettings
 from rig.bench.soundcard import SoundCardBench
 from rig.calibration import guided as calibrating
@@ -29,6 +28,7 @@ from rig.calibration.guided import (
 )
 from rig.calibration.known_load import resistor
 from rig.calibration.volts import MeterReading
+from rig.files.errors import BenchError
 
 pytestmark = pytest.mark.sound_path
 

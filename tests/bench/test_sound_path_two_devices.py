@@ -14,9 +14,9 @@ from resampling_unit import Resampler, ResamplerSettings, running_resampler
 from test_sound_path_verify import UNIT, calibrated_on_a_resistor, failing, kitproof, workspace_in
 from unit_client import Speaker, SpeakerSettings, UnitSettings, running_unit
 
-from rig.bench.base import BenchError
 from rig.bench.settings import load_bench_file
 from rig.bench.soundcard import SoundCardBench, list_devices
+from rig.files.errors import BenchError
 from rig.values.requests import Sweep
 from rig.verdict import clocks
 from rig.verdict.examine import capture_integrity, capture_troubles

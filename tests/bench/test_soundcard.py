@@ -9,9 +9,10 @@ import pytest
 from looped_stream import RATE_HZ, looped_card
 
 from rig.bench import player, soundcard
-from rig.bench.base import CAPTURE_ALLOWANCE_S, BenchError, BenchSetupError
+from rig.bench.base import CAPTURE_ALLOWANCE_S
 from rig.bench.settings import BenchSettings, DeviceSettings
 from rig.bench.soundcard import Device, SoundCardBench, find_device
+from rig.files.errors import BenchError, BenchSetupError
 from rig.signals import stimulus
 from rig.signals.programme import Noise
 from rig.values.requests import Guard, Programme, Sweep

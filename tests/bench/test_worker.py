@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from looped_stream import RATE_HZ, dies_at_once, looped, never_opens, reports
 
 from rig.bench import shuttle, worker
-from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.shuttle import BROKEN, DONE, FADED, STOP, STREAMING, WRITTEN, Shuttle, allocate
 from rig.bench.worker import AudioProcess
+from rig.files.errors import BenchError, BenchSetupError
 
 
 def is_alive(pid):

@@ -11,7 +11,8 @@ from rig.bench.settings import BenchSettings
 from rig.calibration.calibrated import OUTPUT_IN_FORCE, Held, asked_ages, calibrated, made_with, standings
 from rig.calibration.storage import Damaged, Stored
 from rig.design.trust import AGES_DAYS, KINDS, NEEDS, doubt
-from rig.files.tables import TableError, checked
+from rig.files.errors import TableError
+from rig.files.tables import checked
 
 NOW = datetime.fromisoformat("2026-06-01T12:00:00+02:00")
 TABLES = {

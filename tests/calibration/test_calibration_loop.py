@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import fft
 
-from rig.bench.base import BenchError
 from rig.calibration.loopback import loop_of
+from rig.files.errors import BenchError
 from rig.signals import stimulus
 from rig.values.captures import Calibration, Capture
 from rig.values.requests import Sweep

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from checks import impedance
-from rig.bench.base import BenchError
 from rig.calibration.known_load import (
     OPEN,
     SHORT,
@@ -23,6 +22,7 @@ from rig.calibration.known_load import (
 from rig.calibration.storage import Stored, combined
 from rig.circuit.channel import impedance_ohm
 from rig.circuit.fit import default_parameters, fit_impedance
+from rig.files.errors import BenchError
 
 sys.path.append(str(Path(__file__).parents[1] / "checks"))
 from captures import BENCH, at_leads, captured, one_driver_kit

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.bench.base import BenchError
 from rig.calibration.storage import Cause, Stored, bench_folder, combined, read_store, save, stored
+from rig.files.errors import BenchError
 
 ONE = Stored(
     "output",

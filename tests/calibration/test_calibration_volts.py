@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-from rig.bench.base import BenchError, BenchSetupError
 from rig.calibration.storage import Cause, combined
 from rig.calibration.volts import (
     MeterReading,
@@ -14,6 +13,7 @@ from rig.calibration.volts import (
     volts_of_input,
     volts_of_output,
 )
+from rig.files.errors import BenchError, BenchSetupError
 from rig.signals.tone import measure_tone
 
 RATE_HZ = 48000.0

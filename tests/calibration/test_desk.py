@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pytest
 
-from rig.bench.base import BenchError, BenchSetupError
 from rig.bench.settings import BenchSettings
 from rig.calibration import desk
-from rig.calibration.desk import Guide, Stopped, asked_over_visa, typed
+from rig.calibration.desk import Guide, asked_over_visa, typed
+from rig.files.errors import BenchError, BenchSetupError, Stopped
 
 METER = """
 spec: "1.1"

@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rig.bench.base import BenchSetupError
 from rig.calibration.response_file import read_response
+from rig.files.errors import BenchSetupError
 
 
 def written(folder: Path, text: str) -> Path:

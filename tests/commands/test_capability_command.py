@@ -11,10 +11,10 @@ from simulated_runs import ROOT
 
 from rig import cli
 from rig.calibration.known_load import calibrate_known_load
+from rig.files.errors import RecordError
 from rig.run.verify import job, verify
 from rig.simulated.bench import SimulatedBench
 from rig.statistics.gauge import analysis_of_variance
-from rig.store import records
 from rig.store.recorded import read_curve
 from rig.store.records import Record
 from rig.store.trials import trials
@@ -175,7 +175,7 @@ def test_a_changed_curve_is_left_out_and_told(good_run: tuple[Run, Record], tmp_
     found, told = trials([copy], lambda document: True, lambda key: True)
     assert found == []
     assert "changed after the run" in told[0]
-    with pytest.raises(records.RecordError, match="changed after the run"):
+    with pytest.raises(RecordError, match="changed after the run"):
         read_curve(copy, entry)
 
 

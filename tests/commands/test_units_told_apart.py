@@ -13,9 +13,10 @@ from typer.testing import CliRunner
 
 from rig import cli
 from rig.design.kit import load_kit
+from rig.files.errors import RecordError
 from rig.run import journal
 from rig.run.verify import clock_words
-from rig.store.records import UNFINISHED, RecordError, all_records, read_record, refuse_bad_serial, unit_records
+from rig.store.records import UNFINISHED, all_records, read_record, refuse_bad_serial, unit_records
 
 KIT, SERIAL = "shelf-one", "SO-0002"
 

@@ -17,7 +17,8 @@ from rig import cli
 from rig.design.kit import Kit, StageSpec, SweepSpec, kit_files, kit_names, kit_sha256, load_kit
 from rig.design.limits import mask_for, read_mask, reference_bench
 from rig.design.speaker import HIGHEST_HZ, LOWEST_HZ
-from rig.files.tables import TableError, checked
+from rig.files.errors import TableError
+from rig.files.tables import checked
 from rig.run.schedule import plan
 from rig.signals.stimulus import layout
 from rig.values.readings import Curve

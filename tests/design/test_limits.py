@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from rig.design.limits import Limit, mask_for, read_columns, reference_troubles
-from rig.files.tables import TableError
+from rig.files.errors import TableError
 from rig.values.readings import CheckReadings, Curve, Reading
 from rig.verdict.judge import judge
 

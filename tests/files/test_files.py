@@ -12,11 +12,11 @@ from full_disk import full_disk
 from simulated_runs import ROOT
 from soaks import rows
 
-from rig.bench.base import BenchError
 from rig.calibration.storage import Stored, save, stored
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.files.disk import read_bytes, read_json, write, write_together
-from rig.store.recordings import LogWriter, RecordError, read_rows, write_audio
+from rig.files.errors import BenchError, RecordError
+from rig.store.recordings import LogWriter, read_rows, write_audio
 from rig.store.records import Record
 from rig.store.reference import write_reference
 from rig.store.rework_notes import note, reworks

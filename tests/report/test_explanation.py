@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 from rig import cli
 from rig.circuit.channel import find_part, impedance_ohm, with_part
 from rig.commands.explain import curves_of, newest_failed, panels_of
+from rig.files.errors import RecordError
 from rig.findings.curves import amount_of, curves_under, hypothesis_of
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause, Hypothesis
 from rig.findings.prediction import scene_of
@@ -21,7 +22,6 @@ from rig.findings.ranking import dictionary
 from rig.findings.sentences import told
 from rig.report.explanation import draw_explanation
 from rig.report.findings_text import findings_of
-from rig.store.records import RecordError
 from rig.values.findings import Finding
 from rig.values.readings import Curve
 

@@ -12,9 +12,9 @@ from pathlib import Path
 import pytest
 from simulated_runs import ROOT
 
+from rig.files.errors import RecordError
 from rig.run import journal
 from rig.store import records
-from rig.store.recordings import RecordError
 
 #: A short programme, a row each second, some hundred times faster than the clock.
 HEAT = """

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from simulated_runs import simulated
 
-from rig.bench.base import BenchError
+from rig.files.errors import BenchError
 from rig.run import sequencer
 from rig.run.verify import job
 from rig.values.captures import Capture

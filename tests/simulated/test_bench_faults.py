@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rig.bench.base import BenchError
 from rig.design.kit import load_kit
+from rig.files.errors import BenchError
 from rig.signals.stimulus import compose, layout
 from rig.simulated.bench import SimulatedBench
 from rig.values.captures import Capture

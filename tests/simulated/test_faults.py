@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from rig.design.kit import Kit, load_kit
+from rig.files.errors import FaultError
 from rig.simulated.bench_kinds import BENCH_KINDS
 from rig.simulated.fault_kinds import UNIT_KINDS, Fault
-from rig.simulated.faults import FaultError, fault_names, of_unit, parse_fault
+from rig.simulated.faults import fault_names, of_unit, parse_fault
 from rig.simulated.heat_faults import HEAT_KINDS
 from rig.simulated.unit import Unit, box_pressure_pa, lead_gain, lead_impedance_ohm, nominal_unit
 

@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rig.bench.base import CAPTURE_ALLOWANCE_S, Bench, BenchError
+from rig.bench.base import CAPTURE_ALLOWANCE_S, Bench
 from rig.circuit.driver import Driver
 from rig.design.kit import Kit
+from rig.files.errors import BenchError
 from rig.signals.stimulus import compose, layout
 from rig.simulated.bench import SimulatedBench, _at_every_bin
 from rig.values.captures import Capture

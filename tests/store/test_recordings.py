@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from soaks import GUARD, PROGRAMME, SINK, SUPPLY, rows
 
-from rig.store.recordings import LogWriter, RecordError, log_files, programme_of, read_rows
+from rig.files.errors import RecordError
+from rig.store.recordings import LogWriter, log_files, programme_of, read_rows
 from rig.values.logs import Row
 from rig.verdict.guard import Watch, watched
 

@@ -13,9 +13,10 @@ from simulated_runs import simulated
 
 from rig.design.kit import kit_files, kit_sha256, load_kit
 from rig.design.limits import Limit
+from rig.files.errors import RecordError
 from rig.run.verify import Job, job, judge_again, verify
 from rig.store import records
-from rig.store.records import Record, RecordError
+from rig.store.records import Record
 from rig.values.run import Run
 
 

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from rig import cli
 from rig.design.kit import load_kit
-from rig.store.records import RecordError
+from rig.files.errors import RecordError
 from rig.store.rework_notes import failed, helped, history, note, reworks
 
 

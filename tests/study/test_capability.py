@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.design.limits import Limit
-from rig.files.tables import TableError
+from rig.files.errors import TableError
 from rig.store.trials import Key, Trial
 from rig.study.capability import Capability, LimitStudy, capability, choose, critical_points, limit_for
 from rig.study.capability_words import document, remarks, sentence, telling, too_tight

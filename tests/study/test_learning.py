@@ -13,10 +13,10 @@ from rig import cli
 from rig.commands.learn import write_masks
 from rig.design.kit import Kit, load_kit
 from rig.design.limits import read_mask
+from rig.files.errors import Disagree
 from rig.study.learning import (
     IMPEDANCE,
     LEVEL,
-    Disagree,
     Spread,
     learn,
     pointwise_factor,

@@ -7,7 +7,8 @@ import pytest
 
 import checks
 from rig.design.kit import load_kit
-from rig.files.tables import Table, TableError
+from rig.files.errors import TableError
+from rig.files.tables import Table
 from rig.run.schedule import plan
 from rig.verdict.check import ListedCheck, listed_checks, workspace_checks
 from rig.verdict.examine import examine

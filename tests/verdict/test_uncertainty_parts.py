@@ -22,7 +22,8 @@ from rig.design.uncertainty_budget import (
     with_repeatability,
     without_bench,
 )
-from rig.files.tables import TableError, checked
+from rig.files.errors import TableError
+from rig.files.tables import checked
 from rig.values.captures import Calibration
 from rig.values.readings import CheckReadings, Curve, Reading
 from rig.verdict.judge import judge
