@@ -271,7 +271,7 @@ def test_instruments_may_be_asked_on_a_simulated_bench(tmp_path):
         ('"thermocouple k"', '"thermocouple j"', ["sensor.kind", "thermocouple k"]),
         ('field = 2, separator = ";"', 'field = 2, pattern = "(.)"', ["values.[1].pick", "both of pattern and field"]),
         ("I=(.*)A", "I=.*A", ["values.[1].pick.pattern", "0 groups", "one group"]),
-        ("I=(.*)A", "I=(.*A", ["values.[1].pick.pattern", "regular expression"]),
+        ("I=(.*)A", "I=(.*A", ["values.[1].pick.pattern", "a ( that is never closed"]),
         ("baud_rate = 115200", "baudrate = 115200", ["instruments.[2].baudrate", "did you mean 'baud_rate'"]),
         ('identify = "LOGGER"', "baud_rate = 9600", ["instruments.[1].baud_rate: found 9600", "ASRL"]),
         ("quiet_s = 0.05", 'quiet_s = 0.05\nread_termination = "x"', ["[2].quiet_s: found read_termination as well"]),

@@ -11,6 +11,7 @@ from simulated_runs import ROOT
 
 from rig import cli
 from rig.calibration.known_load import calibrate_known_load
+from rig.design.kit import load_kit
 from rig.files.errors import RecordError
 from rig.run.verify import job, verify
 from rig.simulated.bench import SimulatedBench
@@ -69,11 +70,14 @@ def test_the_study_finds_what_was_built_in(
     built_in = knobs_db()
     built_in[:, 1] -= 20 * np.log10((500 + FURTHER_MM) / 500)
     truth = analysis_of_variance(built_in)
+    limit = load_kit(studied, "booth-two").limits["response"]["sensitivity"]
     for row in (found["sensitivity", "left"], found["sensitivity", "right"]):
         assert (row["units"], row["by"], row["times"]) == (3, 2, 2)
         assert row["repeatability"][0] == pytest.approx(truth.repeatability.value, rel=0.05)
         assert row["appraiser"][0] == pytest.approx(truth.appraiser.value, rel=0.1)
-        assert row["percent_of_tolerance"][0] == pytest.approx(100 * 6 * truth.gauge.value / 2.6, rel=0.1)
+        assert row["percent_of_tolerance"][0] == pytest.approx(
+            100 * 6 * truth.gauge.value / (limit.upper - limit.lower), rel=0.1
+        )
         assert row["grade"] == "too tight"
     # Both boxes in the same run: gain and distance fall out of their difference.
     assert found["mean match", "left against right"]["percent_of_tolerance"][0] < 1

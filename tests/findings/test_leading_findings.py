@@ -9,11 +9,12 @@ from test_findings import acoustical, electrical, named, result, signs, verdict
 
 from rig.circuit.channel import Channel
 from rig.design.kit import Kit, load_kit
+from rig.files.plain import plain
 from rig.findings import search
 from rig.findings.finding import UNKNOWN, groups_of, in_order
 from rig.findings.search import findings
-from rig.report.findings_text import finding_of, titled
-from rig.store.records import _plain
+from rig.report.findings_text import titled
+from rig.store.recorded import read_finding
 from rig.values.findings import Finding
 from rig.values.readings import CheckReadings, Reading
 from rig.values.verdicts import CheckResult
@@ -80,11 +81,11 @@ def test_screen_paper_and_record_tell_alike_what_leads() -> None:
         ("What is probably wrong", "left: several faults would look like this"),
         ("Also possible", "left L1 is open (probability 30 %)"),
     ]
-    assert finding_of(_plain(asdict(beside))).also_possible
+    assert read_finding(plain(asdict(beside))).also_possible
     # A record from before findings said what leads.
-    old = {name: value for name, value in _plain(asdict(beside)).items() if name not in ("also_possible", "since_soak")}
-    assert finding_of(old).also_possible
-    assert not finding_of(old | {"probability": 0.6}).also_possible
+    old = {name: value for name, value in plain(asdict(beside)).items() if name not in ("also_possible", "since_soak")}
+    assert read_finding(old).also_possible
+    assert not read_finding(old | {"probability": 0.6}).also_possible
 
 
 def test_nothing_is_sought_where_nothing_failed(booth: Kit, monkeypatch: pytest.MonkeyPatch) -> None:

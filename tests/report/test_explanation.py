@@ -1,6 +1,5 @@
 """What a finding expects, drawn over what was measured; the command that does it."""
 
-import json
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -22,6 +21,7 @@ from rig.findings.ranking import dictionary
 from rig.findings.sentences import told
 from rig.report.explanation import draw_explanation
 from rig.report.findings_text import findings_of
+from rig.store import records
 from rig.values.findings import Finding
 from rig.values.readings import Curve
 
@@ -127,11 +127,9 @@ def test_explain_prints_the_findings_and_draws_them(tmp_path: Path) -> None:
 def test_a_unit_that_never_failed_is_not_explained(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    home = tmp_path / "results" / "booth-two" / "BT-0001" / "2026-01-01T000000Z-001-aaaa"
-    home.mkdir(parents=True)
-    about = {"run": home.name, "run_number": 1, "serial": "BT-0001", "outcome": "pass", "kit": {"name": "booth-two"}}
-    document = json.dumps({"schema": "kitproof run 1", **about})
-    (home / "run.json").write_text(document, encoding="utf-8")
+    good, about = example.run(example.response()), {"started_at": records.now()}
+    assert good.outcome == "pass"
+    records.save(records.reserve(tmp_path, KIT, "BT-0001"), KIT, "BT-0001", good, about, lambda *of: "<html></html>")
     with pytest.raises(RecordError, match="none of its 1 runs failed"):
         newest_failed(tmp_path, "BT-0001")
     monkeypatch.setattr("sys.argv", ["kitproof", "explain", "BT-0001", "--workspace", str(tmp_path)])

@@ -4,6 +4,7 @@ import os
 import shutil
 import signal
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from types import FrameType
 
@@ -32,6 +33,14 @@ JUDGING = (
     "checks.leads",
 )
 STOPPED = "stopped by the person at the bench"
+
+
+@pytest.fixture(autouse=True)
+def listening() -> Iterator[None]:
+    """Ctrl-C is not ignored, as it is where a shell starts the tests in the background."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
 
 
 @pytest.fixture(scope="module")

@@ -90,9 +90,7 @@ def outcome_with(listed, doubts, doubtful=None):
     """Outcome and reason where these doubts go with one request of a check, or with all of them."""
     requests = listed.requests(demo_kit())
     values = {r: came_back(r, doubts if doubtful in (None, r) else {}) for r in requests}
-    kit = SimpleNamespace(
-        limits={listed.name: {"value": Limit(upper=2.0)}}, repeatability={}, folder=Path(), decision=demo_kit().decision
-    )
+    kit = demo_kit().model_copy(update={"limits": {listed.name: {"value": Limit(upper=2.0)}}})
     result = examine(
         ReadsWell(listed.name, listed.check, listed.settings), requests, values, dict.fromkeys(requests, ()), kit
     )
