@@ -10,6 +10,7 @@ import math
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 from rig.signals import deconvolution, sweep
@@ -28,6 +29,8 @@ AT_ONCE = 3
 """A noise that stands in so many orders at one time is believed to be in all of them."""
 UNEVEN = 10.0
 """A noise of the moment may be so many times stronger at one frequency, or a moment later, than where it is seen."""
+BY_CHANCE = 1e-4
+"""Two estimates of one steady noise lie so far apart as rarely as this at one frequency."""
 BEFORE_ARRIVAL_S = 0.002
 SECOND_HARMONIC_PART = 0.5
 """Of the time between the second harmonic and the linear response, at its end, that is looked at."""
@@ -92,7 +95,13 @@ def noise_of_the_moment(
 
 
 def noise_before(
-    impulse: Array, sample_rate_hz: float, arrival_s: float, rate_s: float, frequency_hz: Array, steady: Array
+    impulse: Array,
+    sample_rate_hz: float,
+    arrival_s: float,
+    rate_s: float,
+    frequency_hz: Array,
+    steady: Array,
+    silence_s: float = math.inf,
 ) -> Array:
     """What a noise of the moment gives in a response, told from what stands just before the sound arrives.
 
@@ -111,6 +120,8 @@ def noise_before(
         Ascending.
     steady : ndarray, shape (frequencies,)
         Squared magnitude that steady noise gives through a window of one frame.
+    silence_s : float
+        Length of the silence that it was estimated from in sixths of an octave; infinite: it is known.
 
     Returns
     -------
@@ -126,9 +137,23 @@ def noise_before(
     fine_hz = np.fft.rfftfreq(4 * frames, 1 / sample_rate_hz)[1:]
     power = np.abs(np.fft.rfft(impulse[ends - frames : ends] * window, 4 * frames)[1:]) ** 2 / np.sum(window**2)
     heard = smooth_power(power, fine_hz, frequency_hz, 3)
-    seen = np.where((frequency_hz >= lowest_hz) & (heard > OVER_NOISE * steady), heard, 0.0)
+    least = np.maximum(OVER_NOISE, _largest_ratio(frequency_hz, frames / sample_rate_hz, silence_s))
+    seen = np.where((frequency_hz >= lowest_hz) & (heard > least * steady), heard, 0.0)
     near = np.abs(np.log(np.divide.outer(frequency_hz, frequency_hz))) < THIRD
     return np.asarray(UNEVEN * np.max(np.where(near, seen, 0.0), axis=1))
+
+
+def _largest_ratio(frequency_hz: Array, heard_s: float, silence_s: float) -> Array:
+    """Ratio of two estimates of one noise that only `BY_CHANCE` exceeds: of third octaves, and of sixths of a silence.
+
+    A band of B Hz over T seconds has 2 B T degrees of freedom, two at the least; the ratio of two such estimates is
+    F-distributed (J. S. Bendat and A. G. Piersol, "Random Data", from memory).
+    """
+    thirds, sixths = (frequency_hz * (2 ** (1 / n) - 2 ** (-1 / n)) for n in (6, 12))
+    ours = np.maximum(2.0, 2 * thirds * heard_s)
+    # Windowed segments use about half of a short silence.
+    its = np.clip(sixths * silence_s, 2.0, 1e9)
+    return np.asarray(scipy.special.fdtri(ours, its, 1 - BY_CHANCE))
 
 
 def _gap_and_tail(

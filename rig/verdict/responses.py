@@ -383,7 +383,8 @@ def _noise_power(heard: Acoustic, request: Sweep) -> tuple[Floats, Floats]:
     if not np.isfinite(heard.arrival_s):
         return at_hz, steady
     rate_s = sweep.sweep_rate_s(request.start_hz, request.stop_hz, request.seconds)
-    moment = noise_before(heard.impulse, heard.sample_rate_hz, heard.arrival_s, rate_s, at_hz, steady)
+    silence_s = _transformed(heard.capture).silence.size / heard.sample_rate_hz
+    moment = noise_before(heard.impulse, heard.sample_rate_hz, heard.arrival_s, rate_s, at_hz, steady, silence_s)
     return at_hz, np.maximum(steady, moment)
 
 
