@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 
 from rig.calibration.storage import Cause, Stored
 from rig.files.errors import BenchError
-from rig.signals import stimulus
 from rig.signals.deconvolution import transfer_function
 from rig.signals.divider import (
     Divider,
@@ -127,7 +126,7 @@ def measured_ratio(capture: Capture) -> tuple[NDArray[np.float64], NDArray[np.co
     """
     request, rate_hz = capture.request, capture.sample_rate_hz
     grid = np.append(log_frequency_grid(request.start_hz, request.stop_hz / 1.1, 6), request.stop_hz)
-    layout = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, rate_hz)
+    layout = capture.layout
     drive, sense = (row - np.mean(row[layout.silence]) for row in (capture.volts("drive"), capture.volts("sense")))
     if not (np.any(drive) and np.any(sense)):
         raise BenchError("one of the two inputs carries nothing at all: check its cable")
@@ -145,9 +144,7 @@ def _sense_ohm(capture: Capture) -> float:
 
 
 def _signal_v(capture: Capture) -> float:
-    request = capture.request
-    layout = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, capture.sample_rate_hz)
-    return float(np.std(capture.volts("sense")[layout.sweep]))
+    return float(np.std(capture.volts("sense")[capture.layout.sweep]))
 
 
 def _told_ohm(load: NDArray[np.complex128], grid: NDArray[np.float64]) -> float:

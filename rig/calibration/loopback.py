@@ -142,8 +142,7 @@ class _Opening:
 
 
 def _one_opening(capture: Capture, role: str) -> _Opening:
-    request, rate_hz = capture.request, capture.sample_rate_hz
-    plan = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, rate_hz)
+    request, rate_hz, plan = capture.request, capture.sample_rate_hz, capture.layout
     row = capture.inputs.index(role)
     found = integrity.inspect(capture.samples[[row]], plan, 0, inputs=(role,))
     if capture.flags or found.troubles:

@@ -316,15 +316,9 @@ def _judged(walk: _Walk) -> Judgement:
     return judge_run(walk.kit, walk.checks, walk.all_captures, walk.logs, walk.stopped, rest, walk.known)
 
 
-def sounding_s(capture: Capture) -> float:
-    """How long the stimulus of a capture lasts."""
-    request = capture.request
-    return request.layout(capture.sample_rate_hz).total_s
-
-
 def _run(walk: _Walk, judged: Judgement) -> Run:
     ended_s = time.monotonic()
-    sound_s = sum(sounding_s(capture) for capture, _ in walk.all_captures)
+    sound_s = sum(capture.layout.total_s for capture, _ in walk.all_captures)
     sound_s += sum(float(log.seconds[-1]) for log, _ in walk.logs if log.seconds.size)
     cycle_s = ended_s - walk.started_s - walk.operator_s if walk.started_s is not None else 0.0
     return Run(

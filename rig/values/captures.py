@@ -2,12 +2,13 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.signals.correction import without_response
+from rig.signals.stimulus import Layout
 from rig.values.readings import Floats
 from rig.values.requests import Sweep
 
@@ -119,6 +120,17 @@ class Capture:
     flags: tuple[str, ...] = ()
     #: Roles that a device of their own recorded, whose clock is not the playing one (`rig.verdict.clocks`).
     other_clock: tuple[str, ...] = ()
+
+    @cached_property
+    def layout(self) -> Layout:
+        """How what was asked for is laid out in time, at the device's actual rate.
+
+        Raises
+        ------
+        ValueError
+            If the request's limits or length are none that a sweep can have at this rate.
+        """
+        return self.request.layout(self.sample_rate_hz)
 
     @property
     def doubts(self) -> Mapping[str, str]:

@@ -10,7 +10,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from rig.signals import marks, stimulus, two_clocks
+from rig.signals import marks, two_clocks
 from rig.signals.two_clocks import Clocks
 from rig.values.captures import Capture
 
@@ -26,14 +26,9 @@ WORST_TIMING = 1.6
 LONGEST_DELAY_S = 1.0
 
 
-def _layout(capture: Capture) -> stimulus.Layout:
-    request = capture.request
-    return request.layout(capture.sample_rate_hz)
-
-
 def _has_another(capture: Capture) -> bool:
     """Whether there is anything to bring back: silence has no marks and needs none."""
-    whole = capture.samples.shape[1] >= _layout(capture).frames and bool(np.all(np.isfinite(capture.samples)))
+    whole = capture.samples.shape[1] >= capture.layout.frames and bool(np.all(np.isfinite(capture.samples)))
     return bool(capture.other_clock) and not capture.request.is_silence and whole
 
 
@@ -42,7 +37,7 @@ def clocks_of(capture: Capture, role: str) -> Clocks | None:
     """The clock of a row as its own marks tell it; None where they do not."""
     if not _has_another(capture) or role not in capture.inputs:
         return None
-    row, plan = capture.samples[capture.inputs.index(role)], _layout(capture)
+    row, plan = capture.samples[capture.inputs.index(role)], capture.layout
     delay, _ = marks.arrival(row, plan, LONGEST_DELAY_S)
     timing = two_clocks.timing_of(row.astype(np.float64), plan, delay)
     if timing is None or not timing.uncertainty < WORST_TIMING:
@@ -115,7 +110,7 @@ def on_playing_clock(capture: Capture, usual: tuple[float | None, ...] = ()) -> 
     """
     if not _has_another(capture):
         return capture
-    plan = _layout(capture)
+    plan = capture.layout
     samples = capture.samples.copy()
     cable = next((role for role in ("loopback", "drive") if capture.has(role) and role not in capture.other_clock), "")
     begins = None

@@ -23,12 +23,10 @@ def capture_integrity(capture: Capture) -> integrity.Integrity:
 
     The electrical reference is the loopback, or on the leads the drive input; without either the marks must do.
     """
-    request = capture.request
     rows = [capture.inputs.index(role) for role in ("loopback", "drive") if capture.has(role)]
-    layout = request.layout(capture.sample_rate_hz)
     other = [capture.inputs.index(role) for role in capture.other_clock if capture.has(role)]
     row = rows[0] if rows and rows[0] not in other else None
-    return integrity.inspect(capture.samples, layout, row, inputs=capture.inputs, other_clock=other)
+    return integrity.inspect(capture.samples, capture.layout, row, inputs=capture.inputs, other_clock=other)
 
 
 def capture_troubles(capture: Capture) -> tuple[str, ...]:
@@ -45,8 +43,7 @@ def capture_troubles(capture: Capture) -> tuple[str, ...]:
 
 def capture_alterations(capture: Capture, found: integrity.Integrity) -> tuple[str, ...]:
     """What an operating system did to the rows of a sound capture: automatic gain, noise suppression, resampling."""
-    request, one_clock = capture.request, clocks.on_playing_clock(capture)
-    layout = request.layout(capture.sample_rate_hz)
+    one_clock, layout = clocks.on_playing_clock(capture), capture.layout
     told = []
     for n, role in enumerate(capture.inputs):
         if n not in found.silent_rows:

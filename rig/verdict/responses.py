@@ -112,14 +112,12 @@ def sweep_layout(capture: Capture) -> stimulus.Layout:
     Untrusted
         If the capture does not hold all of it, or holds values that are not finite: nothing can be read from it.
     """
-    request = capture.request
     if malformed := form_troubles(capture):
         raise Untrusted(malformed[0])
-    layout = request.layout(capture.sample_rate_hz)
-    frames = capture.samples.shape[1]
-    if frames < layout.frames:
-        raise Untrusted(f"{frames} samples were captured of a stimulus of {layout.frames} ({request})")
-    return layout
+    frames, wanted = capture.samples.shape[1], capture.layout.frames
+    if frames < wanted:
+        raise Untrusted(f"{frames} samples were captured of a stimulus of {wanted} ({capture.request})")
+    return capture.layout
 
 
 def lead_volts(capture: Capture) -> tuple[Singles, bool]:

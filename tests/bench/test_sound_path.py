@@ -56,8 +56,7 @@ def sweep(channel="left", stage="playing", level_v=0.2, seconds=0.5, start_hz=20
 
 
 def plan_of(capture):
-    request = capture.request
-    return stimulus.layout(request.start_hz, request.stop_hz, request.seconds, capture.sample_rate_hz)
+    return capture.layout
 
 
 def troubles_of(capture):

@@ -129,7 +129,7 @@ def test_captures_follow_each_other_without_a_gap(bench):
     allowance = round(CAPTURE_ALLOWANCE_S * RATE_HZ)
     for capture, channel in zip(captures, ("left", "right", "left"), strict=True):
         request = capture.request
-        plan = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, RATE_HZ)
+        plan = capture.layout
         assert capture.samples.shape == (2, plan.frames + allowance)
         assert capture.inputs == ("microphone", "loopback")
         peak = request.level_v * np.sqrt(2) / 10.0 / 2.0

@@ -12,7 +12,6 @@ import pyfar
 import pytest
 
 from checks import polarity, response
-from rig.signals import stimulus
 from rig.values.captures import Capture
 from rig.verdict import responses
 from rig.verdict.examine import capture_troubles
@@ -87,6 +86,6 @@ def test_a_straightforward_analysis(benchmark, sound):
 
 
 def test_the_sweep_is_of_two_seconds(sound):
-    plan = stimulus.layout(REQUEST.start_hz, REQUEST.stop_hz, REQUEST.seconds, sound.sample_rate_hz)
+    plan = REQUEST.layout(sound.sample_rate_hz)
     assert REQUEST.seconds == 2.0
     assert sound.samples.shape[1] >= plan.frames

@@ -23,7 +23,7 @@ def high_pass(f):
 
 def looped(latency=731.37, gain=1.0, path=high_pass, noise_v=1e-5, curve=(0.0, 0.0), seed=1, sweep=SWEEP):
     """One opening: the output's volts bent by a polynomial, filtered, late, with noise."""
-    plan = stimulus.layout(sweep.start_hz, sweep.stop_hz, sweep.seconds, RATE_HZ)
+    plan = sweep.layout(RATE_HZ)
     frames = plan.frames + 4800
     volts = sweep.level_v * np.sqrt(2) * stimulus.compose(plan)
     second, third = curve

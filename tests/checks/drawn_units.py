@@ -17,7 +17,6 @@ from rig.circuit.radiation import driver_pressure_pa, microphone_at
 from rig.circuit.tolerance import draw
 from rig.design.kit import Kit, SweepSpec
 from rig.design.speaker import ChannelSpec, DriverSpec
-from rig.signals import stimulus
 from rig.values.captures import Capture
 from rig.values.readings import Reading
 from rig.values.requests import Sweep
@@ -160,7 +159,7 @@ def capture_of(
     request = kit.sweep("playing", channel.name, position=kit.positions[0].name)
     place = Place.drawn(random)
     response = heard(channel, pressures, signs, place, kit.positions[0].distance_m)
-    plan = stimulus.layout(request.start_hz, request.stop_hz, request.seconds, RATE_HZ)
+    plan = request.layout(RATE_HZ)
     frames = plan.frames + round(ALLOWANCE_S * RATE_HZ)
     noise = band_noise(request, channel, pressures, frames, RATE_HZ, random)
     return captured(

@@ -7,7 +7,7 @@ import pytest
 
 from rig.design.kit import load_kit
 from rig.files.errors import BenchError
-from rig.signals.stimulus import compose, layout
+from rig.signals.stimulus import compose
 from rig.simulated.bench import SimulatedBench
 from rig.values.captures import Capture
 
@@ -23,8 +23,7 @@ def captures(stage: str, *faults: str, times: int = 1) -> list[Capture]:
 
 def mark_spacing(capture: Capture, role: str) -> float:
     """Distance of the two recorded marks less the distance played, in samples."""
-    request = capture.request
-    plan = layout(request.start_hz, request.stop_hz, request.seconds, 48000.0)
+    plan = capture.layout
     mark = compose(plan)[plan.mark_before :][: plan.mark_frames]
     row = capture.volts(role)
     size = 1 << int(row.size + mark.size).bit_length()
@@ -50,8 +49,7 @@ def test_lost_and_inserted_samples_move_the_second_mark(name: str, samples: int)
 
 def test_a_second_clock_stretches_the_recording() -> None:
     (capture,) = captures("playing", "second-clock=1000")
-    request = capture.request
-    plan = layout(request.start_hz, request.stop_hz, request.seconds, 48000.0)
+    plan = capture.layout
     stretched = 1e-3 * (plan.mark_after - plan.mark_before)
     assert mark_spacing(capture, "loopback") == pytest.approx(stretched, abs=0.25)
 
@@ -150,8 +148,7 @@ def test_hum_is_there_before_the_stimulus() -> None:
 def test_a_knock_is_heard_by_the_microphone_alone_and_in_the_sweep() -> None:
     (capture,), (whole,) = captures("playing", "knock=2"), captures("playing")
     added = capture.pascal() - whole.pascal()
-    request = capture.request
-    plan = layout(request.start_hz, request.stop_hz, request.seconds, 48000.0)
+    plan = capture.layout
     assert np.max(np.abs(added)) == pytest.approx(2.0, rel=0.15)
     assert plan.sweep_start < np.flatnonzero(added)[0] < plan.sweep_stop
     assert np.array_equal(capture.samples[1], whole.samples[1])

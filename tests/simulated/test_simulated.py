@@ -227,7 +227,7 @@ def test_the_converters_noise_is_100_db_below_full_scale_and_nothing_wraps_aroun
 
 
 def latency_samples(capture: Capture, role: str) -> float:
-    plan = layout(capture.request.start_hz, capture.request.stop_hz, capture.request.seconds, 48000.0)
+    plan = capture.layout
     stimulus = compose(plan)
     size = 2 ** math.ceil(math.log2(capture.samples.shape[1] + stimulus.size))
     cross = np.fft.rfft(capture.volts(role), size) * np.fft.rfft(stimulus, size).conj()

@@ -14,7 +14,7 @@ from rig.verdict.second_look import INTERMITTENT, RESTLESS, agree, choose, is_do
 
 KIT = load_kit(ROOT, "booth-two")
 REQUEST = KIT.sweep("playing", "left", "left", "on axis")
-LAYOUT = stimulus.layout(REQUEST.start_hz, REQUEST.stop_hz, REQUEST.seconds, 48000.0)
+LAYOUT = REQUEST.layout(48000.0)
 SOUND = 0.2 * stimulus.compose(LAYOUT)
 CALIBRATION = Calibration({"microphone": 1.0}, 1.0)
 
