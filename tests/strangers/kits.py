@@ -80,11 +80,6 @@ polarity = {{}}
 
 def windows(design: Design, misfit_percent: float = 100.0) -> str:
     """Limits around the reference build, at every position; the misfit of the parts as a few builds had it."""
-    low, high = design.judged_hz
-    from_hz, to_hz = design.aligned_hz
-    bass_to = min(max(200.0, 2 * low), high)
-    level = [[low, bass_to, BASS_DB, BASS_DB]] + ([[bass_to, high, LEVEL_DB, LEVEL_DB]] if high > bass_to else [])
-    aligned = f"align_hz = [{from_hz}, {to_hz}]\nalign_within_db = {SHIFT_DB}"
     return f"""
 [limits.impedance.impedance]
 around = "reference"
@@ -92,13 +87,41 @@ percent = true
 slide_percent = {SLIDE_PERCENT}
 within = [[20.0, 300.0, {BASS_PERCENT}, {BASS_PERCENT}], [300.0, 20000.0, {PERCENT}, {PERCENT}]]
 
+[limits.response]
+{_level(design)}
+{_misfit(misfit_percent)}"""
+
+
+def learnt_limits(design: Design, misfit_percent: float) -> str:
+    """The masks that `kitproof learn` wrote beside the kit, and the reference build where they do not reach."""
+    return f"""
+[limits.impedance]
+"impedance box" = {{ mask = "learnt-impedance-box.csv" }}
+
+[limits.response]
+"free-field level box" = {{ mask = "learnt-free-field-level-box.csv" }}
+{_level(design)}
+{_misfit(misfit_percent)}"""
+
+
+def _misfit(percent: float) -> str:
+    return f"""
+[limits.parts]
+"parts misfit" = {{ upper = {percent:.2f} }}
+"""
+
+
+def _level(design: Design) -> str:
+    low, high = design.judged_hz
+    from_hz, to_hz = design.aligned_hz
+    bass_to = min(max(200.0, 2 * low), high)
+    level = [[low, bass_to, BASS_DB, BASS_DB]] + ([[bass_to, high, LEVEL_DB, LEVEL_DB]] if high > bass_to else [])
+    return f"""
 [limits.response.level]
 around = "reference"
-{aligned}
+align_hz = [{from_hz}, {to_hz}]
+align_within_db = {SHIFT_DB}
 within = {level}
-
-[limits.parts]
-"parts misfit" = {{ upper = {misfit_percent:.2f} }}
 """
 
 
