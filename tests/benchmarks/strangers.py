@@ -41,7 +41,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from strangers.bench import StrangerBench  # noqa: E402
 from strangers.designs import DESIGNS, Design  # noqa: E402
-from strangers.faults import Fault, all_faults, factor_of, faulty, nominal_value  # noqa: E402
+from strangers.faults import Fault, all_faults, faulty  # noqa: E402
 from strangers.kits import learnt_limits, windows, write_kit  # noqa: E402
 from strangers.population import unit  # noqa: E402
 
@@ -78,6 +78,7 @@ class Scored:
 
     design: str
     seed: int
+    serial: str
     fault: Fault | None
     row: str
     outcome: str
@@ -172,7 +173,7 @@ def scored(work: Job, design: Design, seed: int, serial: str, fault: Fault | Non
             run = event.run
     found = run.findings
     place = next((n for n, finding in enumerate(found) if fault and is_right(design, fault, finding)), None)
-    return Scored(design.name, seed, fault, row_of(design, seed, serial, fault), run.outcome, place, found)
+    return Scored(design.name, seed, serial, fault, row_of(design, seed, serial, fault), run.outcome, place, found)
 
 
 def row_of(design: Design, seed: int, serial: str, fault: Fault | None) -> str:
@@ -206,7 +207,8 @@ def value_error(design: Design, one: Scored) -> float:
         return math.nan
     if one.fault.kind in ("open", "short"):
         return math.nan
-    true = factor_of(design, one.fault) * nominal_value(design, one.fault.what[0])
+    parts = faulty(design, one.seed, one.serial, [one.fault]).parts
+    true = {part.name: part.value for part in parts}[one.fault.what[0]]
     return one.found[0].value / true - 1
 
 
