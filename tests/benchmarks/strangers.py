@@ -34,21 +34,22 @@ from pathlib import Path
 for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(threads, "1")
 
-import numpy as np  # noqa: E402
+import numpy as np
 
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
-from strangers.bench import StrangerBench  # noqa: E402
-from strangers.designs import DESIGNS, Design  # noqa: E402
-from strangers.faults import Fault, all_faults, faulty  # noqa: E402
-from strangers.kits import learnt_limits, windows, write_kit  # noqa: E402
-from strangers.population import unit  # noqa: E402
+from strangers.bench import StrangerBench
+from strangers.designs import DESIGNS, Design
+from strangers.faults import Fault, all_faults, faulty
+from strangers.kits import learnt_limits, windows, write_kit
+from strangers.population import unit
 
-from rig import sequencer  # noqa: E402
-from rig.bench.calibration import calibrate_known_load  # noqa: E402
-from rig.findings.tell import Finding  # noqa: E402
-from rig.verify import Job, job, verify  # noqa: E402
+from rig.calibration.known_load import calibrate_known_load
+from rig.run import sequencer
+from rig.run.verify import Job, job, verify
+from rig.values.findings import Finding
+from rig.values.run import Finished
 
 LOAD_OHM = 8.2
 #: Of the builds' largest misfit, what a builder who has looked at a few of them writes as its limit.
@@ -169,7 +170,7 @@ def scored(work: Job, design: Design, seed: int, serial: str, fault: Fault | Non
     """Verify one unit and look for its fault among the findings."""
     bench = bench_of(work, design, seed, serial, [fault] if fault else [])
     for event in sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True):
-        if isinstance(event, sequencer.Finished):
+        if isinstance(event, Finished):
             run = event.run
     found = run.findings
     place = next((n for n, finding in enumerate(found) if fault and is_right(design, fault, finding)), None)
