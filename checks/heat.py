@@ -16,7 +16,7 @@ from rig.values.captures import Untrusted
 from rig.values.logs import Log
 from rig.values.readings import CheckReadings, Course, Curve, Floats, Reading
 from rig.values.requests import Programme
-from rig.verdict.guard import AMBIENT, heating_power, rise_over_ambient
+from rig.verdict.guard import AMBIENT, heating_power, outside_words, rise_over_ambient
 
 NAME = "heat"
 TITLE = "Temperatures of long loud playing, and where they lead"
@@ -93,6 +93,10 @@ def heat_of(log: Log, place: str, within_k: float) -> tuple[list[Reading], Cours
         readings.append(Reading("steady rise", place, fit.steady_k, "K", uncertainty_k))
         readings.append(Reading("slowest time constant", place, max(fit.time_constants_s) / 60, "min"))
         return readings, Course("rise", place, log.seconds, rise_k, "K", predict(fit, log.seconds, heating_power(log)))
+    if fit and log.stopped and outside_words(place, "above") in log.stopped.words:
+        # Time constants too long to be seen can only make it hotter: that it is too hot is known, how hot is not.
+        readings.append(Reading("steady rise", place, fit.steady_k, "K", float("nan"), said=log.stopped.words))
+        return readings, Course("rise", place, log.seconds, rise_k, "K")
     words = "too little was seen of it to say where it leads"
     readings.append(Reading("steady rise", place, float("nan"), "K", trouble=trouble or words))
     return readings, Course("rise", place, log.seconds, rise_k, "K")

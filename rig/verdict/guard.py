@@ -225,7 +225,7 @@ class Watch:
         early_s = self.programme.early_end_after_s
         if early_s is None or row.seconds < early_s or not sides:
             return None
-        outside = [f"{role} will end {side} its limit" for role, side in sides if side in ("above", "below")]
+        outside = [outside_words(role, side) for role, side in sides if side in ("above", "below")]
         if outside:
             return Stop("settled", f"beyond doubt {outside[0]}", row.seconds)
         if all(side == "inside" for _, side in sides):
@@ -240,6 +240,11 @@ def watched(programme: Programme, rows: Iterable[Row], steady_limits_k: dict[str
         if watch.add(row)[1]:
             break
     return watch.log()
+
+
+def outside_words(role: str, side: str) -> str:
+    """That a role's steady rise will be "above" or "below" its limit: what an early end says of it."""
+    return f"{role} will end {side} its limit"
 
 
 def side_of(fit: HeatFit, lower_k: float, upper_k: float) -> str:

@@ -10,6 +10,7 @@ from captures import demo_kit
 from soaks import PROGRAMME, nothing, rows
 
 from checks import heat
+from rig.design.limits import Limit
 from rig.values.captures import Untrusted
 from rig.values.logs import Log, Row
 from rig.values.readings import CheckReadings, Reading
@@ -129,6 +130,23 @@ def test_an_early_end_is_a_whole_measurement() -> None:
     assert watch.log().seconds[-1] < 3600
     assert reading(found, "guard").value == 0
     assert reading(found, "steady rise", "heat sink").value == pytest.approx(30.0, abs=1.5)
+
+
+def test_an_early_end_of_what_will_be_too_hot_is_a_fail_though_nobody_knows_how_hot() -> None:
+    programme = replace(PROGRAMME, early_end_after_s=600.0)
+    watch = Watch(programme, {"heat sink": (-math.inf, 12.0)})
+    for row in rows(programme, rise_k=60.0, tau_s=3000.0):
+        if watch.add(row)[1]:
+            break
+    assert watch.log().seconds[-1] == 600
+    found = read(watch.log())
+    assert reading(found, "rise", "heat sink").value < 12
+    steady = reading(found, "steady rise", "heat sink")
+    assert steady.value > 12
+    assert math.isnan(steady.uncertainty)
+    limits = {"steady rise heat sink": Limit(upper=12.0)}
+    (verdict,) = judge(found, limits, KIT.folder, "heat", "")
+    assert verdict.outcome == "fail"
 
 
 def test_too_little_of_the_course_leaves_the_steady_state_open() -> None:
