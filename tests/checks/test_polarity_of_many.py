@@ -1,6 +1,6 @@
 """Many units of each demonstration kit, in noise: no sign that is told may be wrong.
 
-Sixty with every test run; KITPROOF_UNITS=1000 makes it the thousand that the kit's figures rest on.
+Thirty with every test run; KITPROOF_UNITS=1000 makes it the thousand that the kit's figures rest on.
 """
 
 import multiprocessing
@@ -15,7 +15,7 @@ from captures import RATE_HZ, V_PER_PA, demo_kit
 from drawn_units import GRID_HZ, NOISE_BELOW_DB, band_noise, drawn_pressures, short_kit, tell
 from scipy import signal as filters
 
-UNITS = int(os.environ.get("KITPROOF_UNITS", "60"))
+UNITS = int(os.environ.get("KITPROOF_UNITS", "30"))
 SHARE = 15
 
 

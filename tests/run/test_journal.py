@@ -16,6 +16,8 @@ from rig.files.errors import RecordError
 from rig.run import journal
 from rig.store import records
 
+#: Only ends a hang: no run takes as long on any machine.
+HANG_S = 600.0
 #: A short programme, a row each second, some hundred times faster than the clock.
 HEAT = """
 [checks.heat]
@@ -30,8 +32,8 @@ guard = {{ roles = [{{ role = "heat sink", upper = 90.0 }}] }}
 def bench(tmp_path: Path) -> Path:
     """A workspace whose kit has a heat plan of some seconds."""
     workspace = tmp_path / "workspace"
-    shutil.copytree(ROOT / "limits", workspace / "limits")
-    kit = workspace / "limits" / "booth-two" / "kit.toml"
+    shutil.copytree(ROOT / "tests" / "archive" / "limits", workspace / "limits")
+    kit = workspace / "limits" / "shelf-one" / "kit.toml"
     text = kit.read_text(encoding="utf-8")
     begin, end = text.index("[checks.heat]"), text.index("[limits.leads]")
     text = text[:begin] + HEAT.format() + "\n[checks.lasting_change]\nrest_seconds = 20.0\n\n" + text[end:]
@@ -48,25 +50,29 @@ def kitproof(workspace: Path, *words: str) -> "subprocess.Popen[str]":
 
 
 def begun(workspace: Path) -> "subprocess.Popen[str]":
-    return kitproof(workspace, "verify", "booth-two", "BT-0001", "--plan", "heat")
+    return kitproof(workspace, "verify", "shelf-one", "SO-0001", "--plan", "heat")
 
 
 def logged(workspace: Path) -> list[Path]:
-    return sorted((workspace / "results").glob("booth-two/BT-0001/.unfinished-*/logs/01-*.csv"))
+    return sorted((workspace / "results").glob("shelf-one/SO-0001/.unfinished-*/logs/01-*.csv"))
 
 
 def rows_on_the_disk(workspace: Path) -> int:
     return sum(path.read_bytes().count(b"\n") - 1 for path in logged(workspace))
 
 
-def killed_after(workspace: Path, rows: int) -> Path:
-    """Start a run, kill it when so many rows are on the disk, and give its folder."""
-    run = begun(workspace)
-    deadline = time.monotonic() + 120
+def wait_for_rows(workspace: Path, rows: int, run: "subprocess.Popen[str]") -> None:
+    deadline = time.monotonic() + HANG_S
     while rows_on_the_disk(workspace) < rows:
         assert run.poll() is None, run.communicate()
         assert time.monotonic() < deadline
         time.sleep(0.01)
+
+
+def killed_after(workspace: Path, rows: int) -> Path:
+    """Start a run, kill it when so many rows are on the disk, and give its folder."""
+    run = begun(workspace)
+    wait_for_rows(workspace, rows, run)
     (folder,) = records.unfinished(workspace)
     assert journal.is_running(folder)
     assert journal.interrupted(workspace) == []
@@ -75,8 +81,8 @@ def killed_after(workspace: Path, rows: int) -> Path:
     return folder
 
 
-def test_a_killed_run_goes_on_where_it_was(bench: Path) -> None:
-    folder = killed_after(bench, 60)
+def test_a_run_that_was_killed_twice_goes_on_where_it_was(bench: Path) -> None:
+    folder = killed_after(bench, 40)
     assert journal.interrupted(bench) == [folder]
     before = journal.load(folder)
     (kept,) = before.logs.values()
@@ -85,13 +91,18 @@ def test_a_killed_run_goes_on_where_it_was(bench: Path) -> None:
     assert {capture.request.stage for capture in before.captures} == {"leads", "playing", "soak"}
 
     run = kitproof(bench, "resume")
-    out, err = run.communicate(timeout=120)
+    wait_for_rows(bench, 90, run)
+    run.kill()
+    run.communicate()
+    run = kitproof(bench, "resume")
+    out, err = run.communicate(timeout=HANG_S)
     (record,), _ = records.all_records(bench)
     assert run.returncode in (0, 1), out + err
     rows = next(iter(records.load_rows(record).values()))
     assert [row.seconds for row in rows[: len(kept)]] == [row.seconds for row in kept]
     assert rows[len(kept)].state == "gap"
     assert "interrupted for" in rows[len(kept)].event
+    assert sum(row.state == "gap" for row in rows) == 2
     assert rows[-1].seconds >= 300
     assert records.damages(record) == []
     assert record.document["resumed_at"]
@@ -100,10 +111,17 @@ def test_a_killed_run_goes_on_where_it_was(bench: Path) -> None:
     assert journal.interrupted(bench) == []
 
 
-def test_a_killed_run_can_be_closed_as_void(bench: Path) -> None:
+def test_a_killed_run_whose_kit_has_changed_can_only_be_closed_as_void(bench: Path) -> None:
     killed_after(bench, 30)
+    kit = bench / "limits" / "shelf-one" / "kit.toml"
+    kit.write_text(kit.read_text(encoding="utf-8").replace("upper = 90.0", "upper = 95.0"), encoding="utf-8")
+    run = kitproof(bench, "resume")
+    assert "has changed since" in run.communicate(timeout=HANG_S)[1]
+    assert run.returncode == 3
+    assert len(journal.interrupted(bench)) == 1
+
     run = kitproof(bench, "resume", "--close")
-    out, err = run.communicate(timeout=120)
+    out, err = run.communicate(timeout=HANG_S)
     assert run.returncode == 2, out + err
     (record,), _ = records.all_records(bench)
     assert record.document["outcome"] == "void"
@@ -111,36 +129,10 @@ def test_a_killed_run_can_be_closed_as_void(bench: Path) -> None:
     assert len(next(iter(records.load_rows(record).values()))) >= 30
 
 
-def test_a_run_whose_kit_has_changed_can_only_be_closed(bench: Path) -> None:
-    killed_after(bench, 30)
-    kit = bench / "limits" / "booth-two" / "kit.toml"
-    kit.write_text(kit.read_text(encoding="utf-8").replace("upper = 90.0", "upper = 95.0"), encoding="utf-8")
-    run = kitproof(bench, "resume")
-    assert "has changed since" in run.communicate(timeout=120)[1]
-    assert run.returncode == 3
-    assert len(journal.interrupted(bench)) == 1
-
-
 def test_nothing_to_resume_is_said(bench: Path) -> None:
     run = kitproof(bench, "resume")
-    assert "0 interrupted runs; there are: none" in run.communicate(timeout=60)[1]
+    assert "0 interrupted runs; there are: none" in run.communicate(timeout=HANG_S)[1]
     assert run.returncode == 3
-
-
-def test_a_run_that_was_killed_twice_goes_on(bench: Path) -> None:
-    killed_after(bench, 40)
-    run = kitproof(bench, "resume")
-    while rows_on_the_disk(bench) < 90:
-        assert run.poll() is None, run.communicate()
-        time.sleep(0.01)
-    run.kill()
-    run.communicate()
-    run = kitproof(bench, "resume")
-    out, err = run.communicate(timeout=120)
-    assert run.returncode in (0, 1), out + err
-    (record,), _ = records.all_records(bench)
-    rows = next(iter(records.load_rows(record).values()))
-    assert sum(row.state == "gap" for row in rows) == 2
 
 
 def test_a_checkpoint_that_cannot_be_read_is_told(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ def workspace(tmp_path: Path) -> Path:
         (-300.0, "BT-0031"),
         pytest.param(-40.0, "BT-0032", marks=pytest.mark.thorough),
         pytest.param(110.0, "BT-0033", marks=pytest.mark.thorough),
-        (300.0, "BT-0034"),
+        pytest.param(300.0, "BT-0034", marks=pytest.mark.thorough),
     ],
 )
 def test_a_good_unit_passes(workspace: Path, ppm: float, serial: str) -> None:
@@ -33,13 +33,17 @@ def test_a_good_unit_passes(workspace: Path, ppm: float, serial: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("ppm", [-300.0, pytest.param(300.0, marks=pytest.mark.thorough)])
 @pytest.mark.parametrize(
-    ("fault", "quantity"),
+    ("ppm", "fault", "quantity"),
+    # With every test run a sign, which a wrong clock would turn first; the good unit above is on the slow clock.
     [
-        ("reversed:left:tweeter", "driver polarity"),
-        ("rub:left", "evidence of impulses"),
-        ("quiet:right=3", "sensitivity"),
+        (300.0, "reversed:left:tweeter", "driver polarity"),
+        pytest.param(-300.0, "reversed:left:tweeter", "driver polarity", marks=pytest.mark.thorough),
+        *(
+            pytest.param(ppm, fault, quantity, marks=pytest.mark.thorough)
+            for ppm in (-300.0, 300.0)
+            for fault, quantity in (("rub:left", "evidence of impulses"), ("quiet:right=3", "sensitivity"))
+        ),
     ],
 )
 def test_a_faulty_unit_fails(workspace: Path, ppm: float, fault: str, quantity: str) -> None:
