@@ -62,4 +62,4 @@ def air_reading(capture: Capture, kit: Kit, settings: Settings) -> Reading:
         trouble = f"something else is heard ({found.said}): see rub and buzz"
     value = found.value if blowing else 0.0
     air = Reading("evidence of blowing air", capture.request.channel, value, "", trouble=trouble, said=found.said)
-    return with_parts(air, {"noise": evidence_scatter(value, blowing)})
+    return with_parts(air, {"scatter": evidence_scatter(value, blowing)})

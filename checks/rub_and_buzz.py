@@ -218,7 +218,7 @@ def worst_parts(capture: Capture, found: Impulses, noise: dict[str, Floats], wor
     carriers = CARRIERS * rate_s * (train.high_hz - train.low_hz)
     at_peak = {"noise": float(noise["impulsive distortion"][worst])}
     return {
-        "evidence of impulses": {"noise": evidence_scatter(found.evidence, found.kind != "none")},
+        "evidence of impulses": {"scatter": evidence_scatter(found.evidence, found.kind != "none")},
         "impulsive distortion": at_peak,
         "impulsive distortion level": {"calibration": pressure_db(capture.calibration), **at_peak},
         "crest factor": {"noise": float(noise["crest factor"][worst])},

@@ -96,7 +96,7 @@ def signs(kit: Kit, captures: Sequence[Capture]) -> list[Told]:
 def signs_of(kit: Kit, captures: Sequence[Capture], stage: Stage) -> list[Told]:
     """As `signs`, of one stage."""
     try:
-        whole = [c for c in captures if c.request.stage == stage and _is_quiet(kit, c.request) and _is_whole(c)]
+        whole = [c for c in captures if c.request.stage == stage and is_quiet(kit, c.request) and _is_whole(c)]
         quiet = {c.request: on_one_clock(c, whole) for c in whole}
         if stage == "leads":
             at_leads = [Leads(kit, _silence_of(c), c) for c in quiet.values()]
@@ -114,7 +114,7 @@ def signs_of(kit: Kit, captures: Sequence[Capture], stage: Stage) -> list[Told]:
 
 def _is_like_design(kit: Kit, captures: Sequence[Capture]) -> bool:
     """Whether the impedance at the bare leads, as far as it was measured, is near the design's: else a box is not."""
-    at_leads = [c for c in captures if c.request.stage == "leads" and _is_quiet(kit, c.request) and _is_whole(c)]
+    at_leads = [c for c in captures if c.request.stage == "leads" and is_quiet(kit, c.request) and _is_whole(c)]
     loads = [leads.load(Leads(kit, _silence_of(c), c)) for c in at_leads]
     return all(load is not None and load.is_right is True for load in loads)
 
@@ -135,7 +135,8 @@ def _silence_of(capture: Capture) -> Capture:
     return replace(capture, samples=capture.samples[:, sweep_layout(capture).silence])
 
 
-def _is_quiet(kit: Kit, request: Sweep) -> bool:
+def is_quiet(kit: Kit, request: Sweep) -> bool:
+    """Whether a request is one of the quiet sweeps that signs are looked for in."""
     return request.stage in ("leads", "playing") and request == kit.sweep(
         request.stage, request.channel, request.at, request.position, quiet=True
     )

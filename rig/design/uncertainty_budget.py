@@ -7,7 +7,10 @@ calibration
     cancels in the difference of two of them (5.2.2, correlated inputs): in channel against channel, in a level
     against a reference build of the same bench, in the shape of a curve whose level has been aligned.
 noise
-    of this capture, from the silence in it.
+    of this capture, from the silence in it. A reading that it may have carried outside its limit is void.
+scatter
+    of a statistic that was already held against the noise of its capture: evidence, -lg of the probability that noise
+    alone gives as much. Held against noise again it would be counted twice.
 fit
     what the residual of a least-squares fit leaves its parameters uncertain by (their covariance).
 repeatability
@@ -35,7 +38,7 @@ from rig.values.readings import CheckReadings, Curve, Floats, Reading
 
 #: The parts that are the same in every capture of one bench; those that are new in each.
 OF_THE_BENCH = ("calibration",)
-OF_THE_CAPTURE = ("noise", "fit")
+OF_THE_CAPTURE = ("noise", "scatter", "fit")
 
 NotNegative = Annotated[float, Field(ge=0)]
 Point = Annotated[list[float], values_of("hz", "value")]

@@ -21,7 +21,7 @@ from rig.verdict.check import ListedCheck
 from rig.verdict.examine import examine, void
 from rig.verdict.judge import outcome_of
 from rig.verdict.same_run import with_misplaced
-from rig.verdict.second_look import HeardCapture, standing
+from rig.verdict.second_look import HeardCapture, is_settled, standing
 
 #: Begins the reason of a check that a run did not come to.
 NOT_DONE = "not done"
@@ -67,7 +67,7 @@ def judge_run(
         What the same function gave of the same captures already, by all that it rests on (`basis`).
     """
     measured, troubles = evidence(captures, logs)
-    doubts = bench_doubts(kit, [found for found in measured.values() if isinstance(found, Capture)])
+    doubts = bench_doubts(kit, settled(measured, troubles))
     results = []
     for listed in checks:
         needed = listed.requests(kit)
@@ -106,6 +106,11 @@ def evidence(
     measured = {request: found for request, (found, _) in stands.items()}
     troubles = {request: against for request, (_, against) in stands.items()}
     return measured, with_misplaced([one for one in measured.values() if isinstance(one, Capture)], troubles)
+
+
+def settled(measured: Mapping[Request, Capture | Log], troubles: Mapping[Request, tuple[str, ...]]) -> list[Capture]:
+    """The captures that the bench may be judged by: a noise that one look shows and another does not is no fault."""
+    return [one for of, one in measured.items() if isinstance(one, Capture) and is_settled(troubles[of])]
 
 
 def basis(

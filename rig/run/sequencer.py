@@ -10,10 +10,10 @@ from itertools import groupby
 
 from rig.bench.base import Bench, BenchEnds, Player
 from rig.bench_check.observation import Told
-from rig.bench_check.symptoms import advice, doubts_of, signs_of, unnoticed
+from rig.bench_check.symptoms import advice, doubts_of, is_quiet, signs_of, unnoticed
 from rig.design.kit import Kit
 from rig.files.errors import BenchError
-from rig.run.judging import Basis, Judgement, KeptLog, basis, judge_run, steady_limits_k
+from rig.run.judging import Basis, Judgement, KeptLog, basis, judge_run, settled, steady_limits_k
 from rig.run.schedule import Group, Schedule
 from rig.values.captures import Capture
 from rig.values.logs import Log
@@ -200,6 +200,7 @@ def _play(walk: _Walk, requests: Sequence[Sweep], player: Player) -> Iterator[Ev
 def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Iterator[Event]:
     """Play again what gave a doubtful verdict, before anything is moved; `second_look` says which capture stands."""
     doubtful = _of_checks(walk, sweeps(wanted), _is_doubtful)
+    doubtful += [request for request in _of_signs(walk, sweeps(wanted)) if request not in doubtful]
     for _ in range(MOST_LOOKS - 1):
         for request in doubtful:
             walk.measured[request], walk.troubles[request] = standing(walk.attempts[request], walk.all_captures)
@@ -224,6 +225,13 @@ def _of_checks(
         if wanted(listed, _examined(walk, listed, needed)):
             found |= dict.fromkeys(needed)
     return list(found)
+
+
+def _of_signs(walk: _Walk, requests: Sequence[Sweep]) -> list[Sweep]:
+    """Those of some requests in which the bench looks wrong: a noise from outside may look like it once."""
+    quiet = [request for request in requests if is_quiet(walk.kit, request)]
+    heard = settled(walk.measured, walk.troubles)
+    return quiet if quiet and unnoticed(signs_of(walk.kit, heard, quiet[0].stage)) else []
 
 
 def _is_doubtful(listed: ListedCheck, result: CheckResult) -> bool:
@@ -257,8 +265,7 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
     what is wrong; it never gets to its amplifier. What speaks against the bench is told, and where the gates pass all
     the same, it is asked whether to go on.
     """
-    heard = [found for found in walk.measured.values() if isinstance(found, Capture)]
-    walk.found[group.stage] = signs_of(walk.kit, heard, group.stage)
+    walk.found[group.stage] = signs_of(walk.kit, settled(walk.measured, walk.troubles), group.stage)
     for listed in walk.checks:
         needed = [request for request in walk.schedule.needs[listed.name] if request in group.gates]
         if not listed.check.GATE or not needed:

@@ -18,6 +18,8 @@ from rig.values.verdicts import Mask, Outcome, Verdict
 #: Points of a curve further apart than this cannot cover a mask (half an octave).
 WIDEST_GAP = 2**0.5
 FAR_AWAY = 1e9
+#: The part of an uncertainty that the noise of the reading's own capture makes.
+NOISE = "noise"
 SIMPLE = Decision()
 NOT_ABSOLUTE = "the microphone is not calibrated, so this level proves nothing (bench.toml: microphone_mv_per_pa)"
 
@@ -103,8 +105,12 @@ def judge_number(reading: Reading, limit: Limit, decision: Decision = SIMPLE) ->
         hidden = f"at most {_figure(reading.value)} {reading.unit}: noise hides whether it is less".replace("  ", " ")
         return _void(reading.quantity, reading.subject, reading.unit, hidden, words, may_pass=True)
     accepted, rejected = _decided(reading.value, reading.uncertainty, lower, upper, decision)
-    if not (accepted or rejected):
-        near = _too_near(margin, reading.uncertainty, reading.unit)
+    noise = reading.parts.get(NOISE, 0.0)
+    in_noise = within_noise(margin, noise)
+    if in_noise or not (accepted or rejected):
+        near = (
+            _in_noise(margin, noise, reading.unit) if in_noise else _too_near(margin, reading.uncertainty, reading.unit)
+        )
         return _void(reading.quantity, reading.subject, reading.unit, near, words, may_pass=True)
     outside = reading.said or f"{_figure(-margin)} {apart(reading.unit)} {side}".replace("  ", " ")
     return Verdict(
@@ -164,15 +170,16 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Deci
     margins = np.minimum(value - low, high - value)
     uncertainty = _at(curve, curve.uncertainty, grid)
     accepted, rejected = _decided(value, uncertainty, low, high, decision)
+    noise = _at(curve, curve.parts.get(NOISE), grid)
     bound = _is_bound(curve, grid)
     # The truth may lie anywhere below a bound.
     accepted &= ~bound | (low <= -FAR_AWAY)
-    rejected &= ~bound | (value < low)
+    rejected &= (~bound | (value < low)) & ~within_noise(margins, noise)
     if not rejected.any() and (hole or not accepted.all()):
         why = hole
         if not hole:
             at = worst_point(margins, low, high, curve.unit, ~accepted)
-            why = _open(curve, at, grid, value, margins, uncertainty, bound)
+            why = _open(curve, at, grid, value, margins, uncertainty, noise, bound)
         return replace(_void(curve.quantity, curve.subject, curve.unit, why, words, may_pass=True), mask=mask)
     is_pass = not rejected.any()
     worst = worst_point(margins, low, high, curve.unit, np.ones_like(rejected) if is_pass else rejected)
@@ -203,6 +210,7 @@ def _open(
     value: Floats,
     margins: Floats,
     uncertainty: Floats,
+    noise: Floats,
     bound: NDArray[np.bool_],
 ) -> str:
     """Why a point is neither inside nor outside."""
@@ -212,6 +220,8 @@ def _open(
         ).replace("  ", " ")
     if bound[at]:
         return f"noise hides it at {hertz(grid[at])}, where it may not be less than a limit either"
+    if within_noise(margins[at], noise[at]):
+        return f"{_in_noise(float(margins[at]), float(noise[at]), curve.unit)} at {hertz(grid[at])}"
     return f"{_too_near(float(margins[at]), float(uncertainty[at]), curve.unit)} at {hertz(grid[at])}"
 
 
@@ -310,6 +320,28 @@ def _decided(
     value: Floats | float, uncertainty: Floats | float, lower: Floats | float, upper: Floats | float, decision: Decision
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     return decide(value, uncertainty, lower, upper, decision.rule, decision.guard, decision.false_acceptance)
+
+
+def within_noise(margin: Floats | float, noise: Floats | float) -> NDArray[np.bool_]:
+    """Whether a reading lies outside its limit by no more than the noise of its own capture can do, at k = 2.
+
+    Under every decision rule such a reading proves nothing. Simple acceptance (JCGM 106:2012, 8.2) lets a reading count
+    as if it were exact because maker and customer agreed to share what the instruments leave uncertain, and that is the
+    same for every unit. Noise is no property of instruments: it is the condition that one capture was made in, known
+    from that capture itself, and another capture in quiet tells the truth.
+
+    Parameters
+    ----------
+    margin, noise
+        Distance inside the limit, and the noise's part of the standard uncertainty; NaN: not known, then nothing is
+        excused.
+    """
+    return np.asarray((np.asarray(margin) < 0) & (2 * np.asarray(noise) > -np.asarray(margin)))
+
+
+def _in_noise(margin: float, noise: float, unit: str) -> str:
+    outside, noisy = (f"{_figure(value)} {apart(unit)}".strip() for value in (-margin, 2 * noise))
+    return f"noise hides it: {outside} outside its limit, and noise alone can be ±{noisy} (k = 2)"
 
 
 def _too_near(margin: float, uncertainty: float, unit: str) -> str:

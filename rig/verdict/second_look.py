@@ -132,6 +132,11 @@ def needs_another(attempts: Sequence[HeardCapture], troubles: tuple[str, ...]) -
     return len(sound_looks(attempts)) < 2 or bool(troubles and troubles != (INTERMITTENT,))
 
 
+def is_settled(troubles: tuple[str, ...]) -> bool:
+    """Whether what stands of a request can be read at all: not where its looks contradict each other."""
+    return not {RESTLESS, INTERMITTENT}.intersection(troubles)
+
+
 def sound_looks(attempts: Sequence[HeardCapture]) -> list[Capture]:
     """The attempts at one request that their own samples say nothing against."""
     return [capture for capture, troubles in attempts if not troubles]

@@ -303,6 +303,8 @@ def table(title: str, trials: list[Trial], pool: "Pool", wanted: str) -> None:  
         if outcome != wanted:
             others.append(f"  {outcome}: {trial.kind} {trial.kit} {trial.fault or 'good'} seed {trial.seed}: {words}")
             print(others[-1][:400], file=sys.stderr, flush=True)
+        so_far = Counter[str](sum(rows.values(), Counter()))
+        print(f"{title}: {dict(so_far)}", file=sys.stderr, flush=True)
     columns = ("pass", "fail", "void", "again")
     print(f"{title + f': {len(trials)}':24}" + "".join(f"{name:>8}" for name in columns))
     for kind, counts in [*rows.items(), ("all", sum(rows.values(), Counter()))]:

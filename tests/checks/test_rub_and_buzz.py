@@ -96,6 +96,14 @@ def test_a_lively_room_is_no_disturbance(reverberation_s):
     assert kind(read(heard + pink_pa(random, 35))) == "nothing found"
 
 
+def test_evidence_beyond_its_limit_is_not_held_against_the_noise_twice():
+    """It is the probability that noise alone gives as much: however faint a buzz is, beyond the limit it is one."""
+    found = read(unit_pa() + buzzing.buzz_pa(chance(1), Buzz(-42, 0.3)) + pink_pa(chance(2), 45))
+    just = replace(reading(found, "evidence of impulses"), value=3.1)
+    assert 2 * just.uncertainty > 0.1
+    assert outcome(CheckReadings((just,))) == "fail"
+
+
 def test_its_level_band_and_crest_are_read_where_it_is():
     random = chance(7)
     found = read(unit_pa() + buzzing.buzz_pa(random, Buzz(-30)) + pink_pa(random, 35))

@@ -3,11 +3,15 @@
 import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from simulated_runs import ROOT, simulated
 
+from rig.bench_check import symptoms
+from rig.bench_check.observation import Told
 from rig.files.errors import BenchError
 from rig.run import sequencer
 from rig.run.verify import job
@@ -136,6 +140,38 @@ def test_a_bench_that_dies_voids_what_was_not_judged_and_keeps_what_was(workspac
     assert run.stopped == "the sound card is gone"
     assert outcomes(run)["impedance"] == "pass"
     assert outcomes(run)["response"] == "void"
+
+
+class DisturbedOnce(DyingBench):
+    """A bench that hears a clap behind the first sweep through the amplifier."""
+
+    disturbed: Capture | None = None
+
+    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
+        for capture in self.player.play(requests):
+            if capture.request.stage == "playing" and self.disturbed is None:
+                samples = capture.samples.copy()
+                samples[capture.inputs.index("microphone"), -4000:-2000:2] += np.float32(0.02)
+                capture = self.disturbed = replace(capture, samples=samples)
+            yield capture
+
+
+def test_a_sign_that_a_second_look_does_not_show_is_no_fault_of_the_bench(
+    workspace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    work = job(workspace, "booth-two")
+    bench = DisturbedOnce(simulated(workspace, "booth-two", "BT-0001"), after=0)
+
+    def seen(kit: object, captures: Sequence[Capture], stage: str) -> list[Told]:
+        bad = any(bench.disturbed is not None and c.samples is bench.disturbed.samples for c in captures)
+        return [Told("inputs exchanged", False, "exchanged", "exchange them")] if bad and stage == "playing" else []
+
+    monkeypatch.setattr(sequencer, "signs_of", seen)
+    monkeypatch.setattr(symptoms, "signs_of", seen)
+    events = sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: sequencer.GO_ON not in words)
+    run = run_of(list(events))
+    assert (run.outcome, run.stopped) == ("pass", "")
+    assert max(capture.attempt for capture, _ in run.captures) == 3
 
 
 def test_a_check_without_limits_proves_nothing(tmp_path: Path, shelf: Path) -> None:

@@ -71,6 +71,28 @@ def test_a_number_that_is_none_is_void(value):
     assert judge_number(Reading("q", "s", value, ""), Limit(upper=1.0)).outcome == "void"
 
 
+@pytest.mark.parametrize(
+    ("value", "noise", "outcome"),
+    [
+        (3.5, 0.2, "fail"),
+        (3.5, 0.3, "void"),
+        (-3.5, 0.3, "void"),
+        (2.9, 0.3, "pass"),
+        (9.0, 2.0, "fail"),
+        (4, np.nan, "fail"),
+    ],
+)
+def test_outside_by_less_than_the_noise_of_its_capture_is_void_and_never_a_fail(value, noise, outcome):
+    parts = {"calibration": 9.0, "noise": noise}
+    number = judge_number(Reading("q", "s", value, "dB", 9.0, parts=parts), Limit(lower=-3.0, upper=3.0))
+    at_one = np.where(np.abs(np.log(GRID_HZ / 1000)) < 0.1, value, 0.0)
+    everywhere = {"noise": np.full(GRID_HZ.size, noise)}
+    (curve,) = verdicts_of(around(), level(at_one, parts=everywhere, uncertainty=everywhere["noise"]))
+    assert (number.outcome, curve.outcome) == (outcome, outcome)
+    assert number.may_pass == curve.may_pass == (outcome == "void")
+    assert outcome != "void" or ("noise hides it" in number.reason and "noise hides it" in curve.reason)
+
+
 def test_a_reading_with_trouble_is_void_and_says_why():
     limits = {"fs": Limit(lower=0.0, upper=100.0)}
     verdict = verdicts_of(limits, Reading("fs", "left", 50.0, "Hz", trouble="too noisy"))[0]
