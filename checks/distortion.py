@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from rig.design.kit import Kit
+from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import with_parts
 from rig.files.tables import Table
 from rig.signals.levels import db, power_db
@@ -43,6 +44,22 @@ NAME = "distortion"
 TITLE = "Harmonic distortion"
 GATE = False
 
+HARMONIC = "harmonic"
+TOTAL_DISTORTION = "total distortion"
+WORST_DISTORTION = "worst distortion"
+NOISE_FLOOR = "distortion noise floor"
+#: Harmonics must be told from the sound card's own.
+RESTS_ON = RestsOn(
+    ("loopback", "output"), {"playing": (), "output level": (), "speaker lead": (), "microphone place": ()}
+)
+TERMS = {
+    HARMONIC: "A tone at 2, 3 ... times the frequency played that the box adds by itself, against the tone played.",
+    TOTAL_DISTORTION: "All harmonics together against the tone itself, in dB: −40 dB is 1 %.",
+    WORST_DISTORTION: "Greatest total distortion in the band that the box plays.",
+    NOISE_FLOOR: "What the noise alone gives where the harmonics are sought: nothing below it is seen.",
+}
+
+
 ORDERS = tuple(range(2, 11))
 #: Below so many times the sweep's first frequency the ringing of the sweep's own edge passes for harmonics.
 LOWEST_OF_START = 2.0
@@ -53,6 +70,8 @@ FUNDAMENTAL_OVER_NOISE_DB = 10.0
 #: Power of the noise in a harmonic's window is exponentially distributed about its mean: one point in a thousand
 #: exceeds seven times the mean (8.4 dB).
 NOISE_PEAK_DB = 8.4
+#: Order -> what its curve is called.
+HARMONICS = {order: f"{HARMONIC} {order}" for order in ORDERS}
 HIDDEN = "where noise hides the harmonic, the level that it cannot exceed"
 
 
@@ -141,17 +160,17 @@ def distortion_curves(found: Harmonics, channel: str, settings: Settings) -> lis
     method = f"at the microphone, relative to the fundamental; {HIDDEN}"
     for row, order in enumerate(ORDERS):
         inside = np.isfinite(found.power[row])
-        curve = relative_to_fundamental(f"harmonic {order}", channel, found, slice(row, row + 1), inside, settings)
+        curve = relative_to_fundamental(HARMONICS[order], channel, found, slice(row, row + 1), inside, settings)
         curves.append(replace(usable_of(curve, usable[inside]), method=method))
     # The highest fundamentals have no harmonic inside the sweep, and no distortion that it could tell.
     inside = np.isfinite(found.power[0])
-    curve = relative_to_fundamental("total distortion", channel, found, slice(None), inside, settings)
+    curve = relative_to_fundamental(TOTAL_DISTORTION, channel, found, slice(None), inside, settings)
     curves.append(replace(usable_of(curve, usable[inside]), method=f"harmonics 2 to 10 {method}"))
     noise = np.nansum(found.noise, axis=0)
     floor = power_db(noise[inside] / found.fundamental[inside])
     method = "what the silence before the sweep, and noises that come while it plays, give in the harmonics' windows"
     at_hz = found.frequency_hz[inside]
-    curve = Curve("distortion noise floor", channel, at_hz, floor, "dB", usable[inside], method=method)
+    curve = Curve(NOISE_FLOOR, channel, at_hz, floor, "dB", usable[inside], method=method)
     # A few windowed segments use about half of the silence.
     each = noise_level_db(SIXTH * np.multiply.outer(ORDERS, at_hz), found.silence_s / 2)
     curves.append(with_parts(curve, {"noise": sum_of_powers_db(found.noise[:, inside], each)}))
@@ -198,12 +217,12 @@ def worst_total(total: Curve, band_hz: tuple[float, float]) -> Reading:
     judged = inside & (total.valid | total.at_most)
     if not judged.any():
         trouble = "noise hides the distortion all over the channel's band"
-        return Reading("worst distortion", total.subject, float("nan"), "dB", trouble=trouble)
+        return Reading(WORST_DISTORTION, total.subject, float("nan"), "dB", trouble=trouble)
     at = int(np.argmax(np.where(judged, total.value, -np.inf)))
     bound = bool(total.at_most[at])
     said = f"{'at most ' if bound else ''}{total.value[at]:.1f} dB at {total.frequency_hz[at]:.0f} Hz"
     unknown = total.frequency_hz[inside & ~judged]
     trouble = f"noise hides the distortion between {unknown[0]:.0f} and {unknown[-1]:.0f} Hz" if unknown.size else ""
-    worst = Reading("worst distortion", total.subject, float(total.value[at]), "dB", trouble=trouble, said=said)
+    worst = Reading(WORST_DISTORTION, total.subject, float(total.value[at]), "dB", trouble=trouble, said=said)
     worst = replace(worst, at_most=bound)
     return with_parts(worst, {name: float(part[at]) for name, part in total.parts.items()})

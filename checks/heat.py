@@ -11,16 +11,44 @@ import numpy as np
 
 from rig.design.kit import Kit
 from rig.design.soak import SoakTable, programme
+from rig.design.trust import RestsOn
 from rig.signals.heating import predict
 from rig.values.captures import Untrusted
 from rig.values.logs import Log
 from rig.values.readings import CheckReadings, Course, Curve, Floats, Reading
 from rig.values.requests import Programme
-from rig.verdict.guard import AMBIENT, heating_power, outside_words, rise_over_ambient
+from rig.verdict.guard import AMBIENT, STEADY_RISE, heating_power, outside_words, rise_over_ambient
 
 NAME = "heat"
 TITLE = "Temperatures of long loud playing, and where they lead"
 GATE = False
+
+GUARD = "guard"
+RISE = "rise"
+END_TEMPERATURE = "end temperature"
+TIME_CONSTANT = "slowest time constant"
+AMBIENT_DRIFT = "ambient drift"
+COMPRESSION = "power compression"
+#: Ends the name of a curve whose worst point is a reading without it.
+BY_BAND = " by band"
+RESTS_ON = RestsOn(("output",), {"playing": (), "output level": (), "speaker lead": ()})
+TERMS = {
+    GUARD: "The watch over long loud playing: it ends it when a temperature, a current, a coil or a level leaves what "
+    "the kit allows. Where it did, look for the cause that it names before anything is played again.",
+    RISE: "Temperature above the air of the room, mean of the last minute of long loud playing. Too high: see whether "
+    "the heat sink lies flat on the chip with its paste or pad and its screws are tight, the vents are free, the fan "
+    "turns, the sensor sits where the kit wants it; then whether the level at the leads is right.",
+    END_TEMPERATURE: "Temperature in the last minute of long loud playing, in degrees Celsius.",
+    STEADY_RISE: "The rise that all this leads to if it is played for ever, from a curve fitted to the log. Too high "
+    "although nothing is hot yet: look for the same causes as of a high rise.",
+    TIME_CONSTANT: "The time in which the slowest part of the heating gets 63 % of its way.",
+    AMBIENT_DRIFT: "How far the air of the room has moved from the first minute to the last. Where it moves much, "
+    "keep sun, heaters and the unit's own warm air away from its sensor.",
+    COMPRESSION: "Level that a band has lost at the end against the first minute at full level, because the coils are "
+    "hot. Too much in one band: a coil, a connector or a capacitor of that band gives way, or the level is too high "
+    "for it. The same in every band: look at supply and microphone first.",
+}
+
 Settings = SoakTable
 
 #: Readings of the beginning and of the end are means over so long.
@@ -55,7 +83,7 @@ def read(captures: Sequence[Log], settings: SoakTable, kit: Kit) -> CheckReading
         readings += found
         courses.append(course)
     drift_k = at_the_end(log, log.column(AMBIENT))[0] - np.nanmean(log.column(AMBIENT)[log.seconds <= MINUTE_S])
-    readings.append(Reading("ambient drift", "", float(drift_k), "K"))
+    readings.append(Reading(AMBIENT_DRIFT, "", float(drift_k), "K"))
     curves = [curve for channel in log.request.channels if (curve := compression(log, channel))]
     readings += [worst_of(curve) for curve in curves]
     events = tuple(f"{seconds:.0f} s: {words}" for seconds, words in log.events[:MOST_EVENTS])
@@ -68,9 +96,9 @@ def guard_reading(log: Log) -> Reading:
     """0 when the guard held, 1 when it ended the programme for the unit's sake."""
     stop = log.stopped
     if stop and stop.kind == "fail":
-        return Reading("guard", "", 1.0, "", said=f"stopped after {stop.seconds:.0f} s: {stop.words}")
+        return Reading(GUARD, "", 1.0, "", said=f"stopped after {stop.seconds:.0f} s: {stop.words}")
     words = f"ended after {stop.seconds:.0f} s: {stop.words}" if stop else f"held for {log.seconds[-1]:.0f} s"
-    return Reading("guard", "", 0.0, "", said=words)
+    return Reading(GUARD, "", 0.0, "", said=words)
 
 
 def heat_of(log: Log, place: str, within_k: float) -> tuple[list[Reading], Course]:
@@ -82,24 +110,24 @@ def heat_of(log: Log, place: str, within_k: float) -> tuple[list[Reading], Cours
     end_k, scatter_k = at_the_end(log, rise_k)
     if place.startswith("coil ") and at_the_end(log, log.column(f"celsius.{place}"))[0] > NO_COIL_CELSIUS:
         words = "its resistance at the end is that of a broken coil, not of a warm one"
-        broken = Reading("rise", place, float("nan"), "K", trouble=words)
-        return [broken], Course("rise", place, log.seconds, rise_k, "K")
+        broken = Reading(RISE, place, float("nan"), "K", trouble=words)
+        return [broken], Course(RISE, place, log.seconds, rise_k, "K")
     readings = [
-        Reading("rise", place, end_k, "K", float(np.hypot(scatter_k, sensors_u_k)), trouble),
-        Reading("end temperature", place, at_the_end(log, log.column(f"celsius.{place}"))[0], "celsius"),
+        Reading(RISE, place, end_k, "K", float(np.hypot(scatter_k, sensors_u_k)), trouble),
+        Reading(END_TEMPERATURE, place, at_the_end(log, log.column(f"celsius.{place}"))[0], "celsius"),
     ]
     if fit and np.isfinite(fit.steady_u_k):
         uncertainty_k = float(np.hypot(fit.steady_u_k, sensors_u_k))
-        readings.append(Reading("steady rise", place, fit.steady_k, "K", uncertainty_k))
-        readings.append(Reading("slowest time constant", place, max(fit.time_constants_s) / 60, "min"))
-        return readings, Course("rise", place, log.seconds, rise_k, "K", predict(fit, log.seconds, heating_power(log)))
+        readings.append(Reading(STEADY_RISE, place, fit.steady_k, "K", uncertainty_k))
+        readings.append(Reading(TIME_CONSTANT, place, max(fit.time_constants_s) / 60, "min"))
+        return readings, Course(RISE, place, log.seconds, rise_k, "K", predict(fit, log.seconds, heating_power(log)))
     if fit and log.stopped and outside_words(place, "above") in log.stopped.words:
         # Time constants too long to be seen can only make it hotter: that it is too hot is known, how hot is not.
-        readings.append(Reading("steady rise", place, fit.steady_k, "K", float("nan"), said=log.stopped.words))
-        return readings, Course("rise", place, log.seconds, rise_k, "K")
+        readings.append(Reading(STEADY_RISE, place, fit.steady_k, "K", float("nan"), said=log.stopped.words))
+        return readings, Course(RISE, place, log.seconds, rise_k, "K")
     words = "too little was seen of it to say where it leads"
-    readings.append(Reading("steady rise", place, float("nan"), "K", trouble=trouble or words))
-    return readings, Course("rise", place, log.seconds, rise_k, "K")
+    readings.append(Reading(STEADY_RISE, place, float("nan"), "K", trouble=trouble or words))
+    return readings, Course(RISE, place, log.seconds, rise_k, "K")
 
 
 def at_the_end(log: Log, values: Floats) -> tuple[float, float]:
@@ -129,9 +157,7 @@ def compression(log: Log, channel: str) -> Curve | None:
     band_hz = np.array(sorted(bands))
     loss_db, u_db = np.array([bands[hz] for hz in band_hz]).T
     method = "octave bands, last minute against the first at full level"
-    return Curve(
-        "power compression by band", channel, band_hz, loss_db, "dB", np.isfinite(loss_db), u_db, method=method
-    )
+    return Curve(COMPRESSION + BY_BAND, channel, band_hz, loss_db, "dB", np.isfinite(loss_db), u_db, method=method)
 
 
 def worst_of(curve: Curve) -> Reading:
@@ -139,4 +165,4 @@ def worst_of(curve: Curve) -> Reading:
     worst = int(np.nanargmax(curve.value)) if curve.valid.any() else 0
     trouble = "" if curve.valid.all() else "not every band could be followed to the end"
     u_db = float(curve.uncertainty[worst]) if curve.uncertainty is not None else float("nan")
-    return Reading("power compression", curve.subject, float(curve.value[worst]), "dB", u_db, trouble)
+    return Reading(COMPRESSION, curve.subject, float(curve.value[worst]), "dB", u_db, trouble)

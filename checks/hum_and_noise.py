@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from pydantic import Field
 
 from rig.design.kit import Kit
+from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import pressure_db, with_parts
 from rig.files.tables import Table
 from rig.signals import defects
@@ -32,6 +33,19 @@ from rig.verdict.responses import acoustic_response, quiet_part, sweep_layout
 NAME = "hum_and_noise"
 TITLE = "Hum and noise at rest"
 GATE = False
+
+NOISE = "noise"
+HUM = "hum"
+HISS = "hiss"
+NOISE_BANDS = "noise bands"
+RESTS_ON = RestsOn(("microphone",), {"playing": (), "speaker lead": (), "microphone gain": (), "microphone place": ()})
+TERMS = {
+    NOISE: "Level in front of the box with the amplifier on and nothing playing, weighted as the ear hears.",
+    HUM: "Level of the mains frequency and its multiples with nothing playing.",
+    HISS: "Level of the noise at high frequencies with nothing playing.",
+    NOISE_BANDS: "The noise at rest, in bands of a third of an octave.",
+}
+
 
 #: A live input's noise does not become so much less from one moment to the next (common practice, no source).
 SUPPRESSED_DB = 10.0
@@ -80,17 +94,17 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         found = np.isfinite(hum.mains_hz)
         said = f"{hum.level_db:.0f} dB SPL at multiples of {hum.mains_hz:.1f} Hz" if found else ""
         of_box = (
-            Reading("noise", box, noise_dba, "dB(A)", trouble=trouble, at_most=True),
-            Reading("hiss", box, hisses[box], "dB SPL", trouble=trouble, at_most=not own),
-            Reading("hum", box, hum.level_db, "dB SPL", trouble=uncalibrated, said=said, at_most=not found),
+            Reading(NOISE, box, noise_dba, "dB(A)", trouble=trouble, at_most=True),
+            Reading(HISS, box, hisses[box], "dB SPL", trouble=trouble, at_most=not own),
+            Reading(HUM, box, hum.level_db, "dB SPL", trouble=uncalibrated, said=said, at_most=not found),
         )
         grid = np.asarray(mids, np.float64)
         unit = "dB" if uncalibrated else "dB SPL"
         everywhere = np.ones(grid.size, dtype=np.bool_)
-        curve = Curve("noise bands", box, grid, levels, unit, everywhere, method="1/3 octave, silence")
+        curve = Curve(NOISE_BANDS, box, grid, levels, unit, everywhere, method="1/3 octave, silence")
         u_db, noise = pressure_db(capture.calibration), noise_parts(mids, levels, hum, pressure.size / rate, settings)
-        readings += [with_parts(each, {"calibration": u_db, "noise": noise[each.quantity]}) for each in of_box]
-        curves.append(with_parts(curve, {"calibration": u_db, "noise": noise[curve.quantity]}))
+        readings += [with_parts(each, {"calibration": u_db, NOISE: noise[each.quantity]}) for each in of_box]
+        curves.append(with_parts(curve, {"calibration": u_db, NOISE: noise[curve.quantity]}))
     return CheckReadings(tuple(readings), tuple(curves))
 
 
@@ -104,10 +118,10 @@ def noise_parts(mids: Floats, levels: Floats, hum: Hum, seconds: float, settings
     # Without lines it is the noise at so many frequencies that is heard.
     nothing = float(noise_level_db(HARMONICS / seconds, seconds))
     return {
-        "noise bands": bands,
-        "noise": sum_of_powers_db(weighted, bands),
-        "hiss": sum_of_powers_db(power[hiss], bands[hiss]),
-        "hum": sum_level_noise_db(lines, 10 ** (hum.floor_db / 10)) if lines.size else nothing,
+        NOISE_BANDS: bands,
+        NOISE: sum_of_powers_db(weighted, bands),
+        HISS: sum_of_powers_db(power[hiss], bands[hiss]),
+        HUM: sum_level_noise_db(lines, 10 ** (hum.floor_db / 10)) if lines.size else nothing,
     }
 
 

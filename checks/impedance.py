@@ -18,6 +18,7 @@ from rig.circuit.channel import Channel, impedance_ohm
 from rig.circuit.fit import Fit, default_parameters, fit_impedance
 from rig.circuit.held import held_uncertainty
 from rig.design.kit import Kit
+from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import with_parts
 from rig.files.tables import Table
 from rig.signals.deconvolution import transfer_function
@@ -31,6 +32,39 @@ from rig.verdict.responses import judged_grid, sweep_layout
 NAME = "impedance"
 TITLE = "Impedance at the leads"
 GATE = False
+
+IMPEDANCE = "impedance"
+PHASE = "phase"
+RE = "Re"
+LE = "Le"
+FS = "fs"
+QMS = "Qms"
+QES = "Qes"
+QTS = "Qts"
+BOX_TUNING = "box tuning"
+BOX_LOSSES = "box losses QL"
+BOX_RESONANCE = "box resonance"
+QTC = "Qtc"
+LOWEST_IMPEDANCE = "lowest impedance"
+#: Impedance needs the two inputs compared on known loads.
+RESTS_ON = RestsOn(("sense",), {"leads": ()})
+TERMS = {
+    IMPEDANCE: "How much the box resists the amplifier's current at each frequency, in ohms.",
+    PHASE: "How far the current lags (positive) or leads (negative) the voltage, in degrees.",
+    RE: "Resistance of the voice coil for direct current.",
+    LE: "Inductance of the voice coil: what makes its impedance rise at high frequencies.",
+    FS: "The frequency at which the driver's cone resonates.",
+    QMS: "How lightly the cone's resonance is damped by its own suspension.",
+    QES: "How lightly the cone's resonance is damped by magnet and coil.",
+    QTS: "How lightly the cone's resonance is damped in all.",
+    BOX_TUNING: "The frequency that the air in box and port resonates at.",
+    BOX_LOSSES: "How airtight the box is: a low figure means a leak.",
+    BOX_RESONANCE: "The frequency at which driver and closed box resonate together.",
+    QTC: "How lightly that resonance of a closed box is damped.",
+    LOWEST_IMPEDANCE: "The smallest impedance over frequency: too low strains the amplifier, almost nothing is a "
+    "short.",
+}
+
 
 #: The window that `transfer_function` lets the ratio's impulse response live in, before and after time zero.
 WINDOW_S = (0.1, 0.6)
@@ -96,14 +130,14 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         magnitude = np.abs(load.ohm)
         valid, parts = trusted(load, settings.uncertainty_percent), load.parts()
         design = impedance_ohm(kit.model(channel.name), grid)
-        curve = Curve("impedance", channel.name, grid, magnitude, "ohm", valid, design=np.abs(design))
+        curve = Curve(IMPEDANCE, channel.name, grid, magnitude, "ohm", valid, design=np.abs(design))
         curves.append(with_parts(curve, parts))
         phase, design_phase = np.degrees(np.angle(load.ohm)), np.degrees(np.angle(design))
-        curve = Curve("phase", channel.name, grid, phase, "degrees", valid, design=design_phase)
+        curve = Curve(PHASE, channel.name, grid, phase, "degrees", valid, design=design_phase)
         curves.append(with_parts(curve, load.phase_parts()))
         lowest = int(np.argmin(magnitude))
         trouble = "" if valid.all() else NOISY
-        reading = Reading("lowest impedance", channel.name, float(magnitude[lowest]), "ohm", trouble=trouble)
+        reading = Reading(LOWEST_IMPEDANCE, channel.name, float(magnitude[lowest]), "ohm", trouble=trouble)
         readings.append(with_parts(reading, {name: part[lowest] for name, part in parts.items()}))
         readings += with_calibration(fitted(capture, kit, settings), capture.calibration)
     return CheckReadings(tuple(readings), tuple(curves))
@@ -210,16 +244,16 @@ def relative_errors(polynomial: tuple[float, float, float], values: Mapping[str,
     with it Qms, and of Qes as much as it changes Re.
     """
     p0, p1, p2 = polynomial
-    re_ohm, qms, qes = values["Re"], values["Qms"], values["Qes"]
+    re_ohm, qms, qes = values[RE], values[QMS], values[QES]
     of_qms, of_qes = p2 * re_ohm * qms / qes, p0 / re_ohm - p2 * re_ohm
     of_q = (qes * of_qms + qms * of_qes) / (qms + qes)
     return {
-        "Re": p0 / re_ohm + p1 + p2 * re_ohm,
-        "Qms": of_qms,
-        "Qes": of_qes,
-        "Qts": of_q,
-        "Qtc": of_q,
-        "Le": p1 + 2 * p2 * re_ohm,
+        RE: p0 / re_ohm + p1 + p2 * re_ohm,
+        QMS: of_qms,
+        QES: of_qes,
+        QTS: of_q,
+        QTC: of_q,
+        LE: p1 + 2 * p2 * re_ohm,
     }
 
 
@@ -250,14 +284,14 @@ def trusted(load: Load, within_percent: float) -> NDArray[np.bool_]:
 
 #: What the fit calls it -> what the reading is called, its unit and scale.
 PARAMETERS = {
-    "re_ohm": ("Re", "ohm", 1.0),
-    "fs_hz": ("fs", "Hz", 1.0),
-    "qms": ("Qms", "", 1.0),
-    "qes": ("Qes", "", 1.0),
-    "qts": ("Qts", "", 1.0),
-    "le_h": ("Le", "mH", 1e3),
-    "fc_hz": ("box resonance", "Hz", 1.0),
-    "qtc": ("Qtc", "", 1.0),
-    "tuning_hz": ("box tuning", "Hz", 1.0),
-    "leakage_q": ("box losses QL", "", 1.0),
+    "re_ohm": (RE, "ohm", 1.0),
+    "fs_hz": (FS, "Hz", 1.0),
+    "qms": (QMS, "", 1.0),
+    "qes": (QES, "", 1.0),
+    "qts": (QTS, "", 1.0),
+    "le_h": (LE, "mH", 1e3),
+    "fc_hz": (BOX_RESONANCE, "Hz", 1.0),
+    "qtc": (QTC, "", 1.0),
+    "tuning_hz": (BOX_TUNING, "Hz", 1.0),
+    "leakage_q": (BOX_LOSSES, "", 1.0),
 }

@@ -15,6 +15,7 @@ from checks.impedance import load_impedance, trusted
 from checks.response import BEFORE_S, ROOM_S, smoothed_powers
 from rig.design.kit import Kit
 from rig.design.soak import programme, rest, soak_of
+from rig.design.trust import RestsOn
 from rig.files.tables import Table, between
 from rig.signals.gating import gate
 from rig.signals.levels import db
@@ -28,6 +29,28 @@ from rig.verdict.responses import acoustic_response, judged_grid
 NAME = "lasting_change"
 TITLE = "What long loud playing has changed for good"
 GATE = False
+
+LEVEL_CHANGE = "level change"
+HOT_CHANGE = "level change while hot"
+IMPEDANCE_CHANGE = "impedance change"
+FS_CHANGE = "fs change"
+RE_CHANGE = "Re change"
+#: What is fitted to the impedance -> what its change is called.
+CHANGES = {impedance.FS: FS_CHANGE, impedance.RE: RE_CHANGE}
+#: Two sweeps of one bench are compared: no level and no place matters.
+RESTS_ON = RestsOn(("sense",))
+TERMS = {
+    LEVEL_CHANGE: "Level of the rested unit after long loud playing minus that before. What does not come back is "
+    "damage: a coil rubs or has lost turns, a surround or a joint has let go. See that microphone and box were not "
+    "moved.",
+    HOT_CHANGE: "The same right after playing, while all is hot; it cools away in a sound unit.",
+    IMPEDANCE_CHANGE: "Impedance at the bare leads after long loud playing and rest against before. A step in one "
+    "range of frequencies points at the part that works there.",
+    FS_CHANGE: "How far the driver's resonance has moved. A few percent down is a suspension that has softened; more, "
+    "or up, is a suspension or glue that has changed for good.",
+    RE_CHANGE: "How far the coil's resistance has moved. 0.4 % a kelvin is a coil that is still warm: let it rest "
+    "longer. Lower than before is shorted turns, higher a joint or a clip.",
+}
 
 
 class Settings(Table):
@@ -67,8 +90,8 @@ def read(captures: Sequence[Capture | Log], settings: Settings, kit: Kit) -> Che
         curves.append(impedance_change(before, after, settings))
         readings += parameter_changes(before, after, settings, kit)
     for before, hot, cooled in zip(playing[::3], playing[1::3], playing[2::3], strict=True):
-        curves.append(level_change("level change while hot", before, hot, settings))
-        curves.append(level_change("level change", before, cooled, settings))
+        curves.append(level_change(HOT_CHANGE, before, hot, settings))
+        curves.append(level_change(LEVEL_CHANGE, before, cooled, settings))
     return CheckReadings(tuple(readings), tuple(curves))
 
 
@@ -100,7 +123,7 @@ def impedance_change(before: Capture, after: Capture, settings: Settings) -> Cur
     within_percent = settings.at_the_leads.uncertainty_percent
     valid = trusted(loads[0], within_percent) & trusted(loads[1], within_percent)
     uncertainty = 100 * ratio * np.hypot(*relative)
-    return Curve("impedance change", before.request.channel, grid, 100 * (ratio - 1), "%", valid, uncertainty)
+    return Curve(IMPEDANCE_CHANGE, before.request.channel, grid, 100 * (ratio - 1), "%", valid, uncertainty)
 
 
 def parameter_changes(before: Capture, after: Capture, settings: Settings, kit: Kit) -> list[Reading]:
@@ -108,10 +131,10 @@ def parameter_changes(before: Capture, after: Capture, settings: Settings, kit: 
     fits = [impedance.fitted(capture, kit, settings.at_the_leads) for capture in (before, after)]
     readings = []
     for first, second in zip(*fits, strict=True):
-        if first.quantity in ("fs", "Re"):
+        if first.quantity in CHANGES:
             change = 100 * (second.value / first.value - 1)
             # What the fit holds fixed is the same unit's both times, and so is the bench.
             uncertainty = 100 * float(np.hypot(first.parts["fit"], second.parts["fit"])) / first.value
             trouble = first.trouble or second.trouble
-            readings.append(Reading(f"{first.quantity} change", first.subject, change, "%", uncertainty, trouble))
+            readings.append(Reading(CHANGES[first.quantity], first.subject, change, "%", uncertainty, trouble))
     return readings

@@ -8,8 +8,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from checks.impedance import load_impedance
+from checks import impedance
+from checks.impedance import LOWEST_IMPEDANCE, load_impedance
 from rig.design.kit import Kit
+from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import with_parts
 from rig.files.tables import Table
 from rig.signals.smoothing import log_frequency_grid
@@ -20,6 +22,10 @@ from rig.values.requests import Sweep
 NAME = "leads"
 TITLE = "No short, no open lead"
 GATE = True
+
+RESTS_ON = RestsOn(("sense",), {"leads": ()})
+TERMS = {LOWEST_IMPEDANCE: impedance.TERMS[LOWEST_IMPEDANCE]}
+
 
 #: A lowest impedance that is known no better than this is not told ...
 NOISE_PERCENT = 10.0
@@ -50,7 +56,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         try:
             load = load_impedance(capture, grid)
         except Untrusted as error:
-            readings.append(Reading("lowest impedance", channel, float("nan"), "ohm", trouble=str(error)))
+            readings.append(Reading(LOWEST_IMPEDANCE, channel, float("nan"), "ohm", trouble=str(error)))
             continue
         magnitude, noise = np.abs(load.ohm), load.uncertainty_ohm
         lowest = int(np.argmin(magnitude))
@@ -61,6 +67,6 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         trouble = "" if told or short else "the inputs are too noisy to tell an impedance"
         if least > OPEN_OHM:
             trouble = OPEN
-        reading = Reading("lowest impedance", channel, float(magnitude[lowest]), "ohm", trouble=trouble)
+        reading = Reading(LOWEST_IMPEDANCE, channel, float(magnitude[lowest]), "ohm", trouble=trouble)
         readings.append(with_parts(reading, {name: part[lowest] for name, part in load.parts().items()}))
     return CheckReadings(tuple(readings))

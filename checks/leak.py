@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 from checks import impedance, rub_and_buzz
 from rig.design.kit import Kit
+from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import with_parts
 from rig.files.tables import Table
 from rig.signals.uncertainty import evidence_scatter
@@ -21,7 +22,20 @@ NAME = "leak"
 TITLE = "The box holds its air"
 GATE = False
 
-OF_THE_BOX = ("box tuning", "box losses QL", "box resonance", "Qtc")
+BLOWING_AIR = "evidence of blowing air"
+OF_THE_BOX = (impedance.BOX_TUNING, impedance.BOX_LOSSES, impedance.BOX_RESONANCE, impedance.QTC)
+RESTS_ON = RestsOn(
+    ("sense",),
+    {
+        "leads": (BLOWING_AIR,),
+        "playing": (impedance.BOX_TUNING, impedance.BOX_LOSSES),
+        "speaker lead": (impedance.BOX_TUNING, impedance.BOX_LOSSES),
+    },
+)
+TERMS = {
+    BLOWING_AIR: "How sure it is that air blows through a gap in step with the cone, in powers of ten as for impulses.",
+    **{name: impedance.TERMS[name] for name in OF_THE_BOX},
+}
 
 
 class Settings(Table):
@@ -61,5 +75,5 @@ def air_reading(capture: Capture, kit: Kit, settings: Settings) -> Reading:
     if not trouble and not blowing and found.said != rub_and_buzz.NOTHING:
         trouble = f"something else is heard ({found.said}): see rub and buzz"
     value = found.value if blowing else 0.0
-    air = Reading("evidence of blowing air", capture.request.channel, value, "", trouble=trouble, said=found.said)
+    air = Reading(BLOWING_AIR, capture.request.channel, value, "", trouble=trouble, said=found.said)
     return with_parts(air, {"scatter": evidence_scatter(value, blowing)})

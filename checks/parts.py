@@ -23,6 +23,7 @@ from checks import impedance
 from rig.circuit.nearest import Nearest, nearest_good_unit, remaining, taken_up
 from rig.design.kit import Kit
 from rig.design.speaker import Band
+from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import with_parts
 from rig.files.tables import Table
 from rig.signals.uncertainty import (
@@ -41,6 +42,13 @@ from rig.verdict.responses import judged_grid, sweep_layout
 NAME = "parts"
 TITLE = "Parts inside their tolerances"
 GATE = False
+
+PARTS_MISFIT = "parts misfit"
+RESTS_ON = RestsOn(("sense",), {"leads": ()})
+TERMS = {
+    PARTS_MISFIT: "What is left of the impedance curve when every part, driver and box may lie anywhere inside its "
+    "tolerance: more than a little means that one lies outside.",
+}
 
 
 class Settings(Table):
@@ -73,13 +81,13 @@ def misfit(capture: Capture, settings: Settings, kit: Kit) -> Reading:
         raise Untrusted(f"the sweep at the leads plays nothing between {low_hz:g} and {high_hz:g} Hz: see band_hz")
     load = impedance.load_impedance(capture, grid)
     if not impedance.trusted(load, settings.uncertainty_percent).all():
-        return Reading("parts misfit", channel, float("nan"), "%", trouble=impedance.NOISY)
+        return Reading(PARTS_MISFIT, channel, float("nan"), "%", trouble=impedance.NOISY)
     nearest = nearest_good_unit(kit.model(channel), grid, load.ohm)
     silence_s = sweep_layout(capture).mark_before / capture.sample_rate_hz
     value, noise_part, at_most = without_noise(nearest, load, grid, silence_s)
     said = f"{'at most ' if at_most else ''}{value:.2f} %, most at {grid[np.argmax(np.abs(nearest.left_over))]:.0f} Hz"
     parts = {"noise": noise_part, **calibration_part(nearest, load, capture.calibration)}
-    return with_parts(Reading("parts misfit", channel, value, "%", said=said, at_most=at_most), parts)
+    return with_parts(Reading(PARTS_MISFIT, channel, value, "%", said=said, at_most=at_most), parts)
 
 
 def without_noise(

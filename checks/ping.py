@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from rig.design.kit import Kit
+from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import response_db, with_parts
 from rig.files.tables import Table
 from rig.signals.smoothing import log_frequency_grid
@@ -30,6 +31,26 @@ from rig.verdict.responses import (
 NAME = "ping"
 TITLE = "Right channel, plausible level"
 GATE = True
+
+PING_LEVEL = "ping level"
+LOUDER = "louder than the other boxes"
+OVER_NOISE = "ping over noise"
+RESTS_ON = RestsOn(
+    ("microphone", "output", "input"),
+    {
+        "playing": (),
+        "output level": (LOUDER,),
+        "speaker lead": (),
+        "microphone gain": (LOUDER, OVER_NOISE),
+        "microphone place": (),
+    },
+)
+TERMS = {
+    PING_LEVEL: "Level of a short, quiet test sound against what the kit's model expects.",
+    LOUDER: "How much the box in front of the microphone is heard above its neighbours: it shows swapped channels.",
+    OVER_NOISE: "How far the test sound stands above the noise.",
+}
+
 
 POINTS_PER_OCTAVE = 12
 
@@ -72,10 +93,10 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         # With a microphone that is not calibrated the level means nothing; that it stands out of the room still does.
         own_db, silence_db = noise_uncertainty_db(capture)
         if capture.calibration.microphone_v_per_pa:
-            level = Reading("ping level", at, off_db, "dB", trouble=trouble)
+            level = Reading(PING_LEVEL, at, off_db, "dB", trouble=trouble)
             of_bench_db = response_db(capture.calibration, capture.has("loopback"))
             readings.append(with_parts(level, {"calibration": of_bench_db, "noise": own_db}))
-        over_noise = Reading("ping over noise", at, over_noise_db, "dB")
+        over_noise = Reading(OVER_NOISE, at, over_noise_db, "dB")
         readings.append(with_parts(over_noise, {"noise": combined(own_db, silence_db)}))
         others = [other for other in captures if other.request.at == at and other.request.channel != channel]
         if others:
@@ -83,7 +104,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
             apart_db = off_db - levels[at, loudest.request.channel][0]
             # Microphone and volts are the same for both.
             noise_db = combined(own_db, noise_uncertainty_db(loudest)[0])
-            louder = Reading("louder than the other boxes", at, apart_db, "dB", trouble=noisy)
+            louder = Reading(LOUDER, at, apart_db, "dB", trouble=noisy)
             readings.append(with_parts(louder, {"noise": noise_db}))
     return CheckReadings(tuple(readings))
 

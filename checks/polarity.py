@@ -19,6 +19,7 @@ from pydantic import Field
 
 from rig.design.kit import Kit
 from rig.design.speaker import DriverSpec
+from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import response_db, with_parts
 from rig.files.tables import Table
 from rig.signals.phase import Sign, mean_cosine, signs_of
@@ -43,6 +44,33 @@ Complex = NDArray[np.complex128]
 NAME = "polarity"
 TITLE = "Polarity of every driver"
 GATE = False
+
+BAND_LEVEL = "band level"
+DRIVER_POLARITY = "driver polarity"
+CHANNEL_POLARITY = "channel polarity"
+POLARITY_BETWEEN = "polarity between"
+CONFIDENCE = "confidence"
+SIGNS = (DRIVER_POLARITY, CHANNEL_POLARITY, POLARITY_BETWEEN)
+#: Signs compare one driver with another, or with the model; no level matters.
+RESTS_ON = RestsOn(
+    (),
+    {
+        "playing": (),
+        "output level": (*SIGNS, CONFIDENCE),
+        "speaker lead": (*SIGNS, CONFIDENCE),
+        "microphone gain": (*SIGNS, CONFIDENCE),
+        "microphone place": (*SIGNS, CONFIDENCE),
+        "microphone sign": (BAND_LEVEL, POLARITY_BETWEEN, CONFIDENCE),
+    },
+)
+TERMS = {
+    BAND_LEVEL: "Level of one driver in its own band against what the kit's model expects.",
+    DRIVER_POLARITY: "Whether the cone moves the way the kit wants it to for the same signal.",
+    CHANNEL_POLARITY: "Whether the drivers of a box all move the way the kit wants them to.",
+    POLARITY_BETWEEN: "Whether two boxes move the same way for the same signal, or as the kit wants it.",
+    CONFIDENCE: "How clearly the sign of the polarity shows: 1 beyond doubt, 0 not at all.",
+}
+
 
 POINTS_PER_OCTAVE = 24
 #: A sign, see above.
@@ -147,11 +175,11 @@ def channel_readings(box: Box, settings: Settings) -> list[Reading]:
         sign, subject, doubts = found.sign, f"{channel} {driver.name}", doubt(found.sign, settings)
         trouble = unknown or doubts
         unsure = level_trouble(capture, sign, settings, len(drivers))
-        level = Reading("band level", subject, sign.level_db, "dB", trouble=unsure)
-        confidence = Reading("confidence", subject, min(sign.confidence, sign.agreement), "")
+        level = Reading(BAND_LEVEL, subject, sign.level_db, "dB", trouble=unsure)
+        confidence = Reading(CONFIDENCE, subject, min(sign.confidence, sign.agreement), "")
         readings += [
             with_parts(level, found.level_parts),
-            Reading("driver polarity", subject, sign.value, "", EXACT, trouble, SAID[sign.value]),
+            Reading(DRIVER_POLARITY, subject, sign.value, "", EXACT, trouble, SAID[sign.value]),
             with_parts(confidence, {"noise": found.confidence_noise}),
         ]
         if not doubts:
@@ -159,7 +187,7 @@ def channel_readings(box: Box, settings: Settings) -> list[Reading]:
     trouble = unknown or ("" if told else "no driver of the channel gives a sign")
     # Drivers that disagree leave the channel without a sign of its own: 0, which no limit allows.
     value = told.pop() if len(told) == 1 else 0
-    readings.append(Reading("channel polarity", channel, value, "", EXACT, trouble, SAID[value]))
+    readings.append(Reading(CHANNEL_POLARITY, channel, value, "", EXACT, trouble, SAID[value]))
     return readings
 
 
@@ -268,4 +296,4 @@ def pair_reading(
     signs = signs_of(np.array(cosines), levels + untold, over_noise + untold)[: len(bands_hz)]
     doubts = [words for sign in signs if (words := doubt(sign, settings))]
     value = signs[0].value if len({sign.value for sign in signs}) == 1 else 0
-    return Reading("polarity between", subject, value, "", EXACT, "; ".join(doubts), SAID[value])
+    return Reading(POLARITY_BETWEEN, subject, value, "", EXACT, "; ".join(doubts), SAID[value])

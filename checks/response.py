@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from rig.design.kit import Kit
+from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import response_db, with_parts
 from rig.files.tables import Table
 from rig.signals.deconvolution import gated_power
@@ -51,6 +52,34 @@ from rig.verdict.responses import (
 NAME = "response"
 TITLE = "Frequency response"
 GATE = False
+
+LEVEL = "level"
+FREE_FIELD_LEVEL = "free-field level"
+SENSITIVITY = "sensitivity"
+MATCH = "match"
+MEAN_MATCH = "mean match"
+#: A level in pascal for a volt needs the microphone, and the volts at the leads: the loopback's input measures them
+#: where there is one, the output's calibration tells them where there is none. A match compares boxes on one bench.
+RESTS_ON = RestsOn(
+    ("microphone", "output", "input", "loopback"),
+    {
+        "playing": (),
+        "output level": (MATCH, MEAN_MATCH),
+        "speaker lead": (),
+        "microphone gain": (MATCH, MEAN_MATCH),
+        "microphone place": (),
+    },
+)
+TERMS = {
+    LEVEL: "Sound level at the microphone over frequency, the room's reflections included.",
+    FREE_FIELD_LEVEL: "Sound level of the box alone: all that arrives after the first few milliseconds, when the "
+    "room's reflections come in, is cut off (the gate). Low frequencies need more time than that, so below a certain "
+    "frequency the gate leaves nothing to trust.",
+    SENSITIVITY: "Mean sound level over a band for 2.83 V at the leads, at 1 m.",
+    MATCH: "Level of one box minus that of the other, over frequency.",
+    MEAN_MATCH: "Level of one box minus that of the other, on average over a band.",
+}
+
 
 Band = Annotated[list[float], Field(min_length=2, max_length=2)]
 #: Kept before the arrival, and the whole of the room.
@@ -130,8 +159,8 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
     # Relative to 1 V at the microphone's input when its sensitivity is not known.
     scale = request.level_v / (REFERENCE_PRESSURE_PA if spl else 1.0)
     kinds = {
-        "level": ((BEFORE_S, ROOM_S), ""),
-        "free-field level": ((BEFORE_S / 2, settings.gate_ms / 1e3), f", gate {settings.gate_ms:g} ms"),
+        LEVEL: ((BEFORE_S, ROOM_S), ""),
+        FREE_FIELD_LEVEL: ((BEFORE_S / 2, settings.gate_ms / 1e3), f", gate {settings.gate_ms:g} ms"),
     }
     made = []
     for quantity, (sides_s, words) in kinds.items():
@@ -155,7 +184,7 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
             "calibration": np.full(grid.size, response_db(capture.calibration, heard.timed)),
             "noise": smoothed_noise_db(power, noise, capture, sides_s, grid, settings.smoothing),
         }
-        if quantity == "free-field level":
+        if quantity == FREE_FIELD_LEVEL:
             parts["method"] = from_bounds(GATE_DB * np.minimum(gated.lowest_valid_hz / grid, 1.0) ** 3)
         made.append(with_parts(curve, parts))
     return made[0], made[1]
@@ -189,14 +218,14 @@ def sensitivity(capture: Capture, free: Curve, channel: str, settings: Settings,
     trouble = "" if free.absolute else "the microphone is not calibrated"
     if not inside.any() or not free.valid[inside].all():
         trouble = f"the level cannot be trusted all the way from {low:g} to {high:g} Hz"
-        return Reading("sensitivity", channel, float("nan"), "dB SPL", trouble=trouble)
+        return Reading(SENSITIVITY, channel, float("nan"), "dB SPL", trouble=trouble)
     mean = float(align_level_db(free.value, np.zeros_like(free.value), free.frequency_hz, (low, high)))
     distance_m = kit.position(capture.request.position).distance_m
     value = mean + float(db(2.83 / capture.request.level_v) + db(distance_m / 1.0))
     # What the bench or the gate is off by it is off by all over the band.
     parts = {name: float(np.mean(part[inside])) for name, part in free.parts.items()}
     parts["noise"] = mean_noise_db(free, inside, settings)
-    return with_parts(Reading("sensitivity", channel, value, "dB SPL", trouble=trouble), parts)
+    return with_parts(Reading(SENSITIVITY, channel, value, "dB SPL", trouble=trouble), parts)
 
 
 def mean_noise_db(free: Curve, inside: NDArray[np.bool_], settings: Settings) -> float:
@@ -211,10 +240,10 @@ def matched(a: Curve, b: Curve, settings: Settings) -> tuple[Curve, Reading]:
     subject = f"{a.subject} against {b.subject}"
     valid = a.valid & b.valid
     difference = a.value - b.value
-    curve = Curve("match", subject, a.frequency_hz, difference, "dB", valid, method=a.method)
+    curve = Curve(MATCH, subject, a.frequency_hz, difference, "dB", valid, method=a.method)
     curve = with_parts(curve, {"noise": combined(a.parts["noise"], b.parts["noise"])})
     inside = (a.frequency_hz >= low) & (a.frequency_hz <= high)
     trouble = "" if valid[inside].all() else f"not both levels can be trusted from {low:g} to {high:g} Hz"
     mean = float(align_level_db(a.value, b.value, a.frequency_hz, (low, high))) if not trouble else float("nan")
     parts = {"noise": mean_noise_db(curve, inside, settings)}
-    return curve, with_parts(Reading("mean match", subject, mean, "dB", trouble=trouble), parts)
+    return curve, with_parts(Reading(MEAN_MATCH, subject, mean, "dB", trouble=trouble), parts)

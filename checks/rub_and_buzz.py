@@ -22,6 +22,7 @@ import numpy as np
 from pydantic import Field
 
 from rig.design.kit import Kit
+from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import pressure_db, with_parts
 from rig.files.tables import Table
 from rig.signals import sweep
@@ -48,6 +49,36 @@ from rig.verdict.responses import acoustic_response, air_speed_m_s, design_respo
 NAME = "rub_and_buzz"
 TITLE = "Rub and buzz"
 GATE = False
+
+EVIDENCE = "evidence of impulses"
+IMPULSIVE = "impulsive distortion"
+IMPULSIVE_LEVEL = "impulsive distortion level"
+DETECTABLE = "detectable impulsive distortion"
+CREST_FACTOR = "crest factor"
+COHERENCE = "phase coherence"
+RESIDUAL = "residual"
+RESTS_ON = RestsOn(
+    ("microphone", "output"),
+    {
+        "playing": (),
+        "output level": (),
+        "speaker lead": (),
+        "microphone gain": (EVIDENCE, IMPULSIVE, CREST_FACTOR, COHERENCE),
+        "microphone place": (),
+    },
+)
+TERMS = {
+    EVIDENCE: "How sure it is that something ticks or buzzes in step with the sweep: the figure is how many powers of "
+    "ten noise alone would give as much more rarely.",
+    IMPULSIVE: "Peak of what is left when the sweep and its low harmonics are taken out, against the sweep: rubbing "
+    "coils, loose screws, grains in the gap.",
+    IMPULSIVE_LEVEL: "The same peak as a sound pressure level.",
+    DETECTABLE: "The quietest impulsive distortion that would have been found in this noise.",
+    CREST_FACTOR: "Peak over mean of what is left of the sweep: high when it ticks, low when it hisses.",
+    COHERENCE: "How alike the place of the ticks is from one cycle to the next: 1 each time at the same place.",
+    RESIDUAL: "What is left of the recording when the sweep itself is taken out.",
+}
+
 
 NOTHING = "nothing found"
 #: The part of the high-pass's whole bandwidth that must be left for a level to be read.
@@ -125,14 +156,14 @@ def channel_readings(capture: Capture, settings: Settings, kit: Kit) -> CheckRea
     everywhere = np.ones(level.size, np.bool_)
     shared = (channel, peaks.frequency_hz)
     curves = (
-        Curve("impulsive distortion", *shared, level, "dB", everywhere, trouble=trouble, method=method),
-        Curve("crest factor", *shared, crest, "dB", everywhere, trouble=trouble, method=method),
-        Curve("detectable impulsive distortion", *shared, db(least), "dB", everywhere, method=DETECTABLE),
+        Curve(IMPULSIVE, *shared, level, "dB", everywhere, trouble=trouble, method=method),
+        Curve(CREST_FACTOR, *shared, crest, "dB", everywhere, trouble=trouble, method=method),
+        Curve(DETECTABLE, *shared, db(least), "dB", everywhere, method=CAUGHT),
     )
     noise = noise_parts(capture, residual, found, peaks)
     first, last = (round(time_s * capture.sample_rate_hz) for time_s in heard_between_s(residual))
-    sound = Sound("residual", channel, residual.samples[first:last].astype(np.float32), capture.sample_rate_hz)
-    proof = Reading("detectable impulsive distortion", channel, proved, "dB")
+    sound = Sound(RESIDUAL, channel, residual.samples[first:last].astype(np.float32), capture.sample_rate_hz)
+    proof = Reading(DETECTABLE, channel, proved, "dB")
     readings = (
         *worst_readings(capture, found, peaks, level, kit.channel(channel).band, trouble, noise),
         with_parts(proof, {"noise": float(np.max(noise[proof.quantity]))}),
@@ -153,9 +184,9 @@ def noise_parts(capture: Capture, residual: Residual, found: Impulses, peaks: Pe
     # What is detectable hangs on the noise in the octave above the edge of the high-pass.
     silent_s = (silence.stop - silence.start) / capture.sample_rate_hz
     return {
-        "impulsive distortion": peak,
-        "crest factor": combined(peak, noise_level_db(width_hz, peaks.seconds)),
-        "detectable impulsive distortion": noise_level_db(low_hz, silent_s),
+        IMPULSIVE: peak,
+        CREST_FACTOR: combined(peak, noise_level_db(width_hz, peaks.seconds)),
+        DETECTABLE: noise_level_db(low_hz, silent_s),
     }
 
 
@@ -201,11 +232,11 @@ def worst_readings(
     uncalibrated = trouble or ("" if spl else "the microphone is not calibrated")
     crest = float(db(peaks.peak[worst] / peaks.rms[worst]))
     readings = (
-        Reading("evidence of impulses", channel, found.evidence, "", trouble=trouble, said=kind_words(found)),
-        Reading("impulsive distortion", channel, float(level_db[worst]), "dB", trouble=trouble, said=at),
-        Reading("impulsive distortion level", channel, peak_level, "dB SPL" if spl else "dB", trouble=uncalibrated),
-        Reading("crest factor", channel, crest, "dB", trouble=trouble),
-        Reading("phase coherence", channel, found.coherence, "", trouble=trouble),
+        Reading(EVIDENCE, channel, found.evidence, "", trouble=trouble, said=kind_words(found)),
+        Reading(IMPULSIVE, channel, float(level_db[worst]), "dB", trouble=trouble, said=at),
+        Reading(IMPULSIVE_LEVEL, channel, peak_level, "dB SPL" if spl else "dB", trouble=uncalibrated),
+        Reading(CREST_FACTOR, channel, crest, "dB", trouble=trouble),
+        Reading(COHERENCE, channel, found.coherence, "", trouble=trouble),
     )
     parts = worst_parts(capture, found, noise, worst)
     return tuple(with_parts(reading, parts[reading.quantity]) for reading in readings)
@@ -216,18 +247,18 @@ def worst_parts(capture: Capture, found: Impulses, noise: dict[str, Floats], wor
     request, train = capture.request, found.train
     rate_s = sweep.sweep_rate_s(request.start_hz, request.stop_hz, request.seconds)
     carriers = CARRIERS * rate_s * (train.high_hz - train.low_hz)
-    at_peak = {"noise": float(noise["impulsive distortion"][worst])}
+    at_peak = {"noise": float(noise[IMPULSIVE][worst])}
     return {
-        "evidence of impulses": {"scatter": evidence_scatter(found.evidence, found.kind != "none")},
-        "impulsive distortion": at_peak,
-        "impulsive distortion level": {"calibration": pressure_db(capture.calibration), **at_peak},
-        "crest factor": {"noise": float(noise["crest factor"][worst])},
-        "phase coherence": {"noise": coherence_scatter(found.coherence, carriers)},
+        EVIDENCE: {"scatter": evidence_scatter(found.evidence, found.kind != "none")},
+        IMPULSIVE: at_peak,
+        IMPULSIVE_LEVEL: {"calibration": pressure_db(capture.calibration), **at_peak},
+        CREST_FACTOR: {"noise": float(noise[CREST_FACTOR][worst])},
+        COHERENCE: {"noise": coherence_scatter(found.coherence, carriers)},
     }
 
 
 #: Of the curve of what is detectable.
-DETECTABLE = "a train of clicks over one octave would be caught from here on in 99 of 100 units"
+CAUGHT = "a train of clicks over one octave would be caught from here on in 99 of 100 units"
 
 
 def residual_of(capture: Capture) -> tuple[Residual, Floats, float]:

@@ -8,7 +8,7 @@ import typer
 
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.files.errors import RecordError
-from rig.findings.curves import IMPEDANCE, LEVEL, Under, curves_under
+from rig.findings.curves import OF_THE_MODEL, Under, curves_under
 from rig.report.findings_text import findings_of
 from rig.screen.console import say
 from rig.store import records
@@ -79,7 +79,7 @@ def curves_of(record: Record) -> list[Curve]:
         If a curve is missing or was changed after the run.
     """
     entries = (entry for result in record.document["results"] for entry in result["curves"])
-    return [read_curve(record, entry) for entry in entries if entry["quantity"] in (IMPEDANCE, LEVEL)]
+    return [read_curve(record, entry) for entry in entries if entry["quantity"] in OF_THE_MODEL]
 
 
 def panels_of(kit: Kit, curves: Sequence[Curve], findings: Sequence[Finding]) -> list[list[Under]]:

@@ -2,6 +2,10 @@
 
 from collections.abc import Iterator, Sequence
 
+from checks.distortion import HARMONICS, TOTAL_DISTORTION, WORST_DISTORTION
+from checks.hum_and_noise import HISS, HUM, NOISE, NOISE_BANDS
+from checks.leak import BLOWING_AIR
+from checks.rub_and_buzz import EVIDENCE, IMPULSIVE, IMPULSIVE_LEVEL
 from rig.values.verdicts import CheckResult, Verdict
 
 #: What the search for impulses calls it -> kind, words, where to look, what to do to be sure.
@@ -27,13 +31,13 @@ HEARD = {
 }
 #: Quantity -> the same, for what is heard at rest.
 AT_REST = {
-    "hum": (
+    HUM: (
         "humming",
         "the amplifier hums at {it}",
         "input leads and their screens, earth loops, the supply of the output of {it}",
         "measure again with the input shorted, then with the computer on its battery",
     ),
-    "hiss": (
+    HISS: (
         "hissing",
         "the amplifier hisses at {it}",
         "the gain strap of the output of {it}, and its supply",
@@ -46,8 +50,19 @@ BENT = (
     "the cone's travel in {it}, screws, the surround, a damaged coil; then the amplifier's output",
     "measure again at half the level, then with the boxes of two channels exchanged",
 )
-#: How the names of what is heard begin; the curves say little of it.
-QUANTITIES = ("evidence of", *AT_REST, "noise", "harmonic ", "total distortion", "worst distortion", "impulsive")
+#: Of harmonics, and all that is heard by one check; the curves say little of it.
+BENDING = (*HARMONICS.values(), TOTAL_DISTORTION)
+QUANTITIES = (
+    *BENDING,
+    WORST_DISTORTION,
+    EVIDENCE,
+    IMPULSIVE,
+    IMPULSIVE_LEVEL,
+    BLOWING_AIR,
+    *AT_REST,
+    NOISE,
+    NOISE_BANDS,
+)
 #: A failure without a word for what was heard is believed so far: common practice, no source.
 TOLD, UNTOLD = 0.9, 0.6
 
@@ -68,17 +83,17 @@ def heard(results: Sequence[CheckResult]) -> Iterator[tuple[str, str, float, tup
 
 def is_heard(verdict: Verdict) -> bool:
     """Whether a verdict is of what one check hears and no curve shows."""
-    return verdict.quantity.startswith(QUANTITIES)
+    return verdict.quantity in QUANTITIES
 
 
 def _entry(verdict: Verdict) -> tuple[tuple[str, str, str, str] | None, float]:
-    if verdict.quantity.startswith("evidence of"):
-        for name, entry in HEARD.items():
-            if verdict.said.startswith(name) or (name == "blowing air" and "air" in verdict.quantity):
-                return entry, TOLD
-        return None, 0.0
+    if verdict.quantity == BLOWING_AIR:
+        return HEARD["blowing air"], TOLD
+    if verdict.quantity == EVIDENCE:
+        entry = next((entry for name, entry in HEARD.items() if verdict.said.startswith(name)), None)
+        return entry, TOLD if entry else 0.0
     if verdict.quantity in AT_REST:
         return AT_REST[verdict.quantity], TOLD
-    if verdict.quantity.startswith("harmonic ") or verdict.quantity == "total distortion":
+    if verdict.quantity in BENDING:
         return BENT, UNTOLD
     return None, 0.0

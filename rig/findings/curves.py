@@ -5,6 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from checks.impedance import IMPEDANCE
+from checks.response import FREE_FIELD_LEVEL
 from rig.circuit.channel import impedance_ohm
 from rig.circuit.units import FloatArray
 from rig.design.kit import Kit
@@ -15,7 +17,7 @@ from rig.values.findings import Finding
 from rig.values.readings import Curve, Floats
 
 #: The quantities that the model of a channel gives in full.
-IMPEDANCE, LEVEL = "impedance", "free-field level"
+OF_THE_MODEL = (IMPEDANCE, FREE_FIELD_LEVEL)
 #: A level is never expected to be lower than this against the design: silence has no level.
 SILENCE_DB = -80.0
 
@@ -52,7 +54,7 @@ def curves_under(
         One for each of the two quantities that was measured of the channel.
     """
     own: Mapping[str, Curve] = {c.quantity: c for c in reversed(curves) if c.subject == finding.channel}
-    there = [own[quantity] for quantity in (IMPEDANCE, LEVEL) if quantity in own]
+    there = [own[quantity] for quantity in OF_THE_MODEL if quantity in own]
     if not there:
         return ()
     scene = scene_of(kit, finding.channel)

@@ -5,6 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from checks.impedance import IMPEDANCE, PHASE
+from checks.ping import LOUDER, OVER_NOISE, PING_LEVEL
+from checks.polarity import BAND_LEVEL, DRIVER_POLARITY
+from checks.response import FREE_FIELD_LEVEL, LEVEL
 from rig.circuit.units import ComplexArray, FloatArray
 from rig.design.kit import Kit
 from rig.values.readings import Curve, Floats, Reading
@@ -95,16 +99,16 @@ def observed(kit: Kit, results: Sequence[CheckResult], channel: str) -> Observed
     # The first of a name: what is measured once more after a soak is another matter.
     curves = {c.quantity: c for result in reversed(results) for c in result.read.curves if c.subject == channel}
     readings = [r for result in results for r in result.read.readings]
-    z_hz, z, z_u = _impedance(curves.get("impedance"), curves.get("phase"))
-    level_hz, level_db, level_u = _free(curves.get("free-field level"))
-    low_hz, low_db, low_u = _low(results, curves.get("level"), channel, level_hz)
+    z_hz, z, z_u = _impedance(curves.get(IMPEDANCE), curves.get(PHASE))
+    level_hz, level_db, level_u = _free(curves.get(FREE_FIELD_LEVEL))
+    low_hz, low_db, low_u = _low(results, curves.get(LEVEL), channel, level_hz)
     ping_db, others_db, ping_noise = _ping(readings, channel)
     bands, signs = {}, {}
     for driver in kit.channel(channel).drivers:
-        for reading in _of(readings, "band level", f"{channel} {driver.name}"):
+        for reading in _of(readings, BAND_LEVEL, f"{channel} {driver.name}"):
             if not reading.trouble:
                 bands[driver.name] = _squeezed(reading.value)
-        for reading in _of(readings, "driver polarity", f"{channel} {driver.name}"):
+        for reading in _of(readings, DRIVER_POLARITY, f"{channel} {driver.name}"):
             signs[driver.name] = 0 if reading.trouble else round(reading.value)
     levels = (level_hz, level_db, level_u, low_hz, low_db, low_u)
     return Observed(channel, z_hz, z, z_u, *levels, bands, ping_db, others_db, ping_noise, signs)
@@ -153,7 +157,7 @@ def _low(
         v.mask
         for result in results
         for v in result.verdicts
-        if (v.quantity, v.subject) == ("level", channel) and v.mask is not None and v.mask.centre is not None
+        if (v.quantity, v.subject) == (LEVEL, channel) and v.mask is not None and v.mask.centre is not None
     ]
     if curve is None or not masks or masks[0].centre is None:
         return NOTHING
@@ -178,10 +182,10 @@ def _thinned(hertz: Floats, ratio: Floats, u_db: Floats, use: Floats) -> tuple[F
 
 
 def _ping(readings: list[Reading], channel: str) -> tuple[float, float, float]:
-    level, over = _of(readings, "ping level", channel), _of(readings, "ping over noise", channel)
+    level, over = _of(readings, PING_LEVEL, channel), _of(readings, OVER_NOISE, channel)
     if not (level and over):
         return float("nan"), float("nan"), 0.0
-    louder = [r for r in _of(readings, "louder than the other boxes", channel) if not r.trouble]
+    louder = [r for r in _of(readings, LOUDER, channel) if not r.trouble]
     others = _squeezed(level[0].value - louder[0].value) if louder else float("nan")
     # What is heard is the ping and the room's noise together, however little of it is the ping's.
     noise = 10 ** (round(level[0].value - max(over[0].value, 0.0)) / 20) if over[0].value < NOISE_SEEN_DB else 0.0

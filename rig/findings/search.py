@@ -6,6 +6,11 @@ from itertools import combinations
 
 import numpy as np
 
+from checks.impedance import LOWEST_IMPEDANCE
+from checks.leads import OPEN_OHM
+from checks.ping import PING_LEVEL
+from checks.polarity import CHANNEL_POLARITY, DRIVER_POLARITY
+from checks.response import SENSITIVITY
 from rig.circuit.spread import Parameter
 from rig.design.kit import Kit
 from rig.findings.by_ear import heard, is_heard
@@ -26,8 +31,6 @@ from rig.values.verdicts import CheckResult
 BEYOND_DOUBT = 0.95
 #: Of each channel so many causes are looked at, none less probable than this.
 LOOKED_AT, NEGLIGIBLE = 6, 1e-6
-#: Bare leads with more than this lead nowhere, as the check of the leads has it: an open lead is void, not failed.
-OPEN_OHM = 200.0
 #: Names of two channels stand on either side of this where they were compared.
 BETWEEN = " against "
 NO_FAULT = "no fault that is known here would look like this"
@@ -41,7 +44,7 @@ OF_THE_MICROPHONE = {
     "gain": "the microphone's gain is not that of its calibration, or it stands elsewhere",
 }
 #: What would show it in a channel that has it.
-SHOWN_BY = {"reversed": ("driver polarity", "channel polarity"), "gain": ("sensitivity", "ping level")}
+SHOWN_BY = {"reversed": (DRIVER_POLARITY, CHANNEL_POLARITY), "gain": (SENSITIVITY, PING_LEVEL)}
 #: What comes wrong from the shop, or stands wrongly in the plan, for all channels alike.
 BOUGHT = ("value", "thin wire", "impedance", "weak", "resonance", "tuning", "damping", "exchanged", "pad")
 SAME_IN = "the same is found in {}: look at the delivery, the parts list and the plan"
@@ -182,7 +185,7 @@ def open_leads(kit: Kit, results: Sequence[CheckResult]) -> list[str]:
         reading.subject
         for result in results
         for reading in result.read.readings
-        if reading.quantity == "lowest impedance" and reading.trouble and reading.value > OPEN_OHM
+        if reading.quantity == LOWEST_IMPEDANCE and reading.trouble and reading.value > OPEN_OHM
     }
     return [channel.name for channel in kit.channels if channel.name in nowhere]
 

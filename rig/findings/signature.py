@@ -8,8 +8,12 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from checks.impedance import BOX_LOSSES, BOX_TUNING, FS, IMPEDANCE, LE, RE
+from checks.ping import LOUDER, PING_LEVEL
+from checks.polarity import BAND_LEVEL, DRIVER_POLARITY
+from checks.response import FREE_FIELD_LEVEL, LEVEL, MATCH, MEAN_MATCH, SENSITIVITY
 from rig.values.readings import Curve, Floats
-from rig.values.verdicts import CheckResult, Verdict
+from rig.values.verdicts import SHIFT, CheckResult, Verdict
 
 #: A level or impedance that differs by the same everywhere differs by at least this, and half its points by no more
 #: than this from that.
@@ -18,13 +22,12 @@ OFFSET_PERCENT, FLAT_PERCENT = 6.0, 2.0
 #: So far below over so wide a band is silence, and an impedance that many times too high or low is open or short.
 SILENT_DB, SILENT_OCTAVES = 12.0, 1.0
 TIMES = 4.0
-LEVELS = ("free-field level", "level")
+LEVELS = (FREE_FIELD_LEVEL, LEVEL)
 #: Readings that stand for themselves when they fail.
-NUMBERS = ("fs", "box tuning", "box losses QL", "Re", "Le")
+NUMBERS = (FS, BOX_TUNING, BOX_LOSSES, RE, LE)
 MOST = 3
 #: Readings of how loud a channel is.
-OF_LEVEL = (*LEVELS, *(f"{name} shift" for name in LEVELS), "sensitivity", "band level", "ping level")
-OF_LEVEL += ("match", "mean match", "louder than the other boxes")
+OF_LEVEL = (*LEVELS, *(name + SHIFT for name in LEVELS), SENSITIVITY, BAND_LEVEL, PING_LEVEL, MATCH, MEAN_MATCH, LOUDER)
 
 
 def level_alone(results: Sequence[CheckResult], channel: str) -> bool:
@@ -54,12 +57,12 @@ def signature(results: Sequence[CheckResult], channel: str) -> tuple[str, ...]:
         over = _over(curves.get((verdict.quantity, verdict.subject)), verdict)
         if over is not None and verdict.quantity in LEVELS:
             said += _of_level(*over)
-        elif over is not None and verdict.quantity == "impedance":
+        elif over is not None and verdict.quantity == IMPEDANCE:
             said += _of_impedance(*over)
     said += [
         f"{verdict.subject.removeprefix(channel).strip()} plays the wrong way round"
         for verdict in failed
-        if verdict.quantity == "driver polarity" and verdict.value < 0
+        if verdict.quantity == DRIVER_POLARITY and verdict.value < 0
     ]
     for verdict in failed:
         if verdict.quantity in NUMBERS and np.isfinite(verdict.value):
@@ -79,7 +82,7 @@ def _over(curve: Curve | None, verdict: Verdict) -> tuple[Floats, Floats] | None
     hertz = curve.frequency_hz
     inside = (hertz >= mask.frequency_hz[0]) & (hertz <= mask.frequency_hz[-1])
     design = np.interp(np.log(hertz), np.log(mask.frequency_hz), middle)
-    over = curve.value / design if verdict.quantity == "impedance" else curve.value - design
+    over = curve.value / design if verdict.quantity == IMPEDANCE else curve.value - design
     use = inside & curve.valid & np.isfinite(over)
     return (hertz[use], over[use]) if np.any(use) else None
 

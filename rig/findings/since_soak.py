@@ -10,6 +10,8 @@ from typing import Literal
 
 import numpy as np
 
+from checks.heat import AMBIENT_DRIFT, BY_BAND, COMPRESSION, END_TEMPERATURE, GUARD, RISE
+from checks.lasting_change import FS_CHANGE, HOT_CHANGE, IMPEDANCE_CHANGE, LEVEL_CHANGE, RE_CHANGE
 from rig.circuit.channel import impedance_ohm
 from rig.circuit.radiation import driver_pressure_pa
 from rig.circuit.units import FloatArray
@@ -24,6 +26,7 @@ from rig.signals.levels import db
 from rig.values.findings import Finding
 from rig.values.readings import Curve
 from rig.values.verdicts import CheckResult, Verdict
+from rig.verdict.guard import STEADY_RISE
 from rig.verdict.judge import hertz
 
 #: How often long loud playing does it, against the others, for one place: common practice, no source. A coil burns
@@ -54,8 +57,8 @@ SHARES = np.linspace(0.05, 1.0, 20)
 #: The coil's resistance is told where the impedance is least within this band; its temperature counts from here.
 COIL_HZ, ROOM_CELSIUS = (100.0, 1000.0), 20.0
 #: What shows a change by its name alone.
-QUANTITIES = ("guard", "power compression", "level change", "impedance change", "fs change", "Re change")
-ELSEWHERE = ("rise", "steady rise", "end temperature", "ambient drift")
+QUANTITIES = (GUARD, COMPRESSION, LEVEL_CHANGE, IMPEDANCE_CHANGE, FS_CHANGE, RE_CHANGE)
+ELSEWHERE = (RISE, STEADY_RISE, END_TEMPERATURE, AMBIENT_DRIFT)
 #: Changes smaller than this are not worth a word where nothing explains them.
 SHOWN_DB = 2.0
 DIED = "{it} died during the long loud playing: its coil has burnt open, or a lead of it came off"
@@ -92,12 +95,12 @@ def changes_of(kit: Kit, results: Sequence[CheckResult], channel: str) -> list[C
     """Everything that a programme and the measurements after it tell of a channel's changes."""
     curves = {c.quantity: c for result in results for c in result.read.curves if c.subject == channel}
     found = []
-    after = curves.get("level change") or curves.get("level change while hot")
+    after = curves.get(LEVEL_CHANGE) or curves.get(HOT_CHANGE)
     if after is not None:
         found.append(_of_curve("level", after, after.value))
-    elif (lost := curves.get("power compression by band")) is not None:
+    elif (lost := curves.get(COMPRESSION + BY_BAND)) is not None:
         found.append(_of_curve("bands", lost, -lost.value))
-    if (load := curves.get("impedance change")) is not None:
+    if (load := curves.get(IMPEDANCE_CHANGE)) is not None:
         found.append(_of_curve("impedance", load, db(np.maximum(1 + load.value / 100, 1e-3))))
     else:
         found += _of_coil(kit, results, channel)

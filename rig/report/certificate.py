@@ -12,6 +12,10 @@ from typing import Any, TypeVar
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
+import checks
+from checks.distortion import HARMONICS
+from checks.heat import GUARD, RISE
+from checks.response import FREE_FIELD_LEVEL
 from rig.design.kit import Kit
 from rig.report import heat, words
 from rig.report.conditions import calibrations, conditions, played_again, told_of_bench
@@ -21,13 +25,14 @@ from rig.report.unproved import alike, ended_early, not_checked, together, unjud
 from rig.values.readings import Curve, Reading
 from rig.values.run import Run
 from rig.values.verdicts import CheckResult, Verdict
+from rig.verdict.guard import STEADY_RISE
 from rig.verdict.judge import hertz
 
 #: Lines of what failed at the top of the page; the rest is counted.
 MOST_FAILURES = 8
 #: Panels in a row of the figure on the first page.
 OVERVIEW_COLUMNS = 3
-OVERVIEW = "free-field level"
+OVERVIEW = FREE_FIELD_LEVEL
 #: Order of the highest harmonic that is drawn although no limit judges it.
 HIGHEST_DRAWN = 3
 
@@ -50,7 +55,7 @@ class Section:
     #: Quantities of curves that are only in the record.
     not_drawn: tuple[str, ...] = ()
     #: What can be listened to, and the file beside the certificate.
-    sounds: tuple[tuple[str, str], ...] = ()
+    sounds: tuple[tuple[str, str, str], ...] = ()
 
 
 def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
@@ -93,7 +98,7 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
         simulated=isinstance(bench, Mapping) and bench.get("kind") == "simulated",
         disturbed=[(capture, troubles) for capture, troubles in run.captures if troubles],
         calibrations=list(calibrations(run)),
-        terms=words.terms_in(_all_words(sections, bool(soaks))),
+        terms=words.terms_in(_all_words(sections, bool(soaks)), _meanings(run)),
         ratio=run.timing.cycle_s / run.timing.sound_s if run.timing.sound_s > 0 else math.nan,
         ended_early=lambda result: ended_early(result, run),
         hatching=Markup(HATCHING),
@@ -149,7 +154,7 @@ def section(result: CheckResult, kit: Kit, sounds: Sequence[Mapping[str, Any]] =
         figures=tuple(_figures(panels)),
         methods=tuple(_methods(result.read.curves)),
         not_drawn=tuple(quantity for quantity, of in panels.items() if not is_drawn(quantity, of)),
-        sounds=tuple((f"{sound['quantity']} {sound['subject']}", sound["file"]) for sound in sounds),
+        sounds=tuple((sound["quantity"], sound["subject"], sound["file"]) for sound in sounds),
     )
 
 
@@ -212,8 +217,8 @@ def _figures(by_quantity: Mapping[str, Sequence[Panel]]) -> Iterator[tuple[str, 
 
 def is_drawn(quantity: str, panels: Sequence[Panel]) -> bool:
     """Whether a quantity is worth its place on paper: harmonics above the third only where a limit judges them."""
-    order = re.fullmatch(r"harmonic (\d+)", quantity)
-    return not order or int(order[1]) <= HIGHEST_DRAWN or any(verdict is not None for _, verdict in panels)
+    is_high = quantity in [HARMONICS[order] for order in HARMONICS if order > HIGHEST_DRAWN]
+    return not is_high or any(verdict is not None for _, verdict in panels)
 
 
 def meaning(run: Run, document: Mapping[str, Any]) -> str:
@@ -248,8 +253,18 @@ def plan_words(kit: Kit, plan: str) -> str:
 
 def _all_words(sections: Sequence[Section], has_soak: bool) -> list[str]:
     """All that is named on a page and may need explaining."""
-    heat_words = ["guard", "rise", "steady rise"] if has_soak else []
+    heat_words = [GUARD, RISE, STEADY_RISE] if has_soak else []
     return [*heat_words, *(word for part in sections for word in _vocabulary(part))]
+
+
+def _meanings(run: Run) -> dict[str, str]:
+    """Quantity -> what it means; a record from before checks said it is explained by the project's own checks."""
+    found: dict[str, str] = {}
+    for result in run.results:
+        found |= result.terms
+    for check in checks.ALL:
+        found = {**getattr(check, "TERMS", {}), **found}
+    return found
 
 
 def _vocabulary(part: Section) -> Iterator[str]:
@@ -259,4 +274,4 @@ def _vocabulary(part: Section) -> Iterator[str]:
         yield from (reading.quantity, reading.unit)
     yield from (quantity for quantity, _ in part.figures)
     yield from part.methods
-    yield from (name for name, _ in part.sounds)
+    yield from (quantity for quantity, _, _ in part.sounds)

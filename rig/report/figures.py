@@ -10,6 +10,7 @@ from html import escape
 
 import numpy as np
 
+from checks.heat import BY_BAND
 from rig.design.limits import Limit
 from rig.report.words import VERDICT_WORDS, is_shifted, margin_words, measured_value, with_minus
 from rig.values.readings import Curve, Floats
@@ -28,7 +29,6 @@ MOST_POINTS = 500
 #: Curves with no more points than this have each of them marked.
 FEW_POINTS = 12
 #: What the name of a curve ends with whose worst band is judged as a number of the name before.
-BY_BAND = " by band"
 LEVEL_SPAN_DB = 50.0
 FREQUENCY_TICKS_HZ = (5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 50000)
 OHM_TICKS = (0.5, 1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 50, 70, 100, 150, 200, 300, 500, 1000)

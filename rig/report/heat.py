@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
+from checks.heat import RISE
 from rig.design.kit import Kit
 from rig.design.limits import Limit
 from rig.report.courses import Bound, TimeLine, TimePanel, courses_svg
@@ -15,7 +16,7 @@ from rig.values.logs import Log
 from rig.values.readings import Course, Floats, Reading
 from rig.values.requests import RoleGuard
 from rig.values.run import Run
-from rig.verdict.guard import AMBIENT
+from rig.verdict.guard import AMBIENT, STEADY_RISE
 
 CELSIUS, COIL = "celsius.", "celsius.coil "
 #: Heights of the figures, in the drawing's units.
@@ -66,12 +67,12 @@ def known_of(run: Run, kit: Kit) -> Known:
     steady: dict[str, Reading] = {}
     limits: dict[str, Limit] = {}
     for result in run.results:
-        courses |= {course.subject: course for course in result.read.courses if course.quantity == "rise"}
-        steady |= {reading.subject: reading for reading in result.read.readings if reading.quantity == "steady rise"}
+        courses |= {course.subject: course for course in result.read.courses if course.quantity == RISE}
+        steady |= {reading.subject: reading for reading in result.read.readings if reading.quantity == STEADY_RISE}
         limits |= {
             name: limit
             for name, limit in kit.limits.get(result.name, {}).items()
-            if name.startswith(("rise", "steady rise"))
+            if name.startswith((RISE, STEADY_RISE))
         }
     return Known(courses, steady, limits)
 
@@ -171,7 +172,7 @@ def _rises(log: Log, known: Known, places: Sequence[str]) -> list[TimeLine]:
         fit = course.fit if course and course.seconds.size == log.seconds.size else None
         if reading and np.isfinite([reading.value, reading.uncertainty]).all():
             steady = (reading.value, reading.uncertainty)
-        name, limits = place.removeprefix("coil "), _limits_of("steady rise", place, known.limits)
+        name, limits = place.removeprefix("coil "), _limits_of(STEADY_RISE, place, known.limits)
         lines.append(TimeLine(name, log.seconds, _broken(log, rise_k), fit, steady, limits))
     return lines
 
@@ -198,7 +199,7 @@ def _limits_of(quantity: str, place: str, limits: Mapping[str, Limit]) -> tuple[
 
 def _limits(place: str, limits: Mapping[str, Limit]) -> Iterator[Bound]:
     """Limits of a place's rise."""
-    lower, upper = _limits_of("rise", place, limits)
+    lower, upper = _limits_of(RISE, place, limits)
     if np.isfinite(upper):
         yield Bound(f"limit {place}: at most {upper:g} K", upper, is_limit=True)
     if np.isfinite(lower):

@@ -4,8 +4,8 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
+from checks.heat import BY_BAND
 from rig.design.kit import Kit
-from rig.report.figures import BY_BAND
 from rig.values.readings import Curve, Reading
 from rig.values.run import Run
 from rig.values.verdicts import CheckResult, Verdict

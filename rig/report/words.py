@@ -6,9 +6,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from checks.heat import GUARD
+from checks.polarity import SIGNS
+from checks.response import SENSITIVITY
 from rig.design.limits import Limit, window_widths
 from rig.values.readings import Reading
-from rig.values.verdicts import Verdict
+from rig.values.verdicts import SHIFT, Verdict
 
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "void": "VOID"}
 POLARITY_WORDS = {1: "as designed", -1: "reversed", 0: "drivers disagree"}
@@ -36,91 +39,18 @@ UNITS = {
     "_m": " m",
 }
 
-#: What a reading's name or a word of the certificate means; only those that occur are printed.
+#: What a word of the certificate means. What a quantity means its check says (TERMS).
 TERMS = {
     "margin": "How far a reading stays inside its nearest limit, or how far it is outside.",
     "dB": "Decibel, a ratio of levels: 1 dB is just heard by comparing, 6 dB is twice the voltage.",
     "dB SPL": "Decibels of sound pressure above 20 micropascal, the usual scale of loudness meters.",
-    "impedance": "How much the box resists the amplifier's current at each frequency, in ohms.",
-    "lowest impedance": "The smallest impedance over frequency: too low strains the amplifier, almost nothing is a "
-    "short.",
-    "parts misfit": "What is left of the impedance curve when every part, driver and box may lie anywhere inside its "
-    "tolerance: more than a little means that one lies outside.",
-    "phase": "How far the current lags (positive) or leads (negative) the voltage, in degrees.",
-    "Re": "Resistance of the voice coil for direct current.",
-    "Le": "Inductance of the voice coil: what makes its impedance rise at high frequencies.",
-    "fs": "The frequency at which the driver's cone resonates.",
-    "Qms": "How lightly the cone's resonance is damped by its own suspension.",
-    "Qes": "How lightly the cone's resonance is damped by magnet and coil.",
-    "Qts": "How lightly the cone's resonance is damped in all.",
-    "box tuning": "The frequency that the air in box and port resonates at.",
-    "box losses QL": "How airtight the box is: a low figure means a leak.",
-    "ping level": "Level of a short, quiet test sound against what the kit's model expects.",
-    "louder than the other boxes": "How much the box in front of the microphone is heard above its neighbours: "
-    "it shows swapped channels.",
-    "band level": "Level of one driver in its own band against what the kit's model expects.",
-    "driver polarity": "Whether the cone moves the way the kit wants it to for the same signal.",
-    "channel polarity": "Whether the drivers of a box all move the way the kit wants them to.",
-    "polarity between": "Whether two boxes move the same way for the same signal, or as the kit wants it.",
-    "confidence": "How clearly the sign of the polarity shows: 1 beyond doubt, 0 not at all.",
-    "level": "Sound level at the microphone over frequency, the room's reflections included.",
-    "free-field level": "Sound level of the box alone: all that arrives after the first few milliseconds, when the "
-    "room's reflections come in, is cut off (the gate). Low frequencies need more time than that, so below "
-    "a certain frequency the gate leaves nothing to trust.",
-    "sensitivity": "Mean sound level over a band for 2.83 V at the leads, at 1 m.",
-    "worst distortion": "Greatest total distortion in the band that the box plays.",
-    "total distortion": "All harmonics together against the tone itself, in dB: −40 dB is 1 %.",
-    "harmonic": "A tone at 2, 3 ... times the frequency played that the box adds by itself, against the tone played.",
-    "distortion noise floor": "What the noise alone gives where the harmonics are sought: nothing below it is seen.",
-    "evidence of impulses": "How sure it is that something ticks or buzzes in step with the sweep: the figure is how "
-    "many powers of ten noise alone would give as much more rarely.",
-    "impulsive distortion": "Peak of what is left when the sweep and its low harmonics are taken out, against the "
-    "sweep: rubbing coils, loose screws, grains in the gap.",
-    "impulsive distortion level": "The same peak as a sound pressure level.",
-    "detectable impulsive distortion": "The quietest impulsive distortion that would have been found in this noise.",
-    "crest factor": "Peak over mean of what is left of the sweep: high when it ticks, low when it hisses.",
-    "phase coherence": "How alike the place of the ticks is from one cycle to the next: 1 each time at the same place.",
-    "evidence of blowing air": "How sure it is that air blows through a gap in step with the cone, in powers of ten as "
-    "for impulses.",
-    "residual": "What is left of the recording when the sweep itself is taken out.",
-    "noise": "Level in front of the box with the amplifier on and nothing playing, weighted as the ear hears.",
-    "hum": "Level of the mains frequency and its multiples with nothing playing.",
-    "hiss": "Level of the noise at high frequencies with nothing playing.",
-    "noise bands": "The noise at rest, in bands of a third of an octave.",
     "dB(A)": "Decibels of sound pressure, low and very high frequencies counted less, as the ear does at low levels.",
-    "ping over noise": "How far the test sound stands above the noise.",
-    "box resonance": "The frequency at which driver and closed box resonate together.",
-    "Qtc": "How lightly that resonance of a closed box is damped.",
-    "match": "Level of one box minus that of the other, over frequency.",
-    "mean match": "Level of one box minus that of the other, on average over a band.",
     "shift": "How far the whole curve was moved up or down before its shape was judged; it has a limit of its own.",
     "gate": "The stretch of time that is kept of the sound after its arrival.",
-    "guard": "The watch over long loud playing: it ends it when a temperature, a current, a coil or a level leaves "
-    "what the kit allows. Where it did, look for the cause that it names before anything is played again.",
-    "rise": "Temperature above the air of the room, mean of the last minute of long loud playing. Too high: see "
-    "whether the heat sink lies flat on the chip with its paste or pad and its screws are tight, the vents are free, "
-    "the fan turns, the sensor sits where the kit wants it; then whether the level at the leads is right.",
-    "end temperature": "Temperature in the last minute of long loud playing, in degrees Celsius.",
-    "steady rise": "The rise that all this leads to if it is played for ever, from a curve fitted to the log. Too "
-    "high although nothing is hot yet: look for the same causes as of a high rise.",
-    "slowest time constant": "The time in which the slowest part of the heating gets 63 % of its way.",
-    "ambient drift": "How far the air of the room has moved from the first minute to the last. Where it moves much, "
-    "keep sun, heaters and the unit's own warm air away from its sensor.",
-    "power compression": "Level that a band has lost at the end against the first minute at full level, because the "
-    "coils are hot. Too much in one band: a coil, a connector or a capacitor of that band gives way, or the level is "
-    "too high for it. The same in every band: look at supply and microphone first.",
-    "level change": "Level of the rested unit after long loud playing minus that before. What does not come back is "
-    "damage: a coil rubs or has lost turns, a surround or a joint has let go. See that microphone and box were not "
-    "moved.",
-    "level change while hot": "The same right after playing, while all is hot; it cools away in a sound unit.",
-    "impedance change": "Impedance at the bare leads after long loud playing and rest against before. A step in one "
-    "range of frequencies points at the part that works there.",
-    "fs change": "How far the driver's resonance has moved. A few percent down is a suspension that has softened; "
-    "more, or up, is a suspension or glue that has changed for good.",
-    "Re change": "How far the coil's resistance has moved. 0.4 % a kelvin is a coil that is still warm: let it rest "
-    "longer. Lower than before is shorted turns, higher a joint or a clip.",
     "octave": "A doubling of frequency. 1/12 octave: each point is the mean over that width (smoothing).",
 }
+#: Those that are sought inside of other words too.
+ANYWHERE = ("shift", "gate", "octave")
 
 
 def number(value: float, uncertainty: float = math.nan, figures: int = 3, decimals_at_most: int = 4) -> str:
@@ -164,7 +94,7 @@ def value_words(reading: Reading | Verdict) -> str:
     """
     if reading.said and math.isfinite(reading.value):
         return with_minus(celsius(reading.said))
-    if "polarity" in reading.quantity and reading.unit == "" and reading.value in POLARITY_WORDS:
+    if reading.quantity in SIGNS and reading.unit == "" and reading.value in POLARITY_WORDS:
         return POLARITY_WORDS[int(reading.value)]
     value = measured_value(reading) if isinstance(reading, Verdict) else reading.value
     if not math.isfinite(value):
@@ -177,7 +107,7 @@ def value_words(reading: Reading | Verdict) -> str:
         decimals = len(shown.partition(".")[2])
         told = f"{expanded:.1g}" if "e" in shown else f"{expanded:.{decimals}f}"
         shown += f" ± {told}".replace("-", "−") if float(told) else ""
-    unit = SENSITIVITY_UNIT if (reading.quantity, reading.unit) == ("sensitivity", "dB SPL") else celsius(reading.unit)
+    unit = SENSITIVITY_UNIT if (reading.quantity, reading.unit) == (SENSITIVITY, "dB SPL") else celsius(reading.unit)
     return f"{shown} {unit}".strip()
 
 
@@ -193,12 +123,12 @@ def with_minus(text: str) -> str:
 
 def is_guard(verdict: Verdict) -> bool:
     """Whether a verdict is about the guard of long loud playing, whose value is only a mark."""
-    return verdict.quantity == "guard" and verdict.unit == "" and bool(verdict.said)
+    return verdict.quantity == GUARD and verdict.unit == "" and bool(verdict.said)
 
 
 def is_polarity(verdict: Verdict) -> bool:
     """Whether a verdict is about a sign, for which figures make no sense to a reader."""
-    return "polarity" in verdict.quantity and verdict.unit == "" and verdict.value in (-1, 0, 1)
+    return verdict.quantity in SIGNS and verdict.unit == "" and verdict.value in (-1, 0, 1)
 
 
 def limit_words(verdict: Verdict) -> str:
@@ -240,7 +170,7 @@ def room(verdict: Verdict, limits: Mapping[str, Limit]) -> float:
     if verdict.mask is not None and math.isfinite(verdict.at_hz):
         nearest = int(abs(verdict.mask.frequency_hz - verdict.at_hz).argmin())
         return float(window_widths(verdict.mask.lower, verdict.mask.upper, verdict.unit)[nearest])
-    quantity = verdict.quantity.removesuffix(" shift")
+    quantity = verdict.quantity.removesuffix(SHIFT)
     limit = limits.get(f"{quantity} {verdict.subject}") or limits.get(quantity)
     if limit is not None and quantity != verdict.quantity and limit.align_within_db is not None:
         return 2 * limit.align_within_db
@@ -307,15 +237,22 @@ def flat(values: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, str
             yield name, "not known" if value is None else f"{value}{unit}"
 
 
-def terms_in(words: Sequence[str]) -> list[tuple[str, str]]:
-    """The terms that occur among these words, with what they mean."""
+def terms_in(words: Sequence[str], quantities: Mapping[str, str]) -> list[tuple[str, str]]:
+    """The terms that occur among these words, with what they mean.
+
+    Parameters
+    ----------
+    words : sequence of str
+        Quantities, units, and how curves were made.
+    quantities : mapping
+        Quantity -> what it means, as the checks say.
+    """
+    exact = {re.sub(r" \d+$", "", word) for word in words}
     joined = " | ".join(words)
-    exact = set(words)
-    loose = ("shift", "gate", "octave", "harmonic", "residual")
     return [
         (term, meaning)
-        for term, meaning in TERMS.items()
-        if term in exact or term == "margin" or (term in loose and term in joined)
+        for term, meaning in {**TERMS, **quantities}.items()
+        if term in exact or term == "margin" or (term in ANYWHERE and term in joined)
     ]
 
 

@@ -19,6 +19,7 @@ from rig.values.requests import Programme, Request, Sweep
 from rig.values.verdicts import CheckResult, Outcome
 from rig.verdict.check import ListedCheck
 from rig.verdict.examine import examine, void
+from rig.verdict.guard import STEADY_RISE
 from rig.verdict.judge import outcome_of
 from rig.verdict.same_run import with_misplaced
 from rig.verdict.second_look import HeardCapture, is_settled, standing
@@ -132,7 +133,7 @@ def steady_limits_k(kit: Kit, checks: Sequence[ListedCheck], programme: Programm
     limits = {}
     for listed in checks:
         for role in programme.guard.roles if programme in listed.requests(kit) else ():
-            for key in ("steady rise", f"steady rise {role.role}"):
+            for key in (STEADY_RISE, f"{STEADY_RISE} {role.role}"):
                 limit = kit.limits.get(listed.name, {}).get(key)
                 if limit:
                     lower = -math.inf if limit.lower is None else limit.lower

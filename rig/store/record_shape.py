@@ -56,6 +56,7 @@ class _Result(_Strict):
     courses: list[_Filed] = []
     sounds: list[_Filed] = []
     remarks: list[str]
+    terms: dict[str, str] = {}
     verdicts: list[_Verdict]
 
 

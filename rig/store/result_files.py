@@ -32,6 +32,7 @@ def write_result(result: CheckResult, folder: Path) -> dict[str, Any]:
         "courses": [_write_course(course, result.name, folder) for course in result.read.courses],
         "sounds": [_write_sound(sound, result.name, folder) for sound in result.read.sounds],
         "remarks": list(result.read.remarks),
+        "terms": dict(result.terms),
         "verdicts": [_write_verdict(verdict, result.name, folder) for verdict in result.verdicts],
     }
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import scipy
 
+from checks import impedance, response
 from rig.circuit.channel import Channel, impedance_ohm
 from rig.circuit.radiation import microphone_at, pressure_pa
 from rig.circuit.tolerance import draw
@@ -24,7 +25,7 @@ from rig.values.readings import Floats
 
 #: Check, quantity, subject.
 Key = tuple[str, str, str]
-IMPEDANCE, LEVEL = ("impedance", "impedance"), ("response", "free-field level")
+IMPEDANCE, LEVEL = (impedance.NAME, impedance.IMPEDANCE), (response.NAME, response.FREE_FIELD_LEVEL)
 
 #: Widths are the widest within this part of an octave to both sides, so that a mask is smooth and easy to edit.
 WIDEN_OCTAVES = 1 / 6

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from checks import impedance, leads, leak, parts, response
 from rig.circuit.channel import Channel, box_of, find_driver, impedance_ohm
 from rig.circuit.driver import qts
 from rig.circuit.fit import default_parameters
@@ -103,14 +104,16 @@ def reaches(kit: Kit) -> tuple[Reach, ...]:
         if spec.band[0] <= low and spec.band[1] >= high:
             level, design = (_level_db(kit, one, low, high) for one in (drawn, model))
             levels[spec.name] = level
-            found.append(_reach("response", "sensitivity", spec.name, "dB SPL", level, LEVEL_U_DB, random))
+            found.append(_reach(response.NAME, response.SENSITIVITY, spec.name, "dB SPL", level, LEVEL_U_DB, random))
             shift = level - design
-            found.append(_reach("response", "free-field level", spec.name, "dB", shift, LEVEL_U_DB, random))
+            found.append(_reach(response.NAME, response.FREE_FIELD_LEVEL, spec.name, "dB", shift, LEVEL_U_DB, random))
     for a, b in kit.alike():
         if a.name in levels and b.name in levels:
             apart = levels[a.name] - levels[b.name]
             subject = f"{a.name} against {b.name}"
-            found.append(_reach("response", "mean match", subject, "dB", apart, 0.0, np.random.default_rng(4)))
+            found.append(
+                _reach(response.NAME, response.MEAN_MATCH, subject, "dB", apart, 0.0, np.random.default_rng(4))
+            )
     return tuple(found)
 
 
@@ -119,8 +122,8 @@ def _electrical(kit: Kit, model: Channel, drawn: Channel, random: np.random.Gene
     grid = _grid(kit.sweeps.leads.start_hz, kit.sweeps.leads.stop_hz, IMPEDANCE_POINTS)
     lowest = np.min(np.abs(impedance_ohm(drawn, grid)), axis=1)
     u = _ohm_u(float(np.median(lowest)))
-    for check in ("leads", "impedance"):
-        yield _reach(check, "lowest impedance", model.name, "ohm", lowest, u, random)
+    for check in (leads.NAME, impedance.NAME):
+        yield _reach(check, impedance.LOWEST_IMPEDANCE, model.name, "ohm", lowest, u, random)
     name = min(kit.channel(model.name).drivers, key=lambda spec: spec.band_hz[0]).name
     values, of_bench = _parameters(drawn, name), _of_bench(model, name)
     fit_hz = _grid(kit.sweeps.leads.start_hz, FIT_UP_TO_FS * float(find_driver(model, name).fs_hz), FIT_POINTS)
@@ -133,7 +136,7 @@ def _electrical(kit: Kit, model: Channel, drawn: Channel, random: np.random.Gene
     changes = np.array([(p0 + p1 * ohm + p2 * ohm**2) / ohm for p0, p1, p2 in ERRORS])
     left = remaining(nearest_good_unit(model, grid, ohm), changes)
     misfit = 100 * math.sqrt(float(np.sum(np.abs(left) ** 2)) / grid.size)
-    yield Reach("parts", "parts misfit", model.name, "%", 0.0, 2 * misfit)
+    yield Reach(parts.NAME, parts.PARTS_MISFIT, model.name, "%", 0.0, 2 * misfit)
 
 
 def _parameters(drawn: Channel, name: str) -> dict[tuple[str, str, str, str], Floats]:
@@ -141,16 +144,18 @@ def _parameters(drawn: Channel, name: str) -> dict[tuple[str, str, str, str], Fl
     driver = find_driver(drawn, name)
     box = box_of(drawn, driver)
     values = {
-        ("impedance", "Re", "re_ohm", "ohm"): driver.re_ohm,
-        ("impedance", "fs", "fs_hz", "Hz"): driver.fs_hz,
-        ("impedance", "Qts", "qts", ""): qts(driver),
+        (impedance.NAME, impedance.RE, "re_ohm", "ohm"): driver.re_ohm,
+        (impedance.NAME, impedance.FS, "fs_hz", "Hz"): driver.fs_hz,
+        (impedance.NAME, impedance.QTS, "qts", ""): qts(driver),
     }
     if box.kind == "vented":
-        values |= {(check, "box tuning", "tuning_hz", "Hz"): box.tuning_hz for check in ("impedance", "leak")}
+        values |= {
+            (check, impedance.BOX_TUNING, "tuning_hz", "Hz"): box.tuning_hz for check in (impedance.NAME, leak.NAME)
+        }
     if box.kind == "closed":
         stiffer = np.sqrt(1 + np.asarray(driver.vas_m3) / box.volume_m3)
-        values[("leak", "box resonance", "fc_hz", "Hz")] = driver.fs_hz * stiffer
-        values[("leak", "Qtc", "qtc", "")] = qts(driver) * stiffer
+        values[(leak.NAME, impedance.BOX_RESONANCE, "fc_hz", "Hz")] = driver.fs_hz * stiffer
+        values[(leak.NAME, impedance.QTC, "qtc", "")] = qts(driver) * stiffer
     return {key: np.broadcast_to(np.asarray(value, np.float64).reshape(-1), UNITS) for key, value in values.items()}
 
 

@@ -19,6 +19,8 @@ class Mask:
 
 
 Outcome = Literal["pass", "fail", "void"]
+#: How the quantity of a verdict ends that is about the shift taken out of a curve before its shape was judged.
+SHIFT = " shift"
 
 
 @dataclass(frozen=True)
@@ -65,3 +67,5 @@ class CheckResult:
     reason: str
     read: CheckReadings
     verdicts: tuple[Verdict, ...]
+    #: What its quantities mean, for a builder: the `TERMS` of the check.
+    terms: Mapping[str, str] = field(default_factory=dict)

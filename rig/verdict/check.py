@@ -2,12 +2,13 @@
 
 import importlib.util
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import ModuleType
 from typing import Any, Protocol, cast
 
 from rig.design.kit import Kit
+from rig.design.trust import RestsOn
 from rig.files.errors import TableError
 from rig.files.tables import Table, checked
 from rig.values.captures import Capture
@@ -26,6 +27,8 @@ class Check(Protocol):
     #: True: nothing louder is played unless this check passes.
     GATE: bool
     Settings: type[Table]
+    # A check may also have RESTS_ON (`rig.design.trust.RestsOn`; without it its readings rest on every calibration and
+    # all of the bench) and TERMS: quantity -> what it means, in a builder's words.
 
     def requests(self, kit: Kit, settings: Any) -> Sequence[Request]:
         """What it needs from the bench."""
@@ -49,6 +52,16 @@ class ListedCheck:
         self.name = name
         self.check = check
         self.settings = settings
+
+    @property
+    def rests_on(self) -> RestsOn | None:
+        """What the check states that its readings rest on; None where it states nothing: on everything."""
+        return getattr(self.check, "RESTS_ON", None)
+
+    @property
+    def terms(self) -> Mapping[str, str]:
+        """What the check's quantities mean; empty where it does not say."""
+        return getattr(self.check, "TERMS", {})
 
     def requests(self, kit: Kit) -> tuple[Request, ...]:
         """The check's requests under the kit's settings.

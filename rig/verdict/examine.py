@@ -4,14 +4,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from rig.design.kit import Kit
-from rig.design.trust import BenchPart, doubt, rests_on
+from rig.design.trust import BenchPart, RestsOn, doubt, is_spoilt
 from rig.design.uncertainty_budget import with_repeatability
 from rig.signals import alteration, integrity, marks, quiet
 from rig.values.captures import Capture, Untrusted
 from rig.values.logs import Log
 from rig.values.readings import CheckReadings
 from rig.values.requests import Request
-from rig.values.verdicts import CheckResult, Verdict
+from rig.values.verdicts import SHIFT, CheckResult, Verdict
 from rig.verdict import clocks
 from rig.verdict.check import ListedCheck, error_words
 from rig.verdict.judge import judge, outcome_of
@@ -60,7 +60,7 @@ def _on_one_clock(found: Capture | Log, heard: Sequence[Capture]) -> Capture | L
 
 def void(listed: ListedCheck, reason: str) -> CheckResult:
     """The result of a check of which nothing is proved."""
-    return CheckResult(listed.name, listed.check.TITLE, "void", reason, CheckReadings(), ())
+    return CheckResult(listed.name, listed.check.TITLE, "void", reason, CheckReadings(), (), listed.terms)
 
 
 def examine(
@@ -85,7 +85,7 @@ def examine(
             return void(listed, f"{request}: {'; '.join(troubles[request])}")
     own = [capture for request in needed if isinstance(capture := captures[request], Capture)]
     heard = [capture for capture in captures.values() if isinstance(capture, Capture)]
-    doubtful = next(filter(None, (doubt(listed.check.NAME, captures[request].doubts) for request in needed)), "")
+    doubtful = next(filter(None, (doubt(listed.rests_on, captures[request].doubts) for request in needed)), "")
     if doubtful := doubtful or clocks.apart(heard, own):
         return void(listed, doubtful)
     limits = kit.limits.get(listed.name, {})
@@ -103,27 +103,29 @@ def examine(
         # A mistake in a check (a workspace may bring its own; it may even call sys.exit), or readings that nothing can
         # be held against: it proves nothing about the unit and loses no run.
         return void(listed, f"the check itself failed: {error_words(error)}")
-    verdicts = tuple(without_doubtful(judged, listed.check.NAME, bench_doubts or {}))
+    verdicts = tuple(without_doubtful(judged, listed.rests_on, bench_doubts or {}))
     outcome = outcome_of([verdict.outcome for verdict in verdicts])
     reason = "" if verdicts else "the kit sets no limit for this check, so it proves nothing"
-    return CheckResult(listed.name, listed.check.TITLE, outcome, reason, read, verdicts)
+    return CheckResult(listed.name, listed.check.TITLE, outcome, reason, read, verdicts, listed.terms)
 
 
-def without_doubtful(verdicts: Sequence[Verdict], check: str, doubts: Mapping[BenchPart, str]) -> list[Verdict]:
+def without_doubtful(
+    verdicts: Sequence[Verdict], rests_on: RestsOn | None, doubts: Mapping[BenchPart, str]
+) -> list[Verdict]:
     """Verdicts, void where they rest on a part of the bench that is in doubt.
 
     Parameters
     ----------
-    check : str
-        NAME of the check.
+    rests_on : RestsOn or None
+        What the check states that its readings rest on; None: on everything.
     doubts : mapping
         Part of the bench -> what speaks against it.
     """
-    aligned = {(v.quantity.removesuffix(" shift"), v.subject) for v in verdicts if v.quantity.endswith(" shift")}
+    aligned = {(v.quantity.removesuffix(SHIFT), v.subject) for v in verdicts if v.quantity.endswith(SHIFT)}
     left = []
     for verdict in verdicts:
         is_shape = (verdict.quantity, verdict.subject) in aligned
-        spoilt = [words for part, words in doubts.items() if rests_on(check, verdict.quantity, part, is_shape)]
+        spoilt = [words for part, words in doubts.items() if is_spoilt(rests_on, verdict.quantity, part, is_shape)]
         if spoilt and verdict.outcome != "void":
             reason = f"the bench is in doubt: {'; '.join(dict.fromkeys(spoilt))}"
             verdict = replace(verdict, outcome="void", reason=reason, margin=float("nan"), may_pass=False)

@@ -17,6 +17,8 @@ from rig.values.readings import Floats
 from rig.values.requests import Programme, RoleGuard
 
 AMBIENT = "celsius.ambient"
+#: The reading that looks ahead, as its limits name it.
+STEADY_RISE = "steady rise"
 #: Rates of rise, and gains at the start, are taken over so long.
 MINUTE_S = 60.0
 #: A loss of level must last for so many rows: one row may hold a slammed door.

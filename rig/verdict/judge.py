@@ -13,7 +13,7 @@ from rig.design.uncertainty_budget import with_parts, without_bench
 from rig.files.errors import TableError
 from rig.statistics.conformity import decide, probability_of_conformity
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
-from rig.values.verdicts import Mask, Outcome, Verdict
+from rig.values.verdicts import SHIFT, Mask, Outcome, Verdict
 
 #: Points of a curve further apart than this cannot cover a mask (half an octave).
 WIDEST_GAP = 2**0.5
@@ -309,7 +309,7 @@ def _at(curve: Curve, values: Floats | None, frequency_hz: Floats) -> Floats:
 def _shift(curve: Curve, shift_db: float, band_hz: Sequence[float]) -> Reading:
     """The mean over a band whose points may all be off together: of each part of their uncertainty the mean counts."""
     inside = (curve.frequency_hz >= band_hz[0]) & (curve.frequency_hz <= band_hz[1]) & curve.valid
-    level = Reading(f"{curve.quantity} shift", curve.subject, shift_db, "dB")
+    level = Reading(f"{curve.quantity}{SHIFT}", curve.subject, shift_db, "dB")
     if curve.uncertainty is None or not inside.any():
         return level
     parts = {name: float(np.mean(part[inside])) for name, part in curve.parts.items()}

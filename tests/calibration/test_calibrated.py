@@ -10,7 +10,7 @@ import pytest
 from rig.bench.settings import BenchSettings
 from rig.calibration.calibrated import OUTPUT_IN_FORCE, Held, asked_ages, calibrated, made_with, standings
 from rig.calibration.storage import Damaged, Stored
-from rig.design.trust import AGES_DAYS, KINDS, NEEDS, doubt
+from rig.design.trust import AGES_DAYS, KINDS, RestsOn, doubt
 from rig.files.errors import TableError
 from rig.files.tables import checked
 
@@ -257,17 +257,11 @@ def test_mistakes_in_the_table_are_told(tmp_path, table, words):
 
 def test_a_check_is_doubted_for_what_it_needs_and_nothing_else():
     doubts = {kind: f"{kind}!" for kind in KINDS}
-    assert doubt("impedance", doubts) == "sense!; daily!"
-    assert doubt("polarity", doubts) == "daily!"
-    assert doubt("impedance", {"microphone": "microphone!"}) == ""
-    # A check of a workspace's own: nobody knows what it needs.
-    assert doubt("my own", {"microphone": "microphone!"}) == "microphone!"
-
-
-def test_every_check_is_in_the_table_of_needs():
-    import checks
-
-    assert set(NEEDS) == {check.NAME for check in checks.ALL}
+    assert doubt(RestsOn(("sense",)), doubts) == "sense!; daily!"
+    assert doubt(RestsOn(()), doubts) == "daily!"
+    assert doubt(RestsOn(("sense",)), {"microphone": "microphone!"}) == ""
+    # A check that states nothing rests on everything.
+    assert doubt(None, {"microphone": "microphone!"}) == "microphone!"
 
 
 def damaged(kind, days_ago, is_empty=False):

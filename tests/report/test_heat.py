@@ -11,6 +11,7 @@ from soaks import PROGRAMME, rows, without
 from test_certificate import HOSTILE, Balance, page, text_of
 from test_first_page import first_page
 
+import checks.heat
 from rig.design.limits import Limit
 from rig.report import heat, words
 from rig.report.certificate import plan_words
@@ -242,8 +243,7 @@ def test_a_guard_that_held_is_never_the_closest_to_its_limit(good: Log) -> None:
 def test_every_reading_of_the_heat_plan_is_explained(good: Log) -> None:
     result = by_hand.heat(good)
     names = {reading.quantity for reading in result.read.readings}
-    names |= {"level change", "level change while hot", "impedance change", "fs change", "Re change"}
-    assert names <= set(words.TERMS)
+    assert names <= set(checks.heat.TERMS)
     explained = page(heat_run(good)).split("Words</h2>")[1]
     assert "<th>steady rise</th>" in explained
     assert "paste or pad" in explained

@@ -10,7 +10,7 @@ import pytest
 
 from checks import ALL, hum_and_noise, impedance, ping
 from rig.design.limits import Limit
-from rig.design.trust import EVERY, KINDS, NEEDS
+from rig.design.trust import EVERY, KINDS
 from rig.report.conditions import calibrations
 from rig.values.captures import Capture, MicrophoneResponse, Untrusted
 from rig.values.logs import Row
@@ -101,7 +101,7 @@ LISTED = [one for plan in demo_kit().plans for one in listed_checks(demo_kit(), 
 
 
 def test_every_check_is_listed_by_the_demo_kit():
-    assert {listed.check.NAME for listed in LISTED} == {check.NAME for check in ALL} == set(NEEDS)
+    assert {listed.check.NAME for listed in LISTED} == {check.NAME for check in ALL}
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -109,7 +109,7 @@ def test_every_check_is_listed_by_the_demo_kit():
 def test_each_doubt_reaches_the_checks_that_need_its_calibration_and_no_other(listed, kind):
     """On whichever of its captures and logs it rests; all the rest of the check being well."""
     assert outcome_with(listed, {}) == ("pass", "")
-    needed = kind in (*NEEDS[listed.check.NAME], *EVERY)
+    needed = kind in (*listed.check.RESTS_ON.calibrations, *EVERY)
     wanted = ("void", "make it anew") if needed else ("pass", "")
     assert [outcome_with(listed, {kind: "make it anew"}, one) for one in listed.requests(demo_kit())] == [
         wanted for _ in listed.requests(demo_kit())
