@@ -103,8 +103,8 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         everywhere = np.ones(grid.size, dtype=np.bool_)
         curve = Curve(NOISE_BANDS, box, grid, levels, unit, everywhere, method="1/3 octave, silence")
         u_db, noise = pressure_db(capture.calibration), noise_parts(mids, levels, hum, pressure.size / rate, settings)
-        readings += [with_parts(each, {"calibration": u_db, NOISE: noise[each.quantity]}) for each in of_box]
-        curves.append(with_parts(curve, {"calibration": u_db, NOISE: noise[curve.quantity]}))
+        readings += [with_parts(each, {"calibration": u_db, "noise": noise[each.quantity]}) for each in of_box]
+        curves.append(with_parts(curve, {"calibration": u_db, "noise": noise[curve.quantity]}))
     return CheckReadings(tuple(readings), tuple(curves))
 
 
