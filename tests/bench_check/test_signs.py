@@ -91,10 +91,10 @@ def run(*faults: str) -> tuple[Run, list[str]]:
     ("fault", "words"),
     [
         ("inverted-microphone", "every box comes back upside down"),
-        ("far-microphone=100", "Put the microphone at its stop"),
-        ("turned-knob=5", "Turn the microphone's gain back"),
-        ("turned-sense=-6", "Set both inputs' gains back"),
+        pytest.param("far-microphone=100", "Put the microphone at its stop", marks=pytest.mark.thorough),
         ("resistor-left-in", "Take the sense resistor out of the speaker lead"),
+        pytest.param("turned-knob=5", "Turn the microphone's gain back", marks=pytest.mark.thorough),
+        pytest.param("turned-sense=-6", "Set both inputs' gains back", marks=pytest.mark.thorough),
     ],
 )
 def test_what_the_gates_let_pass_is_asked_about_before_anything_loud(fault: str, words: str) -> None:
@@ -110,7 +110,7 @@ def test_what_the_gates_let_pass_is_asked_about_before_anything_loud(fault: str,
 @pytest.mark.parametrize(
     ("fault", "words"),
     [
-        ("dead-microphone", "Switch its phantom power on"),
+        pytest.param("dead-microphone", "Switch its phantom power on", marks=pytest.mark.thorough),
         ("dead-loopback", "Check the cable from the card's loopback output"),
         ("exchanged-inputs", "Exchange the two input cables"),
         ("wrong-rate=44100", "Set the card and the operating system to one rate"),

@@ -21,25 +21,32 @@ def bench(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def test_a_rework_is_linked_to_the_next_run_and_to_no_other(bench: Path) -> None:
-    home = bench / "results" / "booth-two" / "BT-0001"
-    kit = load_kit(bench, "booth-two")
-    _, first = verified(bench, "booth-two", "BT-0001", ["reversed:left:tweeter"])
+@pytest.fixture
+def shelf(tmp_path: Path) -> Path:
+    """A workspace with the smallest kit, for whole runs."""
+    shutil.copytree(ROOT / "tests" / "archive" / "limits", tmp_path / "limits")
+    return tmp_path
+
+
+def test_a_rework_is_linked_to_the_next_run_and_to_no_other(shelf: Path) -> None:
+    home = shelf / "results" / "shelf-one" / "SO-0001"
+    kit = load_kit(shelf, "shelf-one")
+    _, first = verified(shelf, "shelf-one", "SO-0001", ["reversed:box:tweeter"])
     assert first.document["rework"] == []
     assert first.document["runs_untouched"] == 1
     assert first.document["before"] is None
 
-    note(bench, kit, "BT-0001", "turned  the left tweeter's leads", "jig 1")
-    _, second = verified(bench, "booth-two", "BT-0001")
+    note(shelf, kit, "SO-0001", "turned  the left tweeter's leads", "jig 1")
+    _, second = verified(shelf, "shelf-one", "SO-0001")
     (linked,) = second.document["rework"]
     assert (linked["words"], linked["by"]) == ("turned the left tweeter's leads", "jig 1")
     assert linked["after"] == first.document["run"]
     assert second.document["runs_untouched"] == 1
     assert second.document["before"]["outcome"] == "fail"
-    assert "polarity driver polarity left tweeter" in second.document["before"]["failed"]
+    assert "polarity driver polarity box tweeter" in second.document["before"]["failed"]
     assert helped(second.document["before"]["failed"], failed(second)).startswith("it helped: nothing")
 
-    _, third = verified(bench, "booth-two", "BT-0001")
+    _, third = verified(shelf, "shelf-one", "SO-0001")
     assert third.document["rework"] == []
     assert third.document["runs_untouched"] == 2
     assert history(home)["runs_untouched"] == 3

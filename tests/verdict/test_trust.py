@@ -25,6 +25,7 @@ sys.path.append(str(Path(__file__).parents[1] / "checks"))
 from captures import BENCH, captured, demo_kit, flat, one_driver_kit, playing
 
 DB_PER_PART = 20 / np.log(10)
+KIT = demo_kit()
 
 
 def heard(loopback=True, gain=1.0, **calibration):
@@ -88,16 +89,16 @@ def came_back(request, doubts):
 
 def outcome_with(listed, doubts, doubtful=None):
     """Outcome and reason where these doubts go with one request of a check, or with all of them."""
-    requests = listed.requests(demo_kit())
+    requests = listed.requests(KIT)
     values = {r: came_back(r, doubts if doubtful in (None, r) else {}) for r in requests}
-    kit = demo_kit().model_copy(update={"limits": {listed.name: {"value": Limit(upper=2.0)}}})
+    kit = KIT.model_copy(update={"limits": {listed.name: {"value": Limit(upper=2.0)}}})
     result = examine(
         ReadsWell(listed.name, listed.check, listed.settings), requests, values, dict.fromkeys(requests, ()), kit
     )
     return result.outcome, result.reason
 
 
-LISTED = [one for plan in demo_kit().plans for one in listed_checks(demo_kit(), ALL, plan)]
+LISTED = [one for plan in KIT.plans for one in listed_checks(KIT, ALL, plan)]
 
 
 def test_every_check_is_listed_by_the_demo_kit():
@@ -111,8 +112,8 @@ def test_each_doubt_reaches_the_checks_that_need_its_calibration_and_no_other(li
     assert outcome_with(listed, {}) == ("pass", "")
     needed = kind in (*listed.check.RESTS_ON.calibrations, *EVERY)
     wanted = ("void", "make it anew") if needed else ("pass", "")
-    assert [outcome_with(listed, {kind: "make it anew"}, one) for one in listed.requests(demo_kit())] == [
-        wanted for _ in listed.requests(demo_kit())
+    assert [outcome_with(listed, {kind: "make it anew"}, one) for one in listed.requests(KIT)] == [
+        wanted for _ in listed.requests(KIT)
     ]
 
 
