@@ -29,7 +29,7 @@ from rig.verdict.responses import (
 )
 
 NAME = "ping"
-TITLE = "Right channel, plausible level"
+TITLE = "The intended box plays, at a plausible level"
 GATE = True
 
 PING_LEVEL = "ping level"

@@ -36,6 +36,7 @@ from rig.run import journal, opening, sequencer
 from rig.run.verify import Job, job, judge_again, resume, verify, with_connection
 from rig.screen import terminal
 from rig.screen.console import open_console, say, steady_streams, yes_or_no
+from rig.screen.margins import verdict_margins
 from rig.store import records
 from rig.study.narrow_limits import without_room
 from rig.values.run import Run
@@ -179,7 +180,7 @@ def resume_command(
 
 
 def _show(console: Console, run: Run) -> None:
-    console.print(terminal.verdict_table(run.results))
+    console.print(verdict_margins(run.results, console.width))
     if run.findings:
         console.print(terminal.findings_words(run.findings))
     console.print(terminal.closing(run))
@@ -251,7 +252,8 @@ def show(
     if as_json:
         print(json.dumps({"folder": str(record.folder), "damages": told, **record.document}))
     else:
-        open_console().print(terminal.record_page(record, told, str(paper_of(record))))
+        console = open_console()
+        console.print(terminal.record_page(record, told, str(paper_of(record)), console.width))
     raise typer.Exit(VOID if told else PASS)
 
 
@@ -262,11 +264,12 @@ def rejudge(serial: str, workspace: Workspace = HERE, kit: OfKit = "") -> None:
     work = job(workspace, record.document["kit"]["name"], record.document.get("plan", ""))
     judged = judge_again(work, record)
     console = open_console()
-    console.print(terminal.verdict_table(judged.results))
+    console.print(verdict_margins(judged.results, console.width))
     if judged.findings:
         console.print(terminal.findings_words(judged.findings))
-    if record.document["stopped"]:
-        console.print(record.document["stopped"])
+    for key in ("stopped", "bench_advice"):
+        if record.document.get(key):
+            console.print(record.document[key])
     console.print(f"then: {record.document['outcome']}; by today's limits: {judged.outcome}")
     raise typer.Exit(STATUS[judged.outcome])
 

@@ -323,7 +323,9 @@ def search(backend: str = "@py") -> Found:
         except Exception as error:
             addresses = ()
             remarks.append(f"the search failed: {' '.join(str(error).split())}")
-    remarks += sorted({" ".join(str(warning.message).split()) for warning in caught})
+    # A socket that the library leaves to be collected is no business of whoever searches.
+    told = [one.message for one in caught if not issubclass(one.category, ResourceWarning)]
+    remarks += sorted({" ".join(str(message).split()) for message in told})
     remarks += [f"{node}: this user may not open it: {RIGHTS}" for node in _closed_nodes(Path("/dev"))]
     with contextlib.suppress(Exception):
         manager.close()

@@ -59,7 +59,9 @@ def told(cause: Cause, model: Channel, amount: float, u_relative: float, gate: s
     words, part, value, u_value, should_be, unit = _SAID[cause.kind](cause, model, amount, u_relative)
     look, measure = PLACES[cause.kind]
     names = {"channel": cause.channel, "a": (*cause.what, "")[0], "b": (*cause.what, "", "")[1]}
-    return Told(words, part, value, u_value, should_be, unit, look.format(**names), measure.format(**names))
+    # Of a channel as a whole there is no part to be named behind it.
+    places = (place.format(**names).replace(" ,", ",") for place in (look, measure))
+    return Told(words, part, value, u_value, should_be, unit, *places)
 
 
 _Said = tuple[str, str, float, float, float, str]

@@ -21,7 +21,7 @@ from rig.report import heat, words
 from rig.report.conditions import calibrations, conditions, played_again, told_of_bench
 from rig.report.figures import HATCHING, Panel, band_verdicts, curves_svg, panels_of
 from rig.report.findings_text import rework_words, titled
-from rig.report.unproved import alike, ended_early, not_checked, together, unjudged_ranges
+from rig.report.unproved import alike, ended_early, not_checked, together, unjudged_ranges, void_reason
 from rig.values.readings import Curve, Reading
 from rig.values.run import Run
 from rig.values.verdicts import CheckResult, Verdict
@@ -99,7 +99,8 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
         disturbed=[(capture, troubles) for capture, troubles in run.captures if troubles],
         calibrations=list(calibrations(run)),
         terms=words.terms_in(_all_words(sections, bool(soaks)), _meanings(run)),
-        ratio=run.timing.cycle_s / run.timing.sound_s if run.timing.sound_s > 0 else math.nan,
+        time=words.time_words(run.timing),
+        odd=[told for key in ("set_aside", "clock") for told in document.get(key, ())],
         ended_early=lambda result: ended_early(result, run),
         hatching=Markup(HATCHING),
         footer=css_text(f"{document['serial']}, run {document['run_number']} ({document['run']})"),
@@ -122,7 +123,6 @@ def _template() -> Template:
         "margin": words.margin_words,
         "reason": words.reason_words,
         "moment": words.moment,
-        "seconds": words.seconds,
         "number": words.number,
         "hertz": lambda value: hertz(value) if math.isfinite(value) else words.NONE,
         "close": words.within_uncertainty,
@@ -231,16 +231,10 @@ def meaning(run: Run, document: Mapping[str, Any]) -> str:
     if run.outcome == "fail":
         count = {kind: sum(verdict.outcome == kind for verdict in verdicts) for kind in ("fail", "void")}
         told = f"Readings of unit {serial} outside the limits of its kit: {count['fail']} of {len(verdicts)}."
-        told += f" Of {count['void']} nothing is proved." if count["void"] else ""
+        told += f" {count['void']} more could not be judged." if count["void"] else ""
         return told
-    reasons = [_why(result) for result in run.results if result.outcome == "void"]
-    why = run.stopped or (reasons[0] if reasons else "nothing was judged")
-    return f"Nothing is proved: this run says neither that unit {serial} is right nor that it is wrong, because: {why}."
-
-
-def _why(result: CheckResult) -> str:
-    reasons = [f"{v.quantity} {v.subject}: {v.reason}" for v in result.verdicts if v.outcome == "void"]
-    return f"{result.title}: {result.reason or '; '.join(reasons) or 'no verdict'}"
+    told = f"Nothing is proved: this run says neither that unit {serial} is right nor that it is wrong"
+    return f"{told}, because: {void_reason(run)}."
 
 
 def plan_words(kit: Kit, plan: str) -> str:

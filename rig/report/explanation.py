@@ -38,7 +38,7 @@ def draw_explanation(panels: Sequence[Sequence[Under]], title: str, path: Path) 
     mpl.use("Agg")
     from matplotlib import pyplot as plt
 
-    with mpl.rc_context({"svg.hashsalt": "kitproof", "font.size": 9, "svg.fonttype": "none"}):
+    with mpl.rc_context({"svg.hashsalt": "kitproof", "font.size": 9, "svg.fonttype": "none", "text.parse_math": False}):
         figure, axes = plt.subplots(
             len(panels), 1, figsize=(10, 4.0 * len(panels)), squeeze=False, layout="constrained"
         )

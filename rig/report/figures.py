@@ -15,7 +15,7 @@ from rig.design.limits import Limit
 from rig.report.words import VERDICT_WORDS, is_shifted, margin_words, measured_value, with_minus
 from rig.values.readings import Curve, Floats
 from rig.values.verdicts import Mask, Verdict
-from rig.verdict.judge import hertz
+from rig.verdict.judge import FAR_AWAY, hertz
 
 #: A curve with its verdict; None: no limit judges it.
 Panel = tuple[Curve, Verdict | None]
@@ -260,7 +260,8 @@ def value_range(curve: Curve, verdict: Verdict | None) -> tuple[float, float]:
         judged = curve.valid & (curve.frequency_hz >= first) & (curve.frequency_hz <= last)
         content = [curve.value[judged], mask.lower, mask.upper, np.array([measured_value(verdict)])]
     shown = np.concatenate(content)
-    shown = shown[np.isfinite(shown)]
+    # A limit as far away as that is as good as none.
+    shown = shown[np.abs(np.nan_to_num(shown, nan=np.inf)) < FAR_AWAY]
     if curve.unit == "ohm":
         shown = shown[shown > 0]
         return (shown.min() / 1.4, shown.max() * 1.3) if shown.size else (1.0, 100.0)
@@ -284,7 +285,9 @@ def value_ticks(plot: Plot) -> Floats:
 
 def round_values(bottom: float, ceiling: float, most: int) -> Floats:
     """Round values (in steps of 1, 2 or 5 and so many zeros) between two others, at most about `most` of them."""
-    rough = (ceiling - bottom) / most
+    rough = ceiling / most - bottom / most
+    if not 0 < rough < np.inf:
+        return np.array([bottom])
     power = 10 ** np.floor(np.log10(rough))
     step = next(power * factor for factor in (1, 2, 5, 10) if power * factor >= rough)
     count = np.arange(np.ceil(bottom / step), np.floor(ceiling / step) + 1)

@@ -14,7 +14,7 @@ def draw_masks(learnt: Sequence[Learnt], path: Path) -> Path:
     mpl.use("Agg")
     from matplotlib import pyplot as plt
 
-    with mpl.rc_context({"svg.hashsalt": "kitproof", "font.size": 9}):
+    with mpl.rc_context({"svg.hashsalt": "kitproof", "font.size": 9, "text.parse_math": False}):
         rows = (len(learnt) + 1) // 2
         figure, axes = plt.subplots(rows, 2, figsize=(11, 3.1 * rows), squeeze=False, layout="constrained")
         for axis, one in zip(axes.flat, learnt, strict=False):

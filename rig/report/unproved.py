@@ -42,6 +42,18 @@ def not_checked(run: Run, kit: Kit, plan: str = "") -> Iterator[tuple[str, str]]
                 yield f"{result.title}: {read.quantity} {read.subject}", read.trouble
 
 
+def void_reason(run: Run) -> str:
+    """Why a run proves nothing: that it was stopped, or what the first of its void checks says."""
+    reasons = [_why(result) for result in run.results if result.outcome == "void"]
+    return run.stopped or (reasons[0] if reasons else "nothing was judged")
+
+
+def _why(result: CheckResult) -> str:
+    reasons = together((f"{v.quantity} {v.subject}".strip(), v.reason) for v in result.verdicts if v.outcome == "void")
+    told = "; ".join(f"{name}: {why}" for name, why in reasons)
+    return f"{result.title}: {result.reason or told or 'no verdict'}"
+
+
 def ended_early(result: CheckResult, run: Run) -> bool:
     """Whether a check was not done because the run had ended, for the run's own reason."""
     return bool(run.stopped) and result.reason == f"not done: {run.stopped}"

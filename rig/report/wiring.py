@@ -33,6 +33,8 @@ STYLE: Any = {
     # Text stays text, so that it can be searched and read aloud; the drawing leaves room for other fonts.
     "svg.fonttype": "none",
     "svg.hashsalt": "kitproof wiring",
+    # A dollar sign in a name is one.
+    "text.parse_math": False,
     "font.family": ["sans-serif"],
     "font.sans-serif": ["DejaVu Sans", "Verdana", "Arial"],
 }

@@ -11,6 +11,7 @@ from checks.polarity import SIGNS
 from checks.response import SENSITIVITY
 from rig.design.limits import Limit, window_widths
 from rig.values.readings import Reading
+from rig.values.run import Timing
 from rig.values.verdicts import SHIFT, Verdict
 
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "void": "VOID"}
@@ -133,7 +134,7 @@ def is_polarity(verdict: Verdict) -> bool:
 
 def limit_words(verdict: Verdict) -> str:
     """The limit of a verdict; a tolerance of a level is a difference, so in dB."""
-    if is_polarity(verdict):
+    if verdict.unit == "" and verdict.quantity in SIGNS:
         return "as designed"
     if is_guard(verdict):
         return "must not stop it"
@@ -265,6 +266,9 @@ def lapse(seconds: float) -> str:
     return " ".join(f"{count} {unit}" for count, unit in parts if count)
 
 
-def seconds(value: float) -> str:
-    """A duration."""
-    return NONE if not math.isfinite(value) else f"{value:.1f} s"
+def time_words(timing: Timing) -> str:
+    """How long it sounded and how long the run took; their ratio only where no bench was faster than the clock."""
+    times = timing.cycle_s / timing.sound_s if timing.sound_s > 0 else math.nan
+    compared = f" ({number(times, figures=2)} times the sound)" if times >= 1 else ""
+    waited = f"; {lapse(timing.operator_s)} more for the person at the bench" if timing.operator_s >= 0.5 else ""
+    return f"{lapse(timing.sound_s)} of sound; the run took {lapse(timing.cycle_s)}{compared}{waited}"

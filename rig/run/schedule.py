@@ -1,6 +1,7 @@
 """Kit and checks make a schedule: stages in safety order, and in each the merged requests, grouped by what the
 person at the bench has to move."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -142,4 +143,6 @@ def _one_group(kit: Kit, requests: list[Request]) -> Group:
 
 def _words(kit: Kit, stage: Stage, at: str, position: str) -> str:
     distance = f"{kit.position(position).distance_m:g} m" if position else ""
-    return kit.stages[stage].each.format(channel=at, position=position, distance=distance)
+    told = kit.stages[stage].each.format(channel=at, position=position, distance=distance)
+    # "the {channel} box" of a channel that is itself named box.
+    return re.sub(r"\bbox box\b", "box", told)

@@ -10,7 +10,7 @@ from rich.text import Text
 from rig.bench_check.observation import Told
 from rig.files.errors import BenchSetupError
 from rig.screen.console import open_console, yes_or_no
-from rig.screen.terminal import SHAPES, STYLES
+from rig.screen.shapes import SHAPES, STYLES
 
 INDENT = 4
 

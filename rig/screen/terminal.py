@@ -3,7 +3,6 @@
 Every verdict is told by a word and a shape of its own; colour only repeats them.
 """
 
-import math
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -15,25 +14,18 @@ from rich.text import Text
 
 from rig.bench.soundcard import ListedDevice
 from rig.report.findings_text import LEADING, findings_of, titled
+from rig.report.unproved import void_reason
+from rig.report.words import time_words
 from rig.run.judging import NOT_DONE
 from rig.screen.console import open_console
+from rig.screen.margins import recorded_margins
+from rig.screen.shapes import SHAPES, STYLES, verdict_text
 from rig.screen.soak_progress import SoakScreen, Watched, hot_words, programme_words
-from rig.store.recorded import read_verdict
 from rig.store.records import Record
 from rig.values.findings import Finding
 from rig.values.requests import Programme, Request
 from rig.values.run import Asked, Captured, Event, Judged, Logged, Run, StageReached, Started
-from rig.values.verdicts import CheckResult, Verdict
-from rig.verdict.judge import apart, hertz
-
-#: Circle, square and triangle, as on the certificate.
-SHAPES = {"pass": "●", "fail": "■", "void": "▲"}
-STYLES = {"pass": "bold blue", "fail": "bold dark_orange", "void": "bold"}
-
-
-def verdict_text(outcome: str) -> Text:
-    """Shape and word of a verdict."""
-    return Text(f"{SHAPES[outcome]} {outcome}", style=STYLES[outcome])
+from rig.values.verdicts import CheckResult
 
 
 class RunScreen:
@@ -112,48 +104,6 @@ def _line(result: CheckResult) -> Text:
     return line
 
 
-def verdict_table(results: Iterable[CheckResult]) -> Table:
-    """Of each quantity the reading nearest to its limit, and every reading that did not pass."""
-    table = Table(title="Margins", title_justify="left")
-    for name, justify in (("check", "left"), ("reading", "left"), ("value", "right"), ("limit", "left")):
-        table.add_column(name, justify=justify)  # type: ignore[arg-type]
-    table.add_column("margin", justify="right")
-    table.add_column("verdict")
-    for result in results:
-        if not result.verdicts:
-            words = "not done" if result.reason.startswith(NOT_DONE) else result.reason
-            table.add_row(result.name, Text(words), "", "", "", verdict_text(result.outcome))
-        for n, verdict in enumerate(telling(result.verdicts)):
-            table.add_row("" if n else result.name, *_cells(verdict), verdict_text(verdict.outcome))
-        table.add_section()
-    return table
-
-
-def telling(verdicts: Sequence[Verdict]) -> list[Verdict]:
-    """Of each quantity the passing verdict with the smallest margin, and every one that did not pass."""
-    closest: dict[str, Verdict] = {}
-    for verdict in verdicts:
-        known = closest.get(verdict.quantity)
-        if verdict.outcome == "pass" and (known is None or verdict.margin < known.margin):
-            closest[verdict.quantity] = verdict
-    return [v for v in verdicts if v.outcome != "pass" or v is closest[v.quantity]]
-
-
-def _cells(verdict: Verdict) -> list[Text | str]:
-    name = Text(f"{verdict.quantity} {verdict.subject}".strip())
-    if verdict.reason and not verdict.said:
-        name += Text(f"\n{verdict.reason}", style="italic")
-    if verdict.outcome == "void":
-        return [name, "", Text(verdict.limit), ""]
-    at = f" at {hertz(verdict.at_hz)}" if math.isfinite(verdict.at_hz) else ""
-    return [
-        name,
-        verdict.said or f"{verdict.value:.3g} {verdict.unit}{at}".replace("  ", " "),
-        Text(verdict.limit),
-        "" if verdict.said else f"{verdict.margin:+.2g} {apart(verdict.unit)}".strip(),
-    ]
-
-
 def findings_words(findings: Sequence[Finding]) -> Text:
     """What is probably wrong, where to look and what to measure; nothing at all where nothing was found."""
     told = Text()
@@ -171,20 +121,16 @@ def closing(run: Run) -> Panel:
     meaning = {
         "pass": "every required check passed",
         "fail": "this copy is not like the design",
-        "void": "nothing is proved: the measurement could not be trusted or was not finished",
+        "void": "this run says neither that the unit is right nor that it is wrong",
     }[run.outcome]
     words = Text(f"{SHAPES[run.outcome]} {run.outcome.upper()}", style=STYLES[run.outcome])
     words += Text(f"  {meaning}\n", style="none")
-    if run.stopped:
-        words += Text(f"{run.stopped}\n")
+    if run.stopped or run.outcome == "void":
+        words += Text(f"{void_reason(run)}\n")
     if run.bench_advice:
         words += Text(f"{run.bench_advice}\n")
-    timing = run.timing
-    if timing.sound_s:
-        words += Text(
-            f"{timing.sound_s:.1f} s of sound in a cycle of {timing.cycle_s:.1f} s "
-            f"({timing.cycle_s / timing.sound_s:.2f} times), operator {timing.operator_s:.0f} s\n"
-        )
+    if run.timing.sound_s:
+        words += Text(f"{time_words(run.timing)}\n")
     words.rstrip()
     return Panel(words, expand=False)
 
@@ -192,41 +138,40 @@ def closing(run: Run) -> Panel:
 def record_table(documents: Iterable[dict[str, Any]]) -> Table:
     """Records, a line each."""
     table = Table()
-    for name in ("kit", "serial", "run", "no.", "verdict", "what failed or is void"):
-        table.add_column(name)
+    for name in ("kit", "serial", "no.", "run", "plan", "verdict", "what failed or is void"):
+        # Run and serial name a record: they are broken rather than cut.
+        table.add_column(name, overflow="fold", no_wrap=name == "verdict")
     for document in documents:
-        bad = [entry["check"] for entry in document["results"] if entry["outcome"] != "pass"]
+        bad = [entry for entry in document["results"] if entry["outcome"] != "pass"]
+        told = [entry["check"] for entry in bad if not entry["reason"].startswith(NOT_DONE)]
+        if not told and document["stopped"]:
+            told = [document["stopped"]]
         table.add_row(
-            document["kit"]["name"],
-            document["serial"],
-            document["run"],
+            Text(document["kit"]["name"]),
+            Text(document["serial"]),
             str(document["run_number"]),
+            Text(document["run"]),
+            Text(document.get("plan", "")),
             verdict_text(document["outcome"]),
-            ", ".join(bad),
+            Text(", ".join(told)),
         )
     return table
 
 
-def record_page(record: Record, damages: Sequence[str], certificate: str) -> Group:
-    """One record: what it says, and what does not fit any more."""
+def record_page(record: Record, damages: Sequence[str], certificate: str, columns: int) -> Group:
+    """One record: what it says, and what does not fit any more; for a terminal of so many columns."""
     document = record.document
-    table = Table(title="Margins", title_justify="left")
-    for name in ("check", "reading", "value", "limit", "margin", "verdict"):
-        table.add_column(name)
-    for result in document["results"]:
-        if not result["verdicts"]:
-            table.add_row(result["check"], Text(result["reason"]), "", "", "", verdict_text(result["outcome"]))
-        for verdict in result["verdicts"]:
-            table.add_row(result["check"], *_cells(read_verdict(verdict)), verdict_text(verdict["outcome"]))
     kit = document["kit"]
     head = Text(f"{kit['title']}, revision {kit['revision']}, serial {document['serial']}\n")
     head += verdict_text(document["outcome"])
-    head += Text(f"  run {document['run']}, number {document['run_number']} of this serial\n{document['stopped']}")
+    plan = f", by the plan {document['plan']}" if document.get("plan") else ""
+    head += Text(f"  run {document['run']}, number {document['run_number']} of this serial{plan}")
+    head += Text("".join(f"\n{document[key]}" for key in ("stopped", "bench_advice") if document.get(key)))
     state = Text("every file is what it was" if not damages else "ALTERED: " + "; ".join(damages))
     state += Text("".join(f"\n{words}" for key in ("set_aside", "clock") for words in document.get(key, ())))
     return Group(
         head,
-        table,
+        recorded_margins(document["results"], columns),
         findings_words(findings_of(document)),
         state,
         Text(f"certificate: {certificate}"),

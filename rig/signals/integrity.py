@@ -251,4 +251,5 @@ def _foreign(row: Floats, plan: Layout, timing: marks.Timing) -> list[str]:
         return []
     at_s = found[0][0] / plan.sample_rate_hz
     share = max(part for _, part in found)
-    return [f"not what was played in {len(found)} places, first at {at_s:.3f} s (up to {share:.0%} foreign)"]
+    where = f"at {at_s:.3f} s" if len(found) == 1 else f"in {len(found)} places, the first at {at_s:.3f} s"
+    return [f"not what was played {where}: up to {100 * share:.0f} % of it is another sound"]

@@ -63,7 +63,7 @@ def failed() -> str:
 
 
 def void_result(reason: str) -> CheckResult:
-    return CheckResult("ping", "Right channel, plausible level", "void", reason, CheckReadings(), ())
+    return CheckResult("ping", "The intended box plays, at a plausible level", "void", reason, CheckReadings(), ())
 
 
 def test_every_judged_reading_stands_with_its_verdict(failed: str) -> None:
@@ -100,7 +100,7 @@ def test_failures_are_told_in_words(failed: str) -> None:
         (
             (example.impedance(), example.polarity()),
             "FAIL",
-            "outside the limits of its kit: 1 of 6. Of 1 nothing is proved.",
+            "outside the limits of its kit: 1 of 6. 1 more could not be judged.",
         ),
         ((example.impedance(), void_result("the amplifier is off")), "VOID", "Nothing is proved"),
     ],
@@ -158,8 +158,8 @@ def test_a_failed_run_that_ended_early_tells_why_once() -> None:
     why = "stopped before full level: a short"
     told = text_of(page(example.run(example.polarity(), void_result(f"not done: {why}"), stopped=why)))
     assert f"The run ended early: {why}" in told
-    assert "Right channel, plausible level VOID not done: the run ended early" in told
-    assert f"The rest of the run; Right channel, plausible level {why}" in told.replace("leads; ", "")
+    assert "The intended box plays, at a plausible level VOID not done: the run ended early" in told
+    assert f"The rest of the run; The intended box plays, at a plausible level {why}" in told.replace("leads; ", "")
 
 
 def test_a_run_without_any_check() -> None:
