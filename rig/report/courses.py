@@ -11,7 +11,7 @@ from html import escape
 import numpy as np
 
 from rig.report.figures import GAP, LIMIT, RIM, WIDTH, path_of, round_values, stretches, thinned
-from rig.report.words import COVERAGE, number, with_minus
+from rig.report.words import number, with_minus
 from rig.values.readings import Floats
 
 LEFT, ABOVE, BELOW = 44, 24, 36
@@ -52,7 +52,7 @@ class TimeLine:
     #: NaN where there was nothing: the line is broken there.
     value: Floats
     fit: Floats | None = None
-    #: Predicted steady state and its standard uncertainty.
+    #: Predicted steady state and its expanded uncertainty.
     steady: tuple[float, float] | None = None
     #: Limits of the steady state, each infinite where there is none.
     steady_limits: tuple[float, float] = (-np.inf, np.inf)
@@ -321,7 +321,7 @@ def _steady(plot: TimePlot, line: TimeLine) -> Iterator[str]:
     assert line.steady is not None
     rise, uncertainty = line.steady
     x, middle = plot.left + plot.width + BAR, plot.top + float(plot.y(rise))
-    high, low = (plot.top + float(plot.y(rise + sign * COVERAGE * uncertainty)) for sign in (1, -1))
+    high, low = (plot.top + float(plot.y(rise + sign * uncertainty)) for sign in (1, -1))
     yield f'<path class="steady" d="M{x} {high:.1f}V{low:.1f}M{x - 4} {high:.1f}h8M{x - 4} {low:.1f}h8" stroke="#000"/>'
     yield f'<circle cx="{x}" cy="{middle:.1f}" r="2.6"/>'
     if line.fit is not None and np.isfinite(line.fit[-1]):

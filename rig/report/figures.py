@@ -291,7 +291,8 @@ def round_values(bottom: float, ceiling: float, most: int) -> Floats:
     power = 10 ** np.floor(np.log10(rough))
     step = next(power * factor for factor in (1, 2, 5, 10) if power * factor >= rough)
     count = np.arange(np.ceil(bottom / step), np.floor(ceiling / step) + 1)
-    return np.asarray(np.round(count * step, 10), dtype=np.float64)
+    # Rounding multiplies, which a huge number does not bear and does not need.
+    return np.asarray(count * step if step >= 1 else np.round(count * step, 10), dtype=np.float64)
 
 
 def thinned(frequency_hz: Floats, value: Floats) -> tuple[Floats, Floats]:

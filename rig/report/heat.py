@@ -11,7 +11,7 @@ from checks.heat import RISE
 from rig.design.kit import Kit
 from rig.design.limits import Limit
 from rig.report.courses import Bound, TimeLine, TimePanel, courses_svg
-from rig.report.words import HOT_CELSIUS, UNIT_SIGNS, celsius, lapse, moment, with_minus
+from rig.report.words import COVERAGE, HOT_CELSIUS, UNIT_SIGNS, celsius, lapse, moment, with_minus
 from rig.values.logs import Log
 from rig.values.readings import Course, Floats, Reading
 from rig.values.requests import RoleGuard
@@ -171,7 +171,7 @@ def _rises(log: Log, known: Known, places: Sequence[str]) -> list[TimeLine]:
         course, reading, steady = known.courses.get(place), known.steady.get(place), None
         fit = course.fit if course and course.seconds.size == log.seconds.size else None
         if reading and np.isfinite([reading.value, reading.uncertainty]).all():
-            steady = (reading.value, reading.uncertainty)
+            steady = (reading.value, COVERAGE * reading.uncertainty)
         name, limits = place.removeprefix("coil "), _limits_of(STEADY_RISE, place, known.limits)
         lines.append(TimeLine(name, log.seconds, _broken(log, rise_k), fit, steady, limits))
     return lines

@@ -64,11 +64,11 @@ def _table(shown: Sequence[Shown]) -> Table:
         if not verdicts:
             table.add_row(Text(title), Text(reason), "", "", "", verdict_text(outcome))
         for n, verdict in enumerate(verdicts):
-            name = Text(_name(verdict))
+            reading = Text(_name(verdict))
             if verdict.reason and not verdict.said:
-                name += Text(f"\n{words.reason_words(verdict)}", style="italic")
+                reading += Text(f"\n{words.reason_words(verdict)}", style="italic")
             cells = (_value(verdict), words.limit_words(verdict), words.margin_words(verdict))
-            table.add_row(Text("" if n else title), name, *map(Text, cells), verdict_text(verdict.outcome))
+            table.add_row(Text("" if n else title), reading, *map(Text, cells), verdict_text(verdict.outcome))
         table.add_section()
     return table
 

@@ -12,7 +12,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from rig.report.words import HOT_CELSIUS, UNIT_SIGNS, celsius, lapse, number
+from rig.report.words import COVERAGE, HOT_CELSIUS, UNIT_SIGNS, celsius, lapse, number
 from rig.values.logs import Outlook, Row
 from rig.values.requests import Programme, RoleGuard
 from rig.values.run import Logged
@@ -217,10 +217,10 @@ def _kelvin(value: float) -> str:
 
 
 def leads_to(outlook: Outlook | None) -> str:
-    """The predicted steady rise with its standard uncertainty; that it is not known yet."""
+    """The predicted steady rise with its expanded uncertainty (k = 2); that it is not known yet."""
     if outlook is None or not math.isfinite(outlook.steady_k) or not math.isfinite(outlook.steady_u_k):
         return "not known yet"
-    return f"{outlook.steady_k:.1f} ± {outlook.steady_u_k:.1f} K"
+    return f"{outlook.steady_k:.1f} ± {COVERAGE * outlook.steady_u_k:.1f} K"
 
 
 def coil_words(watched: Watched) -> str:

@@ -151,7 +151,7 @@ def test_a_run_that_stopped_early_without_captures() -> None:
     told = text_of(page(run))
     assert "because: stopped by the person" in told
     assert "none: nothing was played" in told
-    assert "cycle over sound" in told
+    assert "20 s of sound; the run took 23 s" in told
 
 
 def test_a_failed_run_that_ended_early_tells_why_once() -> None:
@@ -245,7 +245,7 @@ def test_disturbed_captures_and_their_repeats() -> None:
     assert "Played again" not in told
     assert "2, of these 1 repeated after a disturbance" in told
     assert "0.5 m in front of the box" in told
-    assert "cycle over sound 1.17" in told
+    assert "20 s of sound; the run took 23 s (1.2 times the sound); 51 s more for the person at the bench" in told
 
 
 def test_calibrations_are_told_once_each() -> None:

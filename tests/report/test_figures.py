@@ -1,6 +1,7 @@
 """Figures draw what was measured, where it can be trusted, and the limits it was held against."""
 
 import re
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import numpy as np
@@ -11,7 +12,16 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from rig.design.limits import Limit
-from rig.report.figures import MOST_POINTS, curves_svg, panel_title, plot_of, thinned, value_range, value_ticks
+from rig.report.figures import (
+    MOST_POINTS,
+    curves_svg,
+    panel_title,
+    plot_of,
+    round_values,
+    thinned,
+    value_range,
+    value_ticks,
+)
 from rig.values.readings import Curve
 from rig.values.verdicts import Mask, Verdict
 from rig.verdict.judge import judge_curve
@@ -186,3 +196,21 @@ def test_names_of_limits_keep_clear_of_the_curve_or_are_left_out() -> None:
     crowded = Curve(**{**vars(curve), "value": curve.value + 3.5})
     names = [curves_svg([(c, verdict_of(curve, -2, 2))], 1).count("upper limit") for c in (curve, crowded)]
     assert names == [1, 0]
+
+
+@pytest.mark.parametrize("far", [1e9, 1e300, 1e308, np.inf])
+def test_a_limit_next_to_infinity_is_drawn_as_none(far: float) -> None:
+    curve = replace(example.level_curve("left"), unit="dB")
+    mask = Mask(example.GRID_HZ, np.full(example.GRID_HZ.shape, -far), np.full(example.GRID_HZ.shape, far))
+    verdict = replace(verdict_of(curve, -2, 3), mask=mask)
+    with np.errstate(all="raise"):
+        bottom, ceiling = value_range(curve, verdict)
+        svg = curves_svg([(curve, verdict)], 1)
+    assert 0 < ceiling - bottom < 200
+    assert "nan" not in svg
+    assert "inf" not in svg.replace("outside", "")
+
+
+@pytest.mark.parametrize(("bottom", "ceiling"), [(1.0, 1.0), (-1e308, 1e308), (0.0, np.inf), (NAN, 1.0)])
+def test_round_values_of_no_range_are_one_at_most(bottom: float, ceiling: float) -> None:
+    assert round_values(bottom, ceiling, 7).size <= 15

@@ -127,7 +127,7 @@ def test_the_picture_shows_temperatures_where_they_lead_and_what_happened() -> N
     shown[-1] = replace(shown[-1], event="the sound broke off for 0.2 s")
     told = text_of(watched(*shown, outlooks=outlooks))
     assert "15 min of 2 h, 1 h 45 min left" in told
-    assert "29.7 ± 0.6 K" in told
+    assert "29.7 ± 1.2 K" in told
     assert "at the leads left 3.00 V, right 3.00 V" in told
     assert "15 min: the sound broke off for 0.2 s" in told
     assert "would stop: " in told
@@ -209,7 +209,7 @@ def test_events_and_the_guard_are_printed_the_guard_at_once() -> None:
 def test_a_line_says_what_the_screen_says() -> None:
     known = watched(*rows(until_s=900, rise_k=60.0), outlooks=(Outlook("heat sink", 37.0, 59.5, 0.8),))
     told = one_line(known)
-    assert "-> 59.5 ± 0.8 K" in told
+    assert "-> 59.5 ± 1.6 K" in told
     assert "would stop: heat sink more than 50 K above ambient" in told
     assert "HOT: heat sink 5" in told
 

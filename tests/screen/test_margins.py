@@ -1,0 +1,95 @@
+"""What the terminal says of a run's margins, of why it is void, and of the records that are there."""
+
+import io
+from typing import Any
+
+import pytest
+from rich.console import RenderableType
+
+from rig.design.limits import Limit
+from rig.report.words import time_words
+from rig.screen.console import open_console
+from rig.screen.margins import verdict_margins
+from rig.screen.terminal import closing, record_table
+from rig.values.readings import CheckReadings, Reading
+from rig.values.run import Run, Timing
+from rig.values.verdicts import CheckResult
+from rig.verdict.judge import judge_number
+
+NO_TIME = Timing(0.0, 0.0, 0.0)
+
+
+def told(shown: RenderableType, columns: int) -> str:
+    file = io.StringIO()
+    open_console(file=file, width=columns).print(shown)
+    return file.getvalue()
+
+
+def results() -> list[CheckResult]:
+    read = [
+        (Reading("lowest impedance", "left", 0.5824, "ohm", 0.002), Limit(lower=5.2)),
+        (Reading("misfit", "left", 6.19e-05, "%", 1e-6), Limit(upper=0.2)),
+        (Reading("polarity between", "left against right", 1.0, "", said="as designed"), Limit(lower=1, upper=1)),
+        (Reading("Re", "left woofer", float("nan"), "ohm"), Limit(lower=5.2, upper=6)),
+        (Reading("fs", "left woofer", float("nan"), "Hz"), Limit(lower=42, upper=52)),
+    ]
+    verdicts = tuple(judge_number(reading, limit) for reading, limit in read)
+    first = CheckResult("impedance", "Impedance at the leads", "fail", "", CheckReadings(), verdicts)
+    return [first, CheckResult("leak", "The box holds its air", "void", "not done: stopped", CheckReadings(), ())]
+
+
+@pytest.mark.parametrize("columns", [80, 140])
+def test_margins_can_be_read_in_any_terminal(columns: int) -> None:
+    shown = told(verdict_margins(results(), columns), columns)
+    assert "0.5824 ± 0.0040 ohm" in " ".join(shown.split())
+    assert "as designed" in shown
+    assert "1 to 1" not in shown
+    assert "e-05" not in shown
+    assert "k = 2" in shown
+    assert "Not done: The box holds its air" in shown
+    assert max(map(len, shown.splitlines())) <= columns
+
+
+def test_in_a_narrow_terminal_each_reading_is_a_line_and_void_ones_of_one_reason_share_it() -> None:
+    lines = told(verdict_margins(results(), 80), 80).splitlines()
+    assert any("lowest impedance left: 0.5824 ± 0.0040 ohm, 4.6 ohm outside" in line for line in lines)
+    assert any("Re left woofer, fs left woofer: the reading is not a finite number" in line for line in lines)
+    assert len(lines) < 12
+
+
+def test_a_void_run_says_why_though_nothing_stopped_it() -> None:
+    noisy = CheckResult("ping", "A title", "void", "a lorry went by", CheckReadings(), ())
+    run = Run("void", "", False, (noisy,), (), (), NO_TIME)
+    assert "A title: a lorry went by" in told(closing(run), 80)
+
+
+@pytest.mark.parametrize(
+    ("timing", "words"),
+    [
+        (Timing(5615.6, 14.1, 0.0), "1 h 33 min 36 s of sound; the run took 14 s"),
+        (Timing(20.0, 24.0, 51.0), "20 s of sound; the run took 24 s (1.2 times the sound); 51 s more for the person"),
+    ],
+)
+def test_how_long_a_run_took(timing: Timing, words: str) -> None:
+    assert time_words(timing).startswith(words)
+    assert ("times" in time_words(timing)) == (timing.cycle_s >= timing.sound_s)
+
+
+def record(**changes: Any) -> dict[str, Any]:
+    checks = [("leads", "fail", ""), ("leak", "void", "not done: stopped"), ("parts", "pass", "")]
+    entries = [dict(zip(("check", "outcome", "reason"), one, strict=True)) for one in checks]
+    about = {"kit": {"name": "two"}, "serial": "A-1", "run": "2026-01-01T000000Z-001-aaaa", "run_number": 1}
+    return {**about, "plan": "heat", "outcome": "fail", "stopped": "stopped", "results": entries, **changes}
+
+
+def test_records_are_listed_with_their_plan_and_without_what_was_never_done() -> None:
+    shown = told(record_table([record()]), 140)
+    assert "heat" in shown
+    assert "leads" in shown
+    assert "leak" not in shown
+    by_hand = [{"check": "leads", "outcome": "void", "reason": "not done: by hand"}]
+    assert "by hand" in told(record_table([record(outcome="void", stopped="by hand", results=by_hand)]), 140)
+    # A record of an early version says nothing of plans.
+    early = record()
+    del early["plan"]
+    assert "A-1" in told(record_table([early]), 80)
