@@ -43,14 +43,14 @@ NEVER = {
     ("rig.simulated", "rig.bench_check"),
 }
 #: Who opens a bench.
-OPENS_A_BENCH = ("rig.run.opening", "rig.commands", "rig.cli")
+OPENS_A_BENCH = ("rig.run.opening", "rig.commands")
 
 #: Vendor library -> the only place that imports it.
 ONE_IMPORTER = {
     "sounddevice": "rig.bench.soundcard",
     "pyvisa": "rig.bench.visa",
     "matplotlib": "rig.report",
-    "rich": ("rig.screen", "rig.cli"),
+    "rich": ("rig.screen", "rig.commands"),
     "typer": ("rig.cli", "rig.commands"),
     "jinja2": "rig.report",
     "soundfile": "rig.store.recordings",

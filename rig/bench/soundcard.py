@@ -15,8 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from rig.bench.devices import UNFIT_APIS, Device, difference, find_device
-from rig.bench.devices import ListedDevice as ListedDevice
+from rig.bench.devices import UNFIT_APIS, Device, ListedDevice, difference, find_device
 from rig.bench.power import power_supply
 from rig.bench.settings import BenchSettings, DeviceSettings, LeadsSettings, PlayingSettings
 from rig.bench.shuttle import Buffers, Shuttle, allocate

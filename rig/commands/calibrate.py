@@ -29,24 +29,19 @@ from rig.calibration.guided import (
 from rig.calibration.known_load import MARKED_PERCENT, resistor
 from rig.calibration.storage import Stored, read_store, save, stored
 from rig.calibration.volts import CALIBRATOR_DB, CALIBRATOR_WITHIN_DB, METER_PERCENT
+from rig.commands.common import HERE, AsJson, BenchFile, Workspace, Yes
 from rig.design.kit import Kit, load_kit
-from rig.files.errors import BenchSetupError, TableError
+from rig.files.errors import FAIL, BenchSetupError, TableError
 from rig.run import opening
 from rig.screen.console import open_console, say, yes_or_no
 from rig.simulated.bench import simulated_name
 
-Workspace = Annotated[Path, typer.Option("--workspace", help="Folder with limits/, results/ and bench.toml.")]
-BenchFile = Annotated[Path | None, typer.Option("--bench", help="Another bench than the workspace's bench.toml.")]
-Yes = Annotated[bool, typer.Option("--yes", help="Answer every 'done?' with yes.")]
 OfStage = Annotated[str, typer.Option("--stage", help="Wiring of bench.toml: leads, playing or soak.")]
 MeterRole = Annotated[
     str, typer.Option("--meter", help="Role of an instrument of bench.toml, in volts, that is asked.")
 ]
 MeterPercent = Annotated[float, typer.Option("--meter-percent", help="Accuracy of the meter on AC volts, in percent.")]
 Hz = Annotated[float, typer.Option("--hz", help="Frequency of the tone.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
-HERE = Path()
-FAIL, VOID = 1, 2
 #: Length of the daily sweep.
 DAILY_S = 2.0
 SIMULATED = "the simulated bench calibrates itself; nothing to do"
@@ -332,10 +327,3 @@ def _of_unit(workspace: Path, settings: BenchSettings, kit: Kit, faults: Sequenc
         guide.ready(f"The reference build of {kit.name}, amplifier on. {words}")
         points.append(unit_point(sound_capture(opened, guide, request), kit))
     return points
-
-
-def register(commands: typer.Typer) -> None:
-    """Add these commands to kitproof's."""
-    commands.add_typer(app, name="calibrate")
-    for name, command in (("calibrate-load", load_command), ("calibrations", calibrations), ("daily", daily)):
-        commands.command(name)(command)

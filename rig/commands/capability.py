@@ -8,28 +8,24 @@ from typing import Annotated, Any
 
 import typer
 
+from rig.commands.common import HERE, AsJson, Workspace
 from rig.design.kit import Kit, load_kit
 from rig.files.disk import why, write
-from rig.files.errors import RecordError, TableError
+from rig.files.errors import FAIL, VOID, RecordError, TableError
 from rig.store import records
 from rig.store.trials import trials
 from rig.study.capability import Capability, capability, limit_for
 from rig.study.capability_words import document
 
-#: As in the other commands: 1, a limit is tighter than the rig can see; 2, too few runs to say anything.
-TOO_TIGHT, VOID = 1, 2
-
 
 def capability_command(
     kit: str,
-    workspace: Annotated[
-        Path, typer.Option("--workspace", help="Folder with limits/, results/ and bench.toml.")
-    ] = Path(),
+    workspace: Workspace = HERE,
     serial: Annotated[list[str] | None, typer.Option("--serial", help="Only this unit; may be given again.")] = None,
     by: Annotated[list[str] | None, typer.Option("--by", help="Only runs by this person or jig; again.")] = None,
     since: Annotated[str, typer.Option("--since", help="Only runs from this day on, such as 2026-03-01.")] = "",
     plan: Annotated[str, typer.Option("--plan", help="Runs by this plan of the kit; else by its usual one.")] = "",
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Tell from repeated runs of several units by several people how much of each limit's width is the rig itself."""
     loaded = load_kit(workspace, kit)
@@ -48,7 +44,7 @@ def capability_command(
     if not result.is_study:
         raise typer.Exit(VOID)
     if any(row.grade == "too tight" for row in result.limits):
-        raise typer.Exit(TOO_TIGHT)
+        raise typer.Exit(FAIL)
 
 
 def _day(since: str) -> date | None:

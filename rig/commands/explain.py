@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from rig.commands.common import HERE, Workspace
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.files.errors import RecordError
 from rig.findings.curves import OF_THE_MODEL, Under, curves_under
@@ -23,7 +24,7 @@ FOLDER = ".explain"
 
 def explain_command(
     serial: str,
-    workspace: Annotated[Path, typer.Option("--workspace", help="Folder with limits/ and results/.")] = Path(),
+    workspace: Workspace = HERE,
     kit: Annotated[str, typer.Option("--kit", help="Of this kit; needed where several have this serial.")] = "",
 ) -> None:
     """Show the findings of a unit's newest failed run, and draw its curves with what each finding expects."""

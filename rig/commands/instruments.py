@@ -4,32 +4,28 @@ import json
 import math
 import time
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from rig.bench.answers import Answer
 from rig.bench.instrument_settings import InstrumentSettings
-from rig.files.errors import BenchSetupError
+from rig.commands.common import HERE, AsJson, BenchFile, Workspace
+from rig.files.errors import BENCH, BenchSetupError
 from rig.run import opening
 
 #: Polled fast here: a person waits.
 EVERY_S = 0.2
-#: As in the other commands: 4, the bench could not do it.
-BENCH = 4
 
 
 def instruments_command(
-    workspace: Annotated[Path, typer.Option("--workspace", help="Folder with bench.toml.")] = Path(),
-    bench: Annotated[
-        Path | None, typer.Option("--bench", help="Another bench than the workspace's bench.toml.")
-    ] = None,
+    workspace: Workspace = HERE,
+    bench: BenchFile = None,
     search: Annotated[
         bool, typer.Option("--search", help="List what is on the buses, as tables for bench.toml.")
     ] = False,
     seconds: Annotated[float, typer.Option("--seconds", help="Longest wait for all values.")] = 10.0,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Ask the instruments of bench.toml, and show what each says and what would be logged of it."""
     settings = opening.bench_settings(workspace, bench)

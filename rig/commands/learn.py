@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 import numpy as np
 import typer
 
+from rig.commands.common import HERE, Workspace
 from rig.design.kit import Kit, load_kit
 from rig.files.disk import read_bytes, why, write_together
 from rig.files.errors import RecordError, TableError
@@ -26,7 +27,7 @@ POINTS_PER_OCTAVE = 12
 def learn_command(
     kit: str,
     serials: Annotated[list[str] | None, typer.Argument(help="Builds that you vouch for: their newest runs.")] = None,
-    workspace: Annotated[Path, typer.Option("--workspace", help="Folder with limits/ and results/.")] = Path(),
+    workspace: Workspace = HERE,
     source: Annotated[str, typer.Option("--from", help="builds, parts or both; else what there is.")] = "",
     rejects_percent: Annotated[float, typer.Option("--rejects", help="Good units that all masks may fail, %.")] = 0.5,
     confidence_percent: Annotated[float, typer.Option("--confidence", help="Of masks from a few builds, %.")] = 95.0,

@@ -1,10 +1,10 @@
 """`kitproof rework SERIAL WORDS`: note what was done to a unit before it is measured again."""
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from rig.commands.common import HERE, Workspace
 from rig.design.kit import load_kit
 from rig.files.errors import RecordError
 from rig.screen.console import say
@@ -15,7 +15,7 @@ from rig.store.rework_notes import note
 def rework_command(
     serial: str,
     words: Annotated[str, typer.Argument(help='What was done, such as "resoldered C3 left".')],
-    workspace: Annotated[Path, typer.Option("--workspace", help="Folder with limits/ and results/.")] = Path(),
+    workspace: Workspace = HERE,
     kit: Annotated[str, typer.Option("--kit", help="Of this kit; needed where several have this serial.")] = "",
     by: Annotated[str, typer.Option("--by", help="Who did it.")] = "",
 ) -> None:

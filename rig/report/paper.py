@@ -3,7 +3,6 @@
 from pathlib import Path
 
 from rig.files.errors import PaperError, RecordError
-from rig.report.certificate import certificate
 from rig.store.recorded import read_run, recorded_kit
 from rig.store.records import Record, read_record
 
@@ -20,6 +19,8 @@ def make_certificate(record: Record) -> Path:
     PaperError
         If it cannot be made, saying why.
     """
+    from rig.report.certificate import certificate
+
     try:
         record = read_record(record.folder)
         kit = recorded_kit(record)

@@ -4,7 +4,6 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from checks.heat import BY_BAND
 from rig.design.kit import Kit
 from rig.values.readings import Curve, Reading
 from rig.values.run import Run
@@ -75,6 +74,8 @@ def together(lines: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
 
 def unjudged_ranges(run: Run) -> list[tuple[str, str]]:
     """Frequencies at which curves were not judged, and why; curves of which the same is true share a line."""
+    from checks.heat import BY_BAND
+
     lines = []
     for result in run.results:
         judged = {(verdict.quantity, verdict.subject): verdict for verdict in result.verdicts}

@@ -16,7 +16,7 @@ from rig.values.captures import Capture
 from rig.values.findings import Finding
 from rig.values.logs import Log
 from rig.values.requests import Programme, Request, Sweep
-from rig.values.verdicts import CheckResult, Outcome
+from rig.values.verdicts import NOT_DONE, CheckResult, Outcome
 from rig.verdict.check import ListedCheck
 from rig.verdict.examine import examine, void
 from rig.verdict.guard import STEADY_RISE
@@ -24,8 +24,6 @@ from rig.verdict.judge import outcome_of
 from rig.verdict.same_run import with_misplaced
 from rig.verdict.second_look import HeardCapture, is_settled, standing
 
-#: Begins the reason of a check that a run did not come to.
-NOT_DONE = "not done"
 #: A log, with what speaks against it; empty: nothing.
 KeptLog = tuple[Log, tuple[str, ...]]
 #: All that a result rests on.

@@ -18,7 +18,7 @@ from rig.files.errors import BenchError, RecordError
 from rig.run import sequencer
 from rig.run.interrupts import Interrupts, interrupts
 from rig.run.journal import Interrupted, Journal
-from rig.run.judging import NOT_DONE, Judgement, judge_run, steady_limits_k
+from rig.run.judging import Judgement, judge_run, steady_limits_k
 from rig.run.resume import ResumedBench
 from rig.run.schedule import Schedule, plan
 from rig.store import records
@@ -26,6 +26,7 @@ from rig.store.records import Record
 from rig.store.rework_notes import history
 from rig.values.requests import Guard, Programme
 from rig.values.run import Event, Finished, Run
+from rig.values.verdicts import NOT_DONE
 from rig.verdict.check import ListedCheck, listed_checks, workspace_checks
 from rig.verdict.examine import capture_troubles
 from rig.verdict.guard import watched

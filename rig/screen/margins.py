@@ -9,10 +9,9 @@ from rich.table import Table
 from rich.text import Text
 
 from rig.report import words
-from rig.run.judging import NOT_DONE
 from rig.screen.shapes import verdict_text
 from rig.store.recorded import read_verdict
-from rig.values.verdicts import CheckResult, Verdict
+from rig.values.verdicts import NOT_DONE, CheckResult, Verdict
 from rig.verdict.judge import hertz
 
 #: In fewer columns the cells of a table break until nobody can read them.

@@ -12,11 +12,10 @@ from rich.status import Status
 from rich.table import Table
 from rich.text import Text
 
-from rig.bench.soundcard import ListedDevice
+from rig.bench.devices import ListedDevice
 from rig.report.findings_text import LEADING, findings_of, titled
 from rig.report.unproved import void_reason
 from rig.report.words import time_words
-from rig.run.judging import NOT_DONE
 from rig.screen.console import open_console
 from rig.screen.margins import recorded_margins
 from rig.screen.shapes import SHAPES, STYLES, verdict_text
@@ -25,7 +24,7 @@ from rig.store.records import Record
 from rig.values.findings import Finding
 from rig.values.requests import Programme, Request
 from rig.values.run import Asked, Captured, Event, Judged, Logged, Run, StageReached, Started
-from rig.values.verdicts import CheckResult
+from rig.values.verdicts import NOT_DONE, CheckResult
 
 
 class RunScreen:

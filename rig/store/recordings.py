@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
 from numpy.typing import NDArray
 
 from rig.files.disk import read_bytes, why, write
@@ -69,6 +68,8 @@ def write_audio(path: Path, samples: NDArray[np.float32], sample_rate_hz: float)
     RecordError
         If the file cannot be written.
     """
+    import soundfile
+
     audio = io.BytesIO()
     soundfile.write(audio, samples.T, round(sample_rate_hz), subtype="FLOAT", format="WAV")
     try:
@@ -85,6 +86,8 @@ def read_audio(path: Path) -> tuple[NDArray[np.float32], float]:
     RecordError
         If it is missing or cannot be read.
     """
+    import soundfile
+
     try:
         samples, rate_hz = soundfile.read(io.BytesIO(read_bytes(path)), dtype="float32", always_2d=True)
     except (OSError, soundfile.SoundFileError) as error:

@@ -6,6 +6,9 @@ from typing import Literal
 
 from rig.values.readings import CheckReadings, Floats
 
+#: Begins the reason of a check that a run did not come to.
+NOT_DONE = "not done"
+
 
 @dataclass(frozen=True)
 class Mask:

@@ -39,7 +39,6 @@ from rig.calibration.known_load import EVEN, calibrate_known_load
 from rig.design.decision import Decision
 from rig.design.kit import Kit
 from rig.run import sequencer
-from rig.run.judging import NOT_DONE
 from rig.signals.uncertainty import DB_PER_PART
 from rig.simulated.bench import SimulatedBench
 from rig.simulated.equipment import INPUT_VOLTS
@@ -47,7 +46,7 @@ from rig.values.captures import Calibration, Capture, KnownLoad
 from rig.values.readings import CheckReadings
 from rig.values.requests import Sweep
 from rig.values.run import Finished
-from rig.values.verdicts import CheckResult, Verdict
+from rig.values.verdicts import NOT_DONE, CheckResult, Verdict
 from rig.verdict.judge import judge, outcome_of
 
 RULES = {rule: Decision(rule=rule) for rule in ("simple", "guarded", "risk")}

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from simulated_runs import ROOT
 
 import checks
-from rig import cli
+from rig.commands.kits import kits_command
 from rig.design.kit import Kit, StageSpec, SweepSpec, kit_files, kit_names, kit_sha256, load_kit
 from rig.design.limits import mask_for, read_mask, reference_bench
 from rig.design.speaker import HIGHEST_HZ, LOWEST_HZ
@@ -197,7 +197,7 @@ def test_the_widest_sweeps_of_a_kit_can_be_laid_out(start_hz: float, stop_hz: fl
 
 def test_a_folder_without_kits_is_no_workspace(tmp_path: Path) -> None:
     with pytest.raises(TableError, match="limits: there is no such folder"):
-        cli.kits(tmp_path)
+        kits_command(tmp_path)
 
 
 def test_an_unknown_kit_is_told_with_those_there_are() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from rig import cli
 from rig.bench.settings import BenchSettings
-from rig.commands.bench_check import check, has_wiring, words_before
+from rig.commands.check_bench import check, has_wiring, words_before
 from rig.design.kit import load_kit
 from rig.files.errors import BenchSetupError
 from rig.simulated.bench import SimulatedBench

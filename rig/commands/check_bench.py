@@ -13,13 +13,12 @@ from rig.bench.connection import connection_words, refuse_grounded
 from rig.bench.settings import BenchSettings
 from rig.bench_check.assessment import requests, speaks_against_playing, tell
 from rig.bench_check.observation import Told
+from rig.commands.common import HERE, AsJson, BenchFile, Workspace, Yes
 from rig.design.kit import Kit, kit_names, load_kit
-from rig.files.errors import BenchSetupError, TableError
+from rig.files.errors import FAIL, PASS, VOID, BenchSetupError, TableError
 from rig.run import opening
 from rig.values.requests import Stage
 
-#: As in the other commands.
-PASS, FAIL, VOID = 0, 1, 2
 STAGES: tuple[Stage, ...] = ("leads", "playing")
 #: Of the simulated bench.
 USUAL_RATE_HZ = 48000.0
@@ -28,18 +27,16 @@ Confirm = Callable[[str], bool]
 Show = Callable[[Stage, Sequence[Told]], None]
 
 
-def bench_check_command(
+def check_bench_command(
     kit: Annotated[str, typer.Argument(help="Not needed where the workspace has only one.")] = "",
     stage: Annotated[str, typer.Option("--stage", help="Only leads or only playing.")] = "",
     load: Annotated[
         float | None, typer.Option("--load", help="Ohms of a known resistor at the clips, in place of the box.")
     ] = None,
-    workspace: Annotated[Path, typer.Option("--workspace", help="Folder with limits/ and bench.toml.")] = Path(),
-    bench: Annotated[
-        Path | None, typer.Option("--bench", help="Another bench than the workspace's bench.toml.")
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Answer every prompt: for an unattended run.")] = False,
+    workspace: Workspace = HERE,
+    bench: BenchFile = None,
+    as_json: AsJson = False,
+    yes: Yes = False,
     fault: Annotated[list[str] | None, typer.Option("--fault", help="Build a fault into the simulated bench.")] = None,
 ) -> None:
     """Listen, play quietly, and tell what is right and wrong with the wiring and the levels of the bench."""

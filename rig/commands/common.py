@@ -1,0 +1,43 @@
+"""What the commands have in common: options, exit statuses, and finding a record."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from rig.files.errors import (
+    FAIL,
+    PASS,
+    VOID,
+    RecordError,
+)
+from rig.store import records
+
+#: The exit status of a verdict.
+STATUS = {"pass": PASS, "fail": FAIL, "void": VOID}
+Workspace = Annotated[Path, typer.Option("--workspace", help="Folder with limits/, results/ and bench.toml.")]
+BenchFile = Annotated[Path | None, typer.Option("--bench", help="Another bench than the workspace's bench.toml.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+Faults = Annotated[list[str] | None, typer.Option("--fault", help="Build a fault into the simulated unit or bench.")]
+Plan = Annotated[str, typer.Option("--plan", help="One of the kit's plans; else its usual one.")]
+Yes = Annotated[bool, typer.Option("--yes", help="Answer every prompt: for an unattended run.")]
+By = Annotated[str, typer.Option("--by", help="Who measures: a person or a jig, for kitproof capability.")]
+OfKit = Annotated[str, typer.Option("--kit", help="Of this kit; else of any.")]
+HERE = Path()
+
+
+def newest(workspace: Path, serial: str, kit: str, plan: str | None = None, number: int = 0) -> records.Record:
+    """The newest record of a unit.
+
+    Raises
+    ------
+    RecordError
+        If there is none.
+    """
+    found = records.unit_records(workspace, serial, kit)
+    found = [record for record in found if number in (0, record.document["run_number"])]
+    found = [record for record in found if plan in (None, record.document.get("plan", ""))]
+    if not found:
+        words = f" by the plan {plan!r}" if plan else f" with the number {number}" if number else ""
+        raise RecordError(f"no record of {serial!r}{words} in {workspace / 'results'}")
+    return found[-1]

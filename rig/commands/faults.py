@@ -1,0 +1,13 @@
+"""`kitproof faults`."""
+
+from rig.commands.common import HERE, Workspace
+from rig.design.kit import load_kit
+from rig.screen import terminal
+from rig.screen.console import open_console
+
+
+def faults_command(kit: str, workspace: Workspace = HERE) -> None:
+    """List the faults that the simulated bench can build into a unit of a kit or into itself."""
+    from rig.simulated.faults import fault_names
+
+    open_console().print(terminal.two_columns("--fault", "what it does", fault_names(load_kit(workspace, kit))))

@@ -1,0 +1,30 @@
+"""`kitproof show`."""
+
+import json
+from typing import Annotated
+
+import typer
+
+from rig.commands.common import HERE, AsJson, Workspace, newest
+from rig.files.errors import (
+    PASS,
+    VOID,
+)
+from rig.report.paper import paper_of
+from rig.screen import terminal
+from rig.screen.console import open_console
+from rig.store import records
+
+
+def show_command(
+    serial: str, workspace: Workspace = HERE, kit: Annotated[str, typer.Option()] = "", as_json: AsJson = False
+) -> None:
+    """Print the newest record of a unit, and whether its files are still what they were."""
+    record = newest(workspace, serial, kit)
+    told = records.damages(record)
+    if as_json:
+        print(json.dumps({"folder": str(record.folder), "damages": told, **record.document}))
+    else:
+        console = open_console()
+        console.print(terminal.record_page(record, told, str(paper_of(record)), console.width))
+    raise typer.Exit(VOID if told else PASS)
