@@ -36,6 +36,8 @@ def kits_command(workspace: Workspace = HERE) -> None:
 
 
 def _plan_words(work: Job) -> str:
-    stages = ", ".join(f"{stage.name}: {len(stage.groups)} set-ups" for stage in work.schedule.stages)
+    stages = ", ".join(
+        f"{stage.name}: {len(stage.groups)} set-up{'s' * (len(stage.groups) > 1)}" for stage in work.schedule.stages
+    )
     seconds = sum(terminal.sound_s(request) for request in work.schedule.requests)
     return f"{stages}; {terminal.duration(seconds)} of sound"

@@ -49,7 +49,7 @@ def void_reason(run: Run) -> str:
 
 def _why(result: CheckResult) -> str:
     reasons = together((f"{v.quantity} {v.subject}".strip(), v.reason) for v in result.verdicts if v.outcome == "void")
-    told = "; ".join(f"{name}: {why}" for name, why in reasons)
+    told = "; ".join(f"{name.replace('; ', ', ')}: {why}" for name, why in reasons)
     return f"{result.title}: {result.reason or told or 'no verdict'}"
 
 

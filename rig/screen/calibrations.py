@@ -89,18 +89,20 @@ def show_daily(judged: Judged) -> None:
     console = open_console()
     point, chart = judged.point, judged.chart
     values = [*judged.before, point.value][-NEWEST:]
-    console.print(f"{point.of}: {point.value:.5g} {point.unit}")
+    console.print(f"{point.of}: {_figures(point.value, point.unit)} {point.unit}")
     if chart is not None:
         reach = max(chart.upper - chart.centre, *(abs(value - chart.centre) for value in values))
         for value in values:
             is_out = not chart.lower <= value <= chart.upper
-            console.print(_strip(value, chart.centre, chart.upper - chart.centre, reach, is_out), highlight=False)
+            console.print(
+                _strip(value, chart.centre, chart.upper - chart.centre, reach, is_out, point.unit), highlight=False
+            )
         console.print(f"limits {chart.lower:.5g} to {chart.upper:.5g} {point.unit}, centre {chart.centre:.5g}")
     told = f": {judged.words}" if judged.words else ""
     console.print(f"{SHAPES.get(judged.state, '○')} {judged.state}{told}", soft_wrap=True)
 
 
-def _strip(value: float, centre: float, half: float, reach: float, is_out: bool) -> str:
+def _strip(value: float, centre: float, half: float, reach: float, is_out: bool, unit: str) -> str:
     """One line of the chart: limits and centre as bars, the value as a dot, or a square when it is out."""
 
     def at(position: float) -> int:
@@ -110,4 +112,9 @@ def _strip(value: float, centre: float, half: float, reach: float, is_out: bool)
     for position in (centre - half, centre, centre + half):
         cells[at(position)] = "│"
     cells[at(value)] = "■" if is_out else "●"
-    return f"  {''.join(cells)}  {value:.5g}"
+    return f"  {''.join(cells)}  {_figures(value, unit)}"
+
+
+def _figures(value: float, unit: str) -> str:
+    """A value in as many figures as a bench can tell: a hundredth of a decibel, else five."""
+    return f"{value:.2f}" if unit == "dB" else f"{value:.5g}"

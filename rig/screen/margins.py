@@ -96,7 +96,8 @@ def _told(verdicts: Sequence[Verdict]) -> Iterator[tuple[str, str]]:
         if verdict.outcome != "void":
             margin = words.margin_words(verdict)
             beside = "" if margin == words.NONE else f", {margin}"
-            yield verdict.outcome, f"{_name(verdict)}: {_value(verdict)}{beside} ({words.limit_words(verdict)})"
+            value, limit = _value(verdict), words.limit_words(verdict)
+            yield verdict.outcome, f"{_name(verdict)}: {value}{beside}" + (f" ({limit})" if limit != value else "")
         elif verdict.reason in void:
             yield verdict.outcome, f"{', '.join(void.pop(verdict.reason))}: {verdict.reason}"
 

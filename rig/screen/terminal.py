@@ -137,8 +137,8 @@ def closing(run: Run) -> Panel:
 def record_table(documents: Iterable[dict[str, Any]]) -> Table:
     """Records, a line each."""
     table = Table()
-    for name in ("kit", "serial", "no.", "run", "plan", "verdict", "what failed or is void"):
-        # Run and serial name a record: they are broken rather than cut.
+    for name in ("kit", "serial", "no.", "begun, UTC", "plan", "verdict", "what failed or is void"):
+        # What names a record is broken rather than cut.
         table.add_column(name, overflow="fold", no_wrap=name == "verdict")
     for document in documents:
         bad = [entry for entry in document["results"] if entry["outcome"] != "pass"]
@@ -149,7 +149,8 @@ def record_table(documents: Iterable[dict[str, Any]]) -> Table:
             Text(document["kit"]["name"]),
             Text(document["serial"]),
             str(document["run_number"]),
-            Text(document["run"]),
+            # A run is named after its begin, 2026-03-04T101500Z and so on.
+            Text(f"{document['run'][:13].replace('T', ' ')}:{document['run'][13:15]}"),
             Text(document.get("plan", "")),
             verdict_text(document["outcome"]),
             Text(", ".join(told)),

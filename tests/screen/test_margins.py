@@ -85,6 +85,7 @@ def record(**changes: Any) -> dict[str, Any]:
 def test_records_are_listed_with_their_plan_and_without_what_was_never_done() -> None:
     shown = told(record_table([record()]), 140)
     assert "heat" in shown
+    assert "2026-01-01 00:00" in shown
     assert "leads" in shown
     assert "leak" not in shown
     by_hand = [{"check": "leads", "outcome": "void", "reason": "not done: by hand"}]
