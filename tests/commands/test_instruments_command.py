@@ -2,11 +2,13 @@
 
 import json
 import sys
+import warnings
 from pathlib import Path
 
 import pytest
 
 from rig import cli
+from rig.bench import visa
 
 YAML = Path(__file__).parents[1] / "bench" / "bench_instruments.yaml"
 BENCH = f"""
@@ -84,6 +86,22 @@ def test_search_writes_tables_for_the_bench_file(bench, monkeypatch, capsys):
     assert kitproof(monkeypatch, "instruments", "--search", "--json") == 0
     addresses = [found["address"] for found in json.loads(capsys.readouterr().out)["addresses"]]
     assert addresses == ["ASRL1::INSTR", "GPIB0::5::INSTR", "USB0::0x1111::0x2222::17::0::INSTR"]
+
+
+def test_a_socket_that_a_library_leaves_unclosed_is_no_remark(monkeypatch):
+    class Leaky:
+        def list_resources(self, query):
+            warnings.warn("unclosed <socket.socket fd=3>", ResourceWarning, stacklevel=1)
+            warnings.warn("the search of USB needs another library", UserWarning, stacklevel=1)
+            return ()
+
+        def close(self):
+            pass
+
+    monkeypatch.setattr(visa, "manager_of", lambda backend: Leaky())
+    remarks = " ".join(visa.search("@py").remarks)
+    assert "the search of USB needs another library" in remarks
+    assert "unclosed" not in remarks
 
 
 def test_no_instruments_is_a_matter_of_the_bench_file(tmp_path, monkeypatch, capsys):

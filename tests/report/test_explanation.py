@@ -74,6 +74,11 @@ def test_two_faults_at_once_are_one_curve(tmp_path: Path) -> None:
     assert "and: words" in drawn
 
 
+def test_a_channel_that_is_reversed_as_a_whole_names_no_part_behind_it() -> None:
+    said = told(Cause("reversed", "left", ()), KIT.model("left"), 1.0, NAN)
+    assert said.where_to_look.startswith("red and black leads of left, at ")
+
+
 def test_what_the_model_does_not_hold_is_drawn_without_an_expectation() -> None:
     assert [under.expected for under in curves_under(KIT, curves(), finding("unknown"))] == [None, None]
     assert curves_under(KIT, [example.impedance_curve("right")], finding("unknown")) == ()

@@ -19,6 +19,7 @@ from rig.report import certificate as certificate_module
 from rig.report.certificate import certificate
 from rig.report.explanation import draw_explanation
 from rig.report.paper import PAPER, PAPER_AGAIN
+from rig.run.verify import job
 from rig.store import records
 from rig.values.findings import Finding
 from rig.values.readings import CheckReadings, Reading
@@ -168,3 +169,19 @@ def test_the_certificate_says_what_was_odd_about_its_record() -> None:
     assert "rework-001.json cannot be read" in page
     assert "clock leapt back by 60 s" in page
     assert "this certificate) with its SHA-256" not in page
+
+
+def test_judging_again_shows_what_the_run_said_of_its_bench(workspace: Path) -> None:
+    (record,) = records.unit_records(workspace, "SO-0001")
+    document = {**record.document, "bench_advice": "The bench looks wrong: no knob is where it was."}
+    (record.folder / "run.json").write_text(json.dumps(document), encoding="utf-8")
+    for command in ("rejudge", "show"):
+        done = CliRunner().invoke(cli.app, [command, "SO-0001", "--workspace", str(workspace)])
+        assert "no knob is where it was" in done.output, command
+
+
+def test_a_box_that_is_named_box_is_not_named_twice() -> None:
+    work = job(ARCHIVE, "shelf-one", "")
+    words = [group.words for stage in work.schedule.stages for group in stage.groups]
+    assert any("leads of the box, red" in told for told in words)
+    assert not any("box box" in told for told in words)
