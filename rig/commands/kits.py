@@ -12,6 +12,7 @@ from rig.files.errors import (
 from rig.run.verify import Job, job
 from rig.screen import terminal
 from rig.screen.console import open_console, say
+from rig.screen.listings import two_columns
 from rig.study.narrow_limits import without_room
 
 
@@ -31,7 +32,7 @@ def kits_command(workspace: Workspace = HERE) -> None:
             wrong = True
             rows.append((name, str(error)))
             say(error, to_stderr=True)
-    open_console().print(terminal.two_columns("kit", "", rows))
+    open_console().print(two_columns("kit", "", rows))
     raise typer.Exit(USAGE if wrong else PASS)
 
 

@@ -11,8 +11,8 @@ from rig.files.errors import (
     TableError,
 )
 from rig.run import journal
-from rig.screen import terminal
 from rig.screen.console import open_console, say
+from rig.screen.listings import record_table
 from rig.store import records
 
 
@@ -37,7 +37,7 @@ def results_command(
         print(json.dumps([{"kit": d["kit"]["name"], **{key: d[key] for key in keys}} for d in found]))
         return
     console = open_console()
-    console.print(terminal.record_table(found))
+    console.print(record_table(found))
     for folder in records.unfinished(workspace):
         if journal.is_running(folder):
             console.print(f"under way: {folder}")

@@ -11,7 +11,7 @@ from rig.calibration.calibrated import IN_CONTROL, OUT_OF_CONTROL, Held, age_day
 from rig.calibration.daily import Judged
 from rig.calibration.storage import Stored
 from rig.screen.console import open_console
-from rig.screen.terminal import two_columns
+from rig.screen.listings import two_columns
 
 #: Width of the daily chart, and so many of its newest points.
 WIDTH, NEWEST = 41, 20

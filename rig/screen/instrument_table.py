@@ -10,7 +10,7 @@ from rig.bench.answers import Answer
 from rig.bench.instrument_settings import InstrumentSettings
 from rig.bench.visa import Found
 from rig.screen.console import open_console
-from rig.screen.terminal import two_columns
+from rig.screen.listings import two_columns
 
 #: What a new instrument's table begins with; framing depends on its kind of address.
 STREAM_LINES = 'read_termination = "\\n"\nwrite_termination = "\\n"\n'

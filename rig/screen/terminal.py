@@ -3,8 +3,7 @@
 Every verdict is told by a word and a shape of its own; colour only repeats them.
 """
 
-from collections.abc import Iterable, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from rich.console import Console, Group
 from rich.panel import Panel
@@ -134,30 +133,6 @@ def closing(run: Run) -> Panel:
     return Panel(words, expand=False)
 
 
-def record_table(documents: Iterable[dict[str, Any]]) -> Table:
-    """Records, a line each."""
-    table = Table()
-    for name in ("kit", "serial", "no.", "begun, UTC", "plan", "verdict", "what failed or is void"):
-        # What names a record is broken rather than cut.
-        table.add_column(name, overflow="fold", no_wrap=name == "verdict")
-    for document in documents:
-        bad = [entry for entry in document["results"] if entry["outcome"] != "pass"]
-        told = [entry["check"] for entry in bad if not entry["reason"].startswith(NOT_DONE)]
-        if not told and document["stopped"]:
-            told = [document["stopped"]]
-        table.add_row(
-            Text(document["kit"]["name"]),
-            Text(document["serial"]),
-            str(document["run_number"]),
-            # A run is named after its begin, 2026-03-04T101500Z and so on.
-            Text(f"{document['run'][:13].replace('T', ' ')}:{document['run'][13:15]}"),
-            Text(document.get("plan", "")),
-            verdict_text(document["outcome"]),
-            Text(", ".join(told)),
-        )
-    return table
-
-
 def record_page(record: Record, damages: Sequence[str], certificate: str, columns: int) -> Group:
     """One record: what it says, and what does not fit any more; for a terminal of so many columns."""
     document = record.document
@@ -188,16 +163,6 @@ def demo_table(done: Sequence[tuple[str, str, Run, Record]]) -> Table:
         bad = [[v for v in result.verdicts if v.outcome == "fail"][:1] for result in run.results]
         told = [f"{v.quantity} {v.subject}: {v.reason}" for found in bad for v in found]
         table.add_row(serial, words, verdict_text(run.outcome), "\n".join(told) or "all inside their limits")
-    return table
-
-
-def two_columns(left: str, right: str, rows: Iterable[tuple[str, str]]) -> Table:
-    """A plain list of names and what they are."""
-    table = Table()
-    table.add_column(left, no_wrap=True)
-    table.add_column(right)
-    for name, words in rows:
-        table.add_row(Text(name), Text(words))
     return table
 
 

@@ -18,8 +18,8 @@ HEAVY = {
     *("matplotlib", "soundfile", "pandas", "pyvisa", "sounddevice", "jinja2", "checks"),
     *("rig.bench.soundcard", "rig.simulated", "rig.run.verify"),
 }
-#: What readings are called, and how they are said, stands in the checks' own files.
-READINGS_NEED = {"checks"}
+#: Its verdicts are told in the words of the checks.
+SHOW_NEEDS = {"checks"}
 #: It looks for limits with no room in them, which fits the network, and asks each check for its settings.
 KITS_NEEDS = {"scipy.optimize", "scipy.linalg", "scipy.special", "scipy.fft", "checks", "rig.run.verify"}
 LISTING = """
@@ -44,8 +44,8 @@ def loaded(*words: str) -> tuple[int, set[str]]:
     ("words", "needs"),
     [
         (["--help"], set()),
-        (["results", "--workspace", str(ARCHIVE)], READINGS_NEED),
-        (["show", "SO-0001", "--workspace", str(ARCHIVE)], READINGS_NEED),
+        (["results", "--workspace", str(ARCHIVE)], set()),
+        (["show", "SO-0001", "--workspace", str(ARCHIVE)], SHOW_NEEDS),
         (["kits"], KITS_NEEDS),
     ],
     ids=lambda value: value[0] if isinstance(value, list) else "",

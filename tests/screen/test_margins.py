@@ -9,8 +9,9 @@ from rich.console import RenderableType
 from rig.design.limits import Limit
 from rig.report.words import time_words
 from rig.screen.console import open_console
+from rig.screen.listings import record_table
 from rig.screen.margins import verdict_margins
-from rig.screen.terminal import closing, record_table
+from rig.screen.terminal import closing
 from rig.values.readings import CheckReadings, Reading
 from rig.values.run import Run, Timing
 from rig.values.verdicts import CheckResult
