@@ -14,7 +14,7 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.circuit.channel import Channel, impedance_ohm
+from rig.circuit.channel import Channel, find_driver, impedance_ohm
 from rig.circuit.fit import Fit, default_parameters, fit_impedance
 from rig.circuit.held import held_uncertainty
 from rig.design.kit import Kit
@@ -129,11 +129,12 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         load = load_impedance(capture, grid)
         magnitude = np.abs(load.ohm)
         valid, parts = trusted(load, settings.uncertainty_percent), load.parts()
-        design = impedance_ohm(kit.model(channel.name), grid)
-        curve = Curve(IMPEDANCE, channel.name, grid, magnitude, "ohm", valid, design=np.abs(design))
+        design = None if kit.undescribed(channel.name) else impedance_ohm(kit.model(channel.name), grid)
+        absolute, angle = (None, None) if design is None else (np.abs(design), np.degrees(np.angle(design)))
+        curve = Curve(IMPEDANCE, channel.name, grid, magnitude, "ohm", valid, design=absolute)
         curves.append(with_parts(curve, parts))
-        phase, design_phase = np.degrees(np.angle(load.ohm)), np.degrees(np.angle(design))
-        curve = Curve(PHASE, channel.name, grid, phase, "degrees", valid, design=design_phase)
+        phase = np.degrees(np.angle(load.ohm))
+        curve = Curve(PHASE, channel.name, grid, phase, "degrees", valid, design=angle)
         curves.append(with_parts(curve, load.phase_parts()))
         lowest = int(np.argmin(magnitude))
         trouble = "" if valid.all() else NOISY
@@ -203,13 +204,13 @@ def fitted(capture: Capture, kit: Kit, settings: Settings) -> list[Reading]:
     """Parameters of the channel's lowest driver and its box, fitted through the kit's network."""
     channel = kit.channel(capture.request.channel)
     driver = min(channel.drivers, key=lambda spec: spec.band_hz[0])
-    up_to_hz = settings.fit_up_to_fs * driver.fs_hz
-    fit, quiet = fit_of(capture, kit.model(channel.name), driver.name, up_to_hz, settings)
+    model = kit.model(channel.name)
+    up_to_hz = settings.fit_up_to_fs * float(find_driver(model, driver.name).fs_hz)
+    fit, quiet = fit_of(capture, model, driver.name, up_to_hz, settings)
     fits = fit.converged and fit.residual_rms_relative < settings.fit_within_percent / 100
     trouble = "" if fits else "no driver behind this network and in this box fits the curve"
     trouble = trouble if quiet else NOISY
     subject = f"{channel.name} {driver.name}"
-    model = kit.model(channel.name)
     held = held_uncertainty(model, driver.name, fit_grid(capture, up_to_hz, settings), fit_names(model, driver.name))
     readings = []
     for key, (quantity, unit, scale) in PARAMETERS.items():

@@ -49,6 +49,7 @@ TERMS = {
     PARTS_MISFIT: "What is left of the impedance curve when every part, driver and box may lie anywhere inside its "
     "tolerance: more than a little means that one lies outside.",
 }
+UNDESCRIBED = "what {} is made of is not known: this waits for a first good build (kitproof learn)"
 
 
 class Settings(Table):
@@ -74,6 +75,8 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
 def misfit(capture: Capture, settings: Settings, kit: Kit) -> Reading:
     """Of one channel."""
     channel = capture.request.channel
+    if unknown := kit.undescribed(channel):
+        return Reading(PARTS_MISFIT, channel, float("nan"), "%", trouble=UNDESCRIBED.format(" and ".join(unknown)))
     low_hz, high_hz = settings.band_hz
     grid = judged_grid(capture.request, settings.points_per_octave)
     grid = grid[(grid >= low_hz) & (grid <= high_hz)]

@@ -154,7 +154,10 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
     if not np.isfinite(heard.arrival_s):
         raise Untrusted(f"nothing stands out of the noise at the microphone ({request})")
     grid = judged_grid(request, settings.points_per_octave)
-    design = np.abs(design_response(kit, request, grid, air_speed_m_s(capture)))
+    design = None
+    if not kit.undescribed(request.channel):
+        pascal = request.level_v * np.abs(design_response(kit, request, grid, air_speed_m_s(capture)))
+        design = db(pascal / REFERENCE_PRESSURE_PA)
     spl = bool(capture.calibration.microphone_v_per_pa)
     # Relative to 1 V at the microphone's input when its sensitivity is not known.
     scale = request.level_v / (REFERENCE_PRESSURE_PA if spl else 1.0)
@@ -176,7 +179,7 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
             "dB SPL" if spl else "dB",
             valid=(grid >= lowest) & (snr_db(np.sqrt(power), noise) > settings.over_noise_db),
             absolute=spl,
-            design=db(design * request.level_v / REFERENCE_PRESSURE_PA),
+            design=design,
             method=f"{request.level_v:g} V at {place.distance_m:g} m, {place.angle_deg:g} degrees, "
             f"1/{settings.smoothing:g} octave{words}, valid from {lowest:.0f} Hz",
         )

@@ -36,7 +36,7 @@ def learn_command(
 ) -> None:
     """Learn masks for impedance and free-field level, show what they rest on, and write them beside the kit."""
     loaded, runs = load_kit(workspace, kit), _runs(workspace, kit, serials or [])
-    chosen = _source(source, bool(runs))
+    chosen = _source(source, bool(runs), unknown=[u for c in loaded.channels for u in loaded.undescribed(c.name)])
     _refuse_out_of_range(rejects_percent, confidence_percent, draws)
     spreads = spreads_of_parts(loaded, draws, seed) if chosen != "builds" else {}
     learnt = _learnt(loaded, runs if chosen != "parts" else [], spreads, rejects_percent, confidence_percent)
@@ -70,12 +70,15 @@ def _runs(workspace: Path, kit: str, serials: Sequence[str]) -> list[Record]:
     return runs
 
 
-def _source(asked: str, has_builds: bool) -> Source:
-    chosen = asked or ("both" if has_builds else "parts")
+def _source(asked: str, has_builds: bool, unknown: Sequence[str]) -> Source:
+    chosen = asked or ("parts" if not has_builds else "builds" if unknown else "both")
     if chosen not in ("builds", "parts", "both"):
         raise TableError(f"--from: found {asked!r}; allowed: builds, parts, both")
     if chosen != "parts" and not has_builds:
         raise TableError(f"--from {chosen}: no builds are named; name their serials behind the kit")
+    if chosen != "builds" and unknown:
+        what = f"the kit says too little of {' and '.join(dict.fromkeys(unknown))} to draw units from"
+        raise TableError(f"{what}: name a build that you vouch for, or describe the drivers (fs, Q, level) in kit.toml")
     return chosen  # type: ignore[return-value]
 
 

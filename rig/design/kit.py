@@ -224,6 +224,10 @@ class Kit(Table):
         """The lumped model of a channel, at its nominal values."""
         return self.channel(name).model()
 
+    def undescribed(self, name: str) -> tuple[str, ...]:
+        """Drivers of a channel that the model only guesses at: no sheet says what they are, and no build taught it."""
+        return tuple(driver.name for driver in self.channel(name).drivers if not driver.is_described)
+
     def sweep(
         self, stage: Stage, channel: str, at: str = "", position: str = "", quiet: bool = False, moment: Moment = ""
     ) -> Sweep:

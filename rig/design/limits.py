@@ -219,7 +219,8 @@ def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str, f
         return read_mask(folder / limit.mask, files)
     if limit.around == "design":
         if curve.design is None:
-            raise LookupError(f"the kit's model says nothing about {curve.quantity} {curve.subject}")
+            why = "it does not reach so far, or knows too little of a driver until a good build is learnt"
+            raise LookupError(f"the kit's model says nothing about {curve.quantity} {curve.subject}: {why}")
         frequency_hz, centre = curve.frequency_hz, curve.design
     else:
         measured_on = reference_bench(folder, files)

@@ -1,7 +1,7 @@
 """A channel of a kit as `kit.toml` states it: its drivers, their networks, the box; and the lumped model of it."""
 
 import math
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, StrictBool, field_validator, model_validator
 
@@ -10,6 +10,7 @@ from rig.circuit.channel import Branch, Channel, ElectronicFilter
 from rig.circuit.driver import Driver
 from rig.circuit.notation import parse_element
 from rig.circuit.parts import Kind
+from rig.design.driver_priors import Prior, driver_priors
 from rig.files.tables import Misfit, Table, band, between, refuse_doubles, values_of
 
 #: What a sweep may cover: above it the filters of a sound card at 48 kHz set in.
@@ -34,15 +35,21 @@ class DriverSpec(Table):
 
     name: Name
     nominal_ohm: Ohm
-    re_ohm: Ohm
+    #: The diameter by which it is sold, and the piston's area; one of them.
+    size_mm: Annotated[float, between(10, 600)] | None = None
+    sd_cm2: Annotated[float, between(1, 2000)] | None = None
+    #: What its sheet says; what it does not say is taken from `rig.design.driver_priors`.
+    re_ohm: Ohm | None = None
     #: Inductance at 1 kHz, and the exponent of its rise (1: a pure inductance, 0.5: all eddy currents).
-    le_mh: Annotated[float, between(0, 10)] = 0.0
-    le_exponent: Annotated[float, Field(gt=0, le=1)] = 1.0
-    fs_hz: Annotated[float, between(5, 5000)]
-    qms: LossFactor
-    qes: LossFactor
-    vas_l: Annotated[float, between(0.001, 1000)]
-    sd_cm2: Annotated[float, between(1, 2000)]
+    le_mh: Annotated[float, between(0, 10)] | None = None
+    le_exponent: Annotated[float, Field(gt=0, le=1)] | None = None
+    fs_hz: Annotated[float, between(5, 5000)] | None = None
+    qms: LossFactor | None = None
+    qes: LossFactor | None = None
+    qts: LossFactor | None = None
+    vas_l: Annotated[float, between(0.001, 1000)] | None = None
+    #: At 1 m and 2.83 V on a large flat baffle.
+    sensitivity_db: Annotated[float, between(60, 120)] | None = None
     #: How the designer wires it: a driver reversed on purpose is right when it is reversed.
     polarity: Literal["normal", "reversed"] = "normal"
     #: The band in which this driver is the one that is heard.
@@ -68,18 +75,52 @@ class DriverSpec(Table):
                     raise Misfit(f"[{n}]", f"{part.name} in {text!r}", words)
         return network
 
+    @model_validator(mode="after")
+    def _consistent(self) -> "DriverSpec":
+        if self.size_mm is None and self.sd_cm2 is None:
+            raise Misfit("size_mm", "neither size_mm nor sd_cm2", "one of them, so that the driver's size is known")
+        if self.vas_l is not None and self.sensitivity_db is not None:
+            raise Misfit("sensitivity_db", "vas_l as well", "one of them: with fs and Q the one follows from the other")
+        if self.qts is not None:
+            if self.qms is not None and self.qes is not None:
+                raise Misfit("qts", "qms and qes as well", "two of the three: the third follows")
+            above = min(filter(None, (self.qms, self.qes)), default=math.inf)
+            if self.qts >= above:
+                raise Misfit("qts", f"{self.qts:g}", f"below qms and qes, here {above:g}")
+        return self
+
+    @property
+    def is_described(self) -> bool:
+        """Whether somebody said what this driver is: more than its rating, size and band."""
+        has_quality = self.qes is not None or self.qts is not None
+        has_level = self.vas_l is not None or self.sensitivity_db is not None
+        return self.re_ohm is not None and self.fs_hz is not None and has_quality and has_level
+
+    def priors(self) -> dict[str, Prior]:
+        """What is known of each number of the driver before one was measured, by the lumped model's names."""
+        # A sheet that says all the rest and nothing of an inductance knows of none.
+        le_mh = 0.0 if self.le_mh is None and self.is_described else self.le_mh
+        said = {
+            "re_ohm": self.re_ohm,
+            "le_h": None if le_mh is None else le_mh * 1e-3,
+            "le_exponent": 1.0 if self.le_exponent is None and le_mh is not None else self.le_exponent,
+            "fs_hz": self.fs_hz,
+            "qms": self.qms,
+            "qes": self.qes,
+            "qts": self.qts,
+            "vas_m3": None if self.vas_l is None else self.vas_l * 1e-3,
+            "sd_m2": None if self.sd_cm2 is None else self.sd_cm2 * 1e-4,
+            "sensitivity_db": self.sensitivity_db,
+        }
+        stated = {name: value for name, value in said.items() if value is not None}
+        return driver_priors(self.nominal_ohm, self.band_hz[0], (self.size_mm or 0.0) * 1e-3, stated)
+
     def model(self) -> Branch:
         """The driver and its parts as the lumped model takes them."""
+        numbers: dict[str, Any] = {name: prior.value for name, prior in self.priors().items()}
         driver = Driver(
             name=self.name,
-            re_ohm=self.re_ohm,
-            le_h=self.le_mh * 1e-3,
-            le_exponent=self.le_exponent,
-            fs_hz=self.fs_hz,
-            qms=self.qms,
-            qes=self.qes,
-            vas_m3=self.vas_l * 1e-3,
-            sd_m2=self.sd_cm2 * 1e-4,
+            **numbers,
             polarity=1 if self.polarity == "normal" else -1,
             in_box=self.in_box,
             position_m=(self.right_mm * 1e-3, self.up_mm * 1e-3),

@@ -36,6 +36,8 @@ BETWEEN = " against "
 NO_FAULT = "no fault that is known here would look like this"
 SEVERAL = "several faults would look like this, and none of them stands out"
 EDGE = "nothing looks broken: good parts would do this if they lay at the edge of their tolerances"
+WAITING = "why is not known yet: findings wait for a first good build, since the kit says too little of {}"
+LEARN_FIRST = "verify a build that you vouch for, then run kitproof learn with its serial"
 CLIPS = "the clips are off"
 ONE_OF_TWO = "it is one of two faults at once"
 #: What a bench can do to all channels at once.
@@ -92,12 +94,13 @@ def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
     unproved = [v.subject for v in verdicts if v.outcome == "void" and BETWEEN not in v.subject]
     doubtful = channels_of(kit, [*unproved, *(v.subject for v in failed if is_heard(v))])
     found = [_open_lead(scene_of(kit, channel)) for channel in open_leads(kit, results)]
-    done = {finding.channel for finding in found}
+    found += [_waiting(kit, results, c.name) for c in kit.channels if c.name in wrong and kit.undescribed(c.name)]
+    done = {finding.channel for finding in found} | {c.name for c in kit.channels if kit.undescribed(c.name)}
     by_ear = list(_by_ear(results))
     found += _of_curves(kit, results, wrong - done, doubtful - done - wrong, by_ear)
     if not found and not wrong:
         # They differ, and neither leaves its own limits.
-        compared = channels_of(kit, (subject for subject in by_curves if BETWEEN in subject))
+        compared = channels_of(kit, (subject for subject in by_curves if BETWEEN in subject)) - done
         found += _of_curves(kit, results, compared, set(), by_ear)
     found = _of_one_delivery(kit, _of_all_alike(kit, results, found))
     bent_besides = {finding.channel for finding in found if finding.kind != UNKNOWN}
@@ -188,6 +191,14 @@ def open_leads(kit: Kit, results: Sequence[CheckResult]) -> list[str]:
         if reading.quantity == LOWEST_IMPEDANCE and reading.trouble and reading.value > OPEN_OHM
     }
     return [channel.name for channel in kit.channels if channel.name in nowhere]
+
+
+def _waiting(kit: Kit, results: Sequence[CheckResult], channel: str) -> Finding:
+    """That causes cannot be told yet, and what a failure shows."""
+    words = WAITING.format(" and ".join(kit.undescribed(channel)))
+    shown = signature(results, channel)
+    words = f"{words}; what it shows: {'; '.join(shown)}" if shown else words
+    return Finding(words, channel, UNKNOWN, 1.0, where_to_look=LEARN_FIRST, channel=channel)
 
 
 def _open_lead(scene: Scene) -> Finding:

@@ -199,8 +199,8 @@ def thermal_unit(kit: Kit, serial: str, faults: Sequence[Fault] = (), design_w: 
         if boxed:
             network.add(f"box {spec.name}", 2000.0, {"ambient": 3.0 * (7.5 / (spec.box.volume_l or 7.5)) ** 0.5})
         for driver in spec.drivers:
-            small = driver.sd_cm2 < SMALL_CM2
-            size = (driver.sd_cm2 / 86) ** -0.35
+            cone_cm2 = 1e4 * driver.priors()["sd_m2"].value
+            small, size = cone_cm2 < SMALL_CM2, (cone_cm2 / 86) ** -0.35
             coil, magnet = f"coil {spec.name} {driver.name}", f"magnet {spec.name} {driver.name}"
             network.add(coil, 1.2 if small else 5.0 / size, {magnet: 16.0 * size})
             inside = {f"box {spec.name}": 14.0 * size} if boxed and driver.in_box else {}
