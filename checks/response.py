@@ -141,6 +141,15 @@ def covers(band: tuple[float, float], wanted: Sequence[float]) -> bool:
     return band[0] <= wanted[0] and wanted[1] <= band[1]
 
 
+def design_db(kit: Kit, capture: Capture, frequency_hz: Floats) -> Floats | None:
+    """Sound pressure level that the kit's model has for a capture; None where it only guesses at a driver."""
+    request = capture.request
+    if kit.undescribed(request.channel):
+        return None
+    response = np.abs(design_response(kit, request, frequency_hz, air_speed_m_s(capture)))
+    return db(response * request.level_v / REFERENCE_PRESSURE_PA)
+
+
 def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -> tuple[Curve, Curve]:
     """Level with the room, smoothed, and the gated free-field level, of one capture.
 
@@ -154,10 +163,6 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
     if not np.isfinite(heard.arrival_s):
         raise Untrusted(f"nothing stands out of the noise at the microphone ({request})")
     grid = judged_grid(request, settings.points_per_octave)
-    design = None
-    if not kit.undescribed(request.channel):
-        pascal = request.level_v * np.abs(design_response(kit, request, grid, air_speed_m_s(capture)))
-        design = db(pascal / REFERENCE_PRESSURE_PA)
     spl = bool(capture.calibration.microphone_v_per_pa)
     # Relative to 1 V at the microphone's input when its sensitivity is not known.
     scale = request.level_v / (REFERENCE_PRESSURE_PA if spl else 1.0)
@@ -179,7 +184,7 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
             "dB SPL" if spl else "dB",
             valid=(grid >= lowest) & (snr_db(np.sqrt(power), noise) > settings.over_noise_db),
             absolute=spl,
-            design=design,
+            design=design_db(kit, capture, grid),
             method=f"{request.level_v:g} V at {place.distance_m:g} m, {place.angle_deg:g} degrees, "
             f"1/{settings.smoothing:g} octave{words}, valid from {lowest:.0f} Hz",
         )
