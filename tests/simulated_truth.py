@@ -6,11 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from rig.circuit.units import speed_of_sound_m_s
+from rig.circuit.driver import Driver
+from rig.circuit.units import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S, speed_of_sound_m_s
 from rig.signals.bands import band_edges_hz
 from rig.signals.smoothing import smooth_power
 from rig.signals.weighting import a_weighting_db
 from rig.simulated.bench import SECOND_HARMONIC, THIRD_HARMONIC, WIDE_TRAVEL_HZ, SimulatedBench
+from rig.simulated.elements import MovingCoil
 from rig.simulated.noises import below_folding
 from rig.simulated.room import PINK_BAND_HZ, reflections
 from rig.simulated.unit import box_pressure_pa, lead_gain
@@ -25,8 +27,24 @@ FRAMES = 4 * 48000
 FREE_LINES = 3000
 
 
+def sheet_of(coil: MovingCoil) -> Driver:
+    """What a measurement of a driver in free air would find (Small, JAES 20, 1972)."""
+    omega = 1 / np.sqrt(coil.mass_kg * coil.compliance_m_n)
+    return Driver(
+        name=coil.name,
+        re_ohm=coil.re_ohm,
+        fs_hz=omega / (2 * np.pi),
+        qms=omega * coil.mass_kg / coil.resistance_n_s_m,
+        qes=omega * coil.mass_kg * coil.re_ohm / coil.force_factor**2,
+        vas_m3=AIR_DENSITY_KG_M3 * SPEED_OF_SOUND_M_S**2 * coil.area_m2**2 * coil.compliance_m_n,
+        sd_m2=coil.area_m2,
+        le_h=coil.le_h,
+        le_exponent=coil.le_exponent,
+    )
+
+
 def pressure_pa(bench: SimulatedBench, request: Sweep, frequency_hz: Floats, in_room: bool) -> NDArray[np.complex128]:
-    """Pressure at the microphone for one volt at the leads, of the box in front, by the unit's lumped model."""
+    """Pressure at the microphone for one volt at the leads, of the box in front, by the unit's own physics."""
     speed = speed_of_sound_m_s(bench._sound.air_celsius)
     microphone_m = bench.kit.microphone_m(request.at, request.at, bench.kit.position(request.position))
     pressure = box_pressure_pa(bench.unit, request.at, microphone_m, frequency_hz, speed)

@@ -1,6 +1,8 @@
 """Code about the code: who may import whom, one importer a vendor library, sizes, and what stands at the top level."""
 
 import ast
+import importlib
+import inspect
 import subprocess
 import sys
 from pathlib import Path
@@ -99,6 +101,20 @@ def test_a_room_imports_only_what_stands_below_it(path: Path) -> None:
             assert (room, wanted) not in NEVER, f"{name} may not import {other}"
             if wanted == "rig.simulated" != room:
                 assert any(under(name, opener) for opener in OPENS_A_BENCH), f"{name} imports the simulated bench"
+
+
+def names_imported(path: Path, package: str) -> list[tuple[str, str]]:
+    """Module and name of everything that a file takes from a package."""
+    nodes = [node for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.ImportFrom)]
+    return [(node.module, alias.name) for node in nodes if under(node.module or "", package) for alias in node.names]
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "rig" / "simulated").glob("*.py")), ids=module_name)
+def test_simulated_units_share_no_formula_with_what_judges_them(path: Path) -> None:
+    """Of the lumped model they take the data (classes, constants), and what air is; nothing that computes."""
+    for module, name in names_imported(path, "rig.circuit"):
+        taken = getattr(importlib.import_module(module), name)
+        assert module == "rig.circuit.units" or not inspect.isroutine(taken), f"{path.name} uses {module}.{name}"
 
 
 def test_no_two_files_share_a_name() -> None:

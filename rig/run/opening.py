@@ -11,11 +11,11 @@ from rig.calibration.calibrated import Held, asked_ages, calibrated, daily_doubt
 from rig.calibration.known_load import OPEN, SHORT, calibrate_sense, resistor
 from rig.calibration.storage import read_store
 from rig.circuit.parts import OPEN_OHM
+from rig.design.fault_names import parse_fault
 from rig.design.kit import Kit
 from rig.design.trust import CalibrationKind
 from rig.files.errors import BenchSetupError, FaultError
 from rig.simulated.bench import SimulatedBench, simulated_name
-from rig.simulated.faults import parse_fault
 
 #: The resistor that the simulated bench calibrates itself with.
 SIMULATED_LOAD_OHM = 8.2

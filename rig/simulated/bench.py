@@ -15,14 +15,14 @@ from rig.bench.base import CAPTURE_ALLOWANCE_S, OWN_DEVICE_ALLOWANCE_S, OWN_DEVI
 from rig.circuit.parts import OPEN_OHM
 from rig.circuit.radiation import Position
 from rig.circuit.units import speed_of_sound_m_s
+from rig.design.fault_names import Fault, parse_fault
 from rig.design.kit import Kit
 from rig.files.errors import BenchError
 from rig.signals.stimulus import Layout, compose
 from rig.signals.timing import resample_by
 from rig.simulated.chance import generator
+from rig.simulated.changes import equipment_with, unit_with
 from rig.simulated.equipment import INPUT_VOLTS, Equipment, converted, equipment_of
-from rig.simulated.fault_kinds import Fault
-from rig.simulated.faults import of_bench, of_unit, parse_fault
 from rig.simulated.heat_unit import HeatedUnit
 from rig.simulated.noises import OUTSIDE, below_folding, hum, hum_and_hiss_v, knock, motion_of, noise_pa, other_sound_v
 from rig.simulated.playback import SimulatedPlayer, as_warm_as
@@ -98,7 +98,7 @@ class SimulatedBench:
         self.known_load: KnownLoad | None = None
         #: What must not be relied on of this bench's calibration; goes with every capture and row too.
         self.doubts: Mapping[str, str] = {}
-        self.unit = of_unit(self.faults, unit_of(kit, serial))
+        self.unit = unit_with(self.faults, unit_of(kit, serial))
         self._sound = replace(equipment_of(seed, ambient_db, sense_in), microphone_ppm=microphone_ppm)
         self._attempts: Counter[Sweep] = Counter()
         self._openings = 0
@@ -158,7 +158,7 @@ class SimulatedBench:
         return self._capture(request, self._attempts[request], latency_samples, None)
 
     def _capture(self, request: Sweep, attempt: int, latency_samples: float, load_ohm: float | None) -> Capture:
-        equipment = of_bench(self.faults, self._sound, attempt)
+        equipment = equipment_with(self.faults, self._sound, attempt)
         if equipment.unplugged:
             raise BenchError("the sound device is gone; plug it in again and start anew")
         rate_hz = equipment.sample_rate_hz

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.circuit.box import driver_impedance
-from rig.circuit.channel import box_of, driver_voltage, impedance_ohm, with_driver
 from rig.circuit.units import speed_of_sound_m_s
 from rig.design.kit import Kit
 from rig.signals.programme import Noise, spectrum_db
+from rig.simulated.physics import driven
 from rig.simulated.unit import Unit, box_pressure_pa, lead_gain
 
 Floats = NDArray[np.float64]
@@ -40,7 +39,7 @@ class Drive:
 
 
 def drive_of(unit: Unit, noise: Noise, channels: Sequence[str], path_gain: float) -> Drive:
-    """What a programme's noise at one volt gives, by the unit's lumped model.
+    """What a programme's noise at one volt gives, by the unit's own physics.
 
     Parameters
     ----------
@@ -59,12 +58,12 @@ def drive_of(unit: Unit, noise: Noise, channels: Sequence[str], path_gain: float
         for output in unit.outputs:
             if output.box == box.name and output.name in channels:
                 at_lead = at_lead + power * np.abs(lead_gain(output, GRID_HZ) / path_gain) ** 2
-        for driver, volts in zip(box.drivers, driver_voltage(box, GRID_HZ), strict=True):
-            current = np.abs(volts.ravel() / np.ravel(driver_impedance(driver, box_of(box, driver), GRID_HZ)))
-            watt = float(at_lead @ current**2 * np.ravel(driver.re_ohm)[0])
-            drive.coil_w[box.name, driver.name] = watt if driver.state == "ok" else 0.0
+        moving = driven(box, GRID_HZ)
+        for coil in box.coils:
+            watt = float(at_lead @ np.abs(moving.coil_a[coil.name]) ** 2 * coil.re_ohm)
+            drive.coil_w[box.name, coil.name] = watt if coil.state == "ok" else 0.0
         drive.lead_v[box.name] = math.sqrt(float(at_lead.sum()))
-        drive.lead_w[box.name] = float(at_lead @ np.real(1 / impedance_ohm(box, GRID_HZ)).ravel())
+        drive.lead_w[box.name] = float(at_lead @ np.real(1 / moving.lead_ohm))
         drive.band_db[box.name] = 10 * np.log10(np.maximum(at_lead @ OF_BAND, 1e-30))
     return drive
 
@@ -88,9 +87,8 @@ def band_gains_db(unit: Unit, kit: Kit, box: str, at: str, position: str) -> tup
     """
     cold = _gain_db(unit, kit, box, at, position)
     changes = []
-    for driver in unit.box(box).drivers:
-        warmer = {"re_ohm": driver.re_ohm * WARMER, "qes": driver.qes * WARMER}
-        hot = unit.with_box(box, lambda one, name=driver.name, warmer=warmer: with_driver(one, name, **warmer))  # type: ignore[misc]
+    for coil in unit.box(box).coils:
+        hot = unit.with_box(box, lambda one, coil=coil: one.with_coil(coil.name, re_ohm=coil.re_ohm * WARMER))  # type: ignore[misc]
         changes.append((_gain_db(hot, kit, box, at, position) - cold) / (20 * math.log10(WARMER)))
     return cold, np.array(changes)
 

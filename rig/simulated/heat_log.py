@@ -8,11 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.bench.soaking import envelope, state_of
+from rig.design.fault_names import BLANK, Fault
 from rig.design.kit import Kit
 from rig.simulated.chance import generator
-from rig.simulated.fault_kinds import Fault
 from rig.simulated.heat_drive import BANDS_HZ, band_gains_db, drive_of
-from rig.simulated.heat_faults import BLANK
 from rig.simulated.heat_unit import HeatedUnit
 from rig.values.logs import Row
 from rig.values.requests import Programme
@@ -117,7 +116,7 @@ class _Run:
             channel: band_gains_db(unit, self._heated.kit, channel, programme.at, programme.position)
             for channel in self._channels
         }
-        self._drivers = {channel: [driver.name for driver in unit.box(channel).drivers] for channel in self._channels}
+        self._drivers = {channel: [coil.name for coil in unit.box(channel).coils] for channel in self._channels}
         self._cold_ohm = {channel: self._heated.cold_ohm(channel) for channel in self._channels}
 
     def _due(self, fault: Fault, now_s: float) -> bool:

@@ -16,9 +16,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.design.fault_names import Fault
 from rig.design.kit import Kit
 from rig.simulated.chance import generator
-from rig.simulated.fault_kinds import Fault
 
 Floats = NDArray[np.float64]
 
@@ -235,13 +235,3 @@ def vent_k_per_w(design_w: float) -> float:
     """
     metres_per_second = 0.6 * math.sqrt(9.81 * VENT_HEIGHT_M * AIR_RISE_K / 300)
     return 1 / (1200 * metres_per_second * VENT_M2_PER_W * design_w)
-
-
-def board_box(kit: Kit) -> str:
-    """The box whose compartment holds the amplifier board: the one that plays lowest, of equal ones the first.
-
-    Empty where the kit has no box.
-    """
-    boxed = [spec for spec in kit.channels if spec.box.volume_l is not None]
-    lowest = min(boxed, key=lambda spec: min(driver.band_hz[0] for driver in spec.drivers), default=None)
-    return lowest.name if lowest else ""

@@ -5,12 +5,11 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.circuit.channel import Channel, find_driver, with_driver
+from rig.design.fault_names import Fault
 from rig.design.kit import Kit
 from rig.signals.programme import music_like
 from rig.simulated.chance import generator
-from rig.simulated.fault_kinds import Fault
-from rig.simulated.faults import of_unit
+from rig.simulated.changes import unit_with
 from rig.simulated.heat_drive import Drive, drive_of
 from rig.simulated.heat_network import COLD_CELSIUS, copper_ratio, steady_state, step, thermal_unit
 from rig.simulated.unit import Unit, unit_of
@@ -48,7 +47,7 @@ class HeatedUnit:
         whole = unit_of(kit, serial)
         gain = 10 ** (kit.amplifier.gain_db / 20)
         design = drive_of(whole, music_like(), [channel.name for channel in kit.channels], gain)
-        self._unit = of_unit(faults, whole)
+        self._unit = unit_with(faults, whole)
         self.thermal = thermal_unit(kit, serial, faults, self._chip_w(sum(design.lead_w.values()) * DESIGN_V**2))
         random = generator("air of the room", seed)
         self._air_celsius = COLD_CELSIUS + float(random.uniform(-1, 2))
@@ -68,7 +67,7 @@ class HeatedUnit:
         """The unit with what has burnt out in it."""
         unit = self._unit
         for channel, driver in self.opened:
-            unit = unit.with_box(channel, lambda box, name=driver: _open(box, name))  # type: ignore[misc]
+            unit = unit.with_box(channel, lambda box, name=driver: box.with_coil(name, state="open"))  # type: ignore[misc]
         return unit
 
     def open(self, channel: str, driver: str) -> None:
@@ -87,8 +86,7 @@ class HeatedUnit:
 
     def cold_ohm(self, channel: str) -> float:
         """Resistance of a channel's main coil at 20 degrees."""
-        driver = find_driver(self._unit.box(channel), self.thermal.main[channel])
-        return float(np.ravel(driver.re_ohm)[0])
+        return self._unit.box(channel).coil(self.thermal.main[channel]).re_ohm
 
     def resistance_ratios(self) -> dict[tuple[str, str], float]:
         """Resistance of each coil over that at 20 degrees, by channel and driver."""
@@ -141,7 +139,3 @@ class HeatedUnit:
     def _step(self, coil_w: Mapping[tuple[str, str], float], chip_w: float, seconds: float) -> None:
         self.celsius = step(self.thermal, self.celsius, self._watt(coil_w, chip_w), seconds, self.ambient_celsius())
         self.seconds += seconds
-
-
-def _open(box: Channel, driver: str) -> Channel:
-    return with_driver(box, driver, state="open")

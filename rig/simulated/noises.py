@@ -14,11 +14,10 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from rig.circuit.box import box_admittance, volume_velocity
-from rig.circuit.channel import Channel, box_of, driver_voltage
-from rig.circuit.driver import Driver
 from rig.signals import sweep
 from rig.signals.stimulus import Layout, compose
+from rig.simulated.elements import MovingCoil, Speaker
+from rig.simulated.physics import driven
 from rig.simulated.room import REFERENCE_PA
 
 Floats = NDArray[np.float64]
@@ -109,26 +108,28 @@ class Motion:
         return sweep.instantaneous_phase_rad(within_s, plan.start_hz, plan.stop_hz, plan.seconds) / (2 * np.pi)
 
 
-def moving_driver(box: Channel) -> Driver:
+def moving_driver(box: Speaker) -> MovingCoil:
     """The driver that moves most air: the one of the lowest resonance."""
-    return min(box.drivers, key=lambda driver: float(np.max(driver.fs_hz)))
+    return max(box.coils, key=lambda coil: coil.mass_kg * coil.compliance_m_n)
 
 
-def resonance_hz(box: Channel) -> float:
-    """Resonance of the moving driver on the air of its box, ``fs sqrt(1 + Vas / V)`` (Small, JAES 20, 1972)."""
-    driver = moving_driver(box)
-    return float(driver.fs_hz * np.sqrt(1 + driver.vas_m3 / box_of(box, driver).volume_m3))
+def resonance_hz(box: Speaker) -> float:
+    """Resonance of the moving driver on its suspension and the air of its box."""
+    coil = moving_driver(box)
+    stiffness = 1 / coil.compliance_m_n
+    if box.air and coil.in_box:
+        stiffness += coil.area_m2 * box.area_in_box_m2() / box.air.compliance
+    return float(np.sqrt(stiffness / coil.mass_kg) / (2 * np.pi))
 
 
 def motion_of(
-    box: Channel, plan: Layout, size: int, lead_v: Complex, direct: Complex, arrives_s: float
+    box: Speaker, plan: Layout, size: int, lead_v: Complex, direct: Complex, arrives_s: float
 ) -> Motion | None:
     """What a box does while a stimulus plays; None if nothing moves.
 
     Parameters
     ----------
-    box : Channel
-        Without its electronic filter.
+    box : Speaker
     plan : Layout
         Of the stimulus.
     size : int
@@ -140,14 +141,11 @@ def motion_of(
     """
     stimulus = scipy.fft.rfft(compose(plan), size)
     bins_hz = scipy.fft.rfftfreq(size, 1 / plan.sample_rate_hz)
-    driver, centre_hz = moving_driver(box), resonance_hz(box)
+    coil, centre_hz = moving_driver(box), resonance_hz(box)
     some_hz = bins_hz[1 : int(np.searchsorted(bins_hz, MOTION_BELOW_HZ))]
-    air = box_of(box, driver)
-    fed_v = lead_v[1 : some_hz.size + 1] * driver_voltage(box, some_hz)[box.drivers.index(driver)].reshape(-1)
-    cone, system = (each.reshape(-1) for each in volume_velocity(driver, air, some_hz, fed_v))
-    # Displaced volume; what leaves the box as a whole is what its air gives way by.
-    travel = cone / (2j * np.pi * some_hz)
-    pressure = system / box_admittance(air, some_hz)[1].reshape(-1) if air.kind != "none" else np.zeros_like(system)
+    fed_v, moving = lead_v[1 : some_hz.size + 1], driven(box, some_hz)
+    travel = fed_v * moving.velocity[coil.name] / (2j * np.pi * some_hz)
+    pressure = fed_v * moving.air_pa
     peak = float(np.interp(centre_hz, some_hz, np.abs(travel)))
     if not peak > 0:
         return None

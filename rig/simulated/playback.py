@@ -4,11 +4,9 @@ import time
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import Any
 
 import numpy as np
 
-from rig.circuit.channel import find_driver, with_driver
 from rig.files.errors import BenchError
 from rig.simulated.heat_log import rows_of
 from rig.simulated.heat_network import copper_ratio
@@ -91,9 +89,8 @@ def as_warm_as(heated: HeatedUnit) -> Unit:
     for (box, driver), ratio in heated.resistance_ratios().items():
         if (box, driver) in heated.opened:
             continue
-        found = find_driver(unit.box(box), driver)
-        warm: dict[str, Any] = {"re_ohm": found.re_ohm * ratio / cold, "qes": found.qes * ratio / cold}
-        unit = unit.with_box(box, lambda channel, name=driver, new=warm: with_driver(channel, name, **new))  # type: ignore[misc]
+        re_ohm = unit.box(box).coil(driver).re_ohm * ratio / cold
+        unit = unit.with_box(box, lambda one, name=driver, ohm=re_ohm: one.with_coil(name, re_ohm=ohm))  # type: ignore[misc]
     return unit
 
 

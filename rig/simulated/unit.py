@@ -1,7 +1,7 @@
 """The simulated unit under test: one copy of a kit, drawn from its serial number, with whatever is wrong with it.
 
-A unit is its boxes (lumped models without their electronic filters) and its amplifier (which output feeds which box,
-how loud, which way round, behind which filter). Faults change one or the other; sound and current follow from both.
+A unit is its boxes (the elements that each is made of) and its amplifier (which output feeds which box, how loud, which
+way round, behind which filter). Faults change one or the other; sound and current follow from both.
 """
 
 from collections.abc import Callable
@@ -10,12 +10,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.circuit.channel import Channel, ElectronicFilter, filter_response, impedance_ohm
-from rig.circuit.radiation import Position, pressure_pa
-from rig.circuit.tolerance import draw, one_unit
+from rig.circuit.channel import ElectronicFilter
+from rig.circuit.radiation import Position
 from rig.design.kit import Kit
 from rig.simulated.chance import generator
+from rig.simulated.elements import Factor, Speaker, designed, drawn, speaker_of
 from rig.simulated.noises import Noise
+from rig.simulated.physics import driven, filter_gain, pressure_pa
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -41,12 +42,12 @@ class Output:
 class Unit:
     """One copy of a kit."""
 
-    boxes: tuple[Channel, ...]
+    boxes: tuple[Speaker, ...]
     outputs: tuple[Output, ...]
     #: What its boxes do besides.
     noises: tuple[Noise, ...] = ()
 
-    def box(self, name: str) -> Channel:
+    def box(self, name: str) -> Speaker:
         """The box of this name (KeyError if there is none)."""
         return {box.name: box for box in self.boxes}[name]
 
@@ -54,7 +55,7 @@ class Unit:
         """The amplifier's output of this name (KeyError if there is none)."""
         return {output.name: output for output in self.outputs}[name]
 
-    def with_box(self, name: str, change: Callable[[Channel], Channel]) -> "Unit":
+    def with_box(self, name: str, change: Callable[[Speaker], Speaker]) -> "Unit":
         """The unit with one box changed."""
         return replace(self, boxes=tuple(change(box) if box.name == name else box for box in self.boxes))
 
@@ -66,12 +67,7 @@ class Unit:
 
 def nominal_unit(kit: Kit) -> Unit:
     """The unit as designed, every part at its nominal value."""
-    gain = 10 ** (kit.amplifier.gain_db / 20)
-    models = [kit.model(channel.name) for channel in kit.channels]
-    return Unit(
-        boxes=tuple(replace(model, filter=None) for model in models),
-        outputs=tuple(Output(model.name, model.name, gain, model.filter) for model in models),
-    )
+    return _built(kit, lambda box: designed)
 
 
 def unit_of(kit: Kit, serial: str) -> Unit:
@@ -79,19 +75,26 @@ def unit_of(kit: Kit, serial: str) -> Unit:
 
     The same kit name and serial give the same unit, on every bench.
     """
-    nominal = nominal_unit(kit)
-    boxes = tuple(one_unit(draw(box, generator(kit.name, serial, box.name), 1), 0) for box in nominal.boxes)
-    return replace(nominal, boxes=boxes)
+    return _built(kit, lambda box: drawn(generator(kit.name, serial, box)))
+
+
+def _built(kit: Kit, factor_of: Callable[[str], Factor]) -> Unit:
+    gain = 10 ** (kit.amplifier.gain_db / 20)
+    models = [kit.model(channel.name) for channel in kit.channels]
+    return Unit(
+        boxes=tuple(speaker_of(model, factor_of(model.name)) for model in models),
+        outputs=tuple(Output(model.name, model.name, gain, model.filter) for model in models),
+    )
 
 
 def lead_impedance_ohm(unit: Unit, at: str, frequency_hz: Floats) -> Complex:
     """Impedance at the bare leads of a box, shape (n,); the amplifier is disconnected and does not show."""
-    return np.asarray(impedance_ohm(unit.box(at), frequency_hz)).reshape(-1)
+    return driven(unit.box(at), frequency_hz).lead_ohm
 
 
 def lead_gain(output: Output, frequency_hz: Floats) -> Complex:
     """Volts at the lead over volts at the sound card, shape (n,)."""
-    return np.asarray(output.gain * filter_response(output.filter, frequency_hz))
+    return np.asarray(output.gain * filter_gain(output.filter, frequency_hz))
 
 
 def box_pressure_pa(
@@ -104,4 +107,4 @@ def box_pressure_pa(
     ValueError
         If the microphone stands behind that box's baffle.
     """
-    return np.asarray(pressure_pa(unit.box(box), frequency_hz, 1.0, microphone_m, speed_of_sound)).reshape(-1)
+    return pressure_pa(unit.box(box), microphone_m, frequency_hz, speed_of_sound)

@@ -38,13 +38,13 @@ import checks
 from rig.bench_check.assessment import requests, tell
 from rig.bench_check.observation import Told
 from rig.calibration.known_load import calibrate_known_load
+from rig.design.fault_kinds import UNIT_FAULTS
+from rig.design.fault_names import fault_names
 from rig.design.kit import Kit, load_kit
 from rig.run import sequencer
 from rig.run.opening import SIMULATED_LOAD_OHM
 from rig.run.schedule import plan
 from rig.simulated.bench import SimulatedBench
-from rig.simulated.fault_kinds import UNIT_KINDS
-from rig.simulated.faults import fault_names
 from rig.values.captures import Capture, KnownLoad
 from rig.values.run import Finished
 from rig.verdict.check import listed_checks
@@ -182,7 +182,7 @@ def unit_jobs(every: int, has_loopback: bool = True) -> list[Job]:
     """Every so many-th of the faults that a unit of the demo kits can have, on benches of their own."""
     jobs = []
     for kit in KITS:
-        names = [name for name, _ in fault_names(kit_of(kit)) if name.split(":")[0].split("=")[0] in UNIT_KINDS]
+        names = [name for name, _ in fault_names(kit_of(kit)) if name.split(":")[0].split("=")[0] in UNIT_FAULTS]
         jobs += [Job(kit, name, serial_of(kit, n), 100 + n % 5, has_loopback) for n, name in enumerate(names[::every])]
     return jobs
 

@@ -13,12 +13,11 @@ from multiprocessing import Pool
 from pathlib import Path
 
 from checks import heat
+from rig.design.fault_names import board_box, parse_fault
 from rig.design.kit import Kit, load_kit
 from rig.design.soak import soak_of
 from rig.run.judging import steady_limits_k
-from rig.simulated.faults import parse_fault
 from rig.simulated.heat_log import simulated_rows
-from rig.simulated.heat_network import board_box
 from rig.verdict.check import ListedCheck
 from rig.verdict.guard import watched
 from rig.verdict.judge import judge, outcome_of

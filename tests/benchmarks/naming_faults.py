@@ -37,14 +37,14 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from rig.calibration.known_load import calibrate_known_load
+from rig.design.fault_kinds import UNIT_FAULTS
+from rig.design.fault_names import Fault, fault_names, parse_fault
 from rig.design.kit import Kit
 from rig.findings.search import findings
 from rig.report.confusion import confusion_svg
 from rig.run import sequencer
 from rig.run.verify import Job, job
 from rig.simulated.bench import SimulatedBench
-from rig.simulated.fault_kinds import UNIT_KINDS, Fault
-from rig.simulated.faults import fault_names, parse_fault
 from rig.values.captures import KnownLoad
 from rig.values.findings import Finding
 from rig.values.run import Finished
@@ -209,7 +209,7 @@ def place_of(kit: Kit, fault: str, found: Sequence[Finding]) -> int | None:
 
 def all_faults(kit: Kit) -> list[str]:
     """Every fault of the unit, with each of its amounts."""
-    names = [name for name, _ in fault_names(kit) if name.split(":")[0] in UNIT_KINDS]
+    names = [name for name, _ in fault_names(kit) if name.split(":")[0] in UNIT_FAULTS]
     more = [f"{name.split('=')[0]}={amount:g}" for name in names for amount in AMOUNTS.get(name.split(":")[0], ())]
     return names + more
 

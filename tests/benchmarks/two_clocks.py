@@ -29,12 +29,12 @@ from own_clock import on_own_clock
 from simulated_runs import verified
 from test_two_clocks import FRAMES, PLAN, RATE_HZ, arrival, brought_back, heard, reflections
 
+from rig.design.fault_kinds import UNIT_FAULTS
+from rig.design.fault_names import fault_names
 from rig.design.kit import Kit, load_kit
 from rig.signals import deconvolution, stimulus
 from rig.signals.smoothing import log_frequency_grid, smooth_power
 from rig.simulated.bench import SimulatedBench
-from rig.simulated.fault_kinds import UNIT_KINDS
-from rig.simulated.faults import fault_names
 from rig.values.captures import Capture
 from rig.verdict import clocks
 from rig.verdict.examine import capture_alterations, capture_integrity, capture_troubles
@@ -183,7 +183,7 @@ def good(seeds: int) -> None:
     total, alarms = 0, []
     for name in KITS:
         kit = load_kit(ROOT, name)
-        faulty = [one for one, _ in fault_names(kit) if one.split(":")[0] in UNIT_KINDS]
+        faulty = [one for one, _ in fault_names(kit) if one.split(":")[0] in UNIT_FAULTS]
         jobs = [([], seed, (25.0, 38.0, 50.0, 60.0)[seed % 4]) for seed in range(4 * seeds)]
         for faults, seed, ambient_db in [*jobs, *(([one], 1, 38.0) for one in faulty[:: max(1, 12 // seeds)])]:
             for capture in captures(kit, faults, seed, ambient_db):

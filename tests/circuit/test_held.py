@@ -7,9 +7,9 @@ from simulated_runs import ROOT
 from rig.circuit.channel import find_driver, impedance_ohm
 from rig.circuit.fit import BOX_PARAMETERS, default_parameters, fit_impedance
 from rig.circuit.held import held_uncertainty
+from rig.circuit.tolerance import draw, one_unit
 from rig.design.kit import load_kit
 from rig.signals.smoothing import log_frequency_grid
-from rig.simulated.unit import unit_of
 
 KIT = load_kit(ROOT, "booth-two")
 GRID = log_frequency_grid(10.0, 376.0, 12)
@@ -24,7 +24,7 @@ def test_errors_of_fits_to_units_are_as_large_as_foretold() -> None:
     model, fitted = KIT.model("left"), names("left", "woofer")
     errors: dict[str, list[float]] = {name: [] for name in fitted}
     for number in range(12):
-        box = unit_of(KIT, f"held {number}").box("left")
+        box = one_unit(draw(model, np.random.default_rng(number), 1), 0)
         curve = np.asarray(impedance_ohm(box, GRID)).reshape(-1)
         fit = fit_impedance(model, GRID, curve, "woofer", fitted)
         for name in fitted:

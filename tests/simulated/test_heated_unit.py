@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from checks import heat
+from rig.design.fault_names import board_box, parse_fault
 from rig.design.kit import load_kit
 from rig.signals.programme import music_like
 from rig.simulated.bench import SimulatedBench
-from rig.simulated.faults import parse_fault
 from rig.simulated.heat_drive import drive_of
 from rig.simulated.heat_log import rows_of, simulated_rows
-from rig.simulated.heat_network import COLD_CELSIUS, board_box, copper_ratio, steady_state, step, thermal_unit
+from rig.simulated.heat_network import COLD_CELSIUS, copper_ratio, steady_state, step, thermal_unit
 from rig.simulated.heat_unit import HeatedUnit
 from rig.values.requests import Guard, Programme, RoleGuard
 from rig.verdict.guard import watched
@@ -235,7 +235,7 @@ def test_a_driver_that_burns_out_stays_open_and_shows_in_coil_gain_and_heat():
     assert column(log, "gain_db.right.125")[-1] == pytest.approx(column(log, "gain_db.right.125")[100], abs=1.0)
     assert column(log, "celsius.magnet left")[-1] < column(log, "celsius.magnet left")[118]
     assert heated.opened == (("left", "woofer"),)
-    assert heated.unit.box("left").drivers[0].state == "open"
+    assert heated.unit.box("left").coils[0].state == "open"
     list(rows_of(heated, rest(60.0)))
     assert heated.opened == (("left", "woofer"),)
 

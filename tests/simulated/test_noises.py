@@ -12,14 +12,15 @@ from hypothesis import strategies as st
 from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel
 from rig.circuit.driver import Driver
-from rig.circuit.radiation import pressure_pa
 from rig.design.kit import load_kit
 from rig.signals.stimulus import layout
 from rig.signals.sweep import sweep_margins, sweep_rate_s
 from rig.simulated import noises
 from rig.simulated.bench import SimulatedBench
 from rig.simulated.chance import generator
+from rig.simulated.elements import Speaker, designed, speaker_of
 from rig.simulated.noises import Motion, Noise, motion_of, noise_pa, resonance_hz
+from rig.simulated.physics import pressure_pa
 from rig.values.captures import Capture
 
 BOOTH = load_kit(Path(__file__).parents[2], "booth-two")
@@ -27,24 +28,26 @@ RATE_HZ = 48000.0
 PLAN = layout(20.0, 20000.0, 1.5, RATE_HZ)
 SIZE = PLAN.frames + 30001
 LATE_S = 0.5 / 343.0
+MICROPHONE_M = (0.0, 0.0, 0.5)
 FS_HZ, QMS, QES = 50.0, 4.0, 0.5
 QTS = QMS * QES / (QMS + QES)
 DRIVER = Driver("driver", 6.0, FS_HZ, QMS, QES, 0.02, 0.01)
-OPEN = Channel("open", (Branch(DRIVER),))
+DESIGN = Channel("open", (Branch(DRIVER),))
+OPEN = speaker_of(DESIGN, designed)
 #: As stiff an air as the suspension: the resonance is sqrt(2) times as high.
-CLOSED = replace(OPEN, box=Box("closed", 0.02))
-VENTED = replace(OPEN, box=Box("vented", 0.02, 45.0, 10.0))
+CLOSED = speaker_of(replace(DESIGN, box=Box("closed", 0.02)), designed)
+VENTED = speaker_of(replace(DESIGN, box=Box("vented", 0.02, 45.0, 10.0)), designed)
 
 
 @lru_cache(maxsize=8)
-def motion(box: Channel = OPEN, volts: float = 20.0) -> Motion:
+def motion(box: Speaker = OPEN, volts: float = 20.0) -> Motion:
     f = np.fft.rfftfreq(SIZE, 1 / RATE_HZ)
-    found = motion_of(box, PLAN, SIZE, np.full(f.size, volts + 0j), pressure_pa(box, f, 1.0, (0.0, 0.0, 0.5)), LATE_S)
+    found = motion_of(box, PLAN, SIZE, np.full(f.size, volts + 0j), pressure_pa(box, MICROPHONE_M, f, 343.0), LATE_S)
     assert found is not None
     return found
 
 
-def sound(kind: str, amount: float, box: Channel = OPEN, key: int = 0) -> np.ndarray:
+def sound(kind: str, amount: float, box: Speaker = OPEN, key: int = 0) -> np.ndarray:
     return noise_pa(Noise(kind, box.name, amount), motion(box), generator("test", key))  # type: ignore[arg-type]
 
 
@@ -72,10 +75,10 @@ def excursion(f: np.ndarray) -> np.ndarray:
 
 
 def test_the_resonance_in_a_box() -> None:
-    assert resonance_hz(OPEN) == FS_HZ
+    assert resonance_hz(OPEN) == pytest.approx(FS_HZ)
     assert resonance_hz(CLOSED) == pytest.approx(FS_HZ * np.sqrt(2))
     # The lowest driver counts: of Booth Two the woofer, 47 Hz, 11 litres on 7.5 litres.
-    assert resonance_hz(BOOTH.model("left")) == pytest.approx(47 * np.sqrt(1 + 11 / 7.5))
+    assert resonance_hz(speaker_of(BOOTH.model("left"), designed)) == pytest.approx(47 * np.sqrt(1 + 11 / 7.5))
 
 
 def test_a_coil_rubs_where_the_cone_passes_its_clearance() -> None:
@@ -106,7 +109,7 @@ def test_a_coil_rubs_where_the_cone_passes_its_clearance() -> None:
 def test_a_rub_is_as_loud_as_said_at_the_resonance_and_fades_above() -> None:
     begins_s, peak_pa = clicks(sound("rub", -40.0))
     f = swept_hz(begins_s)
-    fundamental_pa = np.abs(pressure_pa(OPEN, np.array([FS_HZ]), 20.0, (0.0, 0.0, 0.5)))[0]
+    fundamental_pa = 20.0 * np.abs(pressure_pa(OPEN, MICROPHONE_M, np.array([FS_HZ]), 343.0))[0]
     near = np.argmin(np.abs(f - FS_HZ))
     assert 20 * np.log10(peak_pa[near] / fundamental_pa) == pytest.approx(-40.0, abs=1.5)
     expected = f / FS_HZ * np.sqrt(np.maximum(np.abs(excursion(f)) ** 2 - noises.CLEARANCE**2, 0))
@@ -122,7 +125,7 @@ def test_a_buzz_keeps_to_its_band_at_one_level_once_or_twice_a_cycle() -> None:
     low_hz, high_hz = FS_HZ * 1.25 / 1.5, FS_HZ * 1.25 * 1.5
     assert np.min(f) > low_hz * 0.97
     assert np.max(f) < high_hz * 1.03
-    fundamental = np.abs(pressure_pa(OPEN, f, 20.0, (0.0, 0.0, 0.5)))
+    fundamental = 20.0 * np.abs(pressure_pa(OPEN, MICROPHONE_M, f, 343.0))
     assert 20 * np.log10(peak_pa / fundamental) == pytest.approx(-40.0, abs=1.0)
     cycles = (high_hz - low_hz) * sweep_rate_s(20.0, 20000.0, 1.5)
     assert cycles - 2 < begins_s.size < 1.6 * cycles
@@ -154,7 +157,7 @@ def test_a_particle_is_thrown_at_random_phases_at_low_frequencies_only() -> None
 
 
 @pytest.mark.parametrize("box", [CLOSED, VENTED], ids=["closed", "vented"])
-def test_air_blows_twice_a_cycle_in_its_band_where_the_box_is_under_pressure(box: Channel) -> None:
+def test_air_blows_twice_a_cycle_in_its_band_where_the_box_is_under_pressure(box: Speaker) -> None:
     wave = sound("blowing", -40.0, box)
     f = np.fft.rfftfreq(wave.size, 1 / RATE_HZ)
     power = np.abs(np.fft.rfft(wave)) ** 2
@@ -178,7 +181,7 @@ def test_blowing_is_as_loud_as_said_where_the_pressure_is_highest() -> None:
         for key in range(100)
     ]
     hz = swept_hz(np.array([loudest / RATE_HZ]))
-    fundamental = np.abs(pressure_pa(CLOSED, hz, 20.0, (0.0, 0.0, 0.5)))[0] / np.sqrt(2)
+    fundamental = 20.0 * np.abs(pressure_pa(CLOSED, MICROPHONE_M, hz, 343.0))[0] / np.sqrt(2)
     assert 20 * np.log10(np.sqrt(np.mean(np.square(there))) / fundamental) == pytest.approx(-40.0, abs=1.0)
 
 
@@ -215,7 +218,7 @@ def test_what_does_not_move_makes_no_noise() -> None:
     f = np.fft.rfftfreq(SIZE, 1 / RATE_HZ)
     still = np.zeros(f.size, dtype=np.complex128)
     assert motion_of(OPEN, PLAN, SIZE, still, still + 1, LATE_S) is None
-    dead = replace(OPEN, branches=(Branch(replace(DRIVER, state="open")),))
+    dead = OPEN.with_coil("driver", state="open")
     assert motion_of(dead, PLAN, SIZE, still + 1, still + 1, LATE_S) is None
 
 

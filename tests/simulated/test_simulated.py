@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from simulated_truth import sheet_of
 
 from rig.bench.base import CAPTURE_ALLOWANCE_S, Bench
 from rig.circuit.driver import Driver
@@ -78,7 +79,7 @@ def transfer(output: np.ndarray, source: np.ndarray, at_hz: list[float]) -> np.n
 
 
 def drawn_driver(bench: SimulatedBench) -> Driver:
-    return bench.unit.boxes[0].drivers[0]
+    return sheet_of(bench.unit.boxes[0].coils[0])
 
 
 def textbook_impedance(driver: Driver, f: np.ndarray) -> np.ndarray:
@@ -296,7 +297,7 @@ def test_the_other_box_is_heard_from_further_away() -> None:
     (f, near), (_, far) = direct(here), direct(there, 5.0)
     low = (f > 300) & (f < 700)
     way_m = np.hypot(1.0, 0.5)
-    drivers = [box.drivers[0] for box in bench.unit.boxes]
+    drivers = [sheet_of(box.coils[0]) for box in bench.unit.boxes]
     levels = [expected_pa_per_v(d, m) for d, m in zip(drivers, (0.5, way_m), strict=True)]
     found = np.sqrt(np.mean(np.abs(far[low]) ** 2) / np.mean(np.abs(near[low]) ** 2))
     assert 20 * np.log10(found) == pytest.approx(20 * np.log10(levels[1] / levels[0]), abs=0.7)

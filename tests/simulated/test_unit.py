@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from simulated_truth import sheet_of
 
-from rig.circuit.channel import channel_parts
 from rig.design.kit import load_kit
 from rig.simulated.chance import generator
 from rig.simulated.unit import box_pressure_pa, lead_gain, lead_impedance_ohm, nominal_unit, unit_of
@@ -25,8 +25,8 @@ def test_the_same_serial_is_the_same_unit_and_another_serial_another() -> None:
 
 def test_the_two_channels_of_a_pair_are_drawn_apart() -> None:
     left, right = unit_of(BOOTH, "BT-0007").boxes
-    assert [part.name for part in channel_parts(left)] == [part.name for part in channel_parts(right)]
-    assert all(a.value != b.value for a, b in zip(channel_parts(left), channel_parts(right), strict=True))
+    assert [part.name for part in left.parts.values()] == [part.name for part in right.parts.values()]
+    assert all(a.value != b.value for a, b in zip(left.parts.values(), right.parts.values(), strict=True))
 
 
 @settings(max_examples=30, deadline=None)
@@ -35,16 +35,16 @@ def test_every_part_and_driver_lies_within_its_tolerance(number: int) -> None:
     nominal = nominal_unit(REHEARSAL)
     unit = unit_of(REHEARSAL, f"RT-{number:04d}")
     for designed, box in zip(nominal.boxes, unit.boxes, strict=True):
-        for part, drawn in zip(channel_parts(designed), channel_parts(box), strict=True):
+        for part, drawn in zip(designed.parts.values(), box.parts.values(), strict=True):
             assert abs(drawn.value / part.value - 1) <= part.tolerance * 1.0001
-        for driver, drawn_driver in zip(designed.drivers, box.drivers, strict=True):
-            assert abs(drawn_driver.re_ohm / driver.re_ohm - 1) <= 0.041
-            assert abs(drawn_driver.fs_hz / driver.fs_hz - 1) <= 0.081
-            assert drawn_driver.polarity == driver.polarity
+        for coil, other in zip(map(sheet_of, designed.coils), map(sheet_of, box.coils), strict=True):
+            assert abs(other.re_ohm / coil.re_ohm - 1) <= 0.041
+            assert abs(other.fs_hz / coil.fs_hz - 1) <= 0.081
+        assert [np.sign(coil.force_factor) for coil in box.coils] == [np.sign(c.force_factor) for c in designed.coils]
 
 
 def test_units_spread_around_the_design() -> None:
-    drawn = [unit_of(BOOTH, f"BT-{n:04d}").box("left").drivers[0].re_ohm for n in range(200)]
+    drawn = [unit_of(BOOTH, f"BT-{n:04d}").box("left").coils[0].re_ohm for n in range(200)]
     # 200 units with a spread of 2 % before the cut: their mean is known to 0.14 %.
     assert np.mean(drawn) == pytest.approx(5.6, rel=0.005)
     assert np.std(drawn) / 5.6 == pytest.approx(0.018, abs=0.003)
@@ -63,7 +63,11 @@ def test_the_filter_of_the_bass_box_belongs_to_its_output_not_to_its_leads() -> 
     # A Linkwitz-Riley filter is 6 dB down at its corner; 26 dB are a factor of 19.95.
     assert abs(lead_gain(unit.output("bass"), corner)[0]) == pytest.approx(19.953 / 2, rel=1e-3)
     assert abs(lead_gain(unit.output("left"), corner)[0]) == pytest.approx(19.953, rel=1e-3)
-    assert unit.box("bass").filter is None
+    bare = lead_impedance_ohm(unit, "bass", corner)
+    unfiltered = lead_impedance_ohm(
+        unit.with_output("bass", lambda output: replace(output, filter=None)), "bass", corner
+    )
+    assert bare == unfiltered
 
 
 def test_sound_falls_with_distance_and_lags_by_the_way() -> None:
