@@ -12,7 +12,7 @@ from rig.bench_check.observation import Told, without_what_follows
 from rig.design.kit import Kit
 from rig.design.trust import BenchPart
 from rig.values.captures import Capture, Untrusted
-from rig.values.requests import Stage, Sweep
+from rig.values.requests import Request, Stage, Sweep
 from rig.verdict.clocks import on_one_clock
 from rig.verdict.responses import air_speed_m_s, sweep_layout
 
@@ -33,6 +33,8 @@ DOUBTFUL_PARTS: Mapping[str, BenchPart] = {
     "microphone polarity": "microphone sign",
 }
 FAILED = "signs"
+#: The captures of a run by what was asked for, once for each look at what was looked at most often.
+Rounds = Sequence[Mapping[Request, Capture]]
 
 
 def advice(told: Sequence[Told]) -> str:
@@ -43,17 +45,12 @@ def advice(told: Sequence[Told]) -> str:
     return "\n".join([begins, *lines, f"{ADVICE} for more."]) if lines else ""
 
 
-def bench_doubts(kit: Kit, captures: Sequence[Capture]) -> dict[BenchPart, str]:
+def bench_doubts(kit: Kit, rounds: Rounds) -> dict[BenchPart, str]:
     """Parts of the bench that the quiet sweeps of a run speak against, and in which words.
 
     Pure: the same captures give the same doubts, from a live run and from an archive.
-
-    Parameters
-    ----------
-    captures
-        Of a run, in any order; of each request the last one that is given counts.
     """
-    return doubts_of({stage: signs_of(kit, captures, stage) for stage in STAGES})
+    return doubts_of({stage: signs_in_all(kit, rounds, stage) for stage in STAGES})
 
 
 def doubts_of(found: Mapping[Stage, Iterable[Told]]) -> dict[BenchPart, str]:
@@ -80,21 +77,36 @@ def unnoticed(told: Iterable[Told]) -> list[Told]:
 STAGES: tuple[Literal["leads", "playing"], ...] = ("leads", "playing")
 
 
-def signs(kit: Kit, captures: Sequence[Capture]) -> list[Told]:
+def signs_in_all(kit: Kit, rounds: Rounds, stage: Stage) -> list[Told]:
+    """The signs in the captures of a run's first round that each other round shows too.
+
+    Parameters
+    ----------
+    rounds
+        By request, as `second_look.rounds` gives them: what one look shows and another does not is no fault of the
+        bench.
+    """
+    found: list[Told] = []
+    known: dict[tuple[Capture, ...], list[Told]] = {}
+    for n, captures in enumerate(rounds):
+        quiet = tuple(one for request, one in captures.items() if is_quiet(kit, request))
+        if quiet not in known:
+            known[quiet] = signs_of(kit, quiet, stage)
+        shown = {one.what for one in known[quiet]}
+        found = [one for one in found if one.what in shown] if n else known[quiet]
+    return found
+
+
+def signs_of(kit: Kit, captures: Sequence[Capture], stage: Stage) -> list[Told]:
     """What the quiet sweeps of a run tell of the bench, as early as they can: a fault of the unit shows at one box, one
     of the bench at all.
 
     Parameters
     ----------
     captures
-        Of a run so far, in any order; only the quiet sweeps that begin each stage are looked at, the newest of each.
+        Of a run so far, one of each request in any order; only the quiet sweeps that begin the stage are looked at.
         While some boxes are still to come, only what cannot be a box's own is told.
     """
-    return [one for stage in STAGES for one in signs_of(kit, captures, stage)]
-
-
-def signs_of(kit: Kit, captures: Sequence[Capture], stage: Stage) -> list[Told]:
-    """As `signs`, of one stage."""
     try:
         whole = [c for c in captures if c.request.stage == stage and is_quiet(kit, c.request) and _is_whole(c)]
         quiet = {c.request: on_one_clock(c, whole) for c in whole}
@@ -135,11 +147,11 @@ def _silence_of(capture: Capture) -> Capture:
     return replace(capture, samples=capture.samples[:, sweep_layout(capture).silence])
 
 
-def is_quiet(kit: Kit, request: Sweep) -> bool:
+def is_quiet(kit: Kit, request: Request) -> bool:
     """Whether a request is one of the quiet sweeps that signs are looked for in."""
-    return request.stage in ("leads", "playing") and request == kit.sweep(
-        request.stage, request.channel, request.at, request.position, quiet=True
-    )
+    if not isinstance(request, Sweep) or request.stage not in ("leads", "playing"):
+        return False
+    return request == kit.sweep(request.stage, request.channel, request.at, request.position, quiet=True)
 
 
 def _is_whole(capture: Capture) -> bool:

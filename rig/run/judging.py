@@ -18,11 +18,11 @@ from rig.values.logs import Log
 from rig.values.requests import Programme, Request, Sweep
 from rig.values.verdicts import NOT_DONE, CheckResult, Outcome
 from rig.verdict.check import ListedCheck
-from rig.verdict.examine import examine, void
+from rig.verdict.examine import Looks, examine_looks, void
 from rig.verdict.guard import STEADY_RISE
 from rig.verdict.judge import outcome_of
 from rig.verdict.same_run import with_misplaced
-from rig.verdict.second_look import HeardCapture, is_settled, standing
+from rig.verdict.second_look import HeardCapture, is_settled, rounds, standing
 
 #: A log, with what speaks against it; empty: nothing.
 KeptLog = tuple[Log, tuple[str, ...]]
@@ -65,20 +65,20 @@ def judge_run(
     known
         What the same function gave of the same captures already, by all that it rests on (`basis`).
     """
-    measured, troubles = evidence(captures, logs)
-    doubts = bench_doubts(kit, settled(measured, troubles))
+    looks, troubles = evidence(captures, logs)
+    doubts = bench_doubts(kit, settled(looks, troubles))
     results = []
     for listed in checks:
         needed = listed.requests(kit)
-        partial = bool(stopped) and any(request not in measured for request in needed)
+        partial = bool(stopped) and any(request not in looks for request in needed)
         if partial:
             # A gate that stopped the run, on what it had by then.
-            needed = tuple(request for request in needed if request in measured)
+            needed = tuple(request for request in needed if request in looks)
         if listed.name in not_done or (partial and not needed):
             results.append(void(listed, f"{NOT_DONE}: {stopped}"))
         else:
-            on = basis(listed, needed, measured, troubles, doubts)
-            result = (known or {}).get(on) or examine(listed, needed, measured, troubles, kit, partial, doubts)
+            on = basis(listed, needed, looks, troubles, doubts)
+            result = (known or {}).get(on) or examine_looks(listed, needed, looks, troubles, kit, partial, doubts)
             results.append(result)
     return judgement(kit, results, stopped)
 
@@ -91,39 +91,41 @@ def judgement(kit: Kit, results: Sequence[CheckResult], stopped: str) -> Judgeme
     return Judgement(outcome, tuple(results), _findings(kit, results) if outcome == "fail" else ())
 
 
-def evidence(
-    captures: Sequence[HeardCapture], logs: Sequence[KeptLog]
-) -> tuple[dict[Request, Capture | Log], dict[Request, tuple[str, ...]]]:
+def evidence(captures: Sequence[HeardCapture], logs: Sequence[KeptLog]) -> tuple[Looks, dict[Request, tuple[str, ...]]]:
     """What stands of all that was recorded, by what was asked, and what speaks against each."""
     attempts: dict[Sweep, list[HeardCapture]] = {}
     for capture, against in captures:
         attempts.setdefault(capture.request, []).append((capture, against))
-    stands: dict[Request, HeardCapture | KeptLog] = {
+    stands: dict[Request, tuple[Sequence[Capture | Log], tuple[str, ...]]] = {
         request: standing(heard, captures) for request, heard in attempts.items()
     }
-    stands |= {log.request: (log, against) for log, against in logs}
-    measured = {request: found for request, (found, _) in stands.items()}
+    stands |= {log.request: ((log,), against) for log, against in logs}
+    looks = {request: found for request, (found, _) in stands.items()}
     troubles = {request: against for request, (_, against) in stands.items()}
-    return measured, with_misplaced([one for one in measured.values() if isinstance(one, Capture)], troubles)
+    return looks, with_misplaced([one for one, *_ in looks.values() if isinstance(one, Capture)], troubles)
 
 
-def settled(measured: Mapping[Request, Capture | Log], troubles: Mapping[Request, tuple[str, ...]]) -> list[Capture]:
-    """The captures that the bench may be judged by: a noise that one look shows and another does not is no fault."""
-    return [one for of, one in measured.items() if isinstance(one, Capture) and is_settled(troubles[of])]
+def settled(looks: Looks, troubles: Mapping[Request, tuple[str, ...]]) -> list[dict[Request, Capture]]:
+    """The captures that the bench may be judged by, round by round (`second_look.rounds`).
+
+    A noise that one look shows and another does not is no fault.
+    """
+    found = {of: [one for one in found if isinstance(one, Capture)] for of, found in looks.items()}
+    return rounds({of: captures for of, captures in found.items() if captures and is_settled(troubles[of])})
 
 
 def basis(
     listed: ListedCheck,
     needed: Sequence[Request],
-    measured: Mapping[Request, Capture | Log],
+    looks: Looks,
     troubles: Mapping[Request, tuple[str, ...]],
     doubts: Mapping[BenchPart, str],
 ) -> Basis:
     """All that the result of a check rests on, besides the kit: a capture is equal to itself alone."""
-    own = [measured.get(request) for request in needed]
+    own = [one for request in needed for one in looks.get(request, ())]
     # A clock of its own is told from all that was heard.
-    others = measured.values() if any(isinstance(one, Capture) and one.other_clock for one in own) else ()
-    return (listed.name, *own, *(troubles.get(request) for request in needed), *others, *doubts.items())
+    others = looks.values() if any(isinstance(one, Capture) and one.other_clock for one in own) else ()
+    return (listed.name, *own, *(troubles.get(request) for request in needed), *map(tuple, others), *doubts.items())
 
 
 def steady_limits_k(kit: Kit, checks: Sequence[ListedCheck], programme: Programme) -> dict[str, tuple[float, float]]:

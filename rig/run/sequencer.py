@@ -10,7 +10,7 @@ from itertools import groupby
 
 from rig.bench.base import Bench, BenchEnds, Player
 from rig.bench_check.observation import Told
-from rig.bench_check.symptoms import advice, doubts_of, is_quiet, signs_of, unnoticed
+from rig.bench_check.symptoms import advice, doubts_of, is_quiet, signs_in_all, unnoticed
 from rig.design.kit import Kit
 from rig.files.errors import BenchError
 from rig.run.judging import Basis, Judgement, KeptLog, basis, judge_run, settled, steady_limits_k
@@ -21,7 +21,7 @@ from rig.values.requests import AT_LEADS, Programme, Request, Stage, Sweep
 from rig.values.run import Asked, Captured, Event, Finished, Judged, Logged, Run, StageReached, Started, Timing
 from rig.values.verdicts import CheckResult, Outcome
 from rig.verdict.check import ListedCheck
-from rig.verdict.examine import capture_troubles, examine
+from rig.verdict.examine import capture_troubles, examine_looks
 from rig.verdict.guard import Watch
 from rig.verdict.second_look import MOST_LOOKS, HeardCapture, is_doubtful, needs_another, standing
 
@@ -47,7 +47,7 @@ class _Walk:
     attempts: dict[Sweep, list[HeardCapture]] = field(default_factory=dict)
     logs: list[KeptLog] = field(default_factory=list)
     #: What stands of all that came back, by what was asked, and what speaks against each.
-    measured: dict[Request, Capture | Log] = field(default_factory=dict)
+    looks: dict[Request, Sequence[Capture | Log]] = field(default_factory=dict)
     troubles: dict[Request, tuple[str, ...]] = field(default_factory=dict)
     #: Of the checks that the run has come to, in the order of judging; and by what each rests on.
     results: dict[str, CheckResult] = field(default_factory=dict)
@@ -159,7 +159,7 @@ def _soak(walk: _Walk, programme: Programme, player: Player) -> Iterator[Event]:
         rows.close()
         log = watch.log()
         walk.logs.append((log, (ended,) if ended else ()))
-        walk.measured[programme], walk.troubles[programme] = walk.logs[-1]
+        walk.looks[programme], walk.troubles[programme] = (log,), walk.logs[-1][1]
     if log.stopped and log.stopped.kind != "settled":
         yield from _judge_ready(walk)
         raise _Stopped(f"the soak was stopped after {log.stopped.seconds:.0f} s: {log.stopped.words}")
@@ -190,7 +190,7 @@ def _play(walk: _Walk, requests: Sequence[Sweep], player: Player) -> Iterator[Ev
             troubles = capture_troubles(capture)
             for heard in (attempts, walk.all_captures):
                 heard.append((capture, troubles))
-            walk.measured[capture.request], walk.troubles[capture.request] = standing(attempts, walk.all_captures)
+            walk.looks[capture.request], walk.troubles[capture.request] = standing(attempts, walk.all_captures)
             yield Captured(capture, troubles)
             if troubles:
                 disturbed.append(capture.request)
@@ -203,7 +203,7 @@ def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Ite
     doubtful += [request for request in _of_signs(walk, sweeps(wanted)) if request not in doubtful]
     for _ in range(MOST_LOOKS - 1):
         for request in doubtful:
-            walk.measured[request], walk.troubles[request] = standing(walk.attempts[request], walk.all_captures)
+            walk.looks[request], walk.troubles[request] = standing(walk.attempts[request], walk.all_captures)
         again = dict.fromkeys(r for r in doubtful if needs_another(walk.attempts[r], walk.troubles[r]))
         # What fails on looks that agree is settled: however quiet it gets, the unit stays as it is.
         failing = _of_checks(walk, doubtful, _fails)
@@ -230,8 +230,8 @@ def _of_checks(
 def _of_signs(walk: _Walk, requests: Sequence[Sweep]) -> list[Sweep]:
     """Those of some requests in which the bench looks wrong: a noise from outside may look like it once."""
     quiet = [request for request in requests if is_quiet(walk.kit, request)]
-    heard = settled(walk.measured, walk.troubles)
-    return quiet if quiet and unnoticed(signs_of(walk.kit, heard, quiet[0].stage)) else []
+    heard = settled(walk.looks, walk.troubles)
+    return quiet if quiet and unnoticed(signs_in_all(walk.kit, heard, quiet[0].stage)) else []
 
 
 def _is_doubtful(listed: ListedCheck, result: CheckResult) -> bool:
@@ -265,12 +265,12 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
     what is wrong; it never gets to its amplifier. What speaks against the bench is told, and where the gates pass all
     the same, it is asked whether to go on.
     """
-    walk.found[group.stage] = signs_of(walk.kit, settled(walk.measured, walk.troubles), group.stage)
+    walk.found[group.stage] = signs_in_all(walk.kit, settled(walk.looks, walk.troubles), group.stage)
     for listed in walk.checks:
         needed = [request for request in walk.schedule.needs[listed.name] if request in group.gates]
         if not listed.check.GATE or not needed:
             continue
-        result = examine(listed, needed, walk.measured, walk.troubles, walk.kit, partial=True)
+        result = examine_looks(listed, needed, walk.looks, walk.troubles, walk.kit, partial=True)
         if result.outcome == "pass":
             continue
         bad = [v for v in result.verdicts if v.outcome != "pass"]
@@ -294,10 +294,10 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
 def _examined(walk: _Walk, listed: ListedCheck, needed: Sequence[Request]) -> CheckResult:
     """A check on what was measured and what is known of the bench so far; of the same evidence only once."""
     doubts = doubts_of(walk.found)
-    on = basis(listed, needed, walk.measured, walk.troubles, doubts)
+    on = basis(listed, needed, walk.looks, walk.troubles, doubts)
     if on not in walk.known:
         partial = len(needed) < len(walk.schedule.needs[listed.name])
-        walk.known[on] = examine(listed, needed, walk.measured, walk.troubles, walk.kit, partial, doubts)
+        walk.known[on] = examine_looks(listed, needed, walk.looks, walk.troubles, walk.kit, partial, doubts)
     return walk.known[on]
 
 
@@ -305,14 +305,14 @@ def _judge_ready(walk: _Walk) -> Iterator[Event]:
     """Read each check as soon as its last capture is settled."""
     for listed in walk.checks:
         needed = walk.schedule.needs[listed.name]
-        ready = all(request in walk.measured and not walk.troubles[request] for request in needed)
+        ready = all(request in walk.looks and not walk.troubles[request] for request in needed)
         if ready and listed.name not in walk.results:
             yield _judge(walk, listed)
 
 
 def _judge(walk: _Walk, listed: ListedCheck) -> Judged:
     """Read a check on all that it has by now."""
-    needed = [request for request in walk.schedule.needs[listed.name] if request in walk.measured]
+    needed = [request for request in walk.schedule.needs[listed.name] if request in walk.looks]
     result = walk.results[listed.name] = _examined(walk, listed, needed)
     return Judged(result)
 

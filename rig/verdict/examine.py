@@ -16,6 +16,11 @@ from rig.verdict import clocks
 from rig.verdict.check import ListedCheck, error_words
 from rig.verdict.judge import judge, outcome_of
 from rig.verdict.responses import form_troubles
+from rig.verdict.second_look import rounds
+
+#: Of each request the captures that stand, the best one first.
+Looks = Mapping[Request, Sequence[Capture | Log]]
+UNCONFIRMED = "one look shows it outside its limit and another does not: wait for quiet, then measure again"
 
 
 def capture_integrity(capture: Capture) -> integrity.Integrity:
@@ -74,7 +79,7 @@ def examine(
 ) -> CheckResult:
     """Read one check and judge it; `partial` when `needed` is only a part of what the check asks for.
 
-    `captures` holds the last attempt at each request, `troubles` what speaks against it. A missing or disturbed
+    `captures` holds one capture of each request, `troubles` what speaks against it. A missing or disturbed
     capture makes the check void before anything is read. What rests on a part of the bench that is in doubt
     (`rig.bench_check.symptoms.bench_doubts`) is void; what does not is judged all the same.
     """
@@ -107,6 +112,57 @@ def examine(
     outcome = outcome_of([verdict.outcome for verdict in verdicts])
     reason = "" if verdicts else "the kit sets no limit for this check, so it proves nothing"
     return CheckResult(listed.name, listed.check.TITLE, outcome, reason, read, verdicts, listed.terms)
+
+
+def examine_looks(
+    listed: ListedCheck,
+    needed: Sequence[Request],
+    looks: Looks,
+    troubles: dict[Request, tuple[str, ...]],
+    kit: Kit,
+    partial: bool = False,
+    bench_doubts: Mapping[BenchPart, str] | None = None,
+) -> CheckResult:
+    """Read one check on each of the looks that stand, and judge it by all of them; the rest as `examine`."""
+    first = {request: found[0] for request, found in looks.items()}
+    own = rounds({request: looks[request] for request in needed if request in looks}) or [{}]
+    return judge_looks([examine(listed, needed, first | each, troubles, kit, partial, bench_doubts) for each in own])
+
+
+def judge_looks(results: Sequence[CheckResult]) -> CheckResult:
+    """The result of a check by its results on several looks at one unit, of which the first stands before the others.
+
+    Looks agree by their energy, and a check may find much less than that in one of them: a voice far away, a tick. So a
+    fail counts where more looks show it than pass, two at least. It does not count where twice as many pass. Otherwise
+    nothing is proved, and another look may tell.
+    """
+    votes: dict[tuple[str, str], list[Verdict]] = {}
+    for verdict in (verdict for result in results for verdict in result.verdicts):
+        votes.setdefault((verdict.quantity, verdict.subject), []).append(verdict)
+    says = {key: _most_say(verdicts, len(results)) for key, verdicts in votes.items()}
+    if len(results) == 1 or not any(says.values()):
+        return results[0]
+    stands = max(results, key=lambda r: sum(v.outcome == says[v.quantity, v.subject] for v in r.verdicts))
+    judged = []
+    for verdict in stands.verdicts:
+        key = (verdict.quantity, verdict.subject)
+        judged.append(next((v for v in (verdict, *votes[key]) if says[key] in ("", v.outcome)), _unconfirmed(verdict)))
+    return replace(stands, outcome=outcome_of([verdict.outcome for verdict in judged]), verdicts=tuple(judged))
+
+
+def _most_say(verdicts: Sequence[Verdict], looks: int) -> str:
+    """The outcome of a reading that some of several looks give; empty: none fails, and what stands tells."""
+    outcomes = [verdict.outcome for verdict in verdicts]
+    fails, passes = outcomes.count("fail"), outcomes.count("pass")
+    if not fails:
+        return ""
+    if looks == 1 or fails >= max(2, passes + 1):
+        return "fail"
+    return "pass" if passes >= 2 * fails else UNCONFIRMED
+
+
+def _unconfirmed(verdict: Verdict) -> Verdict:
+    return replace(verdict, outcome="void", reason=UNCONFIRMED, margin=float("nan"), may_pass=True)
 
 
 def without_doubtful(

@@ -3,12 +3,14 @@
 Nothing is ever averaged. What stands agrees with another capture within their noise. When two differ a third one tells
 which is the odd one; a sound from outside disturbed that one, and the others stand. Where no two agree, or all that do
 are too noisy to judge, somebody talks or a lorry passes: it is looked again until it is quiet, `MOST_LOOKS` times at
-most. A difference that follows the signal itself is a contact that comes and goes: then nothing is proved.
+most. A difference that follows the signal itself is a contact that comes and goes: then nothing is proved. Looks that
+agree by their energy may still differ in what a check finds in them: it reads all of them (`examine.examine_looks`).
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from itertools import combinations
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +18,12 @@ from numpy.typing import NDArray
 from rig.design.uncertainty_budget import of_the_capture
 from rig.signals import looks, two_clocks
 from rig.values.captures import Capture
+from rig.values.requests import Request
 from rig.values.verdicts import Verdict
 from rig.verdict.clocks import on_playing_clock
 from rig.verdict.responses import sweep_layout
 
+T = TypeVar("T")
 Samples = NDArray[np.float32]
 #: A capture with what its own samples say against it.
 HeardCapture = tuple[Capture, tuple[str, ...]]
@@ -78,11 +82,11 @@ def agree(one: Capture, other: Capture, quiet: QuietNoises) -> bool:
     )
 
 
-def choose(captures: Sequence[Capture], others: Iterable[Capture] = ()) -> tuple[Capture, str]:
-    """The capture that stands of several of one request, and what speaks against it (empty: nothing).
+def choose(captures: Sequence[Capture], others: Iterable[Capture] = ()) -> tuple[tuple[Capture, ...], str]:
+    """The captures that stand of several of one request, and what speaks against them (empty: nothing).
 
     `others` are captures of the same run, of which those at the same place tell how quiet it can be there.
-    Of those that agree the one with the least noise stands, of two the first. Where two pairs agree, but not with each
+    All that agree stand, the one with the least noise first, of two the first. Where two pairs agree, but not with each
     other, something changed for good: then nothing is proved either.
     """
     groups: list[set[int]] = []
@@ -92,16 +96,16 @@ def choose(captures: Sequence[Capture], others: Iterable[Capture] = ()) -> tuple
             joined = {a, b}.union(*(group for group in groups if group & {a, b}))
             groups = [group for group in groups if not group & {a, b}] + [joined]
     if len(groups) != 1:
-        return captures[0], RESTLESS
+        return (captures[0],), RESTLESS
     alike = sorted(groups[0])
     noise = dict.fromkeys(alike, 0.0)
     for a, b in combinations(alike, 2):
         raised = sum(found.raised for found in _differences(captures[a], captures[b]))
         noise[a], noise[b] = noise[a] + raised, noise[b] + raised
-    stands = captures[min(alike, key=noise.__getitem__)]
+    stands = tuple(captures[n] for n in sorted(alike, key=noise.__getitem__))
     # In silence there is no signal to follow.
     odd = [each for n, each in enumerate(captures) if n not in alike and not each.request.is_silence]
-    return stands, INTERMITTENT if any(_follows(each, stands) for each in odd) else ""
+    return stands, INTERMITTENT if any(_follows(each, stands[0]) for each in odd) else ""
 
 
 @lru_cache(maxsize=128)
@@ -110,8 +114,10 @@ def _differences(one: Capture, other: Capture) -> tuple[looks.Difference, ...]:
     return tuple(looks.difference(a, b, one.sample_rate_hz) for a, b in _rows_of(one, other))
 
 
-def standing(attempts: Sequence[HeardCapture], heard: Sequence[HeardCapture] = ()) -> HeardCapture:
-    """The capture of one request that stands after all its attempts, and what speaks against it.
+def standing(
+    attempts: Sequence[HeardCapture], heard: Sequence[HeardCapture] = ()
+) -> tuple[tuple[Capture, ...], tuple[str, ...]]:
+    """The captures of one request that stand after all its attempts, and what speaks against them.
 
     Each attempt comes with what its own samples say against it, and so does all that was `heard` in the run. Of several
     attempts that nothing is said against, `choose` decides; where the last one was still disturbed, nothing stands.
@@ -119,9 +125,18 @@ def standing(attempts: Sequence[HeardCapture], heard: Sequence[HeardCapture] = (
     last, troubles = attempts[-1]
     looks = sound_looks(attempts)
     if troubles or len(looks) < 2:
-        return last, troubles
-    capture, trouble = choose(looks, sound_looks(heard))
-    return capture, (trouble,) if trouble else ()
+        return (last,), troubles
+    captures, trouble = choose(looks, sound_looks(heard))
+    return captures, (trouble,) if trouble else ()
+
+
+def rounds(looks: Mapping[Request, Sequence[T]]) -> list[dict[Request, T]]:
+    """One of the captures that stand of each request; as many times as the most looked-at of them has.
+
+    In the first round are those that stand first, and of what has fewer looks the first stands in for the rest.
+    """
+    most = max(map(len, looks.values()), default=0)
+    return [{of: found[n if n < len(found) else 0] for of, found in looks.items()} for n in range(most)]
 
 
 def needs_another(attempts: Sequence[HeardCapture], troubles: tuple[str, ...]) -> bool:

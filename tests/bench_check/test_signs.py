@@ -1,9 +1,12 @@
 """A run's own quiet sweeps give a reason to check the bench, or give none: a fault of the unit shows at one box."""
 
+from collections.abc import Sequence
+
 import pytest
 from checked import ROOT, kit_of, known_load
 
-from rig.bench_check.symptoms import NOISES, advice, bench_doubts, signs, unnoticed
+from rig.bench_check.observation import Told
+from rig.bench_check.symptoms import NOISES, STAGES, advice, bench_doubts, signs_of, unnoticed
 from rig.design.kit import Kit
 from rig.run import sequencer
 from rig.run.verify import job
@@ -25,6 +28,10 @@ def run_captures(*faults: str, kit: Kit | None = None) -> list[Capture]:
         names = [channel.name for channel in kit.channels]
         found += player.play([kit.sweep("playing", name, name, place, quiet=True) for name in names])
     return found
+
+
+def signs(kit: Kit, captures: Sequence[Capture]) -> list[Told]:
+    return [one for stage in STAGES for one in signs_of(kit, captures, stage)]
 
 
 def said(*faults: str) -> str:
@@ -145,6 +152,10 @@ def test_signs_that_cannot_be_looked_for_lose_no_run(monkeypatch: pytest.MonkeyP
     assert sequencer.GO_ON in asked[-1]
 
 
+def doubts_in(kit: Kit, *looks: Sequence[Capture]) -> dict[str, str]:
+    return bench_doubts(kit, [{capture.request: capture for capture in captures} for captures in looks])
+
+
 @pytest.mark.parametrize(
     ("fault", "parts"),
     [
@@ -156,8 +167,15 @@ def test_signs_that_cannot_be_looked_for_lose_no_run(monkeypatch: pytest.MonkeyP
     ],
 )
 def test_a_sign_leaves_a_part_of_the_bench_in_doubt(fault: str, parts: set[str]) -> None:
-    doubts = bench_doubts(kit_of(), run_captures(fault))
+    doubts = doubts_in(kit_of(), run_captures(fault))
     assert set(doubts) == parts
+
+
+def test_what_one_look_shows_and_another_does_not_leaves_nothing_in_doubt() -> None:
+    kit = kit_of()
+    bad, good = run_captures("turned-knob=3"), run_captures()
+    assert set(doubts_in(kit, bad, bad)) == {"microphone gain"}
+    assert doubts_in(kit, bad, good) == doubts_in(kit, good, bad) == {}
 
 
 def one_box(name: str = "left", kit_name: str = "booth-two") -> Kit:
@@ -168,18 +186,18 @@ def one_box(name: str = "left", kit_name: str = "booth-two") -> Kit:
 
 def test_a_tweeter_connected_the_wrong_way_round_moves_no_microphone() -> None:
     kit = one_box()
-    assert bench_doubts(kit, run_captures("reversed:left:tweeter", kit=kit)) == {}
-    moved = bench_doubts(kit, run_captures("reversed:left:tweeter", "far-microphone=60", kit=kit))
+    assert doubts_in(kit, run_captures("reversed:left:tweeter", kit=kit)) == {}
+    moved = doubts_in(kit, run_captures("reversed:left:tweeter", "far-microphone=60", kit=kit))
     assert "0.56 m" in moved["microphone place"]
 
 
 def test_where_one_box_and_bench_cannot_be_told_apart_both_are_said() -> None:
     kit = one_box()
-    doubts = bench_doubts(kit, run_captures("turned-knob=-6", kit=kit))
-    assert doubts == bench_doubts(kit, run_captures("turned-knob=-6", kit=kit))
+    doubts = doubts_in(kit, run_captures("turned-knob=-6", kit=kit))
+    assert doubts == doubts_in(kit, run_captures("turned-knob=-6", kit=kit))
     assert "or the unit is like that" in doubts["microphone gain"]
     # A short resistor before the driver makes it as much louder as a knob would, but the bare leads show it.
     padded = one_box("left", "rehearsal-three")
-    assert bench_doubts(padded, run_captures("short:left:R1", kit=padded)) == {}
+    assert doubts_in(padded, run_captures("short:left:R1", kit=padded)) == {}
     # A box upside down is a fault that units have; nobody turns a microphone's sign with a knob.
-    assert bench_doubts(kit, run_captures("reversed:left", kit=kit)) == {}
+    assert doubts_in(kit, run_captures("reversed:left", kit=kit)) == {}

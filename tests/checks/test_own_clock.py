@@ -164,7 +164,7 @@ def test_good_captures_have_no_troubles_and_altered_ones_are_refused() -> None:
 def test_two_looks_through_a_clock_of_its_own_agree_and_a_loose_contact_does_not() -> None:
     looks = [own_clock(one_clock(seed=seed), 110.0 + 0.3 * seed, -2000.0 - 70 * seed) for seed in range(3)]
     assert agree(looks[0], looks[1], quietest_noises(looks))
-    assert choose(looks[:2]) == (looks[0], "")
+    assert choose(looks[:2]) == ((looks[0], looks[1]), "")
     middle = looks[1].samples.shape[1] // 2
     samples = looks[1].samples.copy()
     samples[0, middle : middle + 4800] *= np.float32(0.4)

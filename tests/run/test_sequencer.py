@@ -168,7 +168,6 @@ def test_a_sign_that_a_second_look_does_not_show_is_no_fault_of_the_bench(
         bad = any(bench.disturbed is not None and c.samples is bench.disturbed.samples for c in captures)
         return [Told("inputs exchanged", False, "exchanged", "exchange them")] if bad and stage == "playing" else []
 
-    monkeypatch.setattr(sequencer, "signs_of", seen)
     monkeypatch.setattr(symptoms, "signs_of", seen)
     events = sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: sequencer.GO_ON not in words)
     run = run_of(list(events))
