@@ -207,3 +207,7 @@ HEAT_FAULTS: dict[str, FaultKind] = {
 }
 
 FAULT_KINDS = UNIT_FAULTS | BENCH_FAULTS | HEAT_FAULTS
+
+#: Finding -> its words without an amount. Of several faults that are one finding, the last ones' are said: the most
+#: general.
+FINDING_WORDS = {finding: kind.brief for kind in UNIT_FAULTS.values() for finding in kind.places.values()}

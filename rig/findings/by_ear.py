@@ -6,6 +6,8 @@ from checks.distortion import HARMONICS, TOTAL_DISTORTION, WORST_DISTORTION
 from checks.hum_and_noise import HISS, HUM, NOISE, NOISE_BANDS
 from checks.leak import BLOWING_AIR
 from checks.rub_and_buzz import EVIDENCE, IMPULSIVE, IMPULSIVE_LEVEL
+from rig.design.fault_kinds import FINDING_WORDS
+from rig.design.fault_names import in_words
 from rig.values.verdicts import CheckResult, Verdict
 
 #: What the search for impulses calls it -> kind, words, where to look, what to do to be sure.
@@ -18,13 +20,13 @@ HEARD = {
     ),
     "loose particle": (
         "particle",
-        "a loose particle is thrown about in {it}",
+        FINDING_WORDS["particle"],
         "the gap and the inside of {it}: swarf, solder, a crumb of glue",
         "turn the box over and measure again: a particle moves",
     ),
     "blowing air": (
         "blowing",
-        "air blows through a gap of {it}",
+        FINDING_WORDS["blowing"],
         "gaskets, terminal cup and seams of {it}",
         "wet fingers along the seams while a low note plays; then seal and measure again",
     ),
@@ -33,13 +35,13 @@ HEARD = {
 AT_REST = {
     HUM: (
         "humming",
-        "the amplifier hums at {it}",
+        FINDING_WORDS["humming"],
         "input leads and their screens, earth loops, the supply of the output of {it}",
         "measure again with the input shorted, then with the computer on its battery",
     ),
     HISS: (
         "hissing",
-        "the amplifier hisses at {it}",
+        FINDING_WORDS["hissing"],
         "the gain strap of the output of {it}, and its supply",
         "millivolts AC at the leads with the input shorted, against another channel's",
     ),
@@ -77,7 +79,7 @@ def heard(results: Sequence[CheckResult]) -> Iterator[tuple[str, str, float, tup
             entry, probability = _entry(verdict)
             if entry and (verdict.subject, entry[0]) not in seen:
                 seen.add((verdict.subject, entry[0]))
-                kind, *words = (text.format(it=verdict.subject) for text in entry)
+                kind, *words = (in_words(text, verdict.subject, ()) for text in entry)
                 yield verdict.subject, verdict.quantity, probability, (kind, words[0], words[1], words[2])
 
 

@@ -1,59 +1,32 @@
 """The dictionary of faults: what can be wrong with one channel, as a change of its lumped model.
 
-Made of the design alone: every part open, short, of another value, in another's place; drivers reversed, exchanged,
-dead, of another impedance; the box leaking or undamped, its port blocked or of another tuning; the amplifier's output.
+Made of the design and of the table of faults (`rig.design.fault_kinds`), which says where each may sit; what it does to
+the model stands here.
 """
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations, pairwise
 from typing import Any, TypeAlias
 
 import numpy as np
 
 from rig.circuit.box import without_damping
-from rig.circuit.channel import Branch, Channel, box_of, channel_parts, find_driver, find_part, with_driver, with_part
+from rig.circuit.channel import Branch, Channel, box_of, find_driver, find_part, with_driver, with_part
 from rig.circuit.driver import Driver
 from rig.circuit.parts import State
 from rig.circuit.units import Value
+from rig.design.fault_kinds import UNIT_FAULTS
+from rig.design.fault_names import places_in
 
 Change: TypeAlias = Callable[[Channel, Value], Channel]
 
 #: Another box plays so loud that this one is not heard above it.
 LOUD_NEIGHBOUR = "loud neighbour"
-#: How often a builder makes each mistake, against the others, for one place: common practice, no source. Bent
-#: tongues and cold joints before exotic values; only the order of magnitude matters beside the curves.
-OFTEN = {
-    "reversed": 4.0,
-    "value": 3.0,
-    "open": 3.0,
-    "leak": 3.0,
-    "swapped": 3.0,
-    "dead": 2.0,
-    "exchanged": 2.0,
-    "driver leads": 2.0,
-    "gain": 2.0,
-    "silent": 2.0,
-    LOUD_NEIGHBOUR: 2.0,
-    "corner": 2.0,
-    "short": 1.0,
-    "pad": 1.0,
-    "driver short": 1.0,
-    "impedance": 1.0,
-    "blocked port": 1.0,
-    "tuning": 1.0,
-    "damping": 1.0,
-    "no filter": 1.0,
-    "thin wire": 0.5,
-    "shorted turns": 0.5,
-    "weak": 0.3,
-    "resonance": 0.3,
-}
 #: Values of parts that lie in the next drawer: the steps of the E12 series (IEC 60063) over a decade each way. The
 #: wrong decade is the mistake most often made of them.
 E12 = (1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)
 VALUE_FACTORS = tuple(sorted((0.1, *(step / 10 for step in E12), *E12, 10.0)))
-DECADE_SHARE = 5.0
+VALUE_SHARES = tuple(5.0 if factor in (0.1, 10.0) else 1.0 for factor in VALUE_FACTORS)
 #: Other nominal impedances that drivers are sold with, in ohm.
 NOMINAL_OHM = (4.0, 6.0, 8.0, 16.0)
 
@@ -89,13 +62,37 @@ class Hypothesis:
     second: "Hypothesis | None" = None
 
 
+@dataclass(frozen=True)
+class Sought:
+    """How a fault of one channel is looked for."""
+
+    #: How often a builder makes this mistake, against the others, for one place: common practice, no source. Bent
+    #: tongues and cold joints before exotic values; only the order of magnitude matters beside the curves.
+    often: float
+    #: The change, for the model and the names of a place.
+    change: Callable[..., Change]
+    #: Amounts to start from, or what makes them of the model and the names; none: it has no amount.
+    amounts: Sequence[float] | Callable[..., Sequence[float]] = ()
+    sigma: float = 0.0
+    #: Weight of each amount; none: all alike.
+    shares: Sequence[float] = ()
+
+
 def hypotheses_of(model: Channel, others: Sequence[str] = (), compared: Sequence[str] = ()) -> list[Hypothesis]:
     """All that can be wrong with a channel of this design.
 
     Its leads may be swapped with those of `others`; the `compared` ones are played at its place as well.
     """
-    found = [*_of_parts(model), *_of_drivers(model), *_of_box(model), *_of_output(model, others, compared)]
-    return [hypothesis for hypothesis in found if hypothesis.weight > 0]
+    found = list(_of_output(model, others, compared))
+    # Several faults of the table are one finding, as all wrong values of a part are.
+    places = dict.fromkeys(place for fault in UNIT_FAULTS.values() for place in fault.places.items())
+    for target, finding in places:
+        # A lone driver that is reversed is the channel reversed.
+        alone = finding == "reversed" and len(model.drivers) == 1
+        if finding in SOUGHT and target not in ("channel", "two channels") and not alone:
+            for what in places_in(model, target):
+                found += _hypotheses(Cause(finding, model.name, what), SOUGHT[finding], model)
+    return found
 
 
 def unchanged(channel: Channel, amount: Value) -> Channel:
@@ -109,109 +106,38 @@ def both(one: Hypothesis, other: Hypothesis) -> Hypothesis:
     return replace(one, weight=weight, sign=sign, box=one.box or other.box, second=other)
 
 
-def _grid(
-    cause: Cause, change: Change, amounts: Sequence[float], sigma: float, shares: Sequence[float] | None = None
-) -> Iterator[Hypothesis]:
-    shares = shares or [1.0] * len(amounts)
+def _hypotheses(cause: Cause, sought: Sought, model: Channel) -> Iterator[Hypothesis]:
+    change = sought.change(model, *cause.what)
+    amounts = sought.amounts(model, *cause.what) if callable(sought.amounts) else sought.amounts
+    shares = sought.shares or [1.0] * len(amounts)
     for amount, share in zip(amounts, shares, strict=True):
-        weight = OFTEN[cause.kind] * share / sum(shares)
-        is_gain = cause.kind == "gain"
-        yield Hypothesis(cause, change, amount, sigma, weight, is_gain=is_gain)
-
-
-def _alone(cause: Cause, change: Change) -> Hypothesis:
-    return Hypothesis(cause, change, weight=OFTEN[cause.kind])
-
-
-def _of_parts(model: Channel) -> Iterator[Hypothesis]:
-    parts = list(channel_parts(model))
-    shares = [DECADE_SHARE if factor in (0.1, 10.0) else 1.0 for factor in VALUE_FACTORS]
-    for part in parts:
-        here = (part.name,)
-        yield _alone(Cause("open", model.name, here), _part_in(part.name, "open"))
-        yield _alone(Cause("short", model.name, here), _part_in(part.name, "short"))
-        yield from _grid(
-            Cause("value", model.name, here), _value(part.name), VALUE_FACTORS, float(np.log(1.2) / 2), shares
-        )
-        if part.kind == "L":
-            yield from _grid(
-                Cause("thin wire", model.name, here), _more_wire(part.name), (0.25, 0.5, 1.0, 2.0), np.log(2) / 2
-            )
-    for a, b in combinations(parts, 2):
-        if a.kind == b.kind and a.value != b.value:
-            yield _alone(Cause("exchanged", model.name, (a.name, b.name)), _parts_exchanged(a.name, b.name))
-    for branch in model.branches:
-        for one, other in pairwise(branch.elements):
-            first, second = list(one.parts()), list(other.parts())
-            resistors = len(first) == len(second) == 1 and first[0].kind == second[0].kind == "R"
-            if resistors and {one.place, other.place} == {"series", "shunt"}:
-                names = (first[0].name, second[0].name)
-                yield _alone(Cause("pad", model.name, names), _turned(names))
-
-
-def _of_drivers(model: Channel) -> Iterator[Hypothesis]:
-    for driver in model.drivers:
-        here = (driver.name,)
-        if len(model.drivers) > 1:
-            yield _alone(Cause("reversed", model.name, here), _reversed(driver.name))
-        yield _alone(Cause("dead", model.name, here), _driver_in(driver.name, "open"))
-        yield _alone(Cause("driver short", model.name, here), _driver_in(driver.name, "short"))
-        versions = [ohm / driver.nominal_ohm for ohm in NOMINAL_OHM if 0.4 < ohm / driver.nominal_ohm < 2.5]
-        versions += [factor for factor in (0.5, 2.0) if factor not in versions]
-        others = [factor for factor in versions if factor != 1]
-        yield from _grid(Cause("impedance", model.name, here), _other_impedance(driver.name), others, 0.07)
-        yield from _grid(Cause("shorted turns", model.name, here), _shorted_turns(driver.name), (0.85, 0.7, 0.55), 0.12)
-        yield from _grid(Cause("weak", model.name, here), _times(driver.name, "qes"), (1.5, 2.0, 3.0), 0.2)
-        yield from _grid(
-            Cause("resonance", model.name, here), _resonance(driver.name), (0.75, 0.88, 1.14, 1.3, 1.5), 0.08
-        )
-    for a, b in combinations(model.drivers, 2):
-        yield _alone(Cause("driver leads", model.name, (a.name, b.name)), _drivers_exchanged(a.name, b.name))
-
-
-def _of_box(model: Channel) -> Iterator[Hypothesis]:
-    if model.box.kind == "none" or not any(driver.in_box for driver in model.drivers):
-        return
-    design_q = float(np.max(model.box.leakage_q))
-    losses = [q for q in (0.7, 1.5, 3.0) if q < design_q / 2]
-    yield from _grid(Cause("leak", model.name), _leaking(model), losses, 0.4)
-    yield from _grid(Cause("damping", model.name), _undamped, (1.6, 2.5), 0.25)
-    if model.box.kind == "vented":
-        yield _alone(
-            Cause("blocked port", model.name),
-            lambda channel, _: replace(channel, box=replace(channel.box, kind="closed")),
-        )
-        tunings = (0.75, 0.84, 0.92, 1.09, 1.2, 1.35)
-        yield from _grid(Cause("tuning", model.name), _tuning, tunings, 0.05)
+        yield Hypothesis(cause, change, amount, sought.sigma, sought.often * share / sum(shares))
+    if sought.amounts == ():
+        yield Hypothesis(cause, change, weight=sought.often)
 
 
 def _of_output(model: Channel, others: Sequence[str], compared: Sequence[str]) -> Iterator[Hypothesis]:
-    yield replace(_alone(Cause("reversed", model.name), unchanged), sign=-1)
-    yield replace(_alone(Cause("silent", model.name), unchanged), amount=1e-6, is_gain=True)
-    gains = (0.1, 0.16, 0.25, 0.35, 0.5, 0.71, 1.41, 2.0, 3.0)
-    yield from _grid(Cause("gain", model.name), unchanged, gains, 0.2)
+    """Faults of the amplifier, and of all of the channel together."""
+    yield Hypothesis(Cause("reversed", model.name), unchanged, weight=SOUGHT["reversed"].often, sign=-1)
+    yield Hypothesis(Cause("silent", model.name), unchanged, amount=1e-6, weight=2.0, is_gain=True)
+    gain = Sought(2.0, lambda _: unchanged, (0.1, 0.16, 0.25, 0.35, 0.5, 0.71, 1.41, 2.0, 3.0), 0.2)
+    yield from (replace(one, is_gain=True) for one in _hypotheses(Cause("gain", model.name), gain, model))
+    neighbour = Sought(2.0, lambda *_: unchanged, (1.41, 2.0, 3.0), 0.2)
     for other in compared:
-        yield from _grid(Cause(LOUD_NEIGHBOUR, model.name, (other,)), unchanged, (1.41, 2.0, 3.0), 0.2)
+        yield from _hypotheses(Cause(LOUD_NEIGHBOUR, model.name, (other,)), neighbour, model)
     for other in others:
-        yield replace(_alone(Cause("swapped", model.name, (other,)), unchanged), box=other)
-    if model.filter:
-        yield from _grid(Cause("corner", model.name), _corner, (0.5, 0.67, 0.8, 1.25, 1.5, 2.0), 0.12)
-        yield _alone(Cause("no filter", model.name), lambda channel, _: replace(channel, filter=None))
+        yield Hypothesis(Cause("swapped", model.name, (other,)), unchanged, weight=3.0, box=other)
 
 
-def _part_in(name: str, state: State) -> Change:
-    return lambda channel, _: with_part(channel, name, state=state)
-
-
-def _value(name: str) -> Change:
+def _value(model: Channel, name: str) -> Change:
     return lambda channel, factor: with_part(channel, name, value=find_part(channel, name).value * factor)
 
 
-def _more_wire(name: str) -> Change:
+def _more_wire(model: Channel, name: str) -> Change:
     return lambda channel, ohm: with_part(channel, name, series_ohm=find_part(channel, name).series_ohm + ohm)
 
 
-def _parts_exchanged(one: str, other: str) -> Change:
+def _parts_exchanged(model: Channel, one: str, other: str) -> Change:
     def change(channel: Channel, _: Value) -> Channel:
         a, b = find_part(channel, one), find_part(channel, other)
         exchanged = with_part(channel, one, value=b.value, series_ohm=b.series_ohm)
@@ -220,7 +146,7 @@ def _parts_exchanged(one: str, other: str) -> Change:
     return change
 
 
-def _turned(names: tuple[str, str]) -> Change:
+def _turned(model: Channel, *names: str) -> Change:
     def turned(branch: Branch) -> Branch:
         elements = list(branch.elements)
         at = [i for i, element in enumerate(elements) if {part.name for part in element.parts()} <= set(names)]
@@ -231,18 +157,22 @@ def _turned(names: tuple[str, str]) -> Change:
     return lambda channel, _: replace(channel, branches=tuple(map(turned, channel.branches)))
 
 
-def _driver_in(name: str, state: State) -> Change:
-    return lambda channel, _: with_driver(channel, name, state=state)
+def _part_in(state: State) -> Callable[..., Change]:
+    return lambda model, name: lambda channel, _: with_part(channel, name, state=state)
 
 
-def _reversed(name: str) -> Change:
+def _driver_in(state: State) -> Callable[..., Change]:
+    return lambda model, name: lambda channel, _: with_driver(channel, name, state=state)
+
+
+def _reversed(model: Channel, name: str) -> Change:
     return lambda channel, _: with_driver(channel, name, polarity=-find_driver(channel, name).polarity)
 
 
-def _drivers_exchanged(one: str, other: str) -> Change:
+def _drivers_exchanged(model: Channel, one: str, other: str) -> Change:
     def change(channel: Channel, _: Value) -> Channel:
         there = {one: find_driver(channel, other), other: find_driver(channel, one)}
-        # Only their leads are exchanged: each keeps its name, and the name tells nothing of the place.
+        # Only their leads are exchanged: each keeps its name, and the name says nothing of the place.
         return replace(
             channel,
             branches=tuple(replace(b, driver=there.get(b.driver.name, b.driver)) for b in channel.branches),
@@ -251,11 +181,11 @@ def _drivers_exchanged(one: str, other: str) -> Change:
     return change
 
 
-def _times(name: str, field: str) -> Change:
-    return lambda channel, by: with_driver(channel, name, **{field: getattr(find_driver(channel, name), field) * by})
+def _weak(model: Channel, name: str) -> Change:
+    return lambda channel, by: with_driver(channel, name, qes=find_driver(channel, name).qes * by)
 
 
-def _other_impedance(name: str) -> Change:
+def _other_impedance(model: Channel, name: str) -> Change:
     def change(channel: Channel, by: Value) -> Channel:
         driver = find_driver(channel, name)
         return with_driver(channel, name, re_ohm=driver.re_ohm * by, le_h=driver.le_h * by)
@@ -263,7 +193,7 @@ def _other_impedance(name: str) -> Change:
     return change
 
 
-def _shorted_turns(name: str) -> Change:
+def _shorted_turns(model: Channel, name: str) -> Change:
     def change(channel: Channel, left: Value) -> Channel:
         driver = find_driver(channel, name)
         # Resistance goes with the turns, inductance and Bl squared with their square; Qes goes with Re / Bl squared.
@@ -274,7 +204,7 @@ def _shorted_turns(name: str) -> Change:
     return change
 
 
-def _resonance(name: str) -> Change:
+def _resonance(model: Channel, name: str) -> Change:
     def change(channel: Channel, by: Value) -> Channel:
         driver: Driver = find_driver(channel, name)
         # By the suspension; the mass stays, the resistances weigh less against a stiffer one.
@@ -308,6 +238,10 @@ def _undamped(channel: Channel, losses_times: Value) -> Channel:
     return replace(channel, box=without_damping(channel.box, losses_times))
 
 
+def _blocked(channel: Channel, _: Value) -> Channel:
+    return replace(channel, box=replace(channel.box, kind="closed"))
+
+
 def _tuning(channel: Channel, by: Value) -> Channel:
     return replace(channel, box=replace(channel.box, tuning_hz=channel.box.tuning_hz * by))
 
@@ -316,3 +250,40 @@ def _corner(channel: Channel, by: Value) -> Channel:
     assert channel.filter is not None
     changes: dict[str, Any] = {"hz": channel.filter.hz * by}
     return replace(channel, filter=replace(channel.filter, **changes))
+
+
+def _other_versions(model: Channel, name: str) -> list[float]:
+    """Impedances that a driver is also sold with, over its own."""
+    nominal_ohm = find_driver(model, name).nominal_ohm
+    versions = [ohm / nominal_ohm for ohm in NOMINAL_OHM if 0.4 < ohm / nominal_ohm < 2.5]
+    return [factor for factor in dict.fromkeys([*versions, 0.5, 2.0]) if factor != 1]
+
+
+def _losses(model: Channel) -> list[float]:
+    """Q of a leak, where it is well below the design's."""
+    return [q for q in (0.7, 1.5, 3.0) if q < float(np.max(model.box.leakage_q)) / 2]
+
+
+#: Finding -> how it is looked for.
+SOUGHT: dict[str, Sought] = {
+    "reversed": Sought(4.0, _reversed),
+    "open": Sought(3.0, _part_in("open")),
+    "short": Sought(1.0, _part_in("short")),
+    "value": Sought(3.0, _value, VALUE_FACTORS, float(np.log(1.2) / 2), VALUE_SHARES),
+    "thin wire": Sought(0.5, _more_wire, (0.25, 0.5, 1.0, 2.0), float(np.log(2) / 2)),
+    "exchanged": Sought(2.0, _parts_exchanged),
+    "pad": Sought(1.0, _turned),
+    "dead": Sought(2.0, _driver_in("open")),
+    "driver short": Sought(1.0, _driver_in("short")),
+    "driver leads": Sought(2.0, _drivers_exchanged),
+    "impedance": Sought(1.0, _other_impedance, _other_versions, 0.07),
+    "shorted turns": Sought(0.5, _shorted_turns, (0.85, 0.7, 0.55), 0.12),
+    "weak": Sought(0.3, _weak, (1.5, 2.0, 3.0), 0.2),
+    "resonance": Sought(0.3, _resonance, (0.75, 0.88, 1.14, 1.3, 1.5), 0.08),
+    "leak": Sought(3.0, _leaking, _losses, 0.4),
+    "damping": Sought(1.0, lambda model: _undamped, (1.6, 2.5), 0.25),
+    "blocked port": Sought(1.0, lambda model: _blocked),
+    "tuning": Sought(1.0, lambda model: _tuning, (0.75, 0.84, 0.92, 1.09, 1.2, 1.35), 0.05),
+    "corner": Sought(2.0, lambda model: _corner, (0.5, 0.67, 0.8, 1.25, 1.5, 2.0), 0.12),
+    "no filter": Sought(1.0, lambda model: lambda channel, _: replace(channel, filter=None)),
+}

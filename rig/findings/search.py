@@ -220,7 +220,7 @@ def _open_lead(scene: Scene) -> Finding:
         probability=(sum(weights[cause] for cause in (first, *rest)) + weights[first]) / total,
         where_to_look=said.where_to_look,
         what_to_measure=said.what_to_measure,
-        alike=(*(brief(cause, scene.model) for cause in rest), f"{off}, or {CLIPS}"),
+        alike=(*(brief(cause) for cause in rest), f"{off}, or {CLIPS}"),
         channel=channel,
         what=first.what,
         alike_causes=tuple((cause.kind, cause.what) for cause in rest),
@@ -289,7 +289,7 @@ def finding_of(scene: Scene, one: Ranked, group: Group[Cause] | None = None) -> 
     """A ranked cause in words. A neighbour that is too loud is told as the gain of that one."""
     cause = Cause("gain", one.cause.what[0]) if one.cause.kind == LOUD_NEIGHBOUR else one.cause
     said = told(cause, scene.model, one.amount, one.amount_u_relative)
-    alike = tuple(brief(other, scene.model) for other in one.alike)
+    alike = tuple(brief(other) for other in one.alike)
     return Finding(
         words=said.words,
         part=said.part,

@@ -5,8 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.circuit.channel import Channel, channel_parts, find_driver, find_part
+from rig.circuit.channel import Channel, find_driver, find_part
 from rig.circuit.parts import Kind
+from rig.design.fault_kinds import FINDING_WORDS
+from rig.design.fault_names import in_words
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause
 
 #: Units of a value as a builder reads it: name, factor, and the smallest number that is written in it.
@@ -56,7 +58,7 @@ def told(cause: Cause, model: Channel, amount: float, u_relative: float, gate: s
     u_relative : float
         Its relative standard uncertainty.
     """
-    words, part, value, u_value, should_be, unit = _SAID[cause.kind](cause, model, amount, u_relative)
+    words, part, value, u_value, should_be, unit = _SAID.get(cause.kind, _plain)(cause, model, amount, u_relative)
     look, measure = PLACES[cause.kind]
     names = {"channel": cause.channel, "a": (*cause.what, "")[0], "b": (*cause.what, "", "")[1]}
     # Of a channel as a whole there is no part to be named behind it.
@@ -68,14 +70,9 @@ _Said = tuple[str, str, float, float, float, str]
 NAN = float("nan")
 
 
-def _plain(text: str, of_channel: bool = False) -> Callable[[Cause, Channel, float, float], _Said]:
-    def say(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
-        it = " ".join([cause.channel, *cause.what])
-        a, b = (*cause.what, "", "")[:2]
-        part = cause.channel if of_channel else f"{cause.channel} {' and '.join(cause.what)}".strip()
-        return text.format(it=it, channel=cause.channel, a=a, b=b), part, NAN, NAN, NAN, ""
-
-    return say
+def _plain(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+    part = f"{cause.channel} {' and '.join(cause.what)}".strip()
+    return in_words(FINDING_WORDS[cause.kind], cause.channel, cause.what), part, NAN, NAN, NAN, ""
 
 
 def _value(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
@@ -150,22 +147,10 @@ def _corner(cause: Cause, model: Channel, amount: float, u_relative: float) -> _
     return words, f"{cause.channel} filter", value, value * u_relative, should_be, "Hz"
 
 
-def _reversed(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
-    it = " ".join([cause.channel, *cause.what])
-    return f"{it} is connected the wrong way round", it, NAN, NAN, NAN, ""
-
-
+#: Findings with a number in their words; the others' stand in the table of faults.
 _SAID: dict[str, Callable[[Cause, Channel, float, float], _Said]] = {
-    "reversed": _reversed,
     "value": _value,
-    "open": _plain("{it} is open: missing, or a joint is cold"),
-    "short": _plain("{it} is short, or bridged"),
-    "exchanged": _plain("{a} and {b} of {channel} have changed places"),
-    "pad": _plain("the attenuator {a}, {b} of {channel} is wired back to front"),
     "thin wire": _thin_wire,
-    "dead": _plain("{it} is open: burnt out, or its lead is off"),
-    "driver short": _plain("{it} is short: its coil, or its lugs are bridged"),
-    "driver leads": _plain("{a} and {b} of {channel} are on each other's leads"),
     "impedance": _driver_number(
         "{it} is a version of another impedance: its coil has {value} ohm, should be {should_be} ohm", "re_ohm", "ohm"
     ),
@@ -177,14 +162,10 @@ _SAID: dict[str, Callable[[Cause, Channel, float, float], _Said]] = {
         "{it} has its resonance at {value} Hz in free air, should be {should_be} Hz", "fs_hz", "Hz"
     ),
     "leak": _leak,
-    "blocked port": _plain("the port of {channel} is blocked"),
     "tuning": _tuning,
     "damping": _damping,
     "gain": _gain,
-    "silent": _plain("the amplifier does not play {channel}"),
-    "swapped": _plain("the leads of {channel} and {a} are swapped at the amplifier"),
     "corner": _corner,
-    "no filter": _plain("the electronic filter of {channel} is bypassed"),
 }
 
 #: Kind -> where to look, and the next cheap test.
@@ -227,28 +208,9 @@ PLACES: dict[str, tuple[str, str]] = {
 }
 
 
-def brief(cause: Cause, model: Channel) -> str:
+def brief(cause: Cause) -> str:
     """A cause in few words, for a list."""
-    values = {part.name: part for part in channel_parts(model)}
-    if cause.kind == "value" and cause.what[0] in values:
-        return f"{cause.channel} {cause.what[0]} has another value"
-    if cause.kind in _BRIEF:
-        return _BRIEF[cause.kind].format(
-            it=" ".join([cause.channel, *cause.what]), channel=cause.channel, a=(*cause.what, "")[0]
-        )
-    return told(cause, model, 1.0, NAN).words
+    return in_words(_BRIEF.get(cause.kind) or FINDING_WORDS[cause.kind], cause.channel, cause.what)
 
 
-_BRIEF = {
-    "thin wire": "{it} has too much resistance",
-    "impedance": "{it} is a version of another impedance",
-    "shorted turns": "turns of the coil of {it} are short",
-    "weak": "the magnet of {it} is weak or damaged",
-    "resonance": "{it} has another resonance",
-    "leak": "the box of {channel} leaks",
-    "tuning": "the port of {channel} has another tuning",
-    "damping": "the damping of {channel} is missing",
-    "gain": "{channel} is too quiet or too loud",
-    LOUD_NEIGHBOUR: "{a} is too loud",
-    "corner": "the electronic filter of {channel} stands elsewhere",
-}
+_BRIEF = {"gain": "{channel} is too quiet or too loud", LOUD_NEIGHBOUR: "{a} is too loud"}

@@ -197,7 +197,7 @@ def _finding(scene: Scene, h: Hypothesis, alike: Sequence[Cause], probability: f
         probability=probability,
         where_to_look=said.where_to_look,
         what_to_measure=said.what_to_measure,
-        alike=tuple(brief(other, scene.model) for other in alike),
+        alike=tuple(brief(other) for other in alike),
         channel=h.cause.channel,
         what=h.cause.what,
         alike_causes=tuple((other.kind, other.what) for other in alike),

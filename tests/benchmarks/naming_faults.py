@@ -73,24 +73,6 @@ AMOUNTS: dict[str, tuple[float, ...]] = {
     "humming": (100,),
     "hissing": (60,),
 }
-#: Kind of fault -> kind of finding, where they are called otherwise.
-CALLED = {
-    "tenth": "value",
-    "tenfold": "value",
-    "off": "value",
-    "reversed-pad": "pad",
-    "thin-wire": "thin wire",
-    "driver-leads-swapped": "driver leads",
-    "wrong-impedance": "impedance",
-    "shorted-turns": "shorted turns",
-    "stiff": "resonance",
-    "blocked-port": "blocked port",
-    "undamped": "damping",
-    "quiet": "gain",
-    "no-filter": "no filter",
-    "rub": "rub or rattle",
-    "buzz": "rub or rattle",
-}
 #: A value told is right within this of the true one, as a ratio, or within the range that is told with it.
 WITHIN = 1.25
 
@@ -179,9 +161,9 @@ def expected(kit: Kit, fault: Fault) -> tuple[str, tuple[str, ...]]:
     drivers = [driver.name for driver in kit.channel(fault.channel).drivers]
     if fault.kind == "reversed" and len(drivers) == 1:
         return "reversed", ()
-    if fault.kind == "short" and fault.what[0] in drivers:
-        return "driver short", fault.what
-    return CALLED.get(fault.kind, fault.kind), fault.what
+    places = UNIT_FAULTS[fault.kind].places
+    at_driver = "driver" in places and fault.what and fault.what[0] in drivers
+    return places["driver"] if at_driver else next(iter(places.values())), fault.what
 
 
 def factor(fault: Fault) -> float:
