@@ -1,14 +1,16 @@
 """Kit and checks make a schedule: stages in safety order, and in each the merged requests, grouped by what the
 person at the bench has to move."""
 
+import hashlib
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rig.design.kit import Kit
 from rig.design.soak import CAUTIONS
 from rig.files.errors import TableError
-from rig.values.requests import AT_LEADS, MOMENTS, STAGE_ORDER, Programme, Request, Stage
+from rig.signals.stimulus import HIGHEST_CODE
+from rig.values.requests import AT_LEADS, MOMENTS, STAGE_ORDER, Programme, Request, Stage, Sweep
 from rig.verdict.check import ListedCheck
 
 
@@ -73,6 +75,28 @@ def plan(kit: Kit, checks: Sequence[ListedCheck]) -> Schedule:
             words = kit.stages[name].words + (CAUTIONS if name == "soak" else "")
             stages.append(StagePlan(name, words, _groups(kit, here, gates)))
     return Schedule(tuple(stages), needs)
+
+
+def with_codes(schedule: Schedule, run: str) -> Schedule:
+    """A schedule whose sweeps have codes in an order drawn from the run's name, none twice as far as codes reach.
+
+    Code 0 is for what no run asks for, such as calibrations. So no capture of the run can stand in another's place, and
+    that of the same request in another run has another code in 62 of 63 cases.
+    """
+    codes = sorted(range(1, HIGHEST_CODE + 1), key=lambda code: hashlib.sha256(f"{run} {code}".encode()).digest())
+    sweeps = [request for request in schedule.requests if isinstance(request, Sweep)]
+    coded: dict[Request, Request] = {
+        sweep: replace(sweep, code=codes[n % len(codes)]) for n, sweep in enumerate(sweeps)
+    }
+
+    def of(requests: Sequence[Request]) -> tuple[Request, ...]:
+        return tuple(coded.get(request, request) for request in requests)
+
+    stages = tuple(
+        replace(stage, groups=tuple(replace(g, gates=of(g.gates), requests=of(g.requests)) for g in stage.groups))
+        for stage in schedule.stages
+    )
+    return Schedule(stages, {check: of(requests) for check, requests in schedule.needs.items()})
 
 
 def _refuse_unsafe(kit: Kit, request: Request) -> None:

@@ -20,7 +20,7 @@ from rig.run.interrupts import Interrupts, interrupts
 from rig.run.journal import Interrupted, Journal
 from rig.run.judging import Judgement, judge_run, steady_limits_k
 from rig.run.resume import ResumedBench
-from rig.run.schedule import Schedule, plan
+from rig.run.schedule import Schedule, plan, with_codes
 from rig.store import records
 from rig.store.records import Record
 from rig.store.rework_notes import history
@@ -102,7 +102,7 @@ def verify(
         about["set_aside"] += reference_troubles(work.kit.limits, work.kit.folder, work.kit.files)
         began_s = time.monotonic()
         journal = Journal(folder, work.kit, serial, about)
-        run = _walk(work, bench, confirm, view, journal, ctrl_c)
+        run = _walk(_coded(work, serial, folder), bench, confirm, view, journal, ctrl_c)
         if run.bench_failed and not run.captures:
             # Nothing sounded: this is no run of the unit.
             records.give_back(folder)
@@ -141,7 +141,7 @@ def resume(
 
     with interrupts() as ctrl_c:
         journal = Journal(before.folder, work.kit, before.serial, before.about, before)
-        run = _walk(work, bench, ask, view, journal, ctrl_c)
+        run = _walk(_coded(work, before.serial, before.folder), bench, ask, view, journal, ctrl_c)
         about = {**before.about, "resumed_at": records.now(), "bench": bench.describe()}
         return run, records.save(before.folder, work.kit, before.serial, run, about, journal.written)
 
@@ -175,6 +175,12 @@ def judge_again(work: Job, record: Record) -> Judgement:
 def _unguarded(programme: Programme) -> Programme:
     """What sounds in a programme, whatever watches over it."""
     return replace(programme, guard=Guard((), 0.0, 0.0, 0.0, (0.0, 0.0)), early_end_after_s=None)
+
+
+def _coded(work: Job, serial: str, folder: Path) -> Job:
+    """A job whose sweeps have the codes of a run: of its kit, its serial and its number, so that a rerun has others."""
+    run = f"{work.kit.name} {serial} {records.run_number(folder.name)}"
+    return replace(work, schedule=with_codes(work.schedule, run))
 
 
 def clock_words(

@@ -237,10 +237,23 @@ def _judge_timing(row: Floats, plan: Layout, timing: marks.Timing, electrical: b
         kind, at = comparison.jump_or_drift(row, plan, timing.delay, timing.shift)
     if kind == "unknown":
         words = f"the timing is disturbed: {count} {verb}, or a clock difference of {ppm:+.0f} ppm"
-        return [words], NAN, NAN
+        return [words + _of_another_request(plan, timing)], NAN, NAN
     if kind == "drift":
         return [f"playing and recording run on different clocks: {ppm:+.1f} ppm"], ppm, 0.0
-    return [f"{count} {verb} about {at / plan.sample_rate_hz:.2f} s into the stimulus"], 0.0, -timing.shift
+    words = f"{count} {verb} about {at / plan.sample_rate_hz:.2f} s into the stimulus"
+    return [words + _of_another_request(plan, timing)], 0.0, -timing.shift
+
+
+def _of_another_request(plan: Layout, timing: marks.Timing) -> str:
+    """Words for marks at the distance that another code gives; empty: none does."""
+    rate_hz = plan.sample_rate_hz
+    code = plan.code + round(timing.shift / (stimulus.CODE_STEP_S * rate_hz))
+    rest = timing.shift - stimulus.code_frames(code, rate_hz) + stimulus.code_frames(plan.code, rate_hz)
+    if not (plan.code and 0 <= code <= stimulus.HIGHEST_CODE):
+        return ""
+    if abs(rest) > max(FLOOR_ACOUSTIC, SIGNIFICANT * timing.uncertainty):
+        return ""
+    return f"; or this is the capture of another sweep or another run (code {code}, {plan.code} was asked for)"
 
 
 def _foreign(row: Floats, plan: Layout, timing: marks.Timing) -> list[str]:

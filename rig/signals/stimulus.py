@@ -6,6 +6,10 @@ The silence is the reading of the noise floor. The two marks are equal and short
 of their recordings tells a clock difference and lost samples at any microphone through any unit, since the unit
 does the same to both. The tail is the room's. Where silence itself is asked for, the sweep alone is left out. The
 bench plays what `compose` gives; the checks read with `layout`.
+
+The distance of the marks also says which of a run's requests was played: each has a code, and by so many steps its tail
+is longer. Whatever proves that no samples were lost proves the code with it, on the same inputs: a capture of another
+code has its marks at the wrong distance. The marks are not held against the sweep, which a bass box may bring late.
 """
 
 import math
@@ -28,6 +32,12 @@ SILENCE_MARKS = 3.0
 PAUSE_S = 0.10
 TAIL_S = 0.30
 REST_S = 0.10
+
+#: A step of the code is 22 samples at 44.1 kHz. A distance that is not known to 8 samples (at five standard
+#: uncertainties, `integrity.WORST_TIMING`) proves nothing anyway.
+CODE_STEP_S = 0.0005
+#: Codes are 0 to this, which is 31.5 ms: a second mark is sought further around than that (`marks.MARK_REACH_S`).
+HIGHEST_CODE = 63
 
 #: The marks' peak: 20 dB below the sweep's, so that they never are what is heard or what overloads.
 MARK_PEAK = 0.1
@@ -62,6 +72,8 @@ class Layout:
     frames: int
     #: False: nothing sounds but the marks.
     has_sweep: bool = True
+    #: Steps of `CODE_STEP_S` by which the mark after comes later.
+    code: int = 0
 
     @property
     def silence(self) -> slice:
@@ -89,7 +101,9 @@ class Layout:
         return self.frames / self.sample_rate_hz
 
 
-def layout(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: float, has_sweep: bool = True) -> Layout:
+def layout(
+    start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: float, has_sweep: bool = True, code: int = 0
+) -> Layout:
     """Lay a sweep out in time.
 
     Parameters
@@ -102,12 +116,16 @@ def layout(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: floa
         The device's actual rate.
     has_sweep
         False: only the marks sound, in their part of the band.
+    code
+        0 to `HIGHEST_CODE`: steps by which the mark after comes later.
 
     Raises
     ------
     ValueError
-        If the limits, the length or the rate are not as said above.
+        If the limits, the length, the rate or the code are not as said above.
     """
+    if not 0 <= code <= HIGHEST_CODE:
+        raise ValueError(f"the code {code} was asked for; allowed is 0 to {HIGHEST_CODE}")
     if not seconds >= SHORTEST_SWEEP_S:
         raise ValueError(f"a sweep of {seconds:g} s was asked for; allowed is {SHORTEST_SWEEP_S:g} s or more")
     sweep_frames = sweep.sweep_frames(start_hz, stop_hz, seconds, sample_rate_hz)
@@ -121,7 +139,7 @@ def layout(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: floa
     mark_before = frames(max(SILENCE_S, SILENCE_PERIODS / start_hz, SILENCE_MARKS * mark_s))
     sweep_start = mark_before + mark_frames + frames(PAUSE_S)
     sweep_stop = sweep_start + sweep_frames
-    mark_after = sweep_stop + frames(TAIL_S)
+    mark_after = sweep_stop + frames(TAIL_S) + code_frames(code, sample_rate_hz)
     return Layout(
         start_hz=start_hz,
         stop_hz=stop_hz,
@@ -136,7 +154,13 @@ def layout(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: floa
         mark_after=mark_after,
         frames=mark_after + mark_frames + frames(REST_S),
         has_sweep=has_sweep,
+        code=code,
     )
+
+
+def code_frames(code: int, sample_rate_hz: float) -> int:
+    """Samples by which a code moves the mark after."""
+    return round(code * CODE_STEP_S * sample_rate_hz)
 
 
 def mark_band_hz(start_hz: float, stop_hz: float) -> tuple[float, float]:

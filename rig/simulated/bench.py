@@ -18,7 +18,7 @@ from rig.circuit.units import speed_of_sound_m_s
 from rig.design.fault_names import Fault, parse_fault
 from rig.design.kit import Kit
 from rig.files.errors import BenchError
-from rig.signals.stimulus import Layout, compose
+from rig.signals.stimulus import Layout, code_frames, compose
 from rig.signals.timing import resample_by
 from rig.simulated.chance import generator
 from rig.simulated.changes import equipment_with, unit_with
@@ -165,7 +165,9 @@ class SimulatedBench:
         plan = request.layout(rate_hz)
         own_clock = equipment.microphone_ppm is not None and request.stage not in AT_LEADS
         frames = plan.frames + round((OWN_DEVICE_ALLOWANCE_S if own_clock else CAPTURE_ALLOWANCE_S) * rate_hz)
-        size = int(scipy.fft.next_fast_len(frames + round(SETTLE_S * rate_hz), real=True))
+        # Of one length for all codes, so that what is remembered of the unit serves every sweep.
+        uncoded = frames - code_frames(request.code, rate_hz)
+        size = int(scipy.fft.next_fast_len(uncoded + round(SETTLE_S * rate_hz), real=True))
         peak_v = _peak_v(request, equipment)
         key = (self.kit.name, self.serial, self.seed, request, attempt, load_ohm)
         random = generator("capture", *key)

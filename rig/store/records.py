@@ -99,6 +99,11 @@ def _number(home: Path) -> int:
             number += 1
 
 
+def run_number(name: str) -> int:
+    """The number of a run among those of its serial, from the name of its folder."""
+    return int(name.removeprefix(UNFINISHED).split("-")[3])
+
+
 def give_back(folder: Path) -> None:
     """Remove a reserved folder in which nothing was recorded."""
     shutil.rmtree(folder, ignore_errors=True)
@@ -160,7 +165,7 @@ def _head(home: Path, name: str, kit: Kit, serial: str, run: Run, about: Mapping
     return {
         "schema": SCHEMA,
         "run": name,
-        "run_number": int(name.split("-")[3]),
+        "run_number": run_number(name),
         "serial": serial,
         "kit": {"name": kit.name, "title": kit.title, "revision": kit.revision, "sha256": kit_sha256(kit)},
         "software": {"kitproof": version("kitproof"), "numpy": np.__version__},

@@ -57,6 +57,9 @@ class Sweep:
     moment: Moment = ""
     #: About a silence. Records once had silences without: the same request, whose capture proves less.
     marks: Marks | None = field(default=None, compare=False, repr=False)
+    #: Tells its capture from those of the run's other requests and of other runs: see `rig.signals.stimulus`. Of the
+    #: playing, not of what is asked for: checks ask without, and so did runs once.
+    code: int = field(default=0, compare=False, repr=False)
 
     @property
     def peak_v(self) -> float:
@@ -69,10 +72,10 @@ class Sweep:
         Raises
         ------
         ValueError
-            If the limits or the length are none that a sweep can have at this rate.
+            If the limits, the length or the code are none that a sweep can have at this rate.
         """
         low_hz, high_hz = (self.marks.low_hz, self.marks.high_hz) if self.marks else (self.start_hz, self.stop_hz)
-        return layout(low_hz, high_hz, self.seconds, sample_rate_hz, has_sweep=self.marks is None)
+        return layout(low_hz, high_hz, self.seconds, sample_rate_hz, has_sweep=self.marks is None, code=self.code)
 
     @property
     def is_silence(self) -> bool:

@@ -79,12 +79,24 @@ def apart(captures: Collection[Capture], of: Iterable[Capture]) -> str:
 def remarks(captures: Collection[Capture], of: Iterable[Capture]) -> tuple[str, ...]:
     """What should be known of captures with a clock of their own, in words; one for each such input."""
     roles = dict.fromkeys(role for capture in of if _has_another(capture) for role in capture.other_clock)
-    told = ((role, usual_ppm(captures, role)) for role in roles)
-    return tuple(
+    usual = ((role, usual_ppm(captures, role)) for role in roles)
+    corrected = tuple(
         f"the {role}'s own clock, {ppm:+.1f} ppm from the playing one, was corrected"
-        for role, ppm in told
+        for role, ppm in usual
         if ppm is not None
     )
+    return corrected + tuple(
+        f"nothing in the recording proves that it is of this sweep and of this run ({capture.request}): the timing "
+        "marks are too weak at the microphone, and no cable brings them; a loopback would"
+        for capture in of
+        if capture.request.code and _has_another(capture) and not _tells_code(capture)
+    )
+
+
+def _tells_code(capture: Capture) -> bool:
+    """Whether an input brings the marks, by whose distance a request's code is known."""
+    on_playing = any(role not in capture.other_clock for role in capture.inputs)
+    return on_playing or any(clocks_of(capture, role) for role in capture.other_clock)
 
 
 def on_one_clock(capture: Capture, captures: Collection[Capture]) -> Capture:
