@@ -51,7 +51,9 @@ def test_a_run_has_each_code_once_and_none_of_it_is_that_of_calibrations(run: li
     assert len(set(codes)) == len(codes)
     assert all(1 <= code <= HIGHEST_CODE for code in codes)
     assert not any(capture_troubles(capture) for capture in run)
-    assert not any(capture_troubles(without(capture, "loopback")) for capture in run)
+    # Without a cable the marks must do, which a bass box and a box from the side do not bring whatever the code.
+    for capture in run:
+        assert all("the timing marks" in words for words in capture_troubles(without(capture, "loopback")))
 
 
 @pytest.mark.parametrize("lacks", ["", "loopback"])
@@ -62,7 +64,7 @@ def test_a_capture_in_the_place_of_any_other_of_its_run_is_void(run: list[Captur
     pairs = pairs if lacks else [(a, b) for a, b in pairs if a.request.code < b.request.code]
     # Those of other layouts are told by their sweeps; a few stand for all.
     others = list(itertools.permutations(captures, 2))[::37]
-    assert len(pairs) >= 15
+    assert len(pairs) >= 10
     for capture, other in [*pairs, *others]:
         assert capture_troubles(replace(capture, request=other.request)), (capture.request, other.request)
 
@@ -75,10 +77,11 @@ def test_the_trouble_names_the_code_that_was_found(run: list[Capture]) -> None:
 
 def test_exchanged_boxes_are_void_and_were_a_pass_without_codes() -> None:
     for name, outcome in (("", "pass"), ("one run", "void")):
-        captures = [capture for capture in played("booth-two", "BT-0001", name) if capture.request.stage == "leads"]
-        left, right = captures
-        exchanged = [replace(left, request=right.request), replace(right, request=left.request)]
+        captures = played("booth-two", "BT-0001", name)
         kit = simulated(ROOT, "booth-two", "BT-0001").kit
+        asked = [kit.sweep("leads", channel, quiet=True) for channel in ("left", "right")]
+        left, right = (next(one for one in captures if one.request == request) for request in asked)
+        exchanged = [replace(left, request=right.request), replace(right, request=left.request)]
         leads = [listed for listed in listed_checks(kit, checks.ALL) if listed.name == "leads"]
         assert judge_run(kit, leads, [(one, capture_troubles(one)) for one in exchanged], ()).outcome == outcome
 
@@ -116,7 +119,7 @@ def test_more_sweeps_than_codes_give_each_code_again() -> None:
 
 
 def test_a_microphone_of_another_clock_without_a_cable_says_what_it_cannot_prove() -> None:
-    captures = played("rehearsal-three", "RT-0001", "one run", microphone_ppm=40.0)
+    captures = played("booth-two", "BT-0001", "one run", microphone_ppm=40.0)
     captures = [without(c, "loopback") for c in captures if c.request.stage == "playing" and not c.request.is_silence]
     assert not any("nothing in the recording proves" in words for words in clocks.remarks(captures, captures))
     # Noise drowns its marks, as where a box does not play them.
