@@ -38,10 +38,12 @@ from rig.values.verdicts import CheckResult, Mask, Verdict
 ROOT = Path(__file__).parents[2]
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
 NUMBERS = st.floats(width=64)
-#: Of such a range that a power of two brings all of it into full scale with nothing lost below single precision's least.
+#: Of such a range that a power of two brings all of it into full scale and nothing becomes subnormal.
 LEAST, MOST = 2.0**-60, 2.0**60
 SAMPLES = st.one_of(
-    st.floats(LEAST, MOST, width=32), st.floats(-MOST, -LEAST, width=32), st.sampled_from([0.0, np.nan, np.inf, -np.inf])
+    st.floats(LEAST, MOST, width=32),
+    st.floats(-MOST, -LEAST, width=32),
+    st.sampled_from([0.0, np.nan, np.inf, -np.inf]),
 )
 TEXT = st.text(st.characters(blacklist_categories=("Cs",)), max_size=8)
 #: What the rig itself calls things.
