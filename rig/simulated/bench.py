@@ -166,16 +166,15 @@ class SimulatedBench:
         own_clock = equipment.microphone_ppm is not None and request.stage not in AT_LEADS
         frames = plan.frames + round((OWN_DEVICE_ALLOWANCE_S if own_clock else CAPTURE_ALLOWANCE_S) * rate_hz)
         # Of one length for all codes, so that what is remembered of the unit serves every sweep.
-        uncoded = frames - code_frames(request.code, rate_hz)
-        size = int(scipy.fft.next_fast_len(uncoded + round(SETTLE_S * rate_hz), real=True))
+        settled = frames - code_frames(request.code, rate_hz) + round(SETTLE_S * rate_hz)
+        size = int(scipy.fft.next_fast_len(settled, real=True))
         peak_v = _peak_v(request, equipment)
         key = (self.kit.name, self.serial, self.seed, request, attempt, load_ohm)
-        random = generator("capture", *key)
         if request.stage in AT_LEADS:
             spectra = self._at_leads(request, equipment, plan, size, peak_v, load_ohm, key)
         else:
             spectra = self._playing(request, equipment, plan, size, peak_v, key)
-        delay = _delay(latency_samples / rate_hz, size, rate_hz)
+        delay, random = _delay(latency_samples / rate_hz, size, rate_hz), generator("capture", *key)
         rows = {}
         for role, spectrum in spectra.items():
             arrived = spectrum * delay
