@@ -36,7 +36,6 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 import simulated_truth as truth
 
 from checks import distortion, hum_and_noise, impedance, ping, polarity, response, rub_and_buzz
-from rig.circuit.channel import find_driver, impedance_ohm
 from rig.design.decision import Decision
 from rig.design.kit import Kit, load_kit
 from rig.design.limits import Limit
@@ -47,6 +46,7 @@ from rig.signals.levels import align_level_db
 from rig.signals.quiet import mains_hum
 from rig.simulated.bench import SimulatedBench
 from rig.simulated.equipment import INPUT_VOLTS
+from rig.simulated.unit import lead_impedance_ohm
 from rig.statistics.conformity import probability_of_conformity
 from rig.values.captures import Capture, KnownLoad
 from rig.values.readings import CheckReadings
@@ -277,11 +277,14 @@ def electrical(bench: SimulatedBench, kit: Kit) -> dict[Key, float]:
     """Impedance of the box, and the parameters of its woofer."""
     box = bench.unit.box(AT)
     grid = judged_grid(kit.sweep("leads", AT), settings_of(impedance, kit).points_per_octave)
-    ohm = np.asarray(impedance_ohm(box, grid)).reshape(-1)
-    woofer = find_driver(box, "woofer")
+    ohm = lead_impedance_ohm(bench.unit, AT, grid)
+    woofer = truth.sheet_of(box.coil("woofer"))
     q = woofer.qms * woofer.qes / (woofer.qms + woofer.qes)
     own = (woofer.re_ohm, woofer.fs_hz, woofer.qms, woofer.qes, q, 1e3 * woofer.le_h)
-    values = (*own, box.box.tuning_hz, box.box.leakage_q)
+    assert box.air
+    assert box.air.port_mass
+    tuning_rad_s = 1 / np.sqrt(box.air.port_mass * box.air.compliance)
+    values = (*own, tuning_rad_s / (2 * np.pi), tuning_rad_s * box.air.compliance / box.air.leak)
     found = {(name, f"{AT} woofer", NUMBER): float(value) for name, value in zip(FITTED, values, strict=True)}
     found["lowest impedance", AT, NUMBER] = float(np.abs(ohm).min())
     phase = np.degrees(np.angle(ohm))
