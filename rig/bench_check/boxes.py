@@ -145,7 +145,9 @@ def heard_box(bench: Playing, capture: Capture) -> Heard | None:
         microphone_m = kit.microphone_m(request.channel, request.at, kit.position(request.position))
         response = acoustic_response(with_right_loopback(capture))
         gated, grid = _gated(response, request)
-        expected = driver_pressure_pa(kit.model(request.channel), grid, 1.0, microphone_m, air_speed_m_s(capture))
+        expected = driver_pressure_pa(
+            kit.model(request.channel, request.position), grid, 1.0, microphone_m, air_speed_m_s(capture)
+        )
     except (Untrusted, ValueError):
         return None
     band = (request.start_hz, request.stop_hz)

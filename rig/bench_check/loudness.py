@@ -195,7 +195,9 @@ def full_level_over_room_db(bench: Playing, capture: Capture) -> tuple[Floats, F
         bench.silence.pascal(), capture.sample_rate_hz, max(low, kit.sweeps.playing.start_hz), min(high, 16000.0)
     )
     microphone_m = kit.microphone_m(request.channel, request.at, kit.position(request.position))
-    pressure = driver_pressure_pa(kit.model(request.channel), mids, 1.0, microphone_m, air_speed_m_s(capture))
+    pressure = driver_pressure_pa(
+        kit.model(request.channel, request.position), mids, 1.0, microphone_m, air_speed_m_s(capture)
+    )
     heard_pa = np.abs(pressure.sum(axis=0)).reshape(-1) * kit.levels.playing_v
     return mids, db_spl(heard_pa) - room_db
 

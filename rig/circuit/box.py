@@ -162,7 +162,9 @@ def driver_impedance(driver: Driver, box: Box, frequency_hz: ArrayLike) -> Compl
     if driver.state != "ok":
         return np.full_like(laplace(frequency_hz), OPEN_OHM if driver.state == "open" else SHORT_OHM)
     mobility, _ = _cone(driver, box, frequency_hz)
-    return np.asarray(blocked_impedance(driver, frequency_hz) + mechanics(driver).bl_t_m ** 2 * mobility)
+    ohm = blocked_impedance(driver, frequency_hz) + mechanics(driver).bl_t_m ** 2 * mobility
+    learnt = driver.impedance_factor
+    return np.asarray(ohm if learnt is None else ohm * learnt.at(np.asarray(frequency_hz, np.float64)))
 
 
 def volume_velocity(

@@ -11,6 +11,7 @@ from rig.circuit.box import Box, driver_impedance
 from rig.circuit.driver import Driver
 from rig.circuit.ladder import ladder
 from rig.circuit.parts import Element, Part
+from rig.circuit.population import Population
 from rig.circuit.units import ComplexArray, FloatArray, Value, laplace, require_positive
 
 Alignment: TypeAlias = Literal["butterworth", "linkwitz-riley"]
@@ -59,6 +60,8 @@ class Channel:
     baffle_width_m : float, array of shape (units, 1) or None
         None is a large flat baffle.
     filter : ElectronicFilter or None
+    population : Population or None
+        How good units lie apart, where good builds have taught it.
 
     Raises
     ------
@@ -71,6 +74,7 @@ class Channel:
     box: Box = field(default_factory=Box)
     baffle_width_m: Value | None = None
     filter: ElectronicFilter | None = None
+    population: Population | None = None
 
     def __post_init__(self) -> None:
         if not self.branches:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from rig.circuit.factor import Factor
 from rig.circuit.parts import State
 from rig.circuit.units import (
     AIR_DENSITY_KG_M3,
@@ -42,6 +43,7 @@ class Driver:
     nominal_ohm : rated impedance
     band_hz : (low, high) range the design uses it in
     rolloff_hz : where the cone stops moving as a piston: a second-order Butterworth low-pass on the sound
+    impedance_factor, pressure_factor : what good builds taught of the driver in its box beyond this model
 
     Raises
     ------
@@ -67,6 +69,8 @@ class Driver:
     nominal_ohm: float = 8.0
     band_hz: tuple[float, float] = (20.0, 20000.0)
     rolloff_hz: Value = np.inf
+    impedance_factor: Factor | None = None
+    pressure_factor: Factor | None = None
 
     def __post_init__(self) -> None:
         owner = f"driver {self.name}"

@@ -6,6 +6,7 @@ import numpy as np
 import scipy
 
 from rig.circuit.channel import Channel, impedance_ohm
+from rig.circuit.factor import smooth_correlation
 from rig.circuit.spread import moved, parameters
 from rig.circuit.tolerance import CUT_OFF_SIGMA
 from rig.circuit.units import ComplexArray, FloatArray
@@ -14,6 +15,12 @@ from rig.circuit.units import ComplexArray, FloatArray
 LEAD_OHM = 0.1
 #: Step of the difference quotients, in standard deviations.
 STEP = 0.05
+#: Where builds have taught how far good units lie apart, none lies further than this (standard deviations).
+LEARNT_REACH = 3.0
+DRAWS = 100
+#: So many things about what is left over are independent (common practice, no source); the largest is exceeded by one
+#: good unit in a thousand.
+INDEPENDENT, NOT_BEYOND = 6, 0.999
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,16 +73,52 @@ def nearest_good_unit(model: Channel, frequency_hz: FloatArray, ohm: ComplexArra
         both = left_over(at + np.vstack([aside, -aside]))
         return np.asarray((both[: at.size] - both[at.size :]).T / (2 * STEP))
 
-    # Deviations are those of logarithms, and a tolerance reaches as far down as up in the value itself.
-    sigma = np.array([parameter.sigma for parameter in among])
-    lower, upper = (np.log1p(side * CUT_OFF_SIGMA * sigma) / sigma for side in (-1, 1))
-    bounds = np.append(lower, -CUT_OFF_SIGMA), np.append(upper, CUT_OFF_SIGMA)
+    bounds = _bounds(model)
     start = np.zeros(len(among) + 1)
     found = scipy.optimize.least_squares(
         lambda at: left_over(at[np.newaxis])[0], start, slopes, bounds, xtol=1e-4, ftol=1e-4
     )
     unexplained = np.asarray(-found.fun[: ohm.size] - 1j * found.fun[ohm.size :])
     return Nearest(unexplained, np.asarray(found.jac), (bounds[0] - found.x, bounds[1] - found.x))
+
+
+def _bounds(model: Channel) -> tuple[FloatArray, FloatArray]:
+    """How far each parameter of a good unit, and its lead, may lie down and up, in standard deviations."""
+    reach = CUT_OFF_SIGMA if model.population is None else LEARNT_REACH
+    sigma = np.array([parameter.sigma for parameter in parameters(model)])
+    # Deviations are those of logarithms, and a tolerance reaches as far down as up in the value itself.
+    lower, upper = (np.log1p(np.maximum(side * reach * sigma, -0.9)) / sigma for side in (-1, 1))
+    return np.append(lower, -CUT_OFF_SIGMA), np.append(upper, CUT_OFF_SIGMA)
+
+
+def largest_misfit(model: Channel, frequency_hz: FloatArray, smooth: float, point: float, builds: int) -> float:
+    """What is left over of a good unit at most (root mean square, relative), by what was left over of good builds.
+
+    Units are drawn that have of their own, beyond their parameters, as much as builds had; the nearest good unit
+    follows as far as it may, linear about the mean. A mean square of the next unit over that of so many builds is
+    distributed as F: of one unit's curve few things are independent.
+
+    Parameters
+    ----------
+    model : Channel
+    frequency_hz : array of shape (n,)
+    smooth, point : float
+        Standard deviations of the logarithm of the impedance, of what is smooth over frequency and of the rest.
+    builds : int
+        How many these are known from.
+    """
+    size, random = frequency_hz.size, np.random.default_rng(1)
+    among = parameters(model)
+    steps = STEP * np.vstack([np.eye(len(among)), np.zeros(len(among))])
+    log = np.log(impedance_ohm(moved(model, among, steps), frequency_hz))
+    slopes = np.vstack([(log[:-1] - log[-1]) / STEP, LEAD_OHM / CUT_OFF_SIGMA / np.exp(log[-1])])
+    columns = np.concatenate([slopes.real, slopes.imag], axis=1).T
+    covariance = smooth**2 * smooth_correlation(frequency_hz, frequency_hz) + point**2 * np.eye(size)
+    parts = random.standard_normal((2, DRAWS, size)) @ np.linalg.cholesky(covariance).T
+    nearest = Nearest(np.zeros(size, np.complex128), columns, _bounds(model))
+    mean_square = float(np.mean(np.abs(remaining(nearest, parts[0] + 1j * parts[1])) ** 2))
+    times = float(scipy.special.fdtri(INDEPENDENT, INDEPENDENT * builds, NOT_BEYOND))
+    return float(np.sqrt(mean_square * times))
 
 
 def remaining(nearest: Nearest, changes: ComplexArray) -> ComplexArray:

@@ -147,4 +147,5 @@ def _radiation(driver: Driver, frequency: FloatArray, microphone: Position, spee
     x = frequency / driver.rolloff_hz
     rolloff = 1 / (1 - x**2 + np.sqrt(2) * 1j * x)
     density_s = AIR_DENSITY_KG_M3 * s
-    return np.asarray(density_s / (2 * np.pi) * spreading * directivity * rolloff * np.exp(-s * path / speed))
+    arriving = density_s / (2 * np.pi) * spreading * directivity * rolloff * np.exp(-s * path / speed)
+    return np.asarray(arriving if driver.pressure_factor is None else arriving * driver.pressure_factor.at(frequency))

@@ -1,13 +1,14 @@
 """A channel with every part and driver parameter moved a little: how far good units lie apart."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from rig.circuit.channel import Branch, Channel, channel_parts, map_parts
 from rig.circuit.driver import Driver
 from rig.circuit.parts import Part
+from rig.circuit.population import Parameter
 from rig.circuit.tolerance import CUT_OFF_SIGMA, DriverTolerance
 from rig.circuit.units import FloatArray, Value
 
@@ -15,25 +16,14 @@ from rig.circuit.units import FloatArray, Value
 LOSSES_SIGMA = 0.3
 
 
-@dataclass(frozen=True)
-class Parameter:
-    """One number of a channel that differs from unit to unit."""
-
-    #: "part", "series" (its resistance), "driver" or "box".
-    owner: str
-    #: Name of the part or driver; empty for the box.
-    name: str
-    #: What of it: "value", "re_ohm", "tuning_hz", ...
-    field: str
-    #: Standard deviation of its logarithm over good units.
-    sigma: float
-
-
 def parameters(channel: Channel, spread: DriverTolerance | None = None) -> tuple[Parameter, ...]:
-    """Everything of a channel that is spread, as `rig.circuit.tolerance.draw` spreads it, and the box's losses.
+    """Everything of a channel that is spread: as good builds taught it, else by tolerances.
 
-    Parameters without tolerance are left out.
+    By tolerances it is what `rig.circuit.tolerance.draw` spreads, and the box's losses; parameters without tolerance
+    are left out.
     """
+    if channel.population is not None:
+        return channel.population.spread
     found = [*_of_parts(channel), *_of_drivers(channel, spread or DriverTolerance()), *_of_box(channel, spread)]
     return tuple(parameter for parameter in found if parameter.sigma > 0)
 
@@ -94,14 +84,22 @@ def moved(channel: Channel, among: tuple[Parameter, ...], deviations: FloatArray
             fs_hz=driver.fs_hz * by("fs_hz"),
             qms=driver.qms * by("qms"),
             qes=driver.qes * by("qes"),
-            vas_m3=driver.vas_m3 / by("fs_hz") ** 2,
+            vas_m3=driver.vas_m3 / by("fs_hz") ** 2 * by("vas_m3"),
             le_h=driver.le_h * by("le_h"),
+            le_exponent=_by_odds(driver.le_exponent, by("le_exponent")),
+            rolloff_hz=driver.rolloff_hz * by("rolloff_hz"),
         )
 
     branches = tuple(Branch(driver_of(b.driver), b.elements) for b in map_parts(channel, part_of).branches)
     box = replace(
         channel.box,
+        volume_m3=channel.box.volume_m3 * factor.get(("box", "", "volume_m3"), 1.0),
         tuning_hz=channel.box.tuning_hz * factor.get(("box", "", "tuning_hz"), 1.0),
         leakage_q=channel.box.leakage_q * factor.get(("box", "", "leakage_q"), 1.0),
     )
     return replace(channel, branches=branches, box=box)
+
+
+def _by_odds(exponent: Value, times: Value) -> Value:
+    """An exponent whose odds are multiplied, so that it stays between 0 and 1."""
+    return exponent * times / (1 - exponent + exponent * times)

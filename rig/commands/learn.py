@@ -9,13 +9,16 @@ from typing import Annotated, Literal
 import numpy as np
 import typer
 
+from checks.impedance import PHASE
 from rig.commands.common import HERE, Workspace
 from rig.design.kit import Kit, load_kit
+from rig.design.learnt_design import FILE, LearntDesign, design_toml
 from rig.files.disk import read_bytes, why, write_together
 from rig.files.errors import RecordError, TableError
 from rig.store import records
 from rig.store.recorded import read_curve
 from rig.store.records import Record
+from rig.study.builds import learn_design
 from rig.study.learning import IMPEDANCE, LEVEL, Key, Learnt, Spread, learn, rejects_together, spreads_of_parts
 from rig.values.readings import Curve, Floats
 
@@ -34,8 +37,8 @@ def learn_command(
     draws: Annotated[int, typer.Option("--draws", help="Units drawn from the parts' tolerances.")] = 10000,
     seed: Annotated[int, typer.Option("--seed", help="The same seed draws the same units.")] = 1,
 ) -> None:
-    """Learn masks for impedance and free-field level, show what they rest on, and write them beside the kit."""
-    loaded, runs = load_kit(workspace, kit), _runs(workspace, kit, serials or [])
+    """Learn the design and masks from builds and tolerances, show what they rest on, and write them beside the kit."""
+    loaded, runs = load_kit(workspace, kit, with_learnt=False), _runs(workspace, kit, serials or [])
     chosen = _source(source, bool(runs), unknown=[u for c in loaded.channels for u in loaded.undescribed(c.name)])
     _refuse_out_of_range(rejects_percent, confidence_percent, draws)
     spreads = spreads_of_parts(loaded, draws, seed) if chosen != "builds" else {}
@@ -47,15 +50,30 @@ def learn_command(
         "rejects_percent": rejects_percent,
         "confidence_percent": confidence_percent,
     }
-    written = write_masks(loaded.folder, learnt, about)
+    design = _design(loaded, runs, str(about["made_at"])) if chosen != "parts" else None
+    written = write_masks(loaded.folder, learnt, about, design)
     from rig.report.masks import draw_masks
-    from rig.screen.learnt_masks import show
+    from rig.screen.learnt_masks import show, show_design
 
     try:
         figure = draw_masks(learnt, loaded.folder / "learnt.svg")
     except OSError as error:
         raise RecordError(f"{loaded.folder / 'learnt.svg'}: could not be drawn: {why(error)}") from None
+    if design:
+        show_design(design)
     show(learnt, written, figure, rejects_together(learnt, spreads))
+
+
+def _design(kit: Kit, runs: Sequence[Record], made_at: str) -> LearntDesign:
+    """What the builds share."""
+    builds = {run.document["serial"]: _every_curve(run) for run in runs}
+    return learn_design(kit, builds, {run.document["serial"]: run.document["run"] for run in runs}, made_at)
+
+
+def _every_curve(run: Record) -> list[Curve]:
+    wanted = (IMPEDANCE, (IMPEDANCE[0], PHASE), LEVEL)
+    entries = ((result["check"], entry) for result in run.document["results"] for entry in result["curves"])
+    return [read_curve(run, entry) for check, entry in entries if (check, entry["quantity"]) in wanted]
 
 
 def _runs(workspace: Path, kit: str, serials: Sequence[str]) -> list[Record]:
@@ -139,8 +157,10 @@ def _on(grid: Floats, one: Curve) -> Floats:
     return np.asarray(np.interp(np.log(grid), np.log(one.frequency_hz[trusted]), one.value[trusted]))
 
 
-def write_masks(folder: Path, learnt: Sequence[Learnt], about: dict[str, object]) -> list[Path]:
-    """Write masks beside the kit, the former ones kept in a folder with their date.
+def write_masks(
+    folder: Path, learnt: Sequence[Learnt], about: dict[str, object], design: LearntDesign | None = None
+) -> list[Path]:
+    """Write masks and design beside the kit, the former ones kept in a folder with their date.
 
     Raises
     ------
@@ -149,7 +169,7 @@ def write_masks(folder: Path, learnt: Sequence[Learnt], about: dict[str, object]
     """
     names = [_file_name(one.key) for one in learnt]
     try:
-        _keep_former(folder, [*names, "learnt.json", "learnt.svg"])
+        _keep_former(folder, [*names, "learnt.json", "learnt.svg", *([FILE] if design else [])])
         facts = [
             {
                 "mask": name,
@@ -160,7 +180,8 @@ def write_masks(folder: Path, learnt: Sequence[Learnt], about: dict[str, object]
         ]
         text = json.dumps({**about, "masks": facts}, indent=1)
         contents = {folder / name: _mask_table(one) for name, one in zip(names, learnt, strict=True)}
-        write_together({**contents, folder / "learnt.json": text + "\n"})
+        of_design = {folder / FILE: design_toml(design)} if design else {}
+        write_together({**contents, **of_design, folder / "learnt.json": text + "\n"})
     except OSError as error:
         raise RecordError(f"{folder}: the masks could not be written: {why(error)}") from None
     return [folder / name for name in names]

@@ -12,6 +12,7 @@ from pydantic import AfterValidator, Field, PrivateAttr, StrictBool, model_valid
 from rig.circuit.channel import Channel
 from rig.circuit.radiation import Position
 from rig.design.decision import Decision
+from rig.design.learnt_design import FILE, LearntDesign, learnt_model, read_design, refuse_stranger
 from rig.design.limits import Files, Limit, read_masks
 from rig.design.speaker import ChannelSpec, Name, Positive, SweepHz
 from rig.design.trust import CalibrationKind
@@ -128,6 +129,9 @@ class Kit(Table):
     #: Set when loaded: the folder, and what kit.toml and every file beside it held then.
     _folder: Path = PrivateAttr(default=Path())
     _files: Files = PrivateAttr(default={})
+    #: What good builds taught; and the channels as they taught them, by name and position.
+    _learnt: LearntDesign | None = PrivateAttr(default=None)
+    _models: dict[tuple[str, str], Channel] = PrivateAttr(default={})
 
     @model_validator(mode="before")
     @classmethod
@@ -220,13 +224,28 @@ class Kit(Table):
         right = there[0] - here[0] + position.distance_m * math.sin(angle)
         return right, 0.0, there[1] - here[1] + position.distance_m * math.cos(angle)
 
-    def model(self, name: str) -> Channel:
-        """The lumped model of a channel, at its nominal values."""
-        return self.channel(name).model()
+    def model(self, name: str, position: str = "") -> Channel:
+        """The lumped model of a channel: as good builds have taught it, else at the nominal values of kit.toml.
+
+        What builds taught of its sound is that at a microphone position; the first one where none is named.
+        """
+        learnt = self._learnt and self._learnt.of(name)
+        if not learnt:
+            return self.channel(name).model()
+        key = name, position or self.positions[0].name
+        if key not in self._models:
+            self._models[key] = learnt_model(self.channel(name).model(), learnt, key[1])
+        return self._models[key]
+
+    @property
+    def learnt(self) -> LearntDesign | None:
+        """What good builds have taught of the kit; None: nothing yet."""
+        return self._learnt
 
     def undescribed(self, name: str) -> tuple[str, ...]:
         """Drivers of a channel that the model only guesses at: no sheet says what they are, and no build taught it."""
-        return tuple(driver.name for driver in self.channel(name).drivers if not driver.is_described)
+        is_taught = self._learnt is not None and self._learnt.of(name) is not None
+        return tuple(d.name for d in self.channel(name).drivers if not (is_taught or d.is_described))
 
     def sweep(
         self, stage: Stage, channel: str, at: str = "", position: str = "", quiet: bool = False, moment: Moment = ""
@@ -260,8 +279,8 @@ class Kit(Table):
         return Sweep("playing", channel, channel, 0.0, gain, *band, seconds, position, marks=marks)
 
 
-def load_kit(workspace: Path, name: str) -> Kit:
-    """Load `limits/<name>/kit.toml`.
+def load_kit(workspace: Path, name: str, with_learnt: bool = True) -> Kit:
+    """Load `limits/<name>/kit.toml`, and what good builds taught of it unless that is to be learnt anew.
 
     Raises
     ------
@@ -273,13 +292,13 @@ def load_kit(workspace: Path, name: str) -> Kit:
     if not re.fullmatch(r"[a-z][a-z0-9-]*", name) or not path.is_file():
         known = ", ".join(kit_names(workspace)) or "none"
         raise TableError(f"no kit {name!r} in {workspace / 'limits'}; kits there: {known}")
-    kit = kit_in(path.parent)
+    kit = kit_in(path.parent, with_learnt)
     if kit.name != name:
         raise TableError(f"{path}: name: found {kit.name!r}; allowed: {name!r}, as the folder is called")
     return kit
 
 
-def kit_in(folder: Path) -> Kit:
+def kit_in(folder: Path, with_learnt: bool = True) -> Kit:
     """Load the kit that stands in a folder, whatever that is called.
 
     Raises
@@ -293,7 +312,12 @@ def kit_in(folder: Path) -> Kit:
     read_masks(kit.limits, folder, files)
     if read_files(folder) != files:
         raise TableError(f"{folder}: changed while it was read; start again when it has been written")
-    kit._folder, kit._files = folder, files
+    kit._folder, kit._files, kit._models = folder, files, {}
+    if with_learnt and folder / FILE in files:
+        kit._learnt = read_design(folder / FILE, files[folder / FILE])
+        for channel in kit.channels:
+            if learnt := kit._learnt.of(channel.name):
+                refuse_stranger(learnt, channel.model(), folder / FILE)
     return kit
 
 

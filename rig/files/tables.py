@@ -109,8 +109,8 @@ def near(word: object, known: Iterable[str]) -> str:
     return f" (did you mean {found[0]!r}?)" if found else ""
 
 
-def read_toml(path: Path) -> dict[str, Any]:
-    """Read a TOML file.
+def read_toml(path: Path, content: bytes | None = None) -> dict[str, Any]:
+    """Read a TOML file; `content` where it was read before.
 
     Raises
     ------
@@ -118,7 +118,7 @@ def read_toml(path: Path) -> dict[str, Any]:
         If the file is missing, is not UTF-8, is not TOML (with the line), or holds what no setting is: a number
         beyond every quantity, or tables within tables without an end.
     """
-    text = read_settings(path)
+    text = read_settings(path, content=content)
     try:
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

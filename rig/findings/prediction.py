@@ -6,8 +6,9 @@ from functools import cached_property, lru_cache
 import numpy as np
 
 from rig.circuit.channel import Channel
+from rig.circuit.population import Parameter
 from rig.circuit.radiation import Position, driver_pressure_pa, microphone_at
-from rig.circuit.spread import Parameter, moved, parameters
+from rig.circuit.spread import moved, parameters
 from rig.circuit.units import ComplexArray, FloatArray, Value
 from rig.design.kit import Kit
 from rig.findings.branches import Alone, branches_of, channel_impedance_ohm, channel_pressure_pa

@@ -11,7 +11,7 @@ from checks.leads import OPEN_OHM
 from checks.ping import PING_LEVEL
 from checks.polarity import CHANNEL_POLARITY, DRIVER_POLARITY
 from checks.response import SENSITIVITY
-from rig.circuit.spread import Parameter
+from rig.circuit.population import Parameter
 from rig.design.kit import Kit
 from rig.findings.by_ear import heard, is_heard
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from rich.table import Table
 
+from rig.design.learnt_design import LearntDesign
 from rig.screen.console import open_console
 from rig.study.learning import Learnt
 
@@ -34,6 +35,22 @@ def show(learnt: Sequence[Learnt], written: Sequence[Path], figure: Path, togeth
         for one, path in own:
             _, quantity, subject = one.key
             console.print(f'"{quantity} {subject}" = {{ mask = "{path.name}" }}', soft_wrap=True)
+
+
+def show_design(design: LearntDesign) -> None:
+    """Print what the builds told of drivers and box, beside what kit.toml says."""
+    console = open_console()
+    for channel in design.channels:
+        table = Table(title=f"Learnt design of {', '.join(channel.names)}", title_justify="left")
+        table.add_column("of", no_wrap=True)
+        for name in ("kit.toml", "learnt", "uncertainty", "off"):
+            table.add_column(name, justify="right")
+        for value in channel.values:
+            if value.owner in ("driver", "box"):
+                name = f"{value.of or 'box'} {value.what}"
+                known = f"{value.u_percent:.0f} %"
+                table.add_row(name, f"{value.kit:.4g}", f"{value.value:.4g}", known, f"{value.off_percent:+.0f} %")
+        console.print(table)
 
 
 def _widths(one: Learnt) -> str:

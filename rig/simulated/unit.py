@@ -80,7 +80,8 @@ def unit_of(kit: Kit, serial: str) -> Unit:
 
 def _built(kit: Kit, factor_of: Callable[[str], Factor]) -> Unit:
     gain = 10 ** (kit.amplifier.gain_db / 20)
-    models = [kit.model(channel.name) for channel in kit.channels]
+    # Never as builds taught it: what is measured is not to be made of what judges it.
+    models = [channel.model() for channel in kit.channels]
     return Unit(
         boxes=tuple(speaker_of(model, factor_of(model.name)) for model in models),
         outputs=tuple(Output(model.name, model.name, gain, model.filter) for model in models),

@@ -423,7 +423,12 @@ def driver_design_responses(kit: Kit, request: Sweep, frequency_hz: Floats, air_
     """As `design_response`, of each driver of the channel by itself: shape (drivers, frequencies); read only."""
     position = kit.position(request.position)
     microphone = microphone_at(position.distance_m, position.angle_deg)
-    return _design(kit.model(request.channel), microphone, air_m_s, np.asarray(frequency_hz, np.float64).tobytes())
+    return _design(
+        kit.model(request.channel, request.position),
+        microphone,
+        air_m_s,
+        np.asarray(frequency_hz, np.float64).tobytes(),
+    )
 
 
 @lru_cache(maxsize=128)

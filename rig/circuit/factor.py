@@ -1,0 +1,45 @@
+"""A smooth complex factor over frequency: what a lumped model leaves out of a driver, and how well that is known.
+
+The pattern is Kennedy and O'Hagan, "Bayesian calibration of computer models", J. R. Stat. Soc. B 63 (2001): reality is
+the model at its best parameters times a factor whose logarithm is a Gaussian process over the logarithm of frequency.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.circuit.units import ComplexArray, FloatArray
+
+#: Over so many octaves a factor keeps its value: about the width of a cone's resonance of Q 4.
+SMOOTH_OCTAVES = 0.35
+
+
+@dataclass(frozen=True, eq=False)
+class Factor:
+    """A factor over frequency. Arrays have shape (n,); beyond the ends of `frequency_hz` it stays as it is there."""
+
+    #: Ascending, in Hz.
+    frequency_hz: FloatArray
+    #: Natural logarithm of the factor: nepers, and radians.
+    log: ComplexArray
+    #: Standard deviation of both parts of it over good units, what is not known of their mean included.
+    sigma: ComplexArray
+
+    def at(self, frequency_hz: FloatArray) -> ComplexArray:
+        """The factor at some frequencies in Hz."""
+        return np.exp(_between(frequency_hz, self.frequency_hz, self.log))
+
+    def sigma_at(self, frequency_hz: FloatArray) -> ComplexArray:
+        """Standard deviation of both parts of its logarithm at some frequencies in Hz."""
+        return _between(frequency_hz, self.frequency_hz, self.sigma)
+
+
+def _between(frequency_hz: FloatArray, known_hz: FloatArray, values: ComplexArray) -> ComplexArray:
+    at, known = np.log(np.maximum(frequency_hz, known_hz[0])), np.log(known_hz)
+    return np.asarray(np.interp(at, known, values.real) + 1j * np.interp(at, known, values.imag))
+
+
+def smooth_correlation(one_hz: FloatArray, other_hz: FloatArray) -> FloatArray:
+    """Correlation of a factor's logarithm between frequencies, shape (ones, others): squared exponential."""
+    apart = np.subtract.outer(np.log2(one_hz), np.log2(other_hz)) / SMOOTH_OCTAVES
+    return np.asarray(np.exp(-0.5 * apart**2))

@@ -1,0 +1,228 @@
+"""What good builds share: the values of drivers, box and parts, and what the lumped model leaves out of the drivers.
+
+Shared values, factors and the own deviations of each build (`rig.circuit.builds_model`) are found together, as the most
+probable ones (Gauss-Newton); their uncertainties are those of Laplace's approximation (C. M. Bishop, "Pattern
+Recognition and Machine Learning" (2006), section 4.4).
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from rig.circuit.builds_model import (
+    NEPER_DB,
+    OWN_DB,
+    OWN_GAIN_DB,
+    OWN_Z,
+    POINT_DB,
+    POINT_Z,
+    STEP,
+    Basis,
+    Build,
+    BuildsModel,
+    Linear,
+    Sight,
+    State,
+    with_losses,
+)
+from rig.circuit.channel import Channel, find_driver, find_part
+from rig.circuit.factor import Factor
+from rig.circuit.population import Parameter
+from rig.circuit.spread import moved
+from rig.circuit.units import ComplexArray, FloatArray
+
+#: A spread before any build is worth so many builds; what is left over of curves before it is worth so many points.
+PRIOR_BUILDS, PRIOR_POINTS = 8, 40
+#: Linearisations, each with the noise taken so many times larger: far from the sheet a resonance is no straight line.
+NOISE_TIMES = (8.0, 8.0, 3.0, 3.0, 1.0, 1.0, 1.0, 1.0, 1.0)
+SETTLED, LEAST_STEP = 0.02, 1 / 16
+
+
+@dataclass(frozen=True, eq=False)
+class Learnt:
+    """The population of a channel, as builds have taught it."""
+
+    #: What the fit began from: the kit's channel, no inductance without losses.
+    design: Channel
+    #: Of the impedances that it rests on.
+    z_hz: FloatArray
+    #: Every shared number, its sigma that of the prior; its value in prior standard deviations from the design's, and
+    #: the covariance of these.
+    shared: tuple[Parameter, ...]
+    deviations: FloatArray
+    covariance: FloatArray
+    #: How far good units lie apart.
+    spread: tuple[Parameter, ...]
+    gain_sigma_db: float
+    #: How many builds it rests on.
+    builds: int
+    #: What is left over of a good unit: of its impedance, relative, smooth and from point to point; of its level in dB.
+    smooth_z: float
+    point_z: float
+    point_db: float
+    #: For each driver, and for each sight and driver.
+    impedance_factors: tuple[Factor, ...]
+    pressure_factors: tuple[tuple[Factor, ...], ...]
+    #: What each build has of its own, in standard deviations of its prior, shape (builds, parameters).
+    own: FloatArray
+
+    @property
+    def logs(self) -> tuple[FloatArray, FloatArray]:
+        """Logarithms of the shared numbers over the design's, and their covariance (to first order)."""
+        at_mean, aside = self._numbers(np.zeros((1, len(self.shared)))), self._numbers(STEP * np.eye(len(self.shared)))
+        slopes = np.log(aside / at_mean).T / STEP
+        start = self._numbers(-self.deviations[np.newaxis])
+        return np.log(at_mean / start)[0], slopes @ self.covariance @ slopes.T
+
+    def _numbers(self, aside: FloatArray) -> FloatArray:
+        """The shared numbers so far from the most probable ones, shape (rows, shared)."""
+        channel = moved(self.design, self.shared, self.deviations + aside)
+        columns = []
+        for p in self.shared:
+            owner = {"box": channel.box}.get(p.owner) or (find_driver if p.owner == "driver" else find_part)(
+                channel, p.name
+            )
+            columns.append(np.broadcast_to(getattr(owner, p.field), (len(aside), 1)))
+        return np.hstack(columns)
+
+
+def learn_population(design: Channel, z_hz: FloatArray, sights: Sequence[Sight], builds: Sequence[Build]) -> Learnt:
+    """Find what good builds of a channel share, and how far they lie apart.
+
+    Parameters
+    ----------
+    design : Channel
+        As the kit has it, with one number a parameter.
+    z_hz : array of shape (n,)
+        Frequencies of the builds' impedances, in Hz.
+    sights : sequence of Sight
+    builds : sequence of Build
+        One or more, each with levels for every sight.
+    """
+    model = BuildsModel(with_losses(design), z_hz, tuple(sights), tuple(builds))
+    state = model.start()
+    for times in NOISE_TIMES:
+        state, moved_by = step(model, state, times)
+        if times == 1.0 and moved_by < SETTLED:
+            break
+    return _learnt(model, state)
+
+
+def step(model: BuildsModel, state: State, times: float) -> tuple[State, float]:
+    """The next state, and the largest change of what is shared, in standard deviations of the prior."""
+    linear = [tuple(part / times for part in of_build) for of_build in model.linear(state)]
+    before = np.concatenate([state.shared, state.factors])
+    precision, toward = np.eye(before.size), -before
+    solved = []
+    for n, (left, slopes, own) in enumerate(linear):
+        inner = np.linalg.inv(np.eye(own.shape[1]) + own.T @ own)
+        across, pull = own.T @ slopes, own.T @ left - state.own[n]
+        precision += slopes.T @ slopes - across.T @ inner @ across
+        toward += slopes.T @ left - across.T @ inner @ pull
+        solved.append((inner, across, pull))
+    shared = np.linalg.solve(precision, toward)
+    own_step = np.array([inner @ (pull - across @ shared) for inner, across, pull in solved])
+    now = sum(float(left @ left) for left, _, _ in linear) + state.squares
+    share = 1.0
+    while share >= LEAST_STEP:
+        trial = state.plus(shared, own_step, share)
+        if sum(float(left @ left) for left in model.residuals(trial)) / times**2 + trial.squares < now:
+            return trial, share * float(np.max(np.abs(shared)))
+        share /= 2
+    return state, 0.0
+
+
+def _learnt(model: BuildsModel, state: State) -> Learnt:
+    """The population at the most probable state."""
+    p, builds = len(model.shared), len(model.builds)
+    linear = model.linear(state)
+    precision, *_ = _laplace(model, linear, 1.0, 1.0)
+    followed = precision.shape[0] - np.trace(np.linalg.inv(precision))
+    lefts = np.array([left for left, _, _ in linear])
+    points = 2 * model.z_hz.size
+    times_z, times_db = (_times(part, followed / lefts.size) for part in (lefts[:, :points], lefts[:, points:]))
+    # Once more with what the builds really have of their own.
+    precision, given, variance = _laplace(model, linear, times_z, times_db)
+    covariance = np.asarray(np.linalg.inv(precision), np.float64)
+    squares = (PRIOR_BUILDS + np.sum(state.own**2 + variance, axis=0)) / (PRIOR_BUILDS + builds)
+    # Of the next unit: its own deviation, and that of the builds' mean.
+    sigma = np.sqrt(squares * (1 + 1 / builds))
+    of_factors = np.asarray(np.linalg.inv(given[p:, p:]), np.float64)
+    return Learnt(
+        model.design,
+        model.z_hz,
+        model.shared,
+        state.shared,
+        covariance[:p, :p],
+        tuple(_spread(model, sigma, covariance)),
+        float(OWN_GAIN_DB * sigma[-1]),
+        builds,
+        OWN_Z * times_z * (1 + 1 / builds) ** 0.5,
+        POINT_Z * times_z,
+        POINT_DB * times_db,
+        *_known_factors(model, state, of_factors, times_z, times_db),
+        state.own[:, : len(model.own)],
+    )
+
+
+def _laplace(
+    model: BuildsModel, linear: Sequence[Linear], times_z: float, times_db: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Precision of what is shared, the same if what is each build's own were known, and variance of that own.
+
+    Shapes (shared, shared) twice, and (builds, own).
+    """
+    precision: FloatArray = np.eye(linear[0][1].shape[1])
+    given = precision
+    variance = []
+    for left, slopes, own in linear:
+        times = np.where(np.arange(left.size) < 2 * model.z_hz.size, times_z, times_db)[:, np.newaxis]
+        slopes, own = slopes / times, own / times
+        inner = np.linalg.inv(np.eye(own.shape[1]) + own.T @ own)
+        across = own.T @ slopes
+        known = slopes.T @ slopes
+        given = given + known
+        precision = precision + known - across.T @ inner @ across
+        variance.append(np.diag(inner))
+    return precision, given, np.array(variance)
+
+
+def _spread(model: BuildsModel, sigma: FloatArray, covariance: FloatArray) -> Iterator[Parameter]:
+    for n, (parameter, at) in enumerate(zip(model.own, model.own_at, strict=True)):
+        own = parameter.sigma * float(sigma[n])
+        if parameter.owner in ("part", "series"):
+            # Known no better than its bag is, and no worse than its tolerance.
+            own = float(np.hypot(own, model.shared[at].sigma * covariance[at, at] ** 0.5))
+        yield replace(parameter, sigma=own)
+
+
+def _known_factors(
+    model: BuildsModel, state: State, covariance: FloatArray, times_z: float, times_db: float
+) -> tuple[tuple[Factor, ...], tuple[tuple[Factor, ...], ...]]:
+    """The factors with what is not known of them, all parameters given, and what each unit has of its own."""
+    at = 0
+
+    def next_of(log: ComplexArray, own: float, re: Basis, im: Basis) -> Factor:
+        nonlocal at
+        variances = []
+        for basis in (re, im):
+            end = at + basis.shapes.shape[1]
+            variances.append(np.sum(basis.shapes @ covariance[at:end, at:end] * basis.shapes, axis=1))
+            at = end
+        sigma = np.sqrt(np.array(variances) + own**2)
+        return Factor(re.nodes_hz, log, sigma[0] + 1j * sigma[1])
+
+    of_z, of_pressure = model.factors(state.factors)
+    own_z, own_db = OWN_Z * times_z, OWN_DB / NEPER_DB * times_db
+    z = tuple(next_of(log, own_z, model.z_basis, model.z_basis) for log in of_z)
+    return z, tuple(
+        tuple(next_of(log, own_db, *bases) for log in logs)
+        for bases, logs in zip(model.p_bases, of_pressure, strict=True)
+    )
+
+
+def _times(left: FloatArray, followed: float) -> float:
+    """What a build has of its own over what is taken for it, from what is left over of all, whitened."""
+    degrees = left.size * (1 - followed)
+    return float(np.sqrt((PRIOR_POINTS + np.sum(left**2)) / (PRIOR_POINTS + degrees)))

@@ -1,0 +1,89 @@
+"""What good builds share, from their records: the curves of a kit's builds to `design.toml`."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks import impedance, response
+from rig.circuit.builds_model import Build, Sight
+from rig.circuit.population_fit import learn_population
+from rig.circuit.radiation import microphone_at
+from rig.design.kit import Kit
+from rig.design.learnt_design import LearntChannel, LearntDesign, learnt_channel
+from rig.design.speaker import ChannelSpec
+from rig.values.readings import Curve, Floats
+
+#: Every second point of a curve: a twelfth of an octave.
+EVERY = 2
+#: Quantity, subject.
+Curves = Mapping[tuple[str, str], Curve]
+
+
+def learn_design(
+    kit: Kit, builds: Mapping[str, Sequence[Curve]], runs: Mapping[str, str], made_at: str
+) -> LearntDesign:
+    """Learn the population of a kit's channels; channels built alike are one population.
+
+    Parameters
+    ----------
+    kit : Kit
+    builds : mapping
+        Serial -> curves of a build that its builder vouches for: impedance and phase of every channel, and free-field
+        levels where the microphone was calibrated.
+    runs : mapping
+        Serial -> the run that they are of.
+    made_at : str
+    """
+    own = [{(curve.quantity, curve.subject): curve for curve in curves} for curves in builds.values()]
+    channels = [_learnt(kit, group, own) for group in groups(kit)]
+    return LearntDesign(made_at=made_at, builds=dict(runs), channels=channels)
+
+
+def groups(kit: Kit) -> list[list[ChannelSpec]]:
+    """Channels that are built alike, together."""
+    found: list[list[ChannelSpec]] = []
+    for channel in kit.channels:
+        same = next((one for one in found if one[0].model() == replace(channel.model(), name=one[0].name)), None)
+        if same is None:
+            found.append([channel])
+        else:
+            same.append(channel)
+    return found
+
+
+def _learnt(kit: Kit, alike: Sequence[ChannelSpec], builds: Sequence[Curves]) -> LearntChannel:
+    settings = response.Settings.model_validate(kit.checks.get(response.NAME, {}))
+    units = [(channel.name, curves) for channel in alike for curves in builds]
+    magnitudes = [curves[impedance.IMPEDANCE, name] for name, curves in units]
+    phases = [curves[impedance.PHASE, name] for name, curves in units]
+    keep = slice(None, None, EVERY)
+    sights, heard = [], []
+    for n, position in enumerate(settings.positions):
+        levels = [
+            curves.get((response.FREE_FIELD_LEVEL, f"{name} {position}" if n else name)) for name, curves in units
+        ]
+        known = [level for level in levels if level is not None and level.absolute]
+        if len(known) == len(units) and (at := _trusted(known)).size > 1:
+            place = kit.position(position)
+            seen = microphone_at(place.distance_m, place.angle_deg)
+            sights.append(Sight(position, seen, known[0].frequency_hz[at], kit.levels.playing_v))
+            heard.append([(level.value[at], _uncertainty(level)[at]) for level in known])
+    measured = []
+    for n, (magnitude, phase) in enumerate(zip(magnitudes, phases, strict=True)):
+        ohm = np.asarray(magnitude.value[keep] * np.exp(1j * np.radians(phase.value[keep])), np.complex128)
+        relative = np.where(magnitude.valid, _uncertainty(magnitude) / magnitude.value, np.inf)[keep]
+        measured.append(Build(ohm, relative, tuple(of_sight[n] for of_sight in heard)))
+    sheet = alike[0].model()
+    learnt = learn_population(sheet, magnitudes[0].frequency_hz[keep], sights, measured)
+    return learnt_channel([one.name for one in alike], sheet, learnt, [sight.position for sight in sights])
+
+
+def _trusted(levels: Sequence[Curve]) -> NDArray[np.intp]:
+    """Every second point that can be trusted in all of them."""
+    return np.flatnonzero(np.all([level.valid for level in levels], axis=0))[::EVERY]
+
+
+def _uncertainty(curve: Curve) -> Floats:
+    return np.zeros(curve.value.size) if curve.uncertainty is None else np.nan_to_num(curve.uncertainty)
