@@ -100,6 +100,7 @@ def shared_parameters(design: Channel) -> tuple[Parameter, ...]:
 
 
 def with_losses(design: Channel) -> Channel:
+    """The channel with no inductance that is without losses."""
     branches = tuple(
         replace(b, driver=replace(b.driver, le_exponent=min(b.driver.le_exponent, MOST_EXPONENT)))
         for b in design.branches
@@ -133,11 +134,13 @@ class State:
     own: FloatArray
 
     def plus(self, shared: FloatArray, own: FloatArray, share: float) -> "State":
+        """A share of a step further; `shared` is of parameters and factors together."""
         p = self.shared.size
         return State(self.shared + share * shared[:p], self.factors + share * shared[p:], self.own + share * own)
 
     @property
     def squares(self) -> float:
+        """Sum of the squares of all: twice the negative logarithm of the prior."""
         return float(sum(np.sum(part**2) for part in (self.shared, self.factors, self.own)))
 
 
