@@ -127,8 +127,10 @@ class Basis:
 
 @dataclass(frozen=True, eq=False)
 class State:
-    #: Of the shared parameters, shape (shared,); of the factors' components, shape (components,); of each build's own
-    #: parameters, lead resistance and level, shape (builds, own + 2): all in standard deviations of their priors.
+    """All unknowns, in standard deviations of their priors."""
+
+    #: The shared parameters, shape (shared,); the factors' components, shape (components,); each build's own
+    #: parameters, lead resistance and level, shape (builds, own + 2).
     shared: FloatArray
     factors: FloatArray
     own: FloatArray
