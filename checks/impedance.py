@@ -24,7 +24,7 @@ from rig.files.tables import Table
 from rig.signals.deconvolution import transfer_function
 from rig.signals.divider import Divider, Wiring, divider_impedance, divider_slope, load_uncertainties
 from rig.signals.noise import response_noise_power
-from rig.values.captures import Calibration, Capture, KnownLoad, Untrusted
+from rig.values.captures import Calibration, Capture, KnownLoad, UnfitBench, Untrusted
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.requests import Sweep
 from rig.verdict.responses import judged_grid, sweep_layout
@@ -152,15 +152,16 @@ def load_impedance(capture: Capture, frequency_hz: Floats) -> Load:
 
     Raises
     ------
+    UnfitBench
+        If the sense resistor or the known-load correction is missing.
     Untrusted
-        If the sense resistor or the known-load correction is missing, or an input carries nothing, or the capture
-        is not whole.
+        If an input carries nothing, or the capture is not whole.
     """
     calibration, request = capture.calibration, capture.request
     if calibration.sense_ohm is None:
-        raise Untrusted("the sense resistor's value is not known: set sense_ohm in bench.toml")
+        raise UnfitBench("the sense resistor's value is not known: set sense_ohm in bench.toml")
     if calibration.known_load is None:
-        raise Untrusted("the two inputs were never compared on a known load: run kitproof calibrate sense")
+        raise UnfitBench("the two inputs were never compared on a known load: run kitproof calibrate sense")
     layout = sweep_layout(capture)
     # A converter's constant offset would look like low frequencies.
     drive, sense = (

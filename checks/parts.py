@@ -34,7 +34,7 @@ from rig.signals.uncertainty import (
     noise_level_db,
     root_uncertainty,
 )
-from rig.values.captures import Calibration, Capture, Untrusted
+from rig.values.captures import Calibration, Capture, UnfitBench
 from rig.values.readings import CheckReadings, Floats, Reading
 from rig.values.requests import Sweep
 from rig.verdict.responses import judged_grid, sweep_layout
@@ -81,7 +81,7 @@ def misfit(capture: Capture, settings: Settings, kit: Kit) -> Reading:
     grid = judged_grid(capture.request, settings.points_per_octave)
     grid = grid[(grid >= low_hz) & (grid <= high_hz)]
     if not grid.size:
-        raise Untrusted(f"the sweep at the leads plays nothing between {low_hz:g} and {high_hz:g} Hz: see band_hz")
+        raise UnfitBench(f"the sweep at the leads plays nothing between {low_hz:g} and {high_hz:g} Hz: see band_hz")
     load = impedance.load_impedance(capture, grid)
     if not impedance.trusted(load, settings.uncertainty_percent).all():
         return Reading(PARTS_MISFIT, channel, float("nan"), "%", trouble=impedance.NOISY)

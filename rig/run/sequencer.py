@@ -4,7 +4,7 @@ Knows the protocols, no particular check or bench.
 """
 
 import time
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Collection, Generator, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 
@@ -199,9 +199,10 @@ def _play(walk: _Walk, requests: Sequence[Sweep], player: Player) -> Iterator[Ev
 
 def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Iterator[Event]:
     """Play again what gave a doubtful verdict, before anything is moved; `second_look` says which capture stands."""
-    doubtful = _of_checks(walk, sweeps(wanted), _is_doubtful)
-    doubtful += [request for request in _of_signs(walk, sweeps(wanted)) if request not in doubtful]
+    doubtful = dict.fromkeys(_of_signs(walk, sweeps(wanted)))
     for _ in range(MOST_LOOKS - 1):
+        # With each look anew: once a noise is gone from one capture, a check may say what another one holds.
+        doubtful |= dict.fromkeys(_of_checks(walk, sweeps(wanted), _is_doubtful))
         for request in doubtful:
             walk.looks[request], walk.troubles[request] = standing(walk.attempts[request], walk.all_captures)
         again = dict.fromkeys(r for r in doubtful if needs_another(walk.attempts[r], walk.troubles[r]))
@@ -214,7 +215,7 @@ def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Ite
 
 
 def _of_checks(
-    walk: _Walk, requests: Sequence[Sweep], wanted: Callable[[ListedCheck, CheckResult], bool]
+    walk: _Walk, requests: Collection[Sweep], wanted: Callable[[ListedCheck, CheckResult], bool]
 ) -> list[Sweep]:
     """Those of some requests that checks read whose result so far is as wanted."""
     found: dict[Sweep, None] = {}
@@ -235,12 +236,12 @@ def _of_signs(walk: _Walk, requests: Sequence[Sweep]) -> list[Sweep]:
 
 
 def _is_doubtful(listed: ListedCheck, result: CheckResult) -> bool:
-    return is_doubtful(result.verdicts) or (listed.check.GATE and result.outcome == "void")
+    return result.may_pass or is_doubtful(result.verdicts) or (listed.check.GATE and result.outcome == "void")
 
 
 def _may_pass(listed: ListedCheck, result: CheckResult) -> bool:
     """Whether noise alone keeps a check from telling."""
-    return any(verdict.may_pass for verdict in result.verdicts)
+    return result.may_pass or any(verdict.may_pass for verdict in result.verdicts)
 
 
 def _fails(listed: ListedCheck, result: CheckResult) -> bool:

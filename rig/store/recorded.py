@@ -85,7 +85,10 @@ def _read_result(record: Record, entry: Mapping[str, Any], kit: Kit) -> CheckRes
     curves = {(curve.quantity, curve.subject): curve for curve in read.curves}
     verdicts = tuple(_read_verdict(record, one, entry["check"], kit, curves) for one in entry["verdicts"])
     terms = entry.get("terms", {})
-    return CheckResult(entry["check"], entry["title"], entry["outcome"], entry["reason"], read, verdicts, terms)
+    may_pass = entry.get("may_pass", False)
+    return CheckResult(
+        entry["check"], entry["title"], entry["outcome"], entry["reason"], read, verdicts, terms, may_pass
+    )
 
 
 def read_finding(entry: Mapping[str, Any]) -> Finding:

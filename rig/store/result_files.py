@@ -33,6 +33,7 @@ def write_result(result: CheckResult, folder: Path) -> dict[str, Any]:
         "sounds": [_write_sound(sound, result.name, folder) for sound in result.read.sounds],
         "remarks": list(result.read.remarks),
         "terms": dict(result.terms),
+        "may_pass": result.may_pass,
         "verdicts": [_write_verdict(verdict, result.name, folder) for verdict in result.verdicts],
     }
 

@@ -17,6 +17,10 @@ class Untrusted(Exception):
     """A measurement that cannot be trusted; its message says why. The verdict becomes void, never pass or fail."""
 
 
+class UnfitBench(Untrusted):
+    """Nor can another one be trusted, however quiet, as long as the bench is as it is."""
+
+
 @dataclass(frozen=True)
 class KnownLoad:
     """Ratio of the two electrical inputs' gains, found by sweeping a known resistor in place of the unit.
@@ -146,11 +150,11 @@ class Capture:
 
         Raises
         ------
-        Untrusted
+        UnfitBench
             If no input has this role.
         """
         if role not in self.inputs:
-            raise Untrusted(f"no input with the role {role!r}; this bench records {', '.join(self.inputs)}")
+            raise UnfitBench(f"no input with the role {role!r}; this bench records {', '.join(self.inputs)}")
         row: Floats = self.samples[self.inputs.index(role)].astype(np.float64)
         return row * self.calibration.input_volts.get(role, 1.0)
 

@@ -72,3 +72,5 @@ class CheckResult:
     verdicts: tuple[Verdict, ...]
     #: What its quantities mean, for a builder: the `TERMS` of the check.
     terms: Mapping[str, str] = field(default_factory=dict)
+    #: Void as a whole for what its captures hold: another capture may tell.
+    may_pass: bool = False

@@ -7,7 +7,7 @@ from rig.design.kit import Kit
 from rig.design.trust import BenchPart, RestsOn, doubt, is_spoilt
 from rig.design.uncertainty_budget import with_repeatability
 from rig.signals import alteration, integrity, marks, quiet
-from rig.values.captures import Capture, Untrusted
+from rig.values.captures import Capture, UnfitBench, Untrusted
 from rig.values.logs import Log
 from rig.values.readings import CheckReadings
 from rig.values.requests import Request
@@ -101,7 +101,7 @@ def examine(
         bench = next((capture.calibration.bench for capture in own), "")
         judged = judge(read, limits, kit.folder, listed.name, bench, partial, kit.decision, kit.files)
     except Untrusted as error:
-        return void(listed, str(error))
+        return replace(void(listed, str(error)), may_pass=not isinstance(error, UnfitBench))
     except KeyboardInterrupt:
         raise
     except BaseException as error:

@@ -1,7 +1,7 @@
 """The run: gates before level, repeats of disturbed captures, and outcomes that need evidence."""
 
 import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from pathlib import Path
@@ -173,6 +173,41 @@ def test_a_sign_that_a_second_look_does_not_show_is_no_fault_of_the_bench(
     run = run_of(list(events))
     assert (run.outcome, run.stopped) == ("pass", "")
     assert max(capture.attempt for capture, _ in run.captures) == 3
+
+
+class Lorry(DyingBench):
+    """A bench that hears a lorry pass by, at some levels, during its first plays of the requests that `hears` tells."""
+
+    def __init__(self, bench: object, hears: Callable[[Request], bool], levels: Sequence[float]) -> None:
+        super().__init__(bench, after=0)
+        self.hears, self.levels, self.random = hears, list(levels), np.random.default_rng(1)
+
+    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
+        for capture in self.player.play(requests):
+            if capture.request.stage == "playing" and self.levels and self.hears(capture.request):
+                samples = capture.samples.copy()
+                samples[capture.inputs.index("microphone")] += self.random.normal(
+                    0, self.levels.pop(0), samples.shape[1]
+                )
+                capture = replace(capture, samples=samples)
+            yield capture
+
+
+@pytest.mark.parametrize(
+    ("hears", "levels"),
+    [
+        (lambda request: request.is_silence or request.level_v > 0.5, (0.01, 0.05)),
+        (lambda request: request.level_v > 0, (0.02, 0.02, 0.02)),
+    ],
+    ids=["silence and the sweep behind it", "three pings"],
+)
+def test_what_noise_keeps_from_being_read_is_looked_at_again_until_it_is_quiet(
+    shelf: Path, hears: Callable[[Request], bool], levels: Sequence[float]
+) -> None:
+    work = job(shelf, "shelf-one")
+    bench = Lorry(simulated(shelf, "shelf-one", work.kit.serial_example), hears, levels)
+    run = run_of(list(sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True)))
+    assert (run.outcome, run.stopped) == ("pass", "")
 
 
 def test_a_check_without_limits_proves_nothing(tmp_path: Path, shelf: Path) -> None:

@@ -200,7 +200,9 @@ READ = st.builds(
 )
 VERDICTS = st.lists(whole(Verdict, **NAMED, mask=st.none() | whole(Mask)), max_size=3).map(tuple)
 OUTCOMES = st.sampled_from(["pass", "fail", "void"])
-RESULTS = st.lists(st.builds(CheckResult, TEXT, TEXT, OUTCOMES, TEXT, READ, VERDICTS), max_size=2).map(tuple)
+RESULTS = st.lists(
+    st.builds(CheckResult, TEXT, TEXT, OUTCOMES, TEXT, READ, VERDICTS, may_pass=st.booleans()), max_size=2
+).map(tuple)
 SAMPLED = (
     st.integers(1, 5).flatmap(lambda size: st.lists(arrays(np.float32, size), min_size=2, max_size=2)).map(np.array)
 )
