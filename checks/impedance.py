@@ -8,7 +8,6 @@ better than in the response.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import cast
 
 import numpy as np
@@ -24,7 +23,7 @@ from rig.files.tables import Table
 from rig.signals.deconvolution import transfer_function
 from rig.signals.divider import Divider, Wiring, divider_impedance, divider_slope, load_uncertainties
 from rig.signals.noise import response_noise_power
-from rig.values.captures import Calibration, Capture, KnownLoad, UnfitBench, Untrusted
+from rig.values.captures import Calibration, Capture, KnownLoad, UnfitBench, Untrusted, once_per_capture
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.requests import Sweep
 from rig.verdict.responses import judged_grid, sweep_layout
@@ -259,7 +258,7 @@ def relative_errors(polynomial: tuple[float, float, float], values: Mapping[str,
     }
 
 
-@lru_cache(maxsize=16)
+@once_per_capture
 def fit_of(capture: Capture, model: Channel, driver: str, up_to_hz: float, settings: Settings) -> tuple[Fit, bool]:
     """Fit of a driver to a capture, and whether every point it rests on stands out of the noise; found once."""
     grid = fit_grid(capture, up_to_hz, settings)

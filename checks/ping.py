@@ -116,7 +116,7 @@ def noise_uncertainty_db(capture: Capture) -> tuple[float, float]:
     """
     heard, request = acoustic_response(capture), capture.request
     grid = log_frequency_grid(request.start_hz, request.stop_hz, POINTS_PER_OCTAVE)
-    measured, noise = band_response(heard, grid, request)
+    measured, noise = band_response(heard, grid)
     gate_s = float(np.sum(band_gate(heard, grid).window ** 2)) / heard.sample_rate_hz
     silence = sweep_layout(capture).silence
     # A few windowed segments use about half of the silence; neighbours on the grid share half of their sixth.
@@ -131,6 +131,6 @@ def band_levels_db(capture: Capture, kit: Kit) -> tuple[float, float]:
     request = capture.request
     heard = acoustic_response(capture)
     grid = log_frequency_grid(request.start_hz, request.stop_hz, POINTS_PER_OCTAVE)
-    measured, noise = band_response(heard, grid, request)
+    measured, noise = band_response(heard, grid)
     design = design_response(kit, request, grid, air_speed_m_s(capture))
     return mean_db(measured) - mean_db(design), mean_db(measured) - mean_db(noise)

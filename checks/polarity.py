@@ -29,7 +29,7 @@ from rig.values.captures import Capture
 from rig.values.readings import CheckReadings, Floats, Reading
 from rig.values.requests import Sweep
 from rig.verdict.responses import (
-    Acoustic,
+    AcousticResponse,
     acoustic_response,
     air_speed_m_s,
     band_gate,
@@ -130,7 +130,7 @@ class Box:
 
     capture: Capture
     drivers: Sequence[DriverSpec]
-    heard: Acoustic
+    heard: AcousticResponse
     #: A grid for each driver, and over it: measured, expected of this driver by itself, and what noise would give.
     grids: list[Floats]
     measured: list[Complex]
@@ -154,7 +154,7 @@ def box_heard(capture: Capture, settings: Settings, kit: Kit) -> Box:
     grids = [log_frequency_grid(driver.band_hz[0], driver.band_hz[1], POINTS_PER_OCTAVE) for driver in drivers]
     air_m_s = air_speed_m_s(capture)
     expected = [driver_design_responses(kit, request, grid, air_m_s)[n] for n, grid in enumerate(grids)]
-    measured, noise = zip(*(band_response(heard, grid, request) for grid in grids), strict=True)
+    measured, noise = zip(*(band_response(heard, grid) for grid in grids), strict=True)
     cosines = [mean_cosine(*each, delays) for each in zip(measured, expected, grids, strict=True)]
     return Box(capture, drivers, heard, grids, list(measured), expected, list(noise), delays, np.array(cosines))
 
@@ -244,7 +244,7 @@ def driver_signs(box: Box) -> list[DriverSign]:
     return [DriverSign(*each) for each in zip(signs, parts, confidences, strict=True)]
 
 
-def band_noise(heard: Acoustic, grid: Floats, power: Floats, noise: Floats) -> tuple[float, float]:
+def band_noise(heard: AcousticResponse, grid: Floats, power: Floats, noise: Floats) -> tuple[float, float]:
     """What noise does to the mean level of a band, in dB, and to a difference of two mean cosines of its phases.
 
     Noise moves the phase at a frequency by sqrt(N / 2 P) rad, and a cosine by no more; two means of them, at the best
@@ -283,7 +283,7 @@ def pair_reading(
         ratios, above = [], []
         for box, zero_s in zip((moved, fixed), zeros_s, strict=True):
             request = box.capture.request
-            measured, noise = band_response(box.heard, grid, request)
+            measured, noise = band_response(box.heard, grid)
             design = design_response(kit, request, grid, air_speed_m_s(box.capture))
             ratios.append(measured / design * np.exp(2j * np.pi * grid * zero_s))
             above.append(mean_db(measured) - mean_db(noise))

@@ -40,7 +40,7 @@ from rig.values.captures import Capture, Untrusted
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.requests import Sweep
 from rig.verdict.responses import (
-    Acoustic,
+    AcousticResponse,
     acoustic_response,
     air_speed_m_s,
     design_response,
@@ -210,13 +210,13 @@ def smoothed_noise_db(
 
 
 def smoothed_powers(
-    heard: Acoustic, gated: Gated, grid: Floats, capture: Capture, smoothing: float
+    heard: AcousticResponse, gated: Gated, grid: Floats, capture: Capture, smoothing: float
 ) -> tuple[Floats, Floats]:
     """Squared magnitude of the response, smoothed, and the power that noise adds to it, both on the grid."""
     low, high = capture.request.start_hz, capture.request.stop_hz
     at_hz, power = gated_power(gated, heard.sample_rate_hz, low, high)
     power = smooth_power(power, at_hz, grid, smoothing)
-    return power, noise_power(heard, gated, grid, capture.request)
+    return power, noise_power(heard, gated, grid)
 
 
 def sensitivity(capture: Capture, free: Curve, channel: str, settings: Settings, kit: Kit) -> Reading:

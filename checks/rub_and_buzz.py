@@ -15,7 +15,6 @@ capture to capture. In evidence and in levels over the fundamental the calibrati
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Annotated
 
 import numpy as np
@@ -41,7 +40,7 @@ from rig.signals.uncertainty import (
     noise_level_db,
     peak_noise_db,
 )
-from rig.values.captures import Capture, Untrusted
+from rig.values.captures import Capture, Untrusted, once_per_capture
 from rig.values.readings import CheckReadings, Curve, Floats, Reading, Sound
 from rig.values.requests import Sweep
 from rig.verdict.responses import acoustic_response, air_speed_m_s, design_response, sweep_layout
@@ -190,7 +189,7 @@ def noise_parts(capture: Capture, residual: Residual, found: Impulses, peaks: Pe
     }
 
 
-@lru_cache(maxsize=16)
+@once_per_capture
 def searched(capture: Capture) -> tuple[Residual, Impulses]:
     """Residual of a capture and what the search found in it; searched once.
 

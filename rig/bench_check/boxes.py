@@ -18,7 +18,7 @@ from rig.values.requests import Sweep
 from rig.verdict.responses import (
     CALIBRATED_WITHIN_DB,
     OUTPUT_WITHIN_DB,
-    Acoustic,
+    AcousticResponse,
     acoustic_response,
     air_speed_m_s,
     band_gate,
@@ -152,7 +152,7 @@ def heard_box(bench: Playing, capture: Capture) -> Heard | None:
         return None
     band = (request.start_hz, request.stop_hz)
     measured = gated_frequency_response(gated, response.sample_rate_hz, grid, *band)
-    noise = np.sqrt(noise_power(response, gated, grid, request))
+    noise = np.sqrt(noise_power(response, gated, grid))
     clear = np.abs(measured) > noise * 10 ** (CLEAR_DB / 20)
     if np.count_nonzero(clear) < grid.size / 4:
         return None
@@ -162,7 +162,7 @@ def heard_box(bench: Playing, capture: Capture) -> Heard | None:
     return Heard(request.channel, grid[clear], measured[clear], design[clear], response.timed)
 
 
-def _gated(response: Acoustic, request: Sweep) -> tuple[Gated, Floats]:
+def _gated(response: AcousticResponse, request: Sweep) -> tuple[Gated, Floats]:
     """A short gate that keeps the room out, or a long one for a box that plays bass alone; and what it can tell."""
     if request.stop_hz < BASS_BELOW_HZ:
         grid = log_frequency_grid(request.start_hz, request.stop_hz, 24)

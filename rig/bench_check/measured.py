@@ -1,7 +1,6 @@
 """What the captures of a bench check hold as numbers: found once, and shared by the symptoms."""
 
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,14 +11,12 @@ from rig.signals.integrity import Integrity
 from rig.signals.levels import REFERENCE_PRESSURE_PA
 from rig.signals.noise import power_spectral_density
 from rig.signals.quiet import mains_hum
-from rig.values.captures import Capture
+from rig.values.captures import Capture, once_per_capture
 from rig.values.readings import Floats
 from rig.verdict.responses import sweep_layout
 
 Complex = NDArray[np.complex128]
 
-#: As many captures times inputs as one check has, and a few more: whatever is cached keeps its capture alive.
-CACHED = 24
 #: Roles of the inputs that carry an electrical copy of what is played.
 ELECTRICAL = ("drive", "sense", "loopback")
 #: Longest way through the card that is looked for.
@@ -40,7 +37,7 @@ def sent_volts(capture: Capture) -> Floats:
     return np.pad(sent, (0, max(0, capture.samples.shape[1] - sent.size)))
 
 
-@lru_cache(maxsize=CACHED)
+@once_per_capture
 def row_integrity(capture: Capture, role: str) -> Integrity:
     """What one input's own samples say of their timing, their clipping, and whether the stimulus is in them."""
     row = capture.samples[[capture.inputs.index(role)]]
@@ -78,7 +75,7 @@ def brought_forward(signal: Floats, by_frames: int) -> Floats:
     return np.concatenate([signal[by_frames:], np.zeros(by_frames)])
 
 
-@lru_cache(maxsize=CACHED)
+@once_per_capture
 def path_gain(capture: Capture, role: str) -> tuple[Floats, Complex]:
     """Volts at an electrical input over volts asked for at the card's output: frequencies, and the gain at them.
 
@@ -93,7 +90,7 @@ def path_gain(capture: Capture, role: str) -> tuple[Floats, Complex]:
     )
 
 
-@lru_cache(maxsize=CACHED)
+@once_per_capture
 def unevenness_db(capture: Capture, role: str) -> float:
     """Standard deviation over frequency of an input's level against what was sent: a cable has next to none."""
     grid, gain = path_gain(capture, role)
@@ -115,7 +112,7 @@ def without_lines_rms(silence: Capture, role: str) -> float:
     return float(np.sqrt(np.sum(filled[frequency_hz > 30]) * (frequency_hz[1] - frequency_hz[0])))
 
 
-@lru_cache(maxsize=CACHED)
+@once_per_capture
 def hum_rms(silence: Capture, role: str) -> tuple[float, float]:
     """Mains frequency found at an input in silence (NaN: none) and the RMS value of its harmonics, in volts."""
     hum = mains_hum(silence.volts(role), silence.sample_rate_hz)
@@ -130,7 +127,7 @@ def sweep_rms(capture: Capture, role: str) -> float:
     return float(np.std(capture.volts(role)[layout.sweep_start + late : layout.sweep_stop + late]))
 
 
-@lru_cache(maxsize=CACHED)
+@once_per_capture
 def sweep_response(capture: Capture, role: str) -> NDArray[np.float32]:
     """Impulse response of the sweep alone at an input, as `alteration.response_of_sweep` gives it."""
     return alteration.response_of_sweep(_row(capture, role), sweep_layout(capture), late_frames(capture, role))

@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Sequence
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -185,7 +184,6 @@ def _svg(figure: Figure) -> Markup:
     return Markup(text[text.index("<svg") :])
 
 
-@lru_cache(maxsize=1)
 def _template() -> Template:
     environment = Environment(
         loader=FileSystemLoader(Path(__file__).parent),

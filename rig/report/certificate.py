@@ -5,7 +5,6 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -107,7 +106,6 @@ def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
     )
 
 
-@lru_cache(maxsize=1)
 def _template() -> Template:
     folder = Path(__file__).parent
     environment = Environment(

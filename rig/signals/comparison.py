@@ -100,7 +100,6 @@ def foreign_parts(row: Floats, plan: Layout, delay: float, noise_v: float, limit
     return [(cut[index].start + lag, float(rest[index] / level[index])) for index in beyond]
 
 
-@lru_cache(maxsize=32)
 def _batches(plan: Layout) -> tuple[tuple[int, int, int], ...]:
     """Neighbouring pieces of one length: (first frame, from the first piece's; frames of a piece; pieces)."""
     begin = pieces(plan)[0].start

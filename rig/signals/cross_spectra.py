@@ -1,7 +1,5 @@
 """Spectra of overlapping segments, and how much averages of them scatter."""
 
-from functools import lru_cache
-
 import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
@@ -42,20 +40,13 @@ def segment_spectra(signals: ArrayLike, sample_rate_hz: float, segment_s: float)
     if not np.all(np.isfinite(array)):
         raise ValueError("signals must be finite")
     segments = np.lib.stride_tricks.sliding_window_view(array, length, axis=-1)[..., ::hop, :]
-    window = _hann(length) * np.sqrt(2 / (sample_rate_hz * 0.375 * length))
+    window = scipy.signal.get_window("hann", length) * np.sqrt(2 / (sample_rate_hz * 0.375 * length))
     spectra = np.asarray(scipy.fft.rfft(segments * window, axis=-1, overwrite_x=True), np.complex128)
     # A segment's mean is in these two lines alone, under this window.
     means = np.mean(segments, axis=-1) * np.sum(window)
     spectra[..., 0] -= means
     spectra[..., 1] += means / 2
     return scipy.fft.rfftfreq(length, 1 / sample_rate_hz), spectra
-
-
-@lru_cache(maxsize=8)
-def _hann(length: int) -> Array:
-    window = np.asarray(scipy.signal.get_window("hann", length), np.float64)
-    window.setflags(write=False)
-    return window
 
 
 def independent_segments(segments: int) -> float:

@@ -266,16 +266,8 @@ def gated_frequency_response(
             f"found {np.min(frequency)} Hz to {np.max(frequency)} Hz"
         )
     limited = frequency_response(gated.response, sample_rate_hz, frequency, gated.time_zero_s)
-    response: ComplexArray = limited / limit_at(frequency.tobytes(), start_hz, stop_hz, sample_rate_hz)
+    response: ComplexArray = limited / band_limit(frequency, start_hz, stop_hz, sample_rate_hz)
     return response
-
-
-@lru_cache(maxsize=128)
-def limit_at(wanted: bytes, start_hz: float, stop_hz: float, sample_rate_hz: float) -> ComplexArray:
-    """`band_limit` at frequencies in Hz, held as bytes of float64 since arrays cannot be looked up by; read only."""
-    limit = band_limit(np.frombuffer(wanted), start_hz, stop_hz, sample_rate_hz)
-    limit.flags.writeable = False
-    return limit
 
 
 def gated_power(gated: Gated, sample_rate_hz: float, start_hz: float, stop_hz: float) -> tuple[Array, Array]:
@@ -440,34 +432,6 @@ def sweep_inverse(start_hz: float, stop_hz: float, seconds: float, sample_rate_h
     return inverse
 
 
-@dataclass(frozen=True, eq=False)
-class _Harmonic:
-    """How one order is read: its window, where that begins, and the frequencies; read only."""
-
-    window: Array
-    #: First frame, from the linear response.
-    first: int
-    #: Time of the harmonic's own response, from the first frame.
-    zero_s: float
-    #: What is asked of the transform, and its factor; NaN where the order lies outside the sweep.
-    at_hz: Array
-    factor: ComplexArray
-
-
-@lru_cache(maxsize=64)
-def _harmonic(
-    order: int, start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: float, after_s: float, wanted: bytes
-) -> _Harmonic:
-    """How an order is read at fundamentals in Hz, which `wanted` holds as bytes of float64."""
-    rate_s = sweep.sweep_rate_s(start_hz, stop_hz, seconds)
-    window, first_s = harmonic_window(order, rate_s, sample_rate_hz, after_s)
-    at_hz = order * np.frombuffer(wanted)
-    inside = (at_hz >= start_hz) & (at_hz <= stop_hz)
-    at_hz = np.where(inside, at_hz, start_hz)
-    factor = np.where(inside, 1 / band_limit(at_hz, start_hz, stop_hz, sample_rate_hz), np.nan)
-    return _Harmonic(window, round(first_s * sample_rate_hz), -rate_s * math.log(order) - first_s, at_hz, factor)
-
-
 def harmonics_in(
     response: Floats,
     start_hz: float,
@@ -481,20 +445,22 @@ def harmonics_in(
 ) -> ComplexArray:
     """As `harmonic_responses`, of the periodic response to the analytic sweep, shape (..., frames)."""
     delay = np.broadcast_to(np.asarray(delay_s, np.float64), response.shape[:-1])
-    wanted = np.asarray(frequency_hz, np.float64).tobytes()
-    results = []
+    rate_s, results = sweep.sweep_rate_s(start_hz, stop_hz, seconds), []
     for order in orders:
-        how = _harmonic(order, start_hz, stop_hz, seconds, sample_rate_hz, after_s, wanted)
-        if how.window.size > response.shape[-1]:
-            raise ValueError(f"the window of order {order} has {how.window.size} frames, the capture is shorter")
-        found = np.empty((*delay.shape, how.at_hz.size), np.complex128)
-        window = how.window.astype(response.dtype)
+        window, first_s = harmonic_window(order, rate_s, sample_rate_hz, after_s)
+        if window.size > response.shape[-1]:
+            raise ValueError(f"the window of order {order} has {window.size} frames, the capture is shorter")
+        at_hz = order * np.asarray(frequency_hz, np.float64)
+        inside = (at_hz >= start_hz) & (at_hz <= stop_hz)
+        at_hz = np.where(inside, at_hz, start_hz)
+        found = np.empty((*delay.shape, at_hz.size), np.complex128)
         for row in np.ndindex(delay.shape):
             whole = round(float(delay[row]) * sample_rate_hz)
-            piece = window * cut(response[row], -(whole + how.first), window.size)
-            zero_s = how.zero_s + float(delay[row]) - whole / sample_rate_hz
-            found[row] = frequency_response(piece, sample_rate_hz, how.at_hz, zero_s)
-        results.append(found * how.factor)
+            piece = cut(response[row], -(whole + round(first_s * sample_rate_hz)), window.size)
+            zero_s = -rate_s * math.log(order) - first_s + float(delay[row]) - whole / sample_rate_hz
+            found[row] = frequency_response(window.astype(response.dtype) * piece, sample_rate_hz, at_hz, zero_s)
+        factor = np.where(inside, 1 / band_limit(at_hz, start_hz, stop_hz, sample_rate_hz), np.nan)
+        results.append(found * factor)
     return np.stack(results)
 
 
@@ -538,7 +504,6 @@ def harmonic_window(order: int, rate_s: float, sample_rate_hz: float, after_s: f
     return window, first / sample_rate_hz
 
 
-@lru_cache(maxsize=64)
 def harmonic_gain(order: int, rate_s: float, sample_rate_hz: float, after_s: float = 0.5) -> float:
     """Sum of the squares of `harmonic_window`: how much of a noise goes through it. Same parameters, same errors."""
     window, _ = harmonic_window(order, rate_s, sample_rate_hz, after_s)

@@ -7,7 +7,6 @@ the moment, a door or a voice: it sounds in the window of the harmonic as well, 
 """
 
 import math
-from functools import lru_cache
 
 import numpy as np
 import scipy
@@ -75,7 +74,6 @@ def noise_of_the_moment(
         Squared magnitude in the windows of orders 2 and up, but for the last; 0 where only steady noise is heard.
     """
     orders = range(2, power.shape[0])
-    wanted = np.asarray(frequency_hz, np.float64).tobytes()
     whole = round(delay_s * sent[3])
     between, left = np.zeros(noise.shape), np.zeros(noise.shape)
     inside = np.isfinite(noise)
@@ -91,7 +89,7 @@ def noise_of_the_moment(
     if not seen.any():
         return np.zeros(noise.shape)
     heard = np.where(seen, between, 0.0)
-    return UNEVEN * np.stack([_within_reach(heard[n], order, wanted) for n, order in enumerate(orders)])
+    return UNEVEN * np.stack([_within_reach(heard[n], order, frequency_hz) for n, order in enumerate(orders)])
 
 
 def noise_before(
@@ -133,7 +131,7 @@ def noise_before(
     lowest_hz = sample_rate_hz / (THIRD * max(frames, 1))
     if frames < 8 or lowest_hz > frequency_hz[-1]:
         return np.zeros(frequency_hz.shape)
-    window = _window(frames)
+    window = np.hanning(frames)
     fine_hz = np.fft.rfftfreq(4 * frames, 1 / sample_rate_hz)[1:]
     power = np.abs(np.fft.rfft(impulse[ends - frames : ends] * window, 4 * frames)[1:]) ** 2 / np.sum(window**2)
     heard = smooth_power(power, fine_hz, frequency_hz, 3)
@@ -171,22 +169,14 @@ def _gap_and_tail(
     start_hz, stop_hz, seconds, rate_hz = sent
     rate_s = sweep.sweep_rate_s(start_hz, stop_hz, seconds)
     gap_s = rate_s * math.log((order + 1) / order)
-    window = _window(round(GAP_PART * gap_s * rate_hz) + 2)
+    window = np.hanning(round(GAP_PART * gap_s * rate_hz) + 2)
     longer = deconvolution.harmonic_gain(order, rate_s, rate_hz, after_s) / np.sum(window**2)
     firsts_s = (-rate_s * math.log(order) - GAP_PART * gap_s, (1 - GAP_PART) * gap_s)
     pieces = [deconvolution.cut(response, -whole - round(first_s * rate_hz), window.size) for first_s in firsts_s]
     found = frequency_response(np.asarray(pieces) * window, rate_hz, at_hz)
-    limit = np.abs(deconvolution.limit_at(at_hz.tobytes(), start_hz, stop_hz, rate_hz)) ** 2
+    limit = np.abs(deconvolution.band_limit(at_hz, start_hz, stop_hz, rate_hz)) ** 2
     gap, tail = np.abs(found) ** 2 / limit * longer
     return gap, tail
-
-
-@lru_cache(maxsize=32)
-def _window(frames: int) -> Array:
-    """Hann window; read only."""
-    window: Array = np.hanning(frames)
-    window.flags.writeable = False
-    return window
 
 
 def _at(wanted_hz: Array, frequency_hz: Array, power: Array) -> Array:
@@ -213,19 +203,17 @@ def _widened(seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return wide
 
 
-def _within_reach(heard: Array, order: int, wanted: bytes) -> Array:
+def _within_reach(heard: Array, order: int, frequency_hz: Array) -> Array:
     """Greatest power among the fundamentals that the sweep passes within the harmonic's window."""
-    return np.asarray(np.max(np.where(_reach(order, wanted), heard, 0.0), axis=1))
+    return np.asarray(np.max(np.where(_reach(order, frequency_hz), heard, 0.0), axis=1))
 
 
-@lru_cache(maxsize=64)
-def _reach(order: int, wanted: bytes) -> NDArray[np.bool_]:
-    """Whether what is heard at one fundamental (column) is within the window of another (row); read only."""
-    ratio = np.divide.outer(np.frombuffer(wanted), np.frombuffer(wanted)).T
+def _reach(order: int, frequency_hz: Array) -> NDArray[np.bool_]:
+    """Whether what is heard at one fundamental (column) is within the window of another (row)."""
+    ratio = np.divide.outer(frequency_hz, frequency_hz).T
     up = (order + 1) / order
     down = order / (order - 1)
     # The window reaches from before the harmonic to some time after it, and what is looked at lies before it as well.
     reach: NDArray[np.bool_] = ratio >= 0.999 * up**-GAP_PART
     reach &= ratio <= 1.001 * down ** (1 - GAP_PART) * up**GAP_PART
-    reach.flags.writeable = False
     return reach

@@ -8,7 +8,6 @@ a score that is standard normal in noise of any level and colour.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 import scipy
@@ -185,14 +184,8 @@ def normal_ranks(values: Array) -> Array:
     Beta-Variables, 1958).
     """
     normal = np.empty(values.size)
-    normal[np.argsort(values, axis=None)] = _normal_scores(values.size)
+    normal[np.argsort(values, axis=None)] = scipy.special.ndtri((np.arange(values.size) + 0.5) / values.size)
     return normal.reshape(values.shape)
-
-
-@lru_cache(maxsize=8)
-def _normal_scores(count: int) -> Array:
-    """Quantiles of the standard normal distribution, evenly spaced in probability."""
-    return np.asarray(scipy.special.ndtri((np.arange(count) + 0.5) / count))
 
 
 def above_scores(residual: Residual, between_s: tuple[float, float], windows_s: Sequence[float]) -> list[Scores]:

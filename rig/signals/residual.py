@@ -126,7 +126,6 @@ def noise_density(silence: ArrayLike, sample_rate_hz: float) -> tuple[Array, Arr
     return grid_hz, smooth
 
 
-@lru_cache(maxsize=8)
 def _median_of_mean(count: int) -> float:
     """Median of so many exponentially distributed powers, over their mean: ``1 - 1/2 + 1/3 - ...`` (Allen et al.)."""
     odd = count if count % 2 else count - 1
@@ -201,7 +200,6 @@ class _Low:
     band: Single
 
 
-@lru_cache(maxsize=4)
 def _low(chirp: Chirp, frames: int) -> _Low:
     rate_hz = chirp.sample_rate_hz
     # Even multiples of a power of two, so that the low band is a transform of its own and both are quick.

@@ -8,7 +8,6 @@ noise alone gives as much anywhere in the sweep.
 import functools
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 import scipy
@@ -133,7 +132,6 @@ def _level(power: Single, sample_rate_hz: float) -> Single:
     return np.pad(held, (0, power.size - held.size), mode="edge")
 
 
-@lru_cache(maxsize=16)
 def _bins(start_hz: float, rate_s: float, high_hz: float) -> tuple[Array, Array]:
     """Numbers of the cycles, and times of their bins after the passing of start_hz."""
     first, last = math.ceil(start_hz * rate_s), math.floor(high_hz * rate_s)
@@ -163,7 +161,6 @@ def folded(scores: Scores, chirp: Chirp, high_hz: float) -> tuple[Array, Array]:
     return cycle, score
 
 
-@lru_cache(maxsize=16)
 def _places(first: float, cycles: int) -> Index:
     """For each drift, which of the flattened scores stand below each other, shape (cycles, drifts * BINS)."""
     octave = np.log2((first + np.arange(cycles) + 0.5) / first)

@@ -1,8 +1,9 @@
 """What came back from the bench for a sweep, and what turns its samples into volts, pascals and ohms."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
+from functools import cached_property, wraps
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,9 @@ from rig.signals.correction import without_response
 from rig.signals.stimulus import Layout
 from rig.values.readings import Floats
 from rig.values.requests import Sweep
+
+Details = ParamSpec("Details")
+Derived = TypeVar("Derived")
 
 
 class Untrusted(Exception):
@@ -136,6 +140,11 @@ class Capture:
         """
         return self.request.layout(self.sample_rate_hz)
 
+    @cached_property
+    def derived(self) -> dict[tuple[object, ...], Any]:
+        """What was found of it alone, for `once_per_capture`: it lasts as long as the capture."""
+        return {}
+
     @property
     def doubts(self) -> Mapping[str, str]:
         """Kind of calibration -> why what rests on it must not be relied on."""
@@ -168,7 +177,27 @@ class Capture:
         return volts * ((self.calibration.microphone_sign or 1) / (self.calibration.microphone_v_per_pa or 1.0))
 
 
-@lru_cache(maxsize=4)
+def once_per_capture(
+    derive: Callable[Concatenate[Capture, Details], Derived],
+) -> Callable[Concatenate[Capture, Details], Derived]:
+    """Turn a function of a capture into one that is worked out once for each capture, and kept with it.
+
+    What else it is given must be hashable. What it returns must neither be changed nor hold the capture itself, or
+    both would outlast the run.
+    """
+
+    @wraps(derive)
+    def kept(capture: Capture, /, *details: Details.args, **named: Details.kwargs) -> Derived:
+        key = (derive, details, *named.items())
+        if key not in capture.derived:
+            capture.derived[key] = derive(capture, *details, **named)
+        found: Derived = capture.derived[key]
+        return found
+
+    return kept
+
+
+@once_per_capture
 def _even_volts(capture: Capture) -> Floats:
     """Voltage of the microphone without its own response; several checks ask for it."""
     response = capture.calibration.microphone_response

@@ -6,13 +6,12 @@ begins against the playing one is not known, so its time zero is that of the sou
 
 from collections.abc import Collection, Iterable
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 
 from rig.signals import marks, two_clocks
 from rig.signals.two_clocks import Clocks
-from rig.values.captures import Capture
+from rig.values.captures import Capture, once_per_capture
 
 #: Clocks of one bench agree so closely from capture to capture, whatever warms up in between.
 AGREE_PPM = 4.0
@@ -28,11 +27,12 @@ LONGEST_DELAY_S = 1.0
 
 def _has_another(capture: Capture) -> bool:
     """Whether there is anything to bring back: silence has no marks and needs none."""
-    whole = capture.samples.shape[1] >= capture.layout.frames and bool(np.all(np.isfinite(capture.samples)))
-    return bool(capture.other_clock) and not capture.request.is_silence and whole
+    if not capture.other_clock or capture.request.is_silence:
+        return False
+    return capture.samples.shape[1] >= capture.layout.frames and bool(np.all(np.isfinite(capture.samples)))
 
 
-@lru_cache(maxsize=256)
+@once_per_capture
 def clocks_of(capture: Capture, role: str) -> Clocks | None:
     """The clock of a row as its own marks tell it; None where they do not."""
     if not _has_another(capture) or role not in capture.inputs:
@@ -106,7 +106,6 @@ def on_one_clock(capture: Capture, captures: Collection[Capture]) -> Capture:
     return on_playing_clock(capture, tuple(usual_ppm(captures, role) for role in capture.other_clock))
 
 
-@lru_cache(maxsize=64)
 def on_playing_clock(capture: Capture, usual: tuple[float | None, ...] = ()) -> Capture:
     """A capture with all its rows on the playing clock.
 
@@ -120,8 +119,11 @@ def on_playing_clock(capture: Capture, usual: tuple[float | None, ...] = ()) -> 
     usual
         Clock in ppm of each of `capture.other_clock`, taken where its own marks do not tell it well; None: not known.
     """
-    if not _has_another(capture):
-        return capture
+    return _corrected(capture, usual) if _has_another(capture) else capture
+
+
+@once_per_capture
+def _corrected(capture: Capture, usual: tuple[float | None, ...]) -> Capture:
     plan = capture.layout
     samples = capture.samples.copy()
     cable = next((role for role in ("loopback", "drive") if capture.has(role) and role not in capture.other_clock), "")

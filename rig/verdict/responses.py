@@ -3,14 +3,13 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property
 
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from rig.circuit.channel import Channel
-from rig.circuit.radiation import Position, driver_pressure_pa, microphone_at
+from rig.circuit.radiation import driver_pressure_pa, microphone_at
 from rig.circuit.units import speed_of_sound_m_s
 from rig.design.kit import Kit
 from rig.signals import deconvolution, marks, stimulus, sweep, timing
@@ -19,7 +18,7 @@ from rig.signals.gating import Gated, gate
 from rig.signals.levels import db
 from rig.signals.noise import power_spectral_density
 from rig.signals.smoothing import log_frequency_grid, mean_of_lines, smooth_power
-from rig.values.captures import Capture, Untrusted
+from rig.values.captures import Capture, Untrusted, once_per_capture
 from rig.values.readings import Floats
 from rig.values.requests import Sweep
 
@@ -44,9 +43,41 @@ COARSE_BELOW = 48
 
 
 @dataclass(frozen=True, eq=False)
-class Acoustic:
-    """Impulse response between the voltage at the leads and the microphone."""
+class SweepSpectra:
+    """The part of a capture that holds the sweep and its tail, and no mark, as spectra."""
 
+    request: Sweep
+    sample_rate_hz: float
+    grid: deconvolution.Grid
+    pressure: Complex64
+    leads: Complex64
+    #: True: the leads' voltage was recorded beside the microphone's, by one clock.
+    timed: bool
+    frames: int
+    #: The pressure before the sweep.
+    silence: Floats
+
+    @cached_property
+    def silence_density(self) -> tuple[Floats, Floats]:
+        """`noise.power_spectral_density` of the silence before the sweep."""
+        return power_spectral_density(self.silence, self.sample_rate_hz)
+
+    def noise_density(self, frequency_hz: Floats) -> Floats:
+        """Two-sided density of the silence before the sweep, in squared pascal per sample, sixth-octave means.
+
+        Over the squared spectrum of what a capture is divided by, it is `noise.response_noise_power` for a window of
+        one frame.
+        """
+        line_hz, density = self.silence_density
+        return smooth_power(density, line_hz, frequency_hz, 6) * (0.5 * self.sample_rate_hz)
+
+
+@dataclass(frozen=True, eq=False)
+class AcousticResponse:
+    """Impulse response between the voltage at the leads and the microphone; one for each capture."""
+
+    #: What it was made of.
+    spectra: SweepSpectra
     #: Shape (frames,), pascal per volt (per second of impulse); volt per volt with an uncalibrated microphone.
     impulse: Floats
     sample_rate_hz: float
@@ -58,8 +89,27 @@ class Acoustic:
     arrival_s: float
     #: Squared spectrum of what the capture was divided by, at the frequencies of `judged_grid`, 24 an octave.
     reference_power: Floats
-    #: What it was read from.
-    capture: Capture
+
+    @property
+    def request(self) -> Sweep:
+        """What was played."""
+        return self.spectra.request
+
+    @cached_property
+    def noise(self) -> tuple[Floats, Floats]:
+        """Frequencies, and the power of the noise there for a window of one frame: longer ones let more through.
+
+        Of the silence before the sweep, and where a noise of the moment is heard just before the sound arrives, of
+        that.
+        """
+        request, at_hz = self.request, judged_grid(self.request, 24)
+        steady = self.spectra.noise_density(at_hz) / self.reference_power
+        if not np.isfinite(self.arrival_s):
+            return at_hz, steady
+        rate_s = sweep.sweep_rate_s(request.start_hz, request.stop_hz, request.seconds)
+        silence_s = self.spectra.silence.size / self.sample_rate_hz
+        moment = noise_before(self.impulse, self.sample_rate_hz, self.arrival_s, rate_s, at_hz, steady, silence_s)
+        return at_hz, np.maximum(steady, moment)
 
 
 def judged_grid(request: Sweep, points_per_octave: int) -> Floats:
@@ -103,7 +153,7 @@ def quiet_part(capture: Capture) -> slice:
     return slice(layout.between_marks.start + late, layout.between_marks.stop + late)
 
 
-@lru_cache(maxsize=64)
+@once_per_capture
 def sweep_layout(capture: Capture) -> stimulus.Layout:
     """How the capture's stimulus is laid out in time.
 
@@ -159,27 +209,13 @@ def _rms(signal: Singles | Floats) -> float:
     return float(np.sqrt(max(square - mean**2, 0.0)))
 
 
-@lru_cache(maxsize=8)
 def _sent_rms(layout: stimulus.Layout, size: int) -> float:
     """RMS value about the mean of the stimulus within so many samples."""
     return float(np.std(np.pad(stimulus.compose(layout), (0, max(0, size - layout.frames)))))
 
 
-@dataclass(frozen=True, eq=False)
-class _Transformed:
-    """The part of a capture that holds the sweep and its tail, and no mark, as spectra."""
-
-    grid: deconvolution.Grid
-    pressure: Complex64
-    leads: Complex64
-    timed: bool
-    frames: int
-    #: The silence before the sweep.
-    silence: Floats
-
-
-@lru_cache(maxsize=8)
-def _transformed(capture: Capture) -> _Transformed:
+@once_per_capture
+def sweep_spectra(capture: Capture) -> SweepSpectra:
     """Spectra of microphone and leads, found once. Without a loopback the capture's own marks tell where they stand.
 
     Raises
@@ -206,11 +242,11 @@ def _transformed(capture: Capture) -> _Transformed:
     heard, sent = (deconvolution.spectrum_of(each, grid) for each in (swept, known))
     # Of a microphone with a clock of its own nobody knows when its recording began.
     timed = recorded and "microphone" not in capture.other_clock
-    return _Transformed(grid, heard, sent, timed, frames, silence)
+    return SweepSpectra(request, rate_hz, grid, heard, sent, timed, frames, silence)
 
 
-@lru_cache(maxsize=64)
-def acoustic_response(capture: Capture) -> Acoustic:
+@once_per_capture
+def acoustic_response(capture: Capture) -> AcousticResponse:
     """Impulse response of a playing sweep.
 
     Raises
@@ -218,21 +254,21 @@ def acoustic_response(capture: Capture) -> Acoustic:
     Untrusted
         If the output level is not the one asked for, an input gives nothing, or the capture is not whole.
     """
-    found, rate_hz = _transformed(capture), capture.sample_rate_hz
+    found, rate_hz = sweep_spectra(capture), capture.sample_rate_hz
     quotient = found.pressure * deconvolution.inverse_of(found.leads, found.grid)
     before, after = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
     periodic = deconvolution.periodic_response(quotient, found.grid)
     impulse = deconvolution.cut(periodic, before, before + after).astype(np.float64)
     at_hz = judged_grid(capture.request, 24)
     power = found.leads.real**2 + found.leads.imag**2
-    return Acoustic(
+    return AcousticResponse(
+        spectra=found,
         impulse=impulse,
         sample_rate_hz=rate_hz,
         zero_s=before / rate_hz,
         timed=found.timed,
         arrival_s=float(timing.arrival_s(impulse, rate_hz)),
         reference_power=mean_of_lines(power, found.grid.step_hz, found.grid.band.start, at_hz, 6),
-        capture=capture,
     )
 
 
@@ -261,41 +297,38 @@ def harmonics(capture: Capture, highest: int, frequency_hz: Floats, after_s: flo
     Untrusted
         As `acoustic_response`.
     """
-    found, request, rate_hz = _transformed(capture), capture.request, capture.sample_rate_hz
+    found, request, rate_hz = sweep_spectra(capture), capture.request, capture.sample_rate_hz
     sent = (request.start_hz, request.stop_hz, request.seconds, rate_hz)
     inverse = deconvolution.sweep_inverse(*sent, found.grid)
     response = deconvolution.periodic_response(found.pressure * inverse, found.grid)
     delay_s = int(np.argmax(np.abs(response[: found.frames]))) / rate_hz
     orders = range(1, highest + 2)
     power = np.abs(deconvolution.harmonics_in(response, *sent, orders, frequency_hz, delay_s, after_s)) ** 2
-    noise = _noise_in_harmonics(capture, orders[:-1], frequency_hz, after_s)
+    noise = _noise_in_harmonics(found, orders[:-1], frequency_hz, after_s)
     moment = noise_of_the_moment(response, sent, frequency_hz, delay_s, power, noise[1:], after_s)
     # Not `fmax`: outside the sweep there is neither.
     return power[:-1], np.vstack((noise[:1], np.maximum(noise[1:], moment)))
 
 
-def _noise_in_harmonics(capture: Capture, orders: Sequence[int], frequency_hz: Floats, after_s: float) -> Floats:
+def _noise_in_harmonics(found: SweepSpectra, orders: Sequence[int], frequency_hz: Floats, after_s: float) -> Floats:
     """What the silence gives in the window of each harmonic; NaN outside the sweep."""
-    request, rate_hz = capture.request, capture.sample_rate_hz
+    request, rate_hz = found.request, found.sample_rate_hz
     sent = (request.start_hz, request.stop_hz, request.seconds, rate_hz)
     rate_s = sweep.sweep_rate_s(*sent[:3])
     gain = np.array([deconvolution.harmonic_gain(order, rate_s, rate_hz, after_s) for order in orders])
     at_hz = np.multiply.outer(np.array(orders, np.float64), frequency_hz)
     inside = (at_hz >= request.start_hz) & (at_hz <= request.stop_hz)
     sought = np.where(inside, at_hz, request.stop_hz)
-    power = noise_density(capture, sought) / _sweep_power(*sent, sought.tobytes()).reshape(sought.shape)
+    power = found.noise_density(sought) / _sweep_power(*sent, sought)
     return np.where(inside, gain[:, np.newaxis] * power, np.nan)
 
 
-@lru_cache(maxsize=16)
-def _sweep_power(start_hz: float, stop_hz: float, seconds: float, rate_hz: float, wanted: bytes) -> Floats:
-    """Squared spectrum of the analytic sweep, sixth-octave means at frequencies held as bytes of float64; read only."""
+def _sweep_power(start_hz: float, stop_hz: float, seconds: float, rate_hz: float, frequency_hz: Floats) -> Floats:
+    """Squared spectrum of the analytic sweep, sixth-octave means."""
     sent = sweep.kept_sweep(start_hz, stop_hz, seconds, rate_hz)
     length = scipy.fft.next_fast_len(sent.size, real=True)
     power = np.abs(scipy.fft.rfft(sent, length)) ** 2
-    found = mean_of_lines(power, rate_hz / length, 0, np.frombuffer(wanted), 6)
-    found.flags.writeable = False
-    return found
+    return mean_of_lines(power, rate_hz / length, 0, frequency_hz, 6)
 
 
 def _lateness(capture: Capture, recorded: Singles, layout: stimulus.Layout) -> int:
@@ -314,12 +347,9 @@ def _lateness(capture: Capture, recorded: Singles, layout: stimulus.Layout) -> i
     return max(0, step * int(np.argmax(match)) - round(0.002 * capture.sample_rate_hz))
 
 
-@lru_cache(maxsize=8)
 def _composed_spectrum(layout: stimulus.Layout, step: int, length: int) -> Complex64:
-    """Conjugate spectrum of the stimulus in means of `step` samples; read only."""
-    spectrum = np.asarray(scipy.fft.rfft(_means(stimulus.compose(layout).astype(np.float32), step), length)).conj()
-    spectrum.flags.writeable = False
-    return spectrum
+    """Conjugate spectrum of the stimulus in means of `step` samples."""
+    return np.asarray(scipy.fft.rfft(_means(stimulus.compose(layout).astype(np.float32), step), length)).conj()
 
 
 def _means(signal: Singles, step: int) -> Singles:
@@ -331,7 +361,7 @@ def _means(signal: Singles, step: int) -> Singles:
     return total / np.float32(step)
 
 
-def band_gate(heard: Acoustic, grid: Floats) -> Gated:
+def band_gate(heard: AcousticResponse, grid: Floats) -> Gated:
     """Gate of about eight periods of the middle of a band: long enough to tell it, short enough to keep most room out.
 
     Where nothing arrives the gate stands where something would have.
@@ -350,56 +380,24 @@ def band_gate(heard: Acoustic, grid: Floats) -> Gated:
         raise Untrusted("what was heard begins when no sound of the box can: a noise in the room") from None
 
 
-def band_response(heard: Acoustic, grid: Floats, request: Sweep) -> tuple[Complex, Floats]:
+def band_response(heard: AcousticResponse, grid: Floats) -> tuple[Complex, Floats]:
     """Response over a band behind `band_gate`, and the magnitude that noise alone would have there.
 
     The phase is referred to the electrical time zero.
     """
     gated = band_gate(heard, grid)
-    band = (request.start_hz, request.stop_hz)
+    band = (heard.request.start_hz, heard.request.stop_hz)
     response = deconvolution.gated_frequency_response(gated, heard.sample_rate_hz, grid, *band)
     arrival_s = gated.first_s + float(gated.time_zero_s)
     turned: Complex = response * np.exp(-2j * np.pi * grid * (arrival_s - heard.zero_s))
-    return turned, np.sqrt(noise_power(heard, gated, grid, request))
+    return turned, np.sqrt(noise_power(heard, gated, grid))
 
 
-def noise_power(heard: Acoustic, gated: Gated, grid: Floats, request: Sweep) -> Floats:
+def noise_power(heard: AcousticResponse, gated: Gated, grid: Floats) -> Floats:
     """Squared magnitude that noise alone would have behind a gate, from the silence before the sweep."""
-    at_hz, power = _noise_power(heard, request)
+    at_hz, power = heard.noise
     through: Floats = np.interp(np.log(grid), np.log(at_hz), power) * np.sum(gated.window**2)
     return through
-
-
-@lru_cache(maxsize=64)
-def _noise_power(heard: Acoustic, request: Sweep) -> tuple[Floats, Floats]:
-    """Frequencies, and the power of the noise there for a window of one frame: longer ones let more through.
-
-    Of the silence before the sweep, and where a noise of the moment is heard just before the sound arrives, of that.
-    """
-    at_hz = judged_grid(request, 24)
-    steady = noise_density(heard.capture, at_hz) / heard.reference_power
-    if not np.isfinite(heard.arrival_s):
-        return at_hz, steady
-    rate_s = sweep.sweep_rate_s(request.start_hz, request.stop_hz, request.seconds)
-    silence_s = _transformed(heard.capture).silence.size / heard.sample_rate_hz
-    moment = noise_before(heard.impulse, heard.sample_rate_hz, heard.arrival_s, rate_s, at_hz, steady, silence_s)
-    return at_hz, np.maximum(steady, moment)
-
-
-def noise_density(capture: Capture, frequency_hz: Floats) -> Floats:
-    """Two-sided density of the silence before the sweep, in squared pascal per sample, sixth-octave means.
-
-    Over the squared spectrum of what a capture is divided by, it is `noise.response_noise_power` for a window of one
-    frame.
-    """
-    line_hz, density = _silence_density(capture)
-    return smooth_power(density, line_hz, frequency_hz, 6) * (0.5 * capture.sample_rate_hz)
-
-
-@lru_cache(maxsize=64)
-def _silence_density(capture: Capture) -> tuple[Floats, Floats]:
-    """`noise.power_spectral_density` of the silence before the sweep."""
-    return power_spectral_density(_transformed(capture).silence, capture.sample_rate_hz)
 
 
 def mean_db(response: Complex | Floats) -> float:
@@ -420,20 +418,8 @@ def design_response(kit: Kit, request: Sweep, frequency_hz: Floats, air_m_s: flo
 
 
 def driver_design_responses(kit: Kit, request: Sweep, frequency_hz: Floats, air_m_s: float) -> Complex:
-    """As `design_response`, of each driver of the channel by itself: shape (drivers, frequencies); read only."""
+    """As `design_response`, of each driver of the channel by itself: shape (drivers, frequencies)."""
     position = kit.position(request.position)
     microphone = microphone_at(position.distance_m, position.angle_deg)
-    return _design(
-        kit.model(request.channel, request.position),
-        microphone,
-        air_m_s,
-        np.asarray(frequency_hz, np.float64).tobytes(),
-    )
-
-
-@lru_cache(maxsize=128)
-def _design(model: Channel, microphone_m: Position, air_m_s: float, wanted: bytes) -> Complex:
-    """Responses of a model's drivers at frequencies held as bytes of float64: the same for every unit of a kit."""
-    found = driver_pressure_pa(model, np.frombuffer(wanted), 1.0, microphone_m, air_m_s)
-    found.flags.writeable = False
-    return found
+    model = kit.model(request.channel, request.position)
+    return driver_pressure_pa(model, frequency_hz, 1.0, microphone, air_m_s)

@@ -8,7 +8,6 @@ agree by their energy may still differ in what a check finds in them: it reads a
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from functools import lru_cache
 from itertools import combinations
 from typing import TypeVar
 
@@ -17,7 +16,7 @@ from numpy.typing import NDArray
 
 from rig.design.uncertainty_budget import of_the_capture
 from rig.signals import looks, two_clocks
-from rig.values.captures import Capture
+from rig.values.captures import Capture, once_per_capture
 from rig.values.requests import Request
 from rig.values.verdicts import Verdict
 from rig.verdict.clocks import on_playing_clock
@@ -62,7 +61,7 @@ def quietest_noises(captures: Iterable[Capture]) -> QuietNoises:
     return least
 
 
-@lru_cache(maxsize=256)
+@once_per_capture
 def _noises_of(capture: Capture) -> tuple[float, ...]:
     silence = slice(None) if capture.request.is_silence else sweep_layout(capture).silence
     return tuple(looks.steady_noise(row[silence], capture.sample_rate_hz) for row in capture.samples)
@@ -108,7 +107,7 @@ def choose(captures: Sequence[Capture], others: Iterable[Capture] = ()) -> tuple
     return stands, INTERMITTENT if any(_follows(each, stands[0]) for each in odd) else ""
 
 
-@lru_cache(maxsize=128)
+@once_per_capture
 def _differences(one: Capture, other: Capture) -> tuple[looks.Difference, ...]:
     """Input by input; found once for each two captures, however often it is chosen among more of them."""
     return tuple(looks.difference(a, b, one.sample_rate_hz) for a, b in _rows_of(one, other))
