@@ -18,6 +18,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from decimal import Decimal
+from functools import lru_cache
 from typing import NoReturn, cast
 
 import numpy as np
@@ -80,6 +81,7 @@ class _Words:
         return True
 
 
+@lru_cache(maxsize=256)
 def parse_element(text: str) -> Element:
     """Read one network element.
 
