@@ -8,7 +8,7 @@ import hypothesis
 import pytest
 from simulated_runs import ROOT, verified
 
-from rig.store.records import Record
+from rig.store.run_json import Record
 from rig.values.run import Run
 
 # How long an example takes says something about the machine only.

@@ -7,7 +7,7 @@ from rig.calibration.known_load import calibrate_known_load
 from rig.design.kit import load_kit
 from rig.run.verify import job, verify
 from rig.simulated.bench import SimulatedBench
-from rig.store.records import Record
+from rig.store.run_json import Record
 from rig.values.run import Run
 
 ROOT = Path(__file__).parent.parent

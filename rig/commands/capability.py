@@ -1,10 +1,10 @@
 """`kitproof capability KIT`: which limits are tighter than the rig can see."""
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -13,6 +13,7 @@ from rig.design.kit import Kit, load_kit
 from rig.files.disk import why, write
 from rig.files.errors import FAIL, VOID, RecordError, TableError
 from rig.store import records
+from rig.store.run_json import Record
 from rig.store.trials import trials
 from rig.study.capability import Capability, capability, limit_for
 from rig.study.capability_words import document
@@ -58,17 +59,17 @@ def _day(since: str) -> date | None:
 
 def _asked(
     kit: Kit, serials: Sequence[str], by: Sequence[str], since: date | None, plan: str
-) -> Callable[[Mapping[str, Any]], bool]:
+) -> Callable[[Record], bool]:
     planned, _ = kit.planned(plan)
     for serial in serials:
         records.refuse_bad_serial(kit, serial)
 
-    def is_asked(of: Mapping[str, Any]) -> bool:
-        if (serials and of["serial"] not in serials) or (by and of.get("by", "") not in by):
+    def is_asked(record: Record) -> bool:
+        if (serials and record.serial not in serials) or (by and record.by not in by):
             return False
-        if since and datetime.fromisoformat(of["started_at"]).date() < since:
+        if since and datetime.fromisoformat(record.started_at).date() < since:
             return False
-        return bool(of.get("plan", "") == planned)
+        return record.plan == planned
 
     return is_asked
 

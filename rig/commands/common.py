@@ -12,6 +12,7 @@ from rig.files.errors import (
     RecordError,
 )
 from rig.store import records
+from rig.store.run_json import Record
 
 #: The exit status of a verdict.
 STATUS = {"pass": PASS, "fail": FAIL, "void": VOID}
@@ -26,7 +27,7 @@ OfKit = Annotated[str, typer.Option("--kit", help="Of this kit; else of any.")]
 HERE = Path()
 
 
-def newest(workspace: Path, serial: str, kit: str, plan: str | None = None, number: int = 0) -> records.Record:
+def newest(workspace: Path, serial: str, kit: str, plan: str | None = None, number: int = 0) -> Record:
     """The newest record of a unit.
 
     Raises
@@ -35,8 +36,8 @@ def newest(workspace: Path, serial: str, kit: str, plan: str | None = None, numb
         If there is none.
     """
     found = records.unit_records(workspace, serial, kit)
-    found = [record for record in found if number in (0, record.document["run_number"])]
-    found = [record for record in found if plan in (None, record.document.get("plan", ""))]
+    found = [record for record in found if number in (0, record.run_number)]
+    found = [record for record in found if plan in (None, record.plan)]
     if not found:
         words = f" by the plan {plan!r}" if plan else f" with the number {number}" if number else ""
         raise RecordError(f"no record of {serial!r}{words} in {workspace / 'results'}")

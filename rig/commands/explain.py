@@ -10,11 +10,10 @@ from rig.commands.common import HERE, Workspace
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.files.errors import RecordError
 from rig.findings.curves import OF_THE_MODEL, Under, curves_under
-from rig.report.findings_text import findings_of
 from rig.screen.console import say
 from rig.store import records
 from rig.store.recorded import read_curve
-from rig.store.records import Record
+from rig.store.run_json import Record
 from rig.values.findings import Finding
 from rig.values.readings import Curve
 
@@ -29,14 +28,13 @@ def explain_command(
 ) -> None:
     """Show the findings of a unit's newest failed run, and draw its curves with what each finding expects."""
     record = newest_failed(workspace, serial, kit)
-    document = record.document
-    loaded = load_kit(workspace, document["kit"]["name"])
-    findings = findings_of(document)
+    loaded = load_kit(workspace, record.kit.name)
+    findings = record.findings
     from rig.report.explanation import draw_explanation
     from rig.screen.terminal import show_findings
 
-    say(f"{serial}, run {document['run']}: {document['outcome']}")
-    if kit_sha256(loaded) != document["kit"]["sha256"]:
+    say(f"{serial}, run {record.run}: {record.outcome}")
+    if kit_sha256(loaded) != record.kit.sha256:
         say("The kit has changed since this run: design and expected curves are drawn by today's.")
     if not findings:
         say("No finding: nothing is probable enough to be named.")
@@ -46,10 +44,10 @@ def explain_command(
     if not panels:
         say("No figure: this run measured neither impedance nor free-field level of what is wrong.")
         return
-    path = workspace / "results" / FOLDER / f"{serial}-{document['run']}.svg"
+    path = workspace / "results" / FOLDER / f"{serial}-{record.run}.svg"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        draw_explanation(panels, f"{loaded.title}, {serial}, run {document['run']}", path)
+        draw_explanation(panels, f"{loaded.title}, {serial}, run {record.run}", path)
     except OSError as error:
         raise RecordError(f"{path}: could not be written: {error.strerror or error}") from None
     say(f"figure: {path}")
@@ -64,7 +62,7 @@ def newest_failed(workspace: Path, serial: str, kit: str = "") -> Record:
         If there is none, or several kits have this serial.
     """
     found = records.unit_records(workspace, serial, kit)
-    failed = [record for record in found if record.document["outcome"] == "fail"]
+    failed = [record for record in found if record.outcome == "fail"]
     if not failed:
         there = f"none of its {len(found)} runs failed" if found else "it has no record"
         raise RecordError(f"{workspace / 'results'}: nothing to explain of {serial!r}: {there}")
@@ -79,8 +77,8 @@ def curves_of(record: Record) -> list[Curve]:
     RecordError
         If a curve is missing or was changed after the run.
     """
-    entries = (entry for result in record.document["results"] for entry in result["curves"])
-    return [read_curve(record, entry) for entry in entries if entry["quantity"] in OF_THE_MODEL]
+    entries = (entry for result in record.results for entry in result.curves)
+    return [read_curve(record, entry) for entry in entries if entry.quantity in OF_THE_MODEL]
 
 
 def panels_of(kit: Kit, curves: Sequence[Curve], findings: Sequence[Finding]) -> list[list[Under]]:

@@ -17,7 +17,7 @@ from rig.files.disk import read_bytes, why, write_together
 from rig.files.errors import RecordError, TableError
 from rig.store import records
 from rig.store.recorded import read_curve
-from rig.store.records import Record
+from rig.store.run_json import Record
 from rig.study.builds import learn_design
 from rig.study.learning import IMPEDANCE, LEVEL, Key, Learnt, Spread, learn, rejects_together, spreads_of_parts
 from rig.values.readings import Curve, Floats
@@ -45,7 +45,7 @@ def learn_command(
     learnt = _learnt(loaded, runs if chosen != "parts" else [], spreads, rejects_percent, confidence_percent)
     about: dict[str, object] = {
         "made_at": records.now(),
-        "builds": {run.document["serial"]: run.document["run"] for run in runs if chosen != "parts"},
+        "builds": {run.serial: run.run for run in runs if chosen != "parts"},
         "parts": {"draws": draws, "seed": seed} if spreads else None,
         "rejects_percent": rejects_percent,
         "confidence_percent": confidence_percent,
@@ -66,14 +66,14 @@ def learn_command(
 
 def _design(kit: Kit, runs: Sequence[Record], made_at: str) -> LearntDesign:
     """What the builds share."""
-    builds = {run.document["serial"]: _every_curve(run) for run in runs}
-    return learn_design(kit, builds, {run.document["serial"]: run.document["run"] for run in runs}, made_at)
+    builds = {run.serial: _every_curve(run) for run in runs}
+    return learn_design(kit, builds, {run.serial: run.run for run in runs}, made_at)
 
 
 def _every_curve(run: Record) -> list[Curve]:
     wanted = (IMPEDANCE, (IMPEDANCE[0], PHASE), LEVEL)
-    entries = ((result["check"], entry) for result in run.document["results"] for entry in result["curves"])
-    return [read_curve(run, entry) for check, entry in entries if (check, entry["quantity"]) in wanted]
+    entries = ((result.check, entry) for result in run.results for entry in result.curves)
+    return [read_curve(run, entry) for check, entry in entries if (check, entry.quantity) in wanted]
 
 
 def _runs(workspace: Path, kit: str, serials: Sequence[str]) -> list[Record]:
@@ -112,10 +112,10 @@ def _refuse_out_of_range(rejects_percent: float, confidence_percent: float, draw
 
 def _curves(run: Record) -> dict[Key, Curve]:
     return {
-        (result["check"], entry["quantity"], entry["subject"]): read_curve(run, entry)
-        for result in run.document["results"]
-        for entry in result["curves"]
-        if (result["check"], entry["quantity"]) in (IMPEDANCE, LEVEL)
+        (result.check, entry.quantity, entry.subject): read_curve(run, entry)
+        for result in run.results
+        for entry in result.curves
+        if (result.check, entry.quantity) in (IMPEDANCE, LEVEL)
     }
 
 
@@ -123,7 +123,7 @@ def _learnt(
     kit: Kit, runs: Sequence[Record], spreads: dict[Key, Spread], rejects_percent: float, confidence_percent: float
 ) -> list[Learnt]:
     """One mask for each channel's impedance and level, each with its share of the rejects."""
-    of_run = {run.document["serial"]: _curves(run) for run in runs}
+    of_run = {run.serial: _curves(run) for run in runs}
     keys = [(*kind, channel.name) for channel in kit.channels for kind in (IMPEDANCE, LEVEL)]
     rejects = rejects_percent / 100 / len(keys)
     made = []

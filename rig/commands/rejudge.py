@@ -12,14 +12,13 @@ from rig.screen.margins import verdict_margins
 def rejudge_command(serial: str, workspace: Workspace = HERE, kit: OfKit = "") -> None:
     """Judge the captures of a unit's newest record by today's limits; nothing is captured, nothing is changed."""
     record = newest(workspace, serial, kit)
-    work = job(workspace, record.document["kit"]["name"], record.document.get("plan", ""))
+    work = job(workspace, record.kit.name, record.plan)
     judged = judge_again(work, record)
     console = open_console()
     console.print(verdict_margins(judged.results, console.width))
     if judged.findings:
         console.print(terminal.findings_words(judged.findings))
-    for key in ("stopped", "bench_advice"):
-        if record.document.get(key):
-            console.print(record.document[key])
-    console.print(f"then: {record.document['outcome']}; by today's limits: {judged.outcome}")
+    for words in filter(None, (record.stopped, record.bench_advice)):
+        console.print(words)
+    console.print(f"then: {record.outcome}; by today's limits: {judged.outcome}")
     raise typer.Exit(STATUS[judged.outcome])

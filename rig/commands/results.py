@@ -6,7 +6,6 @@ from typing import Annotated
 import typer
 
 from rig.commands.common import HERE, AsJson, OfKit, Workspace
-from rig.design.kit import load_kit
 from rig.files.errors import (
     TableError,
 )
@@ -27,14 +26,16 @@ def results_command(
     if outcome not in ("", "pass", "fail", "void"):
         raise TableError(f"--outcome: found {outcome!r}; allowed: pass, fail, void")
     if kit:
+        from rig.design.kit import load_kit
+
         load_kit(workspace, kit)
     readable, unreadable = records.all_records(workspace, kit, serial)
-    found = [record.document for record in readable if outcome in ("", record.document["outcome"])]
+    found = [record for record in readable if outcome in ("", record.outcome)]
     for words in unreadable:
         say(words, to_stderr=True)
     if as_json:
         keys = ("run", "run_number", "serial", "outcome", "finished_at")
-        print(json.dumps([{"kit": d["kit"]["name"], **{key: d[key] for key in keys}} for d in found]))
+        print(json.dumps([{"kit": one.kit.name, **{key: getattr(one, key) for key in keys}} for one in found]))
         return
     console = open_console()
     console.print(record_table(found))

@@ -31,12 +31,12 @@ def resume_command(
         say(words, to_stderr=True)
     found = [run for run in runs if serial in (None, run.serial)]
     if len(found) != 1:
-        listed = ", ".join(f"{run.serial} ({run.kit}, {run.about['started_at']})" for run in runs) or "none"
+        listed = ", ".join(f"{run.serial} ({run.kit}, {run.about.started_at})" for run in runs) or "none"
         raise RecordError(
             f"{len(found)} interrupted runs{'' if serial is None else f' of {serial!r}'}; there are: {listed}"
         )
     before = found[0]
-    work = job(workspace, before.kit, before.about["plan"])
+    work = job(workspace, before.kit, before.about.plan)
     opened, settings = (None, None) if close else open_for(workspace, bench, work.kit, before.serial, [])
     work = with_connection(work, settings)
     confirm = confirming(console, close or yes or not is_card(settings))

@@ -23,6 +23,6 @@ def rework_command(
     found = records.unit_records(workspace, serial, kit)
     if not found:
         raise RecordError(f"{workspace / 'results'}: no record of {serial!r}")
-    kit = found[0].document["kit"]["name"]
+    kit = found[0].kit.name
     path = note(workspace, load_kit(workspace, kit), serial, words, by)
     say(f"noted: {path}\nnow: kitproof verify {kit} {serial}")

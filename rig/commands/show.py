@@ -23,7 +23,7 @@ def show_command(
     record = newest(workspace, serial, kit)
     told = records.damages(record)
     if as_json:
-        print(json.dumps({"folder": str(record.folder), "damages": told, **record.document}))
+        print(json.dumps({"folder": str(record.folder), "damages": told, **records.document_of(record)}))
     else:
         console = open_console()
         console.print(terminal.record_page(record, told, str(paper_of(record)), console.width))

@@ -32,11 +32,10 @@ def verify_command(
     opened, settings = open_for(workspace, bench, work.kit, serial, fault or [])
     work, confirm = with_connection(work, settings), confirming(console, yes or not is_card(settings))
     run, record = walked(workspace, work, serial, opened, confirm, console, by)
-    for words in (*record.document["set_aside"], *record.document["clock"]):
+    for words in (*record.set_aside, *record.clock):
         say(words, to_stderr=True)
     if as_json:
-        document = records.read_record(record.folder).document
-        shown(lambda: print(json.dumps({"folder": str(record.folder), **document})))
+        shown(lambda: print(json.dumps({"folder": str(record.folder), **records.document_of(record)})))
     else:
         shown(lambda: show_run(console, run))
     certified(console, record)

@@ -21,13 +21,13 @@ from rig.run.verify import Job, verify
 from rig.screen import terminal
 from rig.screen.console import say, yes_or_no
 from rig.screen.margins import verdict_margins
-from rig.store import records
+from rig.store.run_json import Record
 from rig.values.run import Run
 
 
 def walked(
     workspace: Path, work: Job, serial: str, bench: Bench, confirm: sequencer.Confirm, console: Console, by: str = ""
-) -> tuple[Run, records.Record]:
+) -> tuple[Run, Record]:
     """Walk one run while the screen draws it; the run and its record."""
     screen = terminal.RunScreen(work.schedule.requests, console)
     try:
@@ -44,12 +44,12 @@ def shown(tell: Callable[[], object]) -> None:
         say(f"it could not be shown here: {type(error).__name__}: {error}", to_stderr=True)
 
 
-def certified(console: Console, record: records.Record) -> None:
+def certified(console: Console, record: Record) -> None:
     """Make the certificate of a record and say where it is, or why there is none."""
     try:
         path = make_certificate(record)
     except PaperError as error:
-        serial = record.document["serial"]
+        serial = record.serial
         say(f"{error}\nThe record is whole: {record.folder}", to_stderr=True)
         say(f"kitproof certificate {serial} makes its certificate when that is mended", to_stderr=True)
     else:

@@ -6,6 +6,7 @@ build measured at the same jig. Levels may be aligned in a band first; how far t
 
 import csv
 from collections.abc import Mapping
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
@@ -17,6 +18,7 @@ from pydantic import Field, StrictBool, field_validator, model_validator
 
 from rig.files.disk import parse_json, read_json
 from rig.files.errors import TableError
+from rig.files.plain import restored, schema_checked
 from rig.files.tables import LARGEST, Misfit, Table, band, is_boundless, read_settings, values_of
 from rig.values.readings import Curve, Floats
 from rig.values.verdicts import Mask
@@ -28,6 +30,28 @@ Band = Annotated[list[float], values_of("from_hz", "to_hz"), band(1, 100000)]
 MASK_COLUMNS = ("frequency_hz", "lower", "upper")
 #: The columns of a curve of the reference build.
 REFERENCE_COLUMNS = ("frequency_hz", "value")
+
+
+#: As the note of a reference build is written; there was none at first.
+REFERENCE_SCHEMA = "kitproof reference build 1"
+
+
+@dataclass(frozen=True)
+class UnitRun:
+    """One run of one unit."""
+
+    serial: str
+    run: str
+
+
+@dataclass(frozen=True)
+class ReferenceNote:
+    """What a reference build was made from; it counts only on the bench that it was measured on."""
+
+    bench: str
+    runs: tuple[UnitRun, ...] = ()
+    #: ISO 8601 in UTC; empty: not known.
+    made_at: str = ""
 
 
 #: What files held when they were read; a file that is not among them was not there.
@@ -140,14 +164,21 @@ def reference_path(folder: Path, check: str, quantity: str, subject: str, files:
     return former if _is_there(former, files) and not _is_there(path, files) else path
 
 
-def reference_bench(folder: Path, files: Files | None = None) -> str | None:
-    """The bench that the kit's reference build was measured on; None when there is no reference build."""
+def reference_note(folder: Path, files: Files | None = None) -> ReferenceNote | None:
+    """What the kit's reference build was made from; None when there is no reference build.
+
+    Raises
+    ------
+    TableError
+        If its note cannot be read.
+    """
     path = folder / "reference" / "reference.json"
     if not _is_there(path, files):
         return None
     try:
-        return str((read_json(path) if files is None else parse_json(files[path]))["bench"])
-    except (OSError, ValueError, KeyError, TypeError) as error:
+        found = read_json(path) if files is None else parse_json(files[path])
+        return restored(ReferenceNote, schema_checked(found, REFERENCE_SCHEMA, or_none=True))
+    except (OSError, ValueError) as error:
         raise TableError(f"{path}: not the note of a reference build ({error})") from None
 
 
@@ -193,7 +224,7 @@ def reference_troubles(limits: Mapping[str, Mapping[str, Limit]], folder: Path, 
         return []
     told = []
     try:
-        reference_bench(folder, files)
+        reference_note(folder, files)
     except TableError as error:
         told.append(str(error))
     for path in sorted(path for path in files if path.parent == folder / "reference" and path.suffix == ".csv"):
@@ -223,12 +254,12 @@ def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str, f
             raise LookupError(f"the kit's model says nothing about {curve.quantity} {curve.subject}: {why}")
         frequency_hz, centre = curve.frequency_hz, curve.design
     else:
-        measured_on = reference_bench(folder, files)
+        note = reference_note(folder, files)
         path = reference_path(folder, check, curve.quantity, curve.subject, files)
-        if measured_on is None or not _is_there(path, files):
+        if note is None or not _is_there(path, files):
             raise LookupError("no reference build was measured yet: kitproof reference KIT SERIAL makes one of a run")
-        if measured_on != bench:
-            raise LookupError(f"the reference build was measured on another bench ({measured_on}), this is {bench}")
+        if note.bench != bench:
+            raise LookupError(f"the reference build was measured on another bench ({note.bench}), this is {bench}")
         frequency_hz, centre = read_columns(path, REFERENCE_COLUMNS, files)
     return _around(limit, frequency_hz, centre)
 

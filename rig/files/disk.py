@@ -6,7 +6,6 @@ import secrets
 import stat
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 #: What a file is called while it is being written, behind a name of its own; after a crash it counts for nothing.
 UNFINISHED_SUFFIX = ".new"
@@ -126,7 +125,7 @@ def read_text(path: Path, encoding: str = "utf-8") -> str:
     return read_bytes(path).decode(encoding).replace("\r\n", "\n").replace("\r", "\n")
 
 
-def read_json(path: Path) -> Any:
+def read_json(path: Path) -> object:
     """What a JSON file holds.
 
     Raises
@@ -134,12 +133,12 @@ def read_json(path: Path) -> Any:
     OSError
         As `read_bytes`.
     ValueError
-        If it is not UTF-8, not JSON, nested too deep, or has a number that JSON does not know (NaN).
+        If it is not UTF-8, not JSON, nested too deep, or has a number that JSON does not know (NaN): what is wrong.
     """
     return parse_json(read_bytes(path))
 
 
-def parse_json(content: bytes) -> Any:
+def parse_json(content: bytes) -> object:
     """What a JSON file holds, from its bytes.
 
     Raises
@@ -150,7 +149,9 @@ def parse_json(content: bytes) -> Any:
     try:
         return json.loads(content.decode("utf-8"), parse_constant=_refuse)
     except RecursionError:
-        raise ValueError("nested too deep") from None
+        raise ValueError("not valid JSON: nested too deep") from None
+    except ValueError as error:
+        raise ValueError(f"not valid JSON: {error}") from None
 
 
 def _refuse(constant: str) -> None:

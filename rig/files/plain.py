@@ -1,23 +1,37 @@
-"""Frozen values as plain JSON and back: what is written is read back equal.
+"""Frozen values as plain JSON and back: one writer and one reader for all of them, and what is written is read equal.
 
 JSON has no number that is not finite: NaN becomes null, an infinity the text "Infinity" or "-Infinity".
 """
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import fields, is_dataclass
-from functools import lru_cache
-from types import NoneType, UnionType
-from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+from functools import cache
+from types import GenericAlias
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
+from pydantic import BeforeValidator, ConfigDict, Strict, TypeAdapter, ValidationError
+
+from rig.files.tables import misfits
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
+T = TypeVar("T")
 
 
-def plain(value: Any) -> Any:
+def table(value: "DataclassInstance") -> dict[str, object]:
+    """A dataclass as JSON holds it."""
+    return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
+
+
+def plain(value: object) -> object:
     """A value as JSON holds it: dataclasses as tables, arrays as lists, a complex array as two of them."""
-    if is_dataclass(value):
-        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
+    if is_dataclass(value) and not isinstance(value, type):
+        return table(value)
     if isinstance(value, np.ndarray):
         if np.iscomplexobj(value):
             return {"real": plain(value.real), "imag": plain(value.imag)}
@@ -33,95 +47,78 @@ def plain(value: Any) -> Any:
     return value
 
 
-def json_bytes(document: Any) -> bytes:
-    """A plain document as UTF-8; half a surrogate pair, which UTF-8 cannot hold, is escaped as JSON allows."""
-    text = json.dumps(plain(document), indent=1, ensure_ascii=False, allow_nan=False)
+def json_bytes(value: object) -> bytes:
+    """A value as UTF-8; half a surrogate pair, which UTF-8 cannot hold, is escaped as JSON allows."""
+    text = json.dumps(plain(value), indent=1, ensure_ascii=False, allow_nan=False)
     return (text + "\n").encode("utf-8", "backslashreplace")
 
 
-def restored(kind: Any, found: Any) -> Any:
+def restored(kind: type[T], found: object) -> T:
     """The value of a type back from what `plain` made of it.
 
     Raises
     ------
     ValueError
-        If it is not one of this type, naming the key.
+        If it is not one of this type: key, what was found and what is allowed.
     """
-    if kind is Any:
-        return found
-    origin, inner = get_origin(kind), get_args(kind)
-    if origin in (Union, UnionType):
-        [known] = [option for option in inner if option is not NoneType]
-        return None if found is None else restored(known, found)
-    if origin is Literal:
-        return _one_of(inner, found)
-    if is_dataclass(kind):
-        return _table(kind, found)
-    if origin is tuple:
-        return _row(inner, found)
-    if isinstance(origin, type) and issubclass(origin, Mapping):
-        return {key: restored(inner[1], value) for key, value in _of(dict, found).items()}
-    if origin is np.ndarray:
-        return _array(get_args(inner[1])[0], found)
-    return _number(found) if kind is float else _of(kind, found)
-
-
-@lru_cache
-def _types(kind: type) -> dict[str, Any]:
-    return get_type_hints(kind)
-
-
-def _table(kind: Any, found: Any) -> Any:
-    values, types = {}, _types(kind)
-    for name, value in _of(dict, found).items():
-        if name not in types:
-            raise ValueError(f"{name}: unknown; allowed: {', '.join(types)}")
-        try:
-            values[name] = restored(types[name], value)
-        except ValueError as error:
-            raise ValueError(f"{name}: {error}") from None
     try:
-        return kind(**values)
-    except TypeError as error:
-        raise ValueError(str(error)) from None
+        known: T = _reader(kind).validate_python((found,))[0]  # type: ignore[arg-type]
+    except ValidationError as error:
+        raise ValueError(misfits(error, kind, skip=1)[0]) from None
+    return known
 
 
-def _row(inner: tuple[Any, ...], found: Any) -> tuple[Any, ...]:
-    values = _of(list, found)
-    kinds = (inner[0],) * len(values) if inner[-1] is Ellipsis else inner
-    if len(kinds) != len(values):
-        raise ValueError(f"found {len(values)} values; allowed: {len(kinds)}")
-    return tuple(restored(kind, value) for kind, value in zip(kinds, values, strict=True))
+def schema_checked(found: object, schema: str, or_none: bool = False) -> dict[str, object]:
+    """A document of a schema that this version knows, without that key; `or_none`: older ones had none.
+
+    Raises
+    ------
+    ValueError
+        If it is no table, or saying which schema was found.
+    """
+    if not isinstance(found, dict):
+        raise ValueError(f"found {str(found)[:60]!r}; allowed: a table")
+    told = found.get("schema", schema if or_none else None)
+    if told != schema:
+        raise ValueError(f"schema: found {str(told)[:60]!r}; this version reads {schema!r}")
+    return {key: value for key, value in found.items() if key != "schema"}
 
 
-def _array(dtype: Any, found: Any) -> Any:
-    if dtype is not np.complex128:
-        return np.array(_numbers(found) if dtype is np.float64 else found, dtype)
-    parts = _of(dict, found)
-    made = np.array(_numbers(parts.get("real")), np.complex128)
-    made.imag = _numbers(parts.get("imag"))
+@cache
+def _reader(kind: Hashable) -> TypeAdapter[Any]:
+    # In a tuple, since pydantic takes no settings for a dataclass itself.
+    wrapped: Any = GenericAlias(tuple, (kind,))
+    return TypeAdapter(wrapped, config=ConfigDict(extra="forbid", arbitrary_types_allowed=True))
+
+
+def _number(found: object) -> object:
+    if found is None:
+        return math.nan
+    return float(str(found)) if found in ("Infinity", "-Infinity") else found
+
+
+def _floats(found: object) -> NDArray[np.float64]:
+    return np.array(_numbers(found), np.float64)
+
+
+def _complexes(found: object) -> NDArray[np.complex128]:
+    if not isinstance(found, dict):
+        raise ValueError("a table of real and imag")
+    made = np.array(_numbers(found.get("real")), np.complex128)
+    made.imag = np.array(_numbers(found.get("imag")), np.float64)
     return made
 
 
-def _numbers(found: Any) -> Any:
-    return [_numbers(one) if isinstance(one, list) else _number(one) for one in _of(list, found)]
+def _numbers(found: object) -> list[object]:
+    if not isinstance(found, list):
+        raise ValueError("a list of numbers")
+    numbers = [_numbers(one) if isinstance(one, list) else _number(one) for one in found]
+    if any(isinstance(one, bool) or not isinstance(one, (int, float, list)) for one in numbers):
+        raise ValueError("numbers")
+    return numbers
 
 
-def _number(found: Any) -> float:
-    if found is None:
-        return float("nan")
-    if isinstance(found, bool) or not (isinstance(found, (int, float)) or found in ("Infinity", "-Infinity")):
-        raise ValueError(f"found {found!r}; allowed: a number")
-    return float(found)
-
-
-def _one_of(allowed: tuple[Any, ...], found: Any) -> Any:
-    if found not in allowed:
-        raise ValueError(f"found {found!r}; allowed: {', '.join(map(repr, allowed))}")
-    return found
-
-
-def _of(kind: Any, found: Any) -> Any:
-    if not isinstance(found, kind):
-        raise ValueError(f"found {found!r}; allowed: {kind.__name__}")
-    return found
+#: A number of a value that is stored, and arrays of such; NaN where nothing is known.
+Number = Annotated[float, Strict(), BeforeValidator(_number)]
+Floats = Annotated[NDArray[np.float64], BeforeValidator(_floats)]
+Complexes = Annotated[NDArray[np.complex128], BeforeValidator(_complexes)]

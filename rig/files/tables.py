@@ -3,15 +3,19 @@
 import difflib
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import is_dataclass
 from pathlib import Path
 from string import Formatter
-from typing import Any, TypeVar, get_args
+from typing import TYPE_CHECKING, Any, TypeVar, get_args, get_type_hints
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
 
 from rig.files.disk import read_text, why
 from rig.files.errors import TableError
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
 
 Values = Mapping[str, Any]
 #: No quantity in any unit is larger, and no file of settings nested deeper.
@@ -42,6 +46,9 @@ OTHER_KINDS = {
     "list_type": "a list, in [ ]",
     "dict_type": "a table",
     "model_type": "a table",
+    "dataclass_type": "a table",
+    "mapping_type": "a table",
+    "tuple_type": "a list",
 }
 NUMBER_TYPES = ("float_parsing", "float_type", "int_parsing", "int_type")
 
@@ -181,22 +188,29 @@ def checked(model: type[T], values: Values, path: Path, key: str = "") -> T:
     try:
         return model.model_validate(dict(values))
     except ValidationError as error:
-        lines = [_line(path, key, detail, model) for detail in error.errors()]
-        raise TableError("\n".join(lines)) from None
+        raise TableError("\n".join(f"{path}: {line}" for line in misfits(error, model, key))) from None
 
 
-def _line(path: Path, prefix: str, detail: Any, model: type[BaseModel]) -> str:
+def misfits(error: ValidationError, kind: type, key: str = "", skip: int = 0) -> list[str]:
+    """What does not fit a model or dataclass, a line each: key, what was found, what is allowed.
+
+    `key` is where all of it stands; the first `skip` steps of pydantic's own place are left out.
+    """
+    return [_line(key, detail, detail["loc"][skip:], kind) for detail in error.errors()]
+
+
+def _line(prefix: str, detail: "ErrorDetails", place: Sequence[int | str], model: type) -> str:
     error = detail.get("ctx", {}).get("error")
     # pydantic's own mark for a key of a table that is itself at fault.
-    loc = [step for step in detail["loc"] if step != "[key]"]
+    loc = [step for step in place if step != "[key]"]
     steps = [prefix, *map(_step, loc), error.key if isinstance(error, Misfit) else ""]
-    where = f"{path}: {'.'.join(filter(None, steps)) or '(whole file)'}"
+    where = ".".join(filter(None, steps)) or "(whole file)"
     kind, found = detail["type"], detail["input"]
     if isinstance(error, Misfit):
         return f"{where}: found {error.found}; allowed: {error.allowed}"
-    if kind == "extra_forbidden":
-        allowed = _keys_at(model, detail["loc"][:-1])
-        return f"{where}: unknown key{near(detail['loc'][-1], allowed)}; allowed: {', '.join(allowed) or 'no keys'}"
+    if kind in ("extra_forbidden", "unexpected_keyword_argument"):
+        allowed = _keys_at(model, place[:-1])
+        return f"{where}: unknown key{near(place[-1], allowed)}; allowed: {', '.join(allowed) or 'no keys'}"
     if kind == "missing":
         return f"{where}: missing; it must be given"
     words = _allowed(detail)
@@ -208,7 +222,7 @@ def _line(path: Path, prefix: str, detail: Any, model: type[BaseModel]) -> str:
     return f"{where}: found {_short(found)}; allowed: {words}"
 
 
-def _allowed(detail: Any) -> str:
+def _allowed(detail: "ErrorDetails") -> str:
     kind, found = detail["type"], detail["input"]
     if kind in NUMBER_TYPES:
         number = "a whole number" if kind.startswith("int") else "a number"
@@ -238,23 +252,23 @@ def _short(found: object) -> str:
     return text if len(text) <= 80 else text[:77] + "..."
 
 
-def _keys_at(model: type[BaseModel], loc: tuple[Any, ...]) -> list[str]:
-    current: type[BaseModel] | None = model
+def _keys_at(model: type, loc: Sequence[int | str]) -> list[str]:
+    current: type | None = model
     for step in loc:
-        if isinstance(step, int) or current is None:
-            continue
-        fields = current.model_fields
-        if step not in fields:
-            continue
-        current = _table_in(fields[step].annotation)
-    return sorted(current.model_fields) if current else []
+        fields = _fields(current) if current else {}
+        if step in fields:
+            current = _table_in(fields[str(step)])
+    return sorted(_fields(current)) if current else []
 
 
-def _table_in(annotation: object) -> type[BaseModel] | None:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+def _fields(kind: type) -> Mapping[str, object]:
+    """Keys of a table, and what each may hold."""
+    if issubclass(kind, BaseModel):
+        return {name: field.annotation for name, field in kind.model_fields.items()}
+    return get_type_hints(kind)
+
+
+def _table_in(annotation: object) -> type | None:
+    if isinstance(annotation, type) and (is_dataclass(annotation) or issubclass(annotation, BaseModel)):
         return annotation
-    for inner in get_args(annotation):
-        found = _table_in(inner)
-        if found:
-            return found
-    return None
+    return next(filter(None, map(_table_in, get_args(annotation))), None)

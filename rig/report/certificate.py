@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
@@ -21,6 +21,7 @@ from rig.report.conditions import calibrations, conditions, played_again, told_o
 from rig.report.figures import HATCHING, Panel, band_verdicts, curves_svg, panels_of
 from rig.report.findings_text import rework_words, titled
 from rig.report.unproved import alike, ended_early, not_checked, together, unjudged_ranges, void_reason
+from rig.store.run_json import Record, SoundEntry
 from rig.values.readings import Curve, Reading
 from rig.values.run import Run
 from rig.values.verdicts import CheckResult, Verdict
@@ -57,52 +58,49 @@ class Section:
     sounds: tuple[tuple[str, str, str], ...] = ()
 
 
-def certificate(document: dict[str, Any], run: Run, kit: Kit) -> str:
+def certificate(record: Record, run: Run, kit: Kit) -> str:
     """The certificate of a run as one HTML file that needs nothing from outside.
 
     Parameters
     ----------
-    document
-        What becomes run.json.
-    run, kit
-        The run with its curves and verdicts, and the kit it was judged by.
+    record, run, kit
+        What run.json holds; the run with its curves and verdicts; the kit it was judged by.
     """
-    sounds = {part["check"]: part["sounds"] for part in document.get("results", ())}
+    sounds = {part.check: part.sounds for part in record.results}
     sections = [section(result, kit, sounds.get(result.name, ())) for result in run.results]
-    bench, plan = document.get("bench"), document.get("plan", "")
     return _template().render(
-        d=document,
+        d=record,
         run=run,
         kit=kit,
-        meaning=meaning(run, document),
+        meaning=meaning(run, record),
         sections=sections,
         # A check of which nothing was read has its reason in the summary and among what was not checked.
         told=[part for part in sections if part.verdicts or part.figures or part.unjudged],
         failures=failures(run, kit),
         most_failures=MOST_FAILURES,
         findings=titled(run.findings),
-        reworked=list(rework_words(run, document)),
+        reworked=list(rework_words(run, record)),
         decision=kit.decision.words(),
         overview=overview(run, kit),
-        plan=plan_words(kit, plan),
+        plan=plan_words(kit, record.plan),
         stopped_by_guard=heat.stop_words(run),
         settled=heat.early_words(run),
-        interrupted=heat.interrupted_words(run, document),
+        interrupted=heat.interrupted_words(run, record),
         soaks=(soaks := heat.soaks(run, kit)),
-        not_checked=together(not_checked(run, kit, plan)),
+        not_checked=together(not_checked(run, kit, record.plan)),
         ranges=unjudged_ranges(run),
         conditions=list(conditions(run, kit)),
-        bench=list(words.flat(told_of_bench(bench))) if isinstance(bench, Mapping) else [],
+        bench=list(words.flat(told_of_bench(record.bench))),
         played_again=played_again(run),
-        simulated=isinstance(bench, Mapping) and bench.get("kind") == "simulated",
+        simulated=record.bench.get("kind") == "simulated",
         disturbed=[(capture, troubles) for capture, troubles in run.captures if troubles],
         calibrations=list(calibrations(run)),
         terms=words.terms_in(_all_words(sections, bool(soaks)), _meanings(run)),
         time=words.time_words(run.timing),
-        odd=[told for key in ("set_aside", "clock") for told in document.get(key, ())],
+        odd=[*record.set_aside, *record.clock],
         ended_early=lambda result: ended_early(result, run),
         hatching=Markup(HATCHING),
-        footer=css_text(f"{document['serial']}, run {document['run_number']} ({document['run']})"),
+        footer=css_text(f"{record.serial}, run {record.run_number} ({record.run})"),
     )
 
 
@@ -136,8 +134,8 @@ def css_text(text: str) -> Markup:
     return Markup(re.sub(r"[^A-Za-z0-9 ,()]", lambda found: f"\\{ord(found[0]):x} ", text))
 
 
-def section(result: CheckResult, kit: Kit, sounds: Sequence[Mapping[str, Any]] = ()) -> Section:
-    """A check's readings in the order in which they are to be read, its drawings and its sounds (as in run.json)."""
+def section(result: CheckResult, kit: Kit, sounds: Sequence[SoundEntry] = ()) -> Section:
+    """A check's readings in the order in which they are to be read, its drawings and its sounds."""
     judged = {(verdict.quantity, verdict.subject) for verdict in result.verdicts}
     unjudged = [_bounded(r, r) for r in result.read.readings if (r.quantity, r.subject) not in judged]
     read = {(r.quantity, r.subject): r for r in result.read.readings}
@@ -152,7 +150,7 @@ def section(result: CheckResult, kit: Kit, sounds: Sequence[Mapping[str, Any]] =
         figures=tuple(_figures(panels)),
         methods=tuple(_methods(result.read.curves)),
         not_drawn=tuple(quantity for quantity, of in panels.items() if not is_drawn(quantity, of)),
-        sounds=tuple((sound["quantity"], sound["subject"], sound["file"]) for sound in sounds),
+        sounds=tuple((sound.quantity, sound.subject, sound.file) for sound in sounds),
     )
 
 
@@ -219,12 +217,12 @@ def is_drawn(quantity: str, panels: Sequence[Panel]) -> bool:
     return not is_high or any(verdict is not None for _, verdict in panels)
 
 
-def meaning(run: Run, document: Mapping[str, Any]) -> str:
+def meaning(run: Run, record: Record) -> str:
     """What the run's verdict means, in one sentence."""
     verdicts = [verdict for result in run.results for verdict in result.verdicts]
-    serial = document["serial"]
+    serial = record.serial
     if run.outcome == "pass":
-        plan = f" by the plan {document['plan']}" if document.get("plan") else ""
+        plan = f" by the plan {record.plan}" if record.plan else ""
         return f"All {len(verdicts)} judged readings of unit {serial}{plan} lie within the limits of its kit."
     if run.outcome == "fail":
         count = {kind: sum(verdict.outcome == kind for verdict in verdicts) for kind in ("fail", "void")}

@@ -1,7 +1,6 @@
 """How it was measured: the conditions and the calibrations that a certificate tells."""
 
 from collections.abc import Iterator, Mapping
-from typing import Any
 
 import numpy as np
 
@@ -107,7 +106,7 @@ def played_again(run: Run) -> list[Capture]:
     return [c for c, _ in run.captures if c.attempt > 1 and (c.request, c.attempt - 1) in undisturbed]
 
 
-def told_of_bench(bench: Mapping[str, Any]) -> Mapping[str, Any]:
+def told_of_bench(bench: Mapping[str, object]) -> Mapping[str, object]:
     """A bench's description; what only a simulated bench has is left out of a real one's."""
     if bench.get("kind") == "simulated":
         return bench

@@ -2,13 +2,12 @@
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
 
 from rig.circuit.parts import Kind
 from rig.findings.finding import UNKNOWN
 from rig.findings.sentences import quantity
-from rig.store.recorded import read_finding
 from rig.store.rework_notes import MANY, helped
+from rig.store.run_json import About
 from rig.values.findings import Finding
 from rig.values.run import Run
 
@@ -67,24 +66,17 @@ def _amount(value: float, unit: str, figures: int = 3) -> str:
     return quantity(kind, rounded) if kind else f"{rounded:.{figures}g} {unit}".strip()
 
 
-def findings_of(document: Mapping[str, Any]) -> tuple[Finding, ...]:
-    """The findings of a record; none of a record from before there were any."""
-    return tuple(read_finding(entry) for entry in document.get("findings", ()))
-
-
-def rework_words(run: Run, document: Mapping[str, Any]) -> Iterator[str]:
+def rework_words(run: Run, about: About) -> Iterator[str]:
     """What was done since the run before and whether it helped; how often nothing was done."""
-    notes: Sequence[Mapping[str, Any]] = document.get("rework") or ()
-    before = document.get("before")
-    for note in notes:
-        by = f", by {note['by']}" if note.get("by") else ""
-        yield f"Done since run {note['after']}: {note['words']}{by}."
-    if notes and before:
-        told = helped(before["failed"], _names(run, ("fail",)), not_measured=_is_open(run, before["failed"]))
+    for note in about.rework:
+        by = f", by {note.by}" if note.by else ""
+        yield f"Done since run {note.after}: {note.words}{by}."
+    if about.rework and about.before:
+        failed = about.before.failed
+        told = helped(failed, _names(run, ("fail",)), not_measured=_is_open(run, failed))
         yield f"{told[0].upper()}{told[1:]}."
-    untouched = document.get("runs_untouched", 1)
-    if untouched >= MANY:
-        yield f"This unit was measured for the {ordinal(untouched)} time with nothing done to it."
+    if about.runs_untouched >= MANY:
+        yield f"This unit was measured for the {ordinal(about.runs_untouched)} time with nothing done to it."
 
 
 def _names(run: Run, outcomes: Sequence[str]) -> list[str]:

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from markupsafe import Markup
@@ -12,6 +11,7 @@ from rig.design.kit import Kit
 from rig.design.limits import Limit
 from rig.report.courses import Bound, TimeLine, TimePanel, courses_svg
 from rig.report.words import COVERAGE, HOT_CELSIUS, UNIT_SIGNS, celsius, lapse, moment, with_minus
+from rig.store.run_json import About
 from rig.values.logs import Log
 from rig.values.readings import Course, Floats, Reading
 from rig.values.requests import RoleGuard
@@ -245,12 +245,12 @@ def early_words(run: Run) -> str:
     return ""
 
 
-def interrupted_words(run: Run, document: Mapping[str, Any]) -> str:
+def interrupted_words(run: Run, about: About) -> str:
     """Of a run that was interrupted and taken up again, or only closed; empty where it was not."""
-    if "resumed_at" not in document:
+    if not about.resumed_at:
         return ""
-    bench, when = document.get("bench"), moment(document["resumed_at"])
-    if isinstance(bench, Mapping) and bench.get("kind") == "closed":
+    when = moment(about.resumed_at)
+    if about.bench.get("kind") == "closed":
         return f"it was not taken up again, only closed, at {when}; what had been measured by then stands in it."
     stood = [lapse(stop - start) for log, _ in run.logs for start, stop in gaps(log)]
     if not stood:

@@ -4,7 +4,8 @@ from pathlib import Path
 
 from rig.files.errors import PaperError, RecordError
 from rig.store.recorded import read_run, recorded_kit
-from rig.store.records import Record, read_record
+from rig.store.records import read_record
+from rig.store.run_json import Record
 
 PAPER = "certificate.html"
 #: Beside the certificate of a record that was closed with it: no file of a record is ever written again.
@@ -24,8 +25,8 @@ def make_certificate(record: Record) -> Path:
     try:
         record = read_record(record.folder)
         kit = recorded_kit(record)
-        page = certificate(record.document, read_run(record, kit), kit)
-        path = record.folder / (PAPER_AGAIN if PAPER in record.document["files"] else PAPER)
+        page = certificate(record, read_run(record, kit), kit)
+        path = record.folder / (PAPER_AGAIN if PAPER in record.files else PAPER)
         new = path.with_name(f".{path.name}.new")
         new.write_text(page, encoding="utf-8", errors="replace")
         new.replace(path)

@@ -4,7 +4,6 @@ import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
-from typing import Any
 
 from checks.heat import GUARD
 from checks.polarity import SIGNS
@@ -12,7 +11,7 @@ from checks.response import SENSITIVITY
 from rig.design.limits import Limit, window_widths
 from rig.values.readings import Reading
 from rig.values.run import Timing
-from rig.values.verdicts import SHIFT, Verdict
+from rig.values.verdicts import SHIFT, BareVerdict, Verdict
 
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "void": "VOID"}
 POLARITY_WORDS = {1: "as designed", -1: "reversed", 0: "drivers disagree"}
@@ -78,17 +77,17 @@ def number(value: float, uncertainty: float = math.nan, figures: int = 3, decima
     return text.replace("-", "−")
 
 
-def measured_value(verdict: Verdict) -> float:
+def measured_value(verdict: BareVerdict) -> float:
     """The value as it was measured: of an aligned curve the verdict holds it after the shift."""
     return verdict.value + verdict.shift_db
 
 
-def is_shifted(verdict: Verdict) -> bool:
+def is_shifted(verdict: BareVerdict) -> bool:
     """Whether a shift was taken out before judging that is worth a word: 0.1 dB when rounded."""
     return abs(verdict.shift_db) >= 0.05
 
 
-def value_words(reading: Reading | Verdict) -> str:
+def value_words(reading: Reading | BareVerdict) -> str:
     """Value, expanded uncertainty (k = 2) where worth telling, and unit; or the words that the check gave for it.
 
     At most four figures; an expanded uncertainty below a thousandth of the value is left out.
@@ -97,7 +96,7 @@ def value_words(reading: Reading | Verdict) -> str:
         return with_minus(celsius(reading.said))
     if reading.quantity in SIGNS and reading.unit == "" and reading.value in POLARITY_WORDS:
         return POLARITY_WORDS[int(reading.value)]
-    value = measured_value(reading) if isinstance(reading, Verdict) else reading.value
+    value = measured_value(reading) if isinstance(reading, BareVerdict) else reading.value
     if not math.isfinite(value):
         return NONE
     expanded = COVERAGE * reading.uncertainty
@@ -122,17 +121,17 @@ def with_minus(text: str) -> str:
     return re.sub(r"(?<!\S)-(?=\d)", "−", text)
 
 
-def is_guard(verdict: Verdict) -> bool:
+def is_guard(verdict: BareVerdict) -> bool:
     """Whether a verdict is about the guard of long loud playing, whose value is only a mark."""
     return verdict.quantity == GUARD and verdict.unit == "" and bool(verdict.said)
 
 
-def is_polarity(verdict: Verdict) -> bool:
+def is_polarity(verdict: BareVerdict) -> bool:
     """Whether a verdict is about a sign, for which figures make no sense to a reader."""
     return verdict.quantity in SIGNS and verdict.unit == "" and verdict.value in (-1, 0, 1)
 
 
-def limit_words(verdict: Verdict) -> str:
+def limit_words(verdict: BareVerdict) -> str:
     """The limit of a verdict; a tolerance of a level is a difference, so in dB."""
     if verdict.unit == "" and verdict.quantity in SIGNS:
         return "as designed"
@@ -146,7 +145,7 @@ def limit_words(verdict: Verdict) -> str:
     return with_minus(told)
 
 
-def margin_words(verdict: Verdict) -> str:
+def margin_words(verdict: BareVerdict) -> str:
     """The margin of a verdict: inside or outside, in its unit."""
     if not math.isfinite(verdict.margin) or is_polarity(verdict) or is_guard(verdict):
         return NONE
@@ -157,7 +156,7 @@ def margin_words(verdict: Verdict) -> str:
     return f"{number(abs(verdict.margin), figures=2)} {unit} {side}".replace("  ", " ")
 
 
-def reason_words(verdict: Verdict) -> str:
+def reason_words(verdict: BareVerdict) -> str:
     """What is wrong, or why nothing is proved."""
     if verdict.outcome == "fail" and verdict.said:
         return with_minus(celsius(verdict.said))
@@ -197,12 +196,12 @@ def worst_first(verdicts: Sequence[Verdict], limits: Mapping[str, Limit]) -> lis
     return sorted(verdicts, key=lambda verdict: (rank[verdict.outcome], share_of_room(verdict, limits)))
 
 
-def within_uncertainty(verdict: Verdict) -> bool:
+def within_uncertainty(verdict: BareVerdict) -> bool:
     """Whether a reading is closer to its limit than its expanded uncertainty; False when that is not known."""
     return abs(verdict.margin) < COVERAGE * verdict.uncertainty
 
 
-def conformity_words(verdict: Verdict) -> str:
+def conformity_words(verdict: BareVerdict) -> str:
     """How probable it is that the true value conforms; empty where that is beyond doubt or not known."""
     if not verdict.conformity < CONFORMS or is_polarity(verdict) or is_guard(verdict):
         return ""
@@ -218,7 +217,7 @@ def moment(text: object) -> str:
         return str(text or NONE)
 
 
-def flat(values: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, str]]:
+def flat(values: Mapping[str, object], prefix: str = "") -> Iterator[tuple[str, str]]:
     """A description in nested tables as lines of name and value; a unit in a name goes to the value."""
     for key, value in values.items():
         name, unit = f"{prefix}{key}", ""

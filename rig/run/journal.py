@@ -4,37 +4,57 @@ From the stage soak on, every capture is written at once and every row of a log 
 `checkpoint.json` in the reserved folder says what stands there; with it the run can go on, or be closed as void.
 """
 
-import json
 import os
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING
 
-from rig.design.kit import Kit, kit_sha256
 from rig.files.disk import read_json, why, write
 from rig.files.errors import RecordError
-from rig.store.recordings import LogWriter, programme_of, read_captures, read_rows, write_captures
+from rig.files.plain import json_bytes, restored, schema_checked, table
+from rig.store.recordings import LogWriter, read_captures, read_rows, write_captures
 from rig.store.records import UNFINISHED, unfinished
-from rig.values.captures import Capture
+from rig.store.run_json import About, CaptureEntry, up_to_date
+from rig.values.captures import Calibration, Capture
 from rig.values.logs import Row
 from rig.values.requests import Programme
 from rig.values.run import Asked, Captured, Event, Logged, StageReached, Started
+
+if TYPE_CHECKING:
+    from rig.design.kit import Kit
 
 CHECKPOINT, LOCK = "checkpoint.json", "running.lock"
 SCHEMA = "kitproof checkpoint 1"
 
 
 @dataclass(frozen=True)
-class Interrupted:
-    """A run that ended in the middle of its soak, as it stands on the disk."""
+class Facts:
+    """What is known of a run when it begins."""
 
-    folder: Path
     kit: str
     serial: str
     kit_sha256: str
-    #: What its record will say of it: plan, started_at, by.
-    about: dict[str, Any]
+    #: What its record will say of it.
+    about: About
+
+
+@dataclass(frozen=True)
+class Checkpoint(Facts):
+    """What stands on the disk of a run under way: the contents of checkpoint.json."""
+
+    #: How often the person at the bench had been asked to go on.
+    asked: int
+    calibrations: tuple[Calibration, ...]
+    captures: tuple[CaptureEntry, ...]
+    logs: tuple[Programme, ...]
+
+
+@dataclass(frozen=True)
+class Interrupted(Facts):
+    """A run that ended in the middle of its soak, as it stands on the disk."""
+
+    folder: Path
     captures: tuple[Capture, ...]
     logs: dict[Programme, list[Row]]
     #: How often the person at the bench had been asked to go on.
@@ -52,11 +72,11 @@ class Journal:
     known : what an interrupted run had on the disk already
     """
 
-    def __init__(
-        self, folder: Path, kit: Kit, serial: str, about: dict[str, Any], known: Interrupted | None = None
-    ) -> None:
+    def __init__(self, folder: Path, kit: "Kit", serial: str, about: About, known: Interrupted | None = None) -> None:
+        from rig.design.kit import kit_sha256
+
         self._folder = folder
-        self._facts = {"kit": kit.name, "serial": serial, "kit_sha256": kit_sha256(kit), "about": about}
+        self._facts = Facts(kit.name, serial, kit_sha256(kit), about)
         self._known = {programme: len(rows) for programme, rows in known.logs.items()} if known else {}
         #: Captures on the disk, the first so many of the run.
         self.written = len(known.captures) if known else 0
@@ -118,15 +138,14 @@ class Journal:
             return
         calibrations, captures = write_captures(self._captures, self._folder, already=self.written)
         self.written = max(self.written, len(captures))
-        document = {
-            "schema": SCHEMA,
-            **self._facts,
-            "asked": self._asked,
-            "calibrations": calibrations,
-            "captures": captures,
-            "logs": [asdict(programme) for programme in self._programmes],
-        }
-        write(self._folder / CHECKPOINT, json.dumps(document))
+        stands = Checkpoint(
+            **vars(self._facts),
+            asked=self._asked,
+            calibrations=calibrations,
+            captures=captures,
+            logs=tuple(self._programmes),
+        )
+        write(self._folder / CHECKPOINT, json_bytes({"schema": SCHEMA, **table(stands)}))
 
 
 def interrupted(workspace: Path) -> list[Path]:
@@ -157,26 +176,19 @@ def load(folder: Path) -> Interrupted:
     """
     path = folder / CHECKPOINT
     try:
-        document: dict[str, Any] = read_json(path)
-    except (OSError, ValueError) as error:
-        raise RecordError(f"{path}: cannot be read: {error}") from None
-    found = document.get("schema") if isinstance(document, dict) else None
-    if found != SCHEMA:
-        raise RecordError(f"{path}: schema: found {str(found)[:60]!r}; this version reads {SCHEMA!r}")
-    try:
-        programmes = [programme_of(entry) for entry in document["logs"]]
+        found = restored(Checkpoint, up_to_date(schema_checked(read_json(path), SCHEMA)))
         return Interrupted(
+            kit=found.kit,
+            serial=found.serial,
+            kit_sha256=found.kit_sha256,
+            about=found.about,
             folder=folder,
-            kit=document["kit"],
-            serial=document["serial"],
-            kit_sha256=document["kit_sha256"],
-            about=document["about"],
-            captures=tuple(read_captures(folder, document)),
-            logs={programme: read_rows(folder, number) for number, programme in enumerate(programmes, 1)},
-            asked=document["asked"],
+            captures=tuple(read_captures(folder, found.captures, found.calibrations)),
+            logs={programme: read_rows(folder, number) for number, programme in enumerate(found.logs, 1)},
+            asked=found.asked,
         )
-    except (AttributeError, IndexError, KeyError, TypeError, ValueError) as error:
-        raise RecordError(f"{path}: not what an interrupted run leaves: {type(error).__name__}: {error}") from None
+    except (OSError, KeyError, ValueError) as error:
+        raise RecordError(f"{path}: cannot be read: {error}") from None
 
 
 def load_all(workspace: Path) -> tuple[list[Interrupted], list[str]]:

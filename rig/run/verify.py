@@ -1,12 +1,11 @@
 """The main job, from names to a record: load the kit, plan, walk the bench, judge, write."""
 
 import time
-from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from inspect import GEN_SUSPENDED, getgeneratorstate
 from pathlib import Path
-from typing import Any
 
 import checks
 from rig.bench.base import Bench
@@ -22,8 +21,8 @@ from rig.run.judging import Judgement, judge_run, steady_limits_k
 from rig.run.resume import ResumedBench
 from rig.run.schedule import Schedule, plan, with_codes
 from rig.store import records
-from rig.store.records import Record
 from rig.store.rework_notes import history
+from rig.store.run_json import About, Record, RunBefore
 from rig.values.requests import Guard, Programme
 from rig.values.run import Event, Finished, Run
 from rig.values.verdicts import NOT_DONE
@@ -97,9 +96,10 @@ def verify(
     """
     with interrupts() as ctrl_c:
         folder = records.reserve(workspace, work.kit, serial)
-        about: dict[str, Any] = {"plan": work.plan, "started_at": records.now(), "by": " ".join(by.split())}
-        about |= history(folder.parent)
-        about["set_aside"] += reference_troubles(work.kit.limits, work.kit.folder, work.kit.files)
+        before = history(folder.parent)
+        odd = reference_troubles(work.kit.limits, work.kit.folder, work.kit.files)
+        before = replace(before, set_aside=(*before.set_aside, *odd))
+        about = About(**vars(before), plan=work.plan, started_at=records.now(), by=" ".join(by.split()))
         began_s = time.monotonic()
         journal = Journal(folder, work.kit, serial, about)
         run = _walk(_coded(work, serial, folder), bench, confirm, view, journal, ctrl_c)
@@ -107,8 +107,8 @@ def verify(
             # Nothing sounded: this is no run of the unit.
             records.give_back(folder)
             raise BenchError(run.stopped)
-        about["bench"] = bench.describe()
-        about["clock"] = clock_words(about["started_at"], time.monotonic() - began_s, records.now(), about["before"])
+        clock = clock_words(about.started_at, time.monotonic() - began_s, records.now(), about.before)
+        about = replace(about, bench=bench.describe(), clock=clock)
         return run, records.save(folder, work.kit, serial, run, about, journal.written)
 
 
@@ -142,7 +142,7 @@ def resume(
     with interrupts() as ctrl_c:
         journal = Journal(before.folder, work.kit, before.serial, before.about, before)
         run = _walk(_coded(work, before.serial, before.folder), bench, ask, view, journal, ctrl_c)
-        about = {**before.about, "resumed_at": records.now(), "bench": bench.describe()}
+        about = replace(before.about, resumed_at=records.now(), bench=bench.describe())
         return run, records.save(before.folder, work.kit, before.serial, run, about, journal.written)
 
 
@@ -156,10 +156,9 @@ def judge_again(work: Job, record: Record) -> Judgement:
     RecordError
         If a file of the record is missing or was changed.
     """
-    document = record.document
     captures = [(capture, capture_troubles(capture)) for capture in records.load_captures(record)]
     rows = records.load_rows(record)
-    against = [tuple(entry["troubles"]) for entry in document.get("logs", ())]
+    against = [entry.troubles for entry in record.logs]
     asked = {_unguarded(one): one for one in work.schedule.requests if isinstance(one, Programme)}
     logs = []
     for (programme, of_it), troubles in zip(rows.items(), against, strict=True):
@@ -167,9 +166,8 @@ def judge_again(work: Job, record: Record) -> Judgement:
         programme = asked.get(_unguarded(programme), programme)
         limits = steady_limits_k(work.kit, work.checks, programme)
         logs.append((watched(programme, of_it, limits), troubles))
-    results = document["results"]
-    not_done = {result["check"] for result in results if result["reason"].startswith(NOT_DONE)}
-    return judge_run(work.kit, work.checks, captures, logs, document["stopped"], not_done)
+    not_done = {result.check for result in record.results if result.reason.startswith(NOT_DONE)}
+    return judge_run(work.kit, work.checks, captures, logs, record.stopped, not_done)
 
 
 def _unguarded(programme: Programme) -> Programme:
@@ -184,15 +182,15 @@ def _coded(work: Job, serial: str, folder: Path) -> Job:
 
 
 def clock_words(
-    started_at: str, elapsed_s: float, finished_at: str, before: Mapping[str, Any] | None = None
-) -> list[str]:
+    started_at: str, elapsed_s: float, finished_at: str, before: RunBefore | None = None
+) -> tuple[str, ...]:
     """What is odd about the clock that dates a run: it leapt meanwhile, or is behind the run before; empty: nothing.
 
     Parameters
     ----------
     started_at, finished_at : ISO 8601 with zone, by the clock
     elapsed_s : seconds between the two by a clock that cannot be set
-    before : the newest run before this one, as `history` tells of it
+    before : the newest run before this one
     """
     began, ended = datetime.fromisoformat(started_at), datetime.fromisoformat(finished_at)
     told = []
@@ -200,10 +198,10 @@ def clock_words(
     if abs(leapt_s) > LEAP_S:
         way = "ahead" if leapt_s > 0 else "back"
         told.append(f"the computer's clock leapt {way} by {abs(leapt_s):.0f} s during this run: its dates are not sure")
-    previous = before["finished_at"] if before else None
+    previous = before.finished_at if before else ""
     if previous and datetime.fromisoformat(previous) > began:
         told.append(f"the computer's clock is behind: the run before this one ended at {previous}, this began earlier")
-    return told
+    return tuple(told)
 
 
 def _walk(work: Job, bench: Bench, confirm: sequencer.Confirm, view: View, journal: Journal, ctrl_c: Interrupts) -> Run:

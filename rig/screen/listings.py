@@ -1,34 +1,34 @@
 """Listings of what stands on the disk, for commands that compute nothing: they need no check and no words of one."""
 
 from collections.abc import Iterable
-from typing import Any
 
 from rich.table import Table
 from rich.text import Text
 
 from rig.screen.shapes import verdict_text
+from rig.store.run_json import Record
 from rig.values.verdicts import NOT_DONE
 
 
-def record_table(documents: Iterable[dict[str, Any]]) -> Table:
+def record_table(records: Iterable[Record]) -> Table:
     """Records, a line each."""
     table = Table()
     for name in ("kit", "serial", "no.", "begun, UTC", "plan", "verdict", "what failed or is void"):
         # What names a record is broken rather than cut.
         table.add_column(name, overflow="fold", no_wrap=name == "verdict")
-    for document in documents:
-        bad = [entry for entry in document["results"] if entry["outcome"] != "pass"]
-        told = [entry["check"] for entry in bad if not entry["reason"].startswith(NOT_DONE)]
-        if not told and document["stopped"]:
-            told = [document["stopped"]]
+    for record in records:
+        bad = [entry for entry in record.results if entry.outcome != "pass"]
+        told = [entry.check for entry in bad if not entry.reason.startswith(NOT_DONE)]
+        if not told and record.stopped:
+            told = [record.stopped]
         table.add_row(
-            Text(document["kit"]["name"]),
-            Text(document["serial"]),
-            str(document["run_number"]),
+            Text(record.kit.name),
+            Text(record.serial),
+            str(record.run_number),
             # A run is named after its begin, 2026-03-04T101500Z and so on.
-            Text(f"{document['run'][:13].replace('T', ' ')}:{document['run'][13:15]}"),
-            Text(document.get("plan", "")),
-            verdict_text(document["outcome"]),
+            Text(f"{record.run[:13].replace('T', ' ')}:{record.run[13:15]}"),
+            Text(record.plan),
+            verdict_text(record.outcome),
             Text(", ".join(told)),
         )
     return table

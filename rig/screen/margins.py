@@ -1,8 +1,7 @@
 """The margins of a run in a terminal: a table where there is room for one, else a list."""
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Iterator, Sequence
 
 from rich.console import Group, RenderableType
 from rich.table import Table
@@ -10,15 +9,15 @@ from rich.text import Text
 
 from rig.report import words
 from rig.screen.shapes import verdict_text
-from rig.store.recorded import read_verdict
-from rig.values.verdicts import NOT_DONE, CheckResult, Verdict
+from rig.store.run_json import ResultEntry
+from rig.values.verdicts import NOT_DONE, BareVerdict, CheckResult, Verdict
 from rig.verdict.judge import hertz
 
 #: In fewer columns the cells of a table break until nobody can read them.
 TABLE_COLUMNS = 120
 UNCERTAINTY = "The figure after ± is the expanded uncertainty (k = 2), about 95 %."
 #: Title of a check, its outcome, why it is void as a whole, and the verdicts to be shown.
-Shown = tuple[str, str, str, Sequence[Verdict]]
+Shown = tuple[str, str, str, Sequence[BareVerdict]]
 
 
 def verdict_margins(results: Iterable[CheckResult], columns: int) -> Group:
@@ -26,11 +25,9 @@ def verdict_margins(results: Iterable[CheckResult], columns: int) -> Group:
     return _margins([(r.title, r.outcome, r.reason, telling(r.verdicts)) for r in results], columns)
 
 
-def recorded_margins(results: Iterable[Mapping[str, Any]], columns: int) -> Group:
-    """Every reading of a record (`results` of its run.json)."""
-    return _margins(
-        [(r["title"], r["outcome"], r["reason"], [read_verdict(v) for v in r["verdicts"]]) for r in results], columns
-    )
+def recorded_margins(results: Iterable[ResultEntry], columns: int) -> Group:
+    """Every reading of a record."""
+    return _margins([(r.title, r.outcome, r.reason, r.verdicts) for r in results], columns)
 
 
 def telling(verdicts: Sequence[Verdict]) -> list[Verdict]:
@@ -86,7 +83,7 @@ def _lists(shown: Sequence[Shown]) -> Iterator[RenderableType]:
         yield lines
 
 
-def _told(verdicts: Sequence[Verdict]) -> Iterator[tuple[str, str]]:
+def _told(verdicts: Sequence[BareVerdict]) -> Iterator[tuple[str, str]]:
     """Outcome and words of each verdict; those that are void for one reason share a line."""
     void: dict[str, list[str]] = {}
     for verdict in verdicts:
@@ -102,10 +99,10 @@ def _told(verdicts: Sequence[Verdict]) -> Iterator[tuple[str, str]]:
             yield verdict.outcome, f"{', '.join(void.pop(verdict.reason))}: {verdict.reason}"
 
 
-def _name(verdict: Verdict) -> str:
+def _name(verdict: BareVerdict) -> str:
     return f"{verdict.quantity} {verdict.subject}".strip()
 
 
-def _value(verdict: Verdict) -> str:
+def _value(verdict: BareVerdict) -> str:
     at = f" at {hertz(verdict.at_hz)}" if math.isfinite(verdict.at_hz) else ""
     return words.value_words(verdict) + at

@@ -4,6 +4,7 @@ Every verdict is told by a word and a shape of its own; colour only repeats them
 """
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from rich.console import Console, Group
 from rich.panel import Panel
@@ -11,19 +12,21 @@ from rich.status import Status
 from rich.table import Table
 from rich.text import Text
 
-from rig.bench.devices import ListedDevice
-from rig.report.findings_text import LEADING, findings_of, titled
+from rig.report.findings_text import LEADING, titled
 from rig.report.unproved import void_reason
 from rig.report.words import time_words
 from rig.screen.console import open_console
 from rig.screen.margins import recorded_margins
 from rig.screen.shapes import SHAPES, STYLES, verdict_text
 from rig.screen.soak_progress import SoakScreen, Watched, hot_words, programme_words
-from rig.store.records import Record
+from rig.store.run_json import Record
 from rig.values.findings import Finding
 from rig.values.requests import Programme, Request
 from rig.values.run import Asked, Captured, Event, Judged, Logged, Run, StageReached, Started
 from rig.values.verdicts import NOT_DONE, CheckResult
+
+if TYPE_CHECKING:
+    from rig.bench.devices import ListedDevice
 
 
 class RunScreen:
@@ -135,19 +138,17 @@ def closing(run: Run) -> Panel:
 
 def record_page(record: Record, damages: Sequence[str], certificate: str, columns: int) -> Group:
     """One record: what it says, and what does not fit any more; for a terminal of so many columns."""
-    document = record.document
-    kit = document["kit"]
-    head = Text(f"{kit['title']}, revision {kit['revision']}, serial {document['serial']}\n")
-    head += verdict_text(document["outcome"])
-    plan = f", by the plan {document['plan']}" if document.get("plan") else ""
-    head += Text(f"  run {document['run']}, number {document['run_number']} of this serial{plan}")
-    head += Text("".join(f"\n{document[key]}" for key in ("stopped", "bench_advice") if document.get(key)))
+    head = Text(f"{record.kit.title}, revision {record.kit.revision}, serial {record.serial}\n")
+    head += verdict_text(record.outcome)
+    plan = f", by the plan {record.plan}" if record.plan else ""
+    head += Text(f"  run {record.run}, number {record.run_number} of this serial{plan}")
+    head += Text("".join(f"\n{words}" for words in (record.stopped, record.bench_advice) if words))
     state = Text("every file is what it was" if not damages else "ALTERED: " + "; ".join(damages))
-    state += Text("".join(f"\n{words}" for key in ("set_aside", "clock") for words in document.get(key, ())))
+    state += Text("".join(f"\n{words}" for words in (*record.set_aside, *record.clock)))
     return Group(
         head,
-        recorded_margins(document["results"], columns),
-        findings_words(findings_of(document)),
+        recorded_margins(record.results, columns),
+        findings_words(record.findings),
         state,
         Text(f"certificate: {certificate}"),
     )
@@ -166,7 +167,7 @@ def demo_table(done: Sequence[tuple[str, str, Run, Record]]) -> Table:
     return table
 
 
-def device_table(devices: Sequence[ListedDevice]) -> Table | Text:
+def device_table(devices: Sequence["ListedDevice"]) -> Table | Text:
     """Sound devices with the words that bench.toml must use, and whether they fit."""
     if not devices:
         return Text("no sound device is there: is one plugged in, and may this user open it?")

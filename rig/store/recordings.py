@@ -5,17 +5,16 @@ import io
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.files.disk import read_bytes, why, write
 from rig.files.errors import RecordError
-from rig.files.plain import plain, restored
+from rig.store.run_json import CaptureEntry
 from rig.values.captures import Calibration, Capture
 from rig.values.logs import Log, Row, Stop
-from rig.values.requests import Programme, Sweep
+from rig.values.requests import Programme
 
 #: The columns of a log before and after those that were measured; answers as they came, and doubts about a kind of
 #: calibration, are marked so.
@@ -24,8 +23,8 @@ FIRST, LAST, ANSWER, DOUBT = ("seconds", "clock", "state"), ("event", "guard"), 
 
 def write_captures(
     captures: Iterable[tuple[Capture, tuple[str, ...]]], folder: Path, already: int = 0
-) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Write captures, each with what speaks against it, under `captures/`; entries for calibrations and captures.
+) -> tuple[tuple[Calibration, ...], tuple[CaptureEntry, ...]]:
+    """Write captures, each with what speaks against it, under `captures/`; their calibrations and entries.
 
     The first `already` of them are there.
 
@@ -44,20 +43,19 @@ def write_captures(
         same = [n for n, known in enumerate(calibrations) if known is capture.calibration]
         if not same:
             calibrations.append(capture.calibration)
-        entries.append(
-            {
-                "file": name,
-                "request": plain(capture.request),
-                "attempt": capture.attempt,
-                "inputs": list(capture.inputs),
-                "sample_rate_hz": capture.sample_rate_hz,
-                "calibration": same[0] if same else len(calibrations) - 1,
-                "flags": list(capture.flags),
-                "other_clock": list(capture.other_clock),
-                "troubles": list(troubles),
-            }
+        entry = CaptureEntry(
+            file=name,
+            request=capture.request,
+            attempt=capture.attempt,
+            inputs=capture.inputs,
+            sample_rate_hz=capture.sample_rate_hz,
+            calibration=same[0] if same else len(calibrations) - 1,
+            flags=capture.flags,
+            other_clock=capture.other_clock,
+            troubles=troubles,
         )
-    return [plain(calibration) for calibration in calibrations], entries
+        entries.append(entry)
+    return tuple(calibrations), tuple(entries)
 
 
 def write_audio(path: Path, samples: NDArray[np.float32], sample_rate_hz: float) -> None:
@@ -95,12 +93,14 @@ def read_audio(path: Path) -> tuple[NDArray[np.float32], float]:
     return np.ascontiguousarray(samples.T), float(rate_hz)
 
 
-def read_captures(folder: Path, document: Mapping[str, Any], with_samples: bool = True) -> Iterator[Capture]:
+def read_captures(
+    folder: Path, entries: Sequence[CaptureEntry], calibrations: Sequence[Calibration], with_samples: bool = True
+) -> Iterator[Capture]:
     """Captures back from their entries, in the order of playing, sample for sample as they were recorded.
 
     Parameters
     ----------
-    folder, document
+    folder, entries, calibrations
         Of the record, or of a run under way.
     with_samples
         False: all else is wanted; each capture has no frames.
@@ -108,42 +108,23 @@ def read_captures(folder: Path, document: Mapping[str, Any], with_samples: bool 
     Raises
     ------
     RecordError
-        If an entry is not one of this version, or an audio file is missing or cannot be read.
+        If an audio file is missing or cannot be read, or there is no such calibration.
     """
-    try:
-        calibrations = [_calibration(entry) for entry in document["calibrations"]]
-        requests = [restored(Sweep, entry["request"]) for entry in document["captures"]]
-    except ValueError as error:
-        raise RecordError(f"{folder}: a capture's entry cannot be read: {error}") from None
-    for request, entry in zip(requests, document["captures"], strict=True):
-        rows = len(entry["inputs"])
-        samples = read_audio(folder / entry["file"])[0] if with_samples else np.empty((rows, 0), np.float32)
+    for entry in entries:
+        if not 0 <= entry.calibration < len(calibrations):
+            raise RecordError(f"{folder}: {entry.file}: calibration: found {entry.calibration}, which is not there")
+        rows = len(entry.inputs)
+        samples = read_audio(folder / entry.file)[0] if with_samples else np.empty((rows, 0), np.float32)
         yield Capture(
-            request=request,
+            request=entry.request,
             samples=samples,
-            inputs=tuple(entry["inputs"]),
-            sample_rate_hz=entry["sample_rate_hz"],
-            calibration=calibrations[entry["calibration"]],
-            attempt=entry["attempt"],
-            flags=tuple(entry["flags"]),
-            # Records were once made without a second device.
-            other_clock=tuple(entry.get("other_clock", ())),
+            inputs=entry.inputs,
+            sample_rate_hz=entry.sample_rate_hz,
+            calibration=calibrations[entry.calibration],
+            attempt=entry.attempt,
+            flags=entry.flags,
+            other_clock=entry.other_clock,
         )
-
-
-def programme_of(entry: Mapping[str, Any]) -> Programme:
-    """A programme back from its entry.
-
-    Raises
-    ------
-    RecordError
-        If the entry is not one of this version.
-    """
-    try:
-        known: Programme = restored(Programme, dict(entry))
-    except ValueError as error:
-        raise RecordError(f"the log's request cannot be read: {error}") from None
-    return known
 
 
 def log_files(folder: Path, number: int) -> list[Path]:
@@ -267,19 +248,3 @@ def _row(cells: Mapping[str, str]) -> Row:
         # Nothing, or a row behind others of its piece that has no such doubt.
         doubts={kind: text for kind, text in marked[DOUBT].items() if text},
     )
-
-
-def _calibration(entry: Mapping[str, Any]) -> Calibration:
-    values = dict(entry)
-    if values.get("known_load"):
-        values["known_load"] = _up_to_date(values["known_load"])
-    known: Calibration = restored(Calibration, values)
-    return known
-
-
-def _up_to_date(part: Mapping[str, Any]) -> Mapping[str, Any]:
-    """As it is written today: records once held the two parts of the known load's ratio side by side."""
-    if "ratio_real" not in part:
-        return part
-    rest = {key: value for key, value in part.items() if key not in ("ratio_real", "ratio_imag")}
-    return {**rest, "ratio": {"real": part["ratio_real"], "imag": part["ratio_imag"]}}

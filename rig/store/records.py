@@ -6,46 +6,40 @@ import io
 import re
 import secrets
 import shutil
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import fields
 from datetime import UTC, datetime
 from importlib.metadata import version
 from itertools import accumulate
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.design.kit import Kit, kit_sha256
 from rig.files.disk import read_json, sync, why
 from rig.files.errors import RecordError
 from rig.files.patterns import LONGEST
-from rig.files.plain import json_bytes, plain
-from rig.store.record_shape import refuse_misshapen
-from rig.store.recordings import log_files, programme_of, read_captures, read_rows, write_captures
+from rig.files.plain import json_bytes, restored, schema_checked, table
+from rig.store.recordings import log_files, read_captures, read_rows, write_captures
 from rig.store.result_files import write_result
+from rig.store.run_json import SCHEMA, About, KitName, LogEntry, Previous, Record, up_to_date
 from rig.values.captures import Capture
 from rig.values.logs import Log, Row
 from rig.values.readings import Floats
 from rig.values.requests import Programme
 from rig.values.run import Run
 
-SCHEMA = "kitproof run 1"
+if TYPE_CHECKING:
+    from rig.design.kit import Kit
+
 UNFINISHED = ".unfinished-"
 #: What stands in a reserved folder until the record is written.
 HELPS = ("started.txt", "checkpoint.json", "running.lock")
+#: What a person who opens run.json should meet first.
+FIRST_KEYS = ("run", "run_number", "serial", "kit", "outcome", "stopped")
 
 
-@dataclass(frozen=True)
-class Record:
-    """A run as it stands in the store."""
-
-    folder: Path
-    #: The contents of run.json.
-    document: dict[str, Any]
-
-
-def refuse_bad_serial(kit: Kit | None, serial: str) -> None:
+def refuse_bad_serial(kit: "Kit | None", serial: str) -> None:
     """Take a serial in, wherever one enters: refuse one that is empty, is a path, or breaks the kit's pattern.
 
     Without a kit only what could be a serial of none is refused: records of a kit that has changed stay readable.
@@ -67,7 +61,7 @@ def refuse_bad_serial(kit: Kit | None, serial: str) -> None:
         )
 
 
-def reserve(workspace: Path, kit: Kit, serial: str) -> Path:
+def reserve(workspace: Path, kit: "Kit", serial: str) -> Path:
     """Make the folder that a run will be written into, before anything sounds.
 
     Raises
@@ -90,7 +84,7 @@ def reserve(workspace: Path, kit: Kit, serial: str) -> Path:
 
 def _number(home: Path) -> int:
     """The next number of this serial; two runs at the same time get two numbers."""
-    number = 1 + max((record.document["run_number"] for record in readable(home)[0]), default=0)
+    number = 1 + max((record.run_number for record in readable(home)[0]), default=0)
     while True:
         try:
             (home / f".number-{number:03d}").touch(exist_ok=False)
@@ -109,18 +103,10 @@ def give_back(folder: Path) -> None:
     shutil.rmtree(folder, ignore_errors=True)
 
 
-def save(
-    folder: Path,
-    kit: Kit,
-    serial: str,
-    run: Run,
-    about: Mapping[str, Any],
-    written: int = 0,
-) -> Record:
+def save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written: int = 0) -> Record:
     """Write a run's record into its reserved folder, sync it, rename it: no half record can ever be seen.
 
-    `about` holds what the caller knows of the run: bench, started_at, plan; `written` is how many of its captures are
-    on the disk already.
+    `written` is how many of its captures are on the disk already.
 
     Raises
     ------
@@ -133,51 +119,50 @@ def save(
         raise RecordError(f"{folder}: the record could not be written: {error}") from error
 
 
-def _save(
-    folder: Path,
-    kit: Kit,
-    serial: str,
-    run: Run,
-    about: Mapping[str, Any],
-    written: int,
-) -> Record:
+def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written: int) -> Record:
+    from rig.design.kit import kit_sha256
+
     home, name = folder.parent, folder.name.removeprefix(UNFINISHED)
-    document = _head(home, name, kit, serial, run, about)
+    earlier = readable(home)[0]
     _copy_kit(kit, folder)
-    document["results"] = [write_result(result, folder) for result in run.results]
-    document["calibrations"], document["captures"] = write_captures(run.captures, folder, written)
-    document["findings"] = [plain(finding) for finding in run.findings]
-    document["logs"] = [_log_entry(n, log, troubles, folder) for n, (log, troubles) in enumerate(run.logs, 1)]
+    results = tuple(write_result(result, folder) for result in run.results)
+    calibrations, captures = write_captures(run.captures, folder, written)
     for help_ in HELPS:
         (folder / help_).unlink(missing_ok=True)
-    document["files"] = {path.relative_to(folder).as_posix(): sha256(path) for path in _files(folder)}
-    (folder / "run.json").write_bytes(json_bytes(document))
+    record = Record(
+        **vars(about),
+        folder=home / name,
+        run=name,
+        run_number=run_number(name),
+        serial=serial,
+        kit=KitName(kit.name, kit.title, kit.revision, kit_sha256(kit)),
+        software={"kitproof": version("kitproof"), "numpy": np.__version__},
+        finished_at=now(),
+        outcome=run.outcome,
+        stopped=run.stopped,
+        bench_failed=run.bench_failed,
+        bench_advice=run.bench_advice,
+        timing=run.timing,
+        previous=Previous(earlier[-1].run, sha256(earlier[-1].folder / "run.json")) if earlier else None,
+        results=results,
+        calibrations=calibrations,
+        captures=captures,
+        logs=tuple(_log_entry(n, log, troubles, folder) for n, (log, troubles) in enumerate(run.logs, 1)),
+        findings=run.findings,
+        files={path.relative_to(folder).as_posix(): sha256(path) for path in _files(folder)},
+    )
+    (folder / "run.json").write_bytes(json_bytes(document_of(record)))
     _sync(folder)
-    final = home / name
-    folder.rename(final)
+    folder.rename(record.folder)
     sync(home)
-    return Record(final, document)
+    return record
 
 
-def _head(home: Path, name: str, kit: Kit, serial: str, run: Run, about: Mapping[str, Any]) -> dict[str, Any]:
-    """What run.json says before its results."""
-    earlier = readable(home)[0]
-    return {
-        "schema": SCHEMA,
-        "run": name,
-        "run_number": run_number(name),
-        "serial": serial,
-        "kit": {"name": kit.name, "title": kit.title, "revision": kit.revision, "sha256": kit_sha256(kit)},
-        "software": {"kitproof": version("kitproof"), "numpy": np.__version__},
-        **about,
-        "finished_at": now(),
-        "outcome": run.outcome,
-        "stopped": run.stopped,
-        "bench_failed": run.bench_failed,
-        "bench_advice": run.bench_advice,
-        "timing": plain(run.timing),
-        "previous": _link(earlier[-1]) if earlier else None,
-    }
+def document_of(record: Record) -> dict[str, object]:
+    """What run.json says of a run, as JSON holds it."""
+    said = table(record)
+    del said["folder"]
+    return {"schema": SCHEMA} | {key: said[key] for key in FIRST_KEYS} | said
 
 
 def now() -> str:
@@ -199,12 +184,12 @@ def readable(home: Path) -> tuple[list[Record], list[str]]:
         except RecordError as error:
             told.append(str(error))
     # By number, not by time: a clock may be set back between two runs.
-    return sorted(found, key=lambda record: (record.document["run_number"], record.document["run"])), told
+    return sorted(found, key=lambda record: (record.run_number, record.run)), told
 
 
 def _of_unit(record: Record, home: Path) -> Record:
     """A record that stands in the folder of its own unit; else a `RecordError`: it is never another unit's."""
-    found = (record.document["kit"]["name"], record.document["serial"])
+    found = (record.kit.name, record.serial)
     if found != (home.parent.name, home.name):
         raise RecordError(f"{record.folder / 'run.json'}: the record of {' '.join(found)} stands in another's folder")
     return record
@@ -228,7 +213,7 @@ def all_records(workspace: Path, kit: str = "", serial: str | None = None) -> tu
     dated = []
     for records, _ in pairs:
         # A run has at least the date of the one before it, however far back the clock leapt.
-        dates = accumulate((str(record.document["run"]) for record in records), max)
+        dates = accumulate((record.run for record in records), max)
         dated += list(zip(dates, records, strict=True))
     return [record for _, record in sorted(dated, key=lambda pair: pair[0])], [w for _, told in pairs for w in told]
 
@@ -242,7 +227,7 @@ def unit_records(workspace: Path, serial: str, kit: str = "") -> list[Record]:
         If the serial is none, or units of several kits have it.
     """
     found = all_records(workspace, kit, serial)[0]
-    kits = sorted({record.document["kit"]["name"] for record in found})
+    kits = sorted({record.kit.name for record in found})
     if len(kits) > 1:
         raise RecordError(f"records of {serial!r} are there in {', '.join(kits)}; name one with --kit")
     return found
@@ -263,36 +248,33 @@ def read_record(folder: Path) -> Record:
     """
     path = folder / "run.json"
     try:
-        document = read_json(path)
+        found = up_to_date(schema_checked(read_json(path), SCHEMA))
+        # Other keys are for other readers.
+        known = {one.name: found[one.name] for one in fields(Record) if one.name in found}
+        return restored(Record, {**known, "folder": folder})
     except FileNotFoundError:
         raise RecordError(f"{folder}: no run.json there, so it is no record") from None
     except OSError as error:
         raise RecordError(f"{path}: cannot be read: {why(error)}") from None
     except ValueError as error:
-        raise RecordError(f"{path}: not valid JSON: {error}") from None
-    found = document.get("schema") if isinstance(document, dict) else None
-    if found != SCHEMA:
-        raise RecordError(f"{path}: schema: found {str(found)[:60]!r}; this version reads {SCHEMA!r}")
-    refuse_misshapen(document, path)
-    return Record(folder, document)
+        raise RecordError(f"{path}: {error}") from None
 
 
 def damages(record: Record) -> list[str]:
     """What does not fit any more: changed or missing files, a previous record that is not what it was."""
     told = []
-    for name, expected in record.document["files"].items():
+    for name, expected in record.files.items():
         path = record.folder / name
         if not path.is_file():
             told.append(f"{name} is missing")
         elif sha256(path) != expected:
             told.append(f"{name} was changed after the run")
-    previous = record.document["previous"]
-    if previous:
-        path = record.folder.parent / previous["run"] / "run.json"
+    if previous := record.previous:
+        path = record.folder.parent / previous.run / "run.json"
         if not path.is_file():
-            told.append(f"the previous record {previous['run']} is missing")
-        elif sha256(path) != previous["sha256"]:
-            told.append(f"the previous record {previous['run']} was changed")
+            told.append(f"the previous record {previous.run} is missing")
+        elif sha256(path) != previous.sha256:
+            told.append(f"the previous record {previous.run} was changed")
     return told
 
 
@@ -304,9 +286,9 @@ def load_captures(record: Record) -> Iterator[Capture]:
     RecordError
         If an audio file is missing or its checksum does not fit.
     """
-    for entry in record.document["captures"]:
-        unchanged(record, entry["file"])
-    yield from read_captures(record.folder, record.document)
+    for entry in record.captures:
+        unchanged(record, entry.file)
+    yield from read_captures(record.folder, record.captures, record.calibrations)
 
 
 def load_rows(record: Record) -> dict[Programme, list[Row]]:
@@ -318,10 +300,10 @@ def load_rows(record: Record) -> dict[Programme, list[Row]]:
         If a log is missing or its checksum does not fit.
     """
     rows = {}
-    for number, entry in enumerate(record.document.get("logs", ()), 1):
-        for name in entry["files"]:
+    for number, entry in enumerate(record.logs, 1):
+        for name in entry.files:
             unchanged(record, name)
-        rows[programme_of(entry["request"])] = read_rows(record.folder, number)
+        rows[entry.request] = read_rows(record.folder, number)
     return rows
 
 
@@ -351,27 +333,17 @@ def unchanged(record: Record, name: str) -> Path:
         If it is missing, was changed after the run, or is none of the record's.
     """
     path = record.folder / name
-    if not path.is_file() or sha256(path) != record.document["files"].get(name):
+    if not path.is_file() or sha256(path) != record.files.get(name):
         raise RecordError(f"{path}: missing, or changed after the run")
     return path
 
 
-def _log_entry(number: int, log: Log, troubles: tuple[str, ...], folder: Path) -> dict[str, Any]:
-    return {
-        "request": plain(log.request),
-        "files": [path.relative_to(folder).as_posix() for path in log_files(folder, number)],
-        "rows": int(log.seconds.size),
-        "began_at": log.began_at,
-        "stopped": plain(log.stopped),
-        "troubles": list(troubles),
-    }
+def _log_entry(number: int, log: Log, troubles: tuple[str, ...], folder: Path) -> LogEntry:
+    files = tuple(path.relative_to(folder).as_posix() for path in log_files(folder, number))
+    return LogEntry(log.request, files, int(log.seconds.size), log.began_at, log.stopped, troubles)
 
 
-def _link(record: Record) -> dict[str, str]:
-    return {"run": record.document["run"], "sha256": sha256(record.folder / "run.json")}
-
-
-def _copy_kit(kit: Kit, folder: Path) -> None:
+def _copy_kit(kit: "Kit", folder: Path) -> None:
     for path, content in kit.files.items():
         target = folder / "kit" / path.relative_to(kit.folder)
         target.parent.mkdir(parents=True, exist_ok=True)

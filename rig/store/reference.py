@@ -1,6 +1,5 @@
 """Reference builds: units that the designer vouches for, measured at this jig, as the centre of limits."""
 
-import json
 import re
 import shutil
 from collections.abc import Mapping, Sequence
@@ -10,11 +9,12 @@ from pathlib import Path
 import numpy as np
 
 from rig.design.kit import Kit
-from rig.design.limits import reference_name
-from rig.files.disk import beside, read_json, sync, why, write_together
-from rig.files.errors import RecordError
+from rig.design.limits import REFERENCE_SCHEMA, ReferenceNote, UnitRun, reference_name, reference_note
+from rig.files.disk import beside, sync, why, write_together
+from rig.files.errors import RecordError, TableError
+from rig.files.plain import json_bytes, table
 from rig.store.recorded import read_curve
-from rig.store.records import Record
+from rig.store.run_json import Record
 from rig.values.readings import Curve
 
 
@@ -29,24 +29,21 @@ def write_reference(kit: Kit, runs: Sequence[Record]) -> Path:
         If a run is of another kit or bench, did not go through, holds no curves, changed ones or such as its own check
         does not trust; or if the reference cannot be written (the former one stays then).
     """
-    serials = [run.document["serial"] for run in runs]
+    serials = [run.serial for run in runs]
     if len(set(serials)) != len(serials):
         raise RecordError(f"found {', '.join(serials)}; allowed: each unit once")
     for run in runs:
-        if run.document["kit"]["name"] != kit.name:
-            raise RecordError(f"{run.folder}: a run of {run.document['kit']['name']}, not of {kit.name}")
-        if run.document["stopped"]:
-            raise RecordError(f"{run.folder}: did not go through: {run.document['stopped']}")
-    benches = {calibration["bench"] for run in runs for calibration in run.document["calibrations"]}
+        if run.kit.name != kit.name:
+            raise RecordError(f"{run.folder}: a run of {run.kit.name}, not of {kit.name}")
+        if run.stopped:
+            raise RecordError(f"{run.folder}: did not go through: {run.stopped}")
+    benches = {calibration.bench for run in runs for calibration in run.calibrations}
     if len(benches) != 1:
         raise RecordError(f"the runs are from several benches: {', '.join(sorted(benches))}")
     contents = {reference_name(*key): _mean_table(key, curves) for key, curves in _curves(runs).items()}
-    note = {
-        "bench": benches.pop(),
-        "runs": [{"serial": run.document["serial"], "run": run.document["run"]} for run in runs],
-        "made_at": f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}",
-    }
-    contents["reference.json"] = json.dumps(note, indent=1) + "\n"
+    made_from = tuple(UnitRun(run.serial, run.run) for run in runs)
+    note = ReferenceNote(benches.pop(), made_from, f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}")
+    contents["reference.json"] = json_bytes({"schema": REFERENCE_SCHEMA, **table(note)}).decode()
     folder = kit.folder / "reference"
     try:
         _put_in_place(folder, contents)
@@ -72,9 +69,10 @@ def _put_in_place(folder: Path, contents: Mapping[str, str]) -> None:
 def _name_aside(folder: Path) -> Path:
     """Where the former reference build goes; its note may be damaged, and that must not keep it from being replaced."""
     try:
-        made_at = re.sub(r"[^0-9TZ-]", "", read_json(folder / "reference.json")["made_at"])
-    except (OSError, ValueError, KeyError, TypeError):
-        made_at = "unknown-date"
+        note = reference_note(folder.parent)
+    except TableError:
+        note = None
+    made_at = re.sub(r"[^0-9TZ-]", "", note.made_at if note else "") or "unknown-date"
     names = (f"reference-of-{made_at}{again}" for again in ("", *(f"-{n}" for n in range(2, 1000))))
     return next(path for path in map(folder.with_name, names) if not path.exists())
 
@@ -82,9 +80,9 @@ def _name_aside(folder: Path) -> Path:
 def _curves(runs: Sequence[Record]) -> dict[tuple[str, str, str], list[Curve]]:
     found: dict[tuple[str, str, str], list[Curve]] = {}
     for run in runs:
-        for result in run.document["results"]:
-            for entry in result["curves"]:
-                key, one = (result["check"], entry["quantity"], entry["subject"]), read_curve(run, entry)
+        for result in run.results:
+            for entry in result.curves:
+                key, one = (result.check, entry.quantity, entry.subject), read_curve(run, entry)
                 if one.trouble:
                     raise RecordError(f"{run.folder}: {' '.join(filter(None, key))}: {one.trouble}")
                 found.setdefault(key, []).append(one)

@@ -4,13 +4,12 @@ import csv
 import re
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.files.plain import plain
 from rig.store.recordings import write_audio
+from rig.store.run_json import CourseEntry, CurveEntry, ResultEntry, SoundEntry, VerdictEntry
 from rig.values.readings import Course, Curve, Floats, Sound
 from rig.values.verdicts import CheckResult, Verdict
 
@@ -20,47 +19,46 @@ PART = "part "
 LONGEST_NAME = 100
 
 
-def write_result(result: CheckResult, folder: Path) -> dict[str, Any]:
+def write_result(result: CheckResult, folder: Path) -> ResultEntry:
     """Write a check's curves, courses, sounds and masks into a record; what run.json says of the check."""
-    return {
-        "check": result.name,
-        "title": result.title,
-        "outcome": result.outcome,
-        "reason": result.reason,
-        "readings": [plain(reading) for reading in result.read.readings],
-        "curves": [_write_curve(curve, result.name, folder) for curve in result.read.curves],
-        "courses": [_write_course(course, result.name, folder) for course in result.read.courses],
-        "sounds": [_write_sound(sound, result.name, folder) for sound in result.read.sounds],
-        "remarks": list(result.read.remarks),
-        "terms": dict(result.terms),
-        "may_pass": result.may_pass,
-        "verdicts": [_write_verdict(verdict, result.name, folder) for verdict in result.verdicts],
-    }
+    return ResultEntry(
+        check=result.name,
+        title=result.title,
+        outcome=result.outcome,
+        reason=result.reason,
+        readings=result.read.readings,
+        curves=tuple(_write_curve(curve, result.name, folder) for curve in result.read.curves),
+        courses=tuple(_write_course(course, result.name, folder) for course in result.read.courses),
+        sounds=tuple(_write_sound(sound, result.name, folder) for sound in result.read.sounds),
+        remarks=result.read.remarks,
+        terms=result.terms,
+        may_pass=result.may_pass,
+        verdicts=tuple(_write_verdict(verdict, result.name, folder) for verdict in result.verdicts),
+    )
 
 
-def _write_verdict(verdict: Verdict, check: str, folder: Path) -> dict[str, Any]:
-    entry = {name: plain(value) for name, value in vars(verdict).items()}
+def _write_verdict(verdict: Verdict, check: str, folder: Path) -> VerdictEntry:
+    file = None
     if verdict.mask is not None:
         columns = {name: values for name, values in vars(verdict.mask).items() if values is not None}
-        entry["mask"] = _write_columns(folder, "masks", f"{check} {verdict.quantity} {verdict.subject}", columns)
-    return entry
+        file = _write_columns(folder, "masks", f"{check} {verdict.quantity} {verdict.subject}", columns)
+    return VerdictEntry(**{**vars(verdict), "mask": file})
 
 
-def _write_curve(curve: Curve, check: str, folder: Path) -> dict[str, Any]:
+def _write_curve(curve: Curve, check: str, folder: Path) -> CurveEntry:
     names = ("frequency_hz", "value", "valid", "at_most", "uncertainty", "design")
     columns = {name: getattr(curve, name) for name in names}
     columns |= {PART + name: values for name, values in curve.parts.items()}
     columns = {name: values for name, values in columns.items() if values is not None}
-    keys = ("quantity", "subject", "unit", "absolute", "trouble", "method")
     file = _write_columns(folder, "curves", f"{check} {curve.quantity} {curve.subject}", columns)
-    return {key: getattr(curve, key) for key in keys} | {"file": file}
+    return CurveEntry(curve.quantity, curve.subject, curve.unit, file, curve.absolute, curve.trouble, curve.method)
 
 
-def _write_course(course: Course, check: str, folder: Path) -> dict[str, Any]:
+def _write_course(course: Course, check: str, folder: Path) -> CourseEntry:
     columns = {"seconds": course.seconds, "value": course.value}
     columns |= {} if course.fit is None else {"fit": course.fit}
     file = _write_columns(folder, "courses", f"{check} {course.quantity} {course.subject}", columns)
-    return {key: getattr(course, key) for key in ("quantity", "subject", "unit")} | {"file": file}
+    return CourseEntry(course.quantity, course.subject, course.unit, file)
 
 
 def _write_columns(folder: Path, kind: str, words: str, columns: Mapping[str, Floats | NDArray[np.bool_]]) -> str:
@@ -74,15 +72,14 @@ def _write_columns(folder: Path, kind: str, words: str, columns: Mapping[str, Fl
     return f"{kind}/{path.name}"
 
 
-def _write_sound(sound: Sound, check: str, folder: Path) -> dict[str, Any]:
+def _write_sound(sound: Sound, check: str, folder: Path) -> SoundEntry:
     """Written at a peak of a quarter to half of full scale; the factor is a power of two, so that it can be undone."""
     path = new_file(folder / "sounds", f"{check} {sound.quantity} {sound.subject}", ".wav")
     peak = float(np.max(np.abs(sound.samples), initial=0.0))
     scale = 2.0 ** float(np.clip(-1 - np.ceil(np.log2(peak)), -100, 100)) if 0 < peak < np.inf else 1.0
     samples = (sound.samples.astype(np.float64) * scale).astype(np.float32)
     write_audio(path, samples, sound.sample_rate_hz)
-    keys = ("quantity", "subject", "sample_rate_hz")
-    return {key: getattr(sound, key) for key in keys} | {"file": f"sounds/{path.name}", "scale": scale}
+    return SoundEntry(sound.quantity, sound.subject, f"sounds/{path.name}", scale, sound.sample_rate_hz)
 
 
 def new_file(folder: Path, words: str, ending: str) -> Path:

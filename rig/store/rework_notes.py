@@ -5,33 +5,20 @@ the same unit), and a re-judging (old captures by new limits). A rework is what 
 that is measured again and again until it passes, with nothing done to it, has proved nothing but patience.
 """
 
-import json
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
-
-from pydantic import TypeAdapter
 
 from rig.design.kit import Kit
 from rig.files.disk import read_json, why, write
 from rig.files.errors import RecordError
-from rig.store.records import Record, now, readable, refuse_bad_serial
+from rig.files.plain import json_bytes, restored, schema_checked, table
+from rig.store.records import now, readable, refuse_bad_serial
+from rig.store.run_json import History, Record, Rework, RunBefore
 
 #: So many runs of one unit with nothing done to it are told on its certificate.
 MANY = 3
-
-
-@dataclass(frozen=True)
-class Rework:
-    """One note of what was done."""
-
-    at: str
-    words: str
-    by: str
-    #: The newest run when it was noted; empty before the first.
-    after: str
+SCHEMA = "kitproof rework 1"
 
 
 def note(workspace: Path, kit: Kit, serial: str, words: str, by: str = "") -> Path:
@@ -53,9 +40,9 @@ def note(workspace: Path, kit: Kit, serial: str, words: str, by: str = "") -> Pa
         raise RecordError(f"no record of {serial!r} in {workspace / 'results'}: a rework follows a run")
     number = 1 + max((_number(path) for path in _notes(home)), default=0)
     path = home / f"rework-{number:03d}.json"
-    text = json.dumps({"at": now(), "words": words, "by": by, "after": runs[-1].document["run"]}, ensure_ascii=False)
+    one = Rework(now(), words, by, runs[-1].run)
     try:
-        write(path, text + "\n", is_new=True)
+        write(path, json_bytes({"schema": SCHEMA, **table(one)}), is_new=True)
     except OSError as error:
         raise RecordError(f"{path}: could not be written: {why(error)}") from None
     return path
@@ -66,37 +53,34 @@ def reworks(home: Path) -> tuple[list[Rework], list[str]]:
     found, told = [], []
     for path in _notes(home):
         try:
-            found.append(TypeAdapter(Rework).validate_python(read_json(path)))
+            found.append(restored(Rework, schema_checked(read_json(path), SCHEMA, or_none=True)))
         except (OSError, ValueError) as error:
             told.append(f"{path}: not a note of a rework, left out: {' '.join(str(error).split())[:200]}")
     return found, told
 
 
-def history(home: Path) -> dict[str, Any]:
-    """What a new run's record says of the runs before it.
-
-    `rework` holds the notes since the newest run; `runs_untouched` counts the runs since the last rework, the new one
-    included; `before` is the newest run with what failed in it; `set_aside` says what could not be read of it all.
-    """
+def history(home: Path) -> History:
+    """What a new run's record says of the runs before it."""
     (runs, odd_runs), (notes, odd_notes) = readable(home), reworks(home)
-    newest = runs[-1].document["run"] if runs else ""
-    pending = [vars(rework) for rework in notes if runs and rework.after == newest]
-    since = _runs_since(runs, notes[-1].after) if notes else len(runs)
-    last = runs[-1].document if runs else {}
-    keys = ("run", "outcome", "finished_at")
-    before = {**{key: last[key] for key in keys}, "failed": failed(runs[-1])} if runs else None
-    told = [*odd_runs, *odd_notes]
-    return {"rework": pending, "runs_untouched": since + 1, "before": before, "set_aside": told}
+    if not runs:
+        return History(set_aside=(*odd_runs, *odd_notes))
+    last = runs[-1]
+    return History(
+        rework=tuple(rework for rework in notes if rework.after == last.run),
+        runs_untouched=1 + (_runs_since(runs, notes[-1].after) if notes else len(runs)),
+        before=RunBefore(last.run, last.outcome, failed(last), last.finished_at),
+        set_aside=(*odd_runs, *odd_notes),
+    )
 
 
-def failed(record: Record) -> list[str]:
+def failed(record: Record) -> tuple[str, ...]:
     """Readings that failed in a run, by check, quantity and subject."""
-    return [
-        " ".join(filter(None, (result["check"], verdict["quantity"], verdict["subject"])))
-        for result in record.document["results"]
-        for verdict in result["verdicts"]
-        if verdict["outcome"] == "fail"
-    ]
+    return tuple(
+        " ".join(filter(None, (result.check, verdict.quantity, verdict.subject)))
+        for result in record.results
+        for verdict in result.verdicts
+        if verdict.outcome == "fail"
+    )
 
 
 def helped(before: Sequence[str], now_failed: Sequence[str], not_measured: bool = False) -> str:
@@ -127,5 +111,5 @@ def _number(path: Path) -> int:
 
 
 def _runs_since(runs: Sequence[Record], after: str) -> int:
-    names = [run.document["run"] for run in runs]
+    names = [run.run for run in runs]
     return len(names) - names.index(after) - 1 if after in names else len(names)

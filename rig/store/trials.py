@@ -3,11 +3,10 @@
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from rig.files.errors import RecordError
-from rig.store.recorded import read_curve, read_reading
-from rig.store.records import Record
+from rig.store.recorded import read_curve
+from rig.store.run_json import Record
 from rig.values.readings import Curve, Reading
 
 #: Check, quantity, subject.
@@ -30,7 +29,7 @@ class Trial:
 
 
 def trials(
-    records: Sequence[Record], is_asked: Callable[[dict[str, Any]], bool], is_wanted: Callable[[Key], bool]
+    records: Sequence[Record], is_asked: Callable[[Record], bool], is_wanted: Callable[[Key], bool]
 ) -> tuple[list[Trial], list[str]]:
     """Runs as trials, in the order of the records, and what could not be read, in words.
 
@@ -39,17 +38,16 @@ def trials(
     records
         All records of a kit, oldest first: those before a rework tell that the unit is another one since.
     is_asked
-        Whether a record, by its document, belongs to the study.
+        Whether a record belongs to the study.
     is_wanted
         Whether a reading or curve does.
     """
     reworks: Counter[str] = Counter()
     found, told = [], []
     for record in records:
-        document = record.document
-        serial = document["serial"]
-        reworks[serial] += bool(document.get("rework"))
-        if not is_asked(document):
+        serial = record.serial
+        reworks[serial] += bool(record.rework)
+        if not is_asked(record):
             continue
         unit = f"{serial} after rework {reworks[serial]}" if reworks[serial] else serial
         try:
@@ -60,17 +58,12 @@ def trials(
 
 
 def _trial(record: Record, unit: str, is_wanted: Callable[[Key], bool]) -> Trial:
-    document = record.document
     readings, curves = {}, {}
-    for result in document["results"]:
-        for entry in result["readings"]:
-            key = (result["check"], entry["quantity"], entry["subject"])
-            if is_wanted(key):
-                readings[key] = read_reading(record, entry)
-        for entry in result["curves"]:
-            key = (result["check"], entry["quantity"], entry["subject"])
-            if is_wanted(key):
+    for result in record.results:
+        for reading in result.readings:
+            if is_wanted(key := (result.check, reading.quantity, reading.subject)):
+                readings[key] = reading
+        for entry in result.curves:
+            if is_wanted(key := (result.check, entry.quantity, entry.subject)):
                 curves[key] = read_curve(record, entry)
-    return Trial(
-        unit, document.get("by", ""), document["run"], document["outcome"], document["kit"]["sha256"], readings, curves
-    )
+    return Trial(unit, record.by, record.run, record.outcome, record.kit.sha256, readings, curves)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.design.limits import Limit, mask_for, reference_bench
+from rig.design.limits import Limit, mask_for, reference_note
 from rig.signals.bands import band_edges_hz, mid_bands_hz
 from rig.statistics.gauge import GaugeStudy, Spread, analysis_of_variance
 from rig.store.trials import Key, Trial
@@ -229,7 +229,8 @@ def _of_curve(key: Key, limit: Limit, folder: Path, trials: Sequence[Trial]) -> 
     empty = LimitStudy(*key, newest.unit, NAN, -math.inf, math.inf)
     try:
         # Only widths count here, so that a reference build of another bench serves as well.
-        mask = mask_for(limit, newest, folder, check, reference_bench(folder) or "")
+        note = reference_note(folder)
+        mask = mask_for(limit, newest, folder, check, note.bench if note else "")
     except LookupError as error:
         return [replace(empty, reason=str(error.args[0]))]
     alike = [(trial, curve) for trial, curve in curves if np.array_equal(curve.frequency_hz, newest.frequency_hz)]

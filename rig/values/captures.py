@@ -8,9 +8,9 @@ from typing import Any, Concatenate, ParamSpec, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.files.plain import Complexes, Floats, Number
 from rig.signals.correction import without_response
 from rig.signals.stimulus import Layout
-from rig.values.readings import Floats
 from rig.values.requests import Sweep
 
 Details = ParamSpec("Details")
@@ -35,17 +35,17 @@ class KnownLoad:
     #: Shape (n,), ascending.
     frequency_hz: Floats
     #: Complex, shape (n,).
-    ratio: NDArray[np.complex128]
+    ratio: Complexes
     #: The resistor that was used.
-    load_ohm: float
+    load_ohm: Number
     #: ISO 8601 with zone.
     made_at: str
     #: What clips and cables add in series, and what is stray across the load; shape (n,). None: taken for nothing.
-    lead_ohm: NDArray[np.complex128] | None = None
-    stray_siemens: NDArray[np.complex128] | None = None
+    lead_ohm: Complexes | None = None
+    stray_siemens: Complexes | None = None
     #: Standard uncertainty of a load Z: the root of the sum of |p0 + p1 Z + p2 Z**2|**2, one (p0, p1, p2) for each
     #: cause. Empty: not known.
-    errors: tuple[tuple[float, float, float], ...] = ()
+    errors: tuple[tuple[Number, Number, Number], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ class OwnHarmonics:
     """What the sound card itself adds to a sweep: levels of its harmonics over the fundamental."""
 
     #: RMS at the output.
-    level_v: float
+    level_v: Number
     #: Of the fundamental, shape (n,).
     frequency_hz: Floats
     #: Of order 2 and up, in dB over the fundamental, shape (orders, n); NaN where none can be told.
@@ -77,29 +77,29 @@ class Calibration:
     """What turns samples into volts, pascals and ohms on this bench."""
 
     #: Volts per unit of full scale at each input role ("microphone", "loopback", "drive", "sense").
-    input_volts: dict[str, float]
+    input_volts: dict[str, Number]
     #: Volts at the card's output for a sample of 1.0.
-    output_volts: float
+    output_volts: Number
     #: None: the microphone is not calibrated and levels are relative.
-    microphone_v_per_pa: float | None = None
+    microphone_v_per_pa: Number | None = None
     #: +1 or -1: sign of the voltage for a pressure rise; None: not known, so nothing absolute can be said.
     microphone_sign: int | None = None
-    sense_ohm: float | None = None
+    sense_ohm: Number | None = None
     #: "source": resistor between output and load; "return": between load and ground.
     sense_in: str = "return"
     known_load: KnownLoad | None = None
     #: Which bench this is; a reference build counts only on the bench it was measured on.
     bench: str = ""
     #: Air temperature at the bench; None: not measured.
-    air_celsius: float | None = None
+    air_celsius: Number | None = None
     #: Relative standard uncertainty of `input_volts`, by role, and of `output_volts`; absent or None: not known.
-    input_uncertainty: dict[str, float] = field(default_factory=dict)
-    output_uncertainty: float | None = None
+    input_uncertainty: dict[str, Number] = field(default_factory=dict)
+    output_uncertainty: Number | None = None
     #: Relative standard uncertainty of sound pressure, from the microphone to the samples; None: not known.
-    microphone_uncertainty: float | None = None
+    microphone_uncertainty: Number | None = None
     microphone_response: MicrophoneResponse | None = None
     #: What the loopback reads over what was asked for, in dB, when it was calibrated; None: it was not.
-    loopback_db: float | None = None
+    loopback_db: Number | None = None
     own_harmonics: OwnHarmonics | None = None
     #: Kind of calibration -> when it was made, ISO 8601 with zone.
     made_at: dict[str, str] = field(default_factory=dict)

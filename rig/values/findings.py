@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass, field
 
+from rig.files.plain import Number
+
 
 @dataclass(frozen=True)
 class Finding:
@@ -14,11 +16,11 @@ class Finding:
     #: As the dictionary calls it; "unknown" when nothing explains the failure.
     kind: str
     #: Of this cause and those in `alike` together.
-    probability: float
+    probability: Number
     #: What was found of the part, its standard uncertainty, and what it should be; NaN where there is no number.
-    value: float = float("nan")
-    value_uncertainty: float = float("nan")
-    should_be: float = float("nan")
+    value: Number = float("nan")
+    value_uncertainty: Number = float("nan")
+    should_be: Number = float("nan")
     unit: str = ""
     where_to_look: str = ""
     what_to_measure: str = ""

@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.values.readings import Floats
+from rig.files.plain import Floats, Number
 from rig.values.requests import Programme
 
 
@@ -42,7 +42,7 @@ class Stop:
     kind: Literal["fail", "void", "settled"]
     words: str
     #: Seconds of the programme.
-    seconds: float
+    seconds: Number
 
 
 @dataclass(frozen=True, eq=False)

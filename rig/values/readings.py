@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from rig.files.plain import Floats as Floats
+from rig.files.plain import Number
 
 
 @dataclass(frozen=True)
@@ -17,10 +18,10 @@ class Reading:
     quantity: str
     #: Of what: a channel, "left woofer", "left against right".
     subject: str
-    value: float
+    value: Number
     unit: str
     #: Standard uncertainty (k = 1), in the same unit; NaN when it is not known.
-    uncertainty: float = float("nan")
+    uncertainty: Number = float("nan")
     #: Why the number cannot be trusted; not empty: the verdict is void.
     trouble: str = ""
     #: The value in words, where a number alone says little ("reversed").
@@ -28,7 +29,7 @@ class Reading:
     #: The truth is at most this: below an upper limit that passes, above it nothing is proved.
     at_most: bool = False
     #: What the uncertainty is made of, by name (`rig.design.uncertainty_budget`); empty: it was not taken apart.
-    parts: Mapping[str, float] = field(default_factory=dict)
+    parts: Mapping[str, Number] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ import math
 from dataclasses import dataclass, field
 from typing import Literal
 
+from rig.files.plain import Number
 from rig.signals.programme import Noise
 from rig.signals.stimulus import Layout, layout
 
@@ -27,9 +28,9 @@ class Marks:
     """Two short soft marks about a silence, which prove that all of it was recorded: see `rig.signals.stimulus`."""
 
     #: RMS volts of the sweep that they would stand about.
-    level_v: float
-    low_hz: float
-    high_hz: float
+    level_v: Number
+    low_hz: Number
+    high_hz: Number
 
 
 @dataclass(frozen=True)
@@ -46,12 +47,12 @@ class Sweep:
     #: The channel whose box the microphone (playing) or the clips (leads) are at.
     at: str
     #: RMS volts: at the speaker leads when playing, at the source (before the sense resistor) on the leads.
-    level_v: float
+    level_v: Number
     #: Voltage gain between the sound card's output and the place where `level_v` holds (the amplifier's).
-    path_gain: float
-    start_hz: float
-    stop_hz: float
-    seconds: float
+    path_gain: Number
+    start_hz: Number
+    stop_hz: Number
+    seconds: Number
     #: Name of the microphone position in the kit; empty on the leads.
     position: str = ""
     moment: Moment = ""
@@ -101,12 +102,12 @@ class RoleGuard:
     #: Role of the instrument in bench.toml ("heat sink"), and its unit.
     role: str
     unit: str
-    upper: float | None = None
-    lower: float | None = None
+    upper: Number | None = None
+    lower: Number | None = None
     #: Above the ambient reading, in kelvin.
-    rise_k: float | None = None
+    rise_k: Number | None = None
     #: Over the last minute, in kelvin a minute.
-    rate_k_per_min: float | None = None
+    rate_k_per_min: Number | None = None
 
 
 @dataclass(frozen=True)
@@ -115,13 +116,13 @@ class Guard:
 
     roles: tuple[RoleGuard, ...]
     #: A guarded role or the ambient may be without a reading for so long.
-    missing_s: float
+    missing_s: Number
     #: Ambient may move so far from where it was at the start.
-    ambient_drift_k: float
+    ambient_drift_k: Number
     #: Loss of a channel's gain from its leads to the microphone in any band, against the first minute.
-    level_loss_db: float
+    level_loss_db: Number
     #: Coil resistance (where it is measured) may go to these multiples of the cold one: below is shorted, above open.
-    coil_ratio: tuple[float, float]
+    coil_ratio: tuple[Number, Number]
 
 
 @dataclass(frozen=True)
@@ -138,17 +139,17 @@ class Programme:
     at: str
     position: str
     #: RMS volts at the leads, where a channel's own filter passes.
-    level_v: float
-    path_gain: float
+    level_v: Number
+    path_gain: Number
     noise: Noise
     #: Whole length, cold start and ramp included.
-    seconds: float
-    ramp_s: float
+    seconds: Number
+    ramp_s: Number
     #: One row of the log every so many seconds.
-    every_s: float
+    every_s: Number
     guard: Guard
     #: From when on it may end before its time, once the steady state is known beyond doubt; None: never.
-    early_end_after_s: float | None = None
+    early_end_after_s: Number | None = None
     moment: Moment = ""
 
     @property

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from rig.files.plain import Number
 from rig.values.captures import Capture
 from rig.values.findings import Finding
 from rig.values.logs import Log, Outlook, Row
@@ -73,11 +74,11 @@ class Timing:
     """Where the time went, in seconds."""
 
     #: What the bench played: the stimuli with their silences and marks; not the wait for the last echo to come back.
-    sound_s: float
+    sound_s: Number
     #: From the first request to the last verdict, without the operator's time.
-    cycle_s: float
+    cycle_s: Number
     #: Spent by the person at the bench.
-    operator_s: float
+    operator_s: Number
 
 
 @dataclass(frozen=True)

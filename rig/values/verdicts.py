@@ -4,7 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from rig.values.readings import CheckReadings, Floats
+from rig.files.plain import Floats, Number
+from rig.values.readings import CheckReadings
 
 #: Begins the reason of a check that a run did not come to.
 NOT_DONE = "not done"
@@ -27,36 +28,43 @@ SHIFT = " shift"
 
 
 @dataclass(frozen=True)
-class Verdict:
-    """What one limit says of one reading."""
+class BareVerdict:
+    """What one limit says of one reading, in numbers and words."""
 
     quantity: str
     subject: str
     outcome: Outcome
     #: The reading: for a curve, its value where the margin is the smallest part of the window (`limits.worst_point`).
-    value: float
+    value: Number
     unit: str
     #: Distance to the nearest limit, in `unit`; negative is outside; NaN when void.
-    margin: float
+    margin: Number
     #: Where on a curve that is; NaN for numbers.
-    at_hz: float
+    at_hz: Number
     #: The limit in words.
     limit: str
     #: Why it is void, or what is wrong, in words; empty on pass.
     reason: str
     #: Standard uncertainty of the value; NaN where it is not known.
-    uncertainty: float = float("nan")
+    uncertainty: Number = float("nan")
     #: Probability that the true value conforms; for a curve the smallest over its points; NaN where it is not known.
-    conformity: float = float("nan")
+    conformity: Number = float("nan")
     #: The value in words, where the check gave any.
     said: str = ""
     #: Void for want of quiet or of signal: another capture may tell.
     may_pass: bool = False
-    #: For figures: the mask that the curve was held against and the shift that was taken out of it.
-    mask: Mask | None = None
-    shift_db: float = 0.0
+    #: The shift that was taken out of the curve before.
+    shift_db: Number = 0.0
     #: What the uncertainty is made of, by name; empty where the check does not tell.
-    parts: Mapping[str, float] = field(default_factory=dict)
+    parts: Mapping[str, Number] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Verdict(BareVerdict):
+    """What one limit says of one reading, with all that figures of it need."""
+
+    #: The mask that the curve was held against.
+    mask: Mask | None = None
 
 
 @dataclass(frozen=True)

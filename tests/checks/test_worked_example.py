@@ -47,7 +47,7 @@ def test_the_example_is_judged_and_explained_with_nothing_else_told_of_it(worksp
     assert {verdict.subject: verdict.outcome for verdict in result.verdicts} == {"left": outcome, "right": "pass"}
     # From what is on the disk alone, as years later.
     kit = recorded_kit(record)
-    html = certificate(record.document, read_run(record, kit), kit)
+    html = certificate(record, read_run(record, kit), kit)
     assert "<th>treble against midrange</th><td>Mean level of the treble minus" in html
 
 

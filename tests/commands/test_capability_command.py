@@ -3,6 +3,7 @@
 import json
 import shutil
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,7 @@ from rig.run.verify import job, verify
 from rig.simulated.bench import SimulatedBench
 from rig.statistics.gauge import analysis_of_variance
 from rig.store.recorded import read_curve
-from rig.store.records import Record
+from rig.store.run_json import Record, Rework
 from rig.store.trials import trials
 from rig.values.run import Run
 
@@ -168,17 +169,17 @@ def test_a_record_as_a_trial(good_run: tuple[Run, Record]) -> None:
 
 def test_a_reworked_unit_is_another_one(good_run: tuple[Run, Record]) -> None:
     _, record = good_run
-    later = Record(record.folder, record.document | {"rework": "coil L1 replaced"})
+    later = replace(record, rework=(Rework("", "coil L1 replaced", "", ""),))
     found, _ = trials([record, record, later, record], lambda document: True, lambda key: False)
     assert [one.unit for one in found] == ["BT-0001", "BT-0001", "BT-0001 after rework 1", "BT-0001 after rework 1"]
 
 
 def test_a_changed_curve_is_left_out_and_told(good_run: tuple[Run, Record], tmp_path: Path) -> None:
     _, record = good_run
-    copy = Record(tmp_path / "run", record.document)
+    copy = replace(record, folder=tmp_path / "run")
     shutil.copytree(record.folder, copy.folder)
-    entry = next(curve for result in record.document["results"] for curve in result["curves"])
-    path = copy.folder / entry["file"]
+    entry = next(curve for result in record.results for curve in result.curves)
+    path = copy.folder / entry.file
     path.write_text(path.read_text(encoding="utf-8").replace("1", "2", 1), encoding="utf-8")
     found, told = trials([copy], lambda document: True, lambda key: True)
     assert found == []

@@ -17,6 +17,7 @@ from rig.files.errors import RecordError
 from rig.run import journal
 from rig.run.verify import clock_words
 from rig.store.records import UNFINISHED, all_records, read_record, refuse_bad_serial, unit_records
+from rig.store.run_json import RunBefore
 
 KIT, SERIAL = "shelf-one", "SO-0002"
 
@@ -76,8 +77,8 @@ def test_the_number_of_a_run_decides_which_is_the_newest(archive: Path) -> None:
     second.rename(back)
     changed(back, run=back.name, started_at="2001-01-01T00:00:00+00:00", finished_at="2001-01-01T00:01:00+00:00")
     for found in (unit_records(archive, SERIAL), all_records(archive, KIT, SERIAL)[0]):
-        assert [record.document["run_number"] for record in found] == [1, 2]
-    assert [r.document["run_number"] for r in all_records(archive)[0] if r.document["serial"] == SERIAL] == [1, 2]
+        assert [record.run_number for record in found] == [1, 2]
+    assert [r.run_number for r in all_records(archive)[0] if r.serial == SERIAL] == [1, 2]
     shown = CliRunner().invoke(cli.app, ["show", SERIAL, "--json", "--workspace", str(archive)])
     assert json.loads(shown.output)["run_number"] == 2
 
@@ -96,7 +97,7 @@ def test_a_record_in_another_units_folder_is_named_and_left_out(archive: Path) -
     copied = run_folders(archive, "SO-0001")[0]
     shutil.copytree(copied, archive / "results" / KIT / SERIAL / copied.name)
     found, told = all_records(archive, KIT, SERIAL)
-    assert {record.document["serial"] for record in found} == {SERIAL}
+    assert {record.serial for record in found} == {SERIAL}
     assert len(told) == 1
     assert "the record of shelf-one SO-0001 stands in another's folder" in told[0]
 
@@ -118,11 +119,17 @@ def as_link(path: Path) -> None:
         (as_link, "not a plain file"),
         (lambda path: path.write_text("[" * 100_000, encoding="utf-8"), "nested too deep"),
         (lambda path: path.write_text("9" * 5000, encoding="utf-8"), "not valid JSON"),
-        (lambda path: path.write_text('{"schema": "kitproof run 1"}', encoding="utf-8"), "run: Field required"),
-        (lambda path: changed(path.parent, run_number="two"), "run_number"),
-        (lambda path: changed(path.parent, results=[{"check": 1}]), "results.0.check"),
-        (lambda path: changed(path.parent, finished_at="yesterday"), "finished_at"),
-        (lambda path: changed(path.parent, files=["a"]), "files"),
+        (
+            lambda path: path.write_text('{"schema": "kitproof run 1"}', encoding="utf-8"),
+            "started_at: missing",
+        ),
+        (lambda path: changed(path.parent, run_number="two"), "run_number: found 'two'; allowed: a whole number"),
+        (lambda path: changed(path.parent, results=[{"check": 1}]), r"results\.\[1\]\.check: found 1; allowed: text"),
+        (
+            lambda path: changed(path.parent, finished_at="yesterday"),
+            "finished_at: found 'yesterday'; allowed: a time",
+        ),
+        (lambda path: changed(path.parent, files=["a"]), "files: found .* allowed: a table"),
     ],
     ids=["pipe", "link", "deep", "digits", "empty", "number", "results", "time", "files"],
 )
@@ -149,13 +156,17 @@ def test_links_and_pipes_within_a_record_are_told_as_damage(archive: Path) -> No
     assert done.exit_code == 2
 
 
+def ended_at(finished_at: str) -> RunBefore:
+    return RunBefore("", "void", (), finished_at)
+
+
 def test_a_clock_that_leaps_or_is_behind_is_told() -> None:
     began, ended = "2026-01-01T10:00:00+01:00", "2026-01-01T10:01:40+01:00"
-    assert clock_words(began, 100.4, ended) == []
-    assert clock_words(began, 100.4, ended, {"finished_at": "2026-01-01T08:59:00+00:00"}) == []
+    assert clock_words(began, 100.4, ended) == ()
+    assert clock_words(began, 100.4, ended, ended_at("2026-01-01T08:59:00+00:00")) == ()
     assert "leapt ahead by 90 s" in clock_words(began, 10.0, ended)[0]
     assert "leapt back by 3500 s" in clock_words(began, 3600.0, ended)[0]
-    (behind,) = clock_words(began, 100.0, ended, {"finished_at": "2026-01-01T09:30:00+00:00"})
+    (behind,) = clock_words(began, 100.0, ended, ended_at("2026-01-01T09:30:00+00:00"))
     assert "the run before this one ended at 2026-01-01T09:30:00+00:00" in behind
 
 

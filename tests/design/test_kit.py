@@ -15,7 +15,7 @@ from simulated_runs import ROOT
 import checks
 from rig.commands.kits import kits_command
 from rig.design.kit import Kit, StageSpec, SweepSpec, kit_files, kit_names, kit_sha256, load_kit
-from rig.design.limits import mask_for, read_mask, reference_bench
+from rig.design.limits import mask_for, read_mask, reference_note
 from rig.design.speaker import HIGHEST_HZ, LOWEST_HZ
 from rig.files.errors import TableError
 from rig.files.tables import checked
@@ -258,7 +258,7 @@ def test_a_kit_that_is_edited_after_it_was_loaded_is_still_the_one_that_was_load
         path.write_bytes(b"edited")
     curve = Curve(key, "", np.array([100.0, 1000.0]), np.zeros(2), "dB", np.ones(2, dtype=bool))
     np.testing.assert_array_equal(mask_for(masked, curve, kit.folder, "response", "", kit.files).upper, wanted.upper)
-    assert reference_bench(kit.folder, kit.files) is not None
+    assert reference_note(kit.folder, kit.files) is not None
     assert kit.files == whole
 
 

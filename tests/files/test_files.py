@@ -1,9 +1,9 @@
 """Files are whole or not there, on a full disk too, and reading one never waits."""
 
-import json
 import os
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,9 +17,9 @@ from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.files.disk import read_bytes, read_json, write, write_together
 from rig.files.errors import BenchError, RecordError
 from rig.store.recordings import LogWriter, read_rows, write_audio
-from rig.store.records import Record
 from rig.store.reference import write_reference
 from rig.store.rework_notes import note, reworks
+from rig.store.run_json import Record
 from rig.values.run import Run
 
 
@@ -143,15 +143,14 @@ def test_the_former_reference_build_stays_until_the_new_one_is_whole(
     shutil.copytree(good_run[1].folder, copy)
     next((copy / "curves").iterdir()).write_text("frequency_hz,value,valid\n", encoding="utf-8")
     with pytest.raises(RecordError, match="changed after the run"):
-        write_reference(kit, [Record(copy, good_run[1].document)])
+        write_reference(kit, [replace(good_run[1], folder=copy)])
     assert names(folder.parent) == former
 
     # A curve that its own check does not trust is no part of a reference.
-    troubled = json.loads(json.dumps(good_run[1].document))
-    curve = next(entry for result in troubled["results"] for entry in result["curves"])
-    curve["trouble"] = "the gate is too short"
-    with pytest.raises(RecordError, match=f"{curve['quantity']}.*: the gate is too short"):
-        write_reference(kit, [Record(good_run[1].folder, troubled)])
+    result = next(result for result in good_run[1].results if result.curves)
+    curves = (replace(result.curves[0], trouble="the gate is too short"), *result.curves[1:])
+    with pytest.raises(RecordError, match=f"{curves[0].quantity}.*: the gate is too short"):
+        write_reference(kit, [replace(good_run[1], results=(replace(result, curves=curves),))])
     assert names(folder.parent) == former
 
     # A damaged note of the former one does not stand in the way, and is kept with it.

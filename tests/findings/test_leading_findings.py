@@ -1,6 +1,6 @@
 """What may lead, what is also possible, and which alternatives are possible at all."""
 
-from dataclasses import asdict, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,12 +9,12 @@ from test_findings import acoustical, electrical, named, result, signs, verdict
 
 from rig.circuit.channel import Channel
 from rig.design.kit import Kit, load_kit
-from rig.files.plain import plain
+from rig.files.plain import restored, table
 from rig.findings import search
 from rig.findings.finding import UNKNOWN, groups_of, in_order
 from rig.findings.search import findings
 from rig.report.findings_text import titled
-from rig.store.recorded import read_finding
+from rig.store.run_json import up_to_date
 from rig.values.findings import Finding
 from rig.values.readings import CheckReadings, Reading
 from rig.values.verdicts import CheckResult
@@ -72,6 +72,10 @@ def test_the_likeliest_group_leads_not_the_likeliest_cause() -> None:
     assert [(group.first, group.also_possible) for group in groups] == [("b", False), ("a", True)]
 
 
+def read_back(entry: dict[str, object]) -> Finding:
+    return restored(Finding, up_to_date({"findings": [entry]})["findings"][0])
+
+
 def test_screen_paper_and_record_tell_alike_what_leads() -> None:
     unknown = Finding("several faults would look like this", "left", UNKNOWN, 0.9, channel="left")
     beside = Finding("left L1 is open", "left L1", "open", 0.3, channel="left", also_possible=True)
@@ -81,11 +85,11 @@ def test_screen_paper_and_record_tell_alike_what_leads() -> None:
         ("What is probably wrong", "left: several faults would look like this"),
         ("Also possible", "left L1 is open (probability 30 %)"),
     ]
-    assert read_finding(plain(asdict(beside))).also_possible
+    assert read_back(table(beside)).also_possible
     # A record from before findings said what leads.
-    old = {name: value for name, value in plain(asdict(beside)).items() if name not in ("also_possible", "since_soak")}
-    assert read_finding(old).also_possible
-    assert not read_finding(old | {"probability": 0.6}).also_possible
+    old = {name: value for name, value in table(beside).items() if name not in ("also_possible", "since_soak")}
+    assert read_back(old).also_possible
+    assert not read_back(old | {"probability": 0.6}).also_possible
 
 
 def test_nothing_is_sought_where_nothing_failed(booth: Kit, monkeypatch: pytest.MonkeyPatch) -> None:

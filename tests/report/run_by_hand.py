@@ -7,6 +7,7 @@ import numpy as np
 
 from rig.design.kit import Kit, load_kit
 from rig.design.limits import Limit
+from rig.store.run_json import KitName, Previous, Record
 from rig.values.captures import Calibration, Capture
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.run import Run, Timing
@@ -22,23 +23,28 @@ def kit() -> Kit:
     return load_kit(WORKSPACE, "booth-two")
 
 
-def document(**changes: Any) -> dict[str, Any]:
-    """What becomes run.json, as far as it stands when the certificate is written."""
-    return {
-        "schema": "kitproof run 1",
+def record(**changes: Any) -> Record:
+    """What run.json says beside the run itself."""
+    made: dict[str, Any] = {
+        "folder": Path(),
         "run": "2026-03-04T101500Z-ab12",
         "run_number": 3,
         "serial": "BT-0007",
-        "kit": {"name": "booth-two", "title": "", "revision": "C", "sha256": "0" * 64},
+        "kit": KitName("booth-two", "", "C", "0" * 64),
         "software": {"kitproof": "0.1.0", "numpy": "2.0.0"},
         "bench": {"kind": "sound card", "device": {"name": "card", "inputs": ["microphone", "loopback"]}},
         "started_at": "2026-03-04T11:14:10+01:00",
         "finished_at": "2026-03-04T11:15:00+01:00",
-        "note": "coil L1 of the left box replaced",
-        "outcome": "",
+        "outcome": "void",
         "stopped": "",
-        "previous": {"run": "2026-03-03T150000Z-cd34", "sha256": "1" * 64},
-    } | changes
+        "timing": Timing(0.0, 0.0, 0.0),
+        "previous": Previous("2026-03-03T150000Z-cd34", "1" * 64),
+        "results": (),
+        "calibrations": (),
+        "captures": (),
+        "files": {},
+    }
+    return Record(**(made | changes))
 
 
 def level_curve(subject: str, notch_db: float = 0.0, quantity: str = "level", **changes: Any) -> Curve:

@@ -20,8 +20,8 @@ from rig.findings.prediction import scene_of
 from rig.findings.ranking import dictionary
 from rig.findings.sentences import told
 from rig.report.explanation import draw_explanation
-from rig.report.findings_text import findings_of
 from rig.store import records
+from rig.store.run_json import About
 from rig.values.findings import Finding
 from rig.values.readings import Curve
 
@@ -109,7 +109,7 @@ def test_explain_prints_the_findings_and_draws_them(tmp_path: Path) -> None:
     with pytest.raises(RecordError, match="it has no record"):
         newest_failed(tmp_path, "BT-0003")
     _, record = verified(tmp_path, "booth-two", "BT-0003", ["tenth:right:L1"])
-    found = findings_of(record.document)
+    found = record.findings
     (panel,) = panels_of(KIT, curves_of(newest_failed(tmp_path, "BT-0003")), found)
     measured, expected = panel[0].measured, panel[0].expected
     assert expected is not None
@@ -123,7 +123,7 @@ def test_explain_prints_the_findings_and_draws_them(tmp_path: Path) -> None:
     assert "What is probably wrong" in done.output
     assert "What is probably wrong" in runner.invoke(cli.app, ["show", "BT-0003", "--workspace", str(tmp_path)]).output
     (figure,) = (tmp_path / "results" / ".explain").glob("*.svg")
-    assert figure.name == f"BT-0003-{record.document['run']}.svg"
+    assert figure.name == f"BT-0003-{record.run}.svg"
     assert str(figure) in done.output
     drawn = figure.read_text(encoding="utf-8")
     assert all(words in drawn for words in ("measured", "design", "expected if: right L1 measures"))
@@ -132,9 +132,9 @@ def test_explain_prints_the_findings_and_draws_them(tmp_path: Path) -> None:
 def test_a_unit_that_never_failed_is_not_explained(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    good, about = example.run(example.response()), {"started_at": records.now()}
+    good, about = example.run(example.response()), About(started_at=records.now())
     assert good.outcome == "pass"
-    records.save(records.reserve(tmp_path, KIT, "BT-0001"), KIT, "BT-0001", good, about, lambda *of: "<html></html>")
+    records.save(records.reserve(tmp_path, KIT, "BT-0001"), KIT, "BT-0001", good, about)
     with pytest.raises(RecordError, match="none of its 1 runs failed"):
         newest_failed(tmp_path, "BT-0001")
     monkeypatch.setattr("sys.argv", ["kitproof", "explain", "BT-0001", "--workspace", str(tmp_path)])

@@ -12,6 +12,7 @@ from rig.report import words
 from rig.report.certificate import MOST_FAILURES, failures, overview
 from rig.report.conditions import conditions, played_again, told_of_bench
 from rig.report.unproved import not_checked, together
+from rig.store.run_json import ResultEntry, SoundEntry
 from rig.values.readings import CheckReadings, Reading
 from rig.values.verdicts import CheckResult, Verdict
 
@@ -111,8 +112,9 @@ def test_second_looks_are_told_apart_from_disturbances() -> None:
 
 def test_sounds_are_named_in_their_check() -> None:
     result = example.impedance()
-    sounds = [{"quantity": "residual", "subject": "left", "file": "sounds/x.wav", "scale": 1.0}]
-    told = text_of(page(example.run(result), results=[{"check": result.name, "sounds": sounds}]))
+    sounds = (SoundEntry("residual", "left", "sounds/x.wav", 1.0),)
+    entry = ResultEntry(result.name, "", "void", "", (), (), (), (), sounds=sounds)
+    told = text_of(page(example.run(result), results=(entry,)))
     assert "To be listened to: sounds/x.wav (residual left)." in told
     assert "What is left of the recording" in told
 

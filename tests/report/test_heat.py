@@ -126,15 +126,14 @@ def test_an_interrupted_run_says_for_how_long_and_hatches_it() -> None:
     panel = heat.rise_panel(log, heat.known_of(run, example.kit()), ())
     assert panel
     assert np.isnan(panel.lines[0].value[log.is_state("gap")]).all()
-    assert heat.interrupted_words(run, {}) == ""
+    assert heat.interrupted_words(run, example.record()) == ""
 
 
 def test_a_run_that_was_only_closed_or_taken_up_between_programmes_says_so(good: Log) -> None:
     run, at = heat_run(good), "2026-03-04T11:14:10+01:00"
-    assert "not taken up again, only closed" in heat.interrupted_words(
-        run, {"resumed_at": at, "bench": {"kind": "closed"}}
-    )
-    assert "where nothing was playing" in heat.interrupted_words(run, {"resumed_at": at, "bench": {"kind": "x"}})
+    closed, other = (example.record(resumed_at=at, bench={"kind": kind}) for kind in ("closed", "x"))
+    assert "not taken up again, only closed" in heat.interrupted_words(run, closed)
+    assert "where nothing was playing" in heat.interrupted_words(run, other)
 
 
 def test_events_are_numbered_and_listed_and_of_very_many_the_last_is_kept(good: Log) -> None:

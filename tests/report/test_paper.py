@@ -3,6 +3,7 @@
 import json
 import shutil
 from collections import Counter
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from rig import cli
+from rig.files.plain import json_bytes
 from rig.findings.curves import Under
 from rig.report import certificate as certificate_module
 from rig.report.certificate import certificate
@@ -84,10 +86,10 @@ def elements(name: str) -> Elements:
     finding = Finding(name, name, "dead", 0.7, channel=name, where_to_look=name, what_to_measure=name)
     made = example.run(result, stopped=name, captures=((example.capture(), (name,)),))
     run = Run(**{**vars(made), "findings": (finding,), "bench_advice": f"advice: {name}"})
-    texts = dict.fromkeys(("serial", "note", "by", "run"), name)
-    lists = {"set_aside": [name], "clock": [name], "software": {"x": name}}
-    document = example.document(bench={"kind": name, "device": name}, **texts, **lists)
-    return Elements(certificate(document, run, kit))
+    texts = dict.fromkeys(("serial", "by", "run"), name)
+    lists = {"set_aside": (name,), "clock": (name,), "software": {"x": name}}
+    record = example.record(bench={"kind": name, "device": name}, **texts, **lists)
+    return Elements(certificate(record, run, kit))
 
 
 @pytest.fixture(scope="module")
@@ -164,8 +166,8 @@ def test_a_drawing_that_fails_costs_neither_record_nor_exit_status(
 
 
 def test_the_certificate_says_what_was_odd_about_its_record() -> None:
-    odd = {"set_aside": ["rework-001.json cannot be read"], "clock": ["the computer's clock leapt back by 60 s"]}
-    page = certificate(example.document(**odd), example.run(example.impedance()), example.kit())
+    odd = {"set_aside": ("rework-001.json cannot be read",), "clock": ("the computer's clock leapt back by 60 s",)}
+    page = certificate(example.record(**odd), example.run(example.impedance()), example.kit())
     assert "rework-001.json cannot be read" in page
     assert "clock leapt back by 60 s" in page
     assert "this certificate) with its SHA-256" not in page
@@ -173,8 +175,8 @@ def test_the_certificate_says_what_was_odd_about_its_record() -> None:
 
 def test_judging_again_shows_what_the_run_said_of_its_bench(workspace: Path) -> None:
     (record,) = records.unit_records(workspace, "SO-0001")
-    document = {**record.document, "bench_advice": "The bench looks wrong: no knob is where it was."}
-    (record.folder / "run.json").write_text(json.dumps(document), encoding="utf-8")
+    odd = replace(record, bench_advice="The bench looks wrong: no knob is where it was.")
+    (record.folder / "run.json").write_bytes(json_bytes(records.document_of(odd)))
     for command in ("rejudge", "show"):
         done = CliRunner().invoke(cli.app, [command, "SO-0001", "--workspace", str(workspace)])
         assert "no knob is where it was" in done.output, command

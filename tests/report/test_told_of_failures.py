@@ -14,6 +14,7 @@ from rig.report import words
 from rig.report.certificate import certificate
 from rig.report.findings_text import details, headline, ordinal, percent, rework_words
 from rig.screen.terminal import findings_words
+from rig.store.run_json import Rework, RunBefore
 from rig.values.findings import Finding
 from rig.values.readings import CheckReadings, Reading
 from rig.values.run import Run
@@ -100,19 +101,21 @@ def test_times_are_counted_in_words() -> None:
     ]
 
 
-NOTE = {"at": "2026-03-04T10:00:00+01:00", "words": "new coil L1", "by": "jig 1", "after": "run-1"}
+NOTE = Rework("2026-03-04T10:00:00+01:00", "new coil L1", "jig 1", "run-1")
 
 
 @pytest.mark.parametrize(
     ("value", "before", "expected"),
     [
-        (5.5, ["impedance Re left"], "It helped: nothing that failed before fails now."),
-        (9.0, ["impedance Re left"], "It did not help: all that failed before still fails."),
-        (5.5, ["polarity driver polarity left"], "Whether it helped is not known"),
+        (5.5, ("impedance Re left",), "It helped: nothing that failed before fails now."),
+        (9.0, ("impedance Re left",), "It did not help: all that failed before still fails."),
+        (5.5, ("polarity driver polarity left",), "Whether it helped is not known"),
     ],
 )
-def test_rework_and_whether_it_helped_stand_on_the_first_page(value: float, before: list[str], expected: str) -> None:
-    known = {"rework": [NOTE], "runs_untouched": 1, "before": {"run": "run-1", "outcome": "fail", "failed": before}}
+def test_rework_and_whether_it_helped_stand_on_the_first_page(
+    value: float, before: tuple[str, ...], expected: str
+) -> None:
+    known = {"rework": (NOTE,), "runs_untouched": 1, "before": RunBefore("run-1", "fail", before)}
     told = text_of(first_page(page(judged(value), **known)))
     assert "Done since run run-1: new coil L1, by jig 1." in told
     assert expected in told
@@ -121,7 +124,7 @@ def test_rework_and_whether_it_helped_stand_on_the_first_page(value: float, befo
 
 @pytest.mark.parametrize(("untouched", "is_told"), [(1, False), (2, False), (3, True)])
 def test_many_runs_with_nothing_done_are_told(untouched: int, is_told: bool) -> None:
-    told = list(rework_words(judged(5.5), {"rework": [], "runs_untouched": untouched, "before": None}))
+    told = list(rework_words(judged(5.5), example.record(runs_untouched=untouched)))
     assert told == ["This unit was measured for the 3rd time with nothing done to it."] * is_told
 
 
@@ -145,6 +148,6 @@ def test_the_decision_rule_of_the_kit_is_stated() -> None:
     assert simple.count(Decision().words()) == 2
     guarded = Decision(rule="guarded", guard=0.8)
     kit = example.kit().model_copy(update={"decision": guarded})
-    told = text_of(certificate(example.document(), judged(5.5), kit))
+    told = text_of(certificate(example.record(), judged(5.5), kit))
     assert told.count(guarded.words()) == 2
     assert Decision().words() not in told

@@ -17,8 +17,8 @@ from rig.run.interrupts import Interrupts
 from rig.run.schedule import plan
 from rig.run.verify import Job, job, verify
 from rig.store import records
-from rig.store.records import Record
 from rig.store.rework_notes import history
+from rig.store.run_json import Record
 from rig.values.run import Event, Run
 
 #: So many random moments each; the long study asks for more.
@@ -65,9 +65,9 @@ def measured(short: tuple[Path, Job], view=lambda event: None, confirm=lambda wo
 
 
 def assert_whole_and_void(run: Run, record: Record) -> None:
-    document = records.read_record(record.folder).document
-    assert (run.outcome, document["outcome"], document["stopped"]) == ("void", "void", STOPPED)
-    assert [result["check"] for result in document["results"]] == ["leads"]
+    found = records.read_record(record.folder)
+    assert (run.outcome, found.outcome, found.stopped) == ("void", "void", STOPPED)
+    assert [result.check for result in found.results] == ["leads"]
     assert records.damages(record) == []
     assert records.unfinished(record.folder.parents[3]) == []
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler

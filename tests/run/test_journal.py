@@ -105,7 +105,7 @@ def test_a_run_that_was_killed_twice_goes_on_where_it_was(bench: Path) -> None:
     assert sum(row.state == "gap" for row in rows) == 2
     assert rows[-1].seconds >= 300
     assert records.damages(record) == []
-    assert record.document["resumed_at"]
+    assert record.resumed_at
     for path, content in files.items():
         assert (record.folder / path.relative_to(folder)).read_bytes() == content
     assert journal.interrupted(bench) == []
@@ -124,8 +124,8 @@ def test_a_killed_run_whose_kit_has_changed_can_only_be_closed_as_void(bench: Pa
     out, err = run.communicate(timeout=HANG_S)
     assert run.returncode == 2, out + err
     (record,), _ = records.all_records(bench)
-    assert record.document["outcome"] == "void"
-    assert "interrupted in its soak" in record.document["stopped"]
+    assert record.outcome == "void"
+    assert "interrupted in its soak" in record.stopped
     assert len(next(iter(records.load_rows(record).values()))) >= 30
 
 

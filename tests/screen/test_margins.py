@@ -1,6 +1,7 @@
 """What the terminal says of a run's margins, of why it is void, and of the records that are there."""
 
 import io
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ from rig.screen.console import open_console
 from rig.screen.listings import record_table
 from rig.screen.margins import verdict_margins
 from rig.screen.terminal import closing
+from rig.store.run_json import KitName, Record, ResultEntry
 from rig.values.readings import CheckReadings, Reading
 from rig.values.run import Run, Timing
 from rig.values.verdicts import CheckResult
@@ -76,22 +78,28 @@ def test_how_long_a_run_took(timing: Timing, words: str) -> None:
     assert ("times" in time_words(timing)) == (timing.cycle_s >= timing.sound_s)
 
 
-def record(**changes: Any) -> dict[str, Any]:
+def entry(check: str, outcome: str, reason: str) -> ResultEntry:
+    return ResultEntry(check, "", outcome, reason, (), (), (), ())
+
+
+def record(**changes: Any) -> Record:
     checks = [("leads", "fail", ""), ("leak", "void", "not done: stopped"), ("parts", "pass", "")]
-    entries = [dict(zip(("check", "outcome", "reason"), one, strict=True)) for one in checks]
-    about = {"kit": {"name": "two"}, "serial": "A-1", "run": "2026-01-01T000000Z-001-aaaa", "run_number": 1}
-    return {**about, "plan": "heat", "outcome": "fail", "stopped": "stopped", "results": entries, **changes}
+    at = "2026-01-01T00:00:00+00:00"
+    made: dict[str, Any] = {
+        **{"folder": Path(), "kit": KitName("two", "", "", ""), "serial": "A-1", "run": "2026-01-01T000000Z-001-aaaa"},
+        **{"run_number": 1, "started_at": at, "finished_at": at, "outcome": "fail", "stopped": "stopped"},
+        **{"timing": NO_TIME, "previous": None, "calibrations": (), "captures": (), "files": {}},
+        "results": tuple(entry(*one) for one in checks),
+    }
+    return Record(**(made | changes))
 
 
 def test_records_are_listed_with_their_plan_and_without_what_was_never_done() -> None:
-    shown = told(record_table([record()]), 140)
+    shown = told(record_table([record(plan="heat")]), 140)
     assert "heat" in shown
     assert "2026-01-01 00:00" in shown
     assert "leads" in shown
     assert "leak" not in shown
-    by_hand = [{"check": "leads", "outcome": "void", "reason": "not done: by hand"}]
+    by_hand = (entry("leads", "void", "not done: by hand"),)
     assert "by hand" in told(record_table([record(outcome="void", stopped="by hand", results=by_hand)]), 140)
-    # A record of an early version says nothing of plans.
-    early = record()
-    del early["plan"]
-    assert "A-1" in told(record_table([early]), 80)
+    assert "A-1" in told(record_table([record()]), 80)

@@ -18,10 +18,10 @@ RUNS = sorted(path.parent for path in ARCHIVE.glob("results/*/*/*/run.json"))
 
 
 def test_the_archive_holds_every_outcome() -> None:
-    outcomes = [records.read_record(folder).document["outcome"] for folder in RUNS]
+    outcomes = [records.read_record(folder).outcome for folder in RUNS]
     assert sorted(outcomes) == ["fail", "pass", "pass", "pass", "void"]
-    assert any(records.read_record(folder).document["logs"] for folder in RUNS)
-    assert any(records.read_record(folder).document["rework"] for folder in RUNS)
+    assert any(records.read_record(folder).logs for folder in RUNS)
+    assert any(records.read_record(folder).rework for folder in RUNS)
 
 
 @pytest.mark.parametrize("folder", RUNS, ids=lambda path: path.name)
@@ -30,14 +30,14 @@ def test_a_stored_record_gives_its_certificate(tmp_path: Path, folder: Path) -> 
     shutil.copytree(folder, copy)
     record = records.read_record(copy)
     page = make_certificate(record).read_text(encoding="utf-8")
-    for result in record.document["results"]:
-        assert result["title"] in page
-        for curve in result["curves"]:
-            if curve["quantity"] in ("impedance", "free-field level"):
-                assert f">{curve['subject']}:" in page
+    for result in record.results:
+        assert result.title in page
+        for curve in result.curves:
+            if curve.quantity in ("impedance", "free-field level"):
+                assert f">{curve.subject}:" in page
     # Limits are drawn though no mask was kept then.
     assert ('class="upper"' in page) == any(
-        verdict["at_hz"] for r in record.document["results"] for verdict in r["verdicts"]
+        math.isfinite(verdict.at_hz) for r in record.results for verdict in r.verdicts
     )
     told = records.damages(record)
     assert not [words for words in told if not words.startswith("the previous record")]
@@ -47,22 +47,21 @@ def test_a_stored_record_gives_its_certificate(tmp_path: Path, folder: Path) -> 
 def test_a_stored_record_is_undamaged_and_judged_as_before(folder: Path) -> None:
     record = records.read_record(folder)
     assert records.damages(record) == []
-    then = record.document
-    work = job(ARCHIVE, then["kit"]["name"], then["plan"])
-    bench = ArchiveBench(records.load_captures(record), {"run": then["run"]}, records.load_rows(record))
+    then = record
+    work = job(ARCHIVE, then.kit.name, then.plan)
+    bench = ArchiveBench(records.load_captures(record), {"run": then.run}, records.load_rows(record))
     events = sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True)
     now = next(event.run for event in events if isinstance(event, Finished))
-    assert now.outcome == then["outcome"]
-    assert [(r.name, r.outcome) for r in now.results] == [(r["check"], r["outcome"]) for r in then["results"]]
-    for was, result in zip(then["results"], now.results, strict=True):
+    assert now.outcome == then.outcome
+    assert [(r.name, r.outcome) for r in now.results] == [(r.check, r.outcome) for r in then.results]
+    for was, result in zip(then.results, now.results, strict=True):
         values = {(r.quantity, r.subject): r.value for r in result.read.readings}
         # These logs hold fewer digits than were judged.
-        digits = 1e-4 if was["check"] == "heat" else 1e-6
-        for reading in was["readings"]:
-            value = values[reading["quantity"], reading["subject"]]
-            expected = math.nan if reading["value"] is None else reading["value"]
-            if reading["quantity"] == "parts misfit":
+        digits = 1e-4 if was.check == "heat" else 1e-6
+        for reading in was.readings:
+            value = values[reading.quantity, reading.subject]
+            if reading.quantity == "parts misfit":
                 # Noise was left in it then, and is taken off now.
-                assert 0 < value < expected
+                assert 0 < value < reading.value
                 continue
-            assert value == pytest.approx(expected, rel=digits, abs=1e-9, nan_ok=True), reading["quantity"]
+            assert value == pytest.approx(reading.value, rel=digits, abs=1e-9, nan_ok=True), reading.quantity

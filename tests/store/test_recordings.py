@@ -1,5 +1,6 @@
 """Logs on the disk: rows come back as they were, and a cut at any byte loses at most the row in writing."""
 
+import json
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -10,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from soaks import GUARD, PROGRAMME, SINK, SUPPLY, rows
 
-from rig.files.errors import RecordError
-from rig.store.recordings import LogWriter, log_files, programme_of, read_rows
+from rig.files.plain import json_bytes, restored
+from rig.store.recordings import LogWriter, log_files, read_rows
 from rig.values.logs import Row
+from rig.values.requests import Programme
 from rig.verdict.guard import Watch, watched
 
 TEXT = st.text(st.characters(blacklist_categories=("Cs",)), max_size=20)
@@ -122,9 +124,6 @@ def test_a_line_s_end_in_an_answer_stays_in_its_row(tmp_path: Path) -> None:
 
 
 def test_a_programme_comes_back_from_its_entry() -> None:
-    import json
-    from dataclasses import asdict
-
-    assert programme_of(json.loads(json.dumps(asdict(PROGRAMME)))) == PROGRAMME
-    with pytest.raises(RecordError, match="request"):
-        programme_of({"stage": "soak"})
+    assert restored(Programme, json.loads(json_bytes(PROGRAMME))) == PROGRAMME
+    with pytest.raises(ValueError, match="channels: missing"):
+        restored(Programme, {"stage": "soak"})

@@ -16,15 +16,15 @@ from rig.design.limits import Limit
 from rig.files.errors import RecordError
 from rig.run.verify import Job, job, judge_again, verify
 from rig.store import records
-from rig.store.records import Record
+from rig.store.run_json import Previous, Record
 from rig.values.run import Run
 
 
 def test_a_record_says_everything_and_fits_its_checksums(good_run: tuple[Run, Record]) -> None:
     run, record = good_run
-    document = records.read_record(record.folder).document
-    assert document["outcome"] == run.outcome
-    assert document["timing"]["sound_s"] > 10
+    found = records.read_record(record.folder)
+    assert found.outcome == run.outcome
+    assert found.timing.sound_s > 10
     assert {path.suffix for path in record.folder.rglob("*") if path.is_file()} == {
         ".json",
         ".wav",
@@ -32,7 +32,7 @@ def test_a_record_says_everything_and_fits_its_checksums(good_run: tuple[Run, Re
         ".toml",
     }
     on_disk = {p.relative_to(record.folder).as_posix() for p in record.folder.rglob("*") if p.is_file()}
-    assert on_disk == {*document["files"], "run.json"}
+    assert on_disk == {*found.files, "run.json"}
     assert records.damages(record) == []
 
 
@@ -66,8 +66,7 @@ def test_a_passed_record_fails_under_a_tighter_limit(workspace: Path, good_run: 
 
 def test_a_record_that_lacks_a_capture_says_which(workspace: Path, good_run: tuple[Run, Record]) -> None:
     _, record = good_run
-    document = {**record.document, "captures": record.document["captures"][1:]}
-    again = judge_again(job(workspace, "booth-two"), Record(record.folder, document))
+    again = judge_again(job(workspace, "booth-two"), replace(record, captures=record.captures[1:]))
     assert again.outcome == "void"
     assert again.results[0].reason.startswith("not measured: left")
 
@@ -115,11 +114,8 @@ def test_records_of_one_serial_are_linked(tmp_path: Path, workspace: Path) -> No
         bench = simulated(tmp_path, "booth-two", "BT-0009")
         verify(tmp_path, work, "BT-0009", bench, lambda words: False, lambda event: None)
     first, second, third = records.all_records(tmp_path)[0]
-    assert [r.document["run_number"] for r in (first, second, third)] == [1, 2, 3]
-    assert third.document["previous"] == {
-        "run": second.folder.name,
-        "sha256": records.sha256(second.folder / "run.json"),
-    }
+    assert [r.run_number for r in (first, second, third)] == [1, 2, 3]
+    assert third.previous == Previous(second.folder.name, records.sha256(second.folder / "run.json"))
     (second.folder / "run.json").write_text("{}")
     assert records.damages(third) == [f"the previous record {second.folder.name} was changed"]
 
@@ -135,8 +131,8 @@ def test_a_run_that_was_stopped_is_void_with_its_reason(tmp_path: Path, workspac
 
     run, record = verify(tmp_path, job(tmp_path, "booth-two"), "BT-0001", bench, second_time_no, lambda event: None)
     assert run.outcome == "void"
-    assert record.document["stopped"] == "stopped by the person at the bench"
-    assert {result["outcome"] for result in record.document["results"]} == {"void"}
+    assert record.stopped == "stopped by the person at the bench"
+    assert {result.outcome for result in record.results} == {"void"}
 
 
 def test_a_kit_that_is_edited_during_a_run_is_recorded_as_it_judged(tmp_path: Path, workspace: Path) -> None:
@@ -153,7 +149,7 @@ def test_a_kit_that_is_edited_during_a_run_is_recorded_as_it_judged(tmp_path: Pa
     _, record = verify(tmp_path, work, "BT-0001", bench, edited, lambda event: None)
     copied = record.folder / "kit"
     assert {path.relative_to(copied): path.read_bytes() for path in kit_files(copied)} == before
-    assert record.document["kit"]["sha256"] == kit_sha256(work.kit)
+    assert record.kit.sha256 == kit_sha256(work.kit)
 
 
 def test_a_crash_while_writing_leaves_no_record(

@@ -32,24 +32,24 @@ def test_a_rework_is_linked_to_the_next_run_and_to_no_other(shelf: Path) -> None
     home = shelf / "results" / "shelf-one" / "SO-0001"
     kit = load_kit(shelf, "shelf-one")
     _, first = verified(shelf, "shelf-one", "SO-0001", ["reversed:box:tweeter"])
-    assert first.document["rework"] == []
-    assert first.document["runs_untouched"] == 1
-    assert first.document["before"] is None
+    assert first.rework == ()
+    assert first.runs_untouched == 1
+    assert first.before is None
 
     note(shelf, kit, "SO-0001", "turned  the left tweeter's leads", "jig 1")
     _, second = verified(shelf, "shelf-one", "SO-0001")
-    (linked,) = second.document["rework"]
-    assert (linked["words"], linked["by"]) == ("turned the left tweeter's leads", "jig 1")
-    assert linked["after"] == first.document["run"]
-    assert second.document["runs_untouched"] == 1
-    assert second.document["before"]["outcome"] == "fail"
-    assert "polarity driver polarity box tweeter" in second.document["before"]["failed"]
-    assert helped(second.document["before"]["failed"], failed(second)).startswith("it helped: nothing")
+    (linked,) = second.rework
+    assert (linked.words, linked.by) == ("turned the left tweeter's leads", "jig 1")
+    assert linked.after == first.run
+    assert second.runs_untouched == 1
+    assert second.before.outcome == "fail"
+    assert "polarity driver polarity box tweeter" in second.before.failed
+    assert helped(second.before.failed, failed(second)).startswith("it helped: nothing")
 
     _, third = verified(shelf, "shelf-one", "SO-0001")
-    assert third.document["rework"] == []
-    assert third.document["runs_untouched"] == 2
-    assert history(home)["runs_untouched"] == 3
+    assert third.rework == ()
+    assert third.runs_untouched == 2
+    assert history(home).runs_untouched == 3
 
 
 def test_what_helped_is_told() -> None:
@@ -74,6 +74,14 @@ def test_a_note_needs_words_a_serial_and_a_run(bench: Path) -> None:
     assert "no record of 'BT-0001'" in str(run.exception)
 
 
+def test_a_note_of_a_later_version_is_told_apart_from_a_damaged_one(tmp_path: Path) -> None:
+    later = {"schema": "kitproof rework 2", "words": "glued", "photograph": "a.png"}
+    (tmp_path / "rework-001.json").write_text(json.dumps(later), encoding="utf-8")
+    found, (told,) = reworks(tmp_path)
+    assert found == []
+    assert "schema: found 'kitproof rework 2'; this version reads 'kitproof rework 1'" in told
+
+
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"at": 1}', "[" * 100_000], ids=lambda text: text[:6])
 def test_a_note_that_cannot_be_read_is_named_and_left_out(tmp_path: Path, text: str) -> None:
     (tmp_path / "rework-001.json").write_text(text, encoding="utf-8")
@@ -85,4 +93,4 @@ def test_a_note_that_cannot_be_read_is_named_and_left_out(tmp_path: Path, text: 
     assert len(told) == 2
     assert "rework-001.json: not a note of a rework" in told[0]
     assert "rework-003.json: not a note of a rework, left out" in told[1]
-    assert history(tmp_path)["set_aside"] == told
+    assert history(tmp_path).set_aside == tuple(told)

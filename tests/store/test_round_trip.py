@@ -26,7 +26,8 @@ from rig.signals.programme import MUSIC_LIKE, Noise
 from rig.store.recorded import read_run
 from rig.store.recordings import LogWriter, log_of
 from rig.store.records import damages, load_captures, read_record, reserve, save
-from rig.store.rework_notes import Rework, note, reworks
+from rig.store.rework_notes import note, reworks
+from rig.store.run_json import About, Rework
 from rig.values.captures import Calibration, Capture, KnownLoad, MicrophoneResponse, OwnHarmonics
 from rig.values.findings import Finding
 from rig.values.logs import Stop
@@ -123,7 +124,7 @@ def equal(one: Any, other: Any) -> bool:
 
 
 KIT = load_kit(ROOT, "booth-two")
-ABOUT = {"plan": "", "by": "", "started_at": "2026-03-04T10:00:00+01:00", "bench": {}}
+ABOUT = About(started_at="2026-03-04T10:00:00+01:00")
 EMPTY = Run("void", "", False, (), (), (), Timing(0.0, 0.0, 0.0))
 PLAIN = (
     Sweep,
@@ -184,7 +185,7 @@ def test_notes_of_reworks_come_back(tmp_path: Path) -> None:
     def comes_back(words: str, by: str) -> None:
         note(tmp_path, KIT, "BT-0001", words, by)
         back = reworks(record.folder.parent)[0][-1]
-        assert back == Rework(back.at, " ".join(words.split()), by, record.document["run"])
+        assert back == Rework(back.at, " ".join(words.split()), by, record.run)
 
     comes_back()
 
@@ -228,7 +229,9 @@ def test_a_run_comes_back_from_its_record(tmp_path_factory: pytest.TempPathFacto
     run = replace(drawn, logs=tuple(logged(folder, n, *entry) for n, entry in enumerate(drawn.logs, 1)))
     # What is proved here is what the files hold, not that the disk has them.
     with mock.patch("os.fsync"), mock.patch("rig.store.records._copy_kit"):
-        record = read_record(save(folder, KIT, "BT-0001", run, ABOUT).folder)
+        saved = save(folder, KIT, "BT-0001", run, ABOUT)
+    record = read_record(saved.folder)
+    assert equal(record, saved)
     assert damages(record) == []
     back = read_run(record, KIT)
     for field in fields(Run):
@@ -261,7 +264,7 @@ def test_positions_of_opposite_sign_have_files_of_their_own(tmp_path: Path) -> N
     run = Run("void", "", False, (result,), (), (), Timing(0.0, 0.0, 0.0))
     record = save(reserve(tmp_path, KIT, "BT-0001"), KIT, "BT-0001", run, ABOUT)
     assert equal(read_run(record, KIT).results[0].read.curves, tuple(curves))
-    names = [entry["file"] for entry in record.document["results"][0]["curves"]]
+    names = [entry.file for entry in record.results[0].curves]
     assert len({name.casefold() for name in names}) == 2
     assert not any(re.search(r"[^\w./-]", name) for name in names)
 
@@ -270,5 +273,5 @@ def test_a_value_of_another_type_is_told_by_its_key() -> None:
     entry = plain(Reading("Re", "left", 5.0, "ohm")) | {"value": "five"}
     with pytest.raises(ValueError, match="value: found 'five'; allowed: a number"):
         restored(Reading, entry)
-    with pytest.raises(ValueError, match="volts: unknown; allowed: quantity"):
-        restored(Reading, {"volts": 1})
+    with pytest.raises(ValueError, match="volts: unknown key; allowed: at_most, parts, quantity"):
+        restored(Reading, plain(Reading("Re", "left", 5.0, "ohm")) | {"volts": 1})

@@ -1,0 +1,250 @@
+"""What `run.json` holds, as values: a record, and what was known of its run before and beside what was measured.
+
+Everything large stands in files of its own, named here. What older versions left out has a default that says so.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import AfterValidator
+
+from rig.files.plain import Number
+from rig.findings.finding import NAMED_FROM, UNKNOWN
+from rig.values.captures import Calibration
+from rig.values.findings import Finding
+from rig.values.logs import Stop
+from rig.values.readings import Reading
+from rig.values.requests import Programme, Sweep
+from rig.values.run import Timing
+from rig.values.verdicts import BareVerdict, Outcome
+
+SCHEMA = "kitproof run 1"
+
+
+def _with_zone(text: str) -> str:
+    try:
+        has_zone = datetime.fromisoformat(text).tzinfo is not None
+    except ValueError:
+        has_zone = False
+    if not has_zone:
+        raise ValueError("a time in ISO 8601 with its zone")
+    return text
+
+
+Time = Annotated[str, AfterValidator(_with_zone)]
+
+
+@dataclass(frozen=True)
+class Rework:
+    """One note of what was done to a unit."""
+
+    at: str
+    words: str
+    by: str
+    #: The newest run when it was noted; empty before the first.
+    after: str
+
+
+@dataclass(frozen=True)
+class RunBefore:
+    """The run of the same unit before this one, and what failed in it: check, quantity, subject."""
+
+    run: str
+    outcome: Outcome
+    failed: tuple[str, ...]
+    #: Empty: records once did not say.
+    finished_at: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class History:
+    """What a record says of the runs before it."""
+
+    #: Notes since the newest run before this one.
+    rework: tuple[Rework, ...] = ()
+    #: Runs since the last rework, this one included.
+    runs_untouched: int = 1
+    before: RunBefore | None = None
+    #: What could not be read of it all.
+    set_aside: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class About(History):
+    """What is known of a run beside what was measured."""
+
+    #: Of the kit's plans; empty: it has none.
+    plan: str = ""
+    started_at: Time
+    #: Who measured, a person or a jig; empty: nobody said.
+    by: str = ""
+    #: As the bench describes itself: each kind in its own words.
+    bench: Mapping[str, object] = field(default_factory=dict)
+    #: What is odd about the clock that dates the run.
+    clock: tuple[str, ...] = ()
+    #: When it was taken up again after an interruption; empty: it was not interrupted.
+    resumed_at: str = ""
+
+
+@dataclass(frozen=True)
+class CurveEntry:
+    """A curve but for its numbers."""
+
+    quantity: str
+    subject: str
+    unit: str
+    file: str
+    #: None: records once did not say; a column of nothing stood for none then.
+    absolute: bool | None = None
+    trouble: str = ""
+    method: str = ""
+
+
+@dataclass(frozen=True)
+class CourseEntry:
+    """A course but for its numbers."""
+
+    quantity: str
+    subject: str
+    unit: str
+    file: str
+
+
+@dataclass(frozen=True)
+class SoundEntry:
+    """A sound but for its samples, which stand in the file at so many times their level."""
+
+    quantity: str
+    subject: str
+    file: str
+    scale: Number
+    #: None: records once did not say; that of the file.
+    sample_rate_hz: Number | None = None
+
+
+@dataclass(frozen=True)
+class VerdictEntry(BareVerdict):
+    """A verdict, with the file of its mask; None: it has none; empty: records once kept no masks."""
+
+    mask: str | None = ""
+
+
+@dataclass(frozen=True)
+class ResultEntry:
+    """What a check read, and what the limits say of it."""
+
+    check: str
+    title: str
+    outcome: Outcome
+    reason: str
+    readings: tuple[Reading, ...]
+    curves: tuple[CurveEntry, ...]
+    remarks: tuple[str, ...]
+    verdicts: tuple[VerdictEntry, ...]
+    courses: tuple[CourseEntry, ...] = ()
+    sounds: tuple[SoundEntry, ...] = ()
+    terms: Mapping[str, str] = field(default_factory=dict)
+    may_pass: bool = False
+
+
+@dataclass(frozen=True)
+class CaptureEntry:
+    """A capture but for its samples, with what speaks against it."""
+
+    file: str
+    request: Sweep
+    attempt: int
+    inputs: tuple[str, ...]
+    sample_rate_hz: Number
+    #: Place among the record's calibrations.
+    calibration: int
+    flags: tuple[str, ...]
+    troubles: tuple[str, ...]
+    #: Records were once made without a second device.
+    other_clock: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class LogEntry:
+    """A log but for its rows, with what speaks against it."""
+
+    request: Programme
+    files: tuple[str, ...]
+    rows: int
+    began_at: str
+    stopped: Stop | None
+    troubles: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class KitName:
+    """Which kit a run was judged by."""
+
+    name: str
+    title: str
+    revision: str
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Previous:
+    """The record of the same unit before this one."""
+
+    run: str
+    sha256: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Record(About):
+    """A run as it stands in the store: what its run.json holds, and where that is."""
+
+    folder: Path
+    run: str
+    run_number: int
+    serial: str
+    kit: KitName
+    #: What it was measured and judged with -> version.
+    software: Mapping[str, str] = field(default_factory=dict)
+    finished_at: Time
+    outcome: Outcome
+    stopped: str
+    bench_failed: bool = False
+    bench_advice: str = ""
+    timing: Timing
+    previous: Previous | None
+    results: tuple[ResultEntry, ...]
+    calibrations: tuple[Calibration, ...]
+    captures: tuple[CaptureEntry, ...]
+    logs: tuple[LogEntry, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    #: Every other file -> its SHA-256.
+    files: Mapping[str, str]
+
+
+def up_to_date(found: dict[str, Any]) -> dict[str, Any]:
+    """Captures, calibrations and findings as today's version writes them, whichever version did."""
+    renamed = {
+        key: [rule(entry) if isinstance(entry, dict) else entry for entry in found[key]]
+        for key, rule in (("calibrations", _with_ratio), ("findings", _with_lead))
+        if isinstance(found.get(key), list)
+    }
+    return {**found, **renamed}
+
+
+def _with_ratio(calibration: dict[str, Any]) -> dict[str, Any]:
+    """Records once held the two parts of the known load's ratio side by side."""
+    load = calibration.get("known_load")
+    if not isinstance(load, dict) or "ratio_real" not in load or "ratio_imag" not in load:
+        return calibration
+    rest = {key: value for key, value in load.items() if key not in ("ratio_real", "ratio_imag")}
+    return {**calibration, "known_load": {**rest, "ratio": {"real": load["ratio_real"], "imag": load["ratio_imag"]}}}
+
+
+def _with_lead(finding: dict[str, Any]) -> dict[str, Any]:
+    """Findings once did not say which of them may lead."""
+    probability = finding.get("probability")
+    is_weak = isinstance(probability, (int, float)) and probability < NAMED_FROM
+    return {"also_possible": is_weak and finding.get("kind") != UNKNOWN, **finding}
