@@ -1,7 +1,7 @@
 """`kitproof learn KIT`: masks from reference builds, from the parts' tolerances, or from both."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Literal
@@ -19,12 +19,26 @@ from rig.store import records
 from rig.store.recorded import read_curve
 from rig.store.run_json import Record
 from rig.study.builds import learn_design
-from rig.study.learning import IMPEDANCE, LEVEL, Key, Learnt, Spread, learn, rejects_together, spreads_of_parts
+from rig.study.learning import (
+    IMPEDANCE,
+    LEVEL,
+    ONE_BATCH,
+    POINTS_PER_OCTAVE,
+    Key,
+    Learnt,
+    Spread,
+    learn,
+    refuse_odd,
+    rejects_together,
+    spreads_of_parts,
+)
 from rig.values.readings import Curve, Floats
 
 Source = Literal["builds", "parts", "both"]
-#: A mask has a point every so many octaves: few enough to read and edit.
-POINTS_PER_OCTAVE = 12
+#: Units drawn to tell whether builds belong together.
+BELONGING_DRAWS = 3000
+#: A mask over less than half an octave says nothing of a channel.
+LEAST_OCTAVES = 0.5
 
 
 def learn_command(
@@ -39,18 +53,24 @@ def learn_command(
 ) -> None:
     """Learn the design and masks from builds and tolerances, show what they rest on, and write them beside the kit."""
     loaded, runs = load_kit(workspace, kit, with_learnt=False), _runs(workspace, kit, serials or [])
-    chosen = _source(source, bool(runs), unknown=[u for c in loaded.channels for u in loaded.undescribed(c.name)])
+    unknown = [driver for channel in loaded.channels for driver in loaded.undescribed(channel.name)]
+    chosen = _source(source, bool(runs), unknown)
+    made_at = records.now()
     _refuse_out_of_range(rejects_percent, confidence_percent, draws)
-    spreads = spreads_of_parts(loaded, draws, seed) if chosen != "builds" else {}
-    learnt = _learnt(loaded, runs if chosen != "parts" else [], spreads, rejects_percent, confidence_percent)
+    builds = _builds(loaded, runs if chosen != "parts" else [])
+    design = _design(loaded, runs, made_at) if chosen != "parts" else None
+    shaped = loaded.taught(design) if design else loaded
+    if design:
+        refuse_odd(builds, spreads_of_parts(shaped, BELONGING_DRAWS, seed))
+    spreads = spreads_of_parts(shaped, draws, seed, ONE_BATCH if design else None)
+    learnt = _learnt(builds, {} if chosen == "builds" else spreads, rejects_percent, confidence_percent)
     about: dict[str, object] = {
-        "made_at": records.now(),
+        "made_at": made_at,
         "builds": {run.serial: run.run for run in runs if chosen != "parts"},
-        "parts": {"draws": draws, "seed": seed} if spreads else None,
+        "parts": {"draws": draws, "seed": seed} if chosen != "builds" else None,
         "rejects_percent": rejects_percent,
         "confidence_percent": confidence_percent,
     }
-    design = _design(loaded, runs, str(about["made_at"])) if chosen != "parts" else None
     written = write_masks(loaded.folder, learnt, about, design)
     from rig.report.masks import draw_masks
     from rig.screen.learnt_masks import show, show_design
@@ -61,7 +81,7 @@ def learn_command(
         raise RecordError(f"{loaded.folder / 'learnt.svg'}: could not be drawn: {why(error)}") from None
     if design:
         show_design(design)
-    show(learnt, written, figure, rejects_together(learnt, spreads))
+    show(learnt, written, figure, rejects_together(learnt), _without_mask(loaded, builds))
 
 
 def _design(kit: Kit, runs: Sequence[Record], made_at: str) -> LearntDesign:
@@ -89,12 +109,12 @@ def _runs(workspace: Path, kit: str, serials: Sequence[str]) -> list[Record]:
 
 
 def _source(asked: str, has_builds: bool, unknown: Sequence[str]) -> Source:
-    chosen = asked or ("parts" if not has_builds else "builds" if unknown else "both")
+    chosen = asked or ("both" if has_builds else "parts")
     if chosen not in ("builds", "parts", "both"):
         raise TableError(f"--from: found {asked!r}; allowed: builds, parts, both")
     if chosen != "parts" and not has_builds:
         raise TableError(f"--from {chosen}: no builds are named; name their serials behind the kit")
-    if chosen != "builds" and unknown:
+    if chosen == "parts" and unknown:
         what = f"the kit says too little of {' and '.join(dict.fromkeys(unknown))} to draw units from"
         raise TableError(f"{what}: name a build that you vouch for, or describe the drivers (fs, Q, level) in kit.toml")
     return chosen  # type: ignore[return-value]
@@ -119,40 +139,64 @@ def _curves(run: Record) -> dict[Key, Curve]:
     }
 
 
-def _learnt(
-    kit: Kit, runs: Sequence[Record], spreads: dict[Key, Spread], rejects_percent: float, confidence_percent: float
-) -> list[Learnt]:
-    """One mask for each channel's impedance and level, each with its share of the rejects."""
+def _builds(kit: Kit, runs: Sequence[Record]) -> dict[Key, tuple[Floats, dict[str, Floats]]]:
+    """Of each curve that a mask can be made for: the mask's frequencies, and every build's curve on them."""
     of_run = {run.serial: _curves(run) for run in runs}
-    keys = [(*kind, channel.name) for channel in kit.channels for kind in (IMPEDANCE, LEVEL)]
-    rejects = rejects_percent / 100 / len(keys)
-    made = []
-    for key in keys:
+    found = {}
+    for key in ((*kind, channel.name) for channel in kit.channels for kind in (IMPEDANCE, LEVEL)):
         held = {serial: curves[key] for serial, curves in of_run.items() if key in curves}
         if len(held) < len(runs):
             raise RecordError(f"{' '.join(key)}: not every build has this curve")
-        grid = _mask_grid(kit, key, list(held.values()))
-        builds = {serial: _on(grid, one) for serial, one in held.items()}
+        grid = mask_grid(kit, key, list(held.values()))
+        if grid is not None:
+            found[key] = grid, {serial: on_grid(grid, one) for serial, one in held.items()}
+    return found
+
+
+def _without_mask(kit: Kit, builds: Mapping[Key, object]) -> list[str]:
+    """Curves that no mask can be made for, in words."""
+    keys = [(*kind, channel.name) for channel in kit.channels for kind in (IMPEDANCE, LEVEL)]
+    return [f"{key[1]} {key[2]}" for key in keys if key not in builds]
+
+
+def _learnt(
+    builds: Mapping[Key, tuple[Floats, dict[str, Floats]]],
+    spreads: Mapping[Key, Spread],
+    rejects_percent: float,
+    confidence_percent: float,
+) -> list[Learnt]:
+    """One mask for each channel's impedance and level, each with its share of the rejects."""
+    rejects = rejects_percent / 100 / len(builds)
+    made = []
+    for key, (grid, held) in builds.items():
         unit = "ohm" if key[:2] == IMPEDANCE else "dB SPL"
-        made.append(learn(key, unit, grid, builds, spreads.get(key), rejects, confidence_percent / 100))
+        made.append(learn(key, unit, grid, held, spreads.get(key), rejects, confidence_percent / 100))
     return made
 
 
-def _mask_grid(kit: Kit, key: Key, curves: Sequence[Curve]) -> Floats:
-    """The frequencies of a mask: where every build can be trusted, or where the channel is swept."""
+def mask_grid(kit: Kit, key: Key, curves: Sequence[Curve]) -> Floats | None:
+    """The frequencies of a mask: where every build can be trusted, or where the channel is swept; None: nowhere.
+
+    A short gate trusts a level from some hundred hertz on, where a bass box plays no more.
+    """
     spec = kit.sweeps.leads if key[:2] == IMPEDANCE else kit.sweeps.playing
     low, high = float(spec.start_hz), float(spec.stop_hz)
-    for one in curves:
-        trusted = one.frequency_hz[one.valid]
-        low, high = max(low, float(trusted[0])), min(high, float(trusted[-1]))
     # The model knows nothing of breaking cones: above its top octave nothing is learnt from the parts.
     if key[:2] == LEVEL:
         low, high = max(low, kit.channel(key[2]).band[0]), min(high, kit.channel(key[2]).band[1])
+    for one in curves:
+        trusted = one.frequency_hz[one.valid]
+        if not trusted.size:
+            return None
+        low, high = max(low, float(trusted[0])), min(high, float(trusted[-1]))
+    if high < low * 2**LEAST_OCTAVES:
+        return None
     count = int(np.ceil(np.log2(high / low) * POINTS_PER_OCTAVE)) + 1
     return np.geomspace(low, high, count)
 
 
-def _on(grid: Floats, one: Curve) -> Floats:
+def on_grid(grid: Floats, one: Curve) -> Floats:
+    """A curve at a mask's frequencies, shape of `grid`."""
     trusted = one.valid
     return np.asarray(np.interp(np.log(grid), np.log(one.frequency_hz[trusted]), one.value[trusted]))
 

@@ -242,6 +242,12 @@ class Kit(Table):
         """What good builds have taught of the kit; None: nothing yet."""
         return self._learnt
 
+    def taught(self, design: LearntDesign) -> "Kit":
+        """The kit as builds have taught it."""
+        kit = self.model_copy()
+        kit._learnt, kit._models = design, {}
+        return kit
+
     def undescribed(self, name: str) -> tuple[str, ...]:
         """Drivers of a channel that the model only guesses at: no sheet says what they are, and no build taught it."""
         is_taught = self._learnt is not None and self._learnt.of(name) is not None

@@ -13,7 +13,9 @@ from rig.screen.console import open_console
 from rig.study.learning import Learnt
 
 
-def show(learnt: Sequence[Learnt], written: Sequence[Path], figure: Path, together: float) -> None:
+def show(
+    learnt: Sequence[Learnt], written: Sequence[Path], figure: Path, together: float, without: Sequence[str]
+) -> None:
     """Print the masks, the share of good units that they are expected to fail, and the lines for kit.toml."""
     console = open_console()
     table = Table(title="Learnt masks", title_justify="left")
@@ -27,6 +29,8 @@ def show(learnt: Sequence[Learnt], written: Sequence[Path], figure: Path, togeth
         console.print(f"All of them together are expected to fail {100 * together:.2g} % of good units.")
     else:
         console.print("How many good units they fail is not known: builds alone do not say how good ones spread.")
+    for curve in without:
+        console.print(f"No mask for {curve}: where it can be trusted is no part of the band that the channel plays.")
     console.print(f"figure: {figure}", soft_wrap=True)
     console.print("Read them, edit them, and put these lines into kit.toml, below the tables that are there:")
     named = sorted(zip(learnt, written, strict=True), key=lambda pair: pair[0].key[0])

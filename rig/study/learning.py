@@ -12,14 +12,23 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy
+from numpy.typing import NDArray
 
 from checks import impedance, response
 from rig.circuit.channel import Channel, impedance_ohm
 from rig.circuit.radiation import microphone_at, pressure_pa
-from rig.circuit.tolerance import draw
+from rig.circuit.tolerance import DriverTolerance, draw
 from rig.design.kit import Kit
 from rig.files.errors import Disagree
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db
+from rig.statistics.curves_of_builds import (
+    SpreadBefore,
+    departure_limit,
+    departures,
+    joined_spread,
+    next_unit,
+    spread_before,
+)
 from rig.statistics.tolerance_interval import two_sided_factor
 from rig.values.readings import Floats
 
@@ -28,13 +37,17 @@ Key = tuple[str, str, str]
 IMPEDANCE, LEVEL = (impedance.NAME, impedance.IMPEDANCE), (response.NAME, response.FREE_FIELD_LEVEL)
 
 #: Widths are the widest within this part of an octave to both sides, so that a mask is smooth and easy to edit.
-WIDEN_OCTAVES = 1 / 6
+WIDEN_OCTAVES = 1 / 12
+#: Of spreads and masks: few enough to read and edit.
+POINTS_PER_OCTAVE = 12
+#: Drivers and boxes of one batch lie closer together than batches do: by two thirds. Common practice, no source.
+ONE_BATCH = DriverTolerance(**{name: 2 / 3 * half for name, half in vars(DriverTolerance()).items()})
 #: No narrower than three times what the rig itself scatters (common practice, no source).
 LEAST_PERCENT, LEAST_DB = 2.0, 0.3
-#: Drawing from tolerances counts as so many builds when both are joined.
-PARTS_COUNT = 10
-#: A build whose curve lies so many standard deviations (root mean square over the curve) from the others is odd.
-ODD = 3.0
+#: Of good builds that belong together so many sets are refused.
+FALSE_ALARMS = 0.01
+#: Standard deviations that nearly all units keep to over a whole curve of a two-way box.
+WHOLE_ALONE = 4.0
 #: Around a single build: from, to, decibels (common practice, no source) and percent.
 AROUND_ONE_DB = ((20, 100, 2.0), (100, 300, 1.5), (300, 3000, 1.0), (3000, 10000, 1.5), (10000, 20000, 2.0))
 AROUND_ONE_PERCENT = ((10, 150, 25.0), (150, 20000, 10.0))
@@ -68,50 +81,56 @@ class Learnt:
     upper: Floats
     #: Every build's curve on the same frequencies, shape (builds, n); none without builds.
     builds: Floats
-    #: Share of good units that it is expected to fail somewhere; NaN where nothing is known of good units.
-    rejects: float
+    #: Which good units it is expected to fail somewhere, shape (units,); None where nothing is known of good units.
+    outside: NDArray[np.bool_] | None
     words: str
 
+    @property
+    def rejects(self) -> float:
+        """Share of good units that it is expected to fail; NaN where nothing is known of them."""
+        return float("nan") if self.outside is None else float(np.mean(self.outside))
 
-def spreads_of_parts(kit: Kit, draws: int, seed: int, points_per_octave: int = 12) -> dict[Key, Spread]:
+
+def spreads_of_parts(kit: Kit, draws: int, seed: int, tolerance: DriverTolerance | None = None) -> dict[Key, Spread]:
     """Impedance and free-field level of every channel over drawn units, on axis at the kit's first position.
 
-    Both curves of a channel are of the same units, row by row. Channels built alike share theirs.
+    Both curves of a channel are of the same units, row by row. Channels built alike share theirs. `tolerance` is that
+    of drivers and box; None: of any batch.
     """
     found: dict[Key, Spread] = {}
     for n, channel in enumerate(kit.channels):
+        model = kit.model(channel.name)
         alike = [other for other in kit.channels[:n] if other.model() == replace(channel.model(), name=other.name)]
         for kind in (IMPEDANCE, LEVEL):
             if alike:
                 found[(*kind, channel.name)] = found[(*kind, alike[0].name)]
         if not alike:
             random = np.random.default_rng([seed, n])
-            ohm, level = _drawn(kit, channel.model(), random, draws, points_per_octave)
+            portions = [draw(model, random, units, tolerance) for units in _portions(draws)]
+            ohm, level = _curves_of(kit, portions)
             found |= {(*IMPEDANCE, channel.name): ohm, (*LEVEL, channel.name): level}
     return found
 
 
-def _drawn(
-    kit: Kit, nominal: Channel, random: np.random.Generator, draws: int, points_per_octave: int
-) -> tuple[Spread, Spread]:
+def _curves_of(kit: Kit, portions: Sequence[Channel]) -> tuple[Spread, Spread]:
     place, sweeps = kit.positions[0], (kit.sweeps.leads, kit.sweeps.playing)
     microphone = microphone_at(place.distance_m, place.angle_deg)
-    leads_hz, playing_hz = (_grid(sweep.start_hz, sweep.stop_hz, points_per_octave) for sweep in sweeps)
+    leads_hz, playing_hz = (_grid(sweep.start_hz, sweep.stop_hz) for sweep in sweeps)
 
     def curves(drawn: Channel) -> tuple[Floats, Floats]:
         pressure = np.abs(pressure_pa(drawn, playing_hz, kit.levels.playing_v, microphone))
         return np.abs(impedance_ohm(drawn, leads_hz)), db(pressure / REFERENCE_PRESSURE_PA)
 
-    # Drawn one after the other, so that the same seed draws the same units; what follows takes all cores.
+    # Drawn one after the other, so that the same seed draws the same units; this takes all cores.
     with ThreadPoolExecutor() as pool:
-        ohms, levels = zip(*pool.map(curves, [draw(nominal, random, units) for units in _portions(draws)]), strict=True)
+        ohms, levels = zip(*pool.map(curves, portions), strict=True)
     ohm, level = np.concatenate(ohms), np.concatenate(levels)
     middle_ohm, middle_db = np.median(ohm, axis=0), np.median(level, axis=0)
     return Spread(leads_hz, middle_ohm, ohm / middle_ohm - 1), Spread(playing_hz, middle_db, level - middle_db)
 
 
-def _grid(low_hz: float, high_hz: float, points_per_octave: int) -> Floats:
-    count = math.ceil(math.log2(high_hz / low_hz) * points_per_octave) + 1
+def _grid(low_hz: float, high_hz: float) -> Floats:
+    count = math.ceil(math.log2(high_hz / low_hz) * POINTS_PER_OCTAVE) + 1
     return np.geomspace(low_hz, high_hz, count)
 
 
@@ -161,82 +180,112 @@ def learn(
     builds : serial -> curve of that reference build, shape (n,); may be empty where there are parts
     parts : how the curve spreads with the parts; None: not known, or not to be used
     rejects : share of good units that the whole mask may fail
-    confidence : that a mask from a few builds holds that share
+    confidence : that a mask from a few builds alone holds that share
 
     Raises
     ------
-    Disagree
-        If one of the builds is unlike the others.
     ValueError
         If there is neither a build nor a spread.
     """
     relative = unit == "ohm"
     curves = np.array(list(builds.values())).reshape(len(builds), frequency_hz.size)
     spread = parts and _resampled(parts, frequency_hz)
-    sigma = np.maximum(spread.sigma, 1e-6) if spread else None
-    if len(builds) >= 2:
-        _refuse_odd(list(builds), curves, sigma, relative, key)
-    centre = np.mean(curves, axis=0) if builds else spread.centre if spread else None
-    if centre is None:
+    if not builds and spread is None:
         raise ValueError(f"{' '.join(key)}: neither a build nor the parts' tolerances to learn from")
-    if sigma is None and len(builds) == 1:
+    if spread is None and len(builds) == 1:
         return _around_one(key, unit, frequency_hz, curves)
-    whole = whole_mask_factor(spread.deviations, sigma, rejects) if spread and sigma is not None else 4.0
-    width, words = _width(curves, centre, sigma, whole, relative, confidence)
-    least = LEAST_PERCENT / 100 if relative else LEAST_DB
-    width = _widened(frequency_hz, np.maximum(width, least))
+    centre = np.mean(curves, axis=0) if builds or spread is None else spread.centre
+    good, words = None, f"{len(builds)} builds"
+    if spread is None:
+        factor = pointwise_factor(WHOLE_ALONE, len(builds), confidence)
+        sigma = np.std(_off(curves, centre, relative), axis=0, ddof=1)
+    else:
+        good, words = _good_units(_before(spread, relative), _off(curves, centre, relative))
+        sigma = np.std(good, axis=0)
+        factor = whole_mask_factor(good, sigma, rejects)
+    width = factor * sigma
+    width = _widened(frequency_hz, np.maximum(width, _least(relative)))
     lower, upper = (centre * (1 - width), centre * (1 + width)) if relative else (centre - width, centre + width)
-    failed = float("nan")
-    if spread is not None:
-        # Good units spread around the builds' mean as the parts have it.
-        failed = float(np.mean(np.any(np.abs(spread.deviations) > width, axis=1)))
-    return Learnt(key, unit, frequency_hz, centre, lower, upper, curves, failed, words)
+    outside = None if good is None else np.any(np.abs(good) > width, axis=1)
+    words = f"{words}, {factor:.2f} standard deviations"
+    return Learnt(key, unit, frequency_hz, centre, lower, upper, curves, outside, words)
 
 
-def _width(
-    curves: Floats, centre: Floats, sigma: Floats | None, whole: float, relative: bool, confidence: float
-) -> tuple[Floats, str]:
-    """Half the mask's width at each point, and what it rests on."""
-    builds = len(curves)
-    if builds < 2 and sigma is not None:
-        about = "the parts' tolerances" + (" around one build" if builds else "")
-        return whole * sigma, f"{about}, {whole:.2f} standard deviations"
-    off = curves / centre - 1 if relative else curves - centre
-    variance = np.sum(off**2, axis=0) / (builds - 1)
-    counted = builds
-    if sigma is not None:
-        variance = ((builds - 1) * variance + PARTS_COUNT * sigma**2) / (builds - 1 + PARTS_COUNT)
-        counted = builds + PARTS_COUNT
-    factor = pointwise_factor(whole, counted, confidence)
-    joined = f", joined with the parts' tolerances as {PARTS_COUNT} more" if sigma is not None else ""
-    return factor * np.sqrt(variance), f"{builds} builds{joined}, {factor:.2f} standard deviations"
+def _least(relative: bool) -> float:
+    return LEAST_PERCENT / 100 if relative else LEAST_DB
 
 
-def _refuse_odd(serials: Sequence[str], curves: Floats, sigma: Floats | None, relative: bool, key: Key) -> None:
-    """Hold each build against the median of the others, in standard deviations of the parts or of the others."""
-    far = []
-    for n in range(len(serials)):
-        others = np.delete(curves, n, axis=0)
-        middle = np.median(others, axis=0)
-        off = curves[n] / middle - 1 if relative else curves[n] - middle
-        if sigma is not None:
-            scale = np.hypot(sigma, sigma / math.sqrt(len(others)))
-        elif len(others) >= 3:
-            away = np.abs(others / middle - 1 if relative else others - middle)
-            scale = np.maximum(1.4826 * np.median(away, axis=0), LEAST_PERCENT / 300 if relative else LEAST_DB / 3)
-        else:
-            return
-        far.append(float(np.sqrt(np.mean((off / scale) ** 2))))
-    worst = int(np.argmax(far))
-    if far[worst] <= ODD:
+def _before(spread: Spread, relative: bool) -> SpreadBefore:
+    return spread_before(spread.frequency_hz, spread.deviations, _least(relative) / 3)
+
+
+def _off(curves: Floats, centre: Floats, relative: bool) -> Floats:
+    return np.asarray(curves / centre - 1 if relative else curves - centre)
+
+
+def _good_units(before: SpreadBefore, off: Floats) -> tuple[Floats, str]:
+    """Deviations of good units from the mask's middle, the same unit in the same row for all curves of a channel."""
+    if not len(off):
+        return before.deviations, "the parts' tolerances"
+    joined = joined_spread(before, off)
+    times = float(np.median(joined.sigma / before.sigma))
+    how_many = "one build" if len(off) == 1 else f"{len(off)} builds"
+    words = f"{how_many} and the parts' tolerances, of which good units fill {100 * times:.0f} %"
+    return next_unit(before, joined, len(off), np.random.default_rng(len(off))), words
+
+
+def refuse_odd(curves: Mapping[Key, tuple[Floats, Mapping[str, Floats]]], spreads: Mapping[Key, Spread]) -> None:
+    """Refuse builds of which one does not belong to the others.
+
+    Parameters
+    ----------
+    curves : of each curve that is learnt, its frequencies of shape (n,), and serial -> curve of that build, shape (n,)
+    spreads : how each spreads with the parts
+
+    Raises
+    ------
+    Disagree
+        Naming the build that is furthest off, of two both.
+    """
+    serials = list(next(iter(curves.values()))[1])
+    if len(serials) < 2:
+        return
+    far = departures_of_builds({key: (hz, np.array(list(b.values()))) for key, (hz, b) in curves.items()}, spreads)
+    key = max(far, key=lambda key: float(np.max(far[key])))
+    worst, furthest = float(np.max(far[key])), serials[int(np.argmax(far[key]))]
+    if worst <= 1:
         return
     what = f"these builds cannot stand for one design: {key[1]} of {key[2]}"
     if len(serials) == 2:
-        apart = f"{serials[0]} and {serials[1]} differ by {far[worst]:.1f} standard deviations"
+        apart = f"{serials[0]} and {serials[1]} differ {worst:.1f} times as much as two good ones may"
         raise Disagree(f"{what}: {apart}; a third build tells which is odd")
     raise Disagree(
-        f"{what}: {serials[worst]} is unlike the others ({far[worst]:.1f} standard deviations); leave it out"
+        f"{what}: {furthest} is unlike the others, {worst:.1f} times as far off as good ones get; leave it out"
     )
+
+
+def departures_of_builds(
+    curves: Mapping[Key, tuple[Floats, Floats]], spreads: Mapping[Key, Spread]
+) -> dict[Key, Floats]:
+    """How far each build is off the others in each curve, over what the furthest of good ones may be.
+
+    Parameters
+    ----------
+    curves : of each curve its frequencies, shape (n,), and every build's, shape (..., builds, n); builds two or more
+    spreads : how each spreads with the parts
+
+    Returns
+    -------
+    dict
+        Of each curve, shape (..., builds). Above 1 in any of them a set is refused.
+    """
+    found = {}
+    for key, (frequency_hz, builds) in curves.items():
+        relative = key[:2] == IMPEDANCE
+        before = _before(_resampled(spreads[key], frequency_hz), relative)
+        far = departures(before, _off(builds, np.mean(builds, axis=-2, keepdims=True), relative))
+        found[key] = far / departure_limit(before, builds.shape[-2], FALSE_ALARMS / len(curves))
+    return found
 
 
 def _around_one(key: Key, unit: str, frequency_hz: Floats, curves: Floats) -> Learnt:
@@ -249,7 +298,7 @@ def _around_one(key: Key, unit: str, frequency_hz: Floats, curves: Floats) -> Le
         (centre * (1 - width / 100), centre * (1 + width / 100)) if relative else (centre - width, centre + width)
     )
     words = "windows around one build; nothing is known of how good units spread"
-    return Learnt(key, unit, frequency_hz, centre, lower, upper, curves, float("nan"), words)
+    return Learnt(key, unit, frequency_hz, centre, lower, upper, curves, None, words)
 
 
 def _resampled(spread: Spread, frequency_hz: Floats) -> Spread:
@@ -267,25 +316,15 @@ def _widened(frequency_hz: Floats, width: Floats) -> Floats:
     return np.asarray(np.max(np.where(near, width, 0.0), axis=1))
 
 
-def rejects_together(learnt: Sequence[Learnt], spreads: Mapping[Key, Spread]) -> float:
-    """Share of good units that all masks together are expected to fail; NaN where there is no spread for one.
+def rejects_together(learnt: Sequence[Learnt]) -> float:
+    """Share of good units that all masks together are expected to fail; NaN where it is not known of one.
 
     Masks of one channel see the same drawn units; channels are built of parts of their own.
     """
-    passed = 1.0
-    for channel in dict.fromkeys(one.key[2] for one in learnt):
-        failing: Floats | None = None
-        for one in (one for one in learnt if one.key[2] == channel):
-            if one.key not in spreads:
-                return float("nan")
-            spread = _resampled(spreads[one.key], one.frequency_hz)
-            relative = one.unit == "ohm"
-            low, high = (
-                (one.lower / one.centre - 1, one.upper / one.centre - 1)
-                if relative
-                else (one.lower - one.centre, one.upper - one.centre)
-            )
-            outside = np.any((spread.deviations < low) | (spread.deviations > high), axis=1)
-            failing = outside if failing is None else failing | outside
-        passed *= 1 - float(np.mean(failing)) if failing is not None else 1.0
-    return 1 - passed
+    failing: dict[str, NDArray[np.bool_]] = {}
+    for one in learnt:
+        if one.outside is None:
+            return float("nan")
+        channel = one.key[2]
+        failing[channel] = failing[channel] | one.outside if channel in failing else one.outside
+    return 1 - math.prod(1 - float(np.mean(outside)) for outside in failing.values())

@@ -128,7 +128,9 @@ def taught(design: Design, seed: int, builds: int, limits: str, workspace: Path)
         done = kitproof(workspace, "learn", design.name, *serials)
         refused = done.stderr.strip()
     write_kit(
-        design, workspace, windows(design, misfit) if refused or limits != "learn" else learnt_limits(design, misfit)
+        design,
+        workspace,
+        windows(design, misfit) if refused or limits != "learn" else learnt_limits(design, workspace, misfit),
     )
     return job(workspace, design.name), refused, misfit
 

@@ -12,6 +12,8 @@ from strangers.designs import Design, Fitted
 #: Half width of the windows around the reference build: impedance in percent, level in decibels.
 BASS_PERCENT, PERCENT, SLIDE_PERCENT = 25.0, 12.0, 6.0
 BASS_DB, LEVEL_DB, SHIFT_DB = 2.5, 2.0, 1.4
+#: A box that is heard where the gate trusts nothing has none.
+LEVEL_MASK = "learnt-free-field-level-box.csv"
 
 
 def kit_toml(design: Design, limits: str = "") -> str:
@@ -92,15 +94,16 @@ within = [[20.0, 300.0, {BASS_PERCENT}, {BASS_PERCENT}], [300.0, 20000.0, {PERCE
 {_misfit(misfit_percent)}"""
 
 
-def learnt_limits(design: Design, misfit_percent: float) -> str:
+def learnt_limits(design: Design, workspace: Path, misfit_percent: float) -> str:
     """The masks that `kitproof learn` wrote beside the kit, and the reference build where they do not reach."""
+    is_there = (workspace / "limits" / design.name / LEVEL_MASK).exists()
+    level_mask = f'"free-field level box" = {{ mask = "{LEVEL_MASK}" }}\n' if is_there else ""
     return f"""
 [limits.impedance]
 "impedance box" = {{ mask = "learnt-impedance-box.csv" }}
 
 [limits.response]
-"free-field level box" = {{ mask = "learnt-free-field-level-box.csv" }}
-{_level(design)}
+{level_mask}{_level(design)}
 {_misfit(misfit_percent)}"""
 
 

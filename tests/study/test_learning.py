@@ -10,7 +10,7 @@ from simulated_runs import ROOT
 from typer.testing import CliRunner
 
 from rig import cli
-from rig.commands.learn import write_masks
+from rig.commands.learn import mask_grid, write_masks
 from rig.design.kit import Kit, load_kit
 from rig.design.limits import read_mask
 from rig.files.errors import Disagree
@@ -20,10 +20,12 @@ from rig.study.learning import (
     Spread,
     learn,
     pointwise_factor,
+    refuse_odd,
     rejects_together,
     spreads_of_parts,
     whole_mask_factor,
 )
+from rig.values.readings import Curve
 
 KEY = (*LEVEL, "left")
 HZ = np.geomspace(100, 10000, 80)
@@ -53,7 +55,8 @@ def test_a_mask_fails_as_many_good_units_as_it_says(rejects: float) -> None:
     learnt = learn(KEY, "dB SPL", HZ, {}, spread_of(wandering(20000, 1)), rejects, 0.95)
     new = wandering(20000, 2)
     failed = float(np.mean(np.any((new < learnt.lower) | (new > learnt.upper), axis=1)))
-    assert failed == pytest.approx(learnt.rejects, abs=3 * math.sqrt(rejects / 20000) + 0.1 * rejects)
+    # The rig's own scatter is in what is expected, the units here are seen without.
+    assert failed == pytest.approx(learnt.rejects, abs=3 * math.sqrt(rejects / 20000) + 0.3 * rejects)
     assert learnt.rejects <= rejects
 
 
@@ -84,30 +87,39 @@ def test_a_mask_of_builds_holds_its_share_as_often_as_it_says() -> None:
     assert held / 400 == pytest.approx(0.9, abs=0.045)
 
 
-def test_builds_and_parts_joined_lie_between_the_two() -> None:
-    parts = spread_of(wandering(5000, 5))
-    builds = {f"U{n}": curve for n, curve in enumerate(wandering(4, 6))}
-    only_parts = learn(KEY, "dB SPL", HZ, {}, parts, 0.005, 0.95)
-    both = learn(KEY, "dB SPL", HZ, builds, parts, 0.005, 0.95)
-    assert both.centre == pytest.approx(np.mean(list(builds.values()), axis=0))
-    assert np.median(both.upper - both.lower) > np.median(only_parts.upper - only_parts.lower)
-    assert "joined with the parts' tolerances" in both.words
-    assert np.all((both.builds >= both.lower) & (both.builds <= both.upper))
+@pytest.mark.parametrize(("builds", "low", "high"), [(3, 1.1, 1.5), (20, 1.0, 1.2)])
+def test_a_mask_of_builds_and_parts_is_as_wide_as_good_units_need(builds: int, low: float, high: float) -> None:
+    """Over what a share keeps to at all points at once, though tolerances are a fifth wider than the units lie."""
+    parts, good = spread_of(wandering(5000, 5, 0.6)), wandering(5000, 6)
+    deviations = good - 80
+    needed = whole_mask_factor(deviations, deviations.std(axis=0), 0.005) * deviations.std(axis=0)
+    ratios = []
+    for n in range(6):
+        chosen = {f"U{i}": curve for i, curve in enumerate(good[n * builds : (n + 1) * builds])}
+        learnt = learn(KEY, "dB SPL", HZ, chosen, parts, 0.005, 0.95)
+        ratios.append(float(np.median((learnt.upper - learnt.lower) / 2 / needed)))
+    assert low < np.mean(ratios) < high
+    assert f"{builds} builds and the parts' tolerances" in learnt.words
 
 
-@pytest.mark.parametrize("with_parts", [True, False])
-def test_an_odd_build_is_named(with_parts: bool) -> None:
-    builds = {f"U{n}": curve for n, curve in enumerate(wandering(5, 7))}
-    builds["U2"] = builds["U2"] + 4 * (HZ > 2000)
-    parts = spread_of(wandering(3000, 8)) if with_parts else None
+def odd_or_not(builds: dict[str, np.ndarray], seed: int = 8) -> None:
+    refuse_odd({KEY: (HZ, builds)}, {KEY: spread_of(wandering(3000, seed))})
+
+
+@pytest.mark.parametrize("builds", [3, 5])
+def test_an_odd_build_is_named(builds: int) -> None:
+    """Of three as well, which alone would reveal no outlier."""
+    curves = {f"U{n}": curve for n, curve in enumerate(wandering(builds, 7))}
+    odd_or_not(curves)
+    curves["U2"] = curves["U2"] + 4 * (HZ > 2000)
     with pytest.raises(Disagree, match="U2 is unlike the others"):
-        learn(KEY, "dB SPL", HZ, builds, parts, 0.005, 0.95)
+        odd_or_not(curves)
 
 
-def test_two_builds_that_differ_are_both_named() -> None:
+def test_of_two_builds_that_differ_neither_is_named_odd() -> None:
     one = wandering(1, 9)[0]
-    with pytest.raises(Disagree, match="A and B differ"):
-        learn(KEY, "dB SPL", HZ, {"A": one, "B": one + 5}, spread_of(wandering(3000, 8)), 0.005, 0.95)
+    with pytest.raises(Disagree, match=r"A and B differ .* a third build tells which is odd"):
+        odd_or_not({"A": one, "B": one + 5})
 
 
 def test_around_one_build_there_are_windows() -> None:
@@ -121,7 +133,7 @@ def test_around_one_build_there_are_windows() -> None:
 def test_a_mask_is_never_tighter_than_the_rig(kit: Kit) -> None:
     still = Spread(HZ, np.full(HZ.size, 80.0), np.zeros((100, HZ.size)))
     learnt = learn(KEY, "dB SPL", HZ, {}, still, 0.005, 0.95)
-    assert np.min(learnt.upper - learnt.centre) == pytest.approx(0.3)
+    assert 0.3 <= np.min(learnt.upper - learnt.centre) < 0.5
 
 
 def test_parts_spread_as_a_drawn_unit_of_the_circuit_does(kit: Kit) -> None:
@@ -136,12 +148,11 @@ def test_parts_spread_as_a_drawn_unit_of_the_circuit_does(kit: Kit) -> None:
 def test_all_masks_together_fail_more_than_each() -> None:
     parts = spread_of(wandering(5000, 5))
     ohms = Spread(HZ, np.full(HZ.size, 6.0), (wandering(5000, 6) - 80) / 20)
-    spreads = {KEY: parts, (*IMPEDANCE, "left"): ohms}
     made = [
         learn(KEY, "dB SPL", HZ, {}, parts, 0.02, 0.95),
         learn((*IMPEDANCE, "left"), "ohm", HZ, {}, ohms, 0.02, 0.95),
     ]
-    together = rejects_together(made, spreads)
+    together = rejects_together(made)
     each = [one.rejects for one in made]
     assert together == pytest.approx(1 - (1 - each[0]) * (1 - each[1]), abs=0.004)
 
@@ -178,3 +189,19 @@ def test_the_command_learns_from_parts_and_refuses_what_it_cannot_do(workspace: 
         failed = run.invoke(cli.app, ["learn", "booth-two", *words, "--workspace", str(workspace)])
         assert failed.exit_code != 0
         assert told in str(failed.exception)
+
+
+@pytest.mark.parametrize(
+    ("trusted_hz", "is_there"), [((400.0, 20000.0), False), ((40.0, 20000.0), True), (None, False)]
+)
+def test_a_bass_box_whose_level_is_trusted_nowhere_in_its_band_has_no_mask(
+    trusted_hz: tuple[float, float] | None, is_there: bool
+) -> None:
+    """Behind a short gate a level is trusted from some hundred hertz on, and a bass box ends before."""
+    hz = np.geomspace(20, 20000, 200)
+    valid = (hz >= trusted_hz[0]) & (hz <= trusted_hz[1]) if trusted_hz else np.zeros(hz.size, bool)
+    level = Curve(LEVEL[1], "bass", hz, np.full(hz.size, 80.0), "dB SPL", valid)
+    grid = mask_grid(load_kit(ROOT, "rehearsal-three"), (*LEVEL, "bass"), [level])
+    assert (grid is not None) == is_there
+    if grid is not None:
+        assert (grid[0], grid[-1]) == pytest.approx((41.0, 120.0), rel=0.05)
