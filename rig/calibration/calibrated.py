@@ -3,13 +3,10 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
-
-import numpy as np
 
 from rig.bench.settings import BenchSettings, LeadsSettings, PlayingSettings, WiringSettings
 from rig.calibration.known_load import known_load_of
-from rig.calibration.storage import Damaged, Stored
+from rig.calibration.storage import DailyDetails, Damaged, LoopDetails, MicrophoneDetails, Stored
 from rig.design.trust import AGES_DAYS, CalibrationKind
 from rig.values.captures import Calibration, MicrophoneResponse, OwnHarmonics
 from rig.values.requests import AT_LEADS, Stage
@@ -75,12 +72,12 @@ def subjects(settings: BenchSettings, stage: Stage) -> list[tuple[CalibrationKin
 
 def made_with(
     settings: BenchSettings, wiring: WiringSettings, kind: CalibrationKind, of: str, values: Calibration
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """What a calibration holds for: device, wiring, the numbers of bench.toml, and those in force when it is made."""
     device, own = settings.device, settings.microphone_device
     if device and own and "microphone" in (kind, of):
         device = own.at(device.sample_rate_hz)
-    told: dict[str, Any] = {"device": device and f"{device.host_api}, {device.name}, {device.sample_rate_hz:g} Hz"}
+    told: dict[str, object] = {"device": device and f"{device.host_api}, {device.name}, {device.sample_rate_hz:g} Hz"}
     if kind in ("output", "loopback"):
         told |= {"outputs": dict(wiring.outputs), "output_volts": wiring.output_volts}
     if kind == "input":
@@ -147,11 +144,7 @@ def _walk(
         counts = newest is not None and _fits(newest, made_with(settings, wiring, kind, of, values))
         words = damage_doubt(kind, of, newest, held) if (kind, of) in rests_on else ""
         if newest is not None and counts:
-            try:
-                values = _with(values, newest)
-            except (AttributeError, KeyError, TypeError, ValueError) as error:
-                counts = False
-                words = f"{newest.path}: its curves cannot be read ({error}): run {command_of(kind, of)}"
+            values = _with(values, newest)
         if (kind, of) in rests_on:
             words = words or (_doubt(kind, of, newest, counts, held) if kind in held.ages_days else "")
             words = words or daily_doubt(kind, newest if counts else None, held)
@@ -159,7 +152,7 @@ def _walk(
     return values, found
 
 
-def _fits(one: Stored, today: Mapping[str, Any]) -> bool:
+def _fits(one: Stored, today: Mapping[str, object]) -> bool:
     # The comparison on a known load of before was not told what it was made with.
     if not one.made_with:
         return True
@@ -179,9 +172,9 @@ def _with(values: Calibration, one: Stored) -> Calibration:
         return replace(dated, output_volts=one.value, output_uncertainty=one.uncertainty)
     if one.kind == "microphone":
         sound = replace(dated, microphone_v_per_pa=one.value / 1000, microphone_uncertainty=one.uncertainty)
-        return replace(sound, microphone_response=response_of(one))
+        return replace(sound, microphone_response=_response_of(one))
     if one.kind == "loopback":
-        return replace(dated, loopback_db=one.value, own_harmonics=harmonics_of(one))
+        return replace(dated, loopback_db=one.value, own_harmonics=_harmonics_of(one))
     return replace(dated, known_load=known_load_of(one))
 
 
@@ -189,23 +182,17 @@ def _dated(one: Stored) -> str:
     return f"{one.kind} {one.of}" if one.kind == "input" else one.kind
 
 
-def response_of(one: Stored) -> MicrophoneResponse | None:
+def _response_of(one: Stored) -> MicrophoneResponse | None:
     """The microphone's own response that a calibration holds; None where it holds none."""
-    curve = one.details.get("response")
-    if not curve:
-        return None
-    degrees = None if curve["degrees"] is None else np.array(curve["degrees"], np.float64)
-    frequency_hz, decibel = (np.array(curve[key], np.float64) for key in ("frequency_hz", "decibel"))
-    return MicrophoneResponse(frequency_hz, decibel, degrees, str(curve["source"]))
+    return one.details.response if isinstance(one.details, MicrophoneDetails) else None
 
 
-def harmonics_of(one: Stored) -> OwnHarmonics | None:
+def _harmonics_of(one: Stored) -> OwnHarmonics | None:
     """The sound card's own harmonics that a loopback calibration holds."""
-    curve = one.details.get("harmonics")
-    if not curve:
+    if not isinstance(one.details, LoopDetails):
         return None
-    decibel = np.array(curve["decibel"], np.float64)
-    return OwnHarmonics(float(curve["level_v"]), np.array(curve["frequency_hz"], np.float64), decibel)
+    own = one.details.harmonics
+    return OwnHarmonics(own.level_v, own.frequency_hz, own.decibel)
 
 
 def age_days(one: Stored, now: datetime) -> float:
@@ -250,13 +237,19 @@ def _daily_points(held: Held) -> list[Stored]:
     return list(newest.values())
 
 
+def is_out(point: Stored) -> bool:
+    """Whether a point of the daily check was out of control."""
+    return isinstance(point.details, DailyDetails) and point.details.state == OUT_OF_CONTROL
+
+
 def daily_doubt(kind: CalibrationKind, newest: Stored | None, held: Held) -> str:
     """Why a daily check speaks against a calibration; empty when none does, or it was made since."""
     for point in _daily_points(held):
         is_older = newest is not None and newest.moment > point.moment
-        if point.details.get("state") == OUT_OF_CONTROL and kind in SPEAKS_FOR[point.quantity] and not is_older:
+        if is_out(point) and kind in SPEAKS_FOR[point.quantity] and not is_older:
+            assert isinstance(point.details, DailyDetails)
             return (
-                f"the daily check of {point.made_at} was out of control ({point.of}: {point.details.get('words')}): "
+                f"the daily check of {point.made_at} was out of control ({point.of}: {point.details.words}): "
                 "find the cause, then run kitproof daily or calibrate anew"
             )
     return ""

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from checks import impedance, ping
-from rig.calibration.calibrated import IN_CONTROL, OUT_OF_CONTROL, SPEAKS_FOR
-from rig.calibration.storage import Stored
+from rig.calibration.calibrated import IN_CONTROL, OUT_OF_CONTROL, SPEAKS_FOR, is_out
+from rig.calibration.storage import ChartLimits, DailyDetails, Stored
 from rig.design.kit import Kit
 from rig.files.errors import BenchError
 from rig.signals.smoothing import log_frequency_grid
@@ -53,8 +53,9 @@ class Judged:
 
     def stored(self, bench: str, made_at: str) -> Stored:
         """As it is put down."""
-        limits = self.chart and {"lower": self.chart.lower, "centre": self.chart.centre, "upper": self.chart.upper}
-        details = {"state": self.state, "words": self.words, "limits": limits}
+        chart = self.chart
+        limits = ChartLimits(chart.lower, chart.centre, chart.upper) if chart else None
+        details = DailyDetails(self.state, self.words, limits)
         point = self.point
         return Stored("daily", point.of, bench, made_at, point.quantity, point.value, point.unit, None, details=details)
 
@@ -118,7 +119,7 @@ def judge(point: Point, all_before: Sequence[Stored]) -> Judged:
     points = [one for one in all_before if (one.kind, one.of, one.quantity) == ("daily", point.of, point.quantity)]
     points = [one for one in points if began is None or one.moment > began]
     before = tuple(one.value for one in points)
-    steady = [one.value for one in points if one.details.get("state") != OUT_OF_CONTROL]
+    steady = [one.value for one in points if not is_out(one)]
     if len(steady) < FEWEST:
         return _learning(point, steady, before)
     chart = individuals_chart(steady[:BASELINE])

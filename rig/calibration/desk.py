@@ -13,7 +13,7 @@ from rig.bench.settings import BenchSettings
 from rig.bench.soundcard import SoundCardBench
 from rig.calibration import volts as calibration_volts
 from rig.calibration.calibrated import made_with
-from rig.calibration.storage import Cause, Stored, combined
+from rig.calibration.storage import Cause, Details, Stored, combined
 from rig.calibration.volts import MeterReading
 from rig.design.trust import CalibrationKind
 from rig.files.errors import BenchError, BenchSetupError, Stopped
@@ -70,7 +70,7 @@ class Desk:
         stage: Stage,
         found: tuple[str, float, str],
         budget: Sequence[Cause],
-        details: dict[str, object],
+        details: Details,
     ) -> Stored:
         """A calibration with all that it holds for; `found` are quantity, value and unit."""
         wiring, values = self.settings.wiring(stage), self.settings.calibration(stage)

@@ -15,7 +15,7 @@ from rig.calibration import volts as calibration_volts
 from rig.calibration.calibrated import OUTPUT_IN_FORCE, loop_role
 from rig.calibration.desk import Desk, Meter, sound_capture
 from rig.calibration.response_file import read_response
-from rig.calibration.storage import Cause, Stored
+from rig.calibration.storage import Cause, MicrophoneDetails, Stored
 from rig.calibration.volts import MeterReading
 from rig.files.errors import BenchError, BenchSetupError
 from rig.signals.divider import Standard
@@ -255,23 +255,17 @@ def calibrate_microphone(desk: Desk, level_db: float, within_db: float, mounting
         )
         tones.append(tone)
     v_per_pa, budget = calibration_volts.sensitivity_of(tones, level_db, within_db, believed and believed / 1000)
-    details: dict[str, object] = {
-        "level_db": level_db,
-        "mountings": [
-            {
-                "frequency_hz": tone.frequency_hz,
-                "volts": tone.rms,
-                "unsteady_db": tone.unsteady_db,
-                "distortion": tone.distortion,
-                "over_rest_db": tone.over_rest_db,
-            }
-            for tone in tones
-        ],
-    }
-    if response:
-        degrees = None if response.degrees is None else response.degrees.tolist()
-        curve = {"frequency_hz": response.frequency_hz.tolist(), "decibel": response.decibel.tolist()}
-        details["response"] = {**curve, "degrees": degrees, "source": response.source}
+    found = tuple(
+        {
+            "frequency_hz": tone.frequency_hz,
+            "volts": tone.rms,
+            "unsteady_db": tone.unsteady_db,
+            "distortion": tone.distortion,
+            "over_rest_db": tone.over_rest_db,
+        }
+        for tone in tones
+    )
+    details = MicrophoneDetails(level_db, found, response)
     return desk.put_down("microphone", "", "playing", ("sensitivity", 1000 * v_per_pa, "mV/Pa"), budget, details)
 
 

@@ -1,12 +1,12 @@
 """Calibration of the bare leads' stage on known loads: from captures to what impedance is corrected by."""
 
-from collections.abc import Mapping, Sequence
-from typing import Any, cast
+from collections.abc import Sequence
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.calibration.storage import Cause, Stored
+from rig.calibration.storage import Cause, SenseDetails, Stored
 from rig.files.errors import BenchError
 from rig.signals.deconvolution import transfer_function
 from rig.signals.divider import (
@@ -189,39 +189,15 @@ def budget_of(known: KnownLoad, causes: Sequence[str], at_ohm: float = TOLD_AT_O
     return tuple(Cause(what, 100 * u / at_ohm) for what, u in zip(causes, each, strict=True))
 
 
-def details_of(known: KnownLoad) -> dict[str, Any]:
-    """A known load as plain JSON values; `known_load_of` reads them."""
-    details: dict[str, Any] = {"frequency_hz": known.frequency_hz.tolist(), "gain": _parts(known.ratio)}
-    if known.lead_ohm is not None and known.stray_siemens is not None:
-        details |= {"lead_ohm": _parts(known.lead_ohm), "stray_siemens": _parts(known.stray_siemens)}
-    return details | {"errors": [list(polynomial) for polynomial in known.errors]}
+def details_of(known: KnownLoad) -> SenseDetails:
+    """A known load as it is put down; `known_load_of` reads it."""
+    return SenseDetails(known.frequency_hz, known.ratio, known.lead_ohm, known.stray_siemens, known.errors)
 
 
-def known_load_of(one: Stored) -> KnownLoad:
-    """The known load that a calibration of the kind "sense" holds.
-
-    Raises
-    ------
-    BenchError
-        If it holds none.
-    """
-    try:
-        return KnownLoad(
-            np.array(one.details["frequency_hz"], np.float64),
-            _whole(one.details["gain"]),
-            one.value,
-            one.made_at,
-            _whole(one.details["lead_ohm"]) if "lead_ohm" in one.details else None,
-            _whole(one.details["stray_siemens"]) if "stray_siemens" in one.details else None,
-            tuple((float(p0), float(p1), float(p2)) for p0, p1, p2 in one.details.get("errors", ())),
-        )
-    except (KeyError, TypeError, ValueError) as error:
-        raise BenchError(f"{one.path}: holds no known load ({error}); move it away or calibrate anew") from None
-
-
-def _parts(values: NDArray[np.complex128]) -> dict[str, list[float]]:
-    return {"real": values.real.tolist(), "imag": values.imag.tolist()}
-
-
-def _whole(parts: Mapping[str, Sequence[float]]) -> NDArray[np.complex128]:
-    return np.array(parts["real"]) + 1j * np.array(parts["imag"])
+def known_load_of(one: Stored) -> KnownLoad | None:
+    """The known load that a calibration of the kind "sense" holds."""
+    if not isinstance(found := one.details, SenseDetails):
+        return None
+    return KnownLoad(
+        found.frequency_hz, found.gain, one.value, one.made_at, found.lead_ohm, found.stray_siemens, found.errors
+    )

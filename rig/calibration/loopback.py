@@ -3,11 +3,11 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.calibration.storage import LoopDetails, LoopHarmonics, LoopResponse
 from rig.files.errors import BenchError
 from rig.signals import integrity, stimulus
 from rig.signals.deconvolution import harmonic_distortion_db, harmonic_responses, transfer_function
@@ -61,31 +61,17 @@ class Loop:
         at = int(np.argmin(np.abs(self.harmonics_hz - TOLD_AT_HZ)))
         return float(np.sqrt(np.nansum(10 ** (self.harmonics_db[:, at] / 10))))
 
-    def details(self) -> dict[str, Any]:
-        """Everything as plain JSON values."""
-        return {
-            "response": {
-                "frequency_hz": self.frequency_hz.tolist(),
-                "gain_db": self.gain_db.tolist(),
-                "degrees": self.degrees.tolist(),
-            },
-            "latency_samples": list(self.latency_samples),
-            "sample_rate_hz": self.sample_rate_hz,
-            "noise_v": self.noise_v,
-            "noise_db_full_scale": _finite(self.noise_db_full_scale),
-            "harmonics": {
-                "level_v": self.level_v,
-                "orders": list(ORDERS),
-                "frequency_hz": self.harmonics_hz.tolist(),
-                "decibel": [[_finite(value) for value in row] for row in self.harmonics_db.tolist()],
-            },
-            "distortion_at_1_khz": self.distortion,
-        }
-
-
-def _finite(value: float) -> float | None:
-    """JSON has neither NaN nor infinity."""
-    return value if math.isfinite(value) else None
+    def details(self) -> LoopDetails:
+        """As it is put down."""
+        return LoopDetails(
+            response=LoopResponse(self.frequency_hz, self.gain_db, self.degrees),
+            latency_samples=self.latency_samples,
+            sample_rate_hz=self.sample_rate_hz,
+            noise_v=self.noise_v,
+            noise_db_full_scale=self.noise_db_full_scale,
+            harmonics=LoopHarmonics(self.level_v, self.harmonics_hz, self.harmonics_db, ORDERS),
+            distortion_at_1_khz=self.distortion,
+        )
 
 
 def loop_of(captures: Sequence[Capture], role: str) -> Loop:

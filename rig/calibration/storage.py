@@ -1,23 +1,25 @@
 """The store of calibrations: each a dated file of its own under `results/.bench/`, written once and never changed."""
 
-import json
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import datetime
 from pathlib import Path
-from typing import Any, cast
 from urllib.parse import quote
 
 from rig.design.trust import KINDS, CalibrationKind
 from rig.files.disk import read_json, why, write
 from rig.files.errors import BenchError
+from rig.files.plain import Complexes, Floats, Number, json_bytes, restored, schema_checked, table
+from rig.store.run_json import Time
+from rig.values.captures import MicrophoneResponse
 
 SCHEMA = "kitproof calibration 1"
 #: As the comparison on a known load was written when there was no other calibration.
 OLD_SCHEMA = "kitproof known load 1"
-Plain = Mapping[str, Any]
+#: The key of `Stored.uncertainty`.
+UNCERTAINTY = "relative_standard_uncertainty"
 #: How a file is called: when it was made.
 STAMP, STAMP_LIKE = "%Y-%m-%dT%H%M%S", "2026-01-01T000000"
 
@@ -28,10 +30,92 @@ class Unreadable(Exception):
 
 @dataclass(frozen=True)
 class Cause:
-    """One row of an uncertainty budget (GUM): what, and its relative standard uncertainty in percent of the value."""
+    """One row of an uncertainty budget (GUM): a cause, its relative standard uncertainty in percent of the value."""
 
-    what: str
-    percent: float
+    cause: str
+    percent: Number
+
+
+@dataclass(frozen=True)
+class SenseDetails:
+    """The known load's comparison, as of a `KnownLoad`."""
+
+    frequency_hz: Floats
+    gain: Complexes
+    lead_ohm: Complexes | None = None
+    stray_siemens: Complexes | None = None
+    errors: tuple[tuple[Number, Number, Number], ...] = ()
+
+
+@dataclass(frozen=True)
+class MicrophoneDetails:
+    """The calibrator's level, its tone at each mounting, and the microphone's own response where a file told it."""
+
+    level_db: Number = math.nan
+    mountings: tuple[Mapping[str, Number], ...] = ()
+    response: MicrophoneResponse | None = None
+
+
+@dataclass(frozen=True)
+class LoopResponse:
+    """The card from output to input, shape (n,): over what bench.toml promises, the latency taken out."""
+
+    frequency_hz: Floats
+    gain_db: Floats
+    degrees: Floats
+
+
+@dataclass(frozen=True)
+class LoopHarmonics:
+    """The card's own harmonics at a level (RMS), each order a row over the fundamental's frequency; NaN: not known."""
+
+    level_v: Number
+    frequency_hz: Floats
+    decibel: Floats
+    orders: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class LoopDetails:
+    """What a loopback says of the card."""
+
+    response: LoopResponse
+    #: Of each opening of the stream.
+    latency_samples: tuple[Number, ...]
+    sample_rate_hz: Number
+    #: RMS value of silence at the input, and against a sine of full scale; -inf: none at all.
+    noise_v: Number
+    noise_db_full_scale: Number
+    harmonics: LoopHarmonics
+    distortion_at_1_khz: Number
+
+
+@dataclass(frozen=True)
+class ChartLimits:
+    """The limits of a control chart."""
+
+    lower: Number
+    centre: Number
+    upper: Number
+
+
+@dataclass(frozen=True)
+class DailyDetails:
+    """A point of the daily check among those before it."""
+
+    state: str
+    words: str = ""
+    limits: ChartLimits | None = None
+
+
+#: What else was found; of volts nothing that is read again.
+Details = SenseDetails | MicrophoneDetails | LoopDetails | DailyDetails | Mapping[str, object]
+DETAILS: Mapping[str, type] = {
+    "sense": SenseDetails,
+    "microphone": MicrophoneDetails,
+    "loopback": LoopDetails,
+    "daily": DailyDetails,
+}
 
 
 @dataclass(frozen=True)
@@ -43,18 +127,17 @@ class Stored:
     of: str
     bench: str
     #: ISO 8601 with zone.
-    made_at: str
+    made_at: Time
     #: What was found, in a word or two ("output_volts"), its value and unit.
     quantity: str
-    value: float
+    value: Number
     unit: str
     #: Relative standard uncertainty; None: not told.
-    uncertainty: float | None
+    uncertainty: Number | None
     #: Equipment, wiring and numbers of bench.toml that it holds for: with others it does not count.
-    made_with: Plain = field(default_factory=dict)
+    made_with: Mapping[str, object] = field(default_factory=dict)
     budget: tuple[Cause, ...] = ()
-    #: Curves and whatever else was found, plain JSON values.
-    details: Plain = field(default_factory=dict)
+    details: Details = field(default_factory=dict)
     path: Path | None = None
 
     @property
@@ -89,21 +172,8 @@ def save(workspace: Path, one: Stored) -> Path:
     """
     folder = bench_folder(workspace, one.bench) / one.kind
     stamp = f"{one.moment:{STAMP}}"
-    document = {
-        "schema": SCHEMA,
-        "bench": one.bench,
-        "kind": one.kind,
-        "of": one.of,
-        "made_at": one.made_at,
-        "quantity": one.quantity,
-        "value": one.value,
-        "unit": one.unit,
-        "relative_standard_uncertainty": one.uncertainty,
-        "made_with": dict(one.made_with),
-        "budget": [{"cause": cause.what, "percent": cause.percent} for cause in one.budget],
-        "details": dict(one.details),
-    }
-    text = json.dumps(document, indent=1, allow_nan=False) + "\n"
+    said = {key: value for key, value in table(one).items() if key not in ("path", "uncertainty")}
+    text = json_bytes({"schema": SCHEMA, **said, UNCERTAINTY: one.uncertainty})
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for number in range(1, 100):
@@ -164,60 +234,45 @@ def _damaged(kind: CalibrationKind, path: Path, error: Unreadable) -> Damaged:
 
 
 def _read(path: Path, bench: str) -> Stored:
-    document = _document(path)
     try:
-        if document["schema"] != SCHEMA or document["bench"] != bench or document["kind"] not in KINDS:
-            raise ValueError(f"schema {document['schema']!r}, bench {document['bench']!r}, kind {document['kind']!r}")
-        found = Stored(
-            kind=cast(CalibrationKind, document["kind"]),
-            of=str(document["of"]),
-            bench=bench,
-            made_at=str(document["made_at"]),
-            quantity=str(document["quantity"]),
-            value=float(document["value"]),
-            unit=str(document["unit"]),
-            uncertainty=document["relative_standard_uncertainty"],
-            made_with=document["made_with"],
-            budget=tuple(Cause(row["cause"], float(row["percent"])) for row in document["budget"]),
-            details=document["details"],
-            path=path,
-        )
-        if found.moment.tzinfo is None:
-            raise ValueError(f"made_at {found.made_at!r} has no zone")
-        if not all(math.isfinite(number) for number in (found.value, found.uncertainty or 0.0)):
-            raise ValueError(f"value {found.value}, uncertainty {found.uncertainty}")
-    except (AttributeError, KeyError, TypeError, ValueError) as error:
+        found = schema_checked(read_json(path), SCHEMA)
+        found["uncertainty"] = found.pop(UNCERTAINTY, None)
+        missing = [one.name for one in fields(Stored) if one.name not in (*found, "path")]
+        if missing:
+            raise ValueError(f"{missing[0]}: missing; it must be given")
+        if found["kind"] in DETAILS:
+            found["details"] = restored(DETAILS[str(found["kind"])], found["details"])
+        one = restored(Stored, {**found, "path": path})
+        if one.bench != bench:
+            raise ValueError(f"bench: found {one.bench!r}; allowed: {bench!r}")
+        if not all(math.isfinite(number) for number in (one.value, one.uncertainty or 0.0)):
+            raise ValueError(f"value {one.value}, uncertainty {one.uncertainty}")
+    except (OSError, ValueError) as error:
         raise _unreadable(path, error) from None
-    return found
+    return one
+
+
+@dataclass(frozen=True)
+class _Former:
+    """The comparison on a known load, as it was written when there was no other calibration."""
+
+    bench: str
+    load_ohm: Number
+    made_at: Time
+    frequency_hz: Floats
+    ratio_real: Floats
+    ratio_imag: Floats
 
 
 def _old(path: Path, bench: str) -> list[Stored]:
     """The comparison on a known load of before; of another bench: none."""
-    document = _document(path)
     try:
-        if document["bench"] != bench:
-            return []
-        details = {
-            "frequency_hz": document["frequency_hz"],
-            "gain": {"real": document["ratio_real"], "imag": document["ratio_imag"]},
-        }
-        load_ohm, made_at = float(document["load_ohm"]), str(document["made_at"])
-        one = Stored("sense", "", bench, made_at, "known load", load_ohm, "ohm", None, details=details, path=path)
-        if document["schema"] != OLD_SCHEMA or one.moment.tzinfo is None:
-            raise ValueError(f"schema {document['schema']!r}, made_at {made_at!r}")
-    except (KeyError, TypeError, ValueError) as error:
-        raise _unreadable(path, error) from None
-    return [one]
-
-
-def _document(path: Path) -> dict[str, Any]:
-    try:
-        document = read_json(path)
+        one = restored(_Former, schema_checked(read_json(path), OLD_SCHEMA))
     except (OSError, ValueError) as error:
         raise _unreadable(path, error) from None
-    if not isinstance(document, dict):
-        raise _unreadable(path, "no table")
-    return document
+    details = SenseDetails(one.frequency_hz, one.ratio_real + 1j * one.ratio_imag)
+    stored = Stored("sense", "", bench, one.made_at, "known load", one.load_ohm, "ohm", None, {}, (), details, path)
+    return [stored] if one.bench == bench else []
 
 
 def _unreadable(path: Path, reason: object) -> Unreadable:

@@ -27,7 +27,7 @@ from rig.calibration.guided import (
     leads_sweep,
 )
 from rig.calibration.known_load import MARKED_PERCENT, resistor
-from rig.calibration.storage import Stored, read_store, save, stored
+from rig.calibration.storage import DailyDetails, Stored, read_store, save, stored
 from rig.calibration.volts import CALIBRATOR_DB, CALIBRATOR_WITHIN_DB, METER_PERCENT
 from rig.commands.common import HERE, AsJson, BenchFile, Workspace, Yes
 from rig.design.kit import Kit, load_kit
@@ -246,7 +246,7 @@ def _remarks(settings: BenchSettings, shown: Sequence[Stored], held: Held) -> li
     def remark(one: Stored) -> str:
         standing = known.get((one.kind, one.of))
         if one.kind == "daily":
-            return str(one.details.get("state", ""))
+            return one.details.state if isinstance(one.details, DailyDetails) else ""
         if standing is None:
             return "bench.toml has no such wiring"
         if standing.newest is not one:

@@ -1,5 +1,6 @@
 """Calibrations in a terminal: what was found, what there is and when it expires, the chart of the daily check."""
 
+import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -9,7 +10,7 @@ from rich.text import Text
 
 from rig.calibration.calibrated import IN_CONTROL, OUT_OF_CONTROL, Held, age_days, name_of
 from rig.calibration.daily import Judged
-from rig.calibration.storage import Stored
+from rig.calibration.storage import LoopDetails, MicrophoneDetails, Stored
 from rig.screen.console import open_console
 from rig.screen.listings import two_columns
 
@@ -22,7 +23,7 @@ def show_made(one: Stored, path: Path) -> None:
     """Print what a calibration found, its budget of uncertainty, and where it stands."""
     console = open_console()
     rows = [(name_of(one.kind, one.of), value_words(one))]
-    rows += [(f"  {cause.what}", f"{cause.percent:.2g} %") for cause in one.budget]
+    rows += [(f"  {cause.cause}", f"{cause.percent:.2g} %") for cause in one.budget]
     if one.uncertainty is not None:
         rows.append(("  combined, k = 1", f"{100 * one.uncertainty:.2g} %"))
     rows += remarks(one)
@@ -39,22 +40,18 @@ def remarks(one: Stored) -> list[tuple[str, str]]:
     """What a person wants to see of the rest."""
     details = one.details
     rows = []
-    if one.kind == "loopback":
-        latency = details["latency_samples"]
+    if isinstance(details, LoopDetails):
+        latency = details.latency_samples
         rows.append(("latency", f"{latency[0]:.1f} samples; {max(latency) - min(latency):.2f} apart in {len(latency)}"))
-        noise_db = details["noise_db_full_scale"]
-        told = "none at all" if noise_db is None else f"{-noise_db:.1f} dB below a sine of full scale"
+        noise_db = details.noise_db_full_scale
+        told = f"{-noise_db:.1f} dB below a sine of full scale" if math.isfinite(noise_db) else "none at all"
         rows.append(("noise", told))
-        rows.append(("harmonics at 1 kHz", f"{100 * details['distortion_at_1_khz']:.2g} %"))
-        gains = details["response"]["gain_db"]
+        rows.append(("harmonics at 1 kHz", f"{100 * details.distortion_at_1_khz:.2g} %"))
+        gains = details.response.gain_db
         rows.append(("response", f"{min(gains):+.2f} to {max(gains):+.2f} dB"))
-    if one.kind == "microphone" and details.get("response"):
-        response = details["response"]
-        pairs = zip(response["decibel"], response["frequency_hz"], strict=True)
-        decibel, hz = max(pairs, key=lambda pair: abs(pair[0]))
-        rows.append(
-            ("response file", f"{response['source']}: reads {decibel:+.1f} dB too much at {hz:g} Hz at the most")
-        )
+    if isinstance(details, MicrophoneDetails) and (response := details.response):
+        decibel, hz = max(zip(response.decibel, response.frequency_hz, strict=True), key=lambda pair: abs(pair[0]))
+        rows.append(("response file", f"{response.source}: reads {decibel:+.1f} dB too much at {hz:g} Hz at the most"))
     return rows
 
 

@@ -90,12 +90,12 @@ def test_the_loopback_is_the_cable_s(server_name):
     with running_unit(QUIET_UNIT):
         made = calibrate_loopback(desk(), "playing", 0.3, 2)
     assert made.value == pytest.approx(0.0, abs=0.001)
-    response = made.details["response"]
-    assert np.max(np.abs(response["gain_db"])) < 0.01
+    response = made.details.response
+    assert np.max(np.abs(response.gain_db)) < 0.01
     # One period of the server, the same in each opening.
-    assert made.details["latency_samples"] == pytest.approx([unit_client.PERIOD_FRAMES] * 2, abs=0.01)
-    assert made.details["noise_v"] == pytest.approx(QUIET_UNIT.noise, rel=0.1)
-    assert made.details["distortion_at_1_khz"] < 3e-5
+    assert made.details.latency_samples == pytest.approx([unit_client.PERIOD_FRAMES] * 2, abs=0.01)
+    assert made.details.noise_v == pytest.approx(QUIET_UNIT.noise, rel=0.1)
+    assert made.details.distortion_at_1_khz < 3e-5
 
 
 def test_output_by_a_meter_then_an_input_of_it(server_name):
@@ -166,7 +166,7 @@ def test_a_calibrator_on_the_microphone(server_name, tmp_path, monkeypatch):
     # 20 mV at 94 dB, which is 1.0024 Pa.
     assert made.value == pytest.approx(20 / 1.00237, rel=1e-3)
     assert made.uncertainty == pytest.approx(0.3 / np.sqrt(3) * np.log(10) / 20, rel=0.02)
-    assert made.details["mountings"][0]["frequency_hz"] == pytest.approx(1000.0, abs=0.01)
+    assert made.details.mountings[0]["frequency_hz"] == pytest.approx(1000.0, abs=0.01)
     values = desk(ones=[made], name="calibrator").settings.calibration("playing")
     assert values.microphone_v_per_pa == pytest.approx(0.02 / 1.00237, rel=1e-3)
     np.testing.assert_array_equal(values.microphone_response.decibel, [-1, 0, 2, 5])

@@ -1,5 +1,6 @@
 """A loopback's figures against loops of known gain, filter, latency, noise and curvature."""
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -7,7 +8,9 @@ import pytest
 from scipy import fft
 
 from rig.calibration.loopback import loop_of
+from rig.calibration.storage import LoopDetails
 from rig.files.errors import BenchError
+from rig.files.plain import json_bytes, plain, restored
 from rig.signals import stimulus
 from rig.values.captures import Calibration, Capture
 from rig.values.requests import Sweep
@@ -72,10 +75,9 @@ def test_the_uncertainty_is_the_spread_over_the_openings():
 
 
 def test_everything_is_plain_json():
-    import json
-
-    document = json.dumps(loop_of([looped(noise_v=0.0)], "loopback").details(), allow_nan=False)
-    assert "latency_samples" in document
+    found = loop_of([looped(noise_v=0.0)], "loopback").details()
+    back = restored(LoopDetails, json.loads(json_bytes(found)))
+    assert plain(back) == plain(found)
 
 
 @pytest.mark.parametrize(

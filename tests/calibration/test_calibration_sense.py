@@ -148,12 +148,6 @@ def test_a_calibration_comes_back_from_what_is_stored(count):
         assert back.lead_ohm is None
 
 
-def test_a_stored_calibration_without_its_curves_is_told():
-    one = Stored("sense", "", "bench", MADE_AT, "known load", 8.2, "ohm", 0.01, details={"frequency_hz": [10.0]})
-    with pytest.raises(BenchError, match="holds no known load"):
-        known_load_of(one)
-
-
 @pytest.mark.parametrize("polynomial", [(0.05, 0.0, 0.0), (0.0, 0.01, 0.0), (0.0, 0.0, 2e-4)])
 def test_parameters_of_a_driver_move_as_their_errors_say(polynomial):
     """Against the fit itself: to a curve that is off by one cause."""

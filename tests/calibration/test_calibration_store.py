@@ -76,6 +76,10 @@ def test_no_name_leads_out_of_the_store(name: str) -> None:
         {"made_at": "yesterday"},
         {"made_at": "2026-03-01T10:00:00"},
         {"budget": [{"cause": "meter"}]},
+        {"kind": "sense", "details": {"frequency_hz": [10.0]}},
+        {"kind": "microphone", "details": {"response": {"frequency_hz": "many"}}},
+        {"kind": "loopback", "details": []},
+        {"color": "green"},
     ],
 )
 def test_a_file_that_is_no_calibration_is_told_by_name(tmp_path: Path, change: dict) -> None:

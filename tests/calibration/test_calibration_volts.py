@@ -73,7 +73,7 @@ def test_volts_of_an_input():
     found, budget, tone = volts_of_input(sine(110.0, 0.35), RATE_HZ, 110.0, 0.7, [Cause("output volts", 0.6)])
     assert found == pytest.approx(2.0, rel=1e-4)
     assert tone.frequency_hz == pytest.approx(110.0, abs=1e-3)
-    assert [cause.what for cause in budget] == ["output volts", "noise"]
+    assert [cause.cause for cause in budget] == ["output volts", "noise"]
     assert combined(budget) == pytest.approx(0.006, rel=0.01)
 
 
@@ -131,5 +131,5 @@ def test_mountings_that_differ_and_a_calibrator_at_the_other_level_are_told():
 
 def test_the_mountings_spread_is_in_the_uncertainty():
     tones = [measure_tone(sine(rms=rms), RATE_HZ, 1000.0) for rms in (0.0125, 0.0127)]
-    budget = {cause.what: cause.percent for cause in sensitivity_of(tones, 94.0, 0.5, None)[1]}
+    budget = {cause.cause: cause.percent for cause in sensitivity_of(tones, 94.0, 0.5, None)[1]}
     assert budget["2 mountings"] == pytest.approx(100 * 0.0002 / 0.0126 / 2, rel=0.01)

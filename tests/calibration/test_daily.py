@@ -11,7 +11,7 @@ import pytest
 from test_cli import kitproof
 
 from rig.calibration.daily import BASELINE, FEWEST, Point, judge
-from rig.calibration.storage import Stored, stored
+from rig.calibration.storage import DailyDetails, Stored, stored
 from rig.simulated.bench import simulated_name
 
 BEGAN = datetime.fromisoformat("2026-03-01T08:00:00+01:00")
@@ -31,7 +31,7 @@ def days(values, quantity="resistor", of="8.2 ohm", state="in control"):
             float(value),
             "ohm",
             None,
-            details={"state": state},
+            details=DailyDetails(state),
         )
         for n, value in enumerate(values)
     ]
@@ -89,7 +89,9 @@ def test_limits_leave_room_for_what_matters_to_nobody():
 
 def test_days_out_of_control_do_not_widen_the_limits():
     before = days(steady(12))
-    out = replace(days([8.4])[0], made_at=(BEGAN + timedelta(days=13)).isoformat(), details={"state": "out of control"})
+    out = replace(
+        days([8.4])[0], made_at=(BEGAN + timedelta(days=13)).isoformat(), details=DailyDetails("out of control")
+    )
     assert judge(today(8.4), [*before, out]).state == "out of control"
     assert judge(today(8.2), [*before, out]).chart == judge(today(8.2), before).chart
 

@@ -103,7 +103,7 @@ def test_output_then_input_then_loopback(
     assert np.nanmax(values.own_harmonics.decibel) < -100
     (one,) = [one for one in stored(folder, "test bench") if one.kind == "loopback"]
     # The looped stream is one block of 512 frames late.
-    assert one.details["latency_samples"] == pytest.approx([512, 512], abs=0.01)
+    assert one.details.latency_samples == pytest.approx([512, 512], abs=0.01)
 
     assert kitproof(monkeypatch, "calibrations", "--json") == 0
     rows = json.loads(capsys.readouterr().out)["calibrations"]
