@@ -115,7 +115,7 @@ def signs_of(kit: Kit, captures: Sequence[Capture], stage: Stage) -> list[Told]:
             found = _at_all([_of_leads(bench) for bench in at_leads], len(kit.channels)) if at_leads else []
         else:
             boxes = _boxes(kit, list(quiet.values()))
-            found = _of_boxes(Playing(kit, _silence_of(boxes[0]), boxes, boxes[0])) if boxes else []
+            found = _of_boxes(Playing(kit, _silence_of(boxes[0]), boxes, boxes[0]), quiet.values()) if boxes else []
             if len(kit.channels) == 1 and not _is_like_design(kit, captures):
                 found = [one for one in found if one.certainty != "bench or unit"]
     except Exception as error:
@@ -176,16 +176,25 @@ def _of_leads(bench: Leads) -> list[Told]:
     return [one for one in told if one.is_right is False]
 
 
-def _other_box_sounds(bench: Playing) -> bool:
-    """Whether the sound at the first box may as well come from another one: boxes exchanged, not a moved microphone."""
-    own = next((one for one in bench.heard if one.channel == bench.sweeps[0].request.channel), None)
+def _other_box_sounds(bench: Playing, captures: Iterable[Capture]) -> bool:
+    """Whether the sound at the first box may as well come from another one: boxes exchanged, not a moved microphone.
+
+    Only boxes built alike agree with each other's design. Of two that are exchanged each sounds from where the other
+    stands; from a microphone that was moved both are further.
+    """
+    first = bench.sweeps[0].request
+    own = next((one for one in bench.heard if one.channel == first.channel), None)
     if own is None:
         return False
-    own_s = boxes.way_s(bench, own.channel)
-    others_s = [
-        boxes.way_s(bench, channel.name) - own_s for channel in bench.kit.channels if channel.name != own.channel
-    ]
-    return any(abs(own.best[0] - other_s) * air_speed_m_s(bench.silence) < playing.PLACE_M for other_s in others_s)
+    there = {c.request.channel: c for c in captures if c.request.at == first.at and c.request.channel != first.channel}
+    within_s = playing.PLACE_M / air_speed_m_s(bench.silence)
+    alike = {one.name for pair in bench.kit.alike() for one in pair if own.channel in (pair[0].name, pair[1].name)}
+    for name in alike - {own.channel}:
+        further_s = boxes.way_s(bench, name) - boxes.way_s(bench, own.channel)
+        other = boxes.heard_box(bench, there[name]) if name in there else None
+        if abs(own.best[0] - further_s) < within_s and (other is None or abs(other.best[0] + further_s) < within_s):
+            return True
+    return False
 
 
 def _at_all(found: Sequence[Sequence[Told]], boxes: int) -> list[Told]:
@@ -198,13 +207,14 @@ def _at_all(found: Sequence[Sequence[Told]], boxes: int) -> list[Told]:
     return [one for one in told if one.certainty != "bench or unit" and one.what not in own]
 
 
-def _of_boxes(bench: Playing) -> list[Told]:
+def _of_boxes(bench: Playing, captures: Iterable[Capture]) -> list[Told]:
+    """What a microphone in front of its boxes tells; `captures` are all quiet ones of the stage."""
     role = "loopback" if bench.loops else "microphone"
     told = [*common.overdriven(bench.sweeps), playing.silent(bench), playing.exchanged(bench), playing.loopback(bench)]
     told += [*_clock(bench.sweeps, role), playing.polarity(bench)]
     if not any(hears(capture, "microphone") for capture in bench.sweeps):
         told += [loudness.ambient(bench)]
-    if not (bench.loops and _other_box_sounds(bench)):
+    if not (bench.loops and _other_box_sounds(bench, captures)):
         told += [playing.place(bench), loudness.resistor_left_in(bench), loudness.microphone_level(bench)]
     boxes = len(bench.kit.channels)
     # The microphone's sign is stated and no knob changes it; a box connected the wrong way round is a usual fault.

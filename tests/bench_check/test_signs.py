@@ -25,8 +25,9 @@ def run_captures(*faults: str, kit: Kit | None = None) -> list[Capture]:
     with bench.stage("leads") as player:
         found += player.play([kit.sweep("leads", channel.name, quiet=True) for channel in kit.channels])
     with bench.stage("playing") as player:
-        names = [channel.name for channel in kit.channels]
-        found += player.play([kit.sweep("playing", name, name, place, quiet=True) for name in names])
+        names = [(channel.name, channel.name) for channel in kit.channels]
+        names += [(one.name, other.name) for pair in kit.alike() for one, other in (pair, pair[::-1])]
+        found += player.play([kit.sweep("playing", *both, place, quiet=True) for both in names])
     return found
 
 
@@ -48,6 +49,8 @@ def said(*faults: str) -> str:
         ("turned-output=-6", "the card's output is 6.0 dB softer"),
         ("resistor-left-in", "every box is softer where its impedance is low"),
         ("far-microphone=100", "the microphone is 0.60 m"),
+        # As far as the other box is.
+        ("far-microphone=281", "the microphone is 0.78 m"),
         ("inverted-microphone", "every box comes back upside down"),
         ("clips-off", "no current flows"),
     ],
@@ -64,6 +67,7 @@ def test_what_all_boxes_show_is_the_bench_s(fault: str, words: str) -> None:
     [
         *("reversed:left", "quiet:left=6", "silent:left", "dead:left:tweeter", "dead:left:woofer", "open:left:C1"),
         *("wrong-impedance:left:woofer", "short:left:woofer", "tenth:left:L1", "leak:left=2", "swapped:left:right"),
+        "exchanged-outputs",
     ],
 )
 def test_what_one_box_shows_is_the_unit_s(fault: str) -> None:

@@ -1,7 +1,7 @@
 """How often `kitproof check-bench` tells a fault of the bench rightly, and how often it blames the bench wrongly.
 
     python tests/benchmarks/bench_faults.py [--seeds 3] [--units 0] [--jobs 2] [--only KIND] [--without-loopback]
-    python tests/benchmarks/bench_faults.py --runs [...]
+    python tests/benchmarks/bench_faults.py --runs | --outcomes [...]
 
 Every kind of bench fault, in several severities, on both demo kits and on several benches; then good benches with good
 units, and with every faulty unit that `kitproof faults` lists (`--units N`: every N-th of them, 0: none).
@@ -20,6 +20,12 @@ anything loud sounds.
 told       the run says that the bench looks wrong, and what to do
 stopped    the run ends at its gates, for a reason that says nothing of the kind
 neither    the run would go on to full level
+
+With `--outcomes` whole runs are made, by somebody who goes on whatever the bench says.
+
+void       nothing that the fault spoils was judged
+pass       everything was judged, as it should be where a fault changes no reading
+fail       the unit is blamed for the bench
 """
 
 import argparse
@@ -46,8 +52,8 @@ from rig.run.opening import SIMULATED_LOAD_OHM
 from rig.run.schedule import plan
 from rig.simulated.bench import SimulatedBench
 from rig.values.captures import Capture, KnownLoad
-from rig.values.run import Finished
-from rig.verdict.check import listed_checks
+from rig.values.run import Finished, Run
+from rig.verdict.check import ListedCheck, listed_checks
 
 KITS = ("booth-two", "rehearsal-three")
 RATE_HZ = 48000.0
@@ -158,7 +164,7 @@ def verdict(job: Job) -> tuple[str, str]:
 
 def serial_of(kit: str, number: int) -> str:
     """A serial of a kit."""
-    return kit_of(kit).serial_example[:3] + f"{4000 + number:04d}"
+    return kit_of(kit).serial_example[:3] + f"{(4000 + number) % 10000:04d}"
 
 
 def fault_text(kind: str, amount: float | None) -> str:
@@ -198,17 +204,34 @@ def blame(job: Job) -> tuple[str, str]:
 
 def before_loud(job: Job) -> tuple[str, str]:
     """What a run says of the bench before anything loud sounds, and in which words."""
+    gates = [listed for listed in listed_checks(kit_of(job.kit), checks.ALL) if listed.check.GATE]
+    run = run_of(job, gates, lambda words: sequencer.GO_ON not in words)
+    if run.bench_advice:
+        return "told", advice_of(run)
+    return ("stopped", run.stopped) if run.stopped else ("neither", "-")
+
+
+def outcome(job: Job) -> tuple[str, str]:
+    """What a whole run comes to, which checks were judged, and what is said of the bench."""
+    run = run_of(job, listed_checks(kit_of(job.kit), checks.ALL), lambda words: True)
+    judged = {how: [r.name for r in run.results if r.outcome == how] for how in ("pass", "fail", "void")}
+    words = "; ".join(f"{how}: {', '.join(names)}" for how, names in judged.items() if names)
+    return run.outcome, f"{words}; {advice_of(run) or run.stopped or 'nothing said of the bench'}"
+
+
+def run_of(job: Job, listed: Sequence[ListedCheck], confirm: sequencer.Confirm) -> Run:
+    """A run of some checks on a bench."""
     kit = kit_of(job.kit)
-    gates = [listed for listed in listed_checks(kit, checks.ALL) if listed.check.GATE]
     bench = SimulatedBench(kit, job.serial, [job.fault] if job.fault else [], seed=job.seed)
     bench.known_load = known_load(job.kit, job.seed)
-    run = None
-    for event in sequencer.run(plan(kit, gates), gates, kit, bench, lambda words: sequencer.GO_ON not in words):
-        run = event.run if isinstance(event, Finished) else run
-    assert run is not None
-    if run.bench_advice:
-        return "told", " | ".join(line.split(". ")[0] for line in run.bench_advice.splitlines()[1:-1])
-    return ("stopped", run.stopped) if run.stopped else ("neither", "-")
+    *_, last = sequencer.run(plan(kit, listed), listed, kit, bench, confirm)
+    assert isinstance(last, Finished)
+    return last.run
+
+
+def advice_of(run: Run) -> str:
+    """What a run says of the bench, without what to do about it."""
+    return " | ".join(line.split(". ")[0] for line in run.bench_advice.splitlines()[1:-1])
 
 
 def main() -> None:
@@ -220,18 +243,23 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--only", default="")
     parser.add_argument("--without-loopback", action="store_true")
+    parser.add_argument("--first", type=int, default=200, help="of the good benches' seeds")
     parser.add_argument("--runs", action="store_true")
+    parser.add_argument("--outcomes", action="store_true")
     options = parser.parse_args()
     loops = not options.without_loopback
-    if options.runs and not loops:
-        parser.error("--runs has a loopback")
+    if (options.runs or options.outcomes) and not loops:
+        parser.error("--runs and --outcomes have a loopback")
     told, blamed = (before_loud, before_loud) if options.runs else (verdict, blame)
     columns = ("told", "stopped", "neither") if options.runs else ("rightly", "and more", "wrongly", "not told")
+    if options.outcomes:
+        told, columns = outcome, ("void", "pass", "fail")
     with Pool(options.jobs) as pool:
         table(bench_jobs(options.seeds, options.only, loops), pool, told, columns)
-        if options.only:
+        if options.only or options.outcomes:
             return
-        good = [Job(kit, "", serial_of(kit, n), 200 + n, loops) for kit in KITS for n in range(options.good)]
+        seeds = range(options.first, options.first + options.good)
+        good = [Job(kit, "", serial_of(kit, seed - 200), seed, loops) for kit in KITS for seed in seeds]
         alarms("good units on good benches", good, pool, blamed)
         if options.units:
             alarms("faulty units on good benches", unit_jobs(options.units, loops), pool, blamed)
@@ -246,7 +274,7 @@ def table(jobs: list[Job], pool: "Pool", told: Verdict, columns: Sequence[str]) 
     others = []
     for job, (how, said) in zip(jobs, pool.imap(told, jobs), strict=True):
         rows[job.fault.split("=")[0]][how] += 1
-        if how != columns[0]:
+        if how != columns[0] or told is outcome:
             others.append(f"  {how}: {job.kit} {job.fault} seed {job.seed}: {said}")
     print(f"{'kind':24}" + "".join(f"{name:>10}" for name in columns))
     for kind, counts in rows.items():
