@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from rig.circuit.box import Box, driver_impedance
 from rig.circuit.driver import Driver
 from rig.circuit.ladder import ladder
-from rig.circuit.parts import Element, Part
+from rig.circuit.parts import Element, Part, map_group
 from rig.circuit.population import Population
 from rig.circuit.units import ComplexArray, FloatArray, Value, laplace, require_positive
 
@@ -149,7 +149,7 @@ def map_parts(channel: Channel, change: Callable[[Part], Part]) -> Channel:
     """The channel with `change` applied to every part."""
 
     def element_of(element: Element) -> Element:
-        return replace(element, group=tuple(tuple(change(part) for part in chain) for chain in element.group))
+        return replace(element, group=map_group(element.group, change))
 
     branches = tuple(
         replace(branch, elements=tuple(element_of(element) for element in branch.elements))

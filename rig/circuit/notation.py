@@ -5,12 +5,14 @@ One element a line, in signal order from the leads to the driver::
     series L1 0.82 mH (0.35 ohm)
     shunt R2 6.8 ohm + C3 10 uF +- 10 %
     series L1 0.2 mH | R1 5.6 ohm
+    series R1 10 ohm | C1 8.2 uF + (L1 0.5 mH | R2 4.7 ohm)
 
 Grammar::
 
     element = ("series" | "shunt") group
     group   = chain ("|" chain)*
-    chain   = part ("+" part)*
+    chain   = item ("+" item)*
+    item    = part | "(" group ")"
     part    = NAME VALUE UNIT ["(" VALUE ohm ")"] ["+-" VALUE "%"]
 """
 
@@ -23,7 +25,7 @@ from typing import NoReturn, cast
 
 import numpy as np
 
-from rig.circuit.parts import DEFAULT_TOLERANCE, Chain, Element, Kind, Part, Place
+from rig.circuit.parts import DEFAULT_TOLERANCE, Chain, Element, Group, Item, Kind, Part, Place
 from rig.circuit.units import Value
 
 # The exponent is kept beside the unit and values are shifted as decimals: 0.82 mH is then the float 0.00082
@@ -38,6 +40,8 @@ _WRITTEN: dict[str, tuple[str, ...]] = {
     "L": ("H", "mH", "uH"),
     "C": ("F", "uF", "nF", "pF"),
 }
+#: Groups within groups: no network of a box needs more.
+DEEPEST = 8
 _NUMBER = re.compile(r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _WORD = re.compile(rf"\+-|±|[|+()%]|{_NUMBER.pattern}|[^\s|+()%±]+")
 _NAME = re.compile(r"[RLC]\w*")
@@ -98,12 +102,10 @@ def parse_element(text: str) -> Element:
     """
     words = _Words(text)
     place = cast(Place, words.take(("series", "shunt")))
-    chains = [_chain(words)]
-    while words.skip("|"):
-        chains.append(_chain(words))
+    group = _group(words)
     if words.peek():
         words.refuse("'+', '|', '(', '+-' or the end")
-    element = Element(place, tuple(chains))
+    element = Element(place, group)
     names = [part.name for part in element.parts()]
     for name in names:
         if names.count(name) > 1:
@@ -120,19 +122,43 @@ def format_element(element: Element) -> str:
         If a part has one value per unit, is not finite, has a name the notation cannot hold, or is open or
         short: the notation speaks of one healthy design.
     """
-    chains = (" + ".join(_format_part(part) for part in chain) for chain in element.group)
-    return f"{element.place} {' | '.join(chains)}"
+    return f"{element.place} {_format_group(element.group)}"
 
 
-def _chain(words: _Words) -> Chain:
-    parts = [_part(words)]
+def _group(words: _Words, depth: int = 0) -> Group:
+    chains = [_chain(words, depth)]
+    while words.skip("|"):
+        chains.append(_chain(words, depth))
+    return tuple(chains)
+
+
+def _chain(words: _Words, depth: int) -> Chain:
+    items = [_item(words, depth)]
     while words.skip("+"):
-        parts.append(_part(words))
-    return tuple(parts)
+        items.append(_item(words, depth))
+    return tuple(items)
+
+
+def _item(words: _Words, depth: int) -> Item:
+    if words.peek() != "(":
+        return _part(words)
+    if depth == DEEPEST:
+        words.refuse(f"a part, no more than {DEEPEST} groups within each other,")
+    words.skip("(")
+    group = _group(words, depth + 1)
+    words.take((")",), "'+', '|', '(', '+-' or ')'")
+    return group
+
+
+def _format_group(group: Group) -> str:
+    def written(item: Item) -> str:
+        return _format_part(item) if isinstance(item, Part) else f"({_format_group(item)})"
+
+    return " | ".join(" + ".join(map(written, chain)) for chain in group)
 
 
 def _part(words: _Words) -> Part:
-    name = words.take_match(_NAME, "a name that starts with R, L or C")
+    name = words.take_match(_NAME, "a name that starts with R, L or C, or a group in ( ),")
     kind = cast(Kind, name[0])
     value = _quantity(words, kind)
     series_ohm = 0.0

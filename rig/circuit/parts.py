@@ -1,6 +1,6 @@
 """Network parts and elements, and their impedance."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
@@ -12,7 +12,10 @@ from rig.circuit.units import ComplexArray, Value, laplace, lowest
 Kind: TypeAlias = Literal["R", "L", "C"]
 State: TypeAlias = Literal["ok", "open", "short"]
 Place: TypeAlias = Literal["series", "shunt"]
-Chain: TypeAlias = "tuple[Part, ...]"
+#: Chains in parallel; what is in series in a chain; and each of that.
+Group: TypeAlias = "tuple[Chain, ...]"
+Chain: TypeAlias = "tuple[Item, ...]"
+Item: TypeAlias = "Part | Group"
 
 OPEN_OHM = 1e12
 SHORT_OHM = 1e-9
@@ -65,21 +68,47 @@ class Part:
 
 @dataclass(frozen=True)
 class Element:
-    """One rung of a ladder: chains of parts in series, the chains in parallel, placed in series or shunt."""
+    """One rung of a ladder: a group, placed in series or shunt."""
 
     place: Place
-    group: tuple[Chain, ...]
+    group: Group
 
     def __post_init__(self) -> None:
         if self.place not in ("series", "shunt"):
             raise ValueError(f"element: place is {self.place!r}; allowed are 'series', 'shunt'")
-        if not self.group or not all(self.group):
-            raise ValueError("element: a group needs at least one chain, and a chain at least one part")
+        _refuse_empty(self.group)
 
     def parts(self) -> Iterator[Part]:
         """All parts, in order of the notation."""
-        for chain in self.group:
-            yield from chain
+        return parts_of(self.group)
+
+
+def parts_of(group: Group) -> Iterator[Part]:
+    """All parts of a group, however deep, in order of the notation."""
+    for chain in group:
+        for item in chain:
+            if isinstance(item, Part):
+                yield item
+            else:
+                yield from parts_of(item)
+
+
+def map_group(group: Group, change: Callable[[Part], Part]) -> Group:
+    """The group with `change` applied to every part."""
+
+    def changed(item: Item) -> Item:
+        return change(item) if isinstance(item, Part) else map_group(item, change)
+
+    return tuple(tuple(map(changed, chain)) for chain in group)
+
+
+def _refuse_empty(group: Group) -> None:
+    if not group or not all(group):
+        raise ValueError("element: a group needs at least one chain, and a chain at least one part")
+    for chain in group:
+        for item in chain:
+            if not isinstance(item, Part):
+                _refuse_empty(item)
 
 
 def part_impedance(part: Part, frequency_hz: ArrayLike) -> ComplexArray:
@@ -107,14 +136,21 @@ def part_impedance(part: Part, frequency_hz: ArrayLike) -> ComplexArray:
 
 def element_impedance(element: Element, frequency_hz: ArrayLike) -> ComplexArray:
     """Impedance in ohm between the two ends of an element, shaped as in `part_impedance`."""
+    return _group_impedance(element.group, frequency_hz)
+
+
+def _group_impedance(group: Group, frequency_hz: ArrayLike) -> ComplexArray:
     admittance: ComplexArray = np.zeros(1, dtype=np.complex128)
-    for chain in element.group:
+    for chain in group:
         admittance = admittance + 1 / _chain_impedance(chain, frequency_hz)
     return np.asarray(1 / admittance)
 
 
 def _chain_impedance(chain: Chain, frequency_hz: ArrayLike) -> ComplexArray:
     total: ComplexArray = np.zeros(1, dtype=np.complex128)
-    for part in chain:
-        total = total + part_impedance(part, frequency_hz)
+    for item in chain:
+        if isinstance(item, Part):
+            total = total + part_impedance(item, frequency_hz)
+        else:
+            total = total + _group_impedance(item, frequency_hz)
     return total

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel, ElectronicFilter, box_of, impedance_ohm
 from rig.circuit.driver import Driver
-from rig.circuit.parts import Element, Part
+from rig.circuit.parts import Element, Group, Part, map_group
 from rig.circuit.radiation import Position, driver_pressure_pa
 from rig.circuit.units import ComplexArray, FloatArray
 
@@ -72,7 +72,7 @@ def _alone(channel: Channel, branch: Branch, units: int) -> Alone:
     things = _things(alone)
     columns = [column for thing in things for column in _arrays(thing).values()]
     table = np.hstack(np.broadcast_arrays(*columns)) if columns else np.empty((0, 0))
-    places = tuple((element.place, *map(len, element.group)) for element in branch.elements)
+    places = tuple((element.place, _nesting(element.group)) for element in branch.elements)
     numbers = (value for thing in things for value in vars(thing).values() if not isinstance(value, np.ndarray))
     shared = (places, *numbers, channel.baffle_width_m, tuple(map(_names, things)))
     return Alone(shared, table.tobytes(), units if columns else 1, alone, table)
@@ -88,13 +88,18 @@ def _distinct(alone: Alone) -> tuple[Channel, NDArray[np.intp]]:
     first = np.unique(rows, return_index=True)[1]
 
     def element_of(element: Element) -> Element:
-        return replace(element, group=tuple(tuple(_of(part, first) for part in chain) for chain in element.group))
+        return replace(element, group=map_group(element.group, lambda part: _of(part, first)))
 
     branch = alone.channel.branches[0]
     distinct = Branch(_of(branch.driver, first), tuple(map(element_of, branch.elements)))
     box, electronic = _of(alone.channel.box, first), alone.channel.filter
     electronic = electronic and _of(electronic, first)
     return replace(alone.channel, branches=(distinct,), box=box, filter=electronic), rows
+
+
+def _nesting(group: Group) -> tuple[object, ...]:
+    """How parts hang together, whatever they are."""
+    return tuple(tuple("" if isinstance(item, Part) else _nesting(item) for item in chain) for chain in group)
 
 
 def _things(alone: Channel) -> list[Thing]:

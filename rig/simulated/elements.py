@@ -13,7 +13,7 @@ import numpy as np
 from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel
 from rig.circuit.driver import Driver
-from rig.circuit.parts import Part, State
+from rig.circuit.parts import Group, Part, State, map_group
 from rig.circuit.tolerance import CUT_OFF_SIGMA, DriverTolerance
 from rig.circuit.units import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S
 from rig.simulated.nodal import GROUND
@@ -160,18 +160,30 @@ def _nodes(branch: Branch) -> list[str]:
 
 def _chains(branch: Branch, factor: Factor) -> Iterator[Chain]:
     before = LEAD
-    for element, behind in zip(branch.elements, _nodes(branch), strict=True):
-        for parts in element.group:
-            made = tuple(
-                replace(
-                    part,
-                    value=float(part.value) * factor(part.tolerance),
-                    series_ohm=float(part.series_ohm) * factor(part.tolerance),
-                )
-                for part in parts
-            )
-            yield Chain(*((before, behind) if element.place == "series" else (behind, GROUND)), made)
+    for n, (element, behind) in enumerate(zip(branch.elements, _nodes(branch), strict=True)):
+        ends = (before, behind) if element.place == "series" else (behind, GROUND)
+
+        def made(part: Part) -> Part:
+            value, series_ohm = float(part.value), float(part.series_ohm)
+            return replace(part, value=value * factor(part.tolerance), series_ohm=series_ohm * factor(part.tolerance))
+
+        yield from _laid(map_group(element.group, made), *ends, f"{branch.driver.name} in {n}")
         before = behind
+
+
+def _laid(group: Group, a: str, b: str, name: str) -> Iterator[Chain]:
+    """The chains of a group between two nodes; `name` begins the names of nodes within it."""
+    for n, chain in enumerate(group):
+        if plain := tuple(item for item in chain if isinstance(item, Part)):
+            end = b if len(plain) == len(chain) else f"{name}.{n}"
+            yield Chain(a, end, plain)
+        nested = [item for item in chain if not isinstance(item, Part)]
+        # What is in series may stand in any order: all single parts first.
+        here = f"{name}.{n}" if plain else a
+        for m, inner in enumerate(nested, 1):
+            there = b if m == len(nested) else f"{name}.{n}.{m}"
+            yield from _laid(inner, here, there, f"{name}.{n}.{m}")
+            here = there
 
 
 def _coil(branch: Branch, spread: DriverTolerance, factor: Factor) -> MovingCoil:

@@ -1,4 +1,5 @@
 import dataclasses
+from itertools import count
 
 import numpy as np
 import pytest
@@ -6,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.circuit.notation import format_element, parse_element
-from rig.circuit.parts import Element, Part
+from rig.circuit.parts import Element, Group, Part
 
 VALUES = st.floats(0, 1e15, allow_nan=False, allow_infinity=False, allow_subnormal=False)
 
@@ -19,13 +20,18 @@ def parts(draw: st.DrawFn, index: int) -> Part:
 
 @st.composite
 def elements(draw: st.DrawFn) -> Element:
-    lengths = draw(st.lists(st.integers(1, 3), min_size=1, max_size=3))
-    starts = np.cumsum([0, *lengths])
-    group = tuple(
-        tuple(draw(parts(int(start) + i)) for i in range(length))
-        for start, length in zip(starts, lengths, strict=False)
-    )
-    return Element(draw(st.sampled_from(["series", "shunt"])), group)
+    numbers = count()
+
+    def group(depth: int) -> Group:
+        return tuple(
+            tuple(
+                group(depth + 1) if depth < 3 and draw(st.integers(0, 4)) == 0 else draw(parts(next(numbers)))
+                for _ in range(draw(st.integers(1, 3)))
+            )
+            for _ in range(draw(st.integers(1, 3)))
+        )
+
+    return Element(draw(st.sampled_from(["series", "shunt"])), group(0))
 
 
 @given(elements())
@@ -48,6 +54,16 @@ def test_what_is_written_reads_back_as_the_same_element(element: Element) -> Non
         ),
         ("series C1 4.7 µF +- 10 %", Element("series", ((Part("C1", "C", 4.7e-6, tolerance=0.1),),))),
         ("shunt C7 330nF(20 mohm) ± 2%", Element("shunt", ((Part("C7", "C", 330e-9, 0.02, 0.02),),))),
+        (
+            "series R1 10 ohm | C1 8.2 uF + (L1 0.5 mH (0.2 ohm) | R2 4.7 ohm)",
+            Element(
+                "series",
+                (
+                    (Part("R1", "R", 10.0),),
+                    (Part("C1", "C", 8.2e-6), ((Part("L1", "L", 0.5e-3, 0.2),), (Part("R2", "R", 4.7),))),
+                ),
+            ),
+        ),
         ("series R1 1e-3 kohm", Element("series", ((Part("R1", "R", 1.0),),))),
     ],
 )
@@ -70,6 +86,10 @@ def test_notation_means(text: str, element: Element) -> None:
         ("series L1 1 mH +- 100 %", "word 6 is '100'", "below 100"),
         ("series L1 1 mH R2 1 ohm", "word 5 is 'R2'", "the end"),
         ("series L1 1 mH |", "the text ends", "starts with R, L or C"),
+        ("series R1 1 ohm | (L1 1 mH | C1 1 uF", "the text ends", "')'"),
+        ("series (R1 1 ohm))", "word 7 is ')'", "the end"),
+        ("series ()", "word 3 is ')'", "a group in ( )"),
+        ("series " + "(" * 9 + "R1 1 ohm" + ")" * 9, "word 10 is '('", "no more than 8 groups within each other"),
     ],
 )
 def test_refusal_says_text_word_and_what_is_allowed(text: str, word: str, allowed: str) -> None:
@@ -82,7 +102,7 @@ def test_refusal_says_text_word_and_what_is_allowed(text: str, word: str, allowe
 
 def test_a_name_is_allowed_once() -> None:
     with pytest.raises(ValueError, match="'R1' occurs twice"):
-        parse_element("series R1 1 ohm | R1 2 ohm")
+        parse_element("series R1 1 ohm | (L1 1 mH | R1 2 ohm)")
 
 
 @pytest.mark.parametrize(
