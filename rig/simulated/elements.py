@@ -13,7 +13,7 @@ import numpy as np
 from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel
 from rig.circuit.driver import Driver
-from rig.circuit.parts import Group, Part, State, map_group
+from rig.circuit.parts import Group, Part, State
 from rig.circuit.tolerance import CUT_OFF_SIGMA, DriverTolerance
 from rig.circuit.units import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S
 from rig.simulated.nodal import GROUND
@@ -167,22 +167,22 @@ def _chains(branch: Branch, factor: Factor) -> Iterator[Chain]:
             value, series_ohm = float(part.value), float(part.series_ohm)
             return replace(part, value=value * factor(part.tolerance), series_ohm=series_ohm * factor(part.tolerance))
 
-        yield from _laid(map_group(element.group, made), *ends, f"{branch.driver.name} in {n}")
+        yield from _laid(element.group, *ends, f"{branch.driver.name} in {n}", made)
         before = behind
 
 
-def _laid(group: Group, a: str, b: str, name: str) -> Iterator[Chain]:
-    """The chains of a group between two nodes; `name` begins the names of nodes within it."""
+def _laid(group: Group, a: str, b: str, name: str, made: Callable[[Part], Part]) -> Iterator[Chain]:
+    """The chains of a group between two nodes, its parts as made; `name` begins the names of nodes within it."""
     for n, chain in enumerate(group):
         if plain := tuple(item for item in chain if isinstance(item, Part)):
             end = b if len(plain) == len(chain) else f"{name}.{n}"
-            yield Chain(a, end, plain)
+            yield Chain(a, end, tuple(map(made, plain)))
         nested = [item for item in chain if not isinstance(item, Part)]
         # What is in series may stand in any order: all single parts first.
         here = f"{name}.{n}" if plain else a
         for m, inner in enumerate(nested, 1):
             there = b if m == len(nested) else f"{name}.{n}.{m}"
-            yield from _laid(inner, here, there, f"{name}.{n}.{m}")
+            yield from _laid(inner, here, there, f"{name}.{n}.{m}", made)
             here = there
 
 
