@@ -4,7 +4,7 @@ import json
 import math
 import time
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -79,7 +79,7 @@ def _asked(
 
 def document(
     settings: Sequence[InstrumentSettings], identities: Mapping[str, str], answers: Mapping[str, Answer]
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Identities and answers as plain JSON values; a missing value is null."""
     return {
         "instruments": [
@@ -94,7 +94,7 @@ def document(
     }
 
 
-def _plain(role: str, answer: Answer) -> dict[str, Any]:
+def _plain(role: str, answer: Answer) -> dict[str, object]:
     return {
         "role": role,
         "value": None if answer.is_missing else answer.value,

@@ -17,7 +17,7 @@ from rig.files.errors import TableError
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
-Values = Mapping[str, Any]
+Values = Mapping[str, object]
 #: No quantity in any unit is larger, and no file of settings nested deeper.
 LARGEST, DEEPEST = 1e15, 20
 
@@ -160,7 +160,7 @@ def read_settings(path: Path, encoding: str = "utf-8", content: bytes | None = N
         raise TableError(f"{path}: not UTF-8 text (byte {error.start})") from None
 
 
-def _refuse_boundless(path: Path, value: Any, key: str, depth: int) -> None:
+def _refuse_boundless(path: Path, value: object, key: str, depth: int) -> None:
     """TableError at the first value that is larger than any quantity, or nested deeper than any table."""
     if depth > DEEPEST:
         raise TableError(f"{path}: {_short_key(key)}: lists or tables nested too deep; allowed: {DEEPEST} levels")

@@ -3,12 +3,12 @@
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import matplotlib as mpl
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
+from matplotlib.axis import Axis
 from matplotlib.figure import Figure
 
 from rig.design.kit import Kit
@@ -172,7 +172,7 @@ def chart_svg(row: LimitStudy) -> Markup:
     return _svg(figure)
 
 
-def _percent_axis(axis: Any, top: float) -> None:
+def _percent_axis(axis: Axis, top: float) -> None:
     ticks = [tick for tick in PERCENT_TICKS if tick <= top]
     axis.set_ticks(ticks, labels=[f"{tick:g}" for tick in ticks])
     axis.minorticks_off()

@@ -2,9 +2,9 @@
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 
 from rig.findings.curves import Under
 from rig.report.figures import FREQUENCY_TICKS_HZ, OHM_TICKS
@@ -50,7 +50,7 @@ def draw_explanation(panels: Sequence[Sequence[Under]], title: str, path: Path) 
     return path
 
 
-def _panel(axis: Any, panel: Sequence[Under]) -> None:
+def _panel(axis: Axes, panel: Sequence[Under]) -> None:
     curve = panel[0].measured
     shown = [curve.value]
     axis.plot(curve.frequency_hz, np.where(curve.valid, curve.value, np.nan), color="C0", linewidth=2, label="measured")
@@ -62,7 +62,7 @@ def _panel(axis: Any, panel: Sequence[Under]) -> None:
         shown.append(curve.design)
     for under, style in zip(panel, STYLES, strict=False):
         if under.expected is not None and np.isfinite(under.expected).any():
-            axis.plot(curve.frequency_hz, under.expected, label=_expected_if(under), **style)
+            axis.plot(curve.frequency_hz, under.expected, label=_expected_if(under))[0].set(**style)
             shown.append(under.expected)
     _scales(axis, curve, np.concatenate(shown))
     axis.set_title(f"{curve.quantity}, {curve.subject}", loc="left")
@@ -79,7 +79,7 @@ def _expected_if(under: Under) -> str:
     return "expected if: " + "\nand: ".join(headline(one) for one in both)
 
 
-def _scales(axis: Any, curve: Curve, shown: Floats) -> None:
+def _scales(axis: Axes, curve: Curve, shown: Floats) -> None:
     from matplotlib.ticker import NullFormatter
 
     axis.set_xscale("log")

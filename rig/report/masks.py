@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+
+from matplotlib.axes import Axes
 
 from rig.study.learning import Learnt
 
@@ -26,7 +27,7 @@ def draw_masks(learnt: Sequence[Learnt], path: Path) -> Path:
     return path
 
 
-def _panel(axis: Any, one: Learnt) -> None:
+def _panel(axis: Axes, one: Learnt) -> None:
     axis.fill_between(one.frequency_hz, one.lower, one.upper, color="0.88", label="mask")
     axis.plot(one.frequency_hz, one.centre, color="0.35", linewidth=1.0, linestyle="--", label="middle")
     for n, build in enumerate(one.builds):

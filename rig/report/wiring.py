@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import matplotlib as mpl
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.patches import FancyArrowPatch, Rectangle
@@ -87,7 +88,7 @@ def leads_source() -> Figure:
     return figure
 
 
-def _clips_and_amplifier(axes: Any, known_load: bool) -> None:
+def _clips_and_amplifier(axes: Axes, known_load: bool) -> None:
     write(axes, (118, 88.5), "clip", align="right")
     write(axes, (118, 60.5), "clip", align="right")
     block(axes, (104, 6), (52, 19), dashed=True)
@@ -154,14 +155,14 @@ def bridged() -> Figure:
     return figure
 
 
-def _output(axes: Any, x: float, y: float, words: str = "amplifier") -> None:
+def _output(axes: Axes, x: float, y: float, words: str = "amplifier") -> None:
     """A bridged output with its two live terminals at x + 26, y and y + 16."""
     block(axes, (x, y - 6), (26, 34), words)
     terminal(axes, (x + 26, y + 16), "+ live")
     terminal(axes, (x + 26, y), "− live")
 
 
-def _never_grounded(axes: Any, x: float, y: float) -> None:
+def _never_grounded(axes: Axes, x: float, y: float) -> None:
     _output(axes, x + 5, y + 24)
     block(axes, (x + 60, y + 18), (25, 34), "sound card")
     terminal(axes, (x + 60, y + 40), "input", "right")
@@ -175,7 +176,7 @@ def _never_grounded(axes: Any, x: float, y: float) -> None:
     write(axes, (x + 44.5, y + 6), words, align="center", size=6.5)
 
 
-def _never_joined(axes: Any, x: float, y: float) -> None:
+def _never_joined(axes: Axes, x: float, y: float) -> None:
     for shift, name in ((5, "channel 1"), (58, "channel 2")):
         block(axes, (x + shift, y + 18), (26, 34), name)
     for height, name in ((40, "+ live"), (24, "− live")):
@@ -187,7 +188,7 @@ def _never_joined(axes: Any, x: float, y: float) -> None:
     write(axes, (x + 44.5, y + 8), words, align="center", size=6.5)
 
 
-def _leads_off(axes: Any, x: float, y: float) -> None:
+def _leads_off(axes: Axes, x: float, y: float) -> None:
     """Impedance: the box on the clips, the amplifier apart."""
     block(axes, (x + 5, y + 18), (21, 34), "amplifier", dashed=True)
     write(axes, (x + 15.5, y + 33), "off,\nunplugged", align="center", size=6.5)
@@ -202,7 +203,7 @@ def _leads_off(axes: Any, x: float, y: float) -> None:
     write(axes, (x + 44.5, y + 8), words, align="center")
 
 
-def _bymicrophone(axes: Any, x: float, y: float) -> None:
+def _bymicrophone(axes: Axes, x: float, y: float) -> None:
     """Sound: nothing but the box on the amplifier, the card hears by microphone."""
     block(axes, (x + 3, y + 18), (21, 34), "amplifier")
     block(axes, (x + 36, y + 33), (24, 20), "box")

@@ -1,7 +1,6 @@
 """The wiring of the heat test: sensors, instruments, and the coil that may be followed through isolated pick-ups."""
 
-from typing import Any
-
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle
 
@@ -37,7 +36,7 @@ def soak() -> Figure:
     return figure
 
 
-def _sound(axes: Any) -> None:
+def _sound(axes: Axes) -> None:
     """From the card through the amplifier to the speaker leads, and back by the microphone."""
     block(axes, (6, 152), (46, 54), "sound card")
     for height, name in ((192, "output 1: left"), (178, "output 2: right"), (160, "input 3: microphone")):
@@ -54,7 +53,7 @@ def _sound(axes: Any) -> None:
     wire(axes, (176, 160), (53.1, 160))
 
 
-def _boxes(axes: Any) -> None:
+def _boxes(axes: Axes) -> None:
     block(axes, (156, 188), (48, 18), "left box")
     block(axes, (156, 170), (48, 16), "right box")
     loudspeaker(axes, (179, 193), down=True)
@@ -63,11 +62,11 @@ def _boxes(axes: Any) -> None:
     write(axes, (148, 164), "microphone: before, hot and after at one place", align="center", size=SMALL)
 
 
-def _sensor(axes: Any, at: Point) -> None:
+def _sensor(axes: Axes, at: Point) -> None:
     axes.add_patch(Circle(at, 1.7, facecolor="#777777", edgecolor="black", linewidth=1.1, zorder=4))
 
 
-def _sensors(axes: Any) -> None:
+def _sensors(axes: Axes) -> None:
     """One where it gets hot, one in the air of the room."""
     block(axes, (62, 112), (44, 26), "thermometer")
     write(axes, (84, 122), "any with an address:\nLAN, USB or serial", align="center", size=SMALL)
@@ -84,7 +83,7 @@ def _sensors(axes: Any) -> None:
     write(axes, (32, 119), "away from boxes and warm air", align="center", size=SMALL)
 
 
-def _supply(axes: Any) -> None:
+def _supply(axes: Axes) -> None:
     block(axes, (150, 112), (54, 26), "supply")
     write(axes, (177, 122), "certified; its current\nmay be read too", align="center", size=SMALL)
     block(axes, (116, 144), (40, 9))
@@ -94,7 +93,7 @@ def _supply(axes: Any) -> None:
     write(axes, (128, 140), "cuts it without the computer", align="center", size=SMALL)
 
 
-def _computer(axes: Any) -> None:
+def _computer(axes: Axes) -> None:
     block(axes, (62, 88), (142, 14))
     write(
         axes,
@@ -107,7 +106,7 @@ def _computer(axes: Any) -> None:
     wire(axes, (12, 152), (12, 95), (62, 95))
 
 
-def _coil(axes: Any) -> None:
+def _coil(axes: Axes) -> None:
     """Where a coil's resistance is followed: two pick-ups that isolate, nothing of the card on the output."""
     axes.add_patch(Rectangle((4, 11), 202, 70, facecolor="none", edgecolor="#777777", linewidth=0.8))
     write(axes, (105, 77), "ONLY IF THE COIL OF ONE CHANNEL IS FOLLOWED", align="center", bold=True)

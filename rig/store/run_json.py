@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import AfterValidator
 
@@ -224,17 +224,16 @@ class Record(About):
     files: Mapping[str, str]
 
 
-def up_to_date(found: dict[str, Any]) -> dict[str, Any]:
-    """Captures, calibrations and findings as today's version writes them, whichever version did."""
-    renamed = {
-        key: [rule(entry) if isinstance(entry, dict) else entry for entry in found[key]]
-        for key, rule in (("calibrations", _with_ratio), ("findings", _with_lead))
-        if isinstance(found.get(key), list)
-    }
-    return {**found, **renamed}
+def up_to_date(found: dict[str, object]) -> dict[str, object]:
+    """Calibrations and findings as today's version writes them, whichever version did."""
+    changed = dict(found)
+    for key, rule in (("calibrations", _with_ratio), ("findings", _with_lead)):
+        if isinstance(entries := found.get(key), list):
+            changed[key] = [rule(entry) if isinstance(entry, dict) else entry for entry in entries]
+    return changed
 
 
-def _with_ratio(calibration: dict[str, Any]) -> dict[str, Any]:
+def _with_ratio(calibration: dict[str, object]) -> dict[str, object]:
     """Records once held the two parts of the known load's ratio side by side."""
     load = calibration.get("known_load")
     if not isinstance(load, dict) or "ratio_real" not in load or "ratio_imag" not in load:
@@ -243,7 +242,7 @@ def _with_ratio(calibration: dict[str, Any]) -> dict[str, Any]:
     return {**calibration, "known_load": {**rest, "ratio": {"real": load["ratio_real"], "imag": load["ratio_imag"]}}}
 
 
-def _with_lead(finding: dict[str, Any]) -> dict[str, Any]:
+def _with_lead(finding: dict[str, object]) -> dict[str, object]:
     """Findings once did not say which of them may lead."""
     probability = finding.get("probability")
     is_weak = isinstance(probability, (int, float)) and probability < NAMED_FROM

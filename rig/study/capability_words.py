@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import Any
 
 from rig.statistics.gauge import WIDTH_SIGMA, GaugeStudy, Spread
 from rig.study.capability import GOOD_PERCENT, LEAST, RECOMMENDED, WORST_PERCENT, Capability, LimitStudy
@@ -145,7 +144,7 @@ def too_tight(rows: Sequence[LimitStudy]) -> list[str]:
     return told
 
 
-def document(capability: Capability) -> dict[str, Any]:
+def document(capability: Capability) -> dict[str, object]:
     """Everything as plain JSON values; what is not known is null."""
     chosen = capability.chosen
     return {
@@ -161,9 +160,9 @@ def document(capability: Capability) -> dict[str, Any]:
     }
 
 
-def _row(row: LimitStudy) -> dict[str, Any]:
+def _row(row: LimitStudy) -> dict[str, object]:
     study = row.study
-    plain: dict[str, Any] = {
+    plain: dict[str, object] = {
         "check": row.check,
         "quantity": row.quantity,
         "subject": row.subject,
