@@ -156,7 +156,7 @@ def load_impedance(capture: Capture, frequency_hz: Floats) -> Load:
     Untrusted
         If an input carries nothing, or the capture is not whole.
     """
-    calibration, request = capture.calibration, capture.request
+    calibration = capture.calibration
     if calibration.sense_ohm is None:
         raise UnfitBench("the sense resistor's value is not known: set sense_ohm in bench.toml")
     if calibration.known_load is None:
@@ -168,12 +168,10 @@ def load_impedance(capture: Capture, frequency_hz: Floats) -> Load:
     )
     if np.std(sense) == 0 or np.std(drive[layout.sweep]) <= OVER_SILENCE * np.std(drive[layout.silence]):
         raise Untrusted("one of the two inputs carries nothing at all: check its cable")
-    band = (request.start_hz, request.stop_hz)
-    rate = capture.sample_rate_hz
-    ratio = transfer_function(sense, drive, rate, frequency_hz, *band, *WINDOW_S)
+    ratio = transfer_function(sense, drive, layout, frequency_hz, *WINDOW_S)
     divider = divider_of(calibration, calibration.known_load, frequency_hz)
-    window = np.ones(round(sum(WINDOW_S) * rate))
-    noise = np.sqrt(response_noise_power(sense[layout.silence], drive, window, rate, frequency_hz, *band))
+    window = np.ones(round(sum(WINDOW_S) * capture.sample_rate_hz))
+    noise = np.sqrt(response_noise_power(sense[layout.silence], drive, window, layout, frequency_hz))
     ohm = divider_impedance(divider, ratio)
     errors = calibration.known_load.errors
     of_bench = load_uncertainties(errors, ohm) if errors else (None, None)

@@ -104,7 +104,7 @@ def level_change(quantity: str, before: Capture, after: Capture, settings: Setti
         if not np.isfinite(heard.arrival_s):
             raise Untrusted(f"nothing stands out of the noise at the microphone ({capture.request})")
         gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, BEFORE_S, ROOM_S)
-        power, noise = smoothed_powers(heard, gated, grid, capture, settings.smoothing)
+        power, noise = smoothed_powers(heard, gated, grid, settings.smoothing)
         levels.append(db(np.sqrt(power)))
         over_noise.append(snr_db(np.sqrt(power), noise))
     least_db = np.minimum(*over_noise)

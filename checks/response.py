@@ -173,7 +173,7 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
     made = []
     for quantity, (sides_s, words) in kinds.items():
         gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, *sides_s)
-        power, noise = smoothed_powers(heard, gated, grid, capture, settings.smoothing)
+        power, noise = smoothed_powers(heard, gated, grid, settings.smoothing)
         lowest = max(gated.lowest_valid_hz, request.start_hz)
         place = kit.position(request.position)
         curve = Curve(
@@ -209,12 +209,9 @@ def smoothed_noise_db(
     return level_noise_db(power, noise) * left * few
 
 
-def smoothed_powers(
-    heard: AcousticResponse, gated: Gated, grid: Floats, capture: Capture, smoothing: float
-) -> tuple[Floats, Floats]:
+def smoothed_powers(heard: AcousticResponse, gated: Gated, grid: Floats, smoothing: float) -> tuple[Floats, Floats]:
     """Squared magnitude of the response, smoothed, and the power that noise adds to it, both on the grid."""
-    low, high = capture.request.start_hz, capture.request.stop_hz
-    at_hz, power = gated_power(gated, heard.sample_rate_hz, low, high)
+    at_hz, power = gated_power(gated, heard.layout)
     power = smooth_power(power, at_hz, grid, smoothing)
     return power, noise_power(heard, gated, grid)
 

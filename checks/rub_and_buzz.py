@@ -24,7 +24,6 @@ from rig.design.kit import Kit
 from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import pressure_db, with_parts
 from rig.files.tables import Table
-from rig.signals import sweep
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import gate
 from rig.signals.impulse_kinds import LOOKS, SIGNIFICANT, Impulses, impulses_of
@@ -243,9 +242,8 @@ def worst_readings(
 
 def worst_parts(capture: Capture, found: Impulses, noise: dict[str, Floats], worst: int) -> dict[str, dict[str, float]]:
     """What the readings are uncertain by: evidence, coherence, and levels at one place of the curves."""
-    request, train = capture.request, found.train
-    rate_s = sweep.sweep_rate_s(request.start_hz, request.stop_hz, request.seconds)
-    carriers = CARRIERS * rate_s * (train.high_hz - train.low_hz)
+    train = found.train
+    carriers = CARRIERS * capture.layout.rate_s * (train.high_hz - train.low_hz)
     at_peak = {"noise": float(noise[IMPULSIVE][worst])}
     return {
         EVIDENCE: {"scatter": evidence_scatter(found.evidence, found.kind != "none")},
@@ -269,7 +267,7 @@ def residual_of(capture: Capture) -> tuple[Residual, Floats, float]:
         If the capture is not whole, or the silence in it holds nothing.
     """
     layout, rate_hz = sweep_layout(capture), capture.sample_rate_hz
-    lead_in, _ = sweep.sweep_margins(layout.start_hz, layout.stop_hz, layout.seconds, rate_hz)
+    lead_in, _ = layout.margins
     nominal = Chirp(layout.start_hz, layout.stop_hz, layout.seconds, rate_hz, (layout.sweep_start + lead_in) / rate_hz)
     pressure = capture.pascal()
     pressure = pressure - np.mean(pressure[layout.silence])
@@ -319,7 +317,7 @@ def fundamental_peak(capture: Capture, frequency_hz: Floats) -> Floats:
         raise Untrusted(f"nothing stands out of the noise at the microphone ({request})")
     gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, 0.002, 0.25)
     fine = log_frequency_grid(request.start_hz, request.stop_hz, 24)
-    response = gated_frequency_response(gated, heard.sample_rate_hz, fine, request.start_hz, request.stop_hz)
+    response = gated_frequency_response(gated, heard.layout, fine)
     power = smooth_power(np.abs(response) ** 2, fine, frequency_hz, 3)
     return np.asarray(np.sqrt(2 * power) * request.level_v)
 

@@ -150,8 +150,7 @@ def heard_box(bench: Playing, capture: Capture) -> Heard | None:
         )
     except (Untrusted, ValueError):
         return None
-    band = (request.start_hz, request.stop_hz)
-    measured = gated_frequency_response(gated, response.sample_rate_hz, grid, *band)
+    measured = gated_frequency_response(gated, response.layout, grid)
     noise = np.sqrt(noise_power(response, gated, grid))
     clear = np.abs(measured) > noise * 10 ** (CLEAR_DB / 20)
     if np.count_nonzero(clear) < grid.size / 4:

@@ -108,7 +108,7 @@ def ratio_of(bench: Leads) -> tuple[Floats, Complex]:
     drive, sense = (
         brought_forward(volts - np.mean(volts[silence]), late) for volts in (sweep.volts("drive"), sweep.volts("sense"))
     )
-    ratio = transfer_function(sense, drive, sweep.sample_rate_hz, grid, request.start_hz, request.stop_hz, 0.05, 0.3)
+    ratio = transfer_function(sense, drive, sweep.layout, grid, 0.05, 0.3)
     known = sweep.calibration.known_load
     if known is not None:
         gain = np.interp(grid, known.frequency_hz, np.abs(known.ratio))

@@ -81,13 +81,11 @@ def path_gain(capture: Capture, role: str) -> tuple[Floats, Complex]:
 
     The time of the way through the card is taken out.
     """
-    request, rate_hz = capture.request, capture.sample_rate_hz
+    request = capture.request
     grid = np.geomspace(max(request.start_hz, 100.0), request.stop_hz, 200)
     volts = capture.volts(role)
     volts = brought_forward(volts - np.mean(volts[sweep_layout(capture).silence]), late_frames(capture, role))
-    return grid, transfer_function(
-        volts, sent_volts(capture), rate_hz, grid, request.start_hz, request.stop_hz, *ELECTRICAL_S
-    )
+    return grid, transfer_function(volts, sent_volts(capture), capture.layout, grid, *ELECTRICAL_S)
 
 
 @once_per_capture

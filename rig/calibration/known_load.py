@@ -124,16 +124,14 @@ def measured_ratio(capture: Capture) -> tuple[NDArray[np.float64], NDArray[np.co
     BenchError
         If an input carries nothing.
     """
-    request, rate_hz = capture.request, capture.sample_rate_hz
-    grid = np.append(log_frequency_grid(request.start_hz, request.stop_hz / 1.1, 6), request.stop_hz)
     layout = capture.layout
+    grid = np.append(log_frequency_grid(layout.start_hz, layout.stop_hz / 1.1, 6), layout.stop_hz)
     drive, sense = (row - np.mean(row[layout.silence]) for row in (capture.volts("drive"), capture.volts("sense")))
     if not (np.any(drive) and np.any(sense)):
         raise BenchError("one of the two inputs carries nothing at all: check its cable")
-    band = (request.start_hz, request.stop_hz)
-    ratio = transfer_function(sense, drive, rate_hz, grid, *band, *WINDOW_S)
-    window = np.ones(round(sum(WINDOW_S) * rate_hz))
-    power = response_noise_power(sense[layout.silence], drive, window, rate_hz, grid, *band)
+    ratio = transfer_function(sense, drive, layout, grid, *WINDOW_S)
+    window = np.ones(round(sum(WINDOW_S) * layout.sample_rate_hz))
+    power = response_noise_power(sense[layout.silence], drive, window, layout, grid)
     return grid, np.asarray(ratio), np.sqrt(power)
 
 

@@ -139,17 +139,14 @@ def _one_opening(capture: Capture, role: str) -> _Opening:
     whole = math.floor(found.delay_samples)
     peak_v = request.level_v * math.sqrt(2) / request.path_gain
     heard = np.pad(volts[whole:], (0, max(0, plan.frames - (volts.size - whole))))[: plan.frames]
-    band = (request.start_hz, request.stop_hz)
     grid = np.append(log_frequency_grid(request.start_hz, request.stop_hz / 1.03, 12), request.stop_hz)
-    ratio = transfer_function(heard, peak_v * stimulus.compose(plan), rate_hz, grid, *band, 0.01, 0.25)
+    ratio = transfer_function(heard, peak_v * stimulus.compose(plan), plan, grid, 0.01, 0.25)
     late = (found.delay_samples - whole) / rate_hz
     margin = round(MARGIN_S * rate_hz)
     harmonics_hz = log_frequency_grid(2 * request.start_hz, request.stop_hz / 2, 3)
     responses = harmonic_responses(
         volts[plan.sweep_start + whole - margin : plan.mark_after + whole],
-        *band,
-        request.seconds,
-        rate_hz,
+        plan,
         (1, *ORDERS),
         harmonics_hz,
         delay_s=MARGIN_S + late,

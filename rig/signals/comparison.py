@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.signals import stimulus, sweep
+from rig.signals import stimulus
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -34,26 +34,26 @@ class Piece:
 @lru_cache(maxsize=32)
 def pieces(plan: Layout) -> tuple[Piece, ...]:
     """Cut the sweep, from its first to its last asked-for frequency, into pieces of three periods or more."""
-    lead_in, lead_out = sweep.sweep_margins(plan.start_hz, plan.stop_hz, plan.seconds, plan.sample_rate_hz)
+    lead_in, lead_out = plan.margins
     at, stop = plan.sweep_start + lead_in, plan.sweep_stop - lead_out
     found: list[Piece] = []
     while True:
         time_s = (at - plan.sweep_start - lead_in) / plan.sample_rate_hz
-        here_hz = float(sweep.instantaneous_frequency_hz(time_s, plan.start_hz, plan.stop_hz, plan.seconds))
+        here_hz = float(plan.frequency_hz(time_s))
         length = max(PIECE_FRAMES, int(np.ceil(PIECE_PERIODS * plan.sample_rate_hz / here_hz)))
         if at + length > stop:
             return tuple(found)
         middle_s = time_s + length / 2 / plan.sample_rate_hz
-        middle_hz = float(sweep.instantaneous_frequency_hz(middle_s, plan.start_hz, plan.stop_hz, plan.seconds))
+        middle_hz = float(plan.frequency_hz(middle_s))
         found.append(Piece(at, length, middle_hz))
         at += length
 
 
 def phase_rad(plan: Layout, frames: Floats) -> Floats:
     """Phase of the sweep at frames of the stimulus, and parts of them; any shape. The sweep is its sine."""
-    lead_in, _ = sweep.sweep_margins(plan.start_hz, plan.stop_hz, plan.seconds, plan.sample_rate_hz)
+    lead_in, _ = plan.margins
     time_s = (frames - (plan.sweep_start + lead_in)) / plan.sample_rate_hz
-    return sweep.instantaneous_phase_rad(time_s, plan.start_hz, plan.stop_hz, plan.seconds)
+    return plan.phase_rad(time_s)
 
 
 def foreign_parts(row: Floats, plan: Layout, delay: float, noise_v: float, limit: float) -> list[tuple[int, float]]:

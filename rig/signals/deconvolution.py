@@ -18,8 +18,8 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
-from rig.signals import sweep
 from rig.signals.gating import Gated, as_floats, frequency_response, gate, gate_window, half_cosine
+from rig.signals.sweep import LOWER_MARGIN, ExponentialSweep, kept_sweep
 
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -46,14 +46,14 @@ def _edge_phase() -> tuple[Array, Array]:
     points = 2**16
     angle = np.linspace(0.0, np.pi, points + 1)
     ratio = np.tan(0.5 * np.minimum(angle, np.pi - 1e-9))
-    magnitude = half_cosine(1 + np.log(np.maximum(ratio, 1e-3)) / math.log(sweep.LOWER_MARGIN))
+    magnitude = half_cosine(1 + np.log(np.maximum(ratio, 1e-3)) / math.log(LOWER_MARGIN))
     cepstrum = scipy.fft.irfft(np.log(np.maximum(magnitude, 1e-3)))
     cepstrum[1:points] *= 2
     cepstrum[points + 1 :] = 0
     return angle, np.asarray(scipy.fft.rfft(cepstrum).imag, np.float64)
 
 
-def band_limit(frequency_hz: ArrayLike, start_hz: float, stop_hz: float, sample_rate_hz: float) -> ComplexArray:
+def band_limit(frequency_hz: ArrayLike, sent: ExponentialSweep) -> ComplexArray:
     """Band-pass that every impulse response carries.
 
     Magnitude: 0 at the ends of the played band, half a cosine over the logarithm of frequency up to 1 at start_hz and
@@ -65,22 +65,14 @@ def band_limit(frequency_hz: ArrayLike, start_hz: float, stop_hz: float, sample_
     ----------
     frequency_hz : array_like
         Frequencies in Hz, 0 allowed; any shape.
-    start_hz, stop_hz : float
-        Ends of the band, in Hz.
-    sample_rate_hz : float
-        Sample rate in Hz.
+    sent : ExponentialSweep
 
     Returns
     -------
     ndarray
         Complex gain in the shape of frequency_hz.
-
-    Raises
-    ------
-    ValueError
-        As `sweep.played_band_hz`.
     """
-    lowest_hz, highest_hz = sweep.played_band_hz(start_hz, stop_hz, sample_rate_hz)
+    (lowest_hz, highest_hz), start_hz, stop_hz = sent.played_band_hz, sent.start_hz, sent.stop_hz
     frequency = np.maximum(np.asarray(frequency_hz, dtype=np.float64), 1e-3 * lowest_hz)
     magnitude = half_cosine(np.log(frequency / lowest_hz) / math.log(start_hz / lowest_hz))
     magnitude *= half_cosine(2 * np.log(highest_hz / frequency) / math.log(highest_hz / stop_hz))
@@ -122,19 +114,18 @@ class Grid:
 
 
 @lru_cache(maxsize=8)
-def grid_of(length: int, sample_rate_hz: float, start_hz: float, stop_hz: float, single: bool = False) -> Grid:
-    """Grid of a transform of `length` frames for a sweep's band (ValueError as `sweep.played_band_hz`).
+def grid_of(length: int, sent: ExponentialSweep, single: bool = False) -> Grid:
+    """Grid of a transform of `length` frames for a sweep's band.
 
     Single precision errs by -130 dB of a sweep, which is below what any converter does, in a quarter of the time.
     """
-    frequency_hz = np.asarray(scipy.fft.rfftfreq(length, 1 / sample_rate_hz), np.float64)
-    lowest_hz, highest_hz = sweep.played_band_hz(start_hz, stop_hz, sample_rate_hz)
-    first, last = np.searchsorted(frequency_hz, (lowest_hz, highest_hz))
+    frequency_hz = np.asarray(scipy.fft.rfftfreq(length, 1 / sent.sample_rate_hz), np.float64)
+    first, last = np.searchsorted(frequency_hz, sent.played_band_hz)
     band = slice(int(first), int(last))
-    limit = band_limit(frequency_hz[band], start_hz, stop_hz, sample_rate_hz)
+    limit = band_limit(frequency_hz[band], sent)
     limit = limit.astype(np.complex64 if single else np.complex128)
     limit.flags.writeable = False
-    return Grid(length, sample_rate_hz / length, band, limit)
+    return Grid(length, sent.sample_rate_hz / length, band, limit)
 
 
 def length_for(captured: int, reference: int, before: int, after: int) -> int:
@@ -181,9 +172,7 @@ def cut(response: Floats, before: int, frames: int) -> Floats:
 def impulse_response(
     captured: ArrayLike,
     reference: ArrayLike,
-    sample_rate_hz: float,
-    start_hz: float,
-    stop_hz: float,
+    sent: ExponentialSweep,
     before_s: float = 0.05,
     after_s: float | None = None,
 ) -> Array:
@@ -196,10 +185,8 @@ def impulse_response(
     reference : array_like, shape (frames,) or broadcastable to the captures
         The sweep as it was sent, or a loopback recording of it. Either counts its time from the same first frame
         as the capture.
-    sample_rate_hz : float
-        Sample rate in Hz.
-    start_hz, stop_hz : float
-        Band of the sweep, as given to `sweep.synchronised_sweep`.
+    sent : ExponentialSweep
+        What was played.
     before_s : float
         Time kept before time zero. Harmonics lie at ``-L ln N``, before it.
     after_s : float, optional
@@ -221,9 +208,9 @@ def impulse_response(
     capture, known = _checked(captured, "captured"), _checked(reference, "reference")
     single = capture.dtype == known.dtype == np.float32
     frames, known_frames = capture.shape[-1], known.shape[-1]
-    before = round(before_s * sample_rate_hz)
-    after = frames if after_s is None else round(after_s * sample_rate_hz)
-    grid = grid_of(length_for(frames, known_frames, before, after), sample_rate_hz, start_hz, stop_hz, single)
+    before = round(before_s * sent.sample_rate_hz)
+    after = frames if after_s is None else round(after_s * sent.sample_rate_hz)
+    grid = grid_of(length_for(frames, known_frames, before, after), sent, single)
     quotient = spectrum_of(capture, grid) * inverse_of(spectrum_of(known, grid), grid)
     if before + after >= frames + known_frames:
         raise ValueError(
@@ -233,21 +220,17 @@ def impulse_response(
     return np.asarray(cut(periodic_response(quotient, grid), before, before + after), np.float64)
 
 
-def gated_frequency_response(
-    gated: Gated, sample_rate_hz: float, frequency_hz: ArrayLike, start_hz: float, stop_hz: float
-) -> ComplexArray:
+def gated_frequency_response(gated: Gated, sent: ExponentialSweep, frequency_hz: ArrayLike) -> ComplexArray:
     """Frequency response of a gated impulse response, the band limit divided out.
 
     Parameters
     ----------
     gated : Gated
         Gated impulse response(s) from `gating.gate`, shape (..., frames).
-    sample_rate_hz : float
-        Sample rate in Hz.
+    sent : ExponentialSweep
+        What was played.
     frequency_hz : array_like, shape (frequencies,)
         Frequencies in Hz, from start_hz to stop_hz.
-    start_hz, stop_hz : float
-        Band of the sweep.
 
     Returns
     -------
@@ -260,17 +243,17 @@ def gated_frequency_response(
         If a frequency lies outside the band.
     """
     frequency = np.asarray(frequency_hz, dtype=np.float64)
-    if frequency.size and not (np.min(frequency) >= start_hz and np.max(frequency) <= stop_hz):
+    if frequency.size and not (np.min(frequency) >= sent.start_hz and np.max(frequency) <= sent.stop_hz):
         raise ValueError(
-            f"frequencies must lie in the sweep's band {start_hz} Hz to {stop_hz} Hz, "
+            f"frequencies must lie in the sweep's band {sent.start_hz} Hz to {sent.stop_hz} Hz, "
             f"found {np.min(frequency)} Hz to {np.max(frequency)} Hz"
         )
-    limited = frequency_response(gated.response, sample_rate_hz, frequency, gated.time_zero_s)
-    response: ComplexArray = limited / band_limit(frequency, start_hz, stop_hz, sample_rate_hz)
+    limited = frequency_response(gated.response, sent.sample_rate_hz, frequency, gated.time_zero_s)
+    response: ComplexArray = limited / band_limit(frequency, sent)
     return response
 
 
-def gated_power(gated: Gated, sample_rate_hz: float, start_hz: float, stop_hz: float) -> tuple[Array, Array]:
+def gated_power(gated: Gated, sent: ExponentialSweep) -> tuple[Array, Array]:
     """Squared magnitude of a gated impulse response on the lines of its transform, the band limit divided out.
 
     The lines lie close enough that no reflection within the gate is missed between two, and that the first, which
@@ -280,10 +263,8 @@ def gated_power(gated: Gated, sample_rate_hz: float, start_hz: float, stop_hz: f
     ----------
     gated : Gated
         Gated impulse response from `gating.gate`, shape (frames,).
-    sample_rate_hz : float
-        Sample rate in Hz.
-    start_hz, stop_hz : float
-        Band of the sweep.
+    sent : ExponentialSweep
+        What was played.
 
     Returns
     -------
@@ -291,19 +272,19 @@ def gated_power(gated: Gated, sample_rate_hz: float, start_hz: float, stop_hz: f
         From the last line up to start_hz to the first from stop_hz on.
     """
     frames = gated.response.shape[-1]
-    length = scipy.fft.next_fast_len(max(4 * frames, math.ceil(8 * sample_rate_hz / start_hz)), real=True)
-    frequency_hz, lines, over_limit = _lines_in_band(length, sample_rate_hz, start_hz, stop_hz)
+    length = scipy.fft.next_fast_len(max(4 * frames, math.ceil(8 * sent.sample_rate_hz / sent.start_hz)), real=True)
+    frequency_hz, lines, over_limit = _lines_in_band(length, sent)
     spectrum = scipy.fft.rfft(gated.response, length)[lines]
     return frequency_hz, (spectrum.real**2 + spectrum.imag**2) * over_limit
 
 
 @lru_cache(maxsize=16)
-def _lines_in_band(length: int, sample_rate_hz: float, start_hz: float, stop_hz: float) -> tuple[Array, slice, Array]:
+def _lines_in_band(length: int, sent: ExponentialSweep) -> tuple[Array, slice, Array]:
     """Frequencies of the lines about a band, their place, and 1 over the power of `band_limit`; read only."""
-    step_hz = sample_rate_hz / length
-    lines = slice(math.floor(start_hz / step_hz), math.ceil(stop_hz / step_hz) + 1)
+    step_hz = sent.sample_rate_hz / length
+    lines = slice(math.floor(sent.start_hz / step_hz), math.ceil(sent.stop_hz / step_hz) + 1)
     frequency_hz = np.asarray(step_hz * np.arange(lines.start, lines.stop), np.float64)
-    over_limit = np.abs(band_limit(frequency_hz, start_hz, stop_hz, sample_rate_hz)) ** -2.0
+    over_limit = np.abs(band_limit(frequency_hz, sent)) ** -2.0
     for array in (frequency_hz, over_limit):
         array.flags.writeable = False
     return frequency_hz, lines, over_limit
@@ -312,10 +293,8 @@ def _lines_in_band(length: int, sample_rate_hz: float, start_hz: float, stop_hz:
 def transfer_function(
     captured: ArrayLike,
     reference: ArrayLike,
-    sample_rate_hz: float,
+    sent: ExponentialSweep,
     frequency_hz: ArrayLike,
-    start_hz: float,
-    stop_hz: float,
     before_s: float = 0.02,
     after_s: float = 0.5,
 ) -> ComplexArray:
@@ -329,12 +308,10 @@ def transfer_function(
     ----------
     captured, reference : array_like, shape (..., frames)
         Recordings over the same frames, in any units, e.g. volts across a load and across a resistor.
-    sample_rate_hz : float
-        Sample rate in Hz.
+    sent : ExponentialSweep
+        What was played.
     frequency_hz : array_like, shape (frequencies,)
         Frequencies in Hz, from start_hz to stop_hz.
-    start_hz, stop_hz : float
-        Band of the sweep.
     before_s, after_s : float
         Times over which the response of one to the other must lie. The harmonics of the capture lie from
         ``L ln 2`` before time zero on; before_s keeps them out where it is shorter.
@@ -349,26 +326,21 @@ def transfer_function(
     ValueError
         As `impulse_response`, or if a frequency lies outside the band.
     """
-    zero_s = (round(before_s * sample_rate_hz) + 1) / sample_rate_hz
-    response = impulse_response(
-        captured, reference, sample_rate_hz, start_hz, stop_hz, zero_s, after_s + 2 / sample_rate_hz
-    )
-    length = scipy.fft.next_fast_len(2 * response.shape[-1] + round(8 / start_hz * sample_rate_hz), real=True)
-    limit = band_limit(scipy.fft.rfftfreq(length, 1 / sample_rate_hz), start_hz, stop_hz, sample_rate_hz)
-    equal = cut(scipy.fft.irfft(limit, length), round(zero_s * sample_rate_hz), response.shape[-1])
-    both = (gate(each, sample_rate_hz, zero_s, before_s, after_s) for each in (response, equal))
-    band = (start_hz, stop_hz)
-    found, unity = (gated_frequency_response(each, sample_rate_hz, frequency_hz, *band) for each in both)
+    rate_hz = sent.sample_rate_hz
+    zero_s = (round(before_s * rate_hz) + 1) / rate_hz
+    response = impulse_response(captured, reference, sent, zero_s, after_s + 2 / rate_hz)
+    length = scipy.fft.next_fast_len(2 * response.shape[-1] + round(8 / sent.start_hz * rate_hz), real=True)
+    limit = band_limit(scipy.fft.rfftfreq(length, 1 / rate_hz), sent)
+    equal = cut(scipy.fft.irfft(limit, length), round(zero_s * rate_hz), response.shape[-1])
+    both = (gate(each, rate_hz, zero_s, before_s, after_s) for each in (response, equal))
+    found, unity = (gated_frequency_response(each, sent, frequency_hz) for each in both)
     ratio: ComplexArray = found / unity
     return ratio
 
 
 def harmonic_responses(
     captured: ArrayLike,
-    start_hz: float,
-    stop_hz: float,
-    seconds: float,
-    sample_rate_hz: float,
+    sent: ExponentialSweep,
     orders: Sequence[int],
     frequency_hz: ArrayLike,
     delay_s: ArrayLike | None = None,
@@ -384,10 +356,8 @@ def harmonic_responses(
     ----------
     captured : array_like, shape (..., frames)
         Captured sweeps, free of constant offset.
-    start_hz, stop_hz, seconds : float
-        Sweep, as given to `sweep.synchronised_sweep`.
-    sample_rate_hz : float
-        Sample rate in Hz.
+    sent : ExponentialSweep
+        What was played.
     orders : sequence of int
         Orders wanted; 1 is the fundamental.
     frequency_hz : array_like, shape (frequencies,)
@@ -411,33 +381,29 @@ def harmonic_responses(
         As `impulse_response`, if an order is below 1, or if the windows do not fit the capture.
     """
     wanted = [int(order) for order in orders]
-    sweep.harmonic_advance_s(wanted, start_hz, stop_hz, seconds)
-    sent = (start_hz, stop_hz, seconds, sample_rate_hz)
+    sent.advance_s(wanted)
     capture = _checked(captured, "captured")
     frames, single = capture.shape[-1], capture.dtype == np.float32
-    length = length_for(frames, sweep.sweep_frames(*sent), 0, math.ceil(after_s * sample_rate_hz))
-    grid = grid_of(length, sample_rate_hz, start_hz, stop_hz, single)
-    response = periodic_response(spectrum_of(capture, grid) * sweep_inverse(*sent, grid), grid)
+    length = length_for(frames, sent.sweep_frames, 0, math.ceil(after_s * sent.sample_rate_hz))
+    grid = grid_of(length, sent, single)
+    response = periodic_response(spectrum_of(capture, grid) * sweep_inverse(sent, length, single), grid)
     if delay_s is None:
-        delay_s = np.argmax(np.abs(response[..., :frames]), axis=-1) / sample_rate_hz
-    return harmonics_in(response, *sent, wanted, frequency_hz, delay_s, after_s)
+        delay_s = np.argmax(np.abs(response[..., :frames]), axis=-1) / sent.sample_rate_hz
+    return harmonics_in(response, sent, wanted, frequency_hz, delay_s, after_s)
 
 
 @lru_cache(maxsize=8)
-def sweep_inverse(start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: float, grid: Grid) -> AnyComplex:
-    """`inverse_of` the analytic sweep; read only."""
-    sent = sweep.kept_sweep(start_hz, stop_hz, seconds, sample_rate_hz)
-    inverse = inverse_of(spectrum_of(sent, grid, "reference"), grid)
+def sweep_inverse(sent: ExponentialSweep, length: int, single: bool = False) -> AnyComplex:
+    """`inverse_of` the analytic sweep on `grid_of` the same; read only."""
+    grid = grid_of(length, sent, single)
+    inverse = inverse_of(spectrum_of(kept_sweep(sent), grid, "reference"), grid)
     inverse.flags.writeable = False
     return inverse
 
 
 def harmonics_in(
     response: Floats,
-    start_hz: float,
-    stop_hz: float,
-    seconds: float,
-    sample_rate_hz: float,
+    sent: ExponentialSweep,
     orders: Sequence[int],
     frequency_hz: ArrayLike,
     delay_s: ArrayLike,
@@ -445,37 +411,35 @@ def harmonics_in(
 ) -> ComplexArray:
     """As `harmonic_responses`, of the periodic response to the analytic sweep, shape (..., frames)."""
     delay = np.broadcast_to(np.asarray(delay_s, np.float64), response.shape[:-1])
-    rate_s, results = sweep.sweep_rate_s(start_hz, stop_hz, seconds), []
+    rate_hz, results = sent.sample_rate_hz, []
     for order in orders:
-        window, first_s = harmonic_window(order, rate_s, sample_rate_hz, after_s)
+        window, first_s = harmonic_window(order, sent, after_s)
         if window.size > response.shape[-1]:
             raise ValueError(f"the window of order {order} has {window.size} frames, the capture is shorter")
         at_hz = order * np.asarray(frequency_hz, np.float64)
-        inside = (at_hz >= start_hz) & (at_hz <= stop_hz)
-        at_hz = np.where(inside, at_hz, start_hz)
+        inside = (at_hz >= sent.start_hz) & (at_hz <= sent.stop_hz)
+        at_hz = np.where(inside, at_hz, sent.start_hz)
         found = np.empty((*delay.shape, at_hz.size), np.complex128)
         for row in np.ndindex(delay.shape):
-            whole = round(float(delay[row]) * sample_rate_hz)
-            piece = cut(response[row], -(whole + round(first_s * sample_rate_hz)), window.size)
-            zero_s = -rate_s * math.log(order) - first_s + float(delay[row]) - whole / sample_rate_hz
-            found[row] = frequency_response(window.astype(response.dtype) * piece, sample_rate_hz, at_hz, zero_s)
-        factor = np.where(inside, 1 / band_limit(at_hz, start_hz, stop_hz, sample_rate_hz), np.nan)
+            whole = round(float(delay[row]) * rate_hz)
+            piece = cut(response[row], -(whole + round(first_s * rate_hz)), window.size)
+            zero_s = -sent.rate_s * math.log(order) - first_s + float(delay[row]) - whole / rate_hz
+            found[row] = frequency_response(window.astype(response.dtype) * piece, rate_hz, at_hz, zero_s)
+        factor = np.where(inside, 1 / band_limit(at_hz, sent), np.nan)
         results.append(found * factor)
     return np.stack(results)
 
 
 @lru_cache(maxsize=64)
-def harmonic_window(order: int, rate_s: float, sample_rate_hz: float, after_s: float = 0.5) -> tuple[Array, float]:
+def harmonic_window(order: int, sent: ExponentialSweep, after_s: float = 0.5) -> tuple[Array, float]:
     """Window that cuts the response of one order out of the impulse response.
 
     Parameters
     ----------
     order : int
         Order of the harmonic, 1 for the fundamental.
-    rate_s : float
-        L of the sweep, from `sweep.sweep_rate_s`.
-    sample_rate_hz : float
-        Sample rate in Hz.
+    sent : ExponentialSweep
+        What was played.
     after_s : float
         Time that the window of the fundamental keeps; harmonics end before the next lower order.
 
@@ -493,6 +457,7 @@ def harmonic_window(order: int, rate_s: float, sample_rate_hz: float, after_s: f
     """
     if order < 1:
         raise ValueError(f"orders of harmonics start at 1, found {order}")
+    rate_s, sample_rate_hz = sent.rate_s, sent.sample_rate_hz
     before = PRE_PART * rate_s * math.log((order + 1) / order)
     after = after_s if order == 1 else (1 - PRE_PART) * rate_s * math.log(order / (order - 1))
     centre_s = -rate_s * math.log(order)
@@ -504,9 +469,9 @@ def harmonic_window(order: int, rate_s: float, sample_rate_hz: float, after_s: f
     return window, first / sample_rate_hz
 
 
-def harmonic_gain(order: int, rate_s: float, sample_rate_hz: float, after_s: float = 0.5) -> float:
+def harmonic_gain(order: int, sent: ExponentialSweep, after_s: float = 0.5) -> float:
     """Sum of the squares of `harmonic_window`: how much of a noise goes through it. Same parameters, same errors."""
-    window, _ = harmonic_window(order, rate_s, sample_rate_hz, after_s)
+    window, _ = harmonic_window(order, sent, after_s)
     return float(np.sum(window**2))
 
 

@@ -12,9 +12,10 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from rig.signals import deconvolution, sweep
+from rig.signals import deconvolution
 from rig.signals.gating import frequency_response
 from rig.signals.smoothing import smooth_power
+from rig.signals.sweep import ExponentialSweep
 
 Array = NDArray[np.float64]
 
@@ -41,7 +42,7 @@ SMOOTHED = 5
 
 def noise_of_the_moment(
     response: NDArray[np.floating],
-    sent: tuple[float, float, float, float],
+    sent: ExponentialSweep,
     frequency_hz: Array,
     delay_s: float,
     power: Array,
@@ -54,8 +55,8 @@ def noise_of_the_moment(
     ----------
     response : ndarray, shape (frames,)
         Periodic response to the analytic sweep, from `deconvolution.periodic_response`.
-    sent : tuple of float
-        start_hz, stop_hz, seconds and sample_rate_hz of the sweep.
+    sent : ExponentialSweep
+        What was played.
     frequency_hz : ndarray, shape (frequencies,)
         Ascending frequencies of the fundamental, evenly spaced in octaves.
     delay_s : float
@@ -74,7 +75,7 @@ def noise_of_the_moment(
         Squared magnitude in the windows of orders 2 and up, but for the last; 0 where only steady noise is heard.
     """
     orders = range(2, power.shape[0])
-    whole = round(delay_s * sent[3])
+    whole = round(delay_s * sent.sample_rate_hz)
     between, left = np.zeros(noise.shape), np.zeros(noise.shape)
     inside = np.isfinite(noise)
     for n, order in enumerate(orders):
@@ -94,9 +95,8 @@ def noise_of_the_moment(
 
 def noise_before(
     impulse: Array,
-    sample_rate_hz: float,
+    sent: ExponentialSweep,
     arrival_s: float,
-    rate_s: float,
     frequency_hz: Array,
     steady: Array,
     silence_s: float = math.inf,
@@ -126,8 +126,9 @@ def noise_before(
     ndarray, shape (frequencies,)
         Squared magnitude through a window of one frame; 0 where only steady noise is heard, or nothing can be told.
     """
+    sample_rate_hz = sent.sample_rate_hz
     ends = round((arrival_s - BEFORE_ARRIVAL_S) * sample_rate_hz)
-    frames = min(ends, round(SECOND_HARMONIC_PART * rate_s * math.log(2) * sample_rate_hz))
+    frames = min(ends, round(SECOND_HARMONIC_PART * sent.rate_s * math.log(2) * sample_rate_hz))
     lowest_hz = sample_rate_hz / (THIRD * max(frames, 1))
     if frames < 8 or lowest_hz > frequency_hz[-1]:
         return np.zeros(frequency_hz.shape)
@@ -156,7 +157,7 @@ def _largest_ratio(frequency_hz: Array, heard_s: float, silence_s: float) -> Arr
 
 def _gap_and_tail(
     response: NDArray[np.floating],
-    sent: tuple[float, float, float, float],
+    sent: ExponentialSweep,
     order: int,
     whole: int,
     at_hz: Array,
@@ -166,15 +167,14 @@ def _gap_and_tail(
 
     Both are of a window as long as the harmonic's own.
     """
-    start_hz, stop_hz, seconds, rate_hz = sent
-    rate_s = sweep.sweep_rate_s(start_hz, stop_hz, seconds)
+    rate_s, rate_hz = sent.rate_s, sent.sample_rate_hz
     gap_s = rate_s * math.log((order + 1) / order)
     window = np.hanning(round(GAP_PART * gap_s * rate_hz) + 2)
-    longer = deconvolution.harmonic_gain(order, rate_s, rate_hz, after_s) / np.sum(window**2)
+    longer = deconvolution.harmonic_gain(order, sent, after_s) / np.sum(window**2)
     firsts_s = (-rate_s * math.log(order) - GAP_PART * gap_s, (1 - GAP_PART) * gap_s)
     pieces = [deconvolution.cut(response, -whole - round(first_s * rate_hz), window.size) for first_s in firsts_s]
     found = frequency_response(np.asarray(pieces) * window, rate_hz, at_hz)
-    limit = np.abs(deconvolution.band_limit(at_hz, start_hz, stop_hz, rate_hz)) ** 2
+    limit = np.abs(deconvolution.band_limit(at_hz, sent)) ** 2
     gap, tail = np.abs(found) ** 2 / limit * longer
     return gap, tail
 

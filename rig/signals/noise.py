@@ -4,9 +4,9 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
-from rig.signals import sweep
 from rig.signals.bands import band_edges_hz
 from rig.signals.smoothing import smooth_power
+from rig.signals.sweep import LOWER_FADE, LOWER_MARGIN, ExponentialSweep
 
 Array = NDArray[np.float64]
 
@@ -95,10 +95,8 @@ def response_noise_power(
     silence: ArrayLike,
     reference: ArrayLike,
     window: ArrayLike,
-    sample_rate_hz: float,
+    sent: ExponentialSweep,
     frequency_hz: ArrayLike,
-    start_hz: float,
-    stop_hz: float,
 ) -> Array:
     """Expected squared magnitude that noise adds to a deconvolved and gated frequency response.
 
@@ -116,12 +114,10 @@ def response_noise_power(
     window : array_like, shape (window_frames,) or (..., window_frames)
         Window that the impulse response was multiplied by: `gating.Gated.window`, or
         `deconvolution.harmonic_window` for the noise in a harmonic, with the harmonic's own frequencies.
-    sample_rate_hz : float
-        Sample rate in Hz.
+    sent : ExponentialSweep
+        What was played.
     frequency_hz : array_like, shape (frequencies,)
         Frequencies in Hz, within start_hz to stop_hz.
-    start_hz, stop_hz : float
-        Band of the sweep.
 
     Returns
     -------
@@ -133,10 +129,10 @@ def response_noise_power(
     ValueError
         If a frequency lies outside the band, or as `power_spectral_density`.
     """
-    frequency = np.asarray(frequency_hz, np.float64)
-    if frequency.size and not (np.min(frequency) >= start_hz and np.max(frequency) <= stop_hz):
+    frequency, sample_rate_hz = np.asarray(frequency_hz, np.float64), sent.sample_rate_hz
+    if frequency.size and not (np.min(frequency) >= sent.start_hz and np.max(frequency) <= sent.stop_hz):
         raise ValueError(
-            f"frequencies must lie in the band {start_hz} Hz to {stop_hz} Hz, "
+            f"frequencies must lie in the band {sent.start_hz} Hz to {sent.stop_hz} Hz, "
             f"found {np.min(frequency)} Hz to {np.max(frequency)} Hz"
         )
     grid_hz, density = power_spectral_density(silence, sample_rate_hz)
@@ -144,7 +140,7 @@ def response_noise_power(
     length = scipy.fft.next_fast_len(known.shape[-1], real=True)
     spectrum = scipy.fft.rfft(known, length)
     power_hz = scipy.fft.rfftfreq(length, 1 / sample_rate_hz)
-    inside = (power_hz > sweep.LOWER_FADE * start_hz / sweep.LOWER_MARGIN) & (power_hz < sample_rate_hz / 2)
+    inside = (power_hz > LOWER_FADE * sent.start_hz / LOWER_MARGIN) & (power_hz < sample_rate_hz / 2)
     power = _on_grid(spectrum[inside].real ** 2 + spectrum[inside].imag ** 2, power_hz[inside], frequency)
     gain = np.sum(np.asarray(window, np.float64) ** 2, axis=-1)[..., np.newaxis]
     noise: Array = _on_grid(density, grid_hz, frequency) * 0.5 * sample_rate_hz * gain / power

@@ -20,7 +20,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from rig.signals import sweep
+from rig.signals.sweep import ExponentialSweep, synchronised_sweep
 
 Floats = NDArray[np.float64]
 
@@ -49,13 +49,9 @@ SHORTEST_SWEEP_S = 0.05
 
 
 @dataclass(frozen=True)
-class Layout:
-    """Where the parts of a stimulus stand, in samples from its beginning."""
+class Layout(ExponentialSweep):
+    """A sweep, and where the parts of its stimulus stand, in samples from its beginning."""
 
-    start_hz: float
-    stop_hz: float
-    seconds: float
-    sample_rate_hz: float
     #: Band of the two marks.
     mark_low_hz: float
     mark_high_hz: float
@@ -128,7 +124,7 @@ def layout(
         raise ValueError(f"the code {code} was asked for; allowed is 0 to {HIGHEST_CODE}")
     if not seconds >= SHORTEST_SWEEP_S:
         raise ValueError(f"a sweep of {seconds:g} s was asked for; allowed is {SHORTEST_SWEEP_S:g} s or more")
-    sweep_frames = sweep.sweep_frames(start_hz, stop_hz, seconds, sample_rate_hz)
+    sweep_frames = ExponentialSweep(start_hz, stop_hz, seconds, sample_rate_hz).sweep_frames
     low_hz, high_hz = mark_band_hz(start_hz, stop_hz)
     mark_s = min(max(MARK_TIME_BANDWIDTH / (high_hz - low_hz), MARK_S[0]), MARK_S[1])
 
@@ -181,7 +177,7 @@ def compose(plan: Layout) -> Floats:
     """The whole stimulus, shape (frames,), the sweep's peak at 1. Kept for the next call, so not to be written to."""
     samples = np.zeros(plan.frames)
     if plan.has_sweep:
-        samples[plan.sweep] = sweep.synchronised_sweep(plan.start_hz, plan.stop_hz, plan.seconds, plan.sample_rate_hz)
+        samples[plan.sweep] = synchronised_sweep(plan)
     piece = mark(plan)
     for start in (plan.mark_before, plan.mark_after):
         samples[start : start + plan.mark_frames] += piece

@@ -15,8 +15,8 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
-from rig.signals import sweep
 from rig.signals.gating import half_cosine
+from rig.signals.sweep import ExponentialSweep
 
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
@@ -42,19 +42,10 @@ EARLY_S = 0.3
 
 
 @dataclass(frozen=True)
-class Chirp:
-    """A sweep in a capture: its band, and when it passes start_hz, in seconds from the capture's first frame."""
+class Chirp(ExponentialSweep):
+    """A sweep in a capture, and when it passes start_hz, in seconds from the capture's first frame."""
 
-    start_hz: float
-    stop_hz: float
-    seconds: float
-    sample_rate_hz: float
     passes_start_s: float
-
-    @property
-    def rate_s(self) -> float:
-        """Time in which the frequency grows by a factor e."""
-        return sweep.sweep_rate_s(self.start_hz, self.stop_hz, self.seconds)
 
     def time_of_cycle_s(self, cycle: ArrayLike) -> Array:
         """When the sweep's phase is so many cycles: ``L ln(cycle / (start_hz L))`` after the passing of start_hz."""
@@ -67,8 +58,7 @@ class Chirp:
 
     def frequency_at_hz(self, time_s: ArrayLike) -> Array:
         """Frequency of the sweep at times in the capture."""
-        after_s = np.asarray(time_s, np.float64) - self.passes_start_s
-        return sweep.instantaneous_frequency_hz(after_s, self.start_hz, self.stop_hz, self.seconds)
+        return self.frequency_hz(np.asarray(time_s, np.float64) - self.passes_start_s)
 
 
 @dataclass(frozen=True, eq=False)

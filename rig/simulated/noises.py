@@ -14,7 +14,6 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from rig.signals import sweep
 from rig.signals.stimulus import Layout, compose
 from rig.simulated.elements import MovingCoil, Speaker
 from rig.simulated.physics import driven
@@ -86,7 +85,7 @@ class Motion:
     def after_start_s(self) -> Floats:
         """Time of each sample from the sweep's passing of its first frequency."""
         plan = self.plan
-        lead_in, _ = sweep.sweep_margins(plan.start_hz, plan.stop_hz, plan.seconds, plan.sample_rate_hz)
+        lead_in, _ = plan.margins
         return self.time_s - (plan.sweep_start + lead_in) / plan.sample_rate_hz
 
     @property
@@ -97,7 +96,7 @@ class Motion:
             self.time_s * plan.sample_rate_hz < plan.sweep_stop
         )
         within_s = np.minimum(self.after_start_s, 2 * plan.seconds)
-        now_hz = sweep.instantaneous_frequency_hz(within_s, plan.start_hz, plan.stop_hz, plan.seconds)
+        now_hz = plan.frequency_hz(within_s)
         return np.where(sounds, now_hz, 0.0)
 
     @property
@@ -105,7 +104,7 @@ class Motion:
         """Phase of the sweep at each sample, in cycles."""
         plan = self.plan
         within_s = np.minimum(self.after_start_s, 2 * plan.seconds)
-        return sweep.instantaneous_phase_rad(within_s, plan.start_hz, plan.stop_hz, plan.seconds) / (2 * np.pi)
+        return plan.phase_rad(within_s) / (2 * np.pi)
 
 
 def moving_driver(box: Speaker) -> MovingCoil:

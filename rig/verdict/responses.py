@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 from rig.circuit.radiation import driver_pressure_pa, microphone_at
 from rig.circuit.units import speed_of_sound_m_s
 from rig.design.kit import Kit
-from rig.signals import deconvolution, marks, stimulus, sweep, timing
+from rig.signals import deconvolution, marks, stimulus, timing
 from rig.signals.disturbance import noise_before, noise_of_the_moment
 from rig.signals.gating import Gated, gate
 from rig.signals.levels import db
 from rig.signals.noise import power_spectral_density
 from rig.signals.smoothing import log_frequency_grid, mean_of_lines, smooth_power
+from rig.signals.sweep import ExponentialSweep, kept_sweep
 from rig.values.captures import Capture, Untrusted, once_per_capture
 from rig.values.readings import Floats
 from rig.values.requests import Sweep
@@ -46,8 +47,9 @@ COARSE_BELOW = 48
 class SweepSpectra:
     """The part of a capture that holds the sweep and its tail, and no mark, as spectra."""
 
+    #: What was asked for, and how it was laid out in time.
     request: Sweep
-    sample_rate_hz: float
+    layout: stimulus.Layout
     grid: deconvolution.Grid
     pressure: Complex64
     leads: Complex64
@@ -60,7 +62,7 @@ class SweepSpectra:
     @cached_property
     def silence_density(self) -> tuple[Floats, Floats]:
         """`noise.power_spectral_density` of the silence before the sweep."""
-        return power_spectral_density(self.silence, self.sample_rate_hz)
+        return power_spectral_density(self.silence, self.layout.sample_rate_hz)
 
     def noise_density(self, frequency_hz: Floats) -> Floats:
         """Two-sided density of the silence before the sweep, in squared pascal per sample, sixth-octave means.
@@ -69,7 +71,7 @@ class SweepSpectra:
         one frame.
         """
         line_hz, density = self.silence_density
-        return smooth_power(density, line_hz, frequency_hz, 6) * (0.5 * self.sample_rate_hz)
+        return smooth_power(density, line_hz, frequency_hz, 6) * (0.5 * self.layout.sample_rate_hz)
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,6 +97,11 @@ class AcousticResponse:
         """What was played."""
         return self.spectra.request
 
+    @property
+    def layout(self) -> stimulus.Layout:
+        """How it was laid out in time."""
+        return self.spectra.layout
+
     @cached_property
     def noise(self) -> tuple[Floats, Floats]:
         """Frequencies, and the power of the noise there for a window of one frame: longer ones let more through.
@@ -102,13 +109,12 @@ class AcousticResponse:
         Of the silence before the sweep, and where a noise of the moment is heard just before the sound arrives, of
         that.
         """
-        request, at_hz = self.request, judged_grid(self.request, 24)
+        at_hz = judged_grid(self.request, 24)
         steady = self.spectra.noise_density(at_hz) / self.reference_power
         if not np.isfinite(self.arrival_s):
             return at_hz, steady
-        rate_s = sweep.sweep_rate_s(request.start_hz, request.stop_hz, request.seconds)
         silence_s = self.spectra.silence.size / self.sample_rate_hz
-        moment = noise_before(self.impulse, self.sample_rate_hz, self.arrival_s, rate_s, at_hz, steady, silence_s)
+        moment = noise_before(self.impulse, self.layout, self.arrival_s, at_hz, steady, silence_s)
         return at_hz, np.maximum(steady, moment)
 
 
@@ -236,13 +242,12 @@ def sweep_spectra(capture: Capture) -> SweepSpectra:
     known = leads[piece] if recorded else leads[piece.start - late : stop - late]
     frames = stop - piece.start
     kept = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
-    band = (request.start_hz, request.stop_hz)
-    grid = deconvolution.grid_of(deconvolution.length_for(frames, frames, *kept), rate_hz, *band, single=True)
+    grid = deconvolution.grid_of(deconvolution.length_for(frames, frames, *kept), layout, single=True)
     swept = pressure[piece] - np.float32(np.mean(silence))
     heard, sent = (deconvolution.spectrum_of(each, grid) for each in (swept, known))
     # Of a microphone with a clock of its own nobody knows when its recording began.
     timed = recorded and "microphone" not in capture.other_clock
-    return SweepSpectra(request, rate_hz, grid, heard, sent, timed, frames, silence)
+    return SweepSpectra(request, layout, grid, heard, sent, timed, frames, silence)
 
 
 @once_per_capture
@@ -297,38 +302,35 @@ def harmonics(capture: Capture, highest: int, frequency_hz: Floats, after_s: flo
     Untrusted
         As `acoustic_response`.
     """
-    found, request, rate_hz = sweep_spectra(capture), capture.request, capture.sample_rate_hz
-    sent = (request.start_hz, request.stop_hz, request.seconds, rate_hz)
-    inverse = deconvolution.sweep_inverse(*sent, found.grid)
+    found, rate_hz = sweep_spectra(capture), capture.sample_rate_hz
+    inverse = deconvolution.sweep_inverse(found.layout, found.grid.length, single=True)
     response = deconvolution.periodic_response(found.pressure * inverse, found.grid)
     delay_s = int(np.argmax(np.abs(response[: found.frames]))) / rate_hz
     orders = range(1, highest + 2)
-    power = np.abs(deconvolution.harmonics_in(response, *sent, orders, frequency_hz, delay_s, after_s)) ** 2
+    power = np.abs(deconvolution.harmonics_in(response, found.layout, orders, frequency_hz, delay_s, after_s)) ** 2
     noise = _noise_in_harmonics(found, orders[:-1], frequency_hz, after_s)
-    moment = noise_of_the_moment(response, sent, frequency_hz, delay_s, power, noise[1:], after_s)
+    moment = noise_of_the_moment(response, found.layout, frequency_hz, delay_s, power, noise[1:], after_s)
     # Not `fmax`: outside the sweep there is neither.
     return power[:-1], np.vstack((noise[:1], np.maximum(noise[1:], moment)))
 
 
 def _noise_in_harmonics(found: SweepSpectra, orders: Sequence[int], frequency_hz: Floats, after_s: float) -> Floats:
     """What the silence gives in the window of each harmonic; NaN outside the sweep."""
-    request, rate_hz = found.request, found.sample_rate_hz
-    sent = (request.start_hz, request.stop_hz, request.seconds, rate_hz)
-    rate_s = sweep.sweep_rate_s(*sent[:3])
-    gain = np.array([deconvolution.harmonic_gain(order, rate_s, rate_hz, after_s) for order in orders])
+    request = found.request
+    gain = np.array([deconvolution.harmonic_gain(order, found.layout, after_s) for order in orders])
     at_hz = np.multiply.outer(np.array(orders, np.float64), frequency_hz)
     inside = (at_hz >= request.start_hz) & (at_hz <= request.stop_hz)
     sought = np.where(inside, at_hz, request.stop_hz)
-    power = found.noise_density(sought) / _sweep_power(*sent, sought)
+    power = found.noise_density(sought) / _sweep_power(found.layout, sought)
     return np.where(inside, gain[:, np.newaxis] * power, np.nan)
 
 
-def _sweep_power(start_hz: float, stop_hz: float, seconds: float, rate_hz: float, frequency_hz: Floats) -> Floats:
+def _sweep_power(sent: ExponentialSweep, frequency_hz: Floats) -> Floats:
     """Squared spectrum of the analytic sweep, sixth-octave means."""
-    sent = sweep.kept_sweep(start_hz, stop_hz, seconds, rate_hz)
-    length = scipy.fft.next_fast_len(sent.size, real=True)
-    power = np.abs(scipy.fft.rfft(sent, length)) ** 2
-    return mean_of_lines(power, rate_hz / length, 0, frequency_hz, 6)
+    samples = kept_sweep(sent)
+    length = scipy.fft.next_fast_len(samples.size, real=True)
+    power = np.abs(scipy.fft.rfft(samples, length)) ** 2
+    return mean_of_lines(power, sent.sample_rate_hz / length, 0, frequency_hz, 6)
 
 
 def _lateness(capture: Capture, recorded: Singles, layout: stimulus.Layout) -> int:
@@ -386,8 +388,7 @@ def band_response(heard: AcousticResponse, grid: Floats) -> tuple[Complex, Float
     The phase is referred to the electrical time zero.
     """
     gated = band_gate(heard, grid)
-    band = (heard.request.start_hz, heard.request.stop_hz)
-    response = deconvolution.gated_frequency_response(gated, heard.sample_rate_hz, grid, *band)
+    response = deconvolution.gated_frequency_response(gated, heard.layout, grid)
     arrival_s = gated.first_s + float(gated.time_zero_s)
     turned: Complex = response * np.exp(-2j * np.pi * grid * (arrival_s - heard.zero_s))
     return turned, np.sqrt(noise_power(heard, gated, grid))

@@ -121,7 +121,7 @@ def test_the_microphone_hears_the_speaker_that_was_asked_for(played, place):
     capture, speaker = played[place], UNIT.speakers[place]
     frequency_hz = np.geomspace(100, 15000, 40)
     heard, looped = (
-        transfer_function(row, stimulus.compose(plan_of(capture))[: row.size], 48000.0, frequency_hz, 20.0, 20000.0)
+        transfer_function(row, stimulus.compose(plan_of(capture))[: row.size], plan_of(capture), frequency_hz)
         for row in (capture.volts("microphone"), capture.volts("loopback"))
     )
     model = unit_client.Speaker(speaker, 48000.0)(np.eye(1, 48000)[0])
@@ -130,9 +130,7 @@ def test_the_microphone_hears_the_speaker_that_was_asked_for(played, place):
 
 
 def test_polarity_comes_through(played, unit):
-    response = impulse_response(
-        played[0].volts("microphone"), stimulus.compose(plan_of(played[0])), 48000.0, 20.0, 20000.0
-    )
+    response = impulse_response(played[0].volts("microphone"), stimulus.compose(plan_of(played[0])), plan_of(played[0]))
     tweeter_sign = UNIT.speakers[0].tweeter_sign
     assert np.sign(response[np.argmax(np.abs(response))]) == tweeter_sign
 
@@ -142,7 +140,7 @@ def test_the_impedance_at_the_leads_is_the_load_s(unit):
         (capture,) = sound_captures(player, [sweep(stage="leads", level_v=0.1, seconds=1.0, start_hz=10.0)])
     frequency_hz = np.geomspace(20, 10000, 60)
     drive, sense = (
-        transfer_function(capture.volts(role), stimulus.compose(plan_of(capture)), 48000.0, frequency_hz, 10.0, 20000.0)
+        transfer_function(capture.volts(role), stimulus.compose(plan_of(capture)), plan_of(capture), frequency_hz)
         for role in ("drive", "sense")
     )
     # Sense resistor in the return lead: Z = Rs (V1 / V2 - 1).

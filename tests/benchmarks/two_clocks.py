@@ -27,7 +27,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "tests" / "signals")]
 
 from own_clock import on_own_clock
 from simulated_runs import verified
-from test_two_clocks import FRAMES, PLAN, RATE_HZ, arrival, brought_back, heard, reflections
+from test_two_clocks import FRAMES, PLAN, arrival, brought_back, heard, reflections
 
 from rig.design.fault_kinds import UNIT_FAULTS
 from rig.design.fault_names import fault_names
@@ -84,7 +84,7 @@ def response_errors(row: np.ndarray) -> tuple[float, float, float, float]:
     """
     frequency_hz = np.arange(25.0, 17000.0, 1.0)
     sent = np.pad(stimulus.compose(PLAN), (0, FRAMES - PLAN.frames))
-    found = deconvolution.transfer_function(row, sent, RATE_HZ, frequency_hz, 20.0, 20000.0)
+    found = deconvolution.transfer_function(row, sent, PLAN, frequency_hz)
     true, grid_hz = reflections(frequency_hz), log_frequency_grid(30.0, 16000.0, 24)
     powers = [smooth_power(np.abs(response) ** 2, frequency_hz, grid_hz, 24) for response in (found, true)]
     judged = (frequency_hz >= 30.0) & (frequency_hz <= 16000.0)
@@ -103,8 +103,7 @@ def response_errors(row: np.ndarray) -> tuple[float, float, float, float]:
 def harmonic_error_db(row: np.ndarray) -> float:
     """Largest error of a second and third harmonic of -40 dB."""
     grid_hz = np.geomspace(200, 5000, 60)
-    band = (20.0, 20000.0, PLAN.seconds, RATE_HZ)
-    orders = deconvolution.harmonic_responses(row, *band, (1, 2, 3), grid_hz, *arrival(row))
+    orders = deconvolution.harmonic_responses(row, PLAN, (1, 2, 3), grid_hz, *arrival(row))
     return float(np.max(np.abs(20 * np.log10(np.abs(orders[1:] / orders[0])) + 40)))
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy import fft
 from scipy import signal as filters
 
-from rig.signals import stimulus, sweep
+from rig.signals import stimulus
 from rig.signals.gating import half_cosine
 from rig.values.captures import Capture
 from rig.values.requests import Sweep
@@ -23,8 +23,8 @@ Floats = NDArray[np.float64]
 REQUEST = Sweep("playing", "only", "only", 1.0, 1.0, 20.0, 20000.0, 1.5, "on axis")
 SENT = (REQUEST.start_hz, REQUEST.stop_hz, REQUEST.seconds)
 PLAN = stimulus.layout(*SENT, RATE_HZ)
-LEAD_IN, _ = sweep.sweep_margins(*SENT, RATE_HZ)
-RATE_S = sweep.sweep_rate_s(*SENT)
+LEAD_IN, _ = PLAN.margins
+RATE_S = PLAN.rate_s
 #: Latency and flight, in frames.
 LATE = 800.37
 FRAMES = PLAN.frames + 4800
@@ -38,7 +38,7 @@ PASSES_S = (PLAN.sweep_start + LEAD_IN + LATE) / RATE_HZ
 #: The sweep's frequency while it sounds, and 0 before and after.
 BEGINS_S, ENDS_S = ((edge + LATE) / RATE_HZ for edge in (PLAN.sweep_start, PLAN.sweep_stop))
 SOUNDS = (TIME_S > BEGINS_S) & (TIME_S < ENDS_S)
-FREQUENCY_HZ = np.where(SOUNDS, sweep.instantaneous_frequency_hz(np.minimum(TIME_S - PASSES_S, 3.0), *SENT), 0.0)
+FREQUENCY_HZ = np.where(SOUNDS, PLAN.frequency_hz(np.minimum(TIME_S - PASSES_S, 3.0)), 0.0)
 
 BURST_HIGH_PASS = filters.butter(4, 1500.0, "high", fs=RATE_HZ, output="sos")
 BURST_DECAY_S = 0.00025
@@ -65,10 +65,10 @@ class Buzz:
 def unit_pa(second: float = 0.02, third: float = 0.01) -> Floats:
     """What a good unit gives at the microphone; read only."""
     time_s = np.minimum((np.arange(FRAMES) - PLAN.sweep_start - LEAD_IN) / RATE_HZ, 3.0)
-    frequency_hz = sweep.instantaneous_frequency_hz(time_s, *SENT)
-    phase = sweep.instantaneous_phase_rad(time_s, *SENT)
+    frequency_hz = PLAN.frequency_hz(time_s)
+    phase = PLAN.phase_rad(time_s)
     low = half_cosine(np.log(HARMONICS_BELOW_HZ / frequency_hz) / np.log(1.25))
-    low *= sweep.fade(frequency_hz, *SENT[:2], RATE_HZ)
+    low *= PLAN.fade(frequency_hz)
     low[: PLAN.sweep_start] = 0.0
     played = np.pad(stimulus.compose(PLAN), (0, FRAMES - PLAN.frames))
     played = played + low * (second * np.sin(2 * phase) + third * np.sin(3 * phase))

@@ -179,18 +179,16 @@ def test_the_shared_transform_gives_what_the_whole_capture_gives():
     found = distortion.harmonics_of(capture, SETTINGS.points_per_octave)
     orders = (1, *distortion.ORDERS)
     after = capture.pascal()[buzzing.PLAN.sweep_start :]
-    sent = (*buzzing.SENT, capture.sample_rate_hz)
-    whole = harmonic_responses(after, *sent, orders, found.frequency_hz, after_s=distortion.ROOM_S)
+    whole = harmonic_responses(after, buzzing.PLAN, orders, found.frequency_hz, after_s=distortion.ROOM_S)
     ratio_db = 10 * np.log10(np.vstack((found.fundamental, found.power)) / np.abs(whole) ** 2)
     loud = np.abs(whole) > 3e-5 * np.abs(whole[0])
     np.testing.assert_allclose(ratio_db[loud], 0, atol=0.05)
     assert np.array_equal(np.isnan(ratio_db), np.isnan(np.abs(whole)))
-    windows = [harmonic_window(order, buzzing.RATE_S, capture.sample_rate_hz, distortion.ROOM_S)[0] for order in orders]
+    windows = [harmonic_window(order, buzzing.PLAN, distortion.ROOM_S)[0] for order in orders]
     silence, played = capture.pascal()[buzzing.PLAN.silence], stimulus.compose(buzzing.PLAN)[buzzing.PLAN.sweep]
     for noise, window, order in zip(np.vstack((found.fundamental_noise, found.noise)), windows, orders, strict=True):
         at_hz = order * found.frequency_hz[np.isfinite(noise)]
-        band = (buzzing.REQUEST.start_hz, buzzing.REQUEST.stop_hz)
-        stated = response_noise_power(silence, played, window, capture.sample_rate_hz, at_hz, *band)
+        stated = response_noise_power(silence, played, window, buzzing.PLAN, at_hz)
         np.testing.assert_allclose(10 * np.log10(noise[np.isfinite(noise)] / stated), 0, atol=0.1)
 
 

@@ -5,7 +5,7 @@ import pyfar
 import pytest
 from reference_csv import numbers, rows
 
-from rig.signals import sweep
+from rig.signals.sweep import ExponentialSweep, synchronised_sweep
 
 
 @pytest.mark.parametrize("row", rows("sweep_harmonic_offsets"), ids=lambda row: row["case"] + row["harmonic_n"])
@@ -13,8 +13,9 @@ def test_harmonics_lie_where_they_are_published_to_lie(row):
     # Source: Farina, AES 108th Convention (2000); Novak et al., IEEE TIM 59(8) (2010) and JAES 63(10) (2015).
     start_hz, stop_hz, seconds, rate_hz = numbers(row, "f1_hz", "f2_hz", "t_s", "fs_hz")
     order, rate_s, advance, advance_samples = numbers(row, "harmonic_n", "rate_l_s", "advance_s", "advance_samples")
-    assert sweep.sweep_rate_s(start_hz, stop_hz, seconds) == pytest.approx(rate_s, rel=1e-6)
-    found_s = float(sweep.harmonic_advance_s(order, start_hz, stop_hz, seconds))
+    sent = ExponentialSweep(start_hz, stop_hz, seconds, rate_hz)
+    assert sent.rate_s == pytest.approx(rate_s, rel=1e-6)
+    found_s = float(sent.advance_s(order))
     assert found_s == pytest.approx(advance, rel=1e-6)
     assert found_s * rate_hz == pytest.approx(advance_samples, abs=0.2)
 
@@ -29,18 +30,19 @@ def test_another_library_sweeps_alike_but_for_the_starting_phase():
     theirs = pyfar.signals.exponential_sweep_time(
         frames, (start_hz, stop_hz), n_fade_out=0, sampling_rate=rate_hz
     ).time[0]
-    ours = sweep.synchronised_sweep(start_hz, stop_hz, seconds, rate_hz)
-    lead_in, _ = sweep.sweep_margins(start_hz, stop_hz, seconds, rate_hz)
-    np.testing.assert_allclose(ours[lead_in : lead_in + frames], theirs, atol=0.02)
+    sent = ExponentialSweep(start_hz, stop_hz, seconds, rate_hz)
+    lead_in, _ = sent.margins
+    np.testing.assert_allclose(synchronised_sweep(sent)[lead_in : lead_in + frames], theirs, atol=0.02)
 
 
 def test_the_spectrum_of_an_exponential_sweep_falls_by_3_db_per_octave():
     # Source: Farina (2000): pink spectrum; by stationary phase |X| = rate / 2 * sqrt(L / f).
-    rate_hz, seconds = 48000.0, 2.0
-    samples = sweep.synchronised_sweep(20, 20000, seconds, rate_hz)
+    rate_hz = 48000.0
+    sent = ExponentialSweep(20, 20000, 2.0, rate_hz)
+    samples = synchronised_sweep(sent)
     power = np.abs(np.fft.rfft(samples, 2**17)) ** 2
     frequency_hz = np.fft.rfftfreq(2**17, 1 / rate_hz)
     for low in (40, 160, 640, 2560, 10240):
         inside = (frequency_hz >= low) & (frequency_hz < 1.2 * low)
-        expected = rate_hz**2 * sweep.sweep_rate_s(20, 20000, seconds) / (4 * frequency_hz[inside])
+        expected = rate_hz**2 * sent.rate_s / (4 * frequency_hz[inside])
         assert 10 * np.log10(np.mean(power[inside] / expected)) == pytest.approx(0, abs=0.05)

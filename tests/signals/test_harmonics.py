@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy import signal as filters
 
-from rig.signals import deconvolution, noise, smoothing, sweep, timing
+from rig.signals import deconvolution, noise, smoothing, timing
+from rig.signals.sweep import ExponentialSweep, synchronised_sweep
 
 RATE_HZ = 48000.0
 START_HZ, STOP_HZ = 20.0, 20000.0
@@ -23,8 +24,12 @@ def distorting(order, level_db):
     return lambda x: x + amplitude * (4 * x**3 - 3 * x)
 
 
+def of_seconds(seconds):
+    return ExponentialSweep(START_HZ, STOP_HZ, seconds, RATE_HZ)
+
+
 def captured(unit, seconds):
-    body = sweep.synchronised_sweep(START_HZ, STOP_HZ, seconds, RATE_HZ)
+    body = synchronised_sweep(of_seconds(seconds))
     return np.concatenate((np.zeros(4800), unit(body), np.zeros(24000)))
 
 
@@ -34,9 +39,7 @@ def inside(order):
 
 
 def worst(capture, order, true_db, seconds, where, **options):
-    found = deconvolution.harmonic_responses(
-        capture, START_HZ, STOP_HZ, seconds, RATE_HZ, (1, order), FREQUENCY_HZ, **options
-    )
+    found = deconvolution.harmonic_responses(capture, of_seconds(seconds), (1, order), FREQUENCY_HZ, **options)
     level = deconvolution.harmonic_distortion_db(found[1], found[0])
     return np.max(np.abs(level - true_db)[where])
 
@@ -78,9 +81,7 @@ def test_a_filter_behind_the_distortion_weighs_harmonic_and_fundamental(order, l
 def test_units_side_by_side_with_delays_of_their_own_stay_apart():
     first = captured(distorting(2, -40), 2.0)
     second = timing.fractional_delay(captured(distorting(3, -50), 2.0), 500)
-    found = deconvolution.harmonic_responses(
-        np.stack((first, second)), START_HZ, STOP_HZ, 2.0, RATE_HZ, (1, 2, 3), FREQUENCY_HZ
-    )
+    found = deconvolution.harmonic_responses(np.stack((first, second)), of_seconds(2.0), (1, 2, 3), FREQUENCY_HZ)
     level = deconvolution.harmonic_distortion_db(found[1:], found[0])
     assert level.shape == (2, 2, FREQUENCY_HZ.size)
     middle = (FREQUENCY_HZ > 100) & (FREQUENCY_HZ < 3000)
@@ -95,48 +96,48 @@ def test_phases_of_harmonics_are_those_of_the_sine():
     for order, phase in ((2, -1j), (3, -1.0)):
         capture = captured(distorting(order, -40), 2.0)
         found = deconvolution.harmonic_responses(
-            capture, START_HZ, STOP_HZ, 2.0, RATE_HZ, (order,), [100.0, 1000.0], delay_s=4800 / RATE_HZ
+            capture, of_seconds(2.0), (order,), [100.0, 1000.0], delay_s=4800 / RATE_HZ
         )
         np.testing.assert_allclose(found[0], 0.01 * phase, atol=0.0002)
 
 
 def test_a_clean_unit_shows_no_harmonics():
     capture = captured(lambda x: x, 2.0)
-    found = deconvolution.harmonic_responses(capture, START_HZ, STOP_HZ, 2.0, RATE_HZ, (1, 2, 3, 5), FREQUENCY_HZ)
+    found = deconvolution.harmonic_responses(capture, of_seconds(2.0), (1, 2, 3, 5), FREQUENCY_HZ)
     level = deconvolution.harmonic_distortion_db(found[1:], found[0])
     assert np.nanmax(level) < -90
 
 
 def test_the_stated_noise_is_what_noise_does_to_a_harmonic():
     hiss = np.random.default_rng(21).normal(0, 1e-3, (30, 110000))
-    sent = sweep.synchronised_sweep(START_HZ, STOP_HZ, 1.5, RATE_HZ)
+    sent = synchronised_sweep(of_seconds(1.5))
     frequency_hz = np.geomspace(40, 5000, 20)
-    found = deconvolution.harmonic_responses(hiss, START_HZ, STOP_HZ, 1.5, RATE_HZ, (2,), frequency_hz, delay_s=0.3)
-    window, first_s = deconvolution.harmonic_window(2, sweep.sweep_rate_s(START_HZ, STOP_HZ, 1.5), RATE_HZ)
+    found = deconvolution.harmonic_responses(hiss, of_seconds(1.5), (2,), frequency_hz, delay_s=0.3)
+    window, first_s = deconvolution.harmonic_window(2, of_seconds(1.5))
     assert first_s < 0
-    stated = noise.response_noise_power(hiss[0], sent, window, RATE_HZ, 2 * frequency_hz, START_HZ, STOP_HZ)
+    stated = noise.response_noise_power(hiss[0], sent, window, of_seconds(1.5), 2 * frequency_hz)
     excess_db = 10 * np.log10(np.mean(np.abs(found[0]) ** 2, axis=0) / stated)
     assert abs(np.mean(excess_db)) < 0.7
 
 
 def test_harmonics_beyond_the_sweep_are_not_numbers():
     capture = captured(lambda x: x, 0.5)
-    found = deconvolution.harmonic_responses(capture, START_HZ, STOP_HZ, 0.5, RATE_HZ, (1, 3), [15.0, 1000.0, 7000.0])
+    found = deconvolution.harmonic_responses(capture, of_seconds(0.5), (1, 3), [15.0, 1000.0, 7000.0])
     assert np.array_equal(np.isnan(found[0]), [True, False, False])
     assert np.array_equal(np.isnan(found[1]), [False, False, True])
 
 
 def test_orders_below_one_are_refused():
     with pytest.raises(ValueError, match="orders of harmonics start at 1"):
-        deconvolution.harmonic_responses(np.ones(9000), 20, 20000, 0.1, RATE_HZ, (0,), [100.0])
+        deconvolution.harmonic_responses(np.ones(9000), of_seconds(0.1), (0,), [100.0])
     with pytest.raises(ValueError, match="orders of harmonics start at 1"):
-        deconvolution.harmonic_window(0, 0.2, RATE_HZ)
+        deconvolution.harmonic_window(0, of_seconds(1.5))
 
 
 def test_a_capture_in_single_precision_has_the_same_harmonics():
     capture = captured(distorting(2, -60), 1.5)
     read = [
-        deconvolution.harmonic_responses(each, START_HZ, STOP_HZ, 1.5, RATE_HZ, (1, 2), [100.0, 1000.0, 5000.0])
+        deconvolution.harmonic_responses(each, of_seconds(1.5), (1, 2), [100.0, 1000.0, 5000.0])
         for each in (capture, capture.astype(np.float32))
     ]
     np.testing.assert_allclose(read[1], read[0], atol=1e-6)
@@ -149,6 +150,6 @@ def test_one_sweep_is_not_read_as_another_that_was_read_before():
 
 
 def test_what_is_kept_of_a_window_cannot_be_written_to():
-    window, _ = deconvolution.harmonic_window(2, 0.2, RATE_HZ)
+    window, _ = deconvolution.harmonic_window(2, of_seconds(1.5))
     with pytest.raises(ValueError, match="read-only"):
         window[0] = 1.0

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, fftconvolve, sosfilt
 
-from rig.signals import comparison, defects, integrity, stimulus, sweep
+from rig.signals import comparison, defects, integrity, stimulus
 from rig.signals.timing import fractional_delay, resample_by
 
 RATE_HZ = 48000.0
@@ -277,7 +277,7 @@ def test_pieces_cover_the_sweep_with_three_periods_or_more():
     found = comparison.pieces(plan)
     for early, late in itertools.pairwise(found):
         assert early.start + early.length == late.start
-    lead_in, lead_out = sweep.sweep_margins(20.0, 20000.0, 1.0, RATE_HZ)
+    lead_in, lead_out = plan.margins
     assert found[0].start == plan.sweep_start + lead_in
     assert 0 <= plan.sweep_stop - lead_out - (found[-1].start + found[-1].length) < comparison.PIECE_FRAMES
     assert all(piece.length * piece.frequency_hz / RATE_HZ >= 3 for piece in found)

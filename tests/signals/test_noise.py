@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy import signal as filters
 
-from rig.signals import bands, noise, sweep
+from rig.signals import bands, noise
+from rig.signals.sweep import ExponentialSweep, synchronised_sweep
 
 RATE_HZ = 48000.0
 MIDS_HZ = bands.mid_bands_hz(60, 20000, 3)
@@ -64,9 +65,9 @@ def test_the_noise_of_a_response_falls_with_longer_sweeps_and_rises_with_longer_
     found = {}
     for seconds in (0.5, 1.0):
         for frames in (480, 960):
-            sent = sweep.synchronised_sweep(50, 20000, seconds, RATE_HZ)
+            sent = ExponentialSweep(50, 20000, seconds, RATE_HZ)
             found[seconds, frames] = noise.response_noise_power(
-                hum, sent, np.ones(frames), RATE_HZ, [100.0, 1000.0, 10000.0], 50, 20000
+                hum, synchronised_sweep(sent), np.ones(frames), sent, [100.0, 1000.0, 10000.0]
             )
     assert found[0.5, 480].shape == (2, 3)
     np.testing.assert_allclose(found[0.5, 480] / found[1.0, 480], 2, rtol=0.05)
@@ -83,5 +84,6 @@ def test_noise_that_cannot_be_judged_is_refused():
         noise.captured_band_snr_db(np.full(100, np.nan), np.zeros(100), RATE_HZ, MIDS_HZ, 3)
     with pytest.raises(ValueError, match="bands reach"):
         noise.band_power(np.ones(11), np.arange(11) * 10.0, [1000.0], 3)
+    sent = ExponentialSweep(50, 20000, 1.0, RATE_HZ)
     with pytest.raises(ValueError, match="lie in the band"):
-        noise.response_noise_power(np.zeros(100), np.ones(100), np.ones(10), RATE_HZ, [10.0], 50, 20000)
+        noise.response_noise_power(np.zeros(100), np.ones(100), np.ones(10), sent, [10.0])

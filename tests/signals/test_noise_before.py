@@ -1,13 +1,15 @@
 """Noises of the moment in a linear response: told from what stands before the sound arrives."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from rig.signals.disturbance import UNEVEN, noise_before
+from rig.signals.sweep import ExponentialSweep
 
 RATE_HZ = 48000.0
-#: A sweep of 20 Hz to 20 kHz in 1.5 s.
-RATE_S = 1.5 / np.log(1000)
+SENT = ExponentialSweep(20.0, 20000.0, 1.5, RATE_HZ)
 GRID_HZ = np.geomspace(40, 16000, 100)
 ARRIVAL_S = 0.052
 NOISE = 1e-4
@@ -20,9 +22,9 @@ def impulse(seed: int) -> np.ndarray:
     return rings + NOISE * np.random.default_rng(seed).standard_normal(time_s.size)
 
 
-def found(response: np.ndarray, rate_s: float = RATE_S) -> np.ndarray:
+def found(response: np.ndarray, seconds: float = 1.5) -> np.ndarray:
     steady = np.full(GRID_HZ.size, NOISE**2)
-    return noise_before(response, RATE_HZ, ARRIVAL_S, rate_s, GRID_HZ, steady)
+    return noise_before(response, replace(SENT, seconds=seconds), ARRIVAL_S, GRID_HZ, steady)
 
 
 def test_steady_noise_and_the_response_itself_are_no_noise_of_the_moment() -> None:
@@ -41,4 +43,4 @@ def test_what_stands_before_the_arrival_counts_at_its_own_frequency(at_hz: float
 
 
 def test_a_sweep_too_quick_to_leave_a_gap_tells_nothing() -> None:
-    assert not np.any(found(impulse(1) + 1.0, rate_s=1e-4))
+    assert not np.any(found(impulse(1) + 1.0, seconds=7e-4))

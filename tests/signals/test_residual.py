@@ -1,29 +1,32 @@
 """The residual takes out a sweep and its low harmonics to the last bit and leaves everything else in its place."""
 
+from dataclasses import astuple
+
 import numpy as np
 import pytest
 from scipy import signal as filters
 
-from rig.signals import impulsive, residual, sweep, tracking, trains
+from rig.signals import impulsive, residual, tracking, trains
 from rig.signals.gating import half_cosine
+from rig.signals.sweep import ExponentialSweep
 
 RATE_HZ = 48000.0
-SENT = (20.0, 20000.0, 1.5)
+SENT = ExponentialSweep(20.0, 20000.0, 1.5, RATE_HZ)
 BEFORE_S, SILENCE_S = 0.4, 0.3
-LEAD_IN, _ = sweep.sweep_margins(*SENT, RATE_HZ)
-NOMINAL = tracking.Chirp(*SENT, RATE_HZ, BEFORE_S + LEAD_IN / RATE_HZ)
-FRAMES = round((BEFORE_S + 0.4) * RATE_HZ) + sweep.sweep_frames(*SENT, RATE_HZ)
+LEAD_IN, _ = SENT.margins
+NOMINAL = tracking.Chirp(*astuple(SENT), BEFORE_S + LEAD_IN / RATE_HZ)
+FRAMES = round((BEFORE_S + 0.4) * RATE_HZ) + SENT.sweep_frames
 TIME_S = np.arange(FRAMES) / RATE_HZ
 HISS = 1e-4
 
 
 def chirped(order=1, late=0):
     """Harmonic `order` of the sweep, as played."""
-    body = sweep.sweep_times_s(*SENT, RATE_HZ)
-    frequency_hz = sweep.instantaneous_frequency_hz(body, *SENT)
+    body = SENT.times_s()
+    frequency_hz = SENT.frequency_hz(body)
     # Below half the sample rate, and no step where it ends.
-    amplitude = sweep.fade(frequency_hz, *SENT[:2], RATE_HZ) * half_cosine(6 * np.log(21000 / (order * frequency_hz)))
-    wave = amplitude * np.sin(order * sweep.instantaneous_phase_rad(body, *SENT))
+    amplitude = SENT.fade(frequency_hz) * half_cosine(6 * np.log(21000 / (order * frequency_hz)))
+    wave = amplitude * np.sin(order * SENT.phase_rad(body))
     first = round(BEFORE_S * RATE_HZ) + late
     return np.pad(wave, (first, FRAMES - first - wave.size))
 

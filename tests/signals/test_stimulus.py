@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.signals import stimulus, sweep
+from rig.signals import stimulus
+from rig.signals.sweep import synchronised_sweep
 
 RATES = st.sampled_from([44100.0, 48000.0, 96000.0])
 
@@ -24,9 +25,7 @@ def test_parts_follow_each_other_and_hold_what_they_say(start_hz, octaves, secon
     assert np.all(samples[plan.sweep_stop : plan.mark_after] == 0)
     marks = [samples[at : at + plan.mark_frames] for at in (plan.mark_before, plan.mark_after)]
     np.testing.assert_array_equal(marks[0], marks[1])
-    np.testing.assert_array_equal(
-        samples[plan.sweep], sweep.synchronised_sweep(start_hz, stop_hz, seconds, sample_rate_hz)
-    )
+    np.testing.assert_array_equal(samples[plan.sweep], synchronised_sweep(plan))
     assert np.max(np.abs(samples)) <= 1
     assert start_hz <= plan.mark_low_hz < plan.mark_high_hz <= stop_hz
 

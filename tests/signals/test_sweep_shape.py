@@ -5,9 +5,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.signals import sweep
+from rig.signals.sweep import ExponentialSweep, synchronised_sweep
 
 RATE_HZ = 48000.0
+SWEEP = ExponentialSweep(20.0, 20000.0, 1.5, RATE_HZ)
 
 
 @settings(max_examples=40, deadline=None)
@@ -19,29 +20,28 @@ RATE_HZ = 48000.0
 )
 def test_every_sweep_is_bounded_and_fades(start_hz, octaves, seconds, rate_hz):
     stop_hz = min(start_hz * 2**octaves, 0.46 * rate_hz)
-    samples = sweep.synchronised_sweep(start_hz, stop_hz, seconds, rate_hz)
-    assert samples.size == sweep.sweep_frames(start_hz, stop_hz, seconds, rate_hz)
+    sent = ExponentialSweep(start_hz, stop_hz, seconds, rate_hz)
+    samples = synchronised_sweep(sent)
+    assert samples.size == sent.sweep_frames
     assert np.max(np.abs(samples)) <= 1.0
-    time_s = sweep.sweep_times_s(start_hz, stop_hz, seconds, rate_hz)
-    frequency_hz = sweep.instantaneous_frequency_hz(time_s, start_hz, stop_hz, seconds)
+    frequency_hz = sent.frequency_hz(sent.times_s())
     assert np.max(frequency_hz) <= 0.4751 * rate_hz
-    played = sweep.fade(frequency_hz, start_hz, stop_hz, rate_hz)
+    played = sent.fade(frequency_hz)
     assert played[0] < 1e-2
     in_band = (frequency_hz >= start_hz) & (frequency_hz <= stop_hz)
     np.testing.assert_array_equal(played[in_band], 1.0)
 
 
 def test_the_ends_are_silent():
-    samples = sweep.synchronised_sweep(20, 20000, 1.5, RATE_HZ)
+    samples = synchronised_sweep(SWEEP)
     assert np.max(np.abs(samples[:48])) < 1e-3
     assert np.max(np.abs(samples[-5:])) < 1e-3
     assert np.max(np.abs(samples)) > 0.999
 
 
 def test_start_hz_is_passed_at_the_lead_in_and_stop_hz_after_the_time_asked_for():
-    lead_in, lead_out = sweep.sweep_margins(20, 20000, 1.5, RATE_HZ)
-    time_s = sweep.sweep_times_s(20, 20000, 1.5, RATE_HZ)
-    frequency_hz = sweep.instantaneous_frequency_hz(time_s, 20, 20000, 1.5)
+    lead_in, lead_out = SWEEP.margins
+    frequency_hz = SWEEP.frequency_hz(SWEEP.times_s())
     assert frequency_hz[lead_in] == pytest.approx(20)
     assert frequency_hz[-1 - lead_out] == pytest.approx(20000, rel=1e-6)
 
@@ -49,23 +49,17 @@ def test_start_hz_is_passed_at_the_lead_in_and_stop_hz_after_the_time_asked_for(
 @settings(max_examples=30, deadline=None)
 @given(order=st.integers(2, 10), time_s=st.floats(-0.2, 1.0))
 def test_a_harmonic_is_the_sweep_advanced_in_phase_too(order, time_s):
-    band = (20.0, 20000.0, 1.5)
-    later = time_s + sweep.harmonic_advance_s(order, *band)
-    np.testing.assert_allclose(
-        order * sweep.instantaneous_phase_rad(time_s, *band),
-        sweep.instantaneous_phase_rad(later, *band),
-        rtol=1e-12,
-    )
+    later = time_s + SWEEP.advance_s(order)
+    np.testing.assert_allclose(order * SWEEP.phase_rad(time_s), SWEEP.phase_rad(later), rtol=1e-12)
 
 
 def test_frequency_is_the_slope_of_phase_and_time_its_inverse():
-    band = (20.0, 20000.0, 2.0)
     time_s = np.linspace(0, 2, 2001)
     step = 1e-6
-    slope = sweep.instantaneous_phase_rad(time_s + step, *band) - sweep.instantaneous_phase_rad(time_s - step, *band)
-    frequency_hz = sweep.instantaneous_frequency_hz(time_s, *band)
+    slope = SWEEP.phase_rad(time_s + step) - SWEEP.phase_rad(time_s - step)
+    frequency_hz = SWEEP.frequency_hz(time_s)
     np.testing.assert_allclose(slope / (4 * np.pi * step), frequency_hz, rtol=1e-6)
-    np.testing.assert_allclose(sweep.time_of_frequency_s(frequency_hz, *band), time_s, atol=1e-9)
+    np.testing.assert_allclose(SWEEP.passing_s(frequency_hz), time_s, atol=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -80,11 +74,11 @@ def test_frequency_is_the_slope_of_phase_and_time_its_inverse():
 )
 def test_impossible_sweeps_are_refused(band, message):
     with pytest.raises(ValueError, match=message):
-        sweep.synchronised_sweep(*band, RATE_HZ)
+        ExponentialSweep(*band, RATE_HZ)
 
 
 def test_frequencies_and_orders_that_do_not_exist_are_refused():
     with pytest.raises(ValueError, match="above 0 Hz"):
-        sweep.time_of_frequency_s([0.0], 20, 20000, 1)
+        SWEEP.passing_s([0.0])
     with pytest.raises(ValueError, match="start at 1"):
-        sweep.harmonic_advance_s([0], 20, 20000, 1)
+        SWEEP.advance_s([0])

@@ -6,14 +6,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal as filters
 
-from rig.signals import deconvolution, sweep, timing
+from rig.signals import deconvolution, timing
+from rig.signals.sweep import ExponentialSweep, synchronised_sweep
 
 RATE_HZ = 48000.0
-SENT = np.concatenate((np.zeros(2400), sweep.synchronised_sweep(40, 20000, 0.3, RATE_HZ), np.zeros(4800)))
+SWEEP = ExponentialSweep(40, 20000, 0.3, RATE_HZ)
+SENT = np.concatenate((np.zeros(2400), synchronised_sweep(SWEEP), np.zeros(4800)))
 
 
 def impulse(captured):
-    return deconvolution.impulse_response(captured, SENT, RATE_HZ, 40, 20000, 0.05, 0.1)
+    return deconvolution.impulse_response(captured, SENT, SWEEP, 0.05, 0.1)
 
 
 @settings(max_examples=25, deadline=None)

@@ -51,7 +51,7 @@ def brought_back(row: np.ndarray, delay: float = 600.0) -> tuple[two_clocks.Cloc
 def test_the_response_of_a_box_in_a_room_is_right_within_a_hundredth_of_a_decibel(ppm):
     _, row = brought_back(recorded(heard(), ppm))
     frequency_hz = np.arange(30.0, 16000.0, 40.0)
-    found = deconvolution.transfer_function(row, stimulus.compose(PLAN), RATE_HZ, frequency_hz, 20.0, 20000.0)
+    found = deconvolution.transfer_function(row, stimulus.compose(PLAN), PLAN, frequency_hz)
     ratio = found / reflections(frequency_hz)
     assert np.max(np.abs(20 * np.log10(np.abs(ratio)))) < 0.01
     # What is left is one delay and no sign: the phase is a straight line through zero.
@@ -70,8 +70,7 @@ def test_noise_errs_the_response_no_more_than_on_one_clock():
         for seed, ppm in enumerate(PPM):
             noisy = row + noise * np.random.default_rng([seed, 1]).standard_normal(FRAMES)
             back = brought_back(recorded(row, ppm, noise, seed=seed))[1] if other else noisy
-            band = (RATE_HZ, frequency_hz, 20.0, 20000.0)
-            power = np.abs(deconvolution.transfer_function(back, stimulus.compose(PLAN), *band)) ** 2
+            power = np.abs(deconvolution.transfer_function(back, stimulus.compose(PLAN), PLAN, frequency_hz)) ** 2
             smooth = [smooth_power(each, frequency_hz, grid_hz, 24) for each in (power, true)]
             assert np.max(np.abs(10 * np.log10(smooth[0] / smooth[1]))) < 0.02
             errors_db.append(10 * np.log10(power / true)[30:15970])
@@ -85,14 +84,10 @@ def test_harmonics_at_minus_forty_decibels_keep_their_level(ppm):
     row = heard(lambda f: np.full(f.shape, 0.3 + 0j), bent=0.01)
     _, back = brought_back(recorded(row, ppm))
     frequency_hz = np.geomspace(200, 5000, 60)
-    found = deconvolution.harmonic_responses(
-        back, 20.0, 20000.0, PLAN.seconds, RATE_HZ, (1, 2, 3), frequency_hz, *arrival(back)
-    )
+    found = deconvolution.harmonic_responses(back, PLAN, (1, 2, 3), frequency_hz, *arrival(back))
     levels_db = 20 * np.log10(np.abs(found[1:]) / np.abs(found[0]))
     np.testing.assert_allclose(levels_db, -40.0, atol=0.1)
-    same_clock = deconvolution.harmonic_responses(
-        row, 20.0, 20000.0, PLAN.seconds, RATE_HZ, (1, 2, 3), frequency_hz, *arrival(row)
-    )
+    same_clock = deconvolution.harmonic_responses(row, PLAN, (1, 2, 3), frequency_hz, *arrival(row))
     np.testing.assert_allclose(levels_db, 20 * np.log10(np.abs(same_clock[1:]) / np.abs(same_clock[0])), atol=0.02)
 
 

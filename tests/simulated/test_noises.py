@@ -14,7 +14,6 @@ from rig.circuit.channel import Branch, Channel
 from rig.circuit.driver import Driver
 from rig.design.kit import load_kit
 from rig.signals.stimulus import layout
-from rig.signals.sweep import sweep_margins, sweep_rate_s
 from rig.simulated import noises
 from rig.simulated.bench import SimulatedBench
 from rig.simulated.chance import generator
@@ -53,12 +52,12 @@ def sound(kind: str, amount: float, box: Speaker = OPEN, key: int = 0) -> np.nda
 
 def passes_s() -> float:
     """When the sweep passes 20 Hz at the microphone."""
-    lead_in, _ = sweep_margins(20.0, 20000.0, 1.5, RATE_HZ)
+    lead_in, _ = PLAN.margins
     return (PLAN.sweep_start + lead_in) / RATE_HZ + LATE_S
 
 
 def swept_hz(time_s: np.ndarray) -> np.ndarray:
-    return 20.0 * np.exp((time_s - passes_s()) / sweep_rate_s(20.0, 20000.0, 1.5))
+    return 20.0 * np.exp((time_s - passes_s()) / PLAN.rate_s)
 
 
 def clicks(wave: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -85,7 +84,7 @@ def test_a_coil_rubs_where_the_cone_passes_its_clearance() -> None:
     begins_s, _ = clicks(sound("rub", -40.0))
     f = swept_hz(begins_s)
     begins_s, f = begins_s[f > 25], f[f > 25]
-    turns = f * sweep_rate_s(20.0, 20000.0, 1.5)
+    turns = f * PLAN.rate_s
     moved = excursion(f)
     # The sweep is a sine: excursion |x| sin(phase + arg x) passes the clearance outwards, or inwards, here.
     outwards = np.arcsin(noises.CLEARANCE / np.abs(moved))
@@ -101,7 +100,7 @@ def test_a_coil_rubs_where_the_cone_passes_its_clearance() -> None:
     # One contact outwards in each cycle from 25 Hz to where the excursion is used up.
     grid = np.geomspace(60, 400, 2000)
     last_hz = grid[np.abs(excursion(grid)) > noises.CLEARANCE][-1]
-    cycles = (last_hz - 25) * sweep_rate_s(20.0, 20000.0, 1.5)
+    cycles = (last_hz - 25) * PLAN.rate_s
     assert np.count_nonzero(off[0] < off[1]) == pytest.approx(cycles, abs=2)
     assert np.max(f) == pytest.approx(last_hz, rel=0.05)
 
@@ -127,7 +126,7 @@ def test_a_buzz_keeps_to_its_band_at_one_level_once_or_twice_a_cycle() -> None:
     assert np.max(f) < high_hz * 1.03
     fundamental = 20.0 * np.abs(pressure_pa(OPEN, MICROPHONE_M, f, 343.0))
     assert 20 * np.log10(peak_pa / fundamental) == pytest.approx(-40.0, abs=1.0)
-    cycles = (high_hz - low_hz) * sweep_rate_s(20.0, 20000.0, 1.5)
+    cycles = (high_hz - low_hz) * PLAN.rate_s
     assert cycles - 2 < begins_s.size < 1.6 * cycles
 
 
@@ -149,10 +148,10 @@ def test_a_particle_is_thrown_at_random_phases_at_low_frequencies_only() -> None
     low_hz, high_hz = 0.25 * FS_HZ, 2 * FS_HZ
     assert np.min(f) > low_hz * 0.97
     assert np.max(f) < high_hz * 1.03
-    lasts_s = sweep_rate_s(20.0, 20000.0, 1.5) * np.log(high_hz / low_hz)
+    lasts_s = PLAN.rate_s * np.log(high_hz / low_hz)
     # Twenty a second: 540 of them, known to 4 %; a tenth fall on the heels of another.
     assert times_s.size / (60 * lasts_s) == pytest.approx(20.0, rel=0.2)
-    turn = np.mean(np.exp(2j * np.pi * f * sweep_rate_s(20.0, 20000.0, 1.5)))
+    turn = np.mean(np.exp(2j * np.pi * f * PLAN.rate_s))
     assert abs(turn) < 0.12
 
 
@@ -163,7 +162,7 @@ def test_air_blows_twice_a_cycle_in_its_band_where_the_box_is_under_pressure(box
     power = np.abs(np.fft.rfft(wave)) ** 2
     assert power[(f > 800) & (f < 10000)].sum() > 0.9 * power.sum()
     now_hz = swept_hz(np.arange(wave.size) / RATE_HZ)
-    turn = now_hz * sweep_rate_s(20.0, 20000.0, 1.5)
+    turn = now_hz * PLAN.rate_s
     low = (now_hz > 35) & (now_hz < 100)
     by_phase = [abs(np.sum(wave[low] ** 2 * np.exp(2j * np.pi * n * turn[low]))) for n in (1, 2)]
     assert by_phase[1] > 0.2 * np.sum(wave[low] ** 2)
@@ -194,7 +193,7 @@ def test_a_bent_cone_adds_its_percent_of_second_and_third_harmonic(low_hz: float
     added, own = sound("bent", 3.0), motion().sound_pa.real
     now_hz = swept_hz(np.arange(added.size) / RATE_HZ)
     part = (now_hz > low_hz) & (now_hz < high_hz)
-    turn = np.exp(2j * np.pi * now_hz[part] * sweep_rate_s(20.0, 20000.0, 1.5))
+    turn = np.exp(2j * np.pi * now_hz[part] * PLAN.rate_s)
     one, two, three = (abs(np.mean(wave[part] * turn**-n)) for wave, n in ((own, 1), (added, 2), (added, 3)))
     assert [two / one, three / one] == pytest.approx([0.03, 0.03], rel=0.03)
     assert np.std(added[part]) == pytest.approx(0.03 * np.sqrt(2) * np.std(own[part]), rel=0.03)
