@@ -198,7 +198,10 @@ def test_an_analysis_that_fails_ends_the_sound(real_time):
 
 def test_a_caller_who_does_not_come_back_leaves_silence_and_the_row_says_so(audio):
     """Four times as fast: what is written ahead lasts less than half a second."""
-    observe = lambda piece: ({"sent": np.ptp(np.append(0, piece.sent_v["left"])), "heard": np.ptp(piece.heard[0])}, "")  # noqa: E731
+
+    def observe(piece):
+        return {"sent": np.ptp(np.append(0, piece.sent_v["left"])), "heard": np.ptp(piece.heard[0])}, ""
+
     # What an earlier sound has left in the ring.
     audio.write(audio.done + 4096, np.full(round(59 * RATE_HZ), 0.5, np.float32), [1, 2, 3])
     audio.silence()
