@@ -189,7 +189,7 @@ def relative_to_fundamental(
     """The sum of some harmonics over the fundamental, with what it is uncertain by."""
     power, noise = (each[rows][:, inside] for each in (found.power, found.noise))
     total, fundamental = np.nansum(power, axis=0), found.fundamental[inside]
-    value, clear = told(total, np.nansum(noise, axis=0), fundamental, settings)
+    value, clear = level_or_bound(total, np.nansum(noise, axis=0), fundamental, settings)
     at_hz = found.frequency_hz[inside]
     of_harmonics = sum_level_noise_db(power, noise) * of_few_values(SIXTH * ORDERS[rows][0] * at_hz, found.silence_s)
     of_fundamental = level_noise_db(fundamental, found.fundamental_noise[inside])
@@ -200,7 +200,9 @@ def relative_to_fundamental(
     return with_parts(Curve(quantity, channel, at_hz, value, "dB", clear, at_most=~clear), parts)
 
 
-def told(power: Floats, noise: Floats, fundamental: Floats, settings: Settings) -> tuple[Floats, NDArray[np.bool_]]:
+def level_or_bound(
+    power: Floats, noise: Floats, fundamental: Floats, settings: Settings
+) -> tuple[Floats, NDArray[np.bool_]]:
     """Level relative to the fundamental, its upper bound where noise hides it; and where it is clear of the noise."""
     level = power_db(power / fundamental)
     with np.errstate(divide="ignore"):

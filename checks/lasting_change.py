@@ -100,11 +100,11 @@ def level_change(quantity: str, before: Capture, after: Capture, settings: Setti
     grid = judged_grid(before.request, settings.points_per_octave)
     levels, over_noise = [], []
     for capture in (before, after):
-        heard = acoustic_response(capture)
-        if not np.isfinite(heard.arrival_s):
+        acoustic = acoustic_response(capture)
+        if not np.isfinite(acoustic.arrival_s):
             raise Untrusted(f"nothing stands out of the noise at the microphone ({capture.request})")
-        gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, BEFORE_S, ROOM_S)
-        power, noise = smoothed_powers(heard, gated, grid, settings.smoothing)
+        gated = gate(acoustic.impulse, acoustic.sample_rate_hz, acoustic.arrival_s, BEFORE_S, ROOM_S)
+        power, noise = smoothed_powers(acoustic, gated, grid, settings.smoothing)
         levels.append(db(np.sqrt(power)))
         over_noise.append(snr_db(np.sqrt(power), noise))
     least_db = np.minimum(*over_noise)

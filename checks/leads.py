@@ -62,9 +62,9 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         lowest = int(np.argmin(magnitude))
         # Where nothing flows noise is all there is: no more is known than that the impedance is at least so high.
         least = float(np.min(magnitude / (1 + 3 * noise / magnitude)))
-        told = noise[lowest] < NOISE_PERCENT / 100 * magnitude[lowest]
+        is_known = noise[lowest] < NOISE_PERCENT / 100 * magnitude[lowest]
         short = bool(np.any(magnitude + 3 * noise < SHORT_OHM))
-        trouble = "" if told or short else "the inputs are too noisy to tell an impedance"
+        trouble = "" if is_known or short else "the inputs are too noisy to tell an impedance"
         if least > OPEN_OHM:
             trouble = OPEN
         reading = Reading(LOWEST_IMPEDANCE, channel, float(magnitude[lowest]), "ohm", trouble=trouble)

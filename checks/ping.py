@@ -114,10 +114,10 @@ def noise_uncertainty_db(capture: Capture) -> tuple[float, float]:
 
     The latter is told from the silence before the ping, in sixths of an octave.
     """
-    heard, request = acoustic_response(capture), capture.request
+    acoustic, request = acoustic_response(capture), capture.request
     grid = log_frequency_grid(request.start_hz, request.stop_hz, POINTS_PER_OCTAVE)
-    measured, noise = band_response(heard, grid)
-    gate_s = float(np.sum(band_gate(heard, grid).window ** 2)) / heard.sample_rate_hz
+    measured, noise = band_response(acoustic, grid)
+    gate_s = float(np.sum(band_gate(acoustic, grid).window ** 2)) / acoustic.sample_rate_hz
     silence = sweep_layout(capture).silence
     # A few windowed segments use about half of the silence; neighbours on the grid share half of their sixth.
     silent_s = (silence.stop - silence.start) / capture.sample_rate_hz / 2
@@ -129,8 +129,8 @@ def noise_uncertainty_db(capture: Capture) -> tuple[float, float]:
 def band_levels_db(capture: Capture, kit: Kit) -> tuple[float, float]:
     """Mean level over the band against what the box in front should give, and against the noise, both in dB."""
     request = capture.request
-    heard = acoustic_response(capture)
+    acoustic = acoustic_response(capture)
     grid = log_frequency_grid(request.start_hz, request.stop_hz, POINTS_PER_OCTAVE)
-    measured, noise = band_response(heard, grid)
+    measured, noise = band_response(acoustic, grid)
     design = design_response(kit, request, grid, air_speed_m_s(capture))
     return mean_db(measured) - mean_db(design), mean_db(measured) - mean_db(noise)

@@ -112,7 +112,7 @@ def requests(kit: Kit, settings: Settings) -> list[Sweep]:
 def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckReadings:
     """+1 where the polarity is the kit's, -1 where it is the opposite, for drivers, channels and pairs."""
     readings: list[Reading] = []
-    boxes = {capture.request.channel: box_heard(capture, settings, kit) for capture in captures}
+    boxes = {capture.request.channel: measure_box(capture, settings, kit) for capture in captures}
     for box in boxes.values():
         readings += channel_readings(box, settings)
     pairs = [(a.name, b.name, [driver.band_hz for driver in a.drivers]) for a, b in kit.alike()]
@@ -130,7 +130,7 @@ class Box:
 
     capture: Capture
     drivers: Sequence[DriverSpec]
-    heard: AcousticResponse
+    acoustic: AcousticResponse
     #: A grid for each driver, and over it: measured, expected of this driver by itself, and what noise would give.
     grids: list[Floats]
     measured: list[Complex]
@@ -146,17 +146,17 @@ class Box:
         return float(self.delays_s[np.argmax(np.abs(self.cosines).sum(axis=0))])
 
 
-def box_heard(capture: Capture, settings: Settings, kit: Kit) -> Box:
+def measure_box(capture: Capture, settings: Settings, kit: Kit) -> Box:
     """A channel against what the kit's model expects of each of its drivers, for every delay the bench may have."""
-    heard, request = acoustic_response(capture), capture.request
+    acoustic, request = acoustic_response(capture), capture.request
     drivers = kit.channel(request.channel).drivers
-    delays = delay_grid(heard.timed, max(driver.band_hz[1] for driver in drivers), settings)
+    delays = delay_grid(acoustic.timed, max(driver.band_hz[1] for driver in drivers), settings)
     grids = [log_frequency_grid(driver.band_hz[0], driver.band_hz[1], POINTS_PER_OCTAVE) for driver in drivers]
     air_m_s = air_speed_m_s(capture)
     expected = [driver_design_responses(kit, request, grid, air_m_s)[n] for n, grid in enumerate(grids)]
-    measured, noise = zip(*(band_response(heard, grid) for grid in grids), strict=True)
+    measured, noise = zip(*(band_response(acoustic, grid) for grid in grids), strict=True)
     cosines = [mean_cosine(*each, delays) for each in zip(measured, expected, grids, strict=True)]
-    return Box(capture, drivers, heard, grids, list(measured), expected, list(noise), delays, np.array(cosines))
+    return Box(capture, drivers, acoustic, grids, list(measured), expected, list(noise), delays, np.array(cosines))
 
 
 def channel_readings(box: Box, settings: Settings) -> list[Reading]:
@@ -170,7 +170,7 @@ def channel_readings(box: Box, settings: Settings) -> list[Reading]:
             "then set microphone_inverted in bench.toml"
         )
     )
-    readings, told = [], set()
+    readings, named = [], set()
     for driver, found in zip(drivers, driver_signs(box), strict=True):
         sign, subject, doubts = found.sign, f"{channel} {driver.name}", doubt(found.sign, settings)
         trouble = unknown or doubts
@@ -183,10 +183,10 @@ def channel_readings(box: Box, settings: Settings) -> list[Reading]:
             with_parts(confidence, {"noise": found.confidence_noise}),
         ]
         if not doubts:
-            told.add(sign.value)
-    trouble = unknown or ("" if told else "no driver of the channel gives a sign")
+            named.add(sign.value)
+    trouble = unknown or ("" if named else "no driver of the channel gives a sign")
     # Drivers that disagree leave the channel without a sign of its own: 0, which no limit allows.
-    value = told.pop() if len(told) == 1 else 0
+    value = named.pop() if len(named) == 1 else 0
     readings.append(Reading(CHANNEL_POLARITY, channel, value, "", EXACT, trouble, SAID[value]))
     return readings
 
@@ -226,14 +226,14 @@ def driver_signs(box: Box) -> list[DriverSign]:
     C_d(t) is the mean cosine of measured phase minus expected phase plus 2 pi f t over the band of driver d; the
     delay t maximises the sum of |C_d(t)|, and the sign of C_d there is the sign of the driver (`rig.signals.phase`).
     """
-    calibration, heard = box.capture.calibration, box.heard
+    calibration, acoustic = box.capture.calibration, box.acoustic
     responses = list(zip(box.grids, box.measured, box.noise, strict=True))
     levels = [
         mean_db(measured) - mean_db(expected) for measured, expected in zip(box.measured, box.expected, strict=True)
     ]
     over_noise = [mean_db(measured) - mean_db(noise) for _, measured, noise in responses]
-    noises = [band_noise(heard, grid, np.abs(measured) ** 2, noise**2) for grid, measured, noise in responses]
-    parts = [{"calibration": response_db(calibration, heard.timed), "noise": noise[0]} for noise in noises]
+    noises = [band_noise(acoustic, grid, np.abs(measured) ** 2, noise**2) for grid, measured, noise in responses]
+    parts = [{"calibration": response_db(calibration, acoustic.timed), "noise": noise[0]} for noise in noises]
     if not calibration.microphone_v_per_pa:
         # Against the loudest driver the calibration cancels.
         loudest = int(np.argmax(levels))
@@ -244,13 +244,13 @@ def driver_signs(box: Box) -> list[DriverSign]:
     return [DriverSign(*each) for each in zip(signs, parts, confidences, strict=True)]
 
 
-def band_noise(heard: AcousticResponse, grid: Floats, power: Floats, noise: Floats) -> tuple[float, float]:
+def band_noise(acoustic: AcousticResponse, grid: Floats, power: Floats, noise: Floats) -> tuple[float, float]:
     """What noise does to the mean level of a band, in dB, and to a difference of two mean cosines of its phases.
 
     Noise moves the phase at a frequency by sqrt(N / 2 P) rad, and a cosine by no more; two means of them, at the best
     delay for each sign, by the root of two times that of one (GUM 5.1.2).
     """
-    gate_s = float(np.sum(band_gate(heard, grid).window ** 2)) / heard.sample_rate_hz
+    gate_s = float(np.sum(band_gate(acoustic, grid).window ** 2)) / acoustic.sample_rate_hz
     relative_db = mean_power_noise_db(np.ones(grid.size), noise / power, grid, gate_s)
     return mean_power_noise_db(power, noise, grid, gate_s), relative_db / DB_PER_POWER_PART / np.sqrt(2)
 
@@ -273,7 +273,7 @@ def pair_reading(
     design, and the same delay must serve the other box's drivers as well, whatever their signs.
     """
     moved, fixed = sorted((one, other), key=lambda box: max(driver.band_hz[1] for driver in box.drivers))
-    timed = one.heard.timed and other.heard.timed
+    timed = one.acoustic.timed and other.acoustic.timed
     zeros_s = (0.0, 0.0 if timed else fixed.delay_s)
     own = [] if timed else list(zip(moved.measured, moved.expected, moved.grids, strict=True))
     delays = delay_grid(timed, max([high for _, high in bands_hz] + [grid[-1] for _, _, grid in own]), settings)
@@ -283,7 +283,7 @@ def pair_reading(
         ratios, above = [], []
         for box, zero_s in zip((moved, fixed), zeros_s, strict=True):
             request = box.capture.request
-            measured, noise = band_response(box.heard, grid)
+            measured, noise = band_response(box.acoustic, grid)
             design = design_response(kit, request, grid, air_speed_m_s(box.capture))
             ratios.append(measured / design * np.exp(2j * np.pi * grid * zero_s))
             above.append(mean_db(measured) - mean_db(noise))

@@ -159,8 +159,8 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
         If nothing arrives at the microphone.
     """
     request = capture.request
-    heard = acoustic_response(capture)
-    if not np.isfinite(heard.arrival_s):
+    acoustic = acoustic_response(capture)
+    if not np.isfinite(acoustic.arrival_s):
         raise Untrusted(f"nothing stands out of the noise at the microphone ({request})")
     grid = judged_grid(request, settings.points_per_octave)
     spl = bool(capture.calibration.microphone_v_per_pa)
@@ -172,8 +172,8 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
     }
     made = []
     for quantity, (sides_s, words) in kinds.items():
-        gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, *sides_s)
-        power, noise = smoothed_powers(heard, gated, grid, settings.smoothing)
+        gated = gate(acoustic.impulse, acoustic.sample_rate_hz, acoustic.arrival_s, *sides_s)
+        power, noise = smoothed_powers(acoustic, gated, grid, settings.smoothing)
         lowest = max(gated.lowest_valid_hz, request.start_hz)
         place = kit.position(request.position)
         curve = Curve(
@@ -189,7 +189,7 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
             f"1/{settings.smoothing:g} octave{words}, valid from {lowest:.0f} Hz",
         )
         parts = {
-            "calibration": np.full(grid.size, response_db(capture.calibration, heard.timed)),
+            "calibration": np.full(grid.size, response_db(capture.calibration, acoustic.timed)),
             "noise": smoothed_noise_db(power, noise, capture, sides_s, grid, settings.smoothing),
         }
         if quantity == FREE_FIELD_LEVEL:
@@ -209,11 +209,11 @@ def smoothed_noise_db(
     return level_noise_db(power, noise) * left * few
 
 
-def smoothed_powers(heard: AcousticResponse, gated: Gated, grid: Floats, smoothing: float) -> tuple[Floats, Floats]:
+def smoothed_powers(acoustic: AcousticResponse, gated: Gated, grid: Floats, smoothing: float) -> tuple[Floats, Floats]:
     """Squared magnitude of the response, smoothed, and the power that noise adds to it, both on the grid."""
-    at_hz, power = gated_power(gated, heard.layout)
+    at_hz, power = gated_power(gated, acoustic.layout)
     power = smooth_power(power, at_hz, grid, smoothing)
-    return power, noise_power(heard, gated, grid)
+    return power, noise_power(acoustic, gated, grid)
 
 
 def sensitivity(capture: Capture, free: Curve, channel: str, settings: Settings, kit: Kit) -> Reading:

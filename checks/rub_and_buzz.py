@@ -30,7 +30,7 @@ from rig.signals.impulse_kinds import LOOKS, SIGNIFICANT, Impulses, impulses_of
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db
 from rig.signals.residual import Residual, sweep_residual
 from rig.signals.smoothing import log_frequency_grid, smooth_power
-from rig.signals.tracking import Chirp, last_heard_s, pass_band_hz
+from rig.signals.tracking import Chirp, pass_band_hz, usable_until_s
 from rig.signals.trains import detectable_peak
 from rig.signals.uncertainty import (
     coherence_scatter,
@@ -159,7 +159,7 @@ def channel_readings(capture: Capture, settings: Settings, kit: Kit) -> CheckRea
         Curve(DETECTABLE, *shared, db(least), "dB", everywhere, method=CAUGHT),
     )
     noise = noise_parts(capture, residual, found, peaks)
-    first, last = (round(time_s * capture.sample_rate_hz) for time_s in heard_between_s(residual))
+    first, last = (round(time_s * capture.sample_rate_hz) for time_s in usable_between_s(residual))
     sound = Sound(RESIDUAL, channel, residual.samples[first:last].astype(np.float32), capture.sample_rate_hz)
     proof = Reading(DETECTABLE, channel, proved, "dB")
     readings = (
@@ -279,15 +279,15 @@ def residual_of(capture: Capture) -> tuple[Residual, Floats, float]:
     return residual, pressure[layout.silence], late_s
 
 
-def heard_between_s(residual: Residual) -> tuple[float, float]:
+def usable_between_s(residual: Residual) -> tuple[float, float]:
     """When the sweep passes start_hz, and when the high-pass has left the band."""
-    return residual.chirp.passes_start_s, last_heard_s(residual.chirp, BAND_LEFT)
+    return residual.chirp.passes_start_s, usable_until_s(residual.chirp, BAND_LEFT)
 
 
 def peaks_over_frequency(residual: Residual, points_per_octave: int) -> Peaks:
     """Peak and RMS of the residual in stretches of one point of the grid, of one cycle at least."""
     chirp = residual.chirp
-    begins_s, ends_s = heard_between_s(residual)
+    begins_s, ends_s = usable_between_s(residual)
     highest_hz = float(chirp.frequency_at_hz(ends_s))
     grid = log_frequency_grid(chirp.start_hz, highest_hz, points_per_octave)
     half_s = np.maximum(0.5 / grid, 0.5 * chirp.rate_s * np.log(2) / points_per_octave)
@@ -312,12 +312,12 @@ def fundamental_peak(capture: Capture, frequency_hz: Floats) -> Floats:
     Untrusted
         If nothing arrives at the microphone.
     """
-    request, heard = capture.request, acoustic_response(capture)
-    if not np.isfinite(heard.arrival_s):
+    request, acoustic = capture.request, acoustic_response(capture)
+    if not np.isfinite(acoustic.arrival_s):
         raise Untrusted(f"nothing stands out of the noise at the microphone ({request})")
-    gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, 0.002, 0.25)
+    gated = gate(acoustic.impulse, acoustic.sample_rate_hz, acoustic.arrival_s, 0.002, 0.25)
     fine = log_frequency_grid(request.start_hz, request.stop_hz, 24)
-    response = gated_frequency_response(gated, heard.layout, fine)
+    response = gated_frequency_response(gated, acoustic.layout, fine)
     power = smooth_power(np.abs(response) ** 2, fine, frequency_hz, 3)
     return np.asarray(np.sqrt(2 * power) * request.level_v)
 

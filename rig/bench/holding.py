@@ -52,7 +52,7 @@ class HeldTone:
         self._audio.check()
         return self._audio.done < self._stop
 
-    def heard(self, seconds: float) -> dict[str, NDArray[np.float64]]:
+    def recorded(self, seconds: float) -> dict[str, NDArray[np.float64]]:
         """Role -> samples of the next so many seconds, shape (frames,), full scale 1.0.
 
         Raises

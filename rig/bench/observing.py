@@ -29,7 +29,7 @@ class Piece:
     """What was sent and what was heard in the time of one row."""
 
     #: As the converter gave it, full scale 1.0, shape (inputs, frames).
-    heard: NDArray[np.float32]
+    recorded: NDArray[np.float32]
     #: Channel -> volts at its leads as they were sent, shape (frames,). Empty at rest.
     sent_v: Mapping[str, Floats]
 
@@ -92,7 +92,7 @@ def observed(
     ----------
     piece : Piece
     roles : tuple of str
-        Role of each row of `piece.heard`.
+        Role of each row of `piece.recorded`.
     calibration : Calibration
         Of the stage.
     sample_rate_hz : float
@@ -114,7 +114,7 @@ def observed(
     """
     volts = {
         role: row.astype(np.float64) * calibration.input_volts.get(role, 1.0)
-        for role, row in zip(roles, piece.heard, strict=True)
+        for role, row in zip(roles, piece.recorded, strict=True)
     }
     values = {f"drive_v.{channel}": float(rms(sent)) for channel, sent in piece.sent_v.items()}
     reference = 1.0
@@ -125,15 +125,15 @@ def observed(
     if microphone.size >= 1.5 * SEGMENT_S * sample_rate_hz:
         levels_db = power_db(band_levels_ms(microphone, sample_rate_hz, centres_hz))
         values |= _named("level_db", centres_hz, levels_db)
-    heard = True
+    is_audible = True
     is_sent = any(np.any(sent) for sent in piece.sent_v.values())
     if is_sent and microphone.size >= shortest_row_s(len(piece.sent_v)) * sample_rate_hz:
         gains = _gains(piece, volts, microphone, sample_rate_hz, centres_hz)
-        heard = bool(gains)
+        is_audible = bool(gains)
         values |= gains
     if coil is not None and coil.channel in piece.sent_v:
         values |= _coil(coil, volts, calibration.sense_ohm or 1.0, piece.sent_v[coil.channel], sample_rate_hz)
-    return values, _trouble(piece.heard, roles, heard)
+    return values, _trouble(piece.recorded, roles, is_audible)
 
 
 def _octaves(sample_rate_hz: float) -> Floats:
@@ -187,9 +187,9 @@ def _coil(
     return values
 
 
-def _trouble(heard: NDArray[np.float32], roles: tuple[str, ...], is_heard: bool) -> str:
-    over = [role for role, row in zip(roles, heard, strict=True) if np.max(np.abs(row)) >= FULL_SCALE]
+def _trouble(recorded: NDArray[np.float32], roles: tuple[str, ...], is_audible: bool) -> str:
+    over = [role for role, row in zip(roles, recorded, strict=True) if np.max(np.abs(row)) >= FULL_SCALE]
     words = [f"overdriven at the input {', '.join(over)}"] if over else []
-    if not is_heard:
+    if not is_audible:
         words.append("nothing of the programme arrives at the microphone")
     return "; ".join(words)

@@ -53,7 +53,7 @@ class OwnMicrophone:
         mine, my_s = self._audio.moment
         return mine + round((their_s - my_s) * self._rate_hz) + frame - theirs
 
-    def heard(
+    def recorded(
         self, card: AudioProcess, start: int, frames: int, meanwhile: Callable[[], None]
     ) -> tuple[Block, tuple[str, ...]]:
         """What was heard around some frames of the card, shape (frames,), and what the driver reported of it.

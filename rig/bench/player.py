@@ -174,8 +174,8 @@ class StreamPlayer:
         flags = self._audio.flags_between(played.start, played.start + played.frames)
         inputs, own = self._routing.roles, self._microphone
         if own:
-            heard, theirs = own.heard(self._audio, played.start, played.frames, meanwhile)
-            samples, inputs, flags = np.vstack((heard, samples)), (own.role, *inputs), flags + theirs
+            recorded, theirs = own.recorded(self._audio, played.start, played.frames, meanwhile)
+            samples, inputs, flags = np.vstack((recorded, samples)), (own.role, *inputs), flags + theirs
         return Capture(
             request=played.request,
             samples=samples,

@@ -19,11 +19,11 @@ def power_supply(folder: Path = SUPPLIES) -> Supply:
         return "unknown"
     batteries, adapters_on = [], []
     for supply in folder.iterdir():
-        kind = _said(supply / "type")
-        if kind == "Battery" and _said(supply / "scope") != "Device":
-            batteries.append(_said(supply / "status"))
+        kind = _read_text(supply / "type")
+        if kind == "Battery" and _read_text(supply / "scope") != "Device":
+            batteries.append(_read_text(supply / "status"))
         elif kind in ("Mains", "USB", "Wireless"):
-            adapters_on.append(_said(supply / "online") not in ("", "0"))
+            adapters_on.append(_read_text(supply / "online") not in ("", "0"))
     if not batteries:
         return "mains"
     if "Discharging" in batteries:
@@ -34,7 +34,7 @@ def power_supply(folder: Path = SUPPLIES) -> Supply:
     return "battery" if adapters_on else "unknown"
 
 
-def _said(file: Path) -> str:
+def _read_text(file: Path) -> str:
     try:
         return file.read_text(encoding="utf-8", errors="replace").strip()
     except OSError:

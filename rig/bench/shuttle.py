@@ -90,8 +90,8 @@ class Shuttle:
         self._step = 1.0 / buffers.ramp_frames
         self._gain = 0.0
 
-    def process(self, heard: Block, sounding: Block, bits: int = 0) -> None:
-        """Fill `sounding` and store `heard`, both of shape (frames, device channels)."""
+    def process(self, recorded: Block, sounding: Block, bits: int = 0) -> None:
+        """Fill `sounding` and store `recorded`, both of shape (frames, device channels)."""
         frames = len(sounding)
         at = int(self._state[DONE])
         if bits:
@@ -109,8 +109,8 @@ class Shuttle:
         self._ramp(sounding, frames, int(self._state[WRITTEN]) - at)
         first = min(frames, self._size - place)
         for ring, column in zip(self._recording, self._inputs, strict=True):
-            ring[place : place + first] = heard[:first, column]
-            ring[: frames - first] = heard[first:, column]
+            ring[place : place + first] = recorded[:first, column]
+            ring[: frames - first] = recorded[first:, column]
         self._state[BLOCK] = frames
         self._state[MOMENT] = time.monotonic_ns()
         self._state[DONE] = at + frames

@@ -190,7 +190,7 @@ class Happenings:
     def __init__(self) -> None:
         self._known: dict[str, str] = {}
 
-    def told(self, troubles: Mapping[str, str]) -> list[str]:
+    def new_events(self, troubles: Mapping[str, str]) -> list[str]:
         """What is new: subject -> trouble, empty for none."""
         now = {subject: words for subject, words in troubles.items() if words}
         begun = [f"{subject}: {words}" for subject, words in now.items() if subject not in self._known]
@@ -318,7 +318,7 @@ class Soak:
             state=state,
             values=values,
             answers={role: answer.text for role, answer in answers.items() if answer.monotonic_s > known_s},
-            event="; ".join(self._stream_events(start, stop) + self._happenings.told(troubles)),
+            event="; ".join(self._stream_events(start, stop) + self._happenings.new_events(troubles)),
             doubts=self._routing.calibration.doubts,
         )
 
@@ -326,14 +326,14 @@ class Soak:
         return self._around.supply() == "battery"
 
     def _piece(self, start: int, stop: int) -> Piece:
-        heard = self._audio.read(start, stop - start)[list(self._routing.rows)]
+        recorded = self._audio.read(start, stop - start)[list(self._routing.rows)]
         volts = self._routing.calibration.output_volts * self._programme.path_gain
         outputs = {channel: number for number, channel in self._owner.items()}
         sent_v = {
             channel: self._audio.sent(start, stop - start, outputs[channel]).astype(np.float64) * volts
             for channel in (() if self._programme.is_rest else self._programme.channels)
         }
-        return Piece(heard, sent_v)
+        return Piece(recorded, sent_v)
 
     def _stream_events(self, start: int, stop: int) -> list[str]:
         events = list(self._audio.flags_between(start, stop))

@@ -147,11 +147,11 @@ def _stream_of(sd: Any, wanted: DeviceSettings, place: int, buffers: Buffers) ->
     shuttle = Shuttle(buffers)
     nothing = np.empty((LONGEST_BLOCK, 0), np.float32)
 
-    def both(heard: Any, sounding: Any, frames: int, when: Any, status: Any) -> None:
-        shuttle.process(heard, sounding, _flag_bits(status) if status else 0)
+    def both(recorded: Any, sounding: Any, frames: int, when: Any, status: Any) -> None:
+        shuttle.process(recorded, sounding, _flag_bits(status) if status else 0)
 
-    def record(heard: Any, frames: int, when: Any, status: Any) -> None:
-        both(heard, nothing[:frames], frames, when, status)
+    def record(recorded: Any, frames: int, when: Any, status: Any) -> None:
+        both(recorded, nothing[:frames], frames, when, status)
 
     def play(sounding: Any, frames: int, when: Any, status: Any) -> None:
         both(nothing[:frames], sounding, frames, when, status)

@@ -290,13 +290,13 @@ def full_address(one: InstrumentSettings, backend: str) -> str:
 def _missing_buses(backend: str) -> dict[str, str]:
     """Kinds of address that the backend cannot do for want of a library, and which: the bus is silently absent else."""
     try:
-        told = get_wrapper_class(backend.rpartition("@")[2] or "ivi").get_debug_info()
+        debug_info = get_wrapper_class(backend.rpartition("@")[2] or "ivi").get_debug_info()
     except Exception:
         # Not every backend has this; then the attempt to open will tell.
         return {}
-    if not isinstance(told, dict):
+    if not isinstance(debug_info, dict):
         return {}
-    issues = {key: lines for key, lines in told.items() if isinstance(lines, list)}
+    issues = {key: lines for key, lines in debug_info.items() if isinstance(lines, list)}
     packages = {"ASRL": "pyserial", "USB": "pyusb"}
     missing = {}
     for key, lines in issues.items():
@@ -324,8 +324,8 @@ def search(backend: str = "@py") -> Found:
             addresses = ()
             remarks.append(f"the search failed: {' '.join(str(error).split())}")
     # A socket that the library leaves to be collected is no business of whoever searches.
-    told = [one.message for one in caught if not issubclass(one.category, ResourceWarning)]
-    remarks += sorted({" ".join(str(message).split()) for message in told})
+    warned = [one.message for one in caught if not issubclass(one.category, ResourceWarning)]
+    remarks += sorted({" ".join(str(message).split()) for message in warned})
     remarks += [f"{node}: this user may not open it: {RIGHTS}" for node in _closed_nodes(Path("/dev"))]
     with contextlib.suppress(Exception):
         manager.close()

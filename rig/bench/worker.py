@@ -243,13 +243,13 @@ class AudioProcess:
         BenchError
             If it has been overwritten since.
         """
-        heard = self._get(self._recording, start, frames)
+        recorded = self._get(self._recording, start, frames)
         # A block's worth of margin: the callback counts a block only when it has written it.
         if self.done - start > self._buffers.ring_frames - 16384:
             raise BenchError(
                 "the recording was not fetched in time and has been overwritten; is the computer too busy?"
             )
-        return heard
+        return recorded
 
     def sent(self, start: int, frames: int, output: int) -> Block:
         """What was written for an output from frame `start` on, shape (frames,), without any fading.

@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+from rig.bench_check.bench_finding import BenchFinding, without_what_follows
 from rig.bench_check.boxes import Playing
-from rig.bench_check.leads import Leads, tell_leads
-from rig.bench_check.observation import Told, without_what_follows
-from rig.bench_check.playing import tell_playing
+from rig.bench_check.leads import Leads, assess_leads
+from rig.bench_check.playing import assess_playing
 from rig.design.kit import Kit
 from rig.values.captures import Capture, Untrusted
 from rig.values.requests import Stage, Sweep
@@ -36,7 +36,7 @@ def requests(kit: Kit, stage: Stage, sample_rate_hz: float) -> list[Sweep]:
     return [replace(kit.silence(first, place, PLAYING_SILENCE_S), marks=None), *sweeps, soft]
 
 
-def tell(kit: Kit, captures: Sequence[Capture], load_ohm: float | None = None) -> list[Told]:
+def assess(kit: Kit, captures: Sequence[Capture], load_ohm: float | None = None) -> list[BenchFinding]:
     """What the captures of one stage, in the order of its requests, tell about the bench.
 
     Parameters
@@ -51,18 +51,18 @@ def tell(kit: Kit, captures: Sequence[Capture], load_ohm: float | None = None) -
             sweep_layout(capture)
     except Untrusted as error:
         to_do = "Close other programs that use the card, ask for a longer latency (latency_s), plug it in anew."
-        return [Told("captures", False, str(error), to_do)]
+        return [BenchFinding("captures", False, str(error), to_do)]
     silence, *sweeps = [on_one_clock(capture, captures) for capture in captures]
     if silence.request.stage == "leads":
-        found = tell_leads(Leads(kit, silence, sweeps[0], load_ohm))
+        found = assess_leads(Leads(kit, silence, sweeps[0], load_ohm))
     else:
-        found = tell_playing(Playing(kit, silence, tuple(sweeps[:-1]), sweeps[-1]))
+        found = assess_playing(Playing(kit, silence, tuple(sweeps[:-1]), sweeps[-1]))
     return without_what_follows(found)
 
 
-def speaks_against_playing(told: Sequence[Told]) -> str:
+def speaks_against_playing(findings: Sequence[BenchFinding]) -> str:
     """Why nothing should be played into the amplifier after what the leads told; empty: nothing speaks against it."""
-    for one in told:
+    for one in findings:
         if one.is_right is False and one.what in AGAINST_PLAYING:
             return one.words
     return ""

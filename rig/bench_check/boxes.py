@@ -5,7 +5,7 @@ from functools import cached_property
 
 import numpy as np
 
-from rig.bench_check.measured import Complex, gain_db, hears, with_right_loopback
+from rig.bench_check.measured import Complex, gain_db, has_signal, with_right_loopback
 from rig.circuit.radiation import driver_pressure_pa
 from rig.design.kit import Kit
 from rig.signals.deconvolution import gated_frequency_response
@@ -40,7 +40,7 @@ CLEAR_DB = 12.0
 
 
 @dataclass(frozen=True, eq=False)
-class Heard:
+class BoxLevel:
     """One box at the microphone against the design, at frequencies that stand out of the noise."""
 
     channel: str
@@ -128,17 +128,17 @@ class Playing:
     @property
     def loops(self) -> bool:
         """Whether the loopback brings what is played."""
-        return self.has_loopback and all(hears(capture, "loopback") for capture in self.sweeps)
+        return self.has_loopback and all(has_signal(capture, "loopback") for capture in self.sweeps)
 
     @cached_property
-    def heard(self) -> tuple[Heard, ...]:
+    def box_levels(self) -> tuple[BoxLevel, ...]:
         """The boxes that the microphone hears."""
-        return tuple(one for capture in self.sweeps if (one := heard_box(self, capture)))
+        return tuple(one for capture in self.sweeps if (one := box_level(self, capture)))
 
 
-def heard_box(bench: Playing, capture: Capture) -> Heard | None:
+def box_level(bench: Playing, capture: Capture) -> BoxLevel | None:
     """A box against the design where it stands; None where the microphone does not hear it."""
-    if not hears(capture, "microphone"):
+    if not has_signal(capture, "microphone"):
         return None
     request, kit = capture.request, bench.kit
     try:
@@ -158,7 +158,7 @@ def heard_box(bench: Playing, capture: Capture) -> Heard | None:
     arrival_s = gated.first_s + float(gated.time_zero_s) - response.zero_s
     measured = measured * np.exp(-2j * np.pi * grid * arrival_s)
     design = np.asarray(expected.sum(axis=0)).reshape(-1)
-    return Heard(request.channel, grid[clear], measured[clear], design[clear], response.timed)
+    return BoxLevel(request.channel, grid[clear], measured[clear], design[clear], response.timed)
 
 
 def _gated(response: AcousticResponse, request: Sweep) -> tuple[Gated, Floats]:
@@ -193,6 +193,6 @@ def output_within_db(bench: Playing) -> float:
 def output_off_db(bench: Playing) -> float:
     """How far the card's output is off: as the loopback says, unless the boxes' level speaks against it."""
     off_db = looped_db(bench)
-    heard_db = [one.off_db for one in bench.heard]
-    believed = not heard_db or abs(np.median(heard_db) - off_db) < abs(np.median(heard_db))
+    levels_db = [one.off_db for one in bench.box_levels]
+    believed = not levels_db or abs(np.median(levels_db) - off_db) < abs(np.median(levels_db))
     return off_db if believed and abs(off_db) > output_within_db(bench) else 0.0

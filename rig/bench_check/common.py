@@ -7,10 +7,11 @@ from fractions import Fraction
 import numpy as np
 import scipy
 
+from rig.bench_check.bench_finding import BenchFinding, louder, right
 from rig.bench_check.measured import (
     ELECTRICAL,
+    has_signal,
     has_wide_marks,
-    hears,
     hum_rms,
     is_electrical,
     mark_step_db,
@@ -22,7 +23,6 @@ from rig.bench_check.measured import (
     wall_hz,
     without_lines_rms,
 )
-from rig.bench_check.observation import Told, louder, right
 from rig.signals.noise import power_spectral_density
 from rig.values.captures import Calibration, Capture
 from rig.values.readings import Floats
@@ -44,9 +44,9 @@ CONVERTER_EDGE = 0.44
 GONE = 0.1
 
 
-def overdriven(captures: Sequence[Capture]) -> list[Told]:
+def overdriven(captures: Sequence[Capture]) -> list[BenchFinding]:
     """Samples cut off at the converter's end, input by input."""
-    told = []
+    findings = []
     for role in captures[0].inputs:
         cut = sum(row_integrity(c, role).clipped_samples[0] for c in captures if row_integrity(c, role).clipped_samples)
         if cut >= CLIPPED:
@@ -55,11 +55,11 @@ def overdriven(captures: Sequence[Capture]) -> list[Told]:
                 f"Turn the gain of the {role} input down until nothing is cut off, then calibrate it again. If it has "
                 "no knob, a cable brings too much: the loudspeaker's own voltage, or a line into a microphone input."
             )
-            told.append(Told("input overdriven", False, words, to_do))
-    return told or [right("input overdriven", "no input is overdriven")]
+            findings.append(BenchFinding("input overdriven", False, words, to_do))
+    return findings or [right("input overdriven", "no input is overdriven")]
 
 
-def hum(silence: Capture, sweep: Capture, harmless_v: Mapping[str, float | None]) -> Told | None:
+def hum(silence: Capture, sweep: Capture, harmless_v: Mapping[str, float | None]) -> BenchFinding | None:
     """Mains hum at some inputs: role -> what is still harmless there; None: a part of the quiet sweep."""
     found = {}
     for role, allowed_v in harmless_v.items():
@@ -77,10 +77,10 @@ def hum(silence: Capture, sweep: Capture, harmless_v: Mapping[str, float | None]
         "strip for everything or an isolating transformer in the cable ends it. If it stays, the screen of the cable "
         f"to the {' or '.join(found)} input is open, or the cable lies beside a transformer."
     )
-    return Told("hum", False, words, to_do, "sure")
+    return BenchFinding("hum", False, words, to_do, "sure")
 
 
-def other_sound(silence: Capture, sweep: Capture, role: str) -> Told | None:
+def other_sound(silence: Capture, sweep: Capture, role: str) -> BenchFinding | None:
     """Something else than the rig plays through the card's output: it is in the cable while the rig is silent."""
     part = without_lines_rms(silence, role) / max(sweep_rms(sweep, role), 1e-12)
     if part < OTHER_OF_SWEEP or is_white(silence, role):
@@ -93,7 +93,7 @@ def other_sound(silence: Capture, sweep: Capture, role: str) -> Told | None:
         "Close every other program that may sound (players, browsers, calls, system sounds), take the card out of the "
         "system's default output, and check that no direct monitoring sends an input to this output."
     )
-    return Told("other sound", False, words, to_do, "likely")
+    return BenchFinding("other sound", False, words, to_do, "likely")
 
 
 def is_white(silence: Capture, role: str) -> bool:
@@ -107,24 +107,24 @@ def is_white(silence: Capture, role: str) -> bool:
     return low < 4 * high
 
 
-def levelled(captures: Sequence[Capture]) -> list[Told]:
+def levelled(captures: Sequence[Capture]) -> list[BenchFinding]:
     """The path is not the same all the time: the soft marks come back otherwise than the sweep tells."""
     for role in captures[0].inputs:
         # At a bass box the room's answer is longer than the marks are.
-        wide = [capture for capture in captures if hears(capture, role) and has_wide_marks(capture)]
-        told = [step_db for capture in wide if (step_db := mark_step_db(capture, role)) is not None]
-        if told and len(told) >= len(wide) / 2 and (min(told) > 0) == (max(told) > 0):
-            return [processed(role, float(np.median(told)))]
+        wide = [capture for capture in captures if has_signal(capture, role) and has_wide_marks(capture)]
+        steps_db = [step_db for capture in wide if (step_db := mark_step_db(capture, role)) is not None]
+        if steps_db and len(steps_db) >= len(wide) / 2 and (min(steps_db) > 0) == (max(steps_db) > 0):
+            return [processed(role, float(np.median(steps_db)))]
         # No noise of the room comes by a cable.
         rises = [noise_rise_db(capture, role) for capture in wide] if role in ELECTRICAL else []
         if rise_db := max((rise for rise in rises if rise), default=None):
             return [processed(role, -rise_db)]
-    if not any(hears(capture, role) for capture in captures for role in capture.inputs):
+    if not any(has_signal(capture, role) for capture in captures for role in capture.inputs):
         return []
     return [right("automatic gain", "soft and loud come back alike: nothing levels or gates the inputs")]
 
 
-def processed(role: str, step_db: float) -> Told:
+def processed(role: str, step_db: float) -> BenchFinding:
     """An input whose soft sounds come back so much louder than its loud ones."""
     where = (
         "Switch off what the operating system does to recordings (automatic gain, noise suppression, enhancements, "
@@ -132,14 +132,14 @@ def processed(role: str, step_db: float) -> Told:
     )
     if step_db > 0:
         words = f"automatic gain at the {role} input: soft sounds come back {step_db:.0f} dB too loud beside loud ones"
-        return Told("automatic gain", False, words, where)
+        return BenchFinding("automatic gain", False, words, where)
     words = (
         f"noise suppression at the {role} input: what is soft comes back {-step_db:.0f} dB too soft beside what is loud"
     )
-    return Told("noise suppression", False, words, where)
+    return BenchFinding("noise suppression", False, words, where)
 
 
-def clock(captures: Sequence[Capture], role: str) -> list[Told]:
+def clock(captures: Sequence[Capture], role: str) -> list[BenchFinding]:
     """Two clocks, lost samples, another rate than the one stated: from where things lie in the capture."""
     rates = [rate for capture in captures if (rate := other_rate(capture, role)) is not None]
     if rates:
@@ -150,20 +150,20 @@ def clock(captures: Sequence[Capture], role: str) -> list[Told]:
         to_do = (
             "Set the card and the operating system to one rate for playing and recording, and bench.toml to the same."
         )
-        return [Told("sample rate", False, words, to_do)]
-    heard = [row_integrity(c, role) for c in captures if hears(c, role) and has_wide_marks(c)]
-    lost = [one.lost_samples for one in heard if np.isfinite(one.lost_samples) and one.lost_samples != 0]
+        return [BenchFinding("sample rate", False, words, to_do)]
+    rows = [row_integrity(c, role) for c in captures if has_signal(c, role) and has_wide_marks(c)]
+    lost = [one.lost_samples for one in rows if np.isfinite(one.lost_samples) and one.lost_samples != 0]
     if lost:
         verb = "were lost" if lost[0] > 0 else "too many came"
         words = f"the recording has gaps or repeats: {abs(lost[0]):.0f} samples {verb} within one sweep"
         to_do = "Close other programs, ask for a longer latency in bench.toml (latency_s), use another USB socket."
-        return [Told("lost samples", False, words, to_do)]
-    drift = [one.clock_ppm for one in heard if _drifts(one.clock_ppm, one.spacing_uncertainty_samples)]
-    if len(drift) > len(heard) / 2:
+        return [BenchFinding("lost samples", False, words, to_do)]
+    drift = [one.clock_ppm for one in rows if _drifts(one.clock_ppm, one.spacing_uncertainty_samples)]
+    if len(drift) > len(rows) / 2:
         words = f"playing and recording run on two clocks: {np.median(drift):+.0f} millionths apart"
         to_do = "Play and record with one device; or join the two devices' clocks by a word clock cable."
-        return [Told("clock", False, words, to_do)]
-    return [right("clock", "no samples are lost, and playing and recording share one clock")] if heard else []
+        return [BenchFinding("clock", False, words, to_do)]
+    return [right("clock", "no samples are lost, and playing and recording share one clock")] if rows else []
 
 
 #: A clock difference that is never told: what the marks of a short capture leave open.
@@ -193,15 +193,15 @@ def strength(row: Floats, sent: Floats) -> float:
     After Knapp and Carter, IEEE Trans. ASSP 24(4), 1976 (phase transform).
     """
     length = scipy.fft.next_fast_len(row.size + sent.size, real=True)
-    heard, known = scipy.fft.rfft(row - np.mean(row), length), scipy.fft.rfft(sent, length)
+    received, known = scipy.fft.rfft(row - np.mean(row), length), scipy.fft.rfft(sent, length)
     inside = np.abs(known) > 0.01 * np.max(np.abs(known))
-    cross = np.where(inside, heard * known.conj(), 0.0)
+    cross = np.where(inside, received * known.conj(), 0.0)
     size = np.abs(cross)
     lags = scipy.fft.irfft(np.divide(cross, size, out=np.zeros_like(cross), where=size > 0), length)
     return float(np.max(np.abs(lags)) / np.std(lags))
 
 
-def resampled(capture: Capture, role: str) -> Told | None:
+def resampled(capture: Capture, role: str) -> BenchFinding | None:
     """The recording was made at another rate and converted: its band ends like a wall well below half the rate.
 
     At an electrical input that the sweep reaches beyond the converter's band, also where the wall is none of the usual
@@ -219,7 +219,7 @@ def resampled(capture: Capture, role: str) -> Told | None:
         "Set the card, the operating system's mixer and bench.toml to one rate, and use the hardware device itself "
         "instead of a shared one; a headset or voice mode of a wireless device does the same."
     )
-    return Told("resampling", False, words, to_do, "sure" if role in ELECTRICAL else "likely")
+    return BenchFinding("resampling", False, words, to_do, "sure" if role in ELECTRICAL else "likely")
 
 
 def _edge_of_path(capture: Capture, role: str) -> float | None:
@@ -234,11 +234,11 @@ def _edge_of_path(capture: Capture, role: str) -> float | None:
     return last_hz if is_sharp and last_hz < CONVERTER_EDGE * capture.sample_rate_hz else None
 
 
-def calibrations(values: Calibration) -> list[Told]:
+def calibrations(values: Calibration) -> list[BenchFinding]:
     """Calibrations that a kit or a bench asks for and that are missing, too old, or spoken against by a daily check."""
     to_do = "Put right what else is wrong first: a calibration of a wrong bench is wrong."
-    told = [Told("calibration", False, words, to_do) for words in dict.fromkeys(values.doubts.values())]
-    if told or not values.made_at:
-        return told
+    findings = [BenchFinding("calibration", False, words, to_do) for words in dict.fromkeys(values.doubts.values())]
+    if findings or not values.made_at:
+        return findings
     kind, oldest = min(values.made_at.items(), key=lambda one: datetime.fromisoformat(one[1]))
     return [right("calibration", f"every calibration is in date; the oldest is {kind!r} of {oldest[:10]}")]

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.bench_check import common
-from rig.bench_check.measured import Complex, brought_forward, hears, late_frames, path_gain
-from rig.bench_check.observation import Told, louder, right, unknown, within
+from rig.bench_check.bench_finding import BenchFinding, louder, right, unknown, within
+from rig.bench_check.measured import Complex, brought_forward, has_signal, late_frames, path_gain
 from rig.circuit.channel import impedance_ohm
 from rig.design.kit import Kit
 from rig.signals.deconvolution import transfer_function
@@ -48,49 +48,49 @@ class Leads:
         return self.sweep.calibration.sense_in == "return"
 
 
-def tell_leads(bench: Leads) -> list[Told]:
+def assess_leads(bench: Leads) -> list[BenchFinding]:
     """All that the stage tells, causes before what follows from them."""
     sweep = bench.sweep
-    told: list[Told | None] = [*common.overdriven([sweep]), silent(bench)]
-    told += common.clock([sweep], "drive" if hears(sweep, "drive") else "sense")
-    both = hears(sweep, "drive") and hears(sweep, "sense")
+    findings: list[BenchFinding | None] = [*common.overdriven([sweep]), silent(bench)]
+    findings += common.clock([sweep], "drive" if has_signal(sweep, "drive") else "sense")
+    both = has_signal(sweep, "drive") and has_signal(sweep, "sense")
     if both:
-        told += common.levelled([sweep])
-        told += [exchanged(bench), output_level(bench), load(bench)]
-    elif hears(sweep, "drive"):
-        told += [output_level(bench)]
-    if hears(sweep, "drive"):
-        told += [common.resampled(sweep, "drive")]
-    told += noises(bench)
-    told += [known_load(sweep.calibration.known_load), *common.calibrations(sweep.calibration)]
-    return [one for one in told if one]
+        findings += common.levelled([sweep])
+        findings += [exchanged(bench), output_level(bench), load(bench)]
+    elif has_signal(sweep, "drive"):
+        findings += [output_level(bench)]
+    if has_signal(sweep, "drive"):
+        findings += [common.resampled(sweep, "drive")]
+    findings += noises(bench)
+    findings += [known_load(sweep.calibration.known_load), *common.calibrations(sweep.calibration)]
+    return [one for one in findings if one]
 
 
-def noises(bench: Leads) -> list[Told]:
+def noises(bench: Leads) -> list[BenchFinding]:
     """Hum and other sounds at the two inputs."""
-    heard = [role for role in ("drive", "sense") if hears(bench.sweep, role)]
-    others = [common.other_sound(bench.silence, bench.sweep, role) for role in heard[:1]]
-    found = [one for one in (common.hum(bench.silence, bench.sweep, dict.fromkeys(heard)), *others) if one]
-    return found or ([right("hum", "no hum and no other sound at the two inputs")] if heard else [])
+    roles = [role for role in ("drive", "sense") if has_signal(bench.sweep, role)]
+    others = [common.other_sound(bench.silence, bench.sweep, role) for role in roles[:1]]
+    found = [one for one in (common.hum(bench.silence, bench.sweep, dict.fromkeys(roles)), *others) if one]
+    return found or ([right("hum", "no hum and no other sound at the two inputs")] if roles else [])
 
 
-def silent(bench: Leads) -> Told:
+def silent(bench: Leads) -> BenchFinding:
     """Nothing arrives where it should."""
-    drive, sense = hears(bench.sweep, "drive"), hears(bench.sweep, "sense")
+    drive, sense = has_signal(bench.sweep, "drive"), has_signal(bench.sweep, "sense")
     if not drive and not sense:
         words = "nothing of the sweep arrives at the drive input or the sense input"
         to_do = (
             "Is the card's output muted or its volume at zero, the cable from the output plugged in, and outputs in "
             "bench.toml the socket that it is in? Then check the plugs of the two inputs."
         )
-        return Told("output silent", False, words, to_do)
+        return BenchFinding("output silent", False, words, to_do)
     if not drive:
         words = "the sweep arrives at the sense input, but not at the drive input"
         to_do = "Check the cable of the drive input: it belongs to the source's end, before the sense resistor."
-        return Told("drive input silent", False, words, to_do)
+        return BenchFinding("drive input silent", False, words, to_do)
     if not sense:
         words = "no current flows: the sweep is at the drive input, and nothing at the sense input"
-        return Told("no current", False, words, NO_CURRENT, "bench or unit")
+        return BenchFinding("no current", False, words, NO_CURRENT, "bench or unit")
     return right("output silent", "the sweep arrives at both inputs")
 
 
@@ -117,7 +117,7 @@ def ratio_of(bench: Leads) -> tuple[Floats, Complex]:
     return grid, ratio
 
 
-def exchanged(bench: Leads) -> Told | None:
+def exchanged(bench: Leads) -> BenchFinding | None:
     """Behind a divider there is less than before it, never more, unless a gain is off."""
     grid, ratio = ratio_of(bench)
     over = float(np.median(np.abs(ratio)))
@@ -125,7 +125,7 @@ def exchanged(bench: Leads) -> Told | None:
         return None
     words = f"drive and sense are exchanged: the sense input has {20 * np.log10(over):.1f} dB more than the drive"
     to_do = "Exchange the two input cables: drive belongs to the source's end, sense to the sense resistor's other end."
-    return Told("inputs exchanged", False, words, to_do, "sure" if over > 1.3 else "likely")
+    return BenchFinding("inputs exchanged", False, words, to_do, "sure" if over > 1.3 else "likely")
 
 
 def _is_a_gain(bench: Leads, grid: Floats, ratio: Complex) -> bool:
@@ -144,7 +144,7 @@ def _design_ohm(bench: Leads, grid: Floats) -> Floats:
     return np.abs(np.asarray(impedance_ohm(bench.kit.model(channel), grid)).reshape(-1))
 
 
-def output_level(bench: Leads) -> Told | None:
+def output_level(bench: Leads) -> BenchFinding | None:
     """The source's own voltage, the drop over its inner resistance taken out.
 
     The first input sees the source's voltage less the current's drop over the inner resistance; the current shows at
@@ -153,7 +153,7 @@ def output_level(bench: Leads) -> Told | None:
     sweep = bench.sweep
     _, drive = path_gain(sweep, "drive")
     level = abs(complex(np.median(drive.real), np.median(drive.imag)))
-    if hears(sweep, "sense"):
+    if has_signal(sweep, "sense"):
         _, sense = path_gain(sweep, "sense")
         current = np.abs(sense) if bench.is_in_return else np.abs(drive) - np.abs(sense)
         if np.ptp(current) > 0.1 * np.mean(current):
@@ -169,10 +169,10 @@ def output_level(bench: Leads) -> Told | None:
         "Set the card's volume (its knob and the operating system's) back to where output_volts was measured, and the "
         "drive input's gain to where input_volts was; or measure both again."
     )
-    return Told(what, False, words, to_do, "likely")
+    return BenchFinding(what, False, words, to_do, "likely")
 
 
-def load(bench: Leads) -> Told | None:
+def load(bench: Leads) -> BenchFinding | None:
     """What hangs at the clips, held against the design: clips open or short, sense resistor, gains of the inputs."""
     sense_ohm = bench.sweep.calibration.sense_ohm
     if sense_ohm is None:
@@ -181,13 +181,13 @@ def load(bench: Leads) -> Told | None:
     ohm = load_ohm(ratio, sense_ohm, bench.is_in_return)
     if float(np.median(np.abs(ohm))) > OPEN_OHM:
         words = f"no current flows: more than {OPEN_OHM:g} ohm hang at the clips"
-        return Told("no current", False, words, NO_CURRENT, "bench or unit")
+        return BenchFinding("no current", False, words, NO_CURRENT, "bench or unit")
     if float(np.percentile(np.abs(ohm), 90)) < SHORT_OHM:
         words = f"the clips are short: {float(np.median(np.abs(ohm))):.2f} ohm at all frequencies"
         to_do = (
             "Do the clips touch each other? If not, the leads are short inside the box: do not connect the amplifier."
         )
-        return Told("clips short", False, words, to_do, "bench or unit")
+        return BenchFinding("clips short", False, words, to_do, "bench or unit")
     if bench.load_ohm is not None:
         return _known_resistor(bench.load_ohm, ohm)
     return _against_design(ratio, _design_ohm(bench, grid), sense_ohm, bench.is_in_return)
@@ -200,7 +200,7 @@ def load_ohm(ratio: Complex, sense_ohm: float, in_return: bool) -> Complex:
     return np.nan_to_num(found, nan=1e9, posinf=1e9, neginf=1e9)
 
 
-def _known_resistor(known_ohm: float, ohm: Complex) -> Told:
+def _known_resistor(known_ohm: float, ohm: Complex) -> BenchFinding:
     found = float(np.median(np.abs(ohm)))
     if 1 / 1.05 < found / known_ohm < 1.05:
         return right("sense resistor", f"the known resistor of {known_ohm:g} ohm reads {found:.2f} ohm")
@@ -209,10 +209,10 @@ def _known_resistor(known_ohm: float, ohm: Complex) -> Told:
         "Measure the sense resistor with a meter, out of its place, and write its value to sense_ohm. If it is right, "
         "a gain knob of the two inputs was turned: kitproof calibrate sense compares them again."
     )
-    return Told("sense resistor", False, words, to_do)
+    return BenchFinding("sense resistor", False, words, to_do)
 
 
-def _against_design(ratio: Complex, design_ohm: Floats, sense_ohm: float, in_return: bool) -> Told | None:
+def _against_design(ratio: Complex, design_ohm: Floats, sense_ohm: float, in_return: bool) -> BenchFinding | None:
     """Told only where one factor makes the whole curve the design's: a wrong part in the unit bends it."""
     shift = np.log(np.abs(load_ohm(ratio, sense_ohm, in_return)) / design_ohm)
     before = float(np.median(np.abs(shift)))
@@ -242,7 +242,7 @@ def misfit(shift: NDArray[np.float64]) -> float:
     return float(np.percentile(np.abs(shift), MOST_PERCENT))
 
 
-def _sense_resistor(sense_ohm: float, scale: float, in_return: bool, alike: bool) -> Told:
+def _sense_resistor(sense_ohm: float, scale: float, in_return: bool, alike: bool) -> BenchFinding:
     found = sense_ohm / scale
     words = (
         f"the whole impedance is {scale:.2f} times the design's, at all frequencies alike: as if the sense resistor "
@@ -253,23 +253,23 @@ def _sense_resistor(sense_ohm: float, scale: float, in_return: bool, alike: bool
         "reads right, this box has drivers of another impedance."
     )
     words += "; or a gain of the two inputs is off" if alike else ""
-    return Told("sense resistor", False, words, to_do, "bench or unit")
+    return BenchFinding("sense resistor", False, words, to_do, "bench or unit")
 
 
-def _gains(turned_db: float) -> Told:
+def _gains(turned_db: float) -> BenchFinding:
     words = (
         f"a gain knob was turned: the impedance is the design's if the sense input is taken to be {louder(turned_db)} "
         "than the drive input"
     )
     to_do = "Set both inputs' gains back and alike, then run kitproof calibrate sense with a known resistor."
-    return Told("input gains", False, words, to_do, "likely")
+    return BenchFinding("input gains", False, words, to_do, "likely")
 
 
-def known_load(known: KnownLoad | None) -> Told:
+def known_load(known: KnownLoad | None) -> BenchFinding:
     """Whether the two inputs were compared on a known load, and how it came out."""
     if known is None:
         words = "the two inputs were never compared on a known load: impedance stays void"
-        return Told("known load", False, words, CALIBRATE)
+        return BenchFinding("known load", False, words, CALIBRATE)
     off_db = float(20 * np.log10(np.median(np.abs(known.ratio))))
     when = f"compared on a known resistor of {known.load_ohm:g} ohm on {known.made_at[:10]}"
     if abs(off_db) > MISMATCH_DB:

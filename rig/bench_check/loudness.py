@@ -3,9 +3,9 @@
 import numpy as np
 
 from rig.bench_check import common
-from rig.bench_check.boxes import BASS_BELOW_HZ, Heard, Playing, evened, output_off_db
-from rig.bench_check.measured import hears, sweep_rms, usual_rms
-from rig.bench_check.observation import Told, louder, right, unknown, within
+from rig.bench_check.bench_finding import BenchFinding, louder, right, unknown, within
+from rig.bench_check.boxes import BASS_BELOW_HZ, BoxLevel, Playing, evened, output_off_db
+from rig.bench_check.measured import has_signal, sweep_rms, usual_rms
 from rig.circuit.channel import impedance_ohm
 from rig.circuit.radiation import driver_pressure_pa
 from rig.design.kit import Kit
@@ -36,25 +36,25 @@ DIVIDER_VARIES_DB = 1.5
 USUAL_SENSE_OHM = 10.0
 
 
-def tell_levels(bench: Playing) -> list[Told | None]:
+def assess_levels(bench: Playing) -> list[BenchFinding | None]:
     """All that levels tell."""
-    told = [resistor_left_in(bench), microphone_level(bench), *quiet_boxes(bench), gain_of_microphone(bench)]
-    return [*told, *noises(bench), calibration(bench), *common.calibrations(bench.silence.calibration)]
+    findings = [resistor_left_in(bench), microphone_level(bench), *quiet_boxes(bench), gain_of_microphone(bench)]
+    return [*findings, *noises(bench), calibration(bench), *common.calibrations(bench.silence.calibration)]
 
 
-def resistor_left_in(bench: Playing) -> Told | None:
+def resistor_left_in(bench: Playing) -> BenchFinding | None:
     """The level is lower where the impedance is lower: a resistor is in series with the boxes."""
     ohm = bench.silence.calibration.sense_ohm or USUAL_SENSE_OHM
     off_db = output_off_db(bench)
-    bound = [_follows_divider(one, off_db, bench.kit, ohm) for one in bench.heard if one.grid[-1] > BASS_BELOW_HZ]
+    bound = [_follows_divider(one, off_db, bench.kit, ohm) for one in bench.box_levels if one.grid[-1] > BASS_BELOW_HZ]
     if not bound or not all(bound):
         return None
     words = f"every box is softer where its impedance is low, as with {ohm:g} ohm in series with it"
     to_do = "Take the sense resistor out of the speaker lead: it belongs to the bare leads only."
-    return Told("resistor left in", False, words, to_do, "likely")
+    return BenchFinding("resistor left in", False, words, to_do, "likely")
 
 
-def _follows_divider(one: Heard, off_db: float, kit: Kit, ohm: float) -> bool:
+def _follows_divider(one: BoxLevel, off_db: float, kit: Kit, ohm: float) -> bool:
     """Whether a box's level follows the share that a resistor in series leaves it, in height and in shape.
 
     `off_db` is how far the card's output is off. Where the impedance is the same at all frequencies nothing is told.
@@ -68,15 +68,15 @@ def _follows_divider(one: Heard, off_db: float, kit: Kit, ohm: float) -> bool:
     return DIVIDER_SLOPE[0] < slope < DIVIDER_SLOPE[1] and abs(height_db) < LEVEL_DB
 
 
-def microphone_level(bench: Playing) -> Told | None:
+def microphone_level(bench: Playing) -> BenchFinding | None:
     """All boxes too loud or too soft alike: the microphone's gain, or the amplifier's."""
-    if not bench.silence.calibration.microphone_v_per_pa or not bench.heard:
+    if not bench.silence.calibration.microphone_v_per_pa or not bench.box_levels:
         return None
-    off_db = [one.off_db - output_off_db(bench) for one in bench.heard]
+    off_db = [one.off_db - output_off_db(bench) for one in bench.box_levels]
     middle, spread = float(np.median(off_db)), float(np.ptp(off_db))
     if abs(middle) < LEVEL_DB and spread < ALIKE_DB:
         return right("microphone level", f"the boxes are as loud as the kit says, {within(middle)}")
-    is_gain = spread <= ALIKE_DB and any(one.is_even for one in bench.heard)
+    is_gain = spread <= ALIKE_DB and any(one.is_even for one in bench.box_levels)
     if abs(middle) < LEVEL_DB or not is_gain or len(off_db) < len(bench.sweeps):
         return None
     words = f"every box is {louder(middle)} than kit and calibration say"
@@ -87,34 +87,34 @@ def microphone_level(bench: Playing) -> Told | None:
     if not bench.loops:
         to_do += " Without a loopback the card's volume may be off as well."
     alone = len(off_db) == 1
-    return Told("microphone level", False, words, to_do, "bench or unit" if alone else "likely")
+    return BenchFinding("microphone level", False, words, to_do, "bench or unit" if alone else "likely")
 
 
-def quiet_boxes(bench: Playing) -> list[Told]:
+def quiet_boxes(bench: Playing) -> list[BenchFinding]:
     """Boxes that are not heard, or far softer than the others."""
-    heard = {one.channel: one.off_db for one in bench.heard}
-    if not heard:
+    box_levels = {one.channel: one.off_db for one in bench.box_levels}
+    if not box_levels:
         return []
-    told = []
+    findings = []
     for capture in bench.sweeps:
         name = capture.request.channel
-        if not hears(capture, "microphone"):
+        if not has_signal(capture, "microphone"):
             words = f"the {name} box is not heard, the others are"
-        elif name in heard and heard[name] < max(heard.values()) - QUIET_DB:
-            words = f"the {name} box is {max(heard.values()) - heard[name]:.0f} dB softer than the others"
+        elif name in box_levels and box_levels[name] < max(box_levels.values()) - QUIET_DB:
+            words = f"the {name} box is {max(box_levels.values()) - box_levels[name]:.0f} dB softer than the others"
         else:
             continue
         to_do = (
             f"Put the cable of another channel into the card's output for {name}: if it stays soft, it is the output "
             "or its number in bench.toml, else the cable, the amplifier or the box."
         )
-        told.append(Told("channel quiet", False, words, to_do, "bench or unit"))
-    return told
+        findings.append(BenchFinding("channel quiet", False, words, to_do, "bench or unit"))
+    return findings
 
 
-def gain_of_microphone(bench: Playing) -> Told | None:
+def gain_of_microphone(bench: Playing) -> BenchFinding | None:
     """Whether full level will use the converter."""
-    if not hears(bench.sweeps[0], "microphone"):
+    if not has_signal(bench.sweeps[0], "microphone"):
         return None
     full_scale_v = bench.silence.calibration.input_volts.get("microphone", 1.0)
     levels = bench.kit.levels
@@ -125,46 +125,46 @@ def gain_of_microphone(bench: Playing) -> Told | None:
         return right("microphone gain", words)
     if at_full_dbfs >= HIGHEST_DBFS:
         words = "the microphone's gain is too high: full level would be cut off, or nearly so"
-        return Told("microphone gain", False, words, "Turn it down and calibrate it again.")
+        return BenchFinding("microphone gain", False, words, "Turn it down and calibrate it again.")
     words = f"the microphone's gain is far too low: full level stays {-at_full_dbfs:.0f} dB below full scale"
-    return Told("microphone gain", False, words, "Turn it up by 20 dB or more and calibrate it again.")
+    return BenchFinding("microphone gain", False, words, "Turn it up by 20 dB or more and calibrate it again.")
 
 
-def noises(bench: Playing) -> list[Told]:
+def noises(bench: Playing) -> list[BenchFinding]:
     """Hum, other programs, and a room that is too loud."""
     sensitivity = bench.silence.calibration.microphone_v_per_pa
     allowed_pa = float(pressure_pa(HUM_DB_SPL))
     loudest_v = sensitivity * allowed_pa if sensitivity else HUM_OF_SWEEP * sweep_rms(bench.sweeps[0], "microphone")
-    told: list[Told | None] = []
-    heard = hears(bench.sweeps[0], "microphone")
+    findings: list[BenchFinding | None] = []
+    is_live = has_signal(bench.sweeps[0], "microphone")
     in_loop: dict[str, float | None] = {"loopback": None} if bench.loops else {}
-    in_air: dict[str, float | None] = {"microphone": loudest_v} if heard else {}
+    in_air: dict[str, float | None] = {"microphone": loudest_v} if is_live else {}
     hum = common.hum(bench.silence, bench.sweeps[0], in_loop | in_air)
     by_cable = hum and common.hum(bench.silence, bench.sweeps[0], in_loop)
-    told += [_hum_in_air(hum) if hum and not by_cable else hum]
-    told += [common.other_sound(bench.silence, bench.sweeps[0], "loopback") if bench.has_loopback else None]
-    told += [ambient(bench)]
-    found = [one for one in told if one]
-    no_hum = heard and not any(one.what in ("hum", "other sound") for one in found)
+    findings += [_hum_in_air(hum) if hum and not by_cable else hum]
+    findings += [common.other_sound(bench.silence, bench.sweeps[0], "loopback") if bench.has_loopback else None]
+    findings += [ambient(bench)]
+    found = [one for one in findings if one]
+    no_hum = is_live and not any(one.what in ("hum", "other sound") for one in found)
     return found + ([right("hum", "no hum and no other sound")] if no_hum else [])
 
 
-def _hum_in_air(found: Told) -> Told:
+def _hum_in_air(found: BenchFinding) -> BenchFinding:
     to_do = (
         "Switch the amplifier off and check again: if the hum goes, it is the amplifier's or its supply's; if it "
         "stays, it is the microphone's cable, an earth loop, or a transformer nearby."
     )
-    return Told(found.what, False, found.words, to_do, "bench or unit")
+    return BenchFinding(found.what, False, found.words, to_do, "bench or unit")
 
 
-def ambient(bench: Playing) -> Told | None:
+def ambient(bench: Playing) -> BenchFinding | None:
     """Whether full level will stand out of the room in every band, and hum and hiss can be told from the room."""
     if not bench.silence.calibration.microphone_v_per_pa:
         return None
     to_do = "Switch off fans, pumps and heating, close doors and windows, wait for quiet."
     # A microphone whose gain is off makes room and boxes louder alike; a resistor leaves the room as it is.
-    heard_db = [] if resistor_left_in(bench) else [one.off_db - output_off_db(bench) for one in bench.heard]
-    turned_db = float(np.median(heard_db)) if heard_db else 0.0
+    levels_db = [] if resistor_left_in(bench) else [one.off_db - output_off_db(bench) for one in bench.box_levels]
+    turned_db = float(np.median(levels_db)) if levels_db else 0.0
     turned_db = turned_db if abs(turned_db) > LEVEL_DB else 0.0
     grid, above_db = full_level_over_room_db(bench, bench.sweeps[0])
     short_db = ROOM_DB - above_db - turned_db
@@ -175,7 +175,7 @@ def ambient(bench: Playing) -> Told | None:
             f"{hertz(grid[int(np.argmax(short_db))])}, where {np.max(short_db):.0f} dB are missing (somewhat from "
             f"{hertz(short[0])} to {hertz(short[-1])})"
         )
-        return Told("ambient", False, words, to_do, "likely")
+        return BenchFinding("ambient", False, words, to_do, "likely")
     at_rest = bench.kit.checks.get("hum_and_noise")
     level_dba = float(weighted_level_db_spl(bench.silence.pascal(), bench.silence.sample_rate_hz, "A")) - turned_db
     if at_rest is not None and level_dba > (allowed := float(at_rest.get("room_below_dba", ROOM_DBA))):
@@ -183,7 +183,7 @@ def ambient(bench: Playing) -> Told | None:
             f"the room is too loud to judge a unit's own hum and noise: {level_dba:.0f} dB(A), where up to "
             f"{allowed:.0f} dB(A) are allowed"
         )
-        return Told("ambient", False, words, to_do, "bench or unit")
+        return BenchFinding("ambient", False, words, to_do, "bench or unit")
     return right("ambient", f"the room is quiet enough: {level_dba:.0f} dB(A)")
 
 
@@ -198,11 +198,11 @@ def full_level_over_room_db(bench: Playing, capture: Capture) -> tuple[Floats, F
     pressure = driver_pressure_pa(
         kit.model(request.channel, request.position), mids, 1.0, microphone_m, air_speed_m_s(capture)
     )
-    heard_pa = np.abs(pressure.sum(axis=0)).reshape(-1) * kit.levels.playing_v
-    return mids, db_spl(heard_pa) - room_db
+    designed_pa = np.abs(pressure.sum(axis=0)).reshape(-1) * kit.levels.playing_v
+    return mids, db_spl(designed_pa) - room_db
 
 
-def calibration(bench: Playing) -> Told | None:
+def calibration(bench: Playing) -> BenchFinding | None:
     """What the bench knows of its microphone."""
     if bench.silence.calibration.microphone_v_per_pa:
         return None

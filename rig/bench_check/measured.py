@@ -45,7 +45,7 @@ def row_integrity(capture: Capture, role: str) -> Integrity:
     return integrity.inspect(row, sweep_layout(capture), reference, inputs=[role], max_delay_s=LONGEST_DELAY_S)
 
 
-def hears(capture: Capture, role: str) -> bool:
+def has_signal(capture: Capture, role: str) -> bool:
     """Whether the stimulus arrives at an input."""
     return capture.has(role) and 0 not in row_integrity(capture, role).silent_rows
 
@@ -186,7 +186,7 @@ def gain_db(capture: Capture, role: str) -> float:
 
 def is_electrical(capture: Capture, role: str) -> bool:
     """Whether an input carries the stimulus as a cable would bring it."""
-    return hears(capture, role) and unevenness_db(capture, role) < EVEN_DB
+    return has_signal(capture, role) and unevenness_db(capture, role) < EVEN_DB
 
 
 #: A cable's level varies less over frequency than this; a loudspeaker's in a room by more.

@@ -3,19 +3,19 @@
 import numpy as np
 
 from rig.bench_check import common
-from rig.bench_check.boxes import Playing, heard_box, looped_db, output_off_db, output_within_db, way_s
-from rig.bench_check.loudness import tell_levels
+from rig.bench_check.bench_finding import BenchFinding, louder, right, unknown, within
+from rig.bench_check.boxes import Playing, box_level, looped_db, output_off_db, output_within_db, way_s
+from rig.bench_check.loudness import assess_levels
 from rig.bench_check.measured import (
     MOST_FOREIGN,
     foreign_part,
+    has_signal,
     has_wide_marks,
-    hears,
     is_electrical,
     noise_rms,
     row_integrity,
     without_lines_rms,
 )
-from rig.bench_check.observation import Told, louder, right, unknown, within
 from rig.signals.levels import db_spl
 from rig.values.captures import Capture
 from rig.verdict.responses import air_speed_m_s
@@ -34,19 +34,19 @@ AGREEMENT = 0.6
 CLEARLY, CLEARLY_MOVED = 0.8, 0.15
 
 
-def tell_playing(bench: Playing) -> list[Told]:
+def assess_playing(bench: Playing) -> list[BenchFinding]:
     """All that the stage tells, causes before what follows from them."""
-    told: list[Told | None] = [*common.overdriven(bench.all_sweeps), silent(bench), exchanged(bench)]
-    told += _timing(bench)
-    told += levelled(bench)
-    told += [loopback(bench), outputs_exchanged(bench), place(bench), polarity(bench), disturbed(bench)]
-    told += tell_levels(bench)
-    return [one for one in told if one]
+    findings: list[BenchFinding | None] = [*common.overdriven(bench.all_sweeps), silent(bench), exchanged(bench)]
+    findings += _timing(bench)
+    findings += levelled(bench)
+    findings += [loopback(bench), outputs_exchanged(bench), place(bench), polarity(bench), disturbed(bench)]
+    findings += assess_levels(bench)
+    return [one for one in findings if one]
 
 
-def silent(bench: Playing) -> Told:
+def silent(bench: Playing) -> BenchFinding:
     """Nothing arrives at an input where something should."""
-    microphone = [hears(capture, "microphone") for capture in bench.sweeps]
+    microphone = [has_signal(capture, "microphone") for capture in bench.sweeps]
     if any(microphone):
         if bench.has_loopback and not bench.loops:
             words = "the microphone hears the boxes, but nothing arrives at the loopback input"
@@ -54,7 +54,7 @@ def silent(bench: Playing) -> Told:
                 "Check the cable from the card's loopback output to the loopback input, and loopback_output and inputs "
                 "in bench.toml."
             )
-            return Told("loopback missing", False, words, to_do)
+            return BenchFinding("loopback missing", False, words, to_do)
         return right("microphone silent", "the microphone hears what is played")
     if bench.has_loopback and not bench.loops:
         words = "nothing of what is played arrives, neither at the loopback nor at the microphone"
@@ -62,14 +62,14 @@ def silent(bench: Playing) -> Told:
             "Is the card's output muted or its volume at zero? Do the outputs in bench.toml name the sockets that the "
             "cables are in?"
         )
-        return Told("output silent", False, words, to_do)
+        return BenchFinding("output silent", False, words, to_do)
     if is_dead(bench.silence):
         words = "the microphone gives nothing: not even the room's noise"
         to_do = (
             "Switch its phantom power on (or put a battery in), check its cable at both ends, turn its gain up, and "
             "see that the operating system lets this program record."
         )
-        return Told("microphone silent", False, words, to_do)
+        return BenchFinding("microphone silent", False, words, to_do)
     words = "the microphone hears the room, but none of the boxes"
     to_do = (
         "Is the amplifier switched on, its volume up, its input the one that the card's cable is in, and are the "
@@ -77,7 +77,7 @@ def silent(bench: Playing) -> Told:
     )
     if not bench.has_loopback:
         to_do += " Without a loopback a muted output of the card looks alike."
-    return Told("amplifier silent", False, words, to_do, "bench or unit")
+    return BenchFinding("amplifier silent", False, words, to_do, "bench or unit")
 
 
 def is_dead(silence: Capture) -> bool:
@@ -88,9 +88,9 @@ def is_dead(silence: Capture) -> bool:
     return bool(sensitivity and db_spl(without_lines_rms(silence, "microphone") / sensitivity) < NO_ROOM_DB_SPL)
 
 
-def exchanged(bench: Playing) -> Told | None:
+def exchanged(bench: Playing) -> BenchFinding | None:
     """Sound cannot come before its electrical copy."""
-    both = [c for c in bench.sweeps if bench.has_loopback and hears(c, "microphone") and hears(c, "loopback")]
+    both = [c for c in bench.sweeps if bench.has_loopback and has_signal(c, "microphone") and has_signal(c, "loopback")]
     for capture in both:
         delays = [row_integrity(capture, role).delay_samples for role in ("microphone", "loopback")]
         early_s = (delays[1] - delays[0]) / capture.sample_rate_hz
@@ -103,29 +103,29 @@ def exchanged(bench: Playing) -> Told | None:
                 "Exchange the two input cables, or their numbers under inputs in bench.toml. Mind the phantom power: "
                 "it belongs to the microphone's input alone."
             )
-            return Told("inputs exchanged", False, words, to_do)
+            return BenchFinding("inputs exchanged", False, words, to_do)
     return right("inputs exchanged", "microphone and loopback are on their own inputs") if both else None
 
 
-def _timing(bench: Playing) -> list[Told]:
+def _timing(bench: Playing) -> list[BenchFinding]:
     role = "loopback" if bench.loops else "microphone"
-    told = common.clock(bench.all_sweeps, role)
-    if hears(bench.soft, role) and (cut := common.resampled(bench.soft, role)):
-        told += [cut]
-    return told
+    findings = common.clock(bench.all_sweeps, role)
+    if has_signal(bench.soft, role) and (cut := common.resampled(bench.soft, role)):
+        findings += [cut]
+    return findings
 
 
-def levelled(bench: Playing) -> list[Told]:
+def levelled(bench: Playing) -> list[BenchFinding]:
     """Something changes the gain while it plays: within one sweep, or from a louder one to a softer one."""
     alone = common.levelled(bench.all_sweeps)
     between = steady(bench) if all(one.is_right for one in alone) else None
     return [between] if between else alone
 
 
-def steady(bench: Playing) -> Told | None:
+def steady(bench: Playing) -> BenchFinding | None:
     """The same box, louder and softer: the difference must be the one that was played."""
     both = bench.sweeps[0], bench.soft
-    quick, slow = (heard_box(bench, capture) for capture in both)
+    quick, slow = (box_level(bench, capture) for capture in both)
     if quick is None or slow is None or any(foreign_part(capture, "microphone") > MOST_FOREIGN for capture in both):
         return None
     common_hz, at, slow_at = np.intersect1d(np.round(quick.grid, 3), np.round(slow.grid, 3), return_indices=True)
@@ -137,7 +137,7 @@ def steady(bench: Playing) -> Told | None:
     return common.processed("microphone", change_db)
 
 
-def loopback(bench: Playing) -> Told | None:
+def loopback(bench: Playing) -> BenchFinding | None:
     """Level of what is looped back against what was asked for."""
     if not bench.has_loopback:
         words = "no loopback is wired: time of flight, the output's level and absolute polarity cannot be proved"
@@ -150,23 +150,23 @@ def loopback(bench: Playing) -> Told | None:
     if output_off_db(bench) == 0:
         words = f"the loopback is {louder(off_db)} than it should be, but the boxes sound as loud as they should"
         to_do = "Turn the loopback input's gain back to where input_volts was measured, or measure it again."
-        return Told("loopback gain", False, words, to_do, "likely")
+        return BenchFinding("loopback gain", False, words, to_do, "likely")
     words = f"the card's output is {louder(off_db)} than bench.toml says"
     to_do = (
         "Set the card's volume, its knob and the operating system's, back to where output_volts was measured, or "
         "measure it again. Too loud burns a tweeter."
     )
-    return Told("output level", False, words, to_do)
+    return BenchFinding("output level", False, words, to_do)
 
 
-def outputs_exchanged(bench: Playing) -> Told | None:
+def outputs_exchanged(bench: Playing) -> BenchFinding | None:
     """Each of two boxes built alike sounds from where the other stands."""
     first = bench.kit.channels[0].name
-    heard = {one.channel: one for one in bench.heard}
+    box_levels = {one.channel: one for one in bench.box_levels}
     for a, b in bench.kit.alike():
-        if first not in (a.name, b.name) or not {a.name, b.name} <= set(heard):
+        if first not in (a.name, b.name) or not {a.name, b.name} <= set(box_levels):
             continue
-        own, other = heard[first], heard[b.name if a.name == first else a.name]
+        own, other = box_levels[first], box_levels[b.name if a.name == first else a.name]
         if not (own.timed and other.timed):
             continue
         expected_s = way_s(bench, other.channel) - way_s(bench, own.channel)
@@ -179,22 +179,22 @@ def outputs_exchanged(bench: Playing) -> Told | None:
     return None
 
 
-def _exchanged(one: str, other: str) -> Told:
+def _exchanged(one: str, other: str) -> BenchFinding:
     words = f"{one} sounds from where {other} stands, and {other} from where {one} stands"
     to_do = (
         f"Exchange the two cables at the card's outputs for {one} and {other} (or their numbers in bench.toml) and "
         "check again; if the cables are right, the boxes' leads are exchanged at the amplifier."
     )
-    return Told("outputs exchanged", False, words, to_do, "bench or unit")
+    return BenchFinding("outputs exchanged", False, words, to_do, "bench or unit")
 
 
-def place(bench: Playing) -> Told | None:
+def place(bench: Playing) -> BenchFinding | None:
     """Distance of the microphone by the time of flight."""
     if "microphone" in bench.silence.other_clock:
         words = "the microphone has a clock of its own: its distance cannot be told by the time of flight"
         return unknown("microphone place", words)
     first = bench.kit.channels[0].name
-    box = next((one for one in bench.heard if one.channel == first and one.timed), None)
+    box = next((one for one in bench.box_levels if one.channel == first and one.timed), None)
     if box is None or box.moved[0] < AGREEMENT:
         return None
     agreement, lost = box.moved
@@ -207,10 +207,10 @@ def place(bench: Playing) -> Told | None:
         return None
     words = f"the microphone is {found_m:.2f} m from the {first} box; the kit says {position.distance_m:g} m"
     to_do = "Put the microphone at its stop and the box against the jig's stops."
-    return Told("microphone place", False, words, to_do)
+    return BenchFinding("microphone place", False, words, to_do)
 
 
-def polarity(bench: Playing) -> Told | None:
+def polarity(bench: Playing) -> BenchFinding | None:
     """All boxes upside down, or the microphone's sign."""
     sign = bench.silence.calibration.microphone_sign
     if sign is None:
@@ -220,7 +220,7 @@ def polarity(bench: Playing) -> Told | None:
             "write microphone_inverted in bench.toml."
         )
         return unknown("microphone polarity", words, to_do)
-    clear = [one.best[1] for one in bench.heard if abs(one.best[1]) > AGREEMENT]
+    clear = [one.best[1] for one in bench.box_levels if abs(one.best[1]) > AGREEMENT]
     if not clear or len(clear) < len(bench.sweeps):
         return None
     if max(clear) > 0:
@@ -230,12 +230,12 @@ def polarity(bench: Playing) -> Told | None:
         "Is the microphone's cable or its input inverting? Then microphone_inverted in bench.toml is wrong. Does the "
         "amplifier invert, or is every box connected the wrong way round? A unit known to be right tells."
     )
-    return Told("microphone polarity", False, words, to_do, "bench or unit")
+    return BenchFinding("microphone polarity", False, words, to_do, "bench or unit")
 
 
-def disturbed(bench: Playing) -> Told | None:
+def disturbed(bench: Playing) -> BenchFinding | None:
     """Something sounded in the room while a sweep passed: what was read of it may be wrong."""
-    wide = [c for c in bench.all_sweeps if hears(c, "microphone") and has_wide_marks(c)]
+    wide = [c for c in bench.all_sweeps if has_signal(c, "microphone") and has_wide_marks(c)]
     if not any(foreign_part(capture, "microphone") > MOST_FOREIGN for capture in wide):
         return None
     words = "a noise in the room got into a sweep: what is told of the boxes and the microphone may be wrong"

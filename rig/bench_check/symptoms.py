@@ -5,10 +5,10 @@ from dataclasses import replace
 from typing import Literal
 
 from rig.bench_check import boxes, common, leads, loudness, playing
+from rig.bench_check.bench_finding import BenchFinding, without_what_follows
 from rig.bench_check.boxes import Playing
 from rig.bench_check.leads import Leads
-from rig.bench_check.measured import hears, row_integrity
-from rig.bench_check.observation import Told, without_what_follows
+from rig.bench_check.measured import has_signal, row_integrity
 from rig.design.kit import Kit
 from rig.design.trust import BenchPart
 from rig.values.captures import Capture, Untrusted
@@ -37,10 +37,10 @@ FAILED = "signs"
 Rounds = Sequence[Mapping[Request, Capture]]
 
 
-def advice(told: Sequence[Told]) -> str:
+def advice(findings: Sequence[BenchFinding]) -> str:
     """Signs as the person at the bench is told them; empty where there are none."""
-    lines = [f"{one.words}. {one.what_to_do}".strip() for one in told]
-    or_unit = all(one.certainty == "bench or unit" for one in told)
+    lines = [f"{one.words}. {one.what_to_do}".strip() for one in findings]
+    or_unit = all(one.certainty == "bench or unit" for one in findings)
     begins = "The bench looks wrong, or all of the unit is:" if or_unit else "The bench looks wrong:"
     return "\n".join([begins, *lines, f"{ADVICE} for more."]) if lines else ""
 
@@ -50,10 +50,10 @@ def bench_doubts(kit: Kit, rounds: Rounds) -> dict[BenchPart, str]:
 
     Pure: the same captures give the same doubts, from a live run and from an archive.
     """
-    return doubts_of({stage: signs_in_all(kit, rounds, stage) for stage in STAGES})
+    return doubts_of({stage: symptoms_in_all(kit, rounds, stage) for stage in STAGES})
 
 
-def doubts_of(found: Mapping[Stage, Iterable[Told]]) -> dict[BenchPart, str]:
+def doubts_of(found: Mapping[Stage, Iterable[BenchFinding]]) -> dict[BenchPart, str]:
     """Parts of the bench that the signs of each stage leave in doubt, and in which words.
 
     Noises are not among them: the checks themselves notice those. Where the search itself failed, nothing of the bench
@@ -68,16 +68,16 @@ def doubts_of(found: Mapping[Stage, Iterable[Told]]) -> dict[BenchPart, str]:
     return doubts
 
 
-def unnoticed(told: Iterable[Told]) -> list[Told]:
+def unnoticed(findings: Iterable[BenchFinding]) -> list[BenchFinding]:
     """Of signs, those that speak against a run whose gates pass."""
-    return [one for one in told if one.what not in NOISES]
+    return [one for one in findings if one.what not in NOISES]
 
 
 #: The stages whose quiet sweeps are looked at.
 STAGES: tuple[Literal["leads", "playing"], ...] = ("leads", "playing")
 
 
-def signs_in_all(kit: Kit, rounds: Rounds, stage: Stage) -> list[Told]:
+def symptoms_in_all(kit: Kit, rounds: Rounds, stage: Stage) -> list[BenchFinding]:
     """The signs in the captures of a run's first round that each other round shows too.
 
     Parameters
@@ -86,18 +86,18 @@ def signs_in_all(kit: Kit, rounds: Rounds, stage: Stage) -> list[Told]:
         By request, as `second_look.rounds` gives them: what one look shows and another does not is no fault of the
         bench.
     """
-    found: list[Told] = []
-    known: dict[tuple[Capture, ...], list[Told]] = {}
+    found: list[BenchFinding] = []
+    known: dict[tuple[Capture, ...], list[BenchFinding]] = {}
     for n, captures in enumerate(rounds):
         quiet = tuple(one for request, one in captures.items() if is_quiet(kit, request))
         if quiet not in known:
-            known[quiet] = signs_of(kit, quiet, stage)
+            known[quiet] = symptoms_of(kit, quiet, stage)
         shown = {one.what for one in known[quiet]}
         found = [one for one in found if one.what in shown] if n else known[quiet]
     return found
 
 
-def signs_of(kit: Kit, captures: Sequence[Capture], stage: Stage) -> list[Told]:
+def symptoms_of(kit: Kit, captures: Sequence[Capture], stage: Stage) -> list[BenchFinding]:
     """What the quiet sweeps of a run tell of the bench, as early as they can: a fault of the unit shows at one box, one
     of the bench at all.
 
@@ -120,7 +120,7 @@ def signs_of(kit: Kit, captures: Sequence[Capture], stage: Stage) -> list[Told]:
                 found = [one for one in found if one.certainty != "bench or unit"]
     except Exception as error:
         # Whatever happens here, no run is lost by it.
-        return [Told(FAILED, False, f"looking for signs of it failed: {type(error).__name__}: {error}")]
+        return [BenchFinding(FAILED, False, f"looking for signs of it failed: {type(error).__name__}: {error}")]
     return without_what_follows(found)
 
 
@@ -162,18 +162,18 @@ def _is_whole(capture: Capture) -> bool:
     return True
 
 
-def _clock(captures: Sequence[Capture], role: str) -> list[Told]:
+def _clock(captures: Sequence[Capture], role: str) -> list[BenchFinding]:
     """What is wrong with the timing, where a capture's own samples say that something is."""
     return common.clock(captures, role) if any(row_integrity(c, role).troubles for c in captures) else []
 
 
-def _of_leads(bench: Leads) -> list[Told]:
-    role = "drive" if hears(bench.sweep, "drive") else "sense"
-    told = [*common.overdriven([bench.sweep]), leads.silent(bench), *_clock([bench.sweep], role)]
-    told += leads.noises(bench)
-    if hears(bench.sweep, "drive") and hears(bench.sweep, "sense"):
-        told += [one for one in (leads.exchanged(bench), leads.output_level(bench), leads.load(bench)) if one]
-    return [one for one in told if one.is_right is False]
+def _of_leads(bench: Leads) -> list[BenchFinding]:
+    role = "drive" if has_signal(bench.sweep, "drive") else "sense"
+    findings = [*common.overdriven([bench.sweep]), leads.silent(bench), *_clock([bench.sweep], role)]
+    findings += leads.noises(bench)
+    if has_signal(bench.sweep, "drive") and has_signal(bench.sweep, "sense"):
+        findings += [one for one in (leads.exchanged(bench), leads.output_level(bench), leads.load(bench)) if one]
+    return [one for one in findings if one.is_right is False]
 
 
 def _other_box_sounds(bench: Playing, captures: Iterable[Capture]) -> bool:
@@ -183,7 +183,7 @@ def _other_box_sounds(bench: Playing, captures: Iterable[Capture]) -> bool:
     stands; from a microphone that was moved both are further.
     """
     first = bench.sweeps[0].request
-    own = next((one for one in bench.heard if one.channel == first.channel), None)
+    own = next((one for one in bench.box_levels if one.channel == first.channel), None)
     if own is None:
         return False
     there = {c.request.channel: c for c in captures if c.request.at == first.at and c.request.channel != first.channel}
@@ -191,38 +191,43 @@ def _other_box_sounds(bench: Playing, captures: Iterable[Capture]) -> bool:
     alike = {one.name for pair in bench.kit.alike() for one in pair if own.channel in (pair[0].name, pair[1].name)}
     for name in alike - {own.channel}:
         further_s = boxes.way_s(bench, name) - boxes.way_s(bench, own.channel)
-        other = boxes.heard_box(bench, there[name]) if name in there else None
+        other = boxes.box_level(bench, there[name]) if name in there else None
         if abs(own.best[0] - further_s) < within_s and (other is None or abs(other.best[0] + further_s) < within_s):
             return True
     return False
 
 
-def _at_all(found: Sequence[Sequence[Told]], boxes: int) -> list[Told]:
+def _at_all(found: Sequence[Sequence[BenchFinding]], boxes: int) -> list[BenchFinding]:
     """What is told of every box alike; of one box, or before all were there, what cannot be the unit's."""
-    shared = set.intersection(*({one.what for one in told} for told in found))
-    told = [one for one in found[0] if one.what in shared]
+    shared = set.intersection(*({one.what for one in findings} for findings in found))
+    findings = [one for one in found[0] if one.what in shared]
     if len(found) == boxes:
-        return told
+        return findings
     own = OF_THE_BOX if len(found) < boxes else ()
-    return [one for one in told if one.certainty != "bench or unit" and one.what not in own]
+    return [one for one in findings if one.certainty != "bench or unit" and one.what not in own]
 
 
-def _of_boxes(bench: Playing, captures: Iterable[Capture]) -> list[Told]:
+def _of_boxes(bench: Playing, captures: Iterable[Capture]) -> list[BenchFinding]:
     """What a microphone in front of its boxes tells; `captures` are all quiet ones of the stage."""
     role = "loopback" if bench.loops else "microphone"
-    told = [*common.overdriven(bench.sweeps), playing.silent(bench), playing.exchanged(bench), playing.loopback(bench)]
-    told += [*_clock(bench.sweeps, role), playing.polarity(bench)]
-    if not any(hears(capture, "microphone") for capture in bench.sweeps):
-        told += [loudness.ambient(bench)]
+    findings = [
+        *common.overdriven(bench.sweeps),
+        playing.silent(bench),
+        playing.exchanged(bench),
+        playing.loopback(bench),
+    ]
+    findings += [*_clock(bench.sweeps, role), playing.polarity(bench)]
+    if not any(has_signal(capture, "microphone") for capture in bench.sweeps):
+        findings += [loudness.ambient(bench)]
     if not (bench.loops and _other_box_sounds(bench, captures)):
-        told += [playing.place(bench), loudness.resistor_left_in(bench), loudness.microphone_level(bench)]
+        findings += [playing.place(bench), loudness.resistor_left_in(bench), loudness.microphone_level(bench)]
     boxes = len(bench.kit.channels)
     # The microphone's sign is stated and no knob changes it; a box connected the wrong way round is a usual fault.
     of_one_box = ("microphone polarity",) if boxes == 1 else ()
     may_be_unit = len(bench.sweeps) > 1 or boxes == 1
     return [
         one
-        for one in told
+        for one in findings
         if one
         and one.is_right is False
         and one.what not in of_one_box

@@ -77,22 +77,22 @@ def made_with(
     device, own = settings.device, settings.microphone_device
     if device and own and "microphone" in (kind, of):
         device = own.at(device.sample_rate_hz)
-    told: dict[str, object] = {"device": device and f"{device.host_api}, {device.name}, {device.sample_rate_hz:g} Hz"}
+    facts: dict[str, object] = {"device": device and f"{device.host_api}, {device.name}, {device.sample_rate_hz:g} Hz"}
     if kind in ("output", "loopback"):
-        told |= {"outputs": dict(wiring.outputs), "output_volts": wiring.output_volts}
+        facts |= {"outputs": dict(wiring.outputs), "output_volts": wiring.output_volts}
     if kind == "input":
-        told |= {"input": wiring.inputs[of], "input_volts": wiring.input_volts[of]}
-        told |= {OUTPUT_IN_FORCE: values.output_volts}
+        facts |= {"input": wiring.inputs[of], "input_volts": wiring.input_volts[of]}
+        facts |= {OUTPUT_IN_FORCE: values.output_volts}
     if kind == "loopback":
         role = loop_role(wiring)
-        told |= {"input": wiring.inputs[role], "volts": [values.output_volts, values.input_volts[role]]}
+        facts |= {"input": wiring.inputs[role], "volts": [values.output_volts, values.input_volts[role]]}
     if kind == "sense" and isinstance(wiring, LeadsSettings):
-        told |= {"inputs": dict(wiring.inputs), "sense_ohm": wiring.sense_ohm, "sense_in": wiring.sense_in}
-        told |= {"volts": [values.input_volts["drive"], values.input_volts["sense"]]}
+        facts |= {"inputs": dict(wiring.inputs), "sense_ohm": wiring.sense_ohm, "sense_in": wiring.sense_in}
+        facts |= {"volts": [values.input_volts["drive"], values.input_volts["sense"]]}
     if kind == "microphone" and isinstance(wiring, PlayingSettings):
-        told |= {"input": wiring.inputs["microphone"], "volts": values.input_volts["microphone"]}
-        told |= {"microphone_mv_per_pa": wiring.microphone_mv_per_pa}
-    return told
+        facts |= {"input": wiring.inputs["microphone"], "volts": values.input_volts["microphone"]}
+        facts |= {"microphone_mv_per_pa": wiring.microphone_mv_per_pa}
+    return facts
 
 
 def loop_role(wiring: WiringSettings) -> str:

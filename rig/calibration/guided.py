@@ -68,12 +68,12 @@ def calibrate_loopback(desk: Desk, stage: WiredStage, volts: float | None, openi
     request = Sweep(stage, channel, channel, level_v, 1.0, 20.0, min(22000.0, 0.455 * rate_hz), 2.0)
     captures = [sound_capture(desk.bench, desk.guide, request, role) for _ in range(openings)]
     found = calibration_loop.loop_of(captures, role)
-    budget = (Cause(f"{openings} openings", 100 * calibration_volts.PER_DB * found.u_told_db),)
+    budget = (Cause(f"{openings} openings", 100 * calibration_volts.PER_DB * found.u_level_db),)
     return desk.put_down(
         "loopback",
         desk.settings.wiring_key(stage),
         stage,
-        ("level at 1 kHz", found.told_db, "dB"),
+        ("level at 1 kHz", found.level_db, "dB"),
         budget,
         found.details(),
     )
@@ -164,12 +164,12 @@ def calibrate_input(
         f"({role}){', and put the meter, on AC volts, across the two' if meter else ''}."
     )
     level_v = NORMAL_PART * min(values.output_volts, values.input_volts[role]) / math.sqrt(2)
-    _heard(desk, stage, channel, role, Tone(hz, level_v / 10))
+    _require_tone(desk, stage, channel, role, Tone(hz, level_v / 10))
     with desk.bench.stage(stage) as player, player.hold(channel, Tone(hz, level_v)) as held:
         volts_rms, budget = _known_volts(
             desk, held, meter, values.output_volts, values.output_uncertainty, meter_percent
         )
-        samples = held.heard(LISTEN_S)[role]
+        samples = held.recorded(LISTEN_S)[role]
     rate_hz = desk.settings.device.sample_rate_hz if desk.settings.device else 48000.0
     found, whole, tone = calibration_volts.volts_of_input(samples, rate_hz, hz, volts_rms, budget)
     details: dict[str, object] = {
@@ -190,10 +190,10 @@ def _source_of(wiring: LeadsSettings | PlayingSettings, role: str) -> tuple[str,
     return channel, number
 
 
-def _heard(desk: Desk, stage: Stage, channel: str, role: str, tone: Tone) -> None:
+def _require_tone(desk: Desk, stage: Stage, channel: str, role: str, tone: Tone) -> None:
     """A quiet tone first: it must arrive and not overload."""
     with desk.bench.stage(stage) as player, player.hold(channel, tone) as held:
-        samples = held.heard(1.0)[role]
+        samples = held.recorded(1.0)[role]
     rate_hz = desk.settings.device.sample_rate_hz if desk.settings.device else 48000.0
     calibration_volts.volts_of_input(samples, rate_hz, tone.frequency_hz, tone.level_v, ())
 
@@ -317,7 +317,7 @@ def leads_sweep(desk: Desk, volts: float, seconds: float | None = None) -> Sweep
 
 def _sense(desk: Desk, known: KnownLoad, causes: Sequence[str]) -> Stored:
     budget = calibration.budget_of(known, causes)
-    told = desk.put_down(
+    stored = desk.put_down(
         "sense", "", "leads", ("known load", known.load_ohm, "ohm"), budget, calibration.details_of(known)
     )
-    return replace(told, made_at=known.made_at)
+    return replace(stored, made_at=known.made_at)

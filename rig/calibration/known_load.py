@@ -111,7 +111,7 @@ def calibrate_sense(measured: Sequence[tuple[Standard, Capture]], made_at: str) 
     middle = Divider(sense_ohm, wiring, divider.gain[[at]], divider.lead_ohm[[at]], divider.stray_siemens[[at]])
     errors = load_errors(middle, standards)
     for (standard, _), (_, ratio, _) in zip(measured, ratios, strict=True):
-        _require_agreement(standard, _told_ohm(divider_impedance(divider, ratio), grid), errors, standard.ohm)
+        _require_agreement(standard, _resistance_ohm(divider_impedance(divider, ratio), grid), errors, standard.ohm)
     load_ohm = next(one.ohm for one in standards if 0 < one.ohm < np.inf)
     return KnownLoad(grid, divider.gain, load_ohm, made_at, divider.lead_ohm, divider.stray_siemens, errors)
 
@@ -145,7 +145,7 @@ def _signal_v(capture: Capture) -> float:
     return float(np.std(capture.volts("sense")[capture.layout.sweep]))
 
 
-def _told_ohm(load: NDArray[np.complex128], grid: NDArray[np.float64]) -> float:
+def _resistance_ohm(load: NDArray[np.complex128], grid: NDArray[np.float64]) -> float:
     """A measured resistor as one number; infinite where nothing flows."""
     inside = (grid >= MIDDLE_HZ[0]) & (grid <= MIDDLE_HZ[1])
     return float(np.median(np.abs(load[inside])))

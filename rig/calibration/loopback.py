@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 #: A loop that is further off than this between these frequencies is no plain cable from output to input.
 LOOP_WITHIN_DB, LOOP_BAND_HZ = 3.0, (100.0, 10000.0)
 #: Where one number stands for a curve.
-TOLD_AT_HZ = 1000.0
+LEVEL_AT_HZ = 1000.0
 #: A loop with more than this at 1 kHz is overloaded.
 MOST_DISTORTION = 0.01
 ORDERS = (2, 3, 4, 5)
@@ -37,8 +37,8 @@ class Loop:
     gain_db: Floats
     degrees: Floats
     #: Level at 1 kHz, and its standard uncertainty over the openings.
-    told_db: float
-    u_told_db: float
+    level_db: float
+    u_level_db: float
     #: Of each opening.
     latency_samples: tuple[float, ...]
     sample_rate_hz: float
@@ -58,7 +58,7 @@ class Loop:
     @property
     def distortion(self) -> float:
         """Harmonics together over the fundamental of 1 kHz."""
-        at = int(np.argmin(np.abs(self.harmonics_hz - TOLD_AT_HZ)))
+        at = int(np.argmin(np.abs(self.harmonics_hz - LEVEL_AT_HZ)))
         return float(np.sqrt(np.nansum(10 ** (self.harmonics_db[:, at] / 10))))
 
     def details(self) -> LoopDetails:
@@ -85,7 +85,7 @@ def loop_of(captures: Sequence[Capture], role: str) -> Loop:
     read = [_one_opening(capture, role) for capture in captures]
     grid = read[0].frequency_hz
     middle = np.mean([one.ratio for one in read], axis=0)
-    gain_db, at = db(middle), int(np.argmin(np.abs(grid - TOLD_AT_HZ)))
+    gain_db, at = db(middle), int(np.argmin(np.abs(grid - LEVEL_AT_HZ)))
     inside = (grid >= LOOP_BAND_HZ[0]) & (grid <= LOOP_BAND_HZ[1])
     worst = float(gain_db[inside][np.argmax(np.abs(gain_db[inside]))])
     if not abs(worst) < LOOP_WITHIN_DB:
@@ -99,8 +99,8 @@ def loop_of(captures: Sequence[Capture], role: str) -> Loop:
         frequency_hz=grid,
         gain_db=gain_db,
         degrees=np.degrees(np.unwrap(np.angle(middle))),
-        told_db=float(gain_db[at]),
-        u_told_db=spread / math.sqrt(each_db.size),
+        level_db=float(gain_db[at]),
+        u_level_db=spread / math.sqrt(each_db.size),
         latency_samples=tuple(one.delay_samples for one in read),
         sample_rate_hz=captures[0].sample_rate_hz,
         noise_v=float(np.sqrt(np.mean([one.noise_v**2 for one in read]))),
@@ -138,9 +138,9 @@ def _one_opening(capture: Capture, role: str) -> _Opening:
     volts = volts - np.mean(noise)
     whole = math.floor(found.delay_samples)
     peak_v = request.level_v * math.sqrt(2) / request.path_gain
-    heard = np.pad(volts[whole:], (0, max(0, plan.frames - (volts.size - whole))))[: plan.frames]
+    received = np.pad(volts[whole:], (0, max(0, plan.frames - (volts.size - whole))))[: plan.frames]
     grid = np.append(log_frequency_grid(request.start_hz, request.stop_hz / 1.03, 12), request.stop_hz)
-    ratio = transfer_function(heard, peak_v * stimulus.compose(plan), plan, grid, 0.01, 0.25)
+    ratio = transfer_function(received, peak_v * stimulus.compose(plan), plan, grid, 0.01, 0.25)
     late = (found.delay_samples - whole) / rate_hz
     margin = round(MARGIN_S * rate_hz)
     harmonics_hz = log_frequency_grid(2 * request.start_hz, request.stop_hz / 2, 3)

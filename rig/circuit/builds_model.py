@@ -87,8 +87,8 @@ def shared_parameters(design: Channel) -> tuple[Parameter, ...]:
                 if (driver.le_h or not field.startswith("le_")) and np.isfinite(getattr(driver, field)):
                     yield Parameter("driver", driver.name, field, sigma)
         for field, sigma in OF_BOX.items():
-            is_told = field != "tuning_hz" or design.box.kind == "vented"
-            if design.box.kind != "none" and is_told and np.isfinite(getattr(design.box, field)):
+            is_stated = field != "tuning_hz" or design.box.kind == "vented"
+            if design.box.kind != "none" and is_stated and np.isfinite(getattr(design.box, field)):
                 yield Parameter("box", "", field, sigma)
         for part in channel_parts(design):
             sigma = max(part.tolerance / CUT_OFF_SIGMA * SHARED_OF_TOLERANCE**0.5, 1e-4)
@@ -154,11 +154,11 @@ class BuildsModel:
         self.shared = shared_parameters(design)
         keys = [(p.owner, p.name, p.field) for p in self.shared]
         own_share = (1 - SHARED_OF_TOLERANCE) ** 0.5
-        told = [
+        narrowed = [
             replace(p, sigma=p.sigma * own_share) if p.owner in ("part", "series") else p for p in parameters(design)
         ]
         besides = [replace(p, sigma=OWN_BESIDES[p.field]) for p in self.shared if p.field in OWN_BESIDES]
-        self.own = (*told, *besides)
+        self.own = (*narrowed, *besides)
         self.own_at = np.array([keys.index((p.owner, p.name, p.field)) for p in self.own], dtype=np.intp)
         #: An own deviation, in standard deviations of the shared parameter.
         self.own_scale = np.array(
@@ -210,8 +210,8 @@ class BuildsModel:
         found = []
         known = [_factor(self.z_basis, z + (STEP if n == shift else 0.0)) for n, z in enumerate(of_z)]
         for bases, pressure in zip(self.p_bases, of_pressure, strict=True):
-            heard = [_factor(bases[0], log) for log in pressure]
-            found.append(with_factors(channel, known, heard))
+            sound_factors = [_factor(bases[0], log) for log in pressure]
+            found.append(with_factors(channel, known, sound_factors))
         return tuple(found) or (with_factors(channel, known),)
 
     def _curves(self, channels: tuple[Channel, ...], units: int) -> tuple[ComplexArray, list[ComplexArray]]:

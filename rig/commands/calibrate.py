@@ -229,14 +229,14 @@ def calibrations(
     held = Held(tuple(found), ages, datetime.now().astimezone(), tuple(damaged))
     shown = found if all_of_them else list({(one.kind, one.of): one for one in found}.values())
     shown = sorted(shown, key=lambda one: (one.kind, one.of, one.moment))
-    told = _remarks(settings, shown, held)
+    remarks = _remarks(settings, shown, held)
     if as_json:
-        rows = [{**_plain(one), "remark": told[place]} for place, one in enumerate(shown)]
+        rows = [{**_plain(one), "remark": remarks[place]} for place, one in enumerate(shown)]
         print(json.dumps({"calibrations": rows, "ages_days": ages}))
         return
     from rig.screen.calibrations import show_all
 
-    show_all(shown, told, held)
+    show_all(shown, remarks, held)
 
 
 def _remarks(settings: BenchSettings, shown: Sequence[Stored], held: Held) -> list[str]:

@@ -32,16 +32,16 @@ def capability_command(
     loaded = load_kit(workspace, kit)
     is_asked = _asked(loaded, serial or [], by or [], _day(since), plan)
     found, unreadable = records.all_records(workspace, kit)
-    wanted, told = trials(found, is_asked, lambda key: limit_for(loaded.limits, key) is not None)
+    wanted, problems = trials(found, is_asked, lambda key: limit_for(loaded.limits, key) is not None)
     result = capability(loaded.limits, loaded.folder, wanted)
     page = _written(workspace, loaded, result) if result.is_study else None
     if as_json:
-        about = {"kit": loaded.name, "revision": loaded.revision, "unreadable": [*unreadable, *told]}
+        about = {"kit": loaded.name, "revision": loaded.revision, "unreadable": [*unreadable, *problems]}
         print(json.dumps(about | document(result) | {"page": str(page) if page else None}))
     else:
         from rig.screen.capability_table import show
 
-        show(result, [*unreadable, *told], page)
+        show(result, [*unreadable, *problems], page)
     if not result.is_study:
         raise typer.Exit(VOID)
     if any(row.grade == "too tight" for row in result.limits):

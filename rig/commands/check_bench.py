@@ -11,8 +11,8 @@ import typer
 from rig.bench.base import Bench
 from rig.bench.connection import connection_words, refuse_grounded
 from rig.bench.settings import BenchSettings
-from rig.bench_check.assessment import requests, speaks_against_playing, tell
-from rig.bench_check.observation import Told
+from rig.bench_check.assessment import assess, requests, speaks_against_playing
+from rig.bench_check.bench_finding import BenchFinding
 from rig.commands.common import HERE, AsJson, BenchFile, Workspace, Yes
 from rig.design.kit import Kit, kit_names, load_kit
 from rig.files.errors import FAIL, PASS, VOID, BenchSetupError, TableError
@@ -24,7 +24,7 @@ STAGES: tuple[Stage, ...] = ("leads", "playing")
 USUAL_RATE_HZ = 48000.0
 
 Confirm = Callable[[str], bool]
-Show = Callable[[Stage, Sequence[Told]], None]
+Show = Callable[[Stage, Sequence[BenchFinding]], None]
 
 
 def check_bench_command(
@@ -48,16 +48,16 @@ def check_bench_command(
     opened = opening.open_bench(workspace, settings, loaded, loaded.serial_example, fault or [])
     is_card = settings is not None and settings.kind == "soundcard"
     confirm = screen.asking(as_json, unattended=yes or not is_card)
-    show: Show = (lambda stage, told: None) if as_json else screen.show
+    show: Show = (lambda stage, findings: None) if as_json else screen.show
     stages = [name for name in STAGES if stage in ("", name) and has_wiring(settings, name)]
-    told, stopped = check(loaded, settings, opened, stages, load, confirm, show)
+    findings, stopped = check(loaded, settings, opened, stages, load, confirm, show)
     if as_json:
         document = {"kit": loaded.name, "bench": opened.describe().get("name", "simulated"), "stopped": stopped}
-        entries = [{"stage": name, **asdict(one)} for name, found in told.items() for one in found]
+        entries = [{"stage": name, **asdict(one)} for name, found in findings.items() for one in found]
         print(json.dumps({**document, "told": entries}))
     else:
-        screen.show_end(told, stopped)
-    wrong = any(one.is_right is False for found in told.values() for one in found)
+        screen.show_end(findings, stopped)
+    wrong = any(one.is_right is False for found in findings.values() for one in found)
     raise typer.Exit(FAIL if wrong else VOID if stopped else PASS)
 
 
@@ -104,7 +104,7 @@ def check(
     load_ohm: float | None,
     confirm: Confirm,
     show: Show,
-) -> tuple[dict[str, list[Told]], str]:
+) -> tuple[dict[str, list[BenchFinding]], str]:
     """What each stage tells, and why the check ended before its time (empty: it did not).
 
     Nothing is played into the amplifier after the leads have shown a short, or a source that is far too loud.
@@ -123,18 +123,18 @@ def check(
     rate_hz = settings.device.sample_rate_hz if settings and settings.device else USUAL_RATE_HZ
     wanted = {stage: requests(kit, stage, rate_hz) for stage in stages}
     bench.refuse([request for asked in wanted.values() for request in asked])
-    told: dict[str, list[Told]] = {}
+    findings: dict[str, list[BenchFinding]] = {}
     with bench.session():
         for stage, asked in wanted.items():
-            if against := speaks_against_playing(told.get("leads", [])):
-                return told, f"not played through the amplifier: {against}"
+            if against := speaks_against_playing(findings.get("leads", [])):
+                return findings, f"not played through the amplifier: {against}"
             if not confirm(words_before(kit, settings, stage, load_ohm)):
-                return told, "stopped by the person at the bench"
+                return findings, "stopped by the person at the bench"
             with bench.stage(stage) as player:
                 captures = list(player.play(asked))
-            told[stage] = tell(kit, captures, load_ohm if stage == "leads" else None)
-            show(stage, told[stage])
-    return told, ""
+            findings[stage] = assess(kit, captures, load_ohm if stage == "leads" else None)
+            show(stage, findings[stage])
+    return findings, ""
 
 
 def words_before(kit: Kit, settings: BenchSettings | None, stage: Stage, load_ohm: float | None) -> str:

@@ -26,8 +26,8 @@ def resume_command(
 ) -> None:
     """Go on with a run whose soak was interrupted by a crash or a power cut, or close it."""
     console = open_console()
-    runs, told = journal.load_all(workspace)
-    for words in told:
+    runs, problems = journal.load_all(workspace)
+    for words in problems:
         say(words, to_stderr=True)
     found = [run for run in runs if serial in (None, run.serial)]
     if len(found) != 1:

@@ -21,10 +21,10 @@ def show_command(
 ) -> None:
     """Print the newest record of a unit, and whether its files are still what they were."""
     record = newest(workspace, serial, kit)
-    told = records.damages(record)
+    problems = records.damages(record)
     if as_json:
-        print(json.dumps({"folder": str(record.folder), "damages": told, **records.document_of(record)}))
+        print(json.dumps({"folder": str(record.folder), "damages": problems, **records.document_of(record)}))
     else:
         console = open_console()
-        console.print(terminal.record_page(record, told, str(paper_of(record)), console.width))
-    raise typer.Exit(VOID if told else PASS)
+        console.print(terminal.record_page(record, problems, str(paper_of(record)), console.width))
+    raise typer.Exit(VOID if problems else PASS)

@@ -36,10 +36,10 @@ def walked(
         shown(screen.stop)
 
 
-def shown(tell: Callable[[], object]) -> None:
+def shown(show: Callable[[], object]) -> None:
     """Show what is on the record already; where that goes wrong the record and the exit status stay what they are."""
     try:
-        tell()
+        show()
     except Exception as error:
         say(f"it could not be shown here: {type(error).__name__}: {error}", to_stderr=True)
 

@@ -140,7 +140,7 @@ def learnt_model(sheet: Channel, learnt: LearntChannel, position: str) -> Channe
         model = _with_value(model, value)
     factors = {(factor.driver, factor.of): factor.factor() for factor in learnt.factors}
     names = [driver.name for driver in sheet.drivers]
-    heard = [factors[name, position] for name in names] if (names[0], position) in factors else []
+    at_position = [factors[name, position] for name in names] if (names[0], position) in factors else []
     spread = tuple(
         Parameter(value.owner, value.of, FIELDS.get(value.what, value.what), value.spread_percent / 100)
         for value in learnt.values
@@ -149,7 +149,7 @@ def learnt_model(sheet: Channel, learnt: LearntChannel, position: str) -> Channe
     population = Population(
         spread, learnt.gain_sigma_db, learnt.point_percent / 100, learnt.point_db, learnt.misfit_percent
     )
-    model = with_factors(model, [factors[name, IMPEDANCE] for name in names], heard)
+    model = with_factors(model, [factors[name, IMPEDANCE] for name in names], at_position)
     return replace(model, population=population)
 
 

@@ -206,33 +206,33 @@ def read_masks(limits: Mapping[str, Mapping[str, Limit]], folder: Path, files: F
     TableError
         With a line for each mask that is wrong.
     """
-    told = []
+    problems = []
     for check, of_check in limits.items():
         for key, limit in of_check.items():
             try:
                 if limit.mask is not None:
                     read_mask(folder / limit.mask, files)
             except TableError as error:
-                told.append(f"{error} (the mask of limits.{check}.{key})")
-    if told:
-        raise TableError("\n".join(told))
+                problems.append(f"{error} (the mask of limits.{check}.{key})")
+    if problems:
+        raise TableError("\n".join(problems))
 
 
 def reference_troubles(limits: Mapping[str, Mapping[str, Limit]], folder: Path, files: Files) -> list[str]:
     """What cannot be read of the reference build, where limits are drawn around one: told before anything sounds."""
     if not any(limit.around == "reference" for of_check in limits.values() for limit in of_check.values()):
         return []
-    told = []
+    problems = []
     try:
         reference_note(folder, files)
     except TableError as error:
-        told.append(str(error))
+        problems.append(str(error))
     for path in sorted(path for path in files if path.parent == folder / "reference" and path.suffix == ".csv"):
         try:
             read_columns(path, REFERENCE_COLUMNS, files)
         except TableError as error:
-            told.append(str(error))
-    return [f"{words}; what rests on it is void: kitproof reference makes it anew" for words in told]
+            problems.append(str(error))
+    return [f"{words}; what rests on it is void: kitproof reference makes it anew" for words in problems]
 
 
 def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str, files: Files | None = None) -> Mask:

@@ -100,7 +100,7 @@ class DriverSpec(Table):
         """What is known of each number of the driver before one was measured, by the lumped model's names."""
         # A sheet that says all the rest and nothing of an inductance knows of none.
         le_mh = 0.0 if self.le_mh is None and self.is_described else self.le_mh
-        said = {
+        sheet = {
             "re_ohm": self.re_ohm,
             "le_h": None if le_mh is None else le_mh * 1e-3,
             "le_exponent": 1.0 if self.le_exponent is None and le_mh is not None else self.le_exponent,
@@ -112,7 +112,7 @@ class DriverSpec(Table):
             "sd_m2": None if self.sd_cm2 is None else self.sd_cm2 * 1e-4,
             "sensitivity_db": self.sensitivity_db,
         }
-        stated = {name: value for name, value in said.items() if value is not None}
+        stated = {name: value for name, value in sheet.items() if value is not None}
         return driver_priors(self.nominal_ohm, self.band_hz[0], (self.size_mm or 0.0) * 1e-3, stated)
 
     def model(self) -> Branch:

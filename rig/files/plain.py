@@ -78,9 +78,9 @@ def schema_checked(found: object, schema: str, or_none: bool = False) -> dict[st
     """
     if not isinstance(found, dict):
         raise ValueError(f"found {str(found)[:60]!r}; allowed: a table")
-    told = found.get("schema", schema if or_none else None)
-    if told != schema:
-        raise ValueError(f"schema: found {str(told)[:60]!r}; this version reads {schema!r}")
+    stated = found.get("schema", schema if or_none else None)
+    if stated != schema:
+        raise ValueError(f"schema: found {str(stated)[:60]!r}; this version reads {schema!r}")
     return {key: value for key, value in found.items() if key != "schema"}
 
 

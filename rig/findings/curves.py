@@ -11,7 +11,7 @@ from rig.circuit.channel import impedance_ohm
 from rig.circuit.units import FloatArray
 from rig.design.kit import Kit
 from rig.findings.dictionary import Cause, Hypothesis
-from rig.findings.prediction import Scene, design, heard, scene_of
+from rig.findings.prediction import Scene, design, driver_pressures, scene_of
 from rig.findings.ranking import dictionary
 from rig.values.findings import Finding
 from rig.values.readings import Curve, Floats
@@ -97,6 +97,6 @@ def _expected(scene: Scene, faults: Sequence[tuple[Hypothesis, float]], curve: C
         # The design's level at the microphone is the check's to know; what a fault changes is counted from it.
         return np.full(curve.value.shape, np.nan)
     swapped = next((hypothesis for hypothesis, _ in faults if hypothesis.box), faults[0][0])
-    pressure = heard(scene, swapped, faulty, curve.frequency_hz).sum(axis=0).reshape(-1)
+    pressure = driver_pressures(scene, swapped, faulty, curve.frequency_hz).sum(axis=0).reshape(-1)
     ratio: FloatArray = np.abs(pressure) / np.abs(design(scene, curve.frequency_hz).sum(axis=0))
     return np.asarray(curve.design + 20 * np.log10(np.maximum(gain * ratio, 10 ** (SILENCE_DB / 20))))

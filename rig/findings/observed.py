@@ -23,7 +23,7 @@ SILENT = 0.15
 #: A ping this far above the noise is not changed by it.
 NOISE_SEEN_DB = 15.0
 #: Where the design itself is so far below its loudest, behind a filter or below a box, other sounds are louder.
-HEARD_DB = 24.0
+AUDIBLE_DB = 24.0
 #: A level whose noise is above this says nothing.
 NOISE_DB = 6.0
 
@@ -145,7 +145,7 @@ def _free(curve: Curve | None) -> tuple[Floats, Floats, Floats]:
     u_db = curve.uncertainty if curve.uncertainty is not None else np.zeros(curve.value.size)
     # Where the gate is long enough; what noise covers there is known by its uncertainty.
     use = (curve.frequency_hz >= curve.frequency_hz[curve.valid][0]) & np.isfinite(curve.value) & (u_db < NOISE_DB)
-    use = use & (curve.design > np.max(curve.design) - HEARD_DB)
+    use = use & (curve.design > np.max(curve.design) - AUDIBLE_DB)
     ratio = 10 ** ((curve.value - curve.design) / 20)
     return _thinned(curve.frequency_hz, ratio, u_db, use)
 
@@ -168,7 +168,7 @@ def _low(
     use = (hertz >= mask.frequency_hz[0]) & (hertz <= mask.frequency_hz[-1]) & (hertz < below)
     use = use & np.isfinite(curve.value) & (u_db < NOISE_DB)
     reference = np.interp(np.log(hertz), np.log(mask.frequency_hz), centre)
-    use = use & (reference > np.max(centre) - HEARD_DB)
+    use = use & (reference > np.max(centre) - AUDIBLE_DB)
     return _thinned(hertz, 10 ** ((curve.value - reference) / 20), u_db, use)
 
 

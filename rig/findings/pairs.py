@@ -18,7 +18,16 @@ from rig.findings.finding import LARGEST_GROUP
 from rig.findings.likelihood import Explained, explain, noise_root
 from rig.findings.observed import Observed
 from rig.findings.prediction import Scene, deviations_of, predicted
-from rig.findings.ranking import CANNOT_TELL, COARSE, MOST_SAID, Ranked, Ranking, dictionary, explain_slopes, log_share
+from rig.findings.ranking import (
+    COARSE,
+    INDISTINGUISHABLE,
+    MOST_AGAINST,
+    Ranked,
+    Ranking,
+    dictionary,
+    explain_slopes,
+    log_share,
+)
 
 #: Of units that fail, so many have a second fault in the same channel: common practice, no source.
 SECOND = 0.05
@@ -89,7 +98,7 @@ def _named(best: Explained, fitted: Sequence[Explained], logs: FloatArray, proba
         alike = {
             next(iter(_key(fit.hypothesis) - {beside})): log
             for fit, log in sorted(zip(fitted, logs, strict=True), key=lambda one: one[1])
-            if beside in _key(fit.hypothesis) and fit is not best and np.max(logs) - log < CANNOT_TELL
+            if beside in _key(fit.hypothesis) and fit is not best and np.max(logs) - log < INDISTINGUISHABLE
         }
         same = tuple(sorted(alike, key=lambda one: -alike[one])[: LARGEST_GROUP - 1])
         probability = _of_any(probabilities, fitted, (cause, *same))
@@ -132,9 +141,9 @@ def _near(
         deviations[:, -2] = amount_at
         deviations[:, -1] = np.log([h.amount / same[0].amount for h in same]) / (same[0].amount_sigma or 1.0)
         residual = observed.vector - predicted(scene, pair, deviations, observed.asked)
-        said = np.sum(np.minimum(residual**2 / variance, MOST_SAID), axis=1)
-        n = int(np.argmin(said))
-        found.append((float(said[n]), both(one, _wide(same[n])), np.append(deviations[n, :-1], 0.0)))
+        against = np.sum(np.minimum(residual**2 / variance, MOST_AGAINST), axis=1)
+        n = int(np.argmin(against))
+        found.append((float(against[n]), both(one, _wide(same[n])), np.append(deviations[n, :-1], 0.0)))
     return [(pair, start) for _, pair, start in sorted(found, key=lambda one: one[0])[:FITTED]]
 
 

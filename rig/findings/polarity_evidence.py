@@ -6,13 +6,13 @@ from rig.circuit.spread import moved
 from rig.circuit.units import FloatArray
 from rig.findings.dictionary import Hypothesis
 from rig.findings.observed import Observed
-from rig.findings.prediction import Scene, design, heard, with_fault
+from rig.findings.prediction import Scene, design, driver_pressures, with_fault
 from rig.signals.phase import mean_cosine, signs_of
 from rig.signals.smoothing import log_frequency_grid
 from rig.verdict.responses import mean_db
 
 #: The sign of a clear case is told wrongly, or not at all, so often: common practice, no source.
-WRONG, NOT_TOLD = 0.002, 0.04
+WRONG, NOT_READ = 0.002, 0.04
 #: As the polarity check has them unless the kit sets them: a sign is told above these, and within this delay.
 CONFIDENCE, AGREEMENT, DEAD_DB, DELAY_S = 0.2, 0.5, -10.0, 0.3e-3
 #: So near to a threshold either side of it may be read.
@@ -33,7 +33,7 @@ def log_odds(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, obser
     delays = np.linspace(-DELAY_S, DELAY_S, 2 * int(np.ceil(DELAY_S * 12 * highest_hz)) + 1)
     cosines, levels = [], []
     for name, grid in bands:
-        pressure = heard(scene, hypothesis, faulty, grid).sum(axis=0).reshape(-1) * hypothesis.sign
+        pressure = driver_pressures(scene, hypothesis, faulty, grid).sum(axis=0).reshape(-1) * hypothesis.sign
         own = design(scene, grid)[names.index(name)]
         cosines.append(mean_cosine(pressure, own, grid, delays))
         levels.append(mean_db(pressure) - mean_db(own))
@@ -43,7 +43,7 @@ def log_odds(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, obser
             clear = _clear(sign.confidence, CONFIDENCE, NEAR) * _clear(sign.agreement, AGREEMENT, NEAR)
             clear *= _clear(sign.level_db, DEAD_DB, NEAR_DB)
             read = observed.signs[name]
-            total += np.log(clear * _told(read, sign.value) + (1 - clear) * _doubtful(read))
+            total += np.log(clear * _if_clear(read, sign.value) + (1 - clear) * _doubtful(read))
     return float(total)
 
 
@@ -51,10 +51,10 @@ def _clear(value: float, threshold: float, near: float) -> float:
     return float(1 / (1 + np.exp(np.clip(-3 * (value - threshold) / near, -50, 50))))
 
 
-def _told(read: int, expected: int) -> float:
+def _if_clear(read: int, expected: int) -> float:
     if read == 0:
-        return NOT_TOLD
-    return 1 - NOT_TOLD - WRONG if read == expected else WRONG
+        return NOT_READ
+    return 1 - NOT_READ - WRONG if read == expected else WRONG
 
 
 def _doubtful(read: int) -> float:

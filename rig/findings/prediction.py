@@ -138,7 +138,7 @@ def _moved_to(scene: Scene, shape: tuple[int, ...], deviations: bytes) -> Channe
     return moved(scene.model, scene.spread, np.frombuffer(deviations).reshape(shape))
 
 
-def heard(scene: Scene, hypothesis: Hypothesis, faulty: Channel, frequency_hz: FloatArray) -> ComplexArray:
+def driver_pressures(scene: Scene, hypothesis: Hypothesis, faulty: Channel, frequency_hz: FloatArray) -> ComplexArray:
     """Pressure of each driver at the microphone for a volt, shape (drivers, units, frequencies)."""
     if not hypothesis.box:
         return driver_pressure_pa(faulty, frequency_hz, 1.0, scene.microphone_m)
@@ -183,7 +183,7 @@ def _levels(
     if not every.size:
         return []
     if hypothesis.box:
-        pressure = heard(scene, hypothesis, faulty, every).sum(axis=0).reshape(-1, every.size)
+        pressure = driver_pressures(scene, hypothesis, faulty, every).sum(axis=0).reshape(-1, every.size)
     else:
         pressure = channel_pressure_pa(branches, every, scene.microphone_m)
     drivers = design(scene, every)

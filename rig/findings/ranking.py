@@ -22,13 +22,13 @@ LOOKED_AT, FITTED = 30, 12
 #: ... unless they lie behind the best by so much already (logarithm of the odds), in the coarse look or the sharp one.
 BEHIND, BEHIND_SHARP = 30.0, 100.0
 #: A point of a curve says no more than this against a hypothesis that has not been fitted yet (squared sigmas) ...
-MOST_SAID = 9.0
+MOST_AGAINST = 9.0
 #: ... and model and noise are taken to be so many times worse, point by point.
 COARSE = 4.0
 ROUNDS = 2
 #: A test between two causes that would be wrong more often than once in twenty does not tell them apart: two
 #: Gaussians that lie d standard deviations apart are mistaken with Phi(-d / 2), and their evidences differ by d**2 / 2.
-CANNOT_TELL = 0.5 * (2 * 1.645) ** 2
+INDISTINGUISHABLE = 0.5 * (2 * 1.645) ** 2
 #: A fault under which the measurements are hardly more probable than of a good unit (logarithm of the ratio) is none
 #: that they show: it cannot be why they failed.
 MORE_THAN_GOOD = 1.0
@@ -161,8 +161,8 @@ def with_level(ranked: Ranking) -> Ranking:
     cause = Cause("gain", ranked.as_good.hypothesis.cause.channel)
     by_level = [one for one in ranked.causes if one.cause == cause or abs(one.best.deviations[-2]) > LEVEL_SIGMAS]
     # Without the bench's spread as a prior, which would draw it towards nothing.
-    told = max(1 - (u_db / GAIN_SIGMA_DB) ** 2, 1e-3)
-    amount, u_relative = float(10 ** (level_db / told / 20)), u_db / told**0.5 * float(np.log(10)) / 20
+    shrinkage = max(1 - (u_db / GAIN_SIGMA_DB) ** 2, 1e-3)
+    amount, u_relative = float(10 ** (level_db / shrinkage / 20)), u_db / shrinkage**0.5 * float(np.log(10)) / 20
     own = Ranked(cause, ranked.good, ranked.as_good, amount, u_relative)
     best = max([own, *(one for one in by_level if one.cause == cause)], key=lambda one: one.probability)
     gain = replace(best, probability=ranked.good + sum(one.probability for one in by_level))
@@ -230,7 +230,7 @@ def shortlist(scene: Scene, observed: Observed, coarse: FloatArray) -> list[Hypo
     whole = noise + slopes @ slopes.T
     linear = np.linalg.solve(np.linalg.cholesky(whole), residual.T)
     strict = np.sum(linear**2, axis=0)
-    lenient = np.sum(np.minimum(residual**2 / np.diag(whole), MOST_SAID), axis=1)
+    lenient = np.sum(np.minimum(residual**2 / np.diag(whole), MOST_AGAINST), axis=1)
     half = LOOKED_AT // 2
     picked = [*np.argsort(strict)[:half], *np.argsort(lenient)]
     return [hypotheses[i] for i in dict.fromkeys(int(i) for i in picked)][:LOOKED_AT]
@@ -252,7 +252,7 @@ def alike_with(scene: Scene, observed: Observed, one: Ranked, others: Sequence[R
     alike = [
         other.cause
         for other in others
-        if other is not one and own - _again(scene, observed, other.best, vector, root) < CANNOT_TELL
+        if other is not one and own - _again(scene, observed, other.best, vector, root) < INDISTINGUISHABLE
     ]
     return replace(one, alike=tuple(alike))
 

@@ -13,7 +13,7 @@ from checks.polarity import CHANNEL_POLARITY, DRIVER_POLARITY
 from checks.response import SENSITIVITY
 from rig.circuit.population import Parameter
 from rig.design.kit import Kit
-from rig.findings.by_ear import heard, is_heard
+from rig.findings.audible import audible_faults, is_audible
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause
 from rig.findings.finding import LARGEST_GROUP, NAMED_FROM, UNKNOWN, Group, groups_of, in_order
 from rig.findings.likelihood import noise_root
@@ -21,7 +21,7 @@ from rig.findings.observed import Observed, observed
 from rig.findings.pairs import FURTHEST, MISFIT, explains, pair_of
 from rig.findings.prediction import Scene, scene_of
 from rig.findings.ranking import Ranked, Ranking, alike_with, leading_nowhere, log_priors, ranking, with_level
-from rig.findings.sentences import brief, told
+from rig.findings.sentences import brief, describe
 from rig.findings.signature import level_alone, signature
 from rig.findings.since_soak import changed, changes_of, is_of_soak, of_soak
 from rig.values.findings import Finding
@@ -88,23 +88,23 @@ def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
     """
     verdicts = [verdict for result in results for verdict in result.verdicts]
     failed = [v for v in verdicts if v.outcome == "fail"]
-    by_curves = [v.subject for v in failed if not (is_heard(v) or is_of_soak(v))]
+    by_curves = [v.subject for v in failed if not (is_audible(v) or is_of_soak(v))]
     wrong = channels_of(kit, (subject for subject in by_curves if BETWEEN not in subject))
     # Where the curves may be good something may be wrong all the same: then only what is beyond doubt is told.
     unproved = [v.subject for v in verdicts if v.outcome == "void" and BETWEEN not in v.subject]
-    doubtful = channels_of(kit, [*unproved, *(v.subject for v in failed if is_heard(v))])
+    doubtful = channels_of(kit, [*unproved, *(v.subject for v in failed if is_audible(v))])
     found = [_open_lead(scene_of(kit, channel)) for channel in open_leads(kit, results)]
     found += [_waiting(kit, results, c.name) for c in kit.channels if c.name in wrong and kit.undescribed(c.name)]
     done = {finding.channel for finding in found} | {c.name for c in kit.channels if kit.undescribed(c.name)}
-    by_ear = list(_by_ear(results))
-    found += _of_curves(kit, results, wrong - done, doubtful - done - wrong, by_ear)
+    audible = list(_audible_findings(results))
+    found += _of_curves(kit, results, wrong - done, doubtful - done - wrong, audible)
     if not found and not wrong:
         # They differ, and neither leaves its own limits.
         compared = channels_of(kit, (subject for subject in by_curves if BETWEEN in subject)) - done
-        found += _of_curves(kit, results, compared, set(), by_ear)
+        found += _of_curves(kit, results, compared, set(), audible)
     found = _of_one_delivery(kit, _of_all_alike(kit, results, found))
     bent_besides = {finding.channel for finding in found if finding.kind != UNKNOWN}
-    found += [f for f in by_ear if not (f.kind == "bent" and f.channel in bent_besides)]
+    found += [f for f in audible if not (f.kind == "bent" and f.channel in bent_besides)]
     return in_order([*found, *_of_soak(kit, results)])
 
 
@@ -116,7 +116,7 @@ def _of_soak(kit: Kit, results: Sequence[CheckResult]) -> Iterator[Finding]:
 
 
 def _of_curves(
-    kit: Kit, results: Sequence[CheckResult], wrong: set[str], doubtful: set[str], by_ear: Sequence[Finding]
+    kit: Kit, results: Sequence[CheckResult], wrong: set[str], doubtful: set[str], audible: Sequence[Finding]
 ) -> Iterator[Finding]:
     """What the curves of some channels tell, in the kit's order."""
     rankings = {}
@@ -131,7 +131,7 @@ def _of_curves(
     for channel, (scene, seen, ranked) in rankings.items():
         if channel in done:
             continue
-        named = _of_two(scene, seen, ranked) if channel in wrong else []
+        named = _two_faults(scene, seen, ranked) if channel in wrong else []
         if not named and ranked.causes and explains(ranked.causes[0].best):
             named = _of_channel(scene, seen, ranked, NAMED_FROM if channel in wrong else BEYOND_DOUBT)
         if channel in wrong and not any(not finding.also_possible for finding in named):
@@ -139,20 +139,20 @@ def _of_curves(
         leads = any(not finding.also_possible for finding in named)
         if leads or channel in wrong:
             yield from named
-        if not leads and channel in wrong and not any(finding.channel == channel for finding in by_ear):
+        if not leads and channel in wrong and not any(finding.channel == channel for finding in audible):
             yield _unexplained(scene, ranked, signature(results, channel), bool(named))
 
 
 def _of_all_alike(kit: Kit, results: Sequence[CheckResult], found: Sequence[Finding]) -> list[Finding]:
     """The findings; where all channels that were heard have the same one, the microphone may have it instead."""
-    told = []
+    named = []
     for one in found:
         is_ours = one.kind in OF_THE_MICROPHONE and not one.what and not one.since_soak
         same = {f.channel for f in found if (f.kind, f.what) == (one.kind, ()) and not f.value * one.value < 0}
         if is_ours and _read_of(kit, results, SHOWN_BY[one.kind]) <= same:
             one = replace(one, alike=(*one.alike, OF_THE_MICROPHONE[one.kind]))
-        told.append(one)
-    return told
+        named.append(one)
+    return named
 
 
 def _read_of(kit: Kit, results: Sequence[CheckResult], quantities: Sequence[str]) -> set[str]:
@@ -164,7 +164,7 @@ def _read_of(kit: Kit, results: Sequence[CheckResult], quantities: Sequence[str]
 def _of_one_delivery(kit: Kit, found: Sequence[Finding]) -> list[Finding]:
     """The findings; the same part wrong in channels built alike was bought wrong, or is wrong in the parts list."""
     alike = {frozenset((a.name, b.name)) for a, b in kit.alike()}
-    told = []
+    named = []
     for one in found:
         same = [
             other.channel
@@ -172,8 +172,8 @@ def _of_one_delivery(kit: Kit, found: Sequence[Finding]) -> list[Finding]:
             if (other.kind, other.what) == (one.kind, one.what) and frozenset((one.channel, other.channel)) in alike
         ]
         look = f"{one.where_to_look}; {SAME_IN.format(', '.join(same))}"
-        told.append(replace(one, where_to_look=look) if same and one.kind in BOUGHT else one)
-    return told
+        named.append(replace(one, where_to_look=look) if same and one.kind in BOUGHT else one)
+    return named
 
 
 def channels_of(kit: Kit, subjects: Iterable[str]) -> set[str]:
@@ -212,14 +212,14 @@ def _open_lead(scene: Scene) -> Finding:
     weights = {cause: float(np.exp(log)) for cause, log in log_priors(scene).items() if cause in causes}
     # A lead that is off is as likely as the likeliest joint.
     total = sum(weights.values()) + weights[first]
-    said = told(first, scene.model, 1.0, float("nan"))
+    description = describe(first, scene.model, 1.0, float("nan"))
     return Finding(
-        words=said.words,
-        part=said.part,
+        words=description.words,
+        part=description.part,
         kind=first.kind,
         probability=(sum(weights[cause] for cause in (first, *rest)) + weights[first]) / total,
-        where_to_look=said.where_to_look,
-        what_to_measure=said.what_to_measure,
+        where_to_look=description.where_to_look,
+        what_to_measure=description.what_to_measure,
         alike=(*(brief(cause) for cause in rest), f"{off}, or {CLIPS}"),
         channel=channel,
         what=first.what,
@@ -242,7 +242,7 @@ def _of_channel(scene: Scene, seen: Observed, ranked: Ranking, from_: float) -> 
     ]
 
 
-def _of_two(scene: Scene, seen: Observed, ranked: Ranking) -> list[Finding]:
+def _two_faults(scene: Scene, seen: Observed, ranked: Ranking) -> list[Finding]:
     """Two faults at once, where no single one explains all and they are beyond doubt."""
     if not ranked.causes or max(ranked.causes[0].probability, ranked.unknown) < ranked.good:
         return []
@@ -288,19 +288,19 @@ def _outside(scene: Scene, ranked: Ranking) -> list[Finding]:
 def finding_of(scene: Scene, one: Ranked, group: Group[Cause] | None = None) -> Finding:
     """A ranked cause in words. A neighbour that is too loud is told as the gain of that one."""
     cause = Cause("gain", one.cause.what[0]) if one.cause.kind == LOUD_NEIGHBOUR else one.cause
-    said = told(cause, scene.model, one.amount, one.amount_u_relative)
+    description = describe(cause, scene.model, one.amount, one.amount_u_relative)
     alike = tuple(brief(other) for other in one.alike)
     return Finding(
-        words=said.words,
-        part=said.part,
+        words=description.words,
+        part=description.part,
         kind=cause.kind,
         probability=one.probability,
-        value=said.value,
-        value_uncertainty=said.value_uncertainty,
-        should_be=said.should_be,
-        unit=said.unit,
-        where_to_look=said.where_to_look,
-        what_to_measure=said.what_to_measure,
+        value=description.value,
+        value_uncertainty=description.value_uncertainty,
+        should_be=description.should_be,
+        unit=description.unit,
+        where_to_look=description.where_to_look,
+        what_to_measure=description.what_to_measure,
         alike=alike,
         channel=cause.channel,
         what=cause.what,
@@ -326,6 +326,6 @@ def _swapped(rankings: dict[str, tuple[Scene, Observed, Ranking]]) -> Iterator[F
             yield finding_of(scene, replace(best, probability=probability))
 
 
-def _by_ear(results: Sequence[CheckResult]) -> Iterator[Finding]:
-    for subject, _, probability, (kind, words, look, measure) in heard(results):
+def _audible_findings(results: Sequence[CheckResult]) -> Iterator[Finding]:
+    for subject, _, probability, (kind, words, look, measure) in audible_faults(results):
         yield Finding(words, subject, kind, probability, where_to_look=look, what_to_measure=measure, channel=subject)

@@ -24,7 +24,7 @@ DECADE_WITHIN = 0.3
 
 
 @dataclass(frozen=True)
-class Told:
+class Description:
     """A cause in words."""
 
     words: str
@@ -45,8 +45,8 @@ def quantity(kind: Kind, value: float) -> str:
     return f"{number:.3g} {unit}" if number < 999.5 else f"{number:.0f} {unit}"
 
 
-def told(cause: Cause, model: Channel, amount: float, u_relative: float, gate: str = "") -> Told:
-    """What is said of a cause.
+def describe(cause: Cause, model: Channel, amount: float, u_relative: float, gate: str = "") -> Description:
+    """A cause in words, with where to look and what to measure.
 
     Parameters
     ----------
@@ -58,24 +58,26 @@ def told(cause: Cause, model: Channel, amount: float, u_relative: float, gate: s
     u_relative : float
         Its relative standard uncertainty.
     """
-    words, part, value, u_value, should_be, unit = _SAID.get(cause.kind, _plain)(cause, model, amount, u_relative)
+    words, part, value, u_value, should_be, unit = _WITH_NUMBER.get(cause.kind, _plain)(
+        cause, model, amount, u_relative
+    )
     look, measure = PLACES[cause.kind]
     names = {"channel": cause.channel, "a": (*cause.what, "")[0], "b": (*cause.what, "", "")[1]}
     # Of a channel as a whole there is no part to be named behind it.
     places = (place.format(**names).replace(" ,", ",") for place in (look, measure))
-    return Told(words, part, value, u_value, should_be, unit, *places)
+    return Description(words, part, value, u_value, should_be, unit, *places)
 
 
-_Said = tuple[str, str, float, float, float, str]
+_Described = tuple[str, str, float, float, float, str]
 NAN = float("nan")
 
 
-def _plain(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+def _plain(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Described:
     part = f"{cause.channel} {' and '.join(cause.what)}".strip()
     return in_words(FINDING_WORDS[cause.kind], cause.channel, cause.what), part, NAN, NAN, NAN, ""
 
 
-def _value(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+def _value(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Described:
     part = find_part(model, cause.what[0])
     should_be, it = float(part.value), f"{cause.channel} {part.name}"
     found, wanted = quantity(part.kind, should_be * amount), quantity(part.kind, should_be)
@@ -92,7 +94,7 @@ def _value(cause: Cause, model: Channel, amount: float, u_relative: float) -> _S
     return words, it, should_be * amount, should_be * amount * u_relative, should_be, unit
 
 
-def _thin_wire(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+def _thin_wire(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Described:
     part = find_part(model, cause.what[0])
     own = float(part.series_ohm)
     it = f"{cause.channel} {part.name}"
@@ -102,23 +104,23 @@ def _thin_wire(cause: Cause, model: Channel, amount: float, u_relative: float) -
 
 def _driver_number(
     text: str, field: str, unit: str, power: float = 1.0
-) -> Callable[[Cause, Channel, float, float], _Said]:
-    def say(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+) -> Callable[[Cause, Channel, float, float], _Described]:
+    def describe_number(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Described:
         driver = find_driver(model, cause.what[0])
         it, should_be = f"{cause.channel} {driver.name}", float(getattr(driver, field))
         value = should_be * amount**power
         words = text.format(it=it, value=f"{value:.3g}", should_be=f"{should_be:.3g}")
         return words, it, value, value * u_relative * power, should_be, unit
 
-    return say
+    return describe_number
 
 
-def _leak(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+def _leak(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Described:
     words = f"the box of {cause.channel} leaks: its losses have a Q of {amount:.2g}"
     return words, f"{cause.channel} box", amount, amount * u_relative, float(np.max(model.box.leakage_q)), ""
 
 
-def _damping(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+def _damping(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Described:
     should_be = float(np.max(model.box.leakage_q))
     value = should_be * amount
     losses = f"its box has losses of a Q of {value:.2g}, should be {should_be:.2g}"
@@ -126,21 +128,21 @@ def _damping(cause: Cause, model: Channel, amount: float, u_relative: float) -> 
     return words, f"{cause.channel} box", value, value * u_relative, should_be, ""
 
 
-def _tuning(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+def _tuning(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Described:
     should_be = float(np.max(model.box.tuning_hz))
     side = "too short or too wide" if amount > 1 else "too long or too narrow"
     words = f"the port of {cause.channel} tunes to {should_be * amount:.3g} Hz, should be {should_be:.3g} Hz: {side}"
     return words, f"{cause.channel} port", should_be * amount, should_be * amount * u_relative, should_be, "Hz"
 
 
-def _gain(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+def _gain(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Described:
     level_db = 20 * np.log10(amount)
     side = "too quiet" if level_db < 0 else "too loud"
     words = f"{cause.channel} is {abs(level_db):.1f} dB {side} at all frequencies"
     return words, f"{cause.channel} amplifier output", level_db, 20 / np.log(10) * u_relative, 0.0, "dB"
 
 
-def _corner(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Said:
+def _corner(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Described:
     should_be = model.filter.hz if model.filter else NAN
     value = should_be * amount
     words = f"the electronic filter of {cause.channel} stands at {value:.3g} Hz, should be {should_be:.3g} Hz"
@@ -148,7 +150,7 @@ def _corner(cause: Cause, model: Channel, amount: float, u_relative: float) -> _
 
 
 #: Findings with a number in their words; the others' stand in the table of faults.
-_SAID: dict[str, Callable[[Cause, Channel, float, float], _Said]] = {
+_WITH_NUMBER: dict[str, Callable[[Cause, Channel, float, float], _Described]] = {
     "value": _value,
     "thin wire": _thin_wire,
     "impedance": _driver_number(

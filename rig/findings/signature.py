@@ -52,24 +52,24 @@ def signature(results: Sequence[CheckResult], channel: str) -> tuple[str, ...]:
     """
     failed = [v for r in results for v in r.verdicts if v.outcome == "fail" and v.subject.split()[:1] == [channel]]
     curves = {(c.quantity, c.subject): c for r in reversed(results) for c in r.read.curves}
-    said: list[str] = []
+    remarks: list[str] = []
     for verdict in failed:
         over = _over(curves.get((verdict.quantity, verdict.subject)), verdict)
         if over is not None and verdict.quantity in LEVELS:
-            said += _of_level(*over)
+            remarks += _of_level(*over)
         elif over is not None and verdict.quantity == IMPEDANCE:
-            said += _of_impedance(*over)
-    said += [
+            remarks += _of_impedance(*over)
+    remarks += [
         f"{verdict.subject.removeprefix(channel).strip()} plays the wrong way round"
         for verdict in failed
         if verdict.quantity == DRIVER_POLARITY and verdict.value < 0
     ]
     for verdict in failed:
         if verdict.quantity in NUMBERS and np.isfinite(verdict.value):
-            said.append(
+            remarks.append(
                 f"{verdict.quantity} is {f'{verdict.value:.3g} {verdict.unit}'.strip()}, allowed {verdict.limit}"
             )
-    return tuple(dict.fromkeys(said))[:MOST]
+    return tuple(dict.fromkeys(remarks))[:MOST]
 
 
 def _over(curve: Curve | None, verdict: Verdict) -> tuple[Floats, Floats] | None:
@@ -88,8 +88,8 @@ def _over(curve: Curve | None, verdict: Verdict) -> tuple[Floats, Floats] | None
 
 
 def _of_level(hertz: Floats, over_db: Floats) -> Iterator[str]:
-    heard = np.flatnonzero(over_db > -SILENT_DB)
-    if not heard.size:
+    audible = np.flatnonzero(over_db > -SILENT_DB)
+    if not audible.size:
         yield "silent at all frequencies"
         return
     offset_db = float(np.median(over_db))
@@ -97,7 +97,7 @@ def _of_level(hertz: Floats, over_db: Floats) -> Iterator[str]:
         side = "quiet" if offset_db < 0 else "loud"
         yield f"{abs(offset_db):.1f} dB too {side} at all frequencies: the amplifier, or the microphone's place"
         return
-    lowest_hz, highest_hz = hertz[heard[0]], hertz[heard[-1]]
+    lowest_hz, highest_hz = hertz[audible[0]], hertz[audible[-1]]
     if np.log2(lowest_hz / hertz[0]) >= SILENT_OCTAVES:
         yield f"silent below {_round(lowest_hz)} Hz: the driver that plays there, or what leads to it"
     if np.log2(hertz[-1] / highest_hz) >= SILENT_OCTAVES:

@@ -19,8 +19,8 @@ from rig.design.kit import Kit
 from rig.findings.dictionary import Cause, Hypothesis
 from rig.findings.finding import UNKNOWN, groups_of
 from rig.findings.prediction import Scene, band_grid
-from rig.findings.ranking import CANNOT_TELL, dictionary
-from rig.findings.sentences import brief, told
+from rig.findings.ranking import INDISTINGUISHABLE, dictionary
+from rig.findings.sentences import brief, describe
 from rig.signals.coil import COPPER_K
 from rig.signals.levels import db
 from rig.values.findings import Finding
@@ -51,7 +51,7 @@ REACH_DB, SIGMA_DB, SIGMA_PART = 30.0, 1.0, 0.25
 #: How far the resistance of a coil is followed: beyond, it is broken or short, and networks say how much.
 COIL_REACH_DB = 10.0
 #: A point says no more than this against a fault (squared standard deviations); so many of an octave are independent.
-MOST_SAID, PER_OCTAVE = 16.0, 2.0
+MOST_AGAINST, PER_OCTAVE = 16.0, 2.0
 #: The last minute may hold the break itself: any share of it may have been after it.
 SHARES = np.linspace(0.05, 1.0, 20)
 #: The coil's resistance is told where the impedance is least within this band; its temperature counts from here.
@@ -152,7 +152,7 @@ def log_evidence(change: Change, expected: FloatArray) -> float:
     sigma = np.hypot(np.hypot(change.u_db, SIGMA_DB), SIGMA_PART * np.abs(change.db))
     shares = SHARES if change.of == "bands" else np.ones(1)
     off = (change.db - shares[:, np.newaxis] * expected) / sigma
-    return -0.5 * change.size * float(np.min(np.mean(np.minimum(off**2, MOST_SAID), axis=1)))
+    return -0.5 * change.size * float(np.min(np.mean(np.minimum(off**2, MOST_AGAINST), axis=1)))
 
 
 def of_soak(scene: Scene, changes: Sequence[Change]) -> list[Finding]:
@@ -180,7 +180,7 @@ def of_soak(scene: Scene, changes: Sequence[Change]) -> list[Finding]:
     weights = {cause: log + np.log(priors[cause] / sum(priors.values())) for cause, log in logs.items()}
     total = np.logaddexp.reduce([*weights.values(), unknown + np.log(UNKNOWN_PRIOR)])
     likely = {cause: float(np.exp(weight - total)) for cause, weight in weights.items()}
-    groups = groups_of(likely, lambda one: [c for c in logs if c != one and logs[one] - logs[c] < CANNOT_TELL])
+    groups = groups_of(likely, lambda one: [c for c in logs if c != one and logs[one] - logs[c] < INDISTINGUISHABLE])
     found = [
         _finding(scene, best[group.first], group.alike, group.probability, group.also_possible) for group in groups
     ]
@@ -188,15 +188,15 @@ def of_soak(scene: Scene, changes: Sequence[Change]) -> list[Finding]:
 
 
 def _finding(scene: Scene, h: Hypothesis, alike: Sequence[Cause], probability: float, also_possible: bool) -> Finding:
-    said = told(h.cause, scene.model, h.amount, float("nan"))
-    words = DIED.format(it=said.part) if h.cause.kind == "dead" else SINCE.format(words=said.words)
+    description = describe(h.cause, scene.model, h.amount, float("nan"))
+    words = DIED.format(it=description.part) if h.cause.kind == "dead" else SINCE.format(words=description.words)
     return Finding(
         words=words,
-        part=said.part,
+        part=description.part,
         kind=h.cause.kind,
         probability=probability,
-        where_to_look=said.where_to_look,
-        what_to_measure=said.what_to_measure,
+        where_to_look=description.where_to_look,
+        what_to_measure=description.what_to_measure,
         alike=tuple(brief(other) for other in alike),
         channel=h.cause.channel,
         what=h.cause.what,

@@ -35,7 +35,7 @@ PERCENT_TICKS = (0.1, 0.3, 1, 3, 10, 30, 100, 300, 1000)
 
 def page(kit: Kit, capability: Capability, made_at: str) -> str:
     """The page as HTML, with everything in it."""
-    rows = words.telling(capability.limits)
+    rows = words.rows_to_show(capability.limits)
     charted = [row for row in words.worst_of_each(rows) if row.study][:MOST_CHARTS]
     bands = by_band(capability.limits)
     with mpl.rc_context(STYLE | {"font.size": FONT_SIZE}):
@@ -65,9 +65,9 @@ def _cells(row: LimitStudy) -> list[str]:
         return [row.check, words.name(row), limit, *["–"] * 6, row.reason]
     study, unit = row.study, apart(row.unit)
     spreads = (study.repeatability, study.appraiser, study.interaction, study.part)
-    told = [f"{spread.value:.2g} {unit}".strip() if math.isfinite(spread.value) else "–" for spread in spreads]
+    numbers = [f"{spread.value:.2g} {unit}".strip() if math.isfinite(spread.value) else "–" for spread in spreads]
     share = f"{words.percent(row.percent.value)} ({words.interval(row.percent)})"
-    return [row.check, words.name(row), limit, share, *told, words.categories(study), row.grade]
+    return [row.check, words.name(row), limit, share, *numbers, words.categories(study), row.grade]
 
 
 def _figures(value: float | None) -> float | None:

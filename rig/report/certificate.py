@@ -17,7 +17,7 @@ from checks.heat import GUARD, RISE
 from checks.response import FREE_FIELD_LEVEL
 from rig.design.kit import Kit
 from rig.report import heat, words
-from rig.report.conditions import calibrations, conditions, played_again, told_of_bench
+from rig.report.conditions import bench_settings, calibrations, conditions, played_again
 from rig.report.figures import HATCHING, Panel, band_verdicts, curves_svg, panels_of
 from rig.report.findings_text import rework_words, titled
 from rig.report.unproved import alike, ended_early, not_checked, together, unjudged_ranges, void_reason
@@ -37,7 +37,7 @@ OVERVIEW = FREE_FIELD_LEVEL
 HIGHEST_DRAWN = 3
 
 
-Told = TypeVar("Told", Reading, Verdict)
+Shown = TypeVar("Shown", Reading, Verdict)
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ def certificate(record: Record, run: Run, kit: Kit) -> str:
         meaning=meaning(run, record),
         sections=sections,
         # A check of which nothing was read has its reason in the summary and among what was not checked.
-        told=[part for part in sections if part.verdicts or part.figures or part.unjudged],
+        read_sections=[part for part in sections if part.verdicts or part.figures or part.unjudged],
         failures=failures(run, kit),
         most_failures=MOST_FAILURES,
         findings=titled(run.findings),
@@ -90,7 +90,7 @@ def certificate(record: Record, run: Run, kit: Kit) -> str:
         not_checked=together(not_checked(run, kit, record.plan)),
         ranges=unjudged_ranges(run),
         conditions=list(conditions(run, kit)),
-        bench=list(words.flat(told_of_bench(record.bench))),
+        bench=list(words.flat(bench_settings(record.bench))),
         played_again=played_again(run),
         simulated=record.bench.get("kind") == "simulated",
         disturbed=[(capture, troubles) for capture, troubles in run.captures if troubles],
@@ -154,7 +154,7 @@ def section(result: CheckResult, kit: Kit, sounds: Sequence[SoundEntry] = ()) ->
     )
 
 
-def _bounded(shown: Told, read: Reading | None) -> Told:
+def _bounded(shown: Shown, read: Reading | None) -> Shown:
     """With "at most" before the value when the reading is only a bound."""
     if read is None or not read.at_most or shown.said or not math.isfinite(shown.value):
         return shown
@@ -226,19 +226,19 @@ def meaning(run: Run, record: Record) -> str:
         return f"All {len(verdicts)} judged readings of unit {serial}{plan} lie within the limits of its kit."
     if run.outcome == "fail":
         count = {kind: sum(verdict.outcome == kind for verdict in verdicts) for kind in ("fail", "void")}
-        told = f"Readings of unit {serial} outside the limits of its kit: {count['fail']} of {len(verdicts)}."
-        told += f" {count['void']} more could not be judged." if count["void"] else ""
-        return told
-    told = f"Nothing is proved: this run says neither that unit {serial} is right nor that it is wrong"
-    return f"{told}, because: {void_reason(run)}."
+        text = f"Readings of unit {serial} outside the limits of its kit: {count['fail']} of {len(verdicts)}."
+        text += f" {count['void']} more could not be judged." if count["void"] else ""
+        return text
+    text = f"Nothing is proved: this run says neither that unit {serial} is right nor that it is wrong"
+    return f"{text}, because: {void_reason(run)}."
 
 
 def plan_words(kit: Kit, plan: str) -> str:
     """Which of the kit's plans a run followed; empty where the kit has none."""
     others = [other for other in kit.plans if other != plan]
-    told = f"{plan}: {', '.join(name for name in kit.checks if name in kit.plans[plan])}" if plan else ""
+    text = f"{plan}: {', '.join(name for name in kit.checks if name in kit.plans[plan])}" if plan else ""
     missing = {name for other in others for name in kit.plans[other]} - set(kit.plans.get(plan, kit.checks))
-    return told + (f". Not done, of the plan {' and '.join(others)}: see what was not checked" if missing else "")
+    return text + (f". Not done, of the plan {' and '.join(others)}: see what was not checked" if missing else "")
 
 
 def _all_words(sections: Sequence[Section], has_soak: bool) -> list[str]:

@@ -53,8 +53,8 @@ def conditions(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
     yield "air temperature", ", ".join(f"{value:g} °C" for value in degrees) or "not measured"
     looks = len(played_again(run))
     repeats = sum(capture.attempt > 1 for capture in captures) - looks
-    told = f"{len(captures)}, of these {repeats} repeated after a disturbance"
-    yield "captures", told + (f" and {looks} played again for a second look" if looks else "")
+    text = f"{len(captures)}, of these {repeats} repeated after a disturbance"
+    yield "captures", text + (f" and {looks} played again for a second look" if looks else "")
 
 
 def _programme(log: Log) -> Iterator[tuple[str, str]]:
@@ -76,12 +76,12 @@ def _programme(log: Log) -> Iterator[tuple[str, str]]:
             "level of the programme",
             f"{level}; {COLD_PART:g} times that while coils are cold, then a ramp of {request.ramp_s:g} s",
         )
-    told = f"{log.seconds.size} rows, one every {request.every_s:g} s"
+    text = f"{log.seconds.size} rows, one every {request.every_s:g} s"
     watched = {AMBIENT: "ambient"} | {f"{role.unit}.{role.role}": role.role for role in request.guard.roles}
     for column, role in watched.items():
         missing = int(np.sum(~np.isfinite(log.column(column))))
-        told += f"; {role} without a value in {missing}" if missing else ""
-    yield f"log of the {name}", told
+        text += f"; {role} without a value in {missing}" if missing else ""
+    yield f"log of the {name}", text
     ambient = log.column(AMBIENT)[np.isfinite(log.column(AMBIENT))]
     if ambient.size:
         yield f"ambient in the {name}", f"{ambient.min():.1f} °C to {ambient.max():.1f} °C"
@@ -106,7 +106,7 @@ def played_again(run: Run) -> list[Capture]:
     return [c for c, _ in run.captures if c.attempt > 1 and (c.request, c.attempt - 1) in undisturbed]
 
 
-def told_of_bench(bench: Mapping[str, object]) -> Mapping[str, object]:
+def bench_settings(bench: Mapping[str, object]) -> Mapping[str, object]:
     """A bench's description; what only a simulated bench has is left out of a real one's."""
     if bench.get("kind") == "simulated":
         return bench
@@ -118,7 +118,7 @@ def calibrations(run: Run) -> Iterator[tuple[str, str]]:
     known = list(dict.fromkeys(tuple(_calibration(capture.calibration)) for capture, _ in run.captures))
     for number, lines in enumerate(known, 1):
         own = f" ({number})" if len(known) > 1 else ""
-        yield from ((name + own, told) for name, told in lines)
+        yield from ((name + own, text) for name, text in lines)
 
 
 def _calibration(calibration: Calibration) -> Iterator[tuple[str, str]]:
@@ -136,8 +136,8 @@ def _calibration(calibration: Calibration) -> Iterator[tuple[str, str]]:
     else:
         yield "sense resistor", f"{calibration.sense_ohm:g} ohm in the {calibration.sense_in} lead"
     load = calibration.known_load
-    told = f"{load.load_ohm:g} ohm, {words.moment(load.made_at)}" if load else "never measured"
-    yield "inputs compared on a known load", told
+    text = f"{load.load_ohm:g} ohm, {words.moment(load.made_at)}" if load else "never measured"
+    yield "inputs compared on a known load", text
     for name, made_at in calibration.made_at.items():
         yield f"calibration {name}", words.moment(made_at)
     for name, why in calibration.doubts.items():

@@ -280,8 +280,8 @@ def _behind_the_edge(plot: TimePlot, panel: TimePanel) -> Iterator[str]:
             wanted.append((float(plot.y(_middle(line))), f"limit in the end: {limits}", plot.width, "", False))
         if line.steady is not None:
             yield from _steady(plot, line)
-            told = f"{line.name} → {number(line.steady[0])} ± {number(line.steady[1], figures=2)} {unit}"
-            wanted.append((float(plot.y(line.steady[0])), told, plot.width, "", False))
+            text = f"{line.name} → {number(line.steady[0])} ± {number(line.steady[1], figures=2)} {unit}"
+            wanted.append((float(plot.y(line.steady[0])), text, plot.width, "", False))
     ys = apart([entry[0] for entry in wanted], WORDS)
     for y, (at, words, x, shape, is_faint) in zip(ys, wanted, strict=True):
         colour = "#666" if is_faint else "#000"

@@ -26,7 +26,7 @@ def titled(findings: Sequence[Finding]) -> list[tuple[str, list[tuple[str, list[
     """Findings under their titles: what leads with everything that helps, what is also possible in a line or two."""
     leading = [(headline(finding), details(finding)) for finding in findings if not finding.also_possible]
     beside = [(headline(finding), details(finding)[:1]) for finding in findings if finding.also_possible]
-    return [(title, told) for title, told in ((LEADING, leading), (BESIDE, beside)) if told]
+    return [(title, found) for title, found in ((LEADING, leading), (BESIDE, beside)) if found]
 
 
 def headline(finding: Finding) -> str:
@@ -54,10 +54,10 @@ def _found(finding: Finding) -> str:
     """The value that was found, its expanded uncertainty, and what it should be; empty where there is no number."""
     if not math.isfinite(finding.value):
         return ""
-    told = _amount(finding.value, finding.unit)
+    text = _amount(finding.value, finding.unit)
     if math.isfinite(finding.value_uncertainty) and finding.value_uncertainty > 0:
-        told += f" ± {_amount(2 * finding.value_uncertainty, finding.unit, 2)} (k = 2)"
-    return f"{told}, should be {_amount(finding.should_be, finding.unit)}" if math.isfinite(finding.should_be) else told
+        text += f" ± {_amount(2 * finding.value_uncertainty, finding.unit, 2)} (k = 2)"
+    return f"{text}, should be {_amount(finding.should_be, finding.unit)}" if math.isfinite(finding.should_be) else text
 
 
 def _amount(value: float, unit: str, figures: int = 3) -> str:
@@ -73,8 +73,8 @@ def rework_words(run: Run, about: About) -> Iterator[str]:
         yield f"Done since run {note.after}: {note.words}{by}."
     if about.rework and about.before:
         failed = about.before.failed
-        told = helped(failed, _names(run, ("fail",)), not_measured=_is_open(run, failed))
-        yield f"{told[0].upper()}{told[1:]}."
+        text = helped(failed, _names(run, ("fail",)), not_measured=_is_open(run, failed))
+        yield f"{text[0].upper()}{text[1:]}."
     if about.runs_untouched >= MANY:
         yield f"This unit was measured for the {ordinal(about.runs_untouched)} time with nothing done to it."
 

@@ -78,8 +78,8 @@ def known_of(run: Run, kit: Kit) -> Known:
 
 
 def _soak(log: Log, known: Known) -> Soak:
-    told, more = events(log)
-    marks = tuple(seconds for seconds, _ in told)
+    listed, more = events(log)
+    marks = tuple(seconds for seconds, _ in listed)
     if log.request.is_rest:
         title, main, height = "Rest", cooling_panel(log, marks), SMALL_HEIGHT
         coils, small = None, list[TimePanel]()
@@ -94,7 +94,7 @@ def _soak(log: Log, known: Known) -> Soak:
         title=title,
         main=Markup(courses_svg([main], 1, height, NAMES_WIDTH) if main else ""),
         small=tuple(Markup(row) for row in rows),
-        events=tuple((lapse(seconds), words) for seconds, words in told),
+        events=tuple((lapse(seconds), words) for seconds, words in listed),
         more_events=more,
         has_fit=any(line.fit is not None for panel in (main, coils) if panel for line in panel.lines),
     )
@@ -255,5 +255,5 @@ def interrupted_words(run: Run, about: About) -> str:
     stood = [lapse(stop - start) for log, _ in run.logs for start, stop in gaps(log)]
     if not stood:
         return f"it was taken up again at {when}, at a place where nothing was playing."
-    told = f"the programme stood still for {' and '.join(stood)} (hatched in the figure) and was taken up again"
-    return f"{told}, last at {when}."
+    text = f"the programme stood still for {' and '.join(stood)} (hatched in the figure) and was taken up again"
+    return f"{text}, last at {when}."

@@ -49,8 +49,8 @@ def void_reason(run: Run) -> str:
 
 def _why(result: CheckResult) -> str:
     reasons = together((f"{v.quantity} {v.subject}".strip(), v.reason) for v in result.verdicts if v.outcome == "void")
-    told = "; ".join(f"{name.replace('; ', ', ')}: {why}" for name, why in reasons)
-    return f"{result.title}: {result.reason or told or 'no verdict'}"
+    text = "; ".join(f"{name.replace('; ', ', ')}: {why}" for name, why in reasons)
+    return f"{result.title}: {result.reason or text or 'no verdict'}"
 
 
 def ended_early(result: CheckResult, run: Run) -> bool:
@@ -60,14 +60,14 @@ def ended_early(result: CheckResult, run: Run) -> bool:
 
 def together(lines: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
     """Names of which the same is said share a line; what their titles (up to a colon) have in common is said once."""
-    told: dict[str, dict[str, list[str]]] = {}
+    by_reason: dict[str, dict[str, list[str]]] = {}
     for name, why in lines:
         title, _, rest = name.partition(": ")
-        of = told.setdefault(why, {}).setdefault(title, [])
+        of = by_reason.setdefault(why, {}).setdefault(title, [])
         if rest and rest not in of:
             of.append(rest)
     names = {
-        why: [f"{title}: {', '.join(of)}" if of else title for title, of in by.items()] for why, by in told.items()
+        why: [f"{title}: {', '.join(of)}" if of else title for title, of in by.items()] for why, by in by_reason.items()
     }
     return [("; ".join(by), why) for why, by in names.items()]
 
@@ -81,8 +81,8 @@ def unjudged_ranges(run: Run) -> list[tuple[str, str]]:
         judged = {(verdict.quantity, verdict.subject): verdict for verdict in result.verdicts}
         names = [(curve.quantity.removesuffix(BY_BAND), curve.subject) for curve in result.read.curves]
         curves = zip(result.read.curves, map(judged.get, names), strict=True)
-        told = ((curve, why) for curve, verdict in curves for why in _ranges(curve, verdict))
-        lines += [(f"{result.title}: {of}", why) for of, why in alike(told)]
+        ranges = ((curve, why) for curve, verdict in curves for why in _ranges(curve, verdict))
+        lines += [(f"{result.title}: {of}", why) for of, why in alike(ranges)]
     return lines
 
 
@@ -100,17 +100,17 @@ def _ranges(curve: Curve, verdict: Verdict | None) -> Iterator[str]:
 def untrusted_ranges(curve: Curve) -> list[str]:
     """The stretches of a curve that cannot be trusted, in words."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], ~curve.valid, [False]]).astype(int)))
-    told = []
+    ranges = []
     for start, stop in zip(edges[::2], edges[1::2], strict=True):
         first, last = hertz(curve.frequency_hz[start]), hertz(curve.frequency_hz[stop - 1])
-        told.append(f"at {first}" if first == last else f"{first} to {last}")
-    return told
+        ranges.append(f"at {first}" if first == last else f"{first} to {last}")
+    return ranges
 
 
-def alike(told: Iterable[tuple[Curve, str]]) -> list[tuple[str, str]]:
+def alike(reasons: Iterable[tuple[Curve, str]]) -> list[tuple[str, str]]:
     """Curves of which the same is told, by quantities and subjects, and what is told."""
     subjects: dict[tuple[str, str], list[str]] = {}
-    for curve, words_of_it in told:
+    for curve, words_of_it in reasons:
         subjects.setdefault((words_of_it, curve.quantity), []).append(curve.subject)
     alike: dict[tuple[str, str], list[str]] = {}
     for (words_of_it, quantity), of in subjects.items():

@@ -100,13 +100,13 @@ def value_words(reading: Reading | BareVerdict) -> str:
     if not math.isfinite(value):
         return NONE
     expanded = COVERAGE * reading.uncertainty
-    worth_telling = expanded >= abs(value) * LEAST_UNCERTAINTY
+    is_significant = expanded >= abs(value) * LEAST_UNCERTAINTY
     # A hundredth of a decibel, or of a percent, is less than any bench can tell.
     shown = number(value, expanded, decimals_at_most=2 if reading.unit.startswith(("dB", "%")) else 4)
-    if worth_telling and math.isfinite(expanded):
+    if is_significant and math.isfinite(expanded):
         decimals = len(shown.partition(".")[2])
-        told = f"{expanded:.1g}" if "e" in shown else f"{expanded:.{decimals}f}"
-        shown += f" ± {told}".replace("-", "−") if float(told) else ""
+        text = f"{expanded:.1g}" if "e" in shown else f"{expanded:.{decimals}f}"
+        shown += f" ± {text}".replace("-", "−") if float(text) else ""
     unit = SENSITIVITY_UNIT if (reading.quantity, reading.unit) == (SENSITIVITY, "dB SPL") else celsius(reading.unit)
     return f"{shown} {unit}".strip()
 
@@ -137,12 +137,12 @@ def limit_words(verdict: BareVerdict) -> str:
         return "as designed"
     if is_guard(verdict):
         return "must not stop it"
-    told = celsius(verdict.limit) or NONE
+    text = celsius(verdict.limit) or NONE
     if is_shifted(verdict):
-        told += f", after taking out the shift of {verdict.shift_db:+.1f} dB"
-    if told.startswith("±"):
-        told = told.replace(" dB SPL", " dB")
-    return with_minus(told)
+        text += f", after taking out the shift of {verdict.shift_db:+.1f} dB"
+    if text.startswith("±"):
+        text = text.replace(" dB SPL", " dB")
+    return with_minus(text)
 
 
 def margin_words(verdict: BareVerdict) -> str:

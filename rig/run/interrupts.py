@@ -28,7 +28,7 @@ class Interrupts:
         finally:
             self._may_end = False
 
-    def heard(self, number: int, frame: FrameType | None) -> None:
+    def on_signal(self, number: int, frame: FrameType | None) -> None:
         """The handler of the signal."""
         self.came = True
         if self._may_end:
@@ -48,7 +48,7 @@ def interrupts() -> Iterator[Interrupts]:
     if not usual or threading.current_thread() is not threading.main_thread():
         yield own
         return
-    signal.signal(signal.SIGINT, own.heard)
+    signal.signal(signal.SIGINT, own.on_signal)
     try:
         yield own
     finally:

@@ -193,13 +193,13 @@ def load(folder: Path) -> Interrupted:
 
 def load_all(workspace: Path) -> tuple[list[Interrupted], list[str]]:
     """The interrupted runs of a workspace, and those that cannot be read, in words."""
-    found, told = [], []
+    found, problems = [], []
     for folder in interrupted(workspace):
         try:
             found.append(load(folder))
         except RecordError as error:
-            told.append(str(error))
-    return found, told
+            problems.append(str(error))
+    return found, problems
 
 
 def name_of(folder: Path) -> str:

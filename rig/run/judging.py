@@ -22,7 +22,7 @@ from rig.verdict.examine import Looks, examine_looks, void
 from rig.verdict.guard import STEADY_RISE
 from rig.verdict.judge import outcome_of
 from rig.verdict.same_run import with_misplaced
-from rig.verdict.second_look import HeardCapture, is_settled, rounds, standing
+from rig.verdict.second_look import CheckedCapture, is_settled, rounds, standing
 
 #: A log, with what speaks against it; empty: nothing.
 KeptLog = tuple[Log, tuple[str, ...]]
@@ -43,7 +43,7 @@ class Judgement:
 def judge_run(
     kit: Kit,
     checks: Sequence[ListedCheck],
-    captures: Sequence[HeardCapture],
+    captures: Sequence[CheckedCapture],
     logs: Sequence[KeptLog],
     stopped: str = "",
     not_done: Collection[str] = (),
@@ -91,13 +91,15 @@ def judgement(kit: Kit, results: Sequence[CheckResult], stopped: str) -> Judgeme
     return Judgement(outcome, tuple(results), _findings(kit, results) if outcome == "fail" else ())
 
 
-def evidence(captures: Sequence[HeardCapture], logs: Sequence[KeptLog]) -> tuple[Looks, dict[Request, tuple[str, ...]]]:
+def evidence(
+    captures: Sequence[CheckedCapture], logs: Sequence[KeptLog]
+) -> tuple[Looks, dict[Request, tuple[str, ...]]]:
     """What stands of all that was recorded, by what was asked, and what speaks against each."""
-    attempts: dict[Sweep, list[HeardCapture]] = {}
+    attempts: dict[Sweep, list[CheckedCapture]] = {}
     for capture, against in captures:
         attempts.setdefault(capture.request, []).append((capture, against))
     stands: dict[Request, tuple[Sequence[Capture | Log], tuple[str, ...]]] = {
-        request: standing(heard, captures) for request, heard in attempts.items()
+        request: standing(tries, captures) for request, tries in attempts.items()
     }
     stands |= {log.request: ((log,), against) for log, against in logs}
     looks = {request: found for request, (found, _) in stands.items()}

@@ -167,6 +167,6 @@ def _one_group(kit: Kit, requests: list[Request]) -> Group:
 
 def _words(kit: Kit, stage: Stage, at: str, position: str) -> str:
     distance = f"{kit.position(position).distance_m:g} m" if position else ""
-    told = kit.stages[stage].each.format(channel=at, position=position, distance=distance)
+    text = kit.stages[stage].each.format(channel=at, position=position, distance=distance)
     # "the {channel} box" of a channel that is itself named box.
-    return re.sub(r"\bbox box\b", "box", told)
+    return re.sub(r"\bbox box\b", "box", text)

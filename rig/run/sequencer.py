@@ -9,8 +9,8 @@ from dataclasses import dataclass, field, replace
 from itertools import groupby
 
 from rig.bench.base import Bench, BenchEnds, Player
-from rig.bench_check.observation import Told
-from rig.bench_check.symptoms import advice, doubts_of, is_quiet, signs_in_all, unnoticed
+from rig.bench_check.bench_finding import BenchFinding
+from rig.bench_check.symptoms import advice, doubts_of, is_quiet, symptoms_in_all, unnoticed
 from rig.design.kit import Kit
 from rig.files.errors import BenchError
 from rig.run.judging import Basis, Judgement, KeptLog, basis, judge_run, settled, steady_limits_k
@@ -23,7 +23,7 @@ from rig.values.verdicts import CheckResult, Outcome
 from rig.verdict.check import ListedCheck
 from rig.verdict.examine import capture_troubles, examine_looks
 from rig.verdict.guard import Watch
-from rig.verdict.second_look import MOST_LOOKS, HeardCapture, is_doubtful, needs_another, standing
+from rig.verdict.second_look import MOST_LOOKS, CheckedCapture, is_doubtful, needs_another, standing
 
 #: A disturbed capture is repeated at most so often before its checks are void.
 REPEATS = 2
@@ -43,8 +43,8 @@ class _Walk:
     kit: Kit
     confirm: Confirm
     #: Every capture in the order of playing, with what its samples say against it; and those of each request.
-    all_captures: list[HeardCapture] = field(default_factory=list)
-    attempts: dict[Sweep, list[HeardCapture]] = field(default_factory=dict)
+    all_captures: list[CheckedCapture] = field(default_factory=list)
+    attempts: dict[Sweep, list[CheckedCapture]] = field(default_factory=dict)
     logs: list[KeptLog] = field(default_factory=list)
     #: What stands of all that came back, by what was asked, and what speaks against each.
     looks: dict[Request, Sequence[Capture | Log]] = field(default_factory=dict)
@@ -57,7 +57,7 @@ class _Walk:
     #: Why no later stage may begin; empty when nothing speaks against it.
     held: str = ""
     #: What the quiet sweeps of each stage say against the bench, as far as they are there.
-    found: dict[Stage, list[Told]] = field(default_factory=dict)
+    found: dict[Stage, list[BenchFinding]] = field(default_factory=dict)
     #: Names of what the person at the bench was asked about.
     asked_about: set[str] = field(default_factory=set)
     stopped: str = ""
@@ -188,8 +188,8 @@ def _play(walk: _Walk, requests: Sequence[Sweep], player: Player) -> Iterator[Ev
             if n < len(pending):
                 yield _started(walk, pending[n])
             troubles = capture_troubles(capture)
-            for heard in (attempts, walk.all_captures):
-                heard.append((capture, troubles))
+            for kept in (attempts, walk.all_captures):
+                kept.append((capture, troubles))
             walk.looks[capture.request], walk.troubles[capture.request] = standing(attempts, walk.all_captures)
             yield Captured(capture, troubles)
             if troubles:
@@ -199,7 +199,7 @@ def _play(walk: _Walk, requests: Sequence[Sweep], player: Player) -> Iterator[Ev
 
 def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Iterator[Event]:
     """Play again what gave a doubtful verdict, before anything is moved; `second_look` says which capture stands."""
-    doubtful = dict.fromkeys(_of_signs(walk, sweeps(wanted)))
+    doubtful = dict.fromkeys(_with_symptoms(walk, sweeps(wanted)))
     for _ in range(MOST_LOOKS - 1):
         # With each look anew: once a noise is gone from one capture, a check may say what another one holds.
         doubtful |= dict.fromkeys(_of_checks(walk, sweeps(wanted), _is_doubtful))
@@ -228,11 +228,11 @@ def _of_checks(
     return list(found)
 
 
-def _of_signs(walk: _Walk, requests: Sequence[Sweep]) -> list[Sweep]:
+def _with_symptoms(walk: _Walk, requests: Sequence[Sweep]) -> list[Sweep]:
     """Those of some requests in which the bench looks wrong: a noise from outside may look like it once."""
     quiet = [request for request in requests if is_quiet(walk.kit, request)]
-    heard = settled(walk.looks, walk.troubles)
-    return quiet if quiet and unnoticed(signs_in_all(walk.kit, heard, quiet[0].stage)) else []
+    settled_looks = settled(walk.looks, walk.troubles)
+    return quiet if quiet and unnoticed(symptoms_in_all(walk.kit, settled_looks, quiet[0].stage)) else []
 
 
 def _is_doubtful(listed: ListedCheck, result: CheckResult) -> bool:
@@ -266,7 +266,7 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
     what is wrong; it never gets to its amplifier. What speaks against the bench is told, and where the gates pass all
     the same, it is asked whether to go on.
     """
-    walk.found[group.stage] = signs_in_all(walk.kit, settled(walk.looks, walk.troubles), group.stage)
+    walk.found[group.stage] = symptoms_in_all(walk.kit, settled(walk.looks, walk.troubles), group.stage)
     for listed in walk.checks:
         needed = [request for request in walk.schedule.needs[listed.name] if request in group.gates]
         if not listed.check.GATE or not needed:
@@ -344,6 +344,6 @@ def _run(walk: _Walk, judged: Judgement) -> Run:
 
 def _advice(walk: _Walk, outcome: Outcome) -> str:
     """What to do about the bench where a run did not pass; a noise of it is told where nothing else is wrong."""
-    found = [one for told in walk.found.values() for one in told]
-    told = {one.what: one for one in unnoticed(found) or found}
-    return advice(list(told.values())) if outcome != "pass" else ""
+    found = [one for findings in walk.found.values() for one in findings]
+    findings = {one.what: one for one in unnoticed(found) or found}
+    return advice(list(findings.values())) if outcome != "pass" else ""

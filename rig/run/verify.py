@@ -193,15 +193,19 @@ def clock_words(
     before : the newest run before this one
     """
     began, ended = datetime.fromisoformat(started_at), datetime.fromisoformat(finished_at)
-    told = []
+    problems = []
     leapt_s = (ended - began).total_seconds() - elapsed_s
     if abs(leapt_s) > LEAP_S:
         way = "ahead" if leapt_s > 0 else "back"
-        told.append(f"the computer's clock leapt {way} by {abs(leapt_s):.0f} s during this run: its dates are not sure")
+        problems.append(
+            f"the computer's clock leapt {way} by {abs(leapt_s):.0f} s during this run: its dates are not sure"
+        )
     previous = before.finished_at if before else ""
     if previous and datetime.fromisoformat(previous) > began:
-        told.append(f"the computer's clock is behind: the run before this one ended at {previous}, this began earlier")
-    return tuple(told)
+        problems.append(
+            f"the computer's clock is behind: the run before this one ended at {previous}, this began earlier"
+        )
+    return tuple(problems)
 
 
 def _walk(work: Job, bench: Bench, confirm: sequencer.Confirm, view: View, journal: Journal, ctrl_c: Interrupts) -> Run:

@@ -7,7 +7,7 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from rig.bench_check.observation import Told
+from rig.bench_check.bench_finding import BenchFinding
 from rig.files.errors import BenchSetupError
 from rig.screen.console import open_console, yes_or_no
 from rig.screen.shapes import SHAPES, STYLES
@@ -15,11 +15,11 @@ from rig.screen.shapes import SHAPES, STYLES
 INDENT = 4
 
 
-def show(stage: str, told: Sequence[Told]) -> None:
+def show(stage: str, findings: Sequence[BenchFinding]) -> None:
     """Print what a stage tells: every line where all is well, else what is right in one."""
     console = open_console()
     console.rule(f"bench, stage {stage}", align="left")
-    wrong, not_known, right = ([one for one in told if one.is_right is outcome] for outcome in (False, None, True))
+    wrong, not_known, right = ([one for one in findings if one.is_right is outcome] for outcome in (False, None, True))
     for one in wrong:
         sureness = "wrong, probably" if one.certainty == "likely" else "wrong"
         _print("fail", sureness, one, console)
@@ -36,9 +36,9 @@ def show(stage: str, told: Sequence[Told]) -> None:
         console.print("Nothing is wrong here.")
 
 
-def show_end(told: Mapping[str, Sequence[Told]], stopped: str) -> None:
+def show_end(findings: Mapping[str, Sequence[BenchFinding]], stopped: str) -> None:
     """Print how many things are wrong in all, which of them to put right first, and why the check ended early."""
-    wrong = [(stage, one) for stage, found in told.items() for one in found if one.is_right is False]
+    wrong = [(stage, one) for stage, found in findings.items() for one in found if one.is_right is False]
     console = open_console()
     console.rule(align="left")
     if stopped:
@@ -55,7 +55,7 @@ def show_end(told: Mapping[str, Sequence[Told]], stopped: str) -> None:
         _below(first.what_to_do, console)
 
 
-def _print(outcome: str, word: str, one: Told, console: Console) -> None:
+def _print(outcome: str, word: str, one: BenchFinding, console: Console) -> None:
     console.print(_line(outcome, word, one.words))
     if one.what_to_do:
         _below(one.what_to_do, console)

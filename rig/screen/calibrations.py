@@ -44,8 +44,8 @@ def remarks(one: Stored) -> list[tuple[str, str]]:
         latency = details.latency_samples
         rows.append(("latency", f"{latency[0]:.1f} samples; {max(latency) - min(latency):.2f} apart in {len(latency)}"))
         noise_db = details.noise_db_full_scale
-        told = f"{-noise_db:.1f} dB below a sine of full scale" if math.isfinite(noise_db) else "none at all"
-        rows.append(("noise", told))
+        text = f"{-noise_db:.1f} dB below a sine of full scale" if math.isfinite(noise_db) else "none at all"
+        rows.append(("noise", text))
         rows.append(("harmonics at 1 kHz", f"{100 * details.distortion_at_1_khz:.2g} %"))
         gains = details.response.gain_db
         rows.append(("response", f"{min(gains):+.2f} to {max(gains):+.2f} dB"))
@@ -95,8 +95,8 @@ def show_daily(judged: Judged) -> None:
                 _strip(value, chart.centre, chart.upper - chart.centre, reach, is_out, point.unit), highlight=False
             )
         console.print(f"limits {chart.lower:.5g} to {chart.upper:.5g} {point.unit}, centre {chart.centre:.5g}")
-    told = f": {judged.words}" if judged.words else ""
-    console.print(f"{SHAPES.get(judged.state, '○')} {judged.state}{told}", soft_wrap=True)
+    text = f": {judged.words}" if judged.words else ""
+    console.print(f"{SHAPES.get(judged.state, '○')} {judged.state}{text}", soft_wrap=True)
 
 
 def _strip(value: float, centre: float, half: float, reach: float, is_out: bool, unit: str) -> str:

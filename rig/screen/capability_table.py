@@ -8,7 +8,17 @@ from rich.text import Text
 
 from rig.screen.console import open_console
 from rig.study.capability import GOOD_PERCENT, Capability, LimitStudy
-from rig.study.capability_words import MEANING, categories, found, interval, name, percent, remarks, telling, too_tight
+from rig.study.capability_words import (
+    MEANING,
+    categories,
+    found,
+    interval,
+    name,
+    percent,
+    remarks,
+    rows_to_show,
+    too_tight,
+)
 
 SHAPES = {"good": "●", "usable": "◐", "too tight": "■", "unknown": "▲"}
 STYLES = {"good": "bold blue", "usable": "bold", "too tight": "bold dark_orange", "unknown": "bold"}
@@ -37,7 +47,7 @@ def show(capability: Capability, unreadable: Sequence[str], page: Path | None) -
 
 def table(capability: Capability) -> Table:
     """Limits from the worst on; those that are seen clearly are counted only."""
-    rows = telling(capability.limits)
+    rows = rows_to_show(capability.limits)
     shown = [row for row in rows if row.grade != "good"] or rows[:5]
     drawn = Table(title="%GRR: spread of the rig in percent of each limit's width", title_justify="left")
     drawn.add_column("check")
@@ -56,5 +66,5 @@ def _cells(row: LimitStudy) -> list[Text]:
     grade = Text(f"{SHAPES[row.grade]} {row.grade}", style=STYLES[row.grade])
     if row.study is None:
         return [Text(row.check), Text(f"{name(row)}\n{row.reason}"), Text("–"), Text(""), Text("–"), grade]
-    told = (row.check, name(row), percent(row.percent.value), interval(row.percent), categories(row.study))
-    return [*(Text(words) for words in told), grade]
+    cells = (row.check, name(row), percent(row.percent.value), interval(row.percent), categories(row.study))
+    return [*(Text(words) for words in cells), grade]

@@ -18,9 +18,9 @@ def record_table(records: Iterable[Record]) -> Table:
         table.add_column(name, overflow="fold", no_wrap=name == "verdict")
     for record in records:
         bad = [entry for entry in record.results if entry.outcome != "pass"]
-        told = [entry.check for entry in bad if not entry.reason.startswith(NOT_DONE)]
-        if not told and record.stopped:
-            told = [record.stopped]
+        names = [entry.check for entry in bad if not entry.reason.startswith(NOT_DONE)]
+        if not names and record.stopped:
+            names = [record.stopped]
         table.add_row(
             Text(record.kit.name),
             Text(record.serial),
@@ -29,7 +29,7 @@ def record_table(records: Iterable[Record]) -> Table:
             Text(f"{record.run[:13].replace('T', ' ')}:{record.run[13:15]}"),
             Text(record.plan),
             verdict_text(record.outcome),
-            Text(", ".join(told)),
+            Text(", ".join(names)),
         )
     return table
 

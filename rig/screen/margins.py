@@ -22,7 +22,7 @@ Shown = tuple[str, str, str, Sequence[BareVerdict]]
 
 def verdict_margins(results: Iterable[CheckResult], columns: int) -> Group:
     """Of each quantity the reading nearest to its limit, and every reading that did not pass."""
-    return _margins([(r.title, r.outcome, r.reason, telling(r.verdicts)) for r in results], columns)
+    return _margins([(r.title, r.outcome, r.reason, verdicts_to_show(r.verdicts)) for r in results], columns)
 
 
 def recorded_margins(results: Iterable[ResultEntry], columns: int) -> Group:
@@ -30,7 +30,7 @@ def recorded_margins(results: Iterable[ResultEntry], columns: int) -> Group:
     return _margins([(r.title, r.outcome, r.reason, r.verdicts) for r in results], columns)
 
 
-def telling(verdicts: Sequence[Verdict]) -> list[Verdict]:
+def verdicts_to_show(verdicts: Sequence[Verdict]) -> list[Verdict]:
     """Of each quantity the passing verdict with the smallest margin, and every one that did not pass."""
     closest: dict[str, Verdict] = {}
     for verdict in verdicts:
@@ -43,8 +43,8 @@ def telling(verdicts: Sequence[Verdict]) -> list[Verdict]:
 def _margins(shown: Sequence[Shown], columns: int) -> Group:
     done = [one for one in shown if one[3] or not one[2].startswith(NOT_DONE)]
     parts: list[RenderableType] = [_table(done)] if columns >= TABLE_COLUMNS else list(_lists(done))
-    told = [words.value_words(verdict) for *_, verdicts in done for verdict in verdicts]
-    if any("±" in text for text in told):
+    shown_values = [words.value_words(verdict) for *_, verdicts in done for verdict in verdicts]
+    if any("±" in text for text in shown_values):
         parts.append(Text(UNCERTAINTY, style="italic"))
     if left := [title for title, *_ in shown if title not in {one[0] for one in done}]:
         # Why the run ended stands at its end; what it did not come to needs one line.
@@ -78,12 +78,12 @@ def _lists(shown: Sequence[Shown]) -> Iterator[RenderableType]:
         lines.add_column()
         if not verdicts:
             lines.add_row(Text("  ") + verdict_text(outcome), Text(reason))
-        for one, told in _told(verdicts):
-            lines.add_row(Text("  ") + verdict_text(one), Text(told))
+        for one, text in _verdict_lines(verdicts):
+            lines.add_row(Text("  ") + verdict_text(one), Text(text))
         yield lines
 
 
-def _told(verdicts: Sequence[BareVerdict]) -> Iterator[tuple[str, str]]:
+def _verdict_lines(verdicts: Sequence[BareVerdict]) -> Iterator[tuple[str, str]]:
     """Outcome and words of each verdict; those that are void for one reason share a line."""
     void: dict[str, list[str]] = {}
     for verdict in verdicts:

@@ -186,10 +186,10 @@ def picture(watched: Watched) -> RenderableType:
 def time_words(watched: Watched) -> str:
     """How long it has been going and how long it will."""
     row = watched.row
-    told = f"{lapse(row.seconds if row else 0)} of {lapse(watched.programme.seconds + watched.gap_s)}"
-    told += f", {lapse(watched.left_s)} left"
-    told += early_words(watched.programme)
-    return told + STATE_WORDS.get(row.state if row else "", "")
+    text = f"{lapse(row.seconds if row else 0)} of {lapse(watched.programme.seconds + watched.gap_s)}"
+    text += f", {lapse(watched.left_s)} left"
+    text += early_words(watched.programme)
+    return text + STATE_WORDS.get(row.state if row else "", "")
 
 
 def _temperatures(watched: Watched) -> Table:
@@ -230,10 +230,10 @@ def coil_words(watched: Watched) -> str:
 
 def drive_words(watched: Watched) -> str:
     """Volts at the leads, and the level at the microphone."""
-    told = _listed(watched, "drive_v.", "at the leads", "V")
+    text = _listed(watched, "drive_v.", "at the leads", "V")
     values = watched.row.values.items() if watched.row else ()
     power = sum(10 ** (level / 10) for name, level in values if name.startswith("level_db.") and math.isfinite(level))
-    return told + (f"; at the microphone {10 * math.log10(power):.0f} dB" if told and power > 0 else "")
+    return text + (f"; at the microphone {10 * math.log10(power):.0f} dB" if text and power > 0 else "")
 
 
 def meter_words(watched: Watched) -> str:
@@ -244,12 +244,12 @@ def meter_words(watched: Watched) -> str:
 
 def _listed(watched: Watched, prefix: str, name: str, sign: str) -> str:
     values = watched.row.values.items() if watched.row else ()
-    told = [
+    numbers = [
         f"{column.removeprefix(prefix)} {number(value, decimals_at_most=2)} {sign}"
         for column, value in values
         if column.startswith(prefix) and math.isfinite(value)
     ]
-    return f"{name} {', '.join(told)}" if told else ""
+    return f"{name} {', '.join(numbers)}" if numbers else ""
 
 
 def one_line(watched: Watched) -> str:
@@ -316,9 +316,9 @@ class SoakScreen:
             self._drawn_s = self.clock()
             self._print(one_line(self.watched))
         if is_due or row.guard:
-            told = [*self._events[-LAST_EVENTS:], *filter(None, (row.guard,))]
+            lines = [*self._events[-LAST_EVENTS:], *filter(None, (row.guard,))]
             more = len(self._events) - LAST_EVENTS
-            for words in [*([f"{more} more events, in the log"] if more > 0 else []), *told]:
+            for words in [*([f"{more} more events, in the log"] if more > 0 else []), *lines]:
                 self._print(f"  {lapse(row.seconds)}: {celsius(words)}")
             self._events = []
 
@@ -330,9 +330,9 @@ def programme_words(programme: Programme) -> str:
     """What is about to sound, or that nothing is."""
     if programme.is_rest:
         return f"Nothing sounds for {lapse(programme.seconds)}: rest, instruments are read on."
-    told = f"Noise on {', '.join(programme.channels)} together, {programme.level_v:g} V at the leads, "
-    told += f"crest factor {programme.noise.crest_factor:g}, for {lapse(programme.seconds)}"
-    return f"{told}{early_words(programme)}."
+    text = f"Noise on {', '.join(programme.channels)} together, {programme.level_v:g} V at the leads, "
+    text += f"crest factor {programme.noise.crest_factor:g}, for {lapse(programme.seconds)}"
+    return f"{text}{early_words(programme)}."
 
 
 def early_words(programme: Programme) -> str:

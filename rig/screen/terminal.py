@@ -64,8 +64,8 @@ class RunScreen:
             case Logged() if self._soak:
                 self._soak.show(event)
             case Captured(capture, troubles) if troubles:
-                told = f"  disturbed, attempt {capture.attempt}: {capture.request}: {'; '.join(troubles)}"
-                self._console.print(told)
+                text = f"  disturbed, attempt {capture.attempt}: {capture.request}: {'; '.join(troubles)}"
+                self._console.print(text)
             case Judged(result):
                 self._console.print(_line(result))
 
@@ -107,14 +107,14 @@ def _line(result: CheckResult) -> Text:
 
 def findings_words(findings: Sequence[Finding]) -> Text:
     """What is probably wrong, where to look and what to measure; nothing at all where nothing was found."""
-    told = Text()
+    text = Text()
     for title, entries in titled(findings):
-        told += Text(f"{title}\n", style="italic")
+        text += Text(f"{title}\n", style="italic")
         for head, lines in entries:
-            told += Text(f"{head}\n", style="bold" if title == LEADING else "none")
+            text += Text(f"{head}\n", style="bold" if title == LEADING else "none")
             for name, words in lines:
-                told += Text(f"  {name}: {words}\n")
-    return told
+                text += Text(f"  {name}: {words}\n")
+    return text
 
 
 def closing(run: Run) -> Panel:
@@ -162,8 +162,8 @@ def demo_table(done: Sequence[tuple[str, str, Run, Record]]) -> Table:
     for serial, words, run, _ in done:
         # Readings of different units cannot be ranked: the first bad one of each check tells enough.
         bad = [[v for v in result.verdicts if v.outcome == "fail"][:1] for result in run.results]
-        told = [f"{v.quantity} {v.subject}: {v.reason}" for found in bad for v in found]
-        table.add_row(serial, words, verdict_text(run.outcome), "\n".join(told) or "all inside their limits")
+        lines = [f"{v.quantity} {v.subject}: {v.reason}" for found in bad for v in found]
+        table.add_row(serial, words, verdict_text(run.outcome), "\n".join(lines) or "all inside their limits")
     return table
 
 

@@ -75,10 +75,10 @@ def alterations(row: NDArray[np.floating], plan: Layout, delay: float) -> list[s
     delay
         Samples by which the stimulus arrived late.
     """
-    heard = np.asarray(row, np.float64)
-    response = response_of_sweep(heard, plan, delay)
+    received = np.asarray(row, np.float64)
+    response = response_of_sweep(received, plan, delay)
     found = []
-    step_db, rise_db = mark_step_db(heard, plan, delay, response), noise_rise_db(heard, plan, delay, response)
+    step_db, rise_db = mark_step_db(received, plan, delay, response), noise_rise_db(received, plan, delay, response)
     if rise_db is not None:
         found.append(
             f"noise suppression, or a noise came with the sweep: {rise_db:.0f} dB more noise under it than in silence; "
@@ -90,7 +90,7 @@ def alterations(row: NDArray[np.floating], plan: Layout, delay: float) -> list[s
         found.append(
             f"automatic gain, or a limiter: soft marks came back {step_db:.1f} dB louder than loud ones; {SWITCH_OFF}"
         )
-    if (half_hz := wall_hz(heard, plan, delay, response)) is not None:
+    if (half_hz := wall_hz(received, plan, delay, response)) is not None:
         found.append(
             f"hidden resampling: the recording ends like a wall near {half_hz / 1000:.3g} kHz, half of another sample "
             f"rate; {ONE_RATE}"
@@ -144,10 +144,10 @@ def marks_over_noise(row: NDArray[np.floating], plan: Layout, delay: float) -> f
 
     In standard deviations of their matched filter; near 0 for a bass box behind its filter, which does not play them.
     """
-    heard = np.asarray(row, np.float64)
-    expected, foreign = _expected_mark(response_of_sweep(heard, plan, delay), plan, delay)
+    received = np.asarray(row, np.float64)
+    expected, foreign = _expected_mark(response_of_sweep(received, plan, delay), plan, delay)
     energy = float(np.dot(expected, expected)) - foreign
-    noise = float(np.std(heard[: plan.mark_before + int(delay) - round(BEFORE_S * plan.sample_rate_hz)]))
+    noise = float(np.std(received[: plan.mark_before + int(delay) - round(BEFORE_S * plan.sample_rate_hz)]))
     return float(np.sqrt(energy) / noise) if energy > 2 * foreign and noise > 0 else 0.0
 
 

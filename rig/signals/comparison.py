@@ -85,16 +85,16 @@ def foreign_parts(row: Floats, plan: Layout, delay: float, noise_v: float, limit
         return []
     lag = int(np.floor(delay))
     begin = cut[0].start + lag
-    heard = row[begin : cut[-1].start + cut[-1].length + lag]
-    phase = phase_rad(plan, np.arange(begin, begin + heard.size) - np.float64(delay))
+    received = row[begin : cut[-1].start + cut[-1].length + lag]
+    phase = phase_rad(plan, np.arange(begin, begin + received.size) - np.float64(delay))
     # Within one turn, single precision is good to a ten-millionth, and its sine is quick.
     turned = (phase - 2 * np.pi * np.rint(phase / (2 * np.pi))).astype(np.float32)
     copies = np.sin(turned), np.cos(turned)
     products = []
     for first, length, count in _batches(plan):
-        whole = max(0, min(count, (heard.size - first) // length))
+        whole = max(0, min(count, (received.size - first) // length))
         part = slice(first, first + whole * length)
-        products.append(_products(heard[part].reshape(whole, length), *(wave[part] for wave in copies)))
+        products.append(_products(received[part].reshape(whole, length), *(wave[part] for wave in copies)))
     level, rest = _level_and_rest(np.concatenate(products), cut)
     beyond = np.flatnonzero((rest > np.maximum(limit * level, 4 * noise_v)) & (level > 0))
     return [(cut[index].start + lag, float(rest[index] / level[index])) for index in beyond]
@@ -110,20 +110,20 @@ def _batches(plan: Layout) -> tuple[tuple[int, int, int], ...]:
     return tuple(found)
 
 
-def _products(heard: Floats, sine: Singles, cosine: Singles) -> Floats:
+def _products(received: Floats, sine: Singles, cosine: Singles) -> Floats:
     """Products of eight functions over each piece, shape (pieces, 8, 8): the seven of the sweep, and what was heard.
 
-    `heard` has the shape (pieces, frames), the others have its size.
+    `received` has the shape (pieces, frames), the others have its size.
     """
-    count, length = heard.shape
+    count, length = received.shape
     rows = np.empty((count, 8, length))
-    rows[:, 0] = sine.reshape(heard.shape)
-    rows[:, 1] = cosine.reshape(heard.shape)
+    rows[:, 0] = sine.reshape(received.shape)
+    rows[:, 1] = cosine.reshape(received.shape)
     time = np.linspace(-1, 1, length)
     np.multiply(rows[:, 0:2], time, out=rows[:, 2:4])
     np.multiply(rows[:, 2:4], time, out=rows[:, 4:6])
     rows[:, 6] = 1.0
-    np.subtract(heard, heard.mean(axis=1, keepdims=True), out=rows[:, 7])
+    np.subtract(received, received.mean(axis=1, keepdims=True), out=rows[:, 7])
     return np.asarray(rows @ rows.transpose(0, 2, 1))
 
 
@@ -148,15 +148,15 @@ def misfits(row: Floats, delays: Floats, used: Sequence[Piece], plan: Layout) ->
     result = np.ones(len(used))
     for index, (piece, delay) in enumerate(zip(used, delays, strict=True)):
         first = piece.start + int(np.floor(delays[0]))
-        heard = row[first : first + piece.length]
-        if heard.size < piece.length:
+        received = row[first : first + piece.length]
+        if received.size < piece.length:
             continue
-        heard = heard - heard.mean()
+        received = received - received.mean()
         frames = np.arange(first, first + piece.length) - delay
         copy = np.sin(phase_rad(plan, frames)) * ((frames >= plan.sweep_start) & (frames < plan.sweep_stop))
-        power = float(heard @ heard) * float(copy @ copy)
+        power = float(received @ received) * float(copy @ copy)
         if power > 0:
-            result[index] = 1 - float(heard @ copy) ** 2 / power
+            result[index] = 1 - float(received @ copy) ** 2 / power
     return result
 
 

@@ -89,8 +89,8 @@ def noise_of_the_moment(
     seen |= np.count_nonzero(_widened(seen), axis=0) >= AT_ONCE
     if not seen.any():
         return np.zeros(noise.shape)
-    heard = np.where(seen, between, 0.0)
-    return UNEVEN * np.stack([_within_reach(heard[n], order, frequency_hz) for n, order in enumerate(orders)])
+    visible = np.where(seen, between, 0.0)
+    return UNEVEN * np.stack([_within_reach(visible[n], order, frequency_hz) for n, order in enumerate(orders)])
 
 
 def noise_before(
@@ -135,21 +135,21 @@ def noise_before(
     window = np.hanning(frames)
     fine_hz = np.fft.rfftfreq(4 * frames, 1 / sample_rate_hz)[1:]
     power = np.abs(np.fft.rfft(impulse[ends - frames : ends] * window, 4 * frames)[1:]) ** 2 / np.sum(window**2)
-    heard = smooth_power(power, fine_hz, frequency_hz, 3)
+    smoothed = smooth_power(power, fine_hz, frequency_hz, 3)
     least = np.maximum(OVER_NOISE, _largest_ratio(frequency_hz, frames / sample_rate_hz, silence_s))
-    seen = np.where((frequency_hz >= lowest_hz) & (heard > least * steady), heard, 0.0)
+    seen = np.where((frequency_hz >= lowest_hz) & (smoothed > least * steady), smoothed, 0.0)
     near = np.abs(np.log(np.divide.outer(frequency_hz, frequency_hz))) < THIRD
     return np.asarray(UNEVEN * np.max(np.where(near, seen, 0.0), axis=1))
 
 
-def _largest_ratio(frequency_hz: Array, heard_s: float, silence_s: float) -> Array:
+def _largest_ratio(frequency_hz: Array, window_s: float, silence_s: float) -> Array:
     """Ratio of two estimates of one noise that only `BY_CHANCE` exceeds: of third octaves, and of sixths of a silence.
 
     A band of B Hz over T seconds has 2 B T degrees of freedom, two at the least; the ratio of two such estimates is
     F-distributed (J. S. Bendat and A. G. Piersol, "Random Data", from memory).
     """
     thirds, sixths = (frequency_hz * (2 ** (1 / n) - 2 ** (-1 / n)) for n in (6, 12))
-    ours = np.maximum(2.0, 2 * thirds * heard_s)
+    ours = np.maximum(2.0, 2 * thirds * window_s)
     # Windowed segments use about half of a short silence.
     its = np.clip(sixths * silence_s, 2.0, 1e9)
     return np.asarray(scipy.special.fdtri(ours, its, 1 - BY_CHANCE))
@@ -203,9 +203,9 @@ def _widened(seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return wide
 
 
-def _within_reach(heard: Array, order: int, frequency_hz: Array) -> Array:
+def _within_reach(power: Array, order: int, frequency_hz: Array) -> Array:
     """Greatest power among the fundamentals that the sweep passes within the harmonic's window."""
-    return np.asarray(np.max(np.where(_reach(order, frequency_hz), heard, 0.0), axis=1))
+    return np.asarray(np.max(np.where(_reach(order, frequency_hz), power, 0.0), axis=1))
 
 
 def _reach(order: int, frequency_hz: Array) -> NDArray[np.bool_]:

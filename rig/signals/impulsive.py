@@ -14,7 +14,7 @@ import scipy
 from numpy.typing import NDArray
 
 from rig.signals.residual import Residual
-from rig.signals.tracking import last_heard_s, pass_band_hz
+from rig.signals.tracking import pass_band_hz, usable_until_s
 
 Array = NDArray[np.float64]
 
@@ -197,6 +197,6 @@ def above_scores(residual: Residual, between_s: tuple[float, float], windows_s: 
         return high_hz - low_hz
 
     # At its ends a mean has neighbours on one side only, and what dies away there would look like impulses.
-    wide_s = (between_s[0] - BASELINE_S / 2, min(between_s[1], last_heard_s(chirp, BAND_LEFT)))
+    wide_s = (between_s[0] - BASELINE_S / 2, min(between_s[1], usable_until_s(chirp, BAND_LEFT)))
     found = energy_scores(residual.white, chirp.sample_rate_hz, windows_s, bandwidth_at_hz, wide_s)
     return [each.within(*between_s) for each in found]

@@ -66,17 +66,17 @@ def arrival(row: NDArray[np.float32], plan: Layout, max_delay_s: float) -> tuple
     # A circular correlation of this length is right for the lags from 0 to the latest, which are all that count.
     length = scipy.fft.next_fast_len(max(row.size, plan.frames + latest + 1), real=True)
     band, white = _whitener(plan, length)
-    heard = scipy.fft.rfft(row, length)
-    lines = heard[band]
+    received = scipy.fft.rfft(row, length)
+    lines = received[band]
     power = lines.real**2 + lines.imag**2
     # Hum stands in a few lines of the spectrum; it may not outweigh the others. An eighth of them tells the median.
     highest = LINE_LIMIT**2 * np.median(power[::8])
     loud = np.flatnonzero(power > highest)
     lines[loud] *= np.sqrt(highest / power[loud])
     lines *= white
-    heard[: band.start] = 0
-    heard[band.stop :] = 0
-    reach = np.abs(scipy.fft.irfft(heard, length, overwrite_x=True)[: latest + 1])
+    received[: band.start] = 0
+    received[band.stop :] = 0
+    reach = np.abs(scipy.fft.irfft(received, length, overwrite_x=True)[: latest + 1])
     # The energy of noise is spread over all the lags at which the row and the stimulus overlap.
     energy = 2 * float(np.sum(np.minimum(power, highest), dtype=np.float64)) / length
     spread = np.sqrt(energy / (row.size + plan.frames))

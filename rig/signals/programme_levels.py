@@ -69,19 +69,19 @@ def delay_seconds(
     ValueError
         If the signals are shorter than twice the longest delay, or their shapes do not fit.
     """
-    out, heard = _checked(sent, received)
+    out, received = _checked(sent, received)
     longest = round(longest_s * sample_rate_hz)
     # Two seconds tell a delay as well as a minute, and cost less.
-    frames = min(heard.size, max(4 * longest, round(2 * sample_rate_hz)))
+    frames = min(received.size, max(4 * longest, round(2 * sample_rate_hz)))
     if frames < 2 * longest:
-        raise ValueError(f"a delay of {longest_s} s needs signals twice as long, found {heard.size} frames")
+        raise ValueError(f"a delay of {longest_s} s needs signals twice as long, found {received.size} frames")
     length = scipy.fft.next_fast_len(frames + longest, real=True)
     spectra = scipy.fft.rfft(out[:, :frames], length, axis=-1)
     power = spectra.real**2 + spectra.imag**2
     # Below a thousandth of its mean density (30 dB) a channel sends nothing that whitening should bring up.
     floor = 1e-3 * np.mean(power, axis=-1, keepdims=True) + np.finfo(np.float64).tiny
     correlation = scipy.fft.irfft(
-        spectra.conj() * scipy.fft.rfft(heard[:frames], length) / (power + floor), length, axis=-1
+        spectra.conj() * scipy.fft.rfft(received[:frames], length) / (power + floor), length, axis=-1
     )
     return float(np.argmax(np.max(np.abs(correlation[:, : longest + 1]), axis=0)) / sample_rate_hz)
 
@@ -127,12 +127,12 @@ def coherent_gain(
         If shapes do not fit, a delay is negative, a band reaches above half the sample rate, or the signals are shorter
         than half a second for every channel and one more.
     """
-    out, heard = _checked(sent, received)
-    delay = delay_seconds(out, heard, sample_rate_hz) if delay_s is None else delay_s
+    out, received = _checked(sent, received)
+    delay = delay_seconds(out, received, sample_rate_hz) if delay_s is None else delay_s
     shift = round(delay * sample_rate_hz)
-    if not 0 <= shift < heard.size:
+    if not 0 <= shift < received.size:
         raise ValueError(f"a delay must be from 0 s to the signals' length, found {delay} s")
-    both = np.concatenate((out[:, : heard.size - shift], heard[np.newaxis, shift:]))
+    both = np.concatenate((out[:, : received.size - shift], received[np.newaxis, shift:]))
     frequency, spectra = segment_spectra(both, sample_rate_hz, SEGMENT_S)
     lower, upper = band_edges_hz(centres_hz, 1)
     if np.max(upper) > frequency[-1]:
@@ -154,10 +154,10 @@ def coherent_gain(
 
 
 def _checked(sent: ArrayLike, received: ArrayLike) -> tuple[Array, Array]:
-    out, heard = np.asarray(sent, np.float64), np.asarray(received, np.float64)
-    if out.ndim != 2 or heard.ndim != 1 or out.shape[1] != heard.size or out.shape[0] == 0:
-        raise ValueError(f"sent and received need (channels, frames), (frames,), found {out.shape}, {heard.shape}")
-    return out, heard
+    out, received = np.asarray(sent, np.float64), np.asarray(received, np.float64)
+    if out.ndim != 2 or received.ndim != 1 or out.shape[1] != received.size or out.shape[0] == 0:
+        raise ValueError(f"sent and received need (channels, frames), (frames,), found {out.shape}, {received.shape}")
+    return out, received
 
 
 def _fitted(inputs: ComplexArray, output: ComplexArray) -> tuple[ComplexArray, Array]:

@@ -67,7 +67,7 @@ def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float, onset_db: floa
     peak = np.max(magnitude, axis=-1, keepdims=True)
     noise = np.median(magnitude, axis=-1, keepdims=True) / 0.6745
     threshold = np.maximum(peak * 10 ** (onset_db / 20), OVER_NOISE * noise)
-    heard = (peak > 0) & (peak > threshold) & finite
+    is_present = (peak > 0) & (peak > threshold) & finite
     first = np.argmax(magnitude > threshold, axis=-1)[..., np.newaxis]
     at = np.take_along_axis(magnitude, first, -1)
     ahead = np.take_along_axis(magnitude, np.maximum(first - 1, 0), -1)
@@ -76,7 +76,7 @@ def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float, onset_db: floa
         part = np.where(ahead > 0, np.log(at / threshold) / np.log(at / ahead), 0.0)
         lead = np.sqrt(2 * np.log(peak / threshold)) / (2 * np.pi * LOW_PASS_OF_RATE)
     time_s = (first - np.clip(part, 0.0, 1.0) + lead) / sample_rate_hz
-    arrival: Array = np.where(heard, time_s, np.nan)[..., 0]
+    arrival: Array = np.where(is_present, time_s, np.nan)[..., 0]
     return arrival
 
 

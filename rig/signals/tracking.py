@@ -118,7 +118,7 @@ def between_hz(frequency_hz: ArrayLike, sample_rate_hz: float) -> tuple[Array, A
     return low, high
 
 
-def last_heard_s(chirp: Chirp, part: float) -> float:
+def usable_until_s(chirp: Chirp, part: float) -> float:
     """When the tracking high-pass has left less than a part of the band up to its upper edge."""
     _, high_hz = pass_band_hz(chirp.start_hz, chirp.sample_rate_hz)
     last_hz = (1 - part) * high_hz / math.sqrt(ORDERS[0] * ORDERS[1])
@@ -167,7 +167,7 @@ def _blocks(chirp: Chirp, first_s: float, last_s: float) -> tuple[int, Single, A
 @lru_cache(maxsize=8)
 def high_pass(chirp: Chirp) -> Tracking:
     """The tracking high-pass of a sweep; `passes_start_s` may be any."""
-    ends_s = last_heard_s(chirp, 0.0)
+    ends_s = usable_until_s(chirp, 0.0)
     first, window, line_hz, at_hz = _blocks(chirp, chirp.passes_start_s - EARLY_S, ends_s)
     part = line_hz / chirp.sample_rate_hz
     fixed = _rise(line_hz, *LOWEST_HZ) * half_cosine(np.interp(part, HIGHEST_OF_RATE, (1.0, 0.0)))

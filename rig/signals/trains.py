@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from rig.signals.impulsive import BASELINE_S, Scores, normal_ranks
 from rig.signals.residual import Residual, standard_pulse
-from rig.signals.tracking import Chirp, last_heard_s, pass_band_hz
+from rig.signals.tracking import Chirp, pass_band_hz, usable_until_s
 
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
@@ -96,12 +96,12 @@ def peak_scores(residual: Residual, between_s: tuple[float, float]) -> list[Scor
     of the energy of a burst of any waveform.
     """
     chirp, rate_hz = residual.chirp, residual.chirp.sample_rate_hz
-    begins_s, ends_s = between_s[0] - BASELINE_S / 2, min(between_s[1], last_heard_s(chirp, BAND_LEFT))
+    begins_s, ends_s = between_s[0] - BASELINE_S / 2, min(between_s[1], usable_until_s(chirp, BAND_LEFT))
     step = max(1, round(STEP_S * rate_hz))
     first, frames = max(0, round(begins_s * rate_hz)), round((ends_s - begins_s) * rate_hz) // step * step
     if frames < BASELINE_S * rate_hz:
         return [Scores(np.zeros(0), np.zeros(0), REACH_S, ranked=True)] * 3
-    heard, white = (each[first : first + frames] for each in (residual.pulse, residual.white))
+    pulses, white = (each[first : first + frames] for each in (residual.pulse, residual.white))
     time_s = np.asarray((first + step * (np.arange(frames // step) + 0.5)) / rate_hz, np.float64)
     low_hz, high_hz = pass_band_hz(chirp.frequency_at_hz(time_s), rate_hz)
     window = max(2, round(PEAK_WINDOW_S * rate_hz))
@@ -109,7 +109,7 @@ def peak_scores(residual: Residual, between_s: tuple[float, float]) -> list[Scor
     summed = np.asarray(scipy.ndimage.uniform_filter1d(white * white, window, origin=-(window // 2)), np.float32)
     steady = summed * np.repeat(1 / (high_hz - low_hz), step).astype(np.float32)
     energy = steady / _level(steady, rate_hz)
-    pulse = heard / np.sqrt(_level(heard * heard, rate_hz))
+    pulse = pulses / np.sqrt(_level(pulses * pulses, rate_hz))
     found: list[Scores] = []
     # The window of the energy reaches by itself.
     for values, reach_s in ((pulse, REACH_S), (-pulse, REACH_S), (energy, REACH_S - PEAK_WINDOW_S)):

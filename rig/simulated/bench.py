@@ -239,14 +239,14 @@ class SimulatedBench:
             driven = driven + scipy.fft.rfft(hum_and_hiss_v(output.hum_v, output.hiss_v, size, rate_hz, chance))
         microphone_m, speed = self._microphone_m(request, equipment, output.box), _speed_m_s(equipment)
         direct = self._direct(request, output.box, microphone_m, speed, size, rate_hz)
-        heard = driven * share * direct
+        arriving = driven * share * direct
         if any(noise.box == output.box for noise in self.unit.noises):
             lead_v = peak_v * lead_gain(output, scipy.fft.rfftfreq(size, 1 / rate_hz)) * share
             arrives_s = float(np.linalg.norm(microphone_m)) / speed
-            heard = heard + self._own_noises(output.box, plan, size, (lead_v, direct, arrives_s), key)
+            arriving = arriving + self._own_noises(output.box, plan, size, (lead_v, direct, arrives_s), key)
         place = self.kit.channel(output.box).place_m
-        heard = heard * reflections(equipment.room, (place[0], place[1]), microphone_m, size, rate_hz, speed)
-        volts = heard * (equipment.microphone_v_per_pa * equipment.microphone_sign * equipment.microphone_gain)
+        arriving = arriving * reflections(equipment.room, (place[0], place[1]), microphone_m, size, rate_hz, speed)
+        volts = arriving * (equipment.microphone_v_per_pa * equipment.microphone_sign * equipment.microphone_gain)
         sent = peak_v * _stimulus(plan, size) + other
         return {"microphone": volts, "loopback": equipment.loopback_gain * sent}
 

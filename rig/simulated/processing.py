@@ -17,7 +17,7 @@ LEVELLED_ATTACK_S, LEVELLED_RELEASE_S = 0.01, 0.3
 #: A noise suppression lets through what stands so far above the noise it heard first.
 OPENS_OVER_DB = 9.0
 GATE_ATTACK_S, GATE_RELEASE_S = 0.005, 0.1
-HEARD_FIRST_S = 0.1
+BEGINS_WITHIN_S = 0.1
 SILENT = 1e-12
 
 
@@ -45,7 +45,7 @@ def suppressed(rows: Floats, sample_rate_hz: float, by_db: float) -> Floats:
 
     def gain(row: Floats) -> Floats:
         level = _followed(row, sample_rate_hz, GATE_ATTACK_S, GATE_RELEASE_S)
-        first = np.mean(level[: round(HEARD_FIRST_S / STEP_S)])
+        first = np.mean(level[: round(BEGINS_WITHIN_S / STEP_S)])
         return np.where(level > first * 10 ** (OPENS_OVER_DB / 10), 1.0, 10 ** (-by_db / 20))
 
     return _with_gain(rows, sample_rate_hz, gain)
@@ -73,9 +73,9 @@ def _followed(row: Floats, sample_rate_hz: float, attack_s: float, release_s: fl
     power = np.mean(row[: row.size // step * step].reshape(-1, step) ** 2, axis=1)
     rise, fall = 1 - np.exp(-STEP_S / attack_s), 1 - np.exp(-STEP_S / release_s)
     level = np.empty(power.size)
-    now = float(np.mean(power[: round(HEARD_FIRST_S / STEP_S)]))
-    for n, heard in enumerate(power):
-        now += (rise if heard > now else fall) * (heard - now)
+    now = float(np.mean(power[: round(BEGINS_WITHIN_S / STEP_S)]))
+    for n, step_power in enumerate(power):
+        now += (rise if step_power > now else fall) * (step_power - now)
         level[n] = now
     return level
 

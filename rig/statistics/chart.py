@@ -64,18 +64,18 @@ def individuals_chart(values: ArrayLike) -> Chart:
 
 def beyond_limits(chart: Chart, values: Sequence[float]) -> list[str]:
     """For each value what puts it out of control, in words; empty where nothing does. A value on a limit is inside."""
-    told = []
+    alarms = []
     for number, value in enumerate(values):
         change = abs(value - values[number - 1]) if number else 0.0
         if value > chart.upper:
-            told.append(f"above the upper limit {chart.upper:.5g}")
+            alarms.append(f"above the upper limit {chart.upper:.5g}")
         elif value < chart.lower:
-            told.append(f"below the lower limit {chart.lower:.5g}")
+            alarms.append(f"below the lower limit {chart.lower:.5g}")
         elif change > chart.upper_range:
-            told.append(f"moved by {change:.3g} since the time before, more than {chart.upper_range:.3g}")
+            alarms.append(f"moved by {change:.3g} since the time before, more than {chart.upper_range:.3g}")
         else:
-            told.append("")
-    return told
+            alarms.append("")
+    return alarms
 
 
 def run_rules(standardised: ArrayLike) -> NDArray[np.bool_]:

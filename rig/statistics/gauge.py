@@ -171,8 +171,8 @@ def _checked(values: ArrayLike) -> Floats:
     missing = np.argwhere(~np.isfinite(x))
     if missing.size:
         cells = sorted({(int(part) + 1, int(appraiser) + 1) for part, appraiser, _ in missing})
-        told = ", ".join(f"part {part} by appraiser {appraiser}" for part, appraiser in cells)
-        raise ValueError(f"{len(missing)} readings are missing or not finite: {told}; every cell needs every trial")
+        listed = ", ".join(f"part {part} by appraiser {appraiser}" for part, appraiser in cells)
+        raise ValueError(f"{len(missing)} readings are missing or not finite: {listed}; every cell needs every trial")
     return x
 
 

@@ -177,14 +177,14 @@ def sha256(path: Path) -> str:
 
 def readable(home: Path) -> tuple[list[Record], list[str]]:
     """The records of one unit (`results/<kit>/<serial>`), oldest first, and what could not be read, in words."""
-    found, told = [], []
+    found, problems = [], []
     for path in sorted(home.glob("[!.]*/run.json")):
         try:
             found.append(_of_unit(read_record(path.parent), home))
         except RecordError as error:
-            told.append(str(error))
+            problems.append(str(error))
     # By number, not by time: a clock may be set back between two runs.
-    return sorted(found, key=lambda record: (record.run_number, record.run)), told
+    return sorted(found, key=lambda record: (record.run_number, record.run)), problems
 
 
 def _of_unit(record: Record, home: Path) -> Record:
@@ -215,7 +215,9 @@ def all_records(workspace: Path, kit: str = "", serial: str | None = None) -> tu
         # A run has at least the date of the one before it, however far back the clock leapt.
         dates = accumulate((record.run for record in records), max)
         dated += list(zip(dates, records, strict=True))
-    return [record for _, record in sorted(dated, key=lambda pair: pair[0])], [w for _, told in pairs for w in told]
+    return [record for _, record in sorted(dated, key=lambda pair: pair[0])], [
+        w for _, problems in pairs for w in problems
+    ]
 
 
 def unit_records(workspace: Path, serial: str, kit: str = "") -> list[Record]:
@@ -262,20 +264,20 @@ def read_record(folder: Path) -> Record:
 
 def damages(record: Record) -> list[str]:
     """What does not fit any more: changed or missing files, a previous record that is not what it was."""
-    told = []
+    problems = []
     for name, expected in record.files.items():
         path = record.folder / name
         if not path.is_file():
-            told.append(f"{name} is missing")
+            problems.append(f"{name} is missing")
         elif sha256(path) != expected:
-            told.append(f"{name} was changed after the run")
+            problems.append(f"{name} was changed after the run")
     if previous := record.previous:
         path = record.folder.parent / previous.run / "run.json"
         if not path.is_file():
-            told.append(f"the previous record {previous.run} is missing")
+            problems.append(f"the previous record {previous.run} is missing")
         elif sha256(path) != previous.sha256:
-            told.append(f"the previous record {previous.run} was changed")
-    return told
+            problems.append(f"the previous record {previous.run} was changed")
+    return problems
 
 
 def load_captures(record: Record) -> Iterator[Capture]:

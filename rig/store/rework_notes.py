@@ -50,13 +50,13 @@ def note(workspace: Path, kit: Kit, serial: str, words: str, by: str = "") -> Pa
 
 def reworks(home: Path) -> tuple[list[Rework], list[str]]:
     """All notes of one unit (`results/<kit>/<serial>`), oldest first, and what could not be read, in words."""
-    found, told = [], []
+    found, problems = [], []
     for path in _notes(home):
         try:
             found.append(restored(Rework, schema_checked(read_json(path), SCHEMA, or_none=True)))
         except (OSError, ValueError) as error:
-            told.append(f"{path}: not a note of a rework, left out: {' '.join(str(error).split())[:200]}")
-    return found, told
+            problems.append(f"{path}: not a note of a rework, left out: {' '.join(str(error).split())[:200]}")
+    return found, problems
 
 
 def history(home: Path) -> History:
@@ -90,16 +90,16 @@ def helped(before: Sequence[str], now_failed: Sequence[str], not_measured: bool 
     still = [name for name in now_failed if name in before]
     if not_measured:
         return "whether it helped is not known: the run after it did not go through"
-    told = []
+    lines = []
     if before and not still:
-        told.append("it helped: nothing that failed before fails now")
+        lines.append("it helped: nothing that failed before fails now")
     elif cured:
-        told.append(f"it helped in part: {len(cured)} of {len(before)} no longer fail")
+        lines.append(f"it helped in part: {len(cured)} of {len(before)} no longer fail")
     elif before:
-        told.append("it did not help: all that failed before still fails")
+        lines.append("it did not help: all that failed before still fails")
     if new:
-        told.append(f"new: {', '.join(new)}")
-    return "; ".join(told) or "nothing failed before it"
+        lines.append(f"new: {', '.join(new)}")
+    return "; ".join(lines) or "nothing failed before it"
 
 
 def _notes(home: Path) -> list[Path]:

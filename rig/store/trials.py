@@ -43,7 +43,7 @@ def trials(
         Whether a reading or curve does.
     """
     reworks: Counter[str] = Counter()
-    found, told = [], []
+    found, problems = [], []
     for record in records:
         serial = record.serial
         reworks[serial] += bool(record.rework)
@@ -53,8 +53,8 @@ def trials(
         try:
             found.append(_trial(record, unit, is_wanted))
         except RecordError as error:
-            told.append(f"left out: {error}")
-    return found, told
+            problems.append(f"left out: {error}")
+    return found, problems
 
 
 def _trial(record: Record, unit: str, is_wanted: Callable[[Key], bool]) -> Trial:

@@ -59,7 +59,7 @@ def _learnt(kit: Kit, alike: Sequence[ChannelSpec], builds: Sequence[Curves]) ->
     magnitudes = [curves[impedance.IMPEDANCE, name] for name, curves in units]
     phases = [curves[impedance.PHASE, name] for name, curves in units]
     keep = slice(None, None, EVERY)
-    sights, heard = [], []
+    sights, seen_levels = [], []
     for n, position in enumerate(settings.positions):
         levels = [
             curves.get((response.FREE_FIELD_LEVEL, f"{name} {position}" if n else name)) for name, curves in units
@@ -69,12 +69,12 @@ def _learnt(kit: Kit, alike: Sequence[ChannelSpec], builds: Sequence[Curves]) ->
             place = kit.position(position)
             seen = microphone_at(place.distance_m, place.angle_deg)
             sights.append(Sight(position, seen, known[0].frequency_hz[at], kit.levels.playing_v))
-            heard.append([(level.value[at], _uncertainty(level)[at]) for level in known])
+            seen_levels.append([(level.value[at], _uncertainty(level)[at]) for level in known])
     measured = []
     for n, (magnitude, phase) in enumerate(zip(magnitudes, phases, strict=True)):
         ohm = np.asarray(magnitude.value[keep] * np.exp(1j * np.radians(phase.value[keep])), np.complex128)
         relative = np.where(magnitude.valid, _uncertainty(magnitude) / magnitude.value, np.inf)[keep]
-        measured.append(Build(ohm, relative, tuple(of_sight[n] for of_sight in heard)))
+        measured.append(Build(ohm, relative, tuple(of_sight[n] for of_sight in seen_levels)))
     sheet = alike[0].model()
     learnt = learn_population(sheet, magnitudes[0].frequency_hz[keep], sights, measured)
     return learnt_channel([one.name for one in alike], sheet, learnt, [sight.position for sight in sights])

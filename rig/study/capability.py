@@ -147,9 +147,9 @@ def capability(limits: Mapping[str, Mapping[str, Limit]], folder: Path, trials: 
         if limit is not None and not limit.is_number:
             found += _of_curve(key, limit, folder, trials)
     ranked = sorted(found, key=lambda row: -row.percent.value if math.isfinite(row.percent.value) else math.inf)
-    told = (*_two_valued(limits, trials), *_outcomes(trials))
+    inconsistent = (*_two_valued(limits, trials), *_outcomes(trials))
     versions = len({trial.kit_sha256 for trial in trials})
-    return Capability(tuple(ranked), counts, chosen, told, nameless, versions)
+    return Capability(tuple(ranked), counts, chosen, inconsistent, nameless, versions)
 
 
 def _keys(trials: Sequence[Trial], of: Callable[[Trial], Mapping[Key, object]]) -> list[Key]:
@@ -290,7 +290,7 @@ def critical_points(
 
 def _two_valued(limits: Mapping[str, Mapping[str, Limit]], trials: Sequence[Trial]) -> list[str]:
     """Readings with only one right value (a polarity) that came out otherwise in some runs of the same unit."""
-    told = []
+    inconsistent = []
     for key in _keys(trials, lambda trial: trial.readings):
         limit = limit_for(limits, key)
         if limit is None or limit.lower is None or limit.lower != limit.upper:
@@ -300,8 +300,8 @@ def _two_valued(limits: Mapping[str, Mapping[str, Limit]], trials: Sequence[Tria
             reading = trial.readings.get(key)
             if reading is not None and _is_trusted(reading):
                 seen.setdefault(trial.unit, []).append(reading.said or f"{reading.value:g}")
-        told += [f"{key[1]} of {key[2]}, {words}" for words in _both_ways(seen)]
-    return told
+        inconsistent += [f"{key[1]} of {key[2]}, {words}" for words in _both_ways(seen)]
+    return inconsistent
 
 
 def _outcomes(trials: Sequence[Trial]) -> list[str]:

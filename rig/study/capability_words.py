@@ -113,7 +113,7 @@ def categories(study: GaugeStudy) -> str:
     return f"{count:.0f}" if count < 100 else "over 99"
 
 
-def telling(rows: Sequence[LimitStudy]) -> list[LimitStudy]:
+def rows_to_show(rows: Sequence[LimitStudy]) -> list[LimitStudy]:
     """Of each curve only the band that the rig sees worst; every number."""
     seen: set[tuple[str, str, str]] = set()
     kept = []
@@ -135,13 +135,13 @@ def worst_of_each(rows: Sequence[LimitStudy]) -> list[LimitStudy]:
 
 def too_tight(rows: Sequence[LimitStudy]) -> list[str]:
     """A sentence for each quantity with limits tighter than the rig can see: on the worst, and how many more."""
-    tight = [row for row in telling(rows) if row.grade == "too tight"]
-    told = []
+    tight = [row for row in rows_to_show(rows) if row.grade == "too tight"]
+    sentences = []
     for worst in worst_of_each(tight):
         others = [row.subject for row in tight if (row.check, row.quantity) == (worst.check, worst.quantity)]
         others = [subject for subject in others if subject != worst.subject]
-        told.append(sentence(worst) + (f"; likewise {', '.join(others)}" if others else ""))
-    return told
+        sentences.append(sentence(worst) + (f"; likewise {', '.join(others)}" if others else ""))
+    return sentences
 
 
 def document(capability: Capability) -> dict[str, object]:

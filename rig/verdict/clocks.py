@@ -89,11 +89,11 @@ def remarks(captures: Collection[Capture], of: Iterable[Capture]) -> tuple[str, 
         f"nothing in the recording proves that it is of this sweep and of this run ({capture.request}): the timing "
         "marks are too weak at the microphone, and no cable brings them; a loopback would"
         for capture in of
-        if capture.request.code and _has_another(capture) and not _tells_code(capture)
+        if capture.request.code and _has_another(capture) and not _brings_code(capture)
     )
 
 
-def _tells_code(capture: Capture) -> bool:
+def _brings_code(capture: Capture) -> bool:
     """Whether an input brings the marks, by whose distance a request's code is known."""
     on_playing = any(role not in capture.other_clock for role in capture.inputs)
     return on_playing or any(clocks_of(capture, role) for role in capture.other_clock)

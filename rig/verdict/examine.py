@@ -49,18 +49,18 @@ def capture_troubles(capture: Capture) -> tuple[str, ...]:
 def capture_alterations(capture: Capture, found: integrity.Integrity) -> tuple[str, ...]:
     """What an operating system did to the rows of a sound capture: automatic gain, noise suppression, resampling."""
     one_clock, layout = clocks.on_playing_clock(capture), capture.layout
-    told = []
+    troubles = []
     for n, role in enumerate(capture.inputs):
         if n not in found.silent_rows:
             row, late = one_clock.samples[n], found.arrivals[n]
             if role in capture.other_clock:
                 late, _ = marks.arrival(row, layout, clocks.LONGEST_DELAY_S)
-            told += [f"{role}: {words}" for words in alteration.alterations(row, layout, late)]
-    return tuple(told)
+            troubles += [f"{role}: {words}" for words in alteration.alterations(row, layout, late)]
+    return tuple(troubles)
 
 
-def _on_one_clock(found: Capture | Log, heard: Sequence[Capture]) -> Capture | Log:
-    return clocks.on_one_clock(found, heard) if isinstance(found, Capture) else found
+def _on_one_clock(found: Capture | Log, all_captures: Sequence[Capture]) -> Capture | Log:
+    return clocks.on_one_clock(found, all_captures) if isinstance(found, Capture) else found
 
 
 def void(listed: ListedCheck, reason: str) -> CheckResult:
@@ -89,15 +89,15 @@ def examine(
         if troubles[request]:
             return void(listed, f"{request}: {'; '.join(troubles[request])}")
     own = [capture for request in needed if isinstance(capture := captures[request], Capture)]
-    heard = [capture for capture in captures.values() if isinstance(capture, Capture)]
+    all_captures = [capture for capture in captures.values() if isinstance(capture, Capture)]
     doubtful = next(filter(None, (doubt(listed.rests_on, captures[request].doubts) for request in needed)), "")
-    if doubtful := doubtful or clocks.apart(heard, own):
+    if doubtful := doubtful or clocks.apart(all_captures, own):
         return void(listed, doubtful)
     limits = kit.limits.get(listed.name, {})
     try:
-        read = listed.read([_on_one_clock(captures[request], heard) for request in needed], kit)
+        read = listed.read([_on_one_clock(captures[request], all_captures) for request in needed], kit)
         read = with_repeatability(read, kit.repeatability.get(listed.name, {}))
-        read = replace(read, remarks=(*read.remarks, *clocks.remarks(heard, own)))
+        read = replace(read, remarks=(*read.remarks, *clocks.remarks(all_captures, own)))
         bench = next((capture.calibration.bench for capture in own), "")
         judged = judge(read, limits, kit.folder, listed.name, bench, partial, kit.decision, kit.files)
     except Untrusted as error:
@@ -139,18 +139,20 @@ def judge_looks(results: Sequence[CheckResult]) -> CheckResult:
     votes: dict[tuple[str, str], list[Verdict]] = {}
     for verdict in (verdict for result in results for verdict in result.verdicts):
         votes.setdefault((verdict.quantity, verdict.subject), []).append(verdict)
-    says = {key: _most_say(verdicts, len(results)) for key, verdicts in votes.items()}
-    if len(results) == 1 or not any(says.values()):
+    majority = {key: _majority_outcome(verdicts, len(results)) for key, verdicts in votes.items()}
+    if len(results) == 1 or not any(majority.values()):
         return results[0]
-    stands = max(results, key=lambda r: sum(v.outcome == says[v.quantity, v.subject] for v in r.verdicts))
+    stands = max(results, key=lambda r: sum(v.outcome == majority[v.quantity, v.subject] for v in r.verdicts))
     judged = []
     for verdict in stands.verdicts:
         key = (verdict.quantity, verdict.subject)
-        judged.append(next((v for v in (verdict, *votes[key]) if says[key] in ("", v.outcome)), _unconfirmed(verdict)))
+        judged.append(
+            next((v for v in (verdict, *votes[key]) if majority[key] in ("", v.outcome)), _unconfirmed(verdict))
+        )
     return replace(stands, outcome=outcome_of([verdict.outcome for verdict in judged]), verdicts=tuple(judged))
 
 
-def _most_say(verdicts: Sequence[Verdict], looks: int) -> str:
+def _majority_outcome(verdicts: Sequence[Verdict], looks: int) -> str:
     """The outcome of a reading that some of several looks give; empty: none fails, and what stands tells."""
     outcomes = [verdict.outcome for verdict in verdicts]
     fails, passes = outcomes.count("fail"), outcomes.count("pass")

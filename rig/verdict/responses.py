@@ -244,10 +244,10 @@ def sweep_spectra(capture: Capture) -> SweepSpectra:
     kept = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
     grid = deconvolution.grid_of(deconvolution.length_for(frames, frames, *kept), layout, single=True)
     swept = pressure[piece] - np.float32(np.mean(silence))
-    heard, sent = (deconvolution.spectrum_of(each, grid) for each in (swept, known))
+    received, sent = (deconvolution.spectrum_of(each, grid) for each in (swept, known))
     # Of a microphone with a clock of its own nobody knows when its recording began.
     timed = recorded and "microphone" not in capture.other_clock
-    return SweepSpectra(request, layout, grid, heard, sent, timed, frames, silence)
+    return SweepSpectra(request, layout, grid, received, sent, timed, frames, silence)
 
 
 @once_per_capture
@@ -343,9 +343,9 @@ def _lateness(capture: Capture, recorded: Singles, layout: stimulus.Layout) -> i
     lags = -(-latest // step)
     # A circular correlation of this length is right for the lags from 0 to the latest.
     length = int(scipy.fft.next_fast_len(lags + -(-layout.frames // step), real=True))
-    heard = scipy.fft.rfft(coarse, length)
-    heard *= _composed_spectrum(layout, step, length)
-    match = np.abs(scipy.fft.irfft(heard, length, overwrite_x=True)[:lags])
+    received = scipy.fft.rfft(coarse, length)
+    received *= _composed_spectrum(layout, step, length)
+    match = np.abs(scipy.fft.irfft(received, length, overwrite_x=True)[:lags])
     return max(0, step * int(np.argmax(match)) - round(0.002 * capture.sample_rate_hz))
 
 
@@ -363,7 +363,7 @@ def _means(signal: Singles, step: int) -> Singles:
     return total / np.float32(step)
 
 
-def band_gate(heard: AcousticResponse, grid: Floats) -> Gated:
+def band_gate(acoustic: AcousticResponse, grid: Floats) -> Gated:
     """Gate of about eight periods of the middle of a band: long enough to tell it, short enough to keep most room out.
 
     Where nothing arrives the gate stands where something would have.
@@ -375,28 +375,28 @@ def band_gate(heard: AcousticResponse, grid: Floats) -> Gated:
     """
     middle_hz = float(np.sqrt(grid[0] * grid[-1]))
     after_s = float(np.clip(8 / middle_hz, 0.004, 0.2))
-    arrival_s = heard.arrival_s if np.isfinite(heard.arrival_s) else heard.zero_s + 0.003
+    arrival_s = acoustic.arrival_s if np.isfinite(acoustic.arrival_s) else acoustic.zero_s + 0.003
     try:
-        return gate(heard.impulse, heard.sample_rate_hz, arrival_s, min(0.25 * after_s, 0.01), after_s)
+        return gate(acoustic.impulse, acoustic.sample_rate_hz, arrival_s, min(0.25 * after_s, 0.01), after_s)
     except ValueError:
         raise Untrusted("what was heard begins when no sound of the box can: a noise in the room") from None
 
 
-def band_response(heard: AcousticResponse, grid: Floats) -> tuple[Complex, Floats]:
+def band_response(acoustic: AcousticResponse, grid: Floats) -> tuple[Complex, Floats]:
     """Response over a band behind `band_gate`, and the magnitude that noise alone would have there.
 
     The phase is referred to the electrical time zero.
     """
-    gated = band_gate(heard, grid)
-    response = deconvolution.gated_frequency_response(gated, heard.layout, grid)
+    gated = band_gate(acoustic, grid)
+    response = deconvolution.gated_frequency_response(gated, acoustic.layout, grid)
     arrival_s = gated.first_s + float(gated.time_zero_s)
-    turned: Complex = response * np.exp(-2j * np.pi * grid * (arrival_s - heard.zero_s))
-    return turned, np.sqrt(noise_power(heard, gated, grid))
+    turned: Complex = response * np.exp(-2j * np.pi * grid * (arrival_s - acoustic.zero_s))
+    return turned, np.sqrt(noise_power(acoustic, gated, grid))
 
 
-def noise_power(heard: AcousticResponse, gated: Gated, grid: Floats) -> Floats:
+def noise_power(acoustic: AcousticResponse, gated: Gated, grid: Floats) -> Floats:
     """Squared magnitude that noise alone would have behind a gate, from the silence before the sweep."""
-    at_hz, power = heard.noise
+    at_hz, power = acoustic.noise
     through: Floats = np.interp(np.log(grid), np.log(at_hz), power) * np.sum(gated.window**2)
     return through
 

@@ -25,7 +25,7 @@ from rig.verdict.responses import sweep_layout
 T = TypeVar("T")
 Samples = NDArray[np.float32]
 #: A capture with what its own samples say against it.
-HeardCapture = tuple[Capture, tuple[str, ...]]
+CheckedCapture = tuple[Capture, tuple[str, ...]]
 #: Stage, place and input -> mean square.
 QuietNoises = dict[tuple[str, str, str], float]
 
@@ -114,18 +114,18 @@ def _differences(one: Capture, other: Capture) -> tuple[looks.Difference, ...]:
 
 
 def standing(
-    attempts: Sequence[HeardCapture], heard: Sequence[HeardCapture] = ()
+    attempts: Sequence[CheckedCapture], all_captures: Sequence[CheckedCapture] = ()
 ) -> tuple[tuple[Capture, ...], tuple[str, ...]]:
     """The captures of one request that stand after all its attempts, and what speaks against them.
 
-    Each attempt comes with what its own samples say against it, and so does all that was `heard` in the run. Of several
+    Each attempt comes with what its own samples say against it, and so do `all_captures` of the run. Of several
     attempts that nothing is said against, `choose` decides; where the last one was still disturbed, nothing stands.
     """
     last, troubles = attempts[-1]
     looks = sound_looks(attempts)
     if troubles or len(looks) < 2:
         return (last,), troubles
-    captures, trouble = choose(looks, sound_looks(heard))
+    captures, trouble = choose(looks, sound_looks(all_captures))
     return captures, (trouble,) if trouble else ()
 
 
@@ -138,7 +138,7 @@ def rounds(looks: Mapping[Request, Sequence[T]]) -> list[dict[Request, T]]:
     return [{of: found[n if n < len(found) else 0] for of, found in looks.items()} for n in range(most)]
 
 
-def needs_another(attempts: Sequence[HeardCapture], troubles: tuple[str, ...]) -> bool:
+def needs_another(attempts: Sequence[CheckedCapture], troubles: tuple[str, ...]) -> bool:
     """Whether a doubtful request must be looked at again, by its attempts and what speaks against what stands.
 
     No look more mends a contact that comes and goes.
@@ -151,7 +151,7 @@ def is_settled(troubles: tuple[str, ...]) -> bool:
     return not {RESTLESS, INTERMITTENT}.intersection(troubles)
 
 
-def sound_looks(attempts: Sequence[HeardCapture]) -> list[Capture]:
+def sound_looks(attempts: Sequence[CheckedCapture]) -> list[Capture]:
     """The attempts at one request that their own samples say nothing against."""
     return [capture for capture, troubles in attempts if not troubles]
 

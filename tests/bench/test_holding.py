@@ -44,7 +44,7 @@ def test_the_tone_has_the_level_that_was_asked_for_at_its_outputs_alone(opened):
     with held(opened(), ROUTING, "left", Tone(110.0, 0.5)) as tone:
         assert tone.is_sounding()
         assert tone.peak == pytest.approx(0.5 * np.sqrt(2) / 2.0)
-        heard = tone.heard(1.0)
+        heard = tone.recorded(1.0)
     found = measure_tone(heard["microphone"], RATE_HZ, 110.0)
     assert found.rms == pytest.approx(0.25, rel=1e-6)
     assert found.frequency_hz == pytest.approx(110.0, rel=1e-7)
@@ -55,7 +55,7 @@ def test_it_ends_with_the_context_and_the_next_sounds_whole(opened):
     audio = opened()
     for channel in ("left", "both"):
         with held(audio, ROUTING, channel, Tone(110.0, 0.5)) as tone:
-            assert measure_tone(tone.heard(0.5)["microphone"], RATE_HZ, 110.0).rms == pytest.approx(0.25, rel=1e-6)
+            assert measure_tone(tone.recorded(0.5)["microphone"], RATE_HZ, 110.0).rms == pytest.approx(0.25, rel=1e-6)
         began = audio.done
         audio.wait_for(began + 20000, 5.0)
         assert not audio.read(began + 2000, 10000).any()

@@ -117,7 +117,7 @@ def test_a_row_too_short_says_what_it_can():
     for seconds, levels in ((0.3, False), (1.0, True)):
         assert seconds < shortest_row_s(2)
         frames = round(seconds * RATE_HZ)
-        short = Piece(whole.heard[:, :frames], {name: row[:frames] for name, row in sent.items()})
+        short = Piece(whole.recorded[:, :frames], {name: row[:frames] for name, row in sent.items()})
         values, trouble = see((short, roles))
         assert trouble == ""
         assert ("level_db.63" in values) == levels

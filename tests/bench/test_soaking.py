@@ -54,7 +54,7 @@ ANSWERS = {"heat sink": answer(), "ambient": answer(21.0, "21.0")}
 
 def around(**changes):
     settings = {
-        "observe": lambda piece: ({"frames": float(piece.heard.shape[1])}, ""),
+        "observe": lambda piece: ({"frames": float(piece.recorded.shape[1])}, ""),
         "latest": lambda: dict(ANSWERS),
         "supply": lambda: "mains",
         "cold_s": 2.0,
@@ -89,7 +89,7 @@ def test_each_second_has_its_own_noise_at_its_own_level(audio):
     assert [row.state for row in rows] == ["cold", "ramp", "playing", "playing", "playing"]
     assert not any(row.event for row in rows)
     level = PROGRAMME.level_v / PROGRAMME.path_gain / 2.0
-    sound = np.concatenate([piece.heard for piece in heard], axis=1)
+    sound = np.concatenate([piece.recorded for piece in heard], axis=1)
     sent = {channel: np.concatenate([piece.sent_v[channel] for piece in heard]) for channel in ("left", "right")}
     seconds = np.arange(sent["left"].size) / RATE_HZ
     for n, channel in enumerate(("left", "right")):
@@ -135,7 +135,7 @@ def test_a_programme_that_goes_on_rises_from_silence_and_says_so(audio):
 
 def test_in_the_rest_nothing_sounds_and_everything_is_read_on(audio):
     rows = list(
-        soak(audio, replace(REST, seconds=4.0), observe=lambda piece: ({"peak": np.abs(piece.heard).max()}, ""))
+        soak(audio, replace(REST, seconds=4.0), observe=lambda piece: ({"peak": np.abs(piece.recorded).max()}, ""))
     )
     assert [row.state for row in rows] == ["rest", "rest"]
     assert [row.values for row in rows] == [{"peak": 0.0, "celsius.heat sink": 40.0, "celsius.ambient": 21.0}] * 2
@@ -200,7 +200,7 @@ def test_a_caller_who_does_not_come_back_leaves_silence_and_the_row_says_so(audi
     """Four times as fast: what is written ahead lasts less than half a second."""
 
     def observe(piece):
-        return {"sent": np.ptp(np.append(0, piece.sent_v["left"])), "heard": np.ptp(piece.heard[0])}, ""
+        return {"sent": np.ptp(np.append(0, piece.sent_v["left"])), "heard": np.ptp(piece.recorded[0])}, ""
 
     # What an earlier sound has left in the ring.
     audio.write(audio.done + 4096, np.full(round(59 * RATE_HZ), 0.5, np.float32), [1, 2, 3])

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.bench_check.assessment import requests, tell
-from rig.bench_check.observation import Told
+from rig.bench_check.assessment import assess, requests
+from rig.bench_check.bench_finding import BenchFinding
 from rig.calibration.known_load import calibrate_known_load
 from rig.design.kit import Kit, load_kit
 from rig.simulated.bench import SimulatedBench
@@ -40,9 +40,9 @@ def captures(stage: str, *faults: str, sense_in: str = "return") -> tuple[Captur
         return tuple(player.play(requests(kit_of(), stage, RATE_HZ)))  # type: ignore[arg-type]
 
 
-def wrong(found: Sequence[Capture], load_ohm: float | None = None) -> dict[str, Told]:
+def wrong(found: Sequence[Capture], load_ohm: float | None = None) -> dict[str, BenchFinding]:
     """What is told to be wrong, by what it is."""
-    return {one.what: one for one in tell(kit_of(), found, load_ohm) if one.is_right is False}
+    return {one.what: one for one in assess(kit_of(), found, load_ohm) if one.is_right is False}
 
 
 def with_calibration(found: Sequence[Capture], **changes: object) -> list[Capture]:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from checked import captures, kit_of, known_load, with_calibration, with_row, wrong
 
-from rig.bench_check.assessment import requests, speaks_against_playing, tell
+from rig.bench_check.assessment import assess, requests, speaks_against_playing
 from rig.bench_check.leads import Leads, load_ohm, ratio_of
 from rig.bench_check.leads import known_load as told_of_known_load
 from rig.simulated.bench import SimulatedBench
@@ -15,7 +15,7 @@ from rig.simulated.bench import SimulatedBench
 @pytest.mark.parametrize("sense_in", ["return", "source"])
 def test_nothing_is_wrong_with_a_good_bench(sense_in):
     found = captures("leads", sense_in=sense_in)
-    told = tell(kit_of(), found)
+    told = assess(kit_of(), found)
     assert all(one.is_right for one in told)
     assert {"output level", "sense resistor", "known load", "clock", "hum"} <= {one.what for one in told}
     assert not speaks_against_playing(told)
@@ -78,7 +78,7 @@ def test_the_source_s_own_resistance_is_no_wrong_level():
 
 
 def test_a_source_far_too_loud_plays_nothing_into_an_amplifier():
-    told = tell(kit_of(), captures("leads", "turned-output=12"))
+    told = assess(kit_of(), captures("leads", "turned-output=12"))
     assert "output too loud" in {one.what for one in told if one.is_right is False}
     assert "12.0 dB louder" in speaks_against_playing(told)
 
@@ -86,7 +86,7 @@ def test_a_source_far_too_loud_plays_nothing_into_an_amplifier():
 def test_short_clips_play_nothing_into_an_amplifier():
     bench = SimulatedBench(kit_of(), "BT-0001")
     bench.known_load = known_load()
-    told = tell(kit_of(), [captures("leads")[0], bench.known_load_capture(0.1)])
+    told = assess(kit_of(), [captures("leads")[0], bench.known_load_capture(0.1)])
     assert "short" in speaks_against_playing(told)
 
 
@@ -131,12 +131,12 @@ def test_a_calibration_that_is_asked_for_and_too_old(stage):
     dated = with_calibration(
         found, made_at={"output": "2026-01-14T12:00:00+00:00", "sense": "2025-12-24T12:00:00+00:00"}
     )
-    said = [one.words for one in tell(kit_of(), dated) if one.what == "calibration"]
+    said = [one.words for one in assess(kit_of(), dated) if one.what == "calibration"]
     assert said == ["every calibration is in date; the oldest is 'sense' of 2025-12-24"]
 
 
 def test_a_capture_that_is_cut_short_is_told_and_nothing_else():
     silence, sweep = captures("leads")
-    told = tell(kit_of(), [silence, replace(sweep, samples=sweep.samples[:, :9000])])
+    told = assess(kit_of(), [silence, replace(sweep, samples=sweep.samples[:, :9000])])
     assert [one.what for one in told] == ["captures"]
     assert told[0].is_right is False

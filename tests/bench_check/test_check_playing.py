@@ -7,7 +7,7 @@ import pytest
 from checked import captures, kit_of, replaced_row, with_calibration, with_row, without_row, wrong
 
 from rig.bench_check import common
-from rig.bench_check.assessment import requests, tell
+from rig.bench_check.assessment import assess, requests
 from rig.bench_check.boxes import Playing
 from rig.bench_check.measured import foreign_part, mark_step_db
 from rig.simulated.bench import SimulatedBench
@@ -18,20 +18,20 @@ def playing(found):
 
 
 def test_nothing_is_wrong_with_a_good_bench():
-    told = tell(kit_of(), captures("playing"))
+    told = assess(kit_of(), captures("playing"))
     assert all(one.is_right for one in told)
     assert {"output level", "outputs exchanged", "microphone place", "ambient"} <= {one.what for one in told}
 
 
 def test_without_a_loopback_a_good_bench_is_good_and_says_what_it_cannot_prove():
-    told = tell(kit_of(), without_row(captures("playing"), "loopback"))
+    told = assess(kit_of(), without_row(captures("playing"), "loopback"))
     assert not [one for one in told if one.is_right is False]
     assert [one.what for one in told if one.is_right is None] == ["loopback"]
 
 
 def test_without_calibration_of_the_microphone_nothing_absolute_is_told():
     found = with_calibration(captures("playing"), microphone_v_per_pa=None, microphone_sign=None)
-    told = tell(kit_of(), found)
+    told = assess(kit_of(), found)
     assert not [one for one in told if one.is_right is False]
     assert {one.what for one in told if one.is_right is None} == {"microphone polarity", "microphone calibration"}
 
@@ -170,7 +170,7 @@ def test_the_rate_that_the_card_really_runs_at():
 
 
 def test_boxes_seen_from_where_the_microphone_stands():
-    left, right = playing(captures("playing")).heard
+    left, right = playing(captures("playing")).box_levels
     assert abs(left.best[0]) < 2e-5
     assert abs(right.best[0]) < 5e-5
     assert left.timed
@@ -183,7 +183,7 @@ def test_a_microphone_with_a_clock_of_its_own_is_no_fault(ppm):
     with bench.stage("playing") as player:
         found = list(player.play(requests(kit_of(), "playing", 48000.0)))
     assert wrong(found) == {}
-    unknown = [one for one in tell(kit_of(), found) if one.is_right is None]
+    unknown = [one for one in assess(kit_of(), found) if one.is_right is None]
     assert [one.what for one in unknown] == ["microphone place"]
     # The same clocks in what is one device are a fault.
     assert set(wrong(captures("playing", f"second-clock={ppm:g}"))) == {"clock"}

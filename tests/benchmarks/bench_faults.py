@@ -41,8 +41,8 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 import checks
-from rig.bench_check.assessment import requests, tell
-from rig.bench_check.observation import Told
+from rig.bench_check.assessment import assess, requests
+from rig.bench_check.bench_finding import BenchFinding
 from rig.calibration.known_load import calibrate_known_load
 from rig.design.fault_kinds import UNIT_FAULTS
 from rig.design.fault_names import fault_names
@@ -129,7 +129,7 @@ def without_loopback(capture: Capture) -> Capture:
     return replace(capture, samples=capture.samples[kept], inputs=tuple(capture.inputs[n] for n in kept))
 
 
-def told_of(job: Job) -> list[Told]:
+def told_of(job: Job) -> list[BenchFinding]:
     """What is told of a bench, both stages."""
     kit = kit_of(job.kit)
     bench = SimulatedBench(kit, job.serial, [job.fault] if job.fault else [], seed=job.seed)
@@ -140,11 +140,11 @@ def told_of(job: Job) -> list[Told]:
             captures = list(player.play(requests(kit, stage, RATE_HZ)))
         if not job.has_loopback:
             captures = [without_loopback(capture) for capture in captures]
-        told += tell(kit, captures)
+        told += assess(kit, captures)
     return told
 
 
-def wrong(told: Sequence[Told]) -> list[Told]:
+def wrong(told: Sequence[BenchFinding]) -> list[BenchFinding]:
     """What is said to be wrong."""
     return [one for one in told if one.is_right is False]
 

@@ -48,7 +48,7 @@ def test_response_latency_and_noise_are_the_loop_s():
     # The phase is the filter's alone, the latency taken out to a fiftieth of a sample.
     turn = np.degrees(np.angle(expected))
     assert np.max(np.abs(found.degrees - turn)[found.frequency_hz < 10000]) < 1.5
-    assert found.told_db == pytest.approx(20 * np.log10(1.01), abs=0.002)
+    assert found.level_db == pytest.approx(20 * np.log10(1.01), abs=0.002)
     assert found.noise_v == pytest.approx(1e-5, rel=0.05)
     assert found.noise_db_full_scale == pytest.approx(20 * np.log10(1e-5 / (2 / np.sqrt(2))), abs=0.5)
     assert found.frequency_hz[0] == 20
@@ -71,7 +71,7 @@ def test_the_uncertainty_is_the_spread_over_the_openings():
     gains = [1.0, 1.002, 0.998, 1.001]
     found = loop_of([looped(gain=gain, seed=n) for n, gain in enumerate(gains)], "loopback")
     spread = np.std([20 * np.log10(gain) for gain in gains], ddof=1) / 2
-    assert found.u_told_db == pytest.approx(spread, rel=0.01)
+    assert found.u_level_db == pytest.approx(spread, rel=0.01)
 
 
 def test_everything_is_plain_json():

@@ -135,7 +135,7 @@ def test_the_value_is_never_below_what_the_harmonic_may_be(signal_db, noise_db, 
     """Whatever the phase and the strength of the noise: a judged value is the harmonic's, or above it."""
     harmonic, noise = 10 ** (signal_db / 20), 10 ** (noise_db / 20)
     measured = np.abs(harmonic + strength * noise * np.exp(1j * angle))
-    value, clear = distortion.told(np.array([measured**2]), np.array([noise**2]), np.ones(1), SETTINGS)
+    value, clear = distortion.level_or_bound(np.array([measured**2]), np.array([noise**2]), np.ones(1), SETTINGS)
     over_noise_db = 20 * np.log10(max(measured / noise, 1e-9))
     if over_noise_db < SETTINGS.over_noise_db:
         assert value[0] >= signal_db - 1e-6

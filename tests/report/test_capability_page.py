@@ -14,7 +14,7 @@ from rig.report.capability_page import by_band, page, wide_words
 from rig.screen.capability_table import show
 from rig.store.trials import Trial
 from rig.study.capability import Capability, capability
-from rig.study.capability_words import sentence, telling
+from rig.study.capability_words import rows_to_show, sentence
 from rig.values.readings import Curve, Reading
 
 GRID_HZ = np.geomspace(20, 20000, 241)
@@ -51,7 +51,7 @@ def study(people: tuple[str, ...] = ("Ann", "Bob")) -> Capability:
 def test_everything_stands_on_the_page() -> None:
     found = study()
     text = page(kit(), found, "2026-03-04T11:15:00+01:00")
-    rows = telling(found.limits)
+    rows = rows_to_show(found.limits)
     assert {row.quantity for row in rows} == {"fs", "hum", "level"}
     assert sentence(rows[0]) in unescape(text)
     assert "<left>" not in text

@@ -18,7 +18,7 @@ from rig.findings.curves import amount_of, curves_under, hypothesis_of
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause, Hypothesis
 from rig.findings.prediction import scene_of
 from rig.findings.ranking import dictionary
-from rig.findings.sentences import told
+from rig.findings.sentences import describe
 from rig.report.explanation import draw_explanation
 from rig.store import records
 from rig.store.run_json import About
@@ -75,7 +75,7 @@ def test_two_faults_at_once_are_one_curve(tmp_path: Path) -> None:
 
 
 def test_a_channel_that_is_reversed_as_a_whole_names_no_part_behind_it() -> None:
-    said = told(Cause("reversed", "left", ()), KIT.model("left"), 1.0, NAN)
+    said = describe(Cause("reversed", "left", ()), KIT.model("left"), 1.0, NAN)
     assert said.where_to_look.startswith("red and black leads of left, at ")
 
 
@@ -91,7 +91,7 @@ def test_what_the_model_does_not_hold_is_drawn_without_an_expectation() -> None:
 )
 def test_every_kind_comes_back_from_its_words_with_its_amount(hypothesis: Hypothesis) -> None:
     scene = scene_of(KIT, "left")
-    said = told(hypothesis.cause, scene.model, hypothesis.amount, 0.1)
+    said = describe(hypothesis.cause, scene.model, hypothesis.amount, 0.1)
     cause = hypothesis.cause
     back = Finding(
         said.words, said.part, cause.kind, 1.0, said.value, NAN, said.should_be, channel="left", what=cause.what

@@ -10,7 +10,7 @@ from test_certificate import page, text_of
 from rig.design.limits import Limit
 from rig.report import words
 from rig.report.certificate import MOST_FAILURES, failures, overview
-from rig.report.conditions import conditions, played_again, told_of_bench
+from rig.report.conditions import bench_settings, conditions, played_again
 from rig.report.unproved import not_checked, together
 from rig.store.run_json import ResultEntry, SoundEntry
 from rig.values.readings import CheckReadings, Reading
@@ -163,8 +163,8 @@ def test_the_meaning_of_plus_minus_is_told_once() -> None:
 
 def test_what_only_a_simulated_bench_has_is_told_of_none_else() -> None:
     bench = {"name": "bench", "seed": 3, "faults": []}
-    assert told_of_bench({"kind": "sound card", **bench}) == {"kind": "sound card", "name": "bench"}
-    assert told_of_bench({"kind": "simulated", **bench}) == {"kind": "simulated", **bench}
+    assert bench_settings({"kind": "sound card", **bench}) == {"kind": "sound card", "name": "bench"}
+    assert bench_settings({"kind": "simulated", **bench}) == {"kind": "simulated", **bench}
 
 
 def test_an_uncertainty_that_would_round_to_nothing_is_left_out() -> None:

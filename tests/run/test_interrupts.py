@@ -147,7 +147,7 @@ def test_an_impatient_person_does_not_cost_the_record(short: tuple[Path, Job], m
 
 def test_an_interrupt_that_came_early_ends_the_run_as_it_begins() -> None:
     own = Interrupts()
-    own.heard(signal.SIGINT, None)
+    own.on_signal(signal.SIGINT, None)
     with pytest.raises(KeyboardInterrupt), own.may_end():
         pass
-    own.heard(signal.SIGINT, None)
+    own.on_signal(signal.SIGINT, None)

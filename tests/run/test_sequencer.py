@@ -11,7 +11,7 @@ import pytest
 from simulated_runs import ROOT, simulated
 
 from rig.bench_check import symptoms
-from rig.bench_check.observation import Told
+from rig.bench_check.bench_finding import BenchFinding
 from rig.files.errors import BenchError
 from rig.run import sequencer
 from rig.run.verify import job
@@ -164,11 +164,15 @@ def test_a_sign_that_a_second_look_does_not_show_is_no_fault_of_the_bench(
     work = job(workspace, "booth-two")
     bench = DisturbedOnce(simulated(workspace, "booth-two", "BT-0001"), after=0)
 
-    def seen(kit: object, captures: Sequence[Capture], stage: str) -> list[Told]:
+    def seen(kit: object, captures: Sequence[Capture], stage: str) -> list[BenchFinding]:
         bad = any(bench.disturbed is not None and c.samples is bench.disturbed.samples for c in captures)
-        return [Told("inputs exchanged", False, "exchanged", "exchange them")] if bad and stage == "playing" else []
+        return (
+            [BenchFinding("inputs exchanged", False, "exchanged", "exchange them")]
+            if bad and stage == "playing"
+            else []
+        )
 
-    monkeypatch.setattr(symptoms, "signs_of", seen)
+    monkeypatch.setattr(symptoms, "symptoms_of", seen)
     events = sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: sequencer.GO_ON not in words)
     run = run_of(list(events))
     assert (run.outcome, run.stopped) == ("pass", "")

@@ -14,7 +14,7 @@ from rig.design.limits import Limit
 from rig.files.errors import TableError
 from rig.store.trials import Key, Trial
 from rig.study.capability import Capability, LimitStudy, capability, choose, critical_points, limit_for
-from rig.study.capability_words import document, remarks, sentence, telling, too_tight
+from rig.study.capability_words import document, remarks, rows_to_show, sentence, too_tight
 from rig.values.readings import Curve, Reading
 from rig.values.verdicts import Mask
 
@@ -189,7 +189,7 @@ def test_a_curve_is_studied_band_by_band_after_its_shift() -> None:
     low, high = ([row for row in bands if (row.at_hz > 8000) is above] for above in (False, True))
     assert max(row.percent.value for row in low) < 10
     assert all(20 < row.percent.value < 100 for row in high)
-    assert [row.quantity for row in telling(found.limits)].count("level") == 1
+    assert [row.quantity for row in rows_to_show(found.limits)].count("level") == 1
 
 
 def test_curves_that_cannot_be_studied_say_why() -> None:

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import pytest
 from checked import ROOT, kit_of, known_load
 
-from rig.bench_check.observation import Told
-from rig.bench_check.symptoms import NOISES, STAGES, advice, bench_doubts, signs_of, unnoticed
+from rig.bench_check.bench_finding import BenchFinding
+from rig.bench_check.symptoms import NOISES, STAGES, advice, bench_doubts, symptoms_of, unnoticed
 from rig.design.kit import Kit
 from rig.run import sequencer
 from rig.run.verify import job
@@ -31,8 +31,8 @@ def run_captures(*faults: str, kit: Kit | None = None) -> list[Capture]:
     return found
 
 
-def signs(kit: Kit, captures: Sequence[Capture]) -> list[Told]:
-    return [one for stage in STAGES for one in signs_of(kit, captures, stage)]
+def signs(kit: Kit, captures: Sequence[Capture]) -> list[BenchFinding]:
+    return [one for stage in STAGES for one in symptoms_of(kit, captures, stage)]
 
 
 def said(*faults: str) -> str:

@@ -1,7 +1,7 @@
 """How long everything that is read from one sweep of 2 s takes, beside a straightforward analysis.
 
-    pytest tests/benchmarks/test_hearing_speed.py --benchmark-only
-    python tests/benchmarks/test_hearing_speed.py     the ratio of the two, where the time goes, and the first capture
+    pytest tests/benchmarks/test_reading_speed.py --benchmark-only
+    python tests/benchmarks/test_reading_speed.py     the ratio of the two, where the time goes, and the first capture
 
 The reference is that of test_analysis_speed.py. The two are timed in turn, so that a busy machine slows both. Each
 round hears a capture that was never heard before; what holds for all captures of this sweep is kept, as in a run.

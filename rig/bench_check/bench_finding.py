@@ -1,4 +1,4 @@
-"""What a bench check tells."""
+"""What a check of the bench finds."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,7 +10,7 @@ Certainty = Literal["sure", "likely", "bench or unit"]
 
 
 @dataclass(frozen=True)
-class Told:
+class BenchFinding:
     """One thing about the bench, in a builder's words."""
 
     #: What was looked at, or what is wrong: one of `EXPLAINS` and of the symptoms' names.
@@ -22,14 +22,14 @@ class Told:
     certainty: Certainty = "sure"
 
 
-def right(what: str, words: str) -> Told:
+def right(what: str, words: str) -> BenchFinding:
     """Looked at, and as it should be."""
-    return Told(what, True, words)
+    return BenchFinding(what, True, words)
 
 
-def unknown(what: str, words: str, what_to_do: str = "") -> Told:
+def unknown(what: str, words: str, what_to_do: str = "") -> BenchFinding:
     """Not known, and what it would take."""
-    return Told(what, None, words, what_to_do)
+    return BenchFinding(what, None, words, what_to_do)
 
 
 #: What is read off levels, which many things spoil.
@@ -82,9 +82,9 @@ def within(off_db: float) -> str:
     return f"within {max(abs(off_db), 0.1):.1f} dB"
 
 
-def without_what_follows(told: Sequence[Told]) -> list[Told]:
+def without_what_follows(findings: Sequence[BenchFinding]) -> list[BenchFinding]:
     """Leave out what another thing that is wrong explains, and what cannot be called right beside it."""
-    wrong = {one.what for one in told if one.is_right is False}
+    wrong = {one.what for one in findings if one.is_right is False}
     explained = {what for cause in wrong for what in EXPLAINS.get(cause, ())}
     # A cause that is itself explained explains all the same: what it explains follows from its own cause.
-    return [one for one in told if one.what not in explained]
+    return [one for one in findings if one.what not in explained]

@@ -11,7 +11,7 @@ from rig.design.fault_names import in_words
 from rig.values.verdicts import CheckResult, Verdict
 
 #: What the search for impulses calls it -> kind, words, where to look, what to do to be sure.
-HEARD = {
+SOUNDS = {
     "rub or rattle": (
         "rub or rattle",
         "something of {it} rubs or rattles: a coil, a wire, a panel or a screw",
@@ -66,10 +66,10 @@ QUANTITIES = (
     NOISE_BANDS,
 )
 #: A failure without a word for what was heard is believed so far: common practice, no source.
-TOLD, UNTOLD = 0.9, 0.6
+P_NAMED, P_UNNAMED = 0.9, 0.6
 
 
-def heard(results: Sequence[CheckResult]) -> Iterator[tuple[str, str, float, tuple[str, str, str, str]]]:
+def audible_faults(results: Sequence[CheckResult]) -> Iterator[tuple[str, str, float, tuple[str, str, str, str]]]:
     """Channel, check's quantity, probability, and (kind, words, where to look, what to measure) of each."""
     seen = set()
     for result in results:
@@ -83,19 +83,19 @@ def heard(results: Sequence[CheckResult]) -> Iterator[tuple[str, str, float, tup
                 yield verdict.subject, verdict.quantity, probability, (kind, words[0], words[1], words[2])
 
 
-def is_heard(verdict: Verdict) -> bool:
+def is_audible(verdict: Verdict) -> bool:
     """Whether a verdict is of what one check hears and no curve shows."""
     return verdict.quantity in QUANTITIES
 
 
 def _entry(verdict: Verdict) -> tuple[tuple[str, str, str, str] | None, float]:
     if verdict.quantity == BLOWING_AIR:
-        return HEARD["blowing air"], TOLD
+        return SOUNDS["blowing air"], P_NAMED
     if verdict.quantity == EVIDENCE:
-        entry = next((entry for name, entry in HEARD.items() if verdict.said.startswith(name)), None)
-        return entry, TOLD if entry else 0.0
+        entry = next((entry for name, entry in SOUNDS.items() if verdict.said.startswith(name)), None)
+        return entry, P_NAMED if entry else 0.0
     if verdict.quantity in AT_REST:
-        return AT_REST[verdict.quantity], TOLD
+        return AT_REST[verdict.quantity], P_NAMED
     if verdict.quantity in BENDING:
-        return BENT, UNTOLD
+        return BENT, P_UNNAMED
     return None, 0.0

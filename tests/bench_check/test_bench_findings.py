@@ -5,13 +5,13 @@ from graphlib import TopologicalSorter
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.bench_check.observation import EXPLAINS, Told, louder, right, unknown, within, without_what_follows
+from rig.bench_check.bench_finding import EXPLAINS, BenchFinding, louder, right, unknown, within, without_what_follows
 
 NAMES = sorted({*EXPLAINS, *(what for explained in EXPLAINS.values() for what in explained)})
 
 
-def is_wrong(what: str) -> Told:
-    return Told(what, False, what)
+def is_wrong(what: str) -> BenchFinding:
+    return BenchFinding(what, False, what)
 
 
 def test_no_cause_explains_itself_through_others() -> None:
