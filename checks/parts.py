@@ -9,8 +9,8 @@ What noise adds to it is taken off, for its power is known from the silence befo
 calibration that looks like parts inside their tolerances moves the nearest good unit and leaves nothing over: only
 what remains of it after the fit makes the reading uncertain.
 
-What the lumped model leaves out of a real driver is left over in good units too. Read a few of them before a limit is
-set: `kitproof show` lists the reading of any run.
+What the lumped model leaves out of a real driver is left over in good units too, until `kitproof learn` has taken it
+from good builds: a limit `around = "design"` is as wide as what these leave over asks, and void before there are any.
 """
 
 from collections.abc import Sequence
@@ -90,7 +90,10 @@ def misfit(capture: Capture, settings: Settings, kit: Kit) -> Reading:
     value, noise_part, at_most = without_noise(nearest, load, grid, silence_s)
     said = f"{'at most ' if at_most else ''}{value:.2f} %, most at {grid[np.argmax(np.abs(nearest.left_over))]:.0f} Hz"
     parts = {"noise": noise_part, **calibration_part(nearest, load, capture.calibration)}
-    return with_parts(Reading(PARTS_MISFIT, channel, value, "%", said=said, at_most=at_most), parts)
+    learnt = kit.model(channel).population
+    of_good = float("nan") if learnt is None else learnt.misfit_percent
+    reading = Reading(PARTS_MISFIT, channel, value, "%", said=said, at_most=at_most, good_at_most=of_good)
+    return with_parts(reading, parts)
 
 
 def without_noise(

@@ -40,7 +40,7 @@ SHARED_OF_TOLERANCE = 0.3
 MOST_EXPONENT = 0.95
 #: What the lumped model leaves out of each driver, standard deviations: of its impedance (nepers and radians), of its
 #: pressure in nepers, smooth and the same at all frequencies (a bench's level is in it), and of that one's phase.
-Z_FACTOR, PRESSURE_FACTOR, PRESSURE_LEVEL, PHASE_FACTOR = 0.05, 0.23, 0.12, 0.3
+Z_FACTOR, PRESSURE_FACTOR, PRESSURE_LEVEL, PHASE_FACTOR = 0.08, 0.23, 0.12, 0.3
 #: What a single build has of its own beyond its parameters: of the impedance smooth and point by point, of a level in
 #: dB, and its level as a whole. Common practice, no source.
 OWN_Z, POINT_Z, OWN_DB, POINT_DB, OWN_GAIN_DB = 0.007, 0.005, 0.25, 0.25, 0.25
@@ -49,7 +49,7 @@ LEAD_OHM = 0.05
 #: the logarithm: common practice, no source.
 OWN_BESIDES = {"vas_m3": 0.03, "le_exponent": 0.05, "rolloff_hz": 0.03, "volume_m3": 0.01}
 #: Nodes of a factor, and which of its components are followed.
-NODES_PER_OCTAVE, LEAST_POWER = 6, 1e-4
+NODES_PER_OCTAVE, LEAST_POWER, LOWEST_NODE_HZ = 6, 1e-4, 20.0
 #: Of the difference quotients, in standard deviations.
 STEP = 1e-3
 NEPER_DB = float(20 / np.log(10))
@@ -170,7 +170,8 @@ class BuildsModel:
 
     @staticmethod
     def _pressure_bases(sight: Sight) -> tuple[Basis, Basis]:
-        ends = float(sight.frequency_hz[0]), float(sight.frequency_hz[-1])
+        # Below what was heard a factor goes back to what is the same at all frequencies.
+        ends = min(LOWEST_NODE_HZ, float(sight.frequency_hz[0])), float(sight.frequency_hz[-1])
         return Basis(*ends, PRESSURE_FACTOR, PRESSURE_LEVEL), Basis(*ends, PHASE_FACTOR)
 
     def start(self) -> State:

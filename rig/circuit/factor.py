@@ -12,6 +12,9 @@ from rig.circuit.units import ComplexArray, FloatArray
 
 #: Over so many octaves a factor keeps its value: about the width of a cone's resonance of Q 4.
 SMOOTH_OCTAVES = 0.35
+#: What the model leaves out lies elsewhere in each unit, as its resonances do: so far (standard deviation of the
+#: logarithm of frequency; common practice, no source).
+ELSEWHERE = 0.03
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,6 +35,11 @@ class Factor:
     def sigma_at(self, frequency_hz: FloatArray) -> ComplexArray:
         """Standard deviation of both parts of its logarithm at some frequencies in Hz."""
         return _between(frequency_hz, self.frequency_hz, self.sigma)
+
+    def elsewhere_at(self, frequency_hz: FloatArray) -> FloatArray:
+        """What it does to the logarithm's magnitude that it lies elsewhere in each unit: standard deviation."""
+        slope = np.abs(np.gradient(self.log, np.log(self.frequency_hz)))
+        return np.asarray(ELSEWHERE * np.interp(np.log(frequency_hz), np.log(self.frequency_hz), slope))
 
 
 def _between(frequency_hz: FloatArray, known_hz: FloatArray, values: ComplexArray) -> ComplexArray:

@@ -94,9 +94,9 @@ def _bounds(model: Channel) -> tuple[FloatArray, FloatArray]:
 def largest_misfit(model: Channel, frequency_hz: FloatArray, smooth: float, point: float, builds: int) -> float:
     """What is left over of a good unit at most (root mean square, relative), by what was left over of good builds.
 
-    Units are drawn that have of their own, beyond their parameters, as much as builds had; the nearest good unit
-    follows as far as it may, linear about the mean. A mean square of the next unit over that of so many builds is
-    distributed as F: of one unit's curve few things are independent.
+    Units are drawn that have of their own, beyond their parameters, as much as builds had, and what was left out of the
+    model elsewhere; the nearest good unit follows as far as it may, linear about the mean. A mean square of the next
+    unit over that of so many builds is distributed as F: of one unit's curve few things are independent.
 
     Parameters
     ----------
@@ -113,7 +113,11 @@ def largest_misfit(model: Channel, frequency_hz: FloatArray, smooth: float, poin
     log = np.log(impedance_ohm(moved(model, among, steps), frequency_hz))
     slopes = np.vstack([(log[:-1] - log[-1]) / STEP, LEAD_OHM / CUT_OFF_SIGMA / np.exp(log[-1])])
     columns = np.concatenate([slopes.real, slopes.imag], axis=1).T
-    covariance = smooth**2 * smooth_correlation(frequency_hz, frequency_hz) + point**2 * np.eye(size)
+    factors = [driver.impedance_factor for driver in model.drivers]
+    elsewhere = [factor.elsewhere_at(frequency_hz) for factor in factors if factor is not None]
+    sigma = np.sqrt(smooth**2 + sum(one**2 for one in elsewhere))
+    correlation = smooth_correlation(frequency_hz, frequency_hz)
+    covariance = np.outer(sigma, sigma) * correlation + point**2 * np.eye(size)
     parts = random.standard_normal((2, DRAWS, size)) @ np.linalg.cholesky(covariance).T
     nearest = Nearest(np.zeros(size, np.complex128), columns, _bounds(model))
     mean_square = float(np.mean(np.abs(remaining(nearest, parts[0] + 1j * parts[1])) ** 2))

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from rig.circuit.units import FloatArray
+
 
 @dataclass(frozen=True)
 class Parameter:
@@ -17,11 +19,15 @@ class Parameter:
     sigma: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Population:
-    """How good units of a channel lie apart, as good builds have taught it."""
+    """How good units of a channel lie apart, as good builds have taught it, and what they could not teach."""
 
     spread: tuple[Parameter, ...]
+    #: Numbers that the builds leave open, each with sigma 1, and the directions in which they do, shape (numbers,
+    #: directions), of one standard deviation each: good units hide it, and a fault may show it.
+    hidden: tuple[Parameter, ...]
+    hidden_root: FloatArray
     #: Of the level of a whole unit, on the bench that the builds were measured on.
     gain_sigma_db: float
     #: What is left over of a unit from point to point: of its impedance, relative, and of its level in dB.

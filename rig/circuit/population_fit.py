@@ -33,7 +33,9 @@ from rig.circuit.spread import moved
 from rig.circuit.units import ComplexArray, FloatArray
 
 #: A spread before any build is worth so many builds; what is left over of curves before it is worth so many points.
-PRIOR_BUILDS, PRIOR_POINTS = 8, 40
+PRIOR_BUILDS, PRIOR_POINTS = 8, 10
+#: What is known better than this (logarithm) counts as known.
+LEAST_HIDDEN = 0.02
 #: Linearisations, each with the noise taken so many times larger: far from the sheet a resonance is no straight line.
 NOISE_TIMES = (8.0, 8.0, 3.0, 3.0, 1.0, 1.0, 1.0, 1.0, 1.0)
 SETTLED, LEAST_STEP = 0.02, 1 / 16
@@ -54,6 +56,8 @@ class Learnt:
     covariance: FloatArray
     #: How far good units lie apart.
     spread: tuple[Parameter, ...]
+    #: Directions of the shared numbers that the builds leave open, the factors given, shape (shared, directions).
+    hidden: FloatArray
     gain_sigma_db: float
     #: How many builds it rests on.
     builds: int
@@ -137,8 +141,8 @@ def _learnt(model: BuildsModel, state: State) -> Learnt:
     """The population at the most probable state."""
     p, builds = len(model.shared), len(model.builds)
     linear = model.linear(state)
-    precision, *_ = _laplace(model, linear, 1.0, 1.0)
-    followed = precision.shape[0] - np.trace(np.linalg.inv(precision))
+    precision, _, variance = _laplace(model, linear, 1.0, 1.0)
+    followed = precision.shape[0] - np.trace(np.linalg.inv(precision)) + np.sum(1 - variance)
     lefts = np.array([left for left, _, _ in linear])
     points = 2 * model.z_hz.size
     times_z, times_db = (_times(part, followed / lefts.size) for part in (lefts[:, :points], lefts[:, points:]))
@@ -156,6 +160,7 @@ def _learnt(model: BuildsModel, state: State) -> Learnt:
         state.shared,
         covariance[:p, :p],
         tuple(_spread(model, sigma, covariance)),
+        _hidden(model, given[:p, :p]),
         float(OWN_GAIN_DB * sigma[-1]),
         builds,
         OWN_Z * times_z * (1 + 1 / builds) ** 0.5,
@@ -197,6 +202,14 @@ def _spread(model: BuildsModel, sigma: FloatArray, covariance: FloatArray) -> It
         yield replace(parameter, sigma=own)
 
 
+def _hidden(model: BuildsModel, precision: FloatArray) -> FloatArray:
+    """Directions of one standard deviation each, as `moved` takes them with sigmas of 1; the narrow ones left out."""
+    sigma = np.array([parameter.sigma for parameter in model.shared])
+    variance, directions = np.linalg.eigh(sigma[:, np.newaxis] * np.linalg.inv(precision) * sigma)
+    wide = variance > LEAST_HIDDEN**2
+    return np.asarray(directions[:, wide] * np.sqrt(variance[wide]))
+
+
 def _known_factors(
     model: BuildsModel, state: State, covariance: FloatArray, times_z: float, times_db: float
 ) -> tuple[tuple[Factor, ...], tuple[tuple[Factor, ...], ...]]:
@@ -210,7 +223,8 @@ def _known_factors(
             end = at + basis.shapes.shape[1]
             variances.append(np.sum(basis.shapes @ covariance[at:end, at:end] * basis.shapes, axis=1))
             at = end
-        sigma = np.sqrt(np.array(variances) + own**2)
+        elsewhere = Factor(re.nodes_hz, log, log).elsewhere_at(re.nodes_hz)
+        sigma = np.sqrt(np.array(variances) + own**2 + elsewhere**2)
         return Factor(re.nodes_hz, log, sigma[0] + 1j * sigma[1])
 
     of_z, of_pressure = model.factors(state.factors)

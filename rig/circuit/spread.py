@@ -50,6 +50,22 @@ def _of_box(channel: Channel, spread: DriverTolerance | None) -> Iterator[Parame
         yield Parameter("box", "", "leakage_q", LOSSES_SIGMA)
 
 
+def moved_good(channel: Channel, deviations: FloatArray) -> Channel:
+    """Good units of a channel.
+
+    Parameters
+    ----------
+    channel : Channel
+    deviations : array of shape (units, parameters and hidden directions)
+        Of its spread, then of what builds could not teach; in standard deviations.
+    """
+    among = parameters(channel)
+    found, learnt = channel, channel.population
+    if learnt is not None and learnt.hidden_root.size:
+        found = moved(found, learnt.hidden, deviations[:, len(among) :] @ learnt.hidden_root.T)
+    return moved(found, among, deviations[:, : len(among)])
+
+
 def moved(channel: Channel, among: tuple[Parameter, ...], deviations: FloatArray) -> Channel:
     """The channel with each parameter moved.
 

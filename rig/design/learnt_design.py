@@ -97,6 +97,8 @@ class LearntChannel(Table):
     made_of: list[LearntValue]
     #: [one, other, correlation]: values that the builds tell only together.
     bound: list[tuple[str, str, float]]
+    #: What the builds leave open: one list a direction, of the logarithms of all values (of an exponent its log odds).
+    hidden: list[list[float]]
     factors: list[LearntFactor]
 
 
@@ -126,6 +128,7 @@ def learnt_channel(names: Sequence[str], sheet: Channel, learnt: Learnt, positio
         values=list(_values(sheet, learnt)),
         made_of=list(_made_of(sheet, learnt)),
         bound=list(_bound(learnt)),
+        hidden=[list(map(float, direction)) for direction in learnt.hidden.T],
         factors=list(_factors(sheet, learnt, positions)),
     )
     model = learnt_model(sheet, found, positions[0] if positions else "")
@@ -146,8 +149,10 @@ def learnt_model(sheet: Channel, learnt: LearntChannel, position: str) -> Channe
         for value in learnt.values
         if value.spread_percent
     )
+    fields = tuple(Parameter(v.owner, v.of, FIELDS.get(v.what, v.what), 1.0) for v in learnt.values)
+    hidden = np.array(learnt.hidden).reshape(-1, len(fields)).T
     population = Population(
-        spread, learnt.gain_sigma_db, learnt.point_percent / 100, learnt.point_db, learnt.misfit_percent
+        spread, fields, hidden, learnt.gain_sigma_db, learnt.point_percent / 100, learnt.point_db, learnt.misfit_percent
     )
     model = with_factors(model, [factors[name, IMPEDANCE] for name in names], at_position)
     return replace(model, population=population)

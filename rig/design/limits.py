@@ -107,7 +107,7 @@ class Limit(Table):
             raise Misfit("", found, "one of: lower and/or upper; mask; around with within")
         if self.lower is not None and self.upper is not None and self.lower > self.upper:
             raise Misfit("lower", f"{self.lower:g}", f"not above upper = {self.upper:g}")
-        if bool(self.within) != (self.around is not None):
+        if bool(self.within) != (self.around is not None) and not self.is_learnt:
             raise Misfit("within", f"{len(self.within)} windows", "windows with around, and only there")
         if (self.align_hz is None) != (self.align_within_db is None):
             key = "align_hz" if self.align_hz is None else "align_within_db"
@@ -119,7 +119,12 @@ class Limit(Table):
     @property
     def is_number(self) -> bool:
         """Whether this limit judges numbers (else curves)."""
-        return self.mask is None and self.around is None
+        return self.mask is None and (self.around is None or self.is_learnt)
+
+    @property
+    def is_learnt(self) -> bool:
+        """Whether it asks of a number what it is of good units at most, by what builds have taught."""
+        return self.around == "design" and not self.within
 
 
 #: A side of a window further away than this is open.

@@ -15,7 +15,7 @@ from rig.circuit.units import FloatArray
 from rig.findings import polarity_evidence
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause, Hypothesis, both
 from rig.findings.finding import LARGEST_GROUP
-from rig.findings.likelihood import Explained, explain, noise_root
+from rig.findings.likelihood import Explained, explain, noise_root, under
 from rig.findings.observed import Observed
 from rig.findings.prediction import Scene, deviations_of, predicted
 from rig.findings.ranking import (
@@ -119,7 +119,8 @@ def _fitted(
 ) -> list[Explained]:
     """The best pairs with a single fault, fitted; those that are known are left out."""
     near = _near(scene, observed, first, known)
-    return [explain(scene, h, observed.asked, observed.vector, fine, start, ROUNDS) for h, start in near]
+    like = observed.asked
+    return [explain(scene, h, like, observed.vector, under(scene, h, like, fine), start, ROUNDS) for h, start in near]
 
 
 def _near(
@@ -127,7 +128,8 @@ def _near(
 ) -> list[tuple[Hypothesis, FloatArray]]:
     """The pairs that leave the least of what was seen, with the best amount of each two causes."""
     # Coarse, as no point is to say much: of each value over good units, noise and model.
-    root, slopes = noise_root(scene, observed, COARSE), explain_slopes(scene, observed.asked)
+    root = under(scene, first.hypothesis, observed.asked, noise_root(scene, observed, COARSE))
+    slopes = explain_slopes(scene, observed.asked)
     variance = np.sum(root**2, axis=1) + np.sum(slopes**2, axis=1)
     one = _wide(first.hypothesis)
     amount_at = np.log(first.amount / one.amount) / (one.amount_sigma or 1.0)

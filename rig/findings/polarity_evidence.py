@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from rig.circuit.spread import moved
+from rig.circuit.spread import moved_good
 from rig.circuit.units import FloatArray
 from rig.findings.dictionary import Hypothesis
 from rig.findings.observed import Observed
@@ -24,9 +24,9 @@ def log_odds(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, obser
     """Logarithm of the probability of the signs that were read, under a hypothesis."""
     if not observed.signs or not any(observed.signs.values()):
         return 0.0
-    spread = scene.spread
-    channel = moved(scene.model, spread, deviations[np.newaxis, : len(spread)])
-    faulty = with_fault(hypothesis, channel, deviations[np.newaxis, len(spread) + 2 :])[0]
+    size = scene.good_size
+    channel = moved_good(scene.model, deviations[np.newaxis, :size])
+    faulty = with_fault(hypothesis, channel, deviations[np.newaxis, size + 2 :])[0]
     names = [driver.name for driver in scene.model.drivers]
     bands = [(name, log_frequency_grid(*band_hz, POINTS_PER_OCTAVE)) for name, band_hz in scene.bands_hz]
     highest_hz = max(grid[-1] for _, grid in bands)

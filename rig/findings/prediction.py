@@ -8,7 +8,7 @@ import numpy as np
 from rig.circuit.channel import Channel
 from rig.circuit.population import Parameter
 from rig.circuit.radiation import Position, driver_pressure_pa, microphone_at
-from rig.circuit.spread import moved, parameters
+from rig.circuit.spread import moved_good, parameters
 from rig.circuit.units import ComplexArray, FloatArray, Value
 from rig.design.kit import Kit
 from rig.findings.branches import Alone, branches_of, channel_impedance_ohm, channel_pressure_pa
@@ -21,6 +21,8 @@ from rig.verdict.responses import mean_db
 #: over benches; common practice, no source.
 LEAD_SIGMA_OHM = 0.05
 GAIN_SIGMA_DB = 1.0
+#: ... and on one bench from day to day.
+LEAST_GAIN_SIGMA_DB = 0.2
 #: Means over bands are taken on so many points an octave.
 BAND_POINTS = 6
 
@@ -43,9 +45,21 @@ class Scene:
         return parameters(self.model)
 
     @property
+    def gain_sigma_db(self) -> float:
+        """How far the levels of good units, and of benches, lie apart; builds teach it of the bench that they share."""
+        learnt = self.model.population
+        return GAIN_SIGMA_DB if learnt is None else max(learnt.gain_sigma_db, LEAST_GAIN_SIGMA_DB)
+
+    @property
     def size(self) -> int:
-        """Number of deviations that a prediction takes: the spread, lead resistance, level, and the fault's amount."""
-        return len(self.spread) + 3
+        """Number of deviations of a prediction: those of a good unit, lead resistance, level, the fault's amount."""
+        return self.good_size + 3
+
+    @property
+    def good_size(self) -> int:
+        """Number of deviations that make a good unit: the spread, and what builds could not teach."""
+        learnt = self.model.population
+        return len(self.spread) + (0 if learnt is None else learnt.hidden_root.shape[1])
 
 
 def deviations_of(scene: Scene, hypothesis: Hypothesis) -> int:
@@ -103,17 +117,17 @@ def predicted(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, like
     -------
     array of shape (units, values)
     """
-    spread = scene.spread
-    channel = _moved(scene, deviations[:, : len(spread)])
-    lead, level = (deviations[:, len(spread) + i : len(spread) + i + 1] for i in range(2))
-    faulty, own_gain = with_fault(hypothesis, channel, deviations[:, len(spread) + 2 :])
+    size = scene.good_size
+    channel = _moved(scene, deviations[:, :size])
+    lead, level = (deviations[:, size + i : size + i + 1] for i in range(2))
+    faulty, own_gain = with_fault(hypothesis, channel, deviations[:, size + 2 :])
     units = deviations.shape[0]
     branches = branches_of(faulty, units)
     blocks = []
     if like.z_hz:
         z = compressed_ohm(channel_impedance_ohm(branches, np.asarray(like.z_hz)) + LEAD_SIGMA_OHM * lead)
         blocks += [z.real, z.imag]
-    gain = 10 ** (GAIN_SIGMA_DB * level / 20) * own_gain
+    gain = 10 ** (scene.gain_sigma_db * level / 20) * own_gain
     ratios = [gain * ratio for ratio in _levels(scene, hypothesis, faulty, branches, like)]
     if like.has_ping:
         ratios[-1] = np.hypot(ratios[-1], like.ping_noise)
@@ -135,7 +149,7 @@ def _moved(scene: Scene, deviations: FloatArray) -> Channel:
 @lru_cache(maxsize=8)
 def _moved_to(scene: Scene, shape: tuple[int, ...], deviations: bytes) -> Channel:
     # About the nominal values every hypothesis asks for the same.
-    return moved(scene.model, scene.spread, np.frombuffer(deviations).reshape(shape))
+    return moved_good(scene.model, np.frombuffer(deviations).reshape(shape))
 
 
 def driver_pressures(scene: Scene, hypothesis: Hypothesis, faulty: Channel, frequency_hz: FloatArray) -> ComplexArray:

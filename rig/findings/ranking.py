@@ -10,9 +10,9 @@ from rig.circuit.channel import impedance_ohm
 from rig.circuit.units import FloatArray
 from rig.findings import polarity_evidence
 from rig.findings.dictionary import Cause, Hypothesis, hypotheses_of, unchanged
-from rig.findings.likelihood import Explained, explain, gaussian, linear_at_start, noise_root
+from rig.findings.likelihood import Explained, explain, gaussian, linear_at_start, noise_root, under
 from rig.findings.observed import Asked, Observed
-from rig.findings.prediction import GAIN_SIGMA_DB, Scene, predicted
+from rig.findings.prediction import Scene, predicted
 from rig.signals.smoothing import log_frequency_grid
 
 #: Of units that fail: so many are good ones at the edge of their tolerances, so many have what no entry describes.
@@ -106,13 +106,15 @@ def ranking(scene: Scene, observed: Observed) -> Ranking:
     like, vector = observed.asked, observed.vector
     coarse, fine = noise_root(scene, observed, COARSE), noise_root(scene, observed)
     healthy = good(scene.model.name)
+    # In a coarse look what is left open of a good unit does for all.
+    coarse = under(scene, healthy, like, coarse)
     near = [explain(scene, h, like, vector, coarse) for h in shortlist(scene, observed, coarse)]
     fitted = [
-        explain(scene, found.hypothesis, like, vector, fine, found.deviations, ROUNDS)
-        for found in worth_fitting(near, vector, fine)
+        explain(scene, h, like, vector, under(scene, h, like, fine), start, ROUNDS)
+        for h, start in worth_fitting(scene, near, observed, fine)
     ]
-    as_good = explain(scene, healthy, like, vector, fine, rounds=ROUNDS + 1)
-    wide = noise_root(scene, observed, is_unknown=True)
+    as_good = explain(scene, healthy, like, vector, under(scene, healthy, like, fine), rounds=ROUNDS + 1)
+    wide = under(scene, healthy, like, noise_root(scene, observed, is_unknown=True))
     as_unknown = explain(scene, healthy, like, vector, wide).log_evidence
     as_good_log = as_good.log_evidence + polarity_evidence.log_odds(scene, healthy, as_good.deviations, observed)
     share = log_share(scene)
@@ -149,19 +151,20 @@ def possible(
     return [(fit, log) for fit, log in zip(fitted, logs, strict=True) if log >= least]
 
 
-def with_level(ranked: Ranking) -> Ranking:
+def with_level(scene: Scene, ranked: Ranking) -> Ranking:
     """The ranking of a channel of which only the level failed.
 
     What bench and parts leave of a level is in the spread of every hypothesis. Where one has to stretch it, a good unit
     or a fault that hardly shows, it is the level that explains the failure: the channel is too quiet or too loud.
     """
-    level_db, u_db = (GAIN_SIGMA_DB * float(of[-2]) for of in (ranked.as_good.deviations, ranked.as_good.deviations_u))
-    if abs(level_db) < LEVEL_SIGMAS * GAIN_SIGMA_DB:
+    gain_sigma_db = scene.gain_sigma_db
+    level_db, u_db = (gain_sigma_db * float(of[-2]) for of in (ranked.as_good.deviations, ranked.as_good.deviations_u))
+    if abs(level_db) < LEVEL_SIGMAS * gain_sigma_db:
         return ranked
     cause = Cause("gain", ranked.as_good.hypothesis.cause.channel)
     by_level = [one for one in ranked.causes if one.cause == cause or abs(one.best.deviations[-2]) > LEVEL_SIGMAS]
     # Without the bench's spread as a prior, which would draw it towards nothing.
-    shrinkage = max(1 - (u_db / GAIN_SIGMA_DB) ** 2, 1e-3)
+    shrinkage = max(1 - (u_db / gain_sigma_db) ** 2, 1e-3)
     amount, u_relative = float(10 ** (level_db / shrinkage / 20)), u_db / shrinkage**0.5 * float(np.log(10)) / 20
     own = Ranked(cause, ranked.good, ranked.as_good, amount, u_relative)
     best = max([own, *(one for one in by_level if one.cause == cause)], key=lambda one: one.probability)
@@ -170,19 +173,21 @@ def with_level(ranked: Ranking) -> Ranking:
     return replace(ranked, causes=tuple(causes), good=0.0)
 
 
-def worth_fitting(near: Sequence[Explained], vector: FloatArray, fine: FloatArray) -> list[Explained]:
+def worth_fitting(
+    scene: Scene, near: Sequence[Explained], observed: Observed, fine: FloatArray
+) -> list[tuple[Hypothesis, FloatArray]]:
     """The best of the coarse look, and of a sharp one at the same linearisations.
 
     Where a fault is large the linearisation is far off, and only the coarse look is fair. Where it is small the
     linearisation is good, and in the coarse look all that is small is alike.
     """
-    sharp = [gaussian(found.hypothesis, vector, found.at, found.there, found.slopes, fine) for found in near]
+    sharp = [_again(scene, observed, found, observed.vector, fine) for found in near]
     picked: list[int] = []
     for looks, behind in ((near, BEHIND), (sharp, BEHIND_SHARP)):
         logs = np.array([look.log_evidence + np.log(look.hypothesis.weight) for look in looks])
         order = [int(i) for i in np.argsort(-logs) if logs[i] > np.max(logs) - behind]
         picked += order[: FITTED // 2]
-    return [near[i] for i in dict.fromkeys(picked)]
+    return [(near[i].hypothesis, near[i].deviations) for i in dict.fromkeys(picked)]
 
 
 def ranked_of(cause: Cause, probability: float, entries: Sequence[tuple[float, Explained]]) -> Ranked:
@@ -248,19 +253,20 @@ def alike_with(scene: Scene, observed: Observed, one: Ranked, others: Sequence[R
     evidences is what one run tells on the average. The signs that were read count as they were.
     """
     vector = predicted(scene, one.best.hypothesis, one.best.deviations[np.newaxis], observed.asked)[0]
-    own = _again(scene, observed, one.best, vector, root)
-    alike = [
-        other.cause
-        for other in others
-        if other is not one and own - _again(scene, observed, other.best, vector, root) < INDISTINGUISHABLE
-    ]
+
+    def evidence(fit: Explained) -> float:
+        signs = polarity_evidence.log_odds(scene, fit.hypothesis, fit.deviations, observed)
+        return _again(scene, observed, fit, vector, root).log_evidence + signs
+
+    own = evidence(one.best)
+    alike = [other.cause for other in others if other is not one and own - evidence(other.best) < INDISTINGUISHABLE]
     return replace(one, alike=tuple(alike))
 
 
-def _again(scene: Scene, observed: Observed, fit: Explained, vector: FloatArray, root: FloatArray) -> float:
-    """Evidence of a fitted hypothesis for other values, and for the signs that were read."""
-    found = gaussian(fit.hypothesis, vector, fit.at, fit.there, fit.slopes, root)
-    return found.log_evidence + polarity_evidence.log_odds(scene, fit.hypothesis, fit.deviations, observed)
+def _again(scene: Scene, observed: Observed, fit: Explained, vector: FloatArray, root: FloatArray) -> Explained:
+    """A hypothesis for other values or another noise, at the linearisation that it has."""
+    root = under(scene, fit.hypothesis, observed.asked, root)
+    return gaussian(fit.hypothesis, vector, fit.at, fit.there, fit.slopes, root)
 
 
 def leading_nowhere(scene: Scene, lowest_ohm: float) -> list[Cause]:

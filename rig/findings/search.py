@@ -124,7 +124,7 @@ def _of_curves(
         seen, scene = observed(kit, results, channel), scene_of(kit, channel)
         if seen.vector.size:
             ranked = ranking(scene, seen)
-            rankings[channel] = (scene, seen, with_level(ranked) if level_alone(results, channel) else ranked)
+            rankings[channel] = (scene, seen, with_level(scene, ranked) if level_alone(results, channel) else ranked)
     swapped = list(_swapped(rankings))
     yield from swapped
     done = {name for finding in swapped for name in (finding.channel, *finding.what)}

@@ -30,6 +30,8 @@ class Reading:
     at_most: bool = False
     #: What the uncertainty is made of, by name (`rig.design.uncertainty_budget`); empty: it was not taken apart.
     parts: Mapping[str, Number] = field(default_factory=dict)
+    #: What it is of good units at most, by what builds have taught of the design; NaN: nobody knows.
+    good_at_most: float = float("nan")
 
 
 @dataclass(frozen=True)

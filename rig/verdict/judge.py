@@ -21,6 +21,7 @@ FAR_AWAY = 1e9
 #: The part of an uncertainty that the noise of the reading's own capture makes.
 NOISE = "noise"
 SIMPLE = Decision()
+NOT_LEARNT = "no good build has taught yet how large this may be: verify one that you vouch for, then kitproof learn"
 NOT_ABSOLUTE = "the microphone is not calibrated, so this level proves nothing (bench.toml: microphone_mv_per_pa)"
 
 
@@ -75,6 +76,8 @@ def _one(
     decision: Decision,
     files: Files | None,
 ) -> list[Verdict]:
+    if isinstance(reading, Reading) and limit.is_learnt and np.isfinite(reading.good_at_most):
+        limit = Limit(upper=reading.good_at_most)
     words = limit_words(limit, reading.unit)
     if isinstance(reading, Reading) != limit.is_number:
         kind = "a number" if isinstance(reading, Reading) else "a curve"
@@ -82,6 +85,8 @@ def _one(
         return [_void(reading.quantity, reading.subject, reading.unit, unfit, words)]
     if reading.trouble:
         return [_void(reading.quantity, reading.subject, reading.unit, reading.trouble, words, may_pass=True)]
+    if limit.is_learnt:
+        return [_void(reading.quantity, reading.subject, reading.unit, NOT_LEARNT, words)]
     if isinstance(reading, Reading):
         return [judge_number(reading, limit, decision)]
     try:
@@ -361,6 +366,8 @@ def limit_words(limit: Limit, unit: str) -> str:
     """The limit as it is told on screen and certificate."""
     if limit.mask is not None:
         return f"mask {limit.mask}"
+    if limit.is_learnt:
+        return "as good builds have it"
     if limit.around is not None:
         sign = " %" if limit.percent else f" {apart(unit)}"
         widest = max(max(window[2], window[3]) for window in limit.within)

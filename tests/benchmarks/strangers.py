@@ -130,7 +130,7 @@ def taught(design: Design, seed: int, builds: int, limits: str, workspace: Path)
     write_kit(
         design,
         workspace,
-        windows(design, misfit) if refused or limits != "learn" else learnt_limits(design, workspace, misfit),
+        windows(design, misfit) if refused or limits != "learn" else learnt_limits(design, workspace),
     )
     return job(workspace, design.name), refused, misfit
 

@@ -228,7 +228,7 @@ def test_a_limit_that_meets_no_reading_tells_what_was_read():
         {},
         {"lower": 1.0, "mask": "m.csv"},
         {"lower": 2.0, "upper": 1.0},
-        {"around": "design"},
+        {"around": "reference"},
         {"within": [[1.0, 2.0, 1.0, 1.0]]},
         {"around": "design", "within": [[2.0, 1.0, 1.0, 1.0]]},
         {"around": "design", "within": [[1.0, 2.0, -1.0, 1.0]]},

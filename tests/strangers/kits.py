@@ -94,8 +94,8 @@ within = [[20.0, 300.0, {BASS_PERCENT}, {BASS_PERCENT}], [300.0, 20000.0, {PERCE
 {_misfit(misfit_percent)}"""
 
 
-def learnt_limits(design: Design, workspace: Path, misfit_percent: float) -> str:
-    """The masks that `kitproof learn` wrote beside the kit, and the reference build where they do not reach."""
+def learnt_limits(design: Design, workspace: Path) -> str:
+    """What `kitproof learn` wrote beside the kit, and the reference build where it does not reach."""
     is_there = (workspace / "limits" / design.name / LEVEL_MASK).exists()
     level_mask = f'"free-field level box" = {{ mask = "{LEVEL_MASK}" }}\n' if is_there else ""
     return f"""
@@ -104,7 +104,10 @@ def learnt_limits(design: Design, workspace: Path, misfit_percent: float) -> str
 
 [limits.response]
 {level_mask}{_level(design)}
-{_misfit(misfit_percent)}"""
+
+[limits.parts]
+"parts misfit" = {{ around = "design" }}
+"""
 
 
 def _misfit(percent: float) -> str:

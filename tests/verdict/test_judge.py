@@ -387,3 +387,16 @@ def test_one_outcome_of_several(several):
     found = outcome_of(several)
     assert (found == "fail") == ("fail" in several)
     assert (found == "pass") == (bool(several) and set(several) == {"pass"})
+
+
+def test_a_limit_around_the_design_is_what_good_builds_have_and_void_before_them() -> None:
+    limit = {"parts misfit": Limit(around="design")}
+
+    def outcome(good_at_most: float) -> tuple[str, str]:
+        reading = Reading("parts misfit", "left", 0.5, "%", good_at_most=good_at_most)
+        (verdict,) = judge(CheckReadings((reading,)), limit, Path(), "parts")
+        return verdict.outcome, verdict.limit
+
+    assert outcome(0.6) == ("pass", "at most 0.6 %")
+    assert outcome(0.4) == ("fail", "at most 0.4 %")
+    assert outcome(float("nan"))[0] == "void"
