@@ -21,7 +21,7 @@ from rig.circuit.units import ComplexArray, FloatArray, Value
 from rig.findings.branches import branches_of, channel_impedance_ohm
 from rig.findings.dictionary import Cause, Hypothesis, unchanged
 from rig.findings.observed import SILENT, Asked, compressed_ohm
-from rig.findings.prediction import Scene, design, heard, with_fault
+from rig.findings.prediction import Scene, design, driver_pressures, with_fault
 
 #: Of a part's impedance besides its value: of the magnitude, and of its angle in radians, which is its losses (film
 #: 0.001 to 0.01, bipolar electrolytic 0.02 to 0.05). Common practice, no source.
@@ -100,7 +100,7 @@ def _slopes(scene: Scene, hypothesis: Hypothesis, like: Asked) -> tuple[ComplexA
     z_hz, level_hz = np.asarray(like.z_hz), np.array([*like.level_hz, *like.low_hz])
     z = compressed_ohm(channel_impedance_ohm(branches_of(faulty, count + 1), z_hz))
     z = np.broadcast_to(z, (count + 1, z_hz.size))
-    pressure = heard(scene, hypothesis, faulty, level_hz)
+    pressure = driver_pressures(scene, hypothesis, faulty, level_hz)
     pressure = pressure if pressure.ndim > 2 else pressure[:, np.newaxis]
     pressure = np.broadcast_to(pressure, (drivers, count + 1, level_hz.size))
     total, ratio = (

@@ -13,7 +13,7 @@ from rig.circuit.radiation import microphone_at
 from rig.design.kit import Kit
 from rig.design.learnt_design import LearntChannel, LearntDesign, learnt_channel
 from rig.design.speaker import ChannelSpec
-from rig.findings.observed import HEARD_DB
+from rig.findings.observed import AUDIBLE_DB
 from rig.values.readings import Curve, Floats
 
 #: Every second point of a curve: a twelfth of an octave.
@@ -85,7 +85,7 @@ def _trusted(levels: Sequence[Curve]) -> NDArray[np.intp]:
     """Every second point that can be trusted in all of them, and where the channel itself is heard."""
     middle = np.mean([level.value for level in levels], axis=0)
     trusted = np.all([level.valid for level in levels], axis=0)
-    return np.flatnonzero(trusted & (middle > np.nanmax(middle) - HEARD_DB))[::EVERY]
+    return np.flatnonzero(trusted & (middle > np.nanmax(middle) - AUDIBLE_DB))[::EVERY]
 
 
 def _uncertainty(curve: Curve) -> Floats:
