@@ -11,8 +11,11 @@ from rig.circuit.channel import impedance_ohm
 from rig.circuit.units import FloatArray
 from rig.design.kit import Kit
 from rig.findings.dictionary import Cause, Hypothesis
+from rig.findings.left_out import left_out
+from rig.findings.likelihood import linear
+from rig.findings.observed import Asked
 from rig.findings.prediction import Scene, design, driver_pressures, scene_of
-from rig.findings.ranking import dictionary
+from rig.findings.ranking import dictionary, good
 from rig.values.findings import Finding
 from rig.values.readings import Curve, Floats
 
@@ -20,6 +23,8 @@ from rig.values.readings import Curve, Floats
 OF_THE_MODEL = (IMPEDANCE, FREE_FIELD_LEVEL)
 #: A level is never expected to be lower than this against the design: silence has no level.
 SILENCE_DB = -80.0
+#: The band of good units, in standard deviations.
+BAND_SIGMAS = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,6 +37,8 @@ class Under:
     finding: Finding
     #: The other one of two faults at once, which the curve has as well.
     besides: Finding | None = None
+    #: Between which good units lie, as builds have taught it (two standard deviations); None: no build has.
+    good: tuple[Floats, Floats] | None = None
 
 
 def curves_under(
@@ -62,8 +69,25 @@ def curves_under(
     entries = [hypothesis_of(scene, fault) for fault in faults]
     whole = [(entry, amount_of(entry, fault)) for entry, fault in zip(entries, faults, strict=True) if entry]
     if len(whole) < len(faults):
-        return tuple(Under(curve, None, finding, besides) for curve in there)
-    return tuple(Under(curve, _expected(scene, whole, curve), finding, besides) for curve in there)
+        return tuple(Under(curve, None, finding, besides, good_band(scene, curve)) for curve in there)
+    return tuple(
+        Under(curve, _expected(scene, whole, curve), finding, besides, good_band(scene, curve)) for curve in there
+    )
+
+
+def good_band(scene: Scene, curve: Curve) -> tuple[Floats, Floats] | None:
+    """Between which good units lie at a curve's frequencies, around its design; None where no build has taught it."""
+    if curve.design is None or scene.model.population is None:
+        return None
+    at, is_ohm = tuple(map(float, curve.frequency_hz)), curve.quantity == IMPEDANCE
+    like = Asked(at if is_ohm else (), () if is_ohm else at, (), (), False, False, 0.0)
+    healthy = good(scene.model.name)
+    slopes = linear(scene, healthy, like, np.zeros(scene.size))[1][: len(at), : scene.good_size]
+    variance = np.sum(slopes**2, axis=1) + np.diag(left_out(scene, healthy, like))[: len(at)]
+    wide = BAND_SIGMAS * np.sqrt(variance if is_ohm else variance + scene.gain_sigma_db**2)
+    if is_ohm:
+        return curve.design * np.exp(-wide), curve.design * np.exp(wide)
+    return curve.design - wide, curve.design + wide
 
 
 def hypothesis_of(scene: Scene, finding: Finding) -> Hypothesis | None:

@@ -58,7 +58,11 @@ def _panel(axis: Axes, panel: Sequence[Under]) -> None:
         untrusted = np.where(curve.valid, np.nan, curve.value)
         axis.plot(curve.frequency_hz, untrusted, color="C0", linewidth=0.8, label="measured, not to be trusted")
     if curve.design is not None:
-        axis.plot(curve.frequency_hz, curve.design, color="0.35", linewidth=1, linestyle="--", label="design")
+        band, label = panel[0].good, "design"
+        if band is not None:
+            label = "design, as good builds have it"
+            axis.fill_between(curve.frequency_hz, *band, color="0.85", linewidth=0, label="good units (95 %)")
+        axis.plot(curve.frequency_hz, curve.design, color="0.35", linewidth=1, linestyle="--", label=label)
         shown.append(curve.design)
     for under, style in zip(panel, STYLES, strict=False):
         if under.expected is not None and np.isfinite(under.expected).any():

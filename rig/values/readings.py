@@ -31,7 +31,7 @@ class Reading:
     #: What the uncertainty is made of, by name (`rig.design.uncertainty_budget`); empty: it was not taken apart.
     parts: Mapping[str, Number] = field(default_factory=dict)
     #: What it is of good units at most, by what builds have taught of the design; NaN: nobody knows.
-    good_at_most: float = float("nan")
+    good_at_most: Number = float("nan")
 
 
 @dataclass(frozen=True)

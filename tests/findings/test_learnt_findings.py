@@ -1,5 +1,6 @@
 """Findings on units of foreign physics, whose drivers no lumped model has: named once builds taught."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +10,11 @@ from strangers.designs import DESIGNS
 from strangers.faults import Fault, faulty
 from strangers.kits import write_kit
 
+from rig.circuit.channel import impedance_ohm
 from rig.design.kit import Kit, load_kit
 from rig.design.learnt_design import FILE, design_toml
+from rig.findings.curves import good_band
+from rig.findings.prediction import scene_of
 from rig.findings.search import findings
 from rig.study.builds import learn_design
 from rig.values.readings import CheckReadings, Curve
@@ -66,3 +70,15 @@ def test_what_no_entry_describes_is_still_unknown(kit: Kit) -> None:
     odd = Curve("impedance", "box", GRID_HZ, magnitude.value * bump, "ohm", magnitude.valid, magnitude.uncertainty)
     found = findings(kit, [result(CheckReadings(curves=(odd, phase)), verdict("impedance", "box"))])
     assert found[0].kind == "unknown"
+
+
+def test_good_units_lie_in_the_band_that_is_drawn_around_the_learnt_design(kit: Kit) -> None:
+    design = np.abs(impedance_ohm(kit.model("box"), GRID_HZ)).reshape(-1)
+    inside = []
+    for n in range(5):
+        measured = electrical(f"ST-000{n}").read.curves[0]
+        band = good_band(scene_of(kit, "box"), replace(measured, design=design))
+        assert band is not None
+        inside.append(np.mean((measured.value > band[0]) & (measured.value < band[1])))
+        assert np.max(band[1] / band[0]) < 1.7
+    assert np.mean(inside) > 0.9
