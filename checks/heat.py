@@ -14,7 +14,7 @@ from rig.design.soak import SoakTable, programme
 from rig.design.trust import RestsOn
 from rig.signals.heating import predict
 from rig.values.captures import Untrusted
-from rig.values.logs import Log
+from rig.values.logs import OF_COIL, Log, gains_of, of_quantity
 from rig.values.readings import CheckReadings, Course, Curve, Floats, Reading
 from rig.values.requests import Programme
 from rig.verdict.guard import AMBIENT, STEADY_RISE, heating_power, outside_words, rise_over_ambient
@@ -76,7 +76,7 @@ def read(captures: Sequence[Log], settings: SoakTable, kit: Kit) -> CheckReading
         raise Untrusted(f"the log ends after {log.seconds[-1]:.0f} s of {settings.seconds:g} s")
     readings, courses = [guard_reading(log)], []
     roles = [role.role for role in log.request.guard.roles if role.unit == "celsius"]
-    coils = [name.removeprefix("celsius.") for name in log.columns if name.startswith("celsius.coil ")]
+    coils = [place for place in of_quantity(log.columns, "celsius") if place.startswith(OF_COIL)]
     within_k = dict.fromkeys(coils, COIL_WITHIN_K) | dict.fromkeys(roles, settings.sensors_within_k)
     for place in (*roles, *coils):
         found, course = heat_of(log, place, within_k[place])
@@ -108,7 +108,7 @@ def heat_of(log: Log, place: str, within_k: float) -> tuple[list[Reading], Cours
     rise_k, fit = rise_over_ambient(log, place)
     trouble = CUT_SHORT if log.stopped and log.stopped.kind == "fail" else ""
     end_k, scatter_k = at_the_end(log, rise_k)
-    if place.startswith("coil ") and at_the_end(log, log.column(f"celsius.{place}"))[0] > NO_COIL_CELSIUS:
+    if place.startswith(OF_COIL) and at_the_end(log, log.column(f"celsius.{place}"))[0] > NO_COIL_CELSIUS:
         words = "its resistance at the end is that of a broken coil, not of a warm one"
         broken = Reading(RISE, place, float("nan"), "K", trouble=words)
         return [broken], Course(RISE, place, log.seconds, rise_k, "K")
@@ -145,13 +145,13 @@ def compression(log: Log, channel: str) -> Curve | None:
         return None
     begins_s = log.seconds[playing][0]
     bands = {}
-    for name, gain_db in log.columns.items():
-        if name.startswith(f"gain_db.{channel}."):
+    for (of, hz), gain_db in gains_of(log.columns).items():
+        if of == channel:
             first = gain_db[playing & (log.seconds < begins_s + MINUTE_S) & np.isfinite(gain_db)]
             last_db, last_u_db = at_the_end(log, gain_db)
             if first.size:
                 u_db = float(np.hypot(last_u_db, np.std(first) / np.sqrt(first.size)))
-                bands[float(name.rsplit(".", 1)[1])] = (float(np.mean(first)) - last_db, u_db)
+                bands[hz] = (float(np.mean(first)) - last_db, u_db)
     if not bands:
         return None
     band_hz = np.array(sorted(bands))

@@ -12,8 +12,8 @@ from rig.design.trust import KINDS, CalibrationKind
 from rig.files.disk import read_json, why, write
 from rig.files.errors import BenchError
 from rig.files.plain import Complexes, Floats, Number, json_bytes, restored, schema_checked, table
-from rig.store.run_json import Time
-from rig.values.captures import MicrophoneResponse
+from rig.store.run_json import Time, with_ratio
+from rig.values.captures import KnownLoad, MicrophoneResponse
 
 SCHEMA = "kitproof calibration 1"
 #: As the comparison on a known load was written when there was no other calibration.
@@ -252,27 +252,18 @@ def _read(path: Path, bench: str) -> Stored:
     return one
 
 
-@dataclass(frozen=True)
-class _Former:
-    """The comparison on a known load, as it was written when there was no other calibration."""
-
-    bench: str
-    load_ohm: Number
-    made_at: Time
-    frequency_hz: Floats
-    ratio_real: Floats
-    ratio_imag: Floats
-
-
 def _old(path: Path, bench: str) -> list[Stored]:
     """The comparison on a known load of before; of another bench: none."""
     try:
-        one = restored(_Former, schema_checked(read_json(path), OLD_SCHEMA))
+        found = schema_checked(read_json(path), OLD_SCHEMA)
+        of_bench, load = found.pop("bench", ""), restored(KnownLoad, with_ratio(found))
+        details = SenseDetails(load.frequency_hz, load.ratio)
+        one = Stored("sense", "", bench, load.made_at, "known load", load.load_ohm, "ohm", None, {}, (), details, path)
+        if one.moment.tzinfo is None:
+            raise ValueError(f"made_at: found {one.made_at!r}; allowed: a time with its zone")
     except (OSError, ValueError) as error:
         raise _unreadable(path, error) from None
-    details = SenseDetails(one.frequency_hz, one.ratio_real + 1j * one.ratio_imag)
-    stored = Stored("sense", "", bench, one.made_at, "known load", one.load_ohm, "ohm", None, {}, (), details, path)
-    return [stored] if one.bench == bench else []
+    return [one] if of_bench == bench else []
 
 
 def _unreadable(path: Path, reason: object) -> Unreadable:

@@ -5,12 +5,7 @@ from typing import Annotated
 
 import typer
 
-from rig.files.errors import (
-    FAIL,
-    PASS,
-    VOID,
-    RecordError,
-)
+from rig.files.errors import FAIL, PASS, VOID, RecordError
 from rig.store import records
 from rig.store.run_json import Record
 

@@ -6,9 +6,7 @@ from typing import Annotated
 import typer
 
 from rig.commands.common import HERE, AsJson, OfKit, Workspace
-from rig.files.errors import (
-    TableError,
-)
+from rig.files.errors import TableError
 from rig.run import journal
 from rig.screen.console import open_console, say
 from rig.screen.listings import record_table

@@ -6,10 +6,7 @@ from typing import Annotated
 import typer
 
 from rig.commands.common import HERE, AsJson, Workspace, newest
-from rig.files.errors import (
-    PASS,
-    VOID,
-)
+from rig.files.errors import PASS, VOID
 from rig.report.paper import paper_of
 from rig.screen import terminal
 from rig.screen.console import open_console

@@ -10,11 +10,7 @@ from rig.bench.base import Bench
 from rig.bench.settings import BenchSettings
 from rig.commands.common import STATUS
 from rig.design.kit import Kit
-from rig.files.errors import (
-    BENCH,
-    BenchSetupError,
-    PaperError,
-)
+from rig.files.errors import BENCH, BenchSetupError, PaperError
 from rig.report.paper import make_certificate
 from rig.run import opening, sequencer
 from rig.run.verify import Job, verify

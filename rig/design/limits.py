@@ -37,19 +37,12 @@ REFERENCE_SCHEMA = "kitproof reference build 1"
 
 
 @dataclass(frozen=True)
-class UnitRun:
-    """One run of one unit."""
-
-    serial: str
-    run: str
-
-
-@dataclass(frozen=True)
 class ReferenceNote:
     """What a reference build was made from; it counts only on the bench that it was measured on."""
 
     bench: str
-    runs: tuple[UnitRun, ...] = ()
+    #: Serial and run of each unit.
+    runs: tuple[Mapping[str, str], ...] = ()
     #: ISO 8601 in UTC; empty: not known.
     made_at: str = ""
 

@@ -98,24 +98,20 @@ def _number(found: object) -> object:
 
 
 def _floats(found: object) -> NDArray[np.float64]:
-    return np.array(_numbers(found), np.float64)
+    try:
+        if isinstance(found, list):
+            return np.array(found, np.float64)
+    except (TypeError, ValueError):
+        pass
+    raise ValueError("a list of numbers")
 
 
 def _complexes(found: object) -> NDArray[np.complex128]:
     if not isinstance(found, dict):
         raise ValueError("a table of real and imag")
-    made = np.array(_numbers(found.get("real")), np.complex128)
-    made.imag = np.array(_numbers(found.get("imag")), np.float64)
+    made = np.array(_floats(found.get("real")), np.complex128)
+    made.imag = _floats(found.get("imag"))
     return made
-
-
-def _numbers(found: object) -> list[object]:
-    if not isinstance(found, list):
-        raise ValueError("a list of numbers")
-    numbers = [_numbers(one) if isinstance(one, list) else _number(one) for one in found]
-    if any(isinstance(one, bool) or not isinstance(one, (int, float, list)) for one in numbers):
-        raise ValueError("numbers")
-    return numbers
 
 
 #: A number of a value that is stored, and arrays of such; NaN where nothing is known.

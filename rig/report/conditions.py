@@ -77,7 +77,7 @@ def _programme(log: Log) -> Iterator[tuple[str, str]]:
             f"{level}; {COLD_PART:g} times that while coils are cold, then a ramp of {request.ramp_s:g} s",
         )
     text = f"{log.seconds.size} rows, one every {request.every_s:g} s"
-    watched = {AMBIENT: "ambient"} | {f"{role.unit}.{role.role}": role.role for role in request.guard.roles}
+    watched = {AMBIENT: "ambient"} | {role.column: role.role for role in request.guard.roles}
     for column, role in watched.items():
         missing = int(np.sum(~np.isfinite(log.column(column))))
         text += f"; {role} without a value in {missing}" if missing else ""

@@ -12,13 +12,12 @@ from rig.design.limits import Limit
 from rig.report.courses import Bound, TimeLine, TimePanel, courses_svg
 from rig.report.words import COVERAGE, HOT_CELSIUS, UNIT_SIGNS, celsius, lapse, moment, with_minus
 from rig.store.run_json import About
-from rig.values.logs import Log
+from rig.values.logs import OF_COIL, Log, of_quantity
 from rig.values.readings import Course, Floats, Reading
 from rig.values.requests import RoleGuard
 from rig.values.run import Run
 from rig.verdict.guard import AMBIENT, STEADY_RISE
 
-CELSIUS, COIL = "celsius.", "celsius.coil "
 #: Heights of the figures, in the drawing's units.
 MAIN_HEIGHT, COILS_HEIGHT, SMALL_HEIGHT = 300, 205, 170
 NAMES_WIDTH, SMALL_NAMES_WIDTH = 170, 118
@@ -112,8 +111,8 @@ def events(log: Log) -> tuple[list[tuple[float, str]], int]:
 def rise_panel(log: Log, known: Known, marks: Sequence[float]) -> TimePanel | None:
     """Rises over ambient of all places but the coils, with the ambient's own; None where there is none."""
     guards = {role.role: role for role in log.request.guard.roles if role.unit == "celsius"}
-    places = [name.removeprefix(CELSIUS) for name in log.columns if name.startswith(CELSIUS)]
-    places = [place for place in dict.fromkeys([*guards, *places]) if place != "ambient" and "coil " not in place]
+    every = dict.fromkeys([*guards, *of_quantity(log.columns, "celsius")])
+    places = [place for place in every if place != "ambient" and not place.startswith(OF_COIL)]
     lines = _rises(log, known, places)
     if not any(np.isfinite(line.value).any() for line in lines):
         return None
@@ -128,7 +127,7 @@ def rise_panel(log: Log, known: Known, marks: Sequence[float]) -> TimePanel | No
 
 def coil_panel(log: Log, known: Known, marks: Sequence[float]) -> TimePanel | None:
     """Rises of the coils, by their resistance; that of an open coil is none of a temperature and is left out."""
-    places = [name.removeprefix(CELSIUS) for name in log.columns if name.startswith(COIL)]
+    places = [place for place in of_quantity(log.columns, "celsius") if place.startswith(OF_COIL)]
     lines = [
         replace(line, value=np.where(line.value < MOST_COIL_K, line.value, np.nan))
         for line in _rises(log, known, places)
@@ -140,7 +139,7 @@ def coil_panel(log: Log, known: Known, marks: Sequence[float]) -> TimePanel | No
 
 def drive_panel(log: Log) -> TimePanel | None:
     """Volts at the leads of each channel."""
-    lines = tuple(_lines(log, "drive_v."))
+    lines = tuple(_lines(log, "drive_v"))
     return TimePanel("Level at the leads", "V", length_s(log), lines, (), (), tuple(gaps(log))) if lines else None
 
 
@@ -148,7 +147,7 @@ def meter_panels(log: Log) -> Iterator[TimePanel]:
     """Currents, voltages and powers that instruments read: those the guard watches, else all of the current."""
     for unit, title in UNIT_TITLES.items():
         watched = [role for role in log.request.guard.roles if role.unit == unit]
-        lines = tuple(_lines(log, f"{unit}.", [role.role for role in watched]))
+        lines = tuple(_lines(log, unit, [role.role for role in watched]))
         if lines and (watched or unit == "ampere"):
             bounds = tuple(bound for role in watched for bound in _guards(role, np.zeros(1)))
             yield TimePanel(title, UNIT_SIGNS[unit], length_s(log), lines, bounds, (), tuple(gaps(log)))
@@ -156,7 +155,7 @@ def meter_panels(log: Log) -> Iterator[TimePanel]:
 
 def cooling_panel(log: Log, marks: Sequence[float]) -> TimePanel | None:
     """Temperatures at rest, down to what may be touched."""
-    lines = [line for line in _lines(log, CELSIUS) if line.name != "ambient"]
+    lines = [line for line in _lines(log, "celsius") if line.name != "ambient"]
     if not lines:
         return None
     lines.append(TimeLine("ambient", log.seconds, log.column(AMBIENT), is_faint=True))
@@ -167,7 +166,7 @@ def cooling_panel(log: Log, marks: Sequence[float]) -> TimePanel | None:
 def _rises(log: Log, known: Known, places: Sequence[str]) -> list[TimeLine]:
     lines = []
     for place in places:
-        rise_k = log.column(f"{CELSIUS}{place}") - log.column(AMBIENT)
+        rise_k = log.column(f"celsius.{place}") - log.column(AMBIENT)
         course, reading, steady = known.courses.get(place), known.steady.get(place), None
         fit = course.fit if course and course.seconds.size == log.seconds.size else None
         if reading and np.isfinite([reading.value, reading.uncertainty]).all():
@@ -177,10 +176,9 @@ def _rises(log: Log, known: Known, places: Sequence[str]) -> list[TimeLine]:
     return lines
 
 
-def _lines(log: Log, prefix: str, only: Sequence[str] = ()) -> Iterator[TimeLine]:
-    for name, column in log.columns.items():
-        subject = name.removeprefix(prefix)
-        if name.startswith(prefix) and (not only or subject in only) and np.isfinite(column).any():
+def _lines(log: Log, quantity: str, only: Sequence[str] = ()) -> Iterator[TimeLine]:
+    for subject, column in of_quantity(log.columns, quantity).items():
+        if (not only or subject in only) and np.isfinite(column).any():
             yield TimeLine(subject, log.seconds, _broken(log, column))
 
 

@@ -6,7 +6,7 @@ From the stage soak on, every capture is written at once and every row of a log 
 
 import os
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
@@ -28,37 +28,35 @@ CHECKPOINT, LOCK = "checkpoint.json", "running.lock"
 SCHEMA = "kitproof checkpoint 1"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Facts:
-    """What is known of a run when it begins."""
+    """What is known of a run under way."""
 
     kit: str
     serial: str
     kit_sha256: str
     #: What its record will say of it.
     about: About
+    #: How often the person at the bench was asked to go on.
+    asked: int = 0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Checkpoint(Facts):
     """What stands on the disk of a run under way: the contents of checkpoint.json."""
 
-    #: How often the person at the bench had been asked to go on.
-    asked: int
     calibrations: tuple[Calibration, ...]
     captures: tuple[CaptureEntry, ...]
     logs: tuple[Programme, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Interrupted(Facts):
     """A run that ended in the middle of its soak, as it stands on the disk."""
 
     folder: Path
     captures: tuple[Capture, ...]
     logs: dict[Programme, list[Row]]
-    #: How often the person at the bench had been asked to go on.
-    asked: int
 
 
 class Journal:
@@ -76,7 +74,7 @@ class Journal:
         from rig.design.kit import kit_sha256
 
         self._folder = folder
-        self._facts = Facts(kit.name, serial, kit_sha256(kit), about)
+        self._facts = Facts(kit=kit.name, serial=serial, kit_sha256=kit_sha256(kit), about=about)
         self._known = {programme: len(rows) for programme, rows in known.logs.items()} if known else {}
         #: Captures on the disk, the first so many of the run.
         self.written = len(known.captures) if known else 0
@@ -139,8 +137,7 @@ class Journal:
         calibrations, captures = write_captures(self._captures, self._folder, already=self.written)
         self.written = max(self.written, len(captures))
         stands = Checkpoint(
-            **vars(self._facts),
-            asked=self._asked,
+            **{**vars(self._facts), "asked": self._asked},
             calibrations=calibrations,
             captures=captures,
             logs=tuple(self._programmes),
@@ -178,14 +175,10 @@ def load(folder: Path) -> Interrupted:
     try:
         found = restored(Checkpoint, up_to_date(schema_checked(read_json(path), SCHEMA)))
         return Interrupted(
-            kit=found.kit,
-            serial=found.serial,
-            kit_sha256=found.kit_sha256,
-            about=found.about,
+            **{one.name: getattr(found, one.name) for one in fields(Facts)},
             folder=folder,
             captures=tuple(read_captures(folder, found.captures, found.calibrations)),
             logs={programme: read_rows(folder, number) for number, programme in enumerate(found.logs, 1)},
-            asked=found.asked,
         )
     except (OSError, KeyError, ValueError) as error:
         raise RecordError(f"{path}: cannot be read: {error}") from None

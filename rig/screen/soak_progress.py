@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from rig.report.words import COVERAGE, HOT_CELSIUS, UNIT_SIGNS, celsius, lapse, number
-from rig.values.logs import Outlook, Row
+from rig.values.logs import OF_COIL, Outlook, Row, of_quantity
 from rig.values.requests import Programme, RoleGuard
 from rig.values.run import Logged
 from rig.verdict.guard import AMBIENT, MINUTE_S
@@ -53,7 +53,7 @@ class Watched:
     #: Column -> when it last had a value, and that value.
     seen: dict[str, tuple[float, float]] = field(default_factory=dict)
     recent: deque[Row] = field(default_factory=deque)
-    #: Column of a coil's resistance -> the mean while it was cold, and of how many rows.
+    #: Channel -> the mean resistance of its coil while it was cold, and of how many rows.
     cold: dict[str, tuple[float, int]] = field(default_factory=dict)
     ambient_at_start: float = NAN
     #: How long the programme stood still between two of its rows.
@@ -70,9 +70,10 @@ class Watched:
         for name, value in row.values.items():
             if math.isfinite(value):
                 self.seen[name] = (row.seconds, value)
-                if name.startswith("coil_ohm.") and row.state == "cold":
-                    mean, count = self.cold.get(name, (0.0, 0))
-                    self.cold[name] = ((mean * count + value) / (count + 1), count + 1)
+        for channel, ohm in of_quantity(row.values, "coil_ohm").items() if row.state == "cold" else ():
+            if math.isfinite(ohm):
+                mean, count = self.cold.get(channel, (0.0, 0))
+                self.cold[channel] = ((mean * count + ohm) / (count + 1), count + 1)
         if not math.isfinite(self.ambient_at_start):
             self.ambient_at_start = row.values.get(AMBIENT, NAN)
         self.recent.append(row)
@@ -95,7 +96,7 @@ def hot_words(watched: Watched) -> str:
     hot = [
         f"{role.role} {watched.seen[column][1]:.0f} °C"
         for role in watched.programme.guard.roles
-        if role.unit == "celsius" and watched.seen.get(column := f"celsius.{role.role}", (0, NAN))[1] > HOT_CELSIUS
+        if role.unit == "celsius" and watched.seen.get(column := role.column, (0, NAN))[1] > HOT_CELSIUS
     ]
     return f"HOT: {', '.join(hot)}. Touch nothing before it is below {HOT_CELSIUS:g} °C." if hot else ""
 
@@ -112,7 +113,7 @@ def nearest(watched: Watched) -> Near | None:
 
 
 def _role(watched: Watched, role: RoleGuard) -> Iterator[Near]:
-    column, sign = f"{role.unit}.{role.role}", UNIT_SIGNS.get(role.unit, role.unit)
+    column, sign = role.column, UNIT_SIGNS.get(role.unit, role.unit)
     now, ambient = watched.now(column), watched.now(AMBIENT)
     # A temperature comes from the ambient, everything else from nothing.
     start = ambient if role.unit == "celsius" else 0.0
@@ -156,11 +157,11 @@ def _others(watched: Watched) -> Iterator[Near]:
         yield Near(words, abs(drift_k) / guard.ambient_drift_k)
     yield from _missing(watched, AMBIENT, "ambient")
     low, high = guard.coil_ratio
-    for column, (cold_ohm, _) in watched.cold.items():
-        ratio = watched.now(column) / cold_ohm
+    for channel, (cold_ohm, _) in watched.cold.items():
+        ratio = watched.now(f"coil_ohm.{channel}") / cold_ohm
         if math.isfinite(ratio):
             bound = high if ratio > 1 else low
-            words = f"coil {column.removeprefix('coil_ohm.')} at {bound:g} times its cold resistance, now {ratio:.2f}"
+            words = f"coil {channel} at {bound:g} times its cold resistance, now {ratio:.2f}"
             yield Near(words, (ratio - 1) / (bound - 1))
 
 
@@ -225,29 +226,29 @@ def leads_to(outlook: Outlook | None) -> str:
 
 def coil_words(watched: Watched) -> str:
     """Temperatures of the coils; empty where none is measured."""
-    return _listed(watched, "celsius.coil ", "coils", "°C")
+    return _listed(watched, "celsius", "coils", "°C", OF_COIL)
 
 
 def drive_words(watched: Watched) -> str:
     """Volts at the leads, and the level at the microphone."""
-    text = _listed(watched, "drive_v.", "at the leads", "V")
-    values = watched.row.values.items() if watched.row else ()
-    power = sum(10 ** (level / 10) for name, level in values if name.startswith("level_db.") and math.isfinite(level))
+    text = _listed(watched, "drive_v", "at the leads", "V")
+    levels_db = of_quantity(watched.row.values, "level_db").values() if watched.row else ()
+    power = sum(10 ** (level / 10) for level in levels_db if math.isfinite(level))
     return text + (f"; at the microphone {10 * math.log10(power):.0f} dB" if text and power > 0 else "")
 
 
 def meter_words(watched: Watched) -> str:
     """What the meters of the supply read."""
-    parts = [_listed(watched, f"{unit}.", "", sign) for unit, sign in UNIT_SIGNS.items() if unit != "celsius"]
+    parts = [_listed(watched, unit, "", sign) for unit, sign in UNIT_SIGNS.items() if unit != "celsius"]
     return "; ".join(part.strip() for part in parts if part)
 
 
-def _listed(watched: Watched, prefix: str, name: str, sign: str) -> str:
-    values = watched.row.values.items() if watched.row else ()
+def _listed(watched: Watched, quantity: str, name: str, sign: str, start: str = "") -> str:
+    values = of_quantity(watched.row.values, quantity) if watched.row else {}
     numbers = [
-        f"{column.removeprefix(prefix)} {number(value, decimals_at_most=2)} {sign}"
-        for column, value in values
-        if column.startswith(prefix) and math.isfinite(value)
+        f"{subject.removeprefix(start)} {number(value, decimals_at_most=2)} {sign}"
+        for subject, value in values.items()
+        if subject.startswith(start) and math.isfinite(value)
     ]
     return f"{name} {', '.join(numbers)}" if numbers else ""
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from rig.design.kit import Kit
-from rig.design.limits import REFERENCE_SCHEMA, ReferenceNote, UnitRun, reference_name, reference_note
+from rig.design.limits import REFERENCE_SCHEMA, ReferenceNote, reference_name, reference_note
 from rig.files.disk import beside, sync, why, write_together
 from rig.files.errors import RecordError, TableError
 from rig.files.plain import json_bytes, table
@@ -41,7 +41,7 @@ def write_reference(kit: Kit, runs: Sequence[Record]) -> Path:
     if len(benches) != 1:
         raise RecordError(f"the runs are from several benches: {', '.join(sorted(benches))}")
     contents = {reference_name(*key): _mean_table(key, curves) for key, curves in _curves(runs).items()}
-    made_from = tuple(UnitRun(run.serial, run.run) for run in runs)
+    made_from = tuple({"serial": run.serial, "run": run.run} for run in runs)
     note = ReferenceNote(benches.pop(), made_from, f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}")
     contents["reference.json"] = json_bytes({"schema": REFERENCE_SCHEMA, **table(note)}).decode()
     folder = kit.folder / "reference"

@@ -234,12 +234,16 @@ def up_to_date(found: dict[str, object]) -> dict[str, object]:
 
 
 def _with_ratio(calibration: dict[str, object]) -> dict[str, object]:
-    """Records once held the two parts of the known load's ratio side by side."""
     load = calibration.get("known_load")
-    if not isinstance(load, dict) or "ratio_real" not in load or "ratio_imag" not in load:
-        return calibration
+    return {**calibration, "known_load": with_ratio(load) if isinstance(load, dict) else load}
+
+
+def with_ratio(load: dict[str, object]) -> dict[str, object]:
+    """A known load whose ratio stands as its two parts side by side, as it was once written, as it is today."""
+    if "ratio_real" not in load or "ratio_imag" not in load:
+        return load
     rest = {key: value for key, value in load.items() if key not in ("ratio_real", "ratio_imag")}
-    return {**calibration, "known_load": {**rest, "ratio": {"real": load["ratio_real"], "imag": load["ratio_imag"]}}}
+    return {**rest, "ratio": {"real": load["ratio_real"], "imag": load["ratio_imag"]}}
 
 
 def _with_lead(finding: dict[str, object]) -> dict[str, object]:

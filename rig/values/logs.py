@@ -2,13 +2,30 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.files.plain import Floats, Number
 from rig.values.requests import Programme
+
+T = TypeVar("T")
+
+#: How the place of a coil's temperature begins; its channel follows.
+OF_COIL = "coil "
+
+
+def of_quantity(columns: Mapping[str, T], quantity: str) -> dict[str, T]:
+    """The columns of one quantity, by what they are of: a channel, the role of an instrument, a place, a band."""
+    start = f"{quantity}."
+    return {name.removeprefix(start): column for name, column in columns.items() if name.startswith(start)}
+
+
+def gains_of(columns: Mapping[str, T]) -> dict[tuple[str, float], T]:
+    """Gains from the leads to the microphone, by channel and octave in Hz."""
+    split = {of.rpartition("."): column for of, column in of_quantity(columns, "gain_db").items()}
+    return {(channel, float(hz)): column for (channel, _, hz), column in split.items()}
 
 
 @dataclass(frozen=True)

@@ -109,6 +109,11 @@ class RoleGuard:
     #: Over the last minute, in kelvin a minute.
     rate_k_per_min: Number | None = None
 
+    @property
+    def column(self) -> str:
+        """Name of its column in a log."""
+        return f"{self.unit}.{self.role}"
+
 
 @dataclass(frozen=True)
 class Guard:

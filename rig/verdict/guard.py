@@ -12,7 +12,7 @@ import numpy as np
 from rig.signals.coil import coil_temperature
 from rig.signals.heat_response import NotEnough, Power, power_of_rows
 from rig.signals.heating import HeatFit, fit_rise, rate_k_per_min, settled
-from rig.values.logs import Log, Outlook, Row, Stop
+from rig.values.logs import OF_COIL, Log, Outlook, Row, Stop, gains_of, of_quantity
 from rig.values.readings import Floats
 from rig.values.requests import Programme, RoleGuard
 
@@ -52,8 +52,9 @@ class Watch:
     _recent: deque[Row] = field(default_factory=deque)
     #: Column -> when it last had a value.
     _seen_s: dict[str, float] = field(default_factory=dict)
-    #: Column -> its values at the beginning: ambient, cold coils, gains of the first minute at level.
-    _first: dict[str, list[float]] = field(default_factory=dict)
+    #: Channel -> resistances of its cold coil; channel and octave in Hz -> gains of the first minute at level.
+    _cold_ohm: dict[str, list[float]] = field(default_factory=dict)
+    _first_gains: dict[tuple[str, float], list[float]] = field(default_factory=dict)
     _ambient_at_start: float = float("nan")
     _level_since_s: float = float("nan")
     _fitted_at_s: float = 0.0
@@ -114,31 +115,33 @@ class Watch:
             self._ambient_at_start = ambient
         if row.state == "playing" and self._level_since_s != self._level_since_s:
             self._level_since_s = row.seconds
-        starting = row.state == "playing" and row.seconds - self._level_since_s < MINUTE_S
-        for name, value in row.values.items():
-            cold = name.startswith("coil_ohm.") and row.state == "cold"
-            if (cold or (name.startswith("gain_db.") and starting)) and value == value:
-                self._first.setdefault(name, []).append(value)
+        if row.state == "cold":
+            for channel, ohm in of_quantity(row.values, "coil_ohm").items():
+                if ohm == ohm:
+                    self._cold_ohm.setdefault(channel, []).append(ohm)
+        if row.state == "playing" and row.seconds - self._level_since_s < MINUTE_S:
+            for band, gain_db in gains_of(row.values).items():
+                if gain_db == gain_db:
+                    self._first_gains.setdefault(band, []).append(gain_db)
 
     def _with_coil_temperatures(self, row: Row) -> Row:
         added: dict[str, float] = {}
-        for name, ohm in row.values.items():
-            cold = self._first.get(name)
-            if name.startswith("coil_ohm.") and cold and row.state != "cold":
-                subject = name.removeprefix("coil_ohm.")
-                uncertainty = row.values.get(f"coil_ohm_u.{subject}", float("nan"))
+        for channel, ohm in of_quantity(row.values, "coil_ohm").items():
+            cold = self._cold_ohm.get(channel)
+            if cold and row.state != "cold":
+                uncertainty = row.values.get(f"coil_ohm_u.{channel}", float("nan"))
                 celsius, celsius_u = coil_temperature(
                     ohm, fmean(cold), self._ambient_at_start, uncertainty, uncertainty / len(cold) ** 0.5, 0.5
                 )
-                added |= {f"celsius.coil {subject}": celsius, f"celsius_u.coil {subject}": celsius_u}
+                added |= {f"celsius.{OF_COIL}{channel}": celsius, f"celsius_u.{OF_COIL}{channel}": celsius_u}
         return replace(row, values=row.values | added) if added else row
 
     def _void_or_fail(self, row: Row) -> Stop | None:
         guard = self.programme.guard
-        for column in (AMBIENT, *(f"{role.unit}.{role.role}" for role in guard.roles)):
+        for name, column in (("ambient", AMBIENT), *((role.role, role.column) for role in guard.roles)):
             silent_s = row.seconds - self._seen_s.get(column, 0.0)
             if silent_s > guard.missing_s:
-                return Stop("void", f"no reading of {column.split('.', 1)[1]} for {silent_s:.0f} s", row.seconds)
+                return Stop("void", f"no reading of {name} for {silent_s:.0f} s", row.seconds)
         drift_k = row.values.get(AMBIENT, float("nan")) - self._ambient_at_start
         if abs(drift_k) > guard.ambient_drift_k:
             words = f"the ambient has moved by {drift_k:+.1f} K since the start; allowed {guard.ambient_drift_k:g} K"
@@ -151,7 +154,7 @@ class Watch:
 
     def _beyond(self, role: RoleGuard, row: Row) -> str:
         """Why a role's reading is out of its guard; empty when it is not."""
-        value = row.values.get(f"{role.unit}.{role.role}", float("nan"))
+        value = row.values.get(role.column, float("nan"))
         if role.upper is not None and value > role.upper:
             return f"{role.role} at {value:.4g} {role.unit}; allowed up to {role.upper:g}"
         if role.lower is not None and value < role.lower:
@@ -160,7 +163,7 @@ class Watch:
         if role.rise_k is not None and rise_k > role.rise_k:
             return f"{role.role} {rise_k:.1f} K above ambient; allowed {role.rise_k:g} K"
         if role.rate_k_per_min is not None and row.seconds - self._recent[0].seconds >= 0.8 * MINUTE_S:
-            pairs = [(r.seconds, r.values.get(f"{role.unit}.{role.role}", float("nan"))) for r in self._recent]
+            pairs = [(r.seconds, r.values.get(role.column, float("nan"))) for r in self._recent]
             try:
                 rate, rate_u = rate_k_per_min(*np.array(pairs).T)
             except NotEnough:
@@ -171,20 +174,15 @@ class Watch:
 
     def _coil_out(self, row: Row) -> Stop | None:
         low, high = self.programme.guard.coil_ratio
-        for name, first in self._first.items():
-            if not name.startswith("coil_ohm."):
-                continue
-            cold_ohm, ohm = fmean(first), row.values.get(name, float("nan"))
-            subject = name.removeprefix("coil_ohm.")
-            doubt = 2 * row.values.get(f"coil_ohm_u.{subject}", 0.0)
+        for channel, first in self._cold_ohm.items():
+            column, cold_ohm = f"coil_ohm.{channel}", fmean(first)
+            ohm, doubt = row.values.get(column, float("nan")), 2 * row.values.get(f"coil_ohm_u.{channel}", 0.0)
             if ohm + doubt < low * cold_ohm or ohm - doubt > high * cold_ohm:
-                words = (
-                    f"coil of {subject} at {ohm:.3g} ohm, {cold_ohm:.3g} cold; allowed {low:g} to {high:g} times that"
-                )
-                return Stop("fail", words, row.seconds)
-            unseen_s = row.seconds - self._seen_s[name]
+                allowed = f"allowed {low:g} to {high:g} times that"
+                return Stop("fail", f"coil of {channel} at {ohm:.3g} ohm, {cold_ohm:.3g} cold; {allowed}", row.seconds)
+            unseen_s = row.seconds - self._seen_s[column]
             if row.state in ("ramp", "playing") and unseen_s > self.programme.guard.missing_s:
-                words = f"the coil of {subject} can no longer be measured: it is open, or a wire is lost"
+                words = f"the coil of {channel} can no longer be measured: it is open, or a wire is lost"
                 return Stop("void", words, row.seconds)
         return None
 
@@ -193,16 +191,16 @@ class Watch:
         recent = list(self._recent)[-LASTING_ROWS:]
         if row.state != "playing" or len(recent) < LASTING_ROWS or row.seconds - self._level_since_s < MINUTE_S:
             return None
+        gains = [gains_of(r.values) for r in recent]
         lost = {}
-        for name, first in self._first.items():
-            now = [value for r in recent if (value := r.values.get(name, float("nan"))) == value]
-            if name.startswith("gain_db.") and len(now) == LASTING_ROWS and pstdev(first) < STEADY_DB:
-                lost[name.removeprefix("gain_db.")] = fmean(first) - max(now)
-        worst = max(lost, key=lambda name: lost[name], default="")
-        if not worst or lost[worst] <= self.programme.guard.level_loss_db:
+        for band, first in self._first_gains.items():
+            now = [value for of_row in gains if (value := of_row.get(band, float("nan"))) == value]
+            if len(now) == LASTING_ROWS and pstdev(first) < STEADY_DB:
+                lost[band] = fmean(first) - max(now)
+        worst = max(lost, key=lambda band: lost[band], default=None)
+        if worst is None or lost[worst] <= self.programme.guard.level_loss_db:
             return None
-        channel, band_hz = worst.rsplit(".", 1)
-        words = f"{channel} has lost {lost[worst]:.1f} dB at {band_hz} Hz"
+        words = f"{worst[0]} has lost {lost[worst]:.1f} dB at {worst[1]:g} Hz"
         if max(lost.values()) - min(lost.values()) < TOGETHER_DB and len(lost) > 1:
             return Stop("void", f"{words}, and every other band with it: was the microphone moved?", row.seconds)
         return Stop("fail", f"{words}; allowed {self.programme.guard.level_loss_db:g} dB", row.seconds)
@@ -277,7 +275,7 @@ def heating_power(log: Log) -> Power:
 
 def drive_power(log: Log) -> Floats:
     """Power of the programme relative to its full level, shape (rows,): what the temperatures follow."""
-    drives = [column for name, column in log.columns.items() if name.startswith("drive_v.")]
+    drives = list(of_quantity(log.columns, "drive_v").values())
     squares = np.nansum(np.square(drives), axis=0) if drives else np.zeros(log.seconds.size)
     playing = squares[log.is_state("playing")]
     return squares / np.median(playing) if playing.size and np.median(playing) > 0 else np.zeros(log.seconds.size)

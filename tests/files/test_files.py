@@ -12,7 +12,7 @@ from full_disk import full_disk
 from simulated_runs import ROOT
 from soaks import rows
 
-from rig.calibration.storage import Stored, save, stored
+from rig.calibration.storage import DailyDetails, Stored, save, stored
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.files.disk import read_bytes, read_json, write, write_together
 from rig.files.errors import BenchError, RecordError
@@ -100,7 +100,8 @@ def test_a_note_on_a_full_disk_leaves_nothing_behind(kit: Kit, good_run: tuple[R
 
 
 def test_a_calibration_on_a_full_disk_leaves_nothing_behind(tmp_path: Path) -> None:
-    one = Stored("daily", "resistor", "bench", "2026-01-01T00:00:00+00:00", "resistor", 8.0, "ohm", None)
+    details = DailyDetails("in control")
+    one = Stored("daily", "8 ohm", "bench", "2026-01-01T00:00:00+00:00", "resistor", 8.0, "ohm", None, details=details)
     with full_disk(), pytest.raises(BenchError, match="the calibration cannot be written: File too large"):
         save(tmp_path, one)
     assert stored(tmp_path, "bench") == []
