@@ -1,7 +1,6 @@
 """Units of a design drawn from the tolerances of its parts and drivers."""
 
-from dataclasses import dataclass, fields, replace
-from typing import Any, TypeVar
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,7 +10,6 @@ from rig.circuit.driver import Driver
 from rig.circuit.parts import Part
 from rig.circuit.units import FloatArray
 
-_Item = TypeVar("_Item", Part, Driver, Box, Channel)
 CUT_OFF_SIGMA = 2.0
 
 
@@ -74,29 +72,6 @@ def draw(channel: Channel, rng: np.random.Generator, units: int, spread: DriverT
     )
     box: Box = replace(channel.box, tuning_hz=channel.box.tuning_hz * _factors(rng, units, spread.tuning))
     return replace(drawn, branches=branches, box=box)
-
-
-def one_unit(channel: Channel, index: int) -> Channel:
-    """One unit of a drawn channel, with one number a parameter again.
-
-    Raises
-    ------
-    IndexError
-        If there is no such unit.
-    """
-
-    def of_branch(branch: Branch) -> Branch:
-        return Branch(_picked(branch.driver, index), branch.elements)
-
-    chosen = map_parts(_picked(channel, index), lambda part: _picked(part, index))
-    return replace(chosen, branches=tuple(map(of_branch, chosen.branches)), box=_picked(channel.box, index))
-
-
-def _picked(item: _Item, index: int) -> _Item:
-    """The item with every array among its own fields replaced by its number for one unit."""
-    arrays = {field.name: value for field in fields(item) if isinstance(value := getattr(item, field.name), np.ndarray)}
-    numbers: dict[str, Any] = {name: float(value[index, 0]) for name, value in arrays.items()}
-    return replace(item, **numbers)
 
 
 def _spread_driver(driver: Driver, rng: np.random.Generator, units: int, spread: DriverTolerance) -> Driver:

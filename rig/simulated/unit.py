@@ -14,7 +14,7 @@ from rig.circuit.channel import ElectronicFilter
 from rig.circuit.radiation import Position
 from rig.design.kit import Kit
 from rig.simulated.chance import generator
-from rig.simulated.elements import Factor, Speaker, designed, drawn, speaker_of
+from rig.simulated.elements import Speaker, designed, drawn, speaker_of
 from rig.simulated.noises import Noise
 from rig.simulated.physics import driven, filter_gain, pressure_pa
 
@@ -67,7 +67,12 @@ class Unit:
 
 def nominal_unit(kit: Kit) -> Unit:
     """The unit as designed, every part at its nominal value."""
-    return _built(kit, lambda box: designed)
+    # Never as builds taught it: what is measured is not to be made of what judges it.
+    models = [channel.model() for channel in kit.channels]
+    return Unit(
+        boxes=tuple(speaker_of(model, designed) for model in models),
+        outputs=tuple(Output(model.name, model.name, kit.amplifier.gain, model.filter) for model in models),
+    )
 
 
 def unit_of(kit: Kit, serial: str) -> Unit:
@@ -75,16 +80,9 @@ def unit_of(kit: Kit, serial: str) -> Unit:
 
     The same kit name and serial give the same unit, on every bench.
     """
-    return _built(kit, lambda box: drawn(generator(kit.name, serial, box)))
-
-
-def _built(kit: Kit, factor_of: Callable[[str], Factor]) -> Unit:
-    gain = 10 ** (kit.amplifier.gain_db / 20)
-    # Never as builds taught it: what is measured is not to be made of what judges it.
-    models = [channel.model() for channel in kit.channels]
-    return Unit(
-        boxes=tuple(speaker_of(model, factor_of(model.name)) for model in models),
-        outputs=tuple(Output(model.name, model.name, gain, model.filter) for model in models),
+    return replace(
+        nominal_unit(kit),
+        boxes=tuple(speaker_of(c.model(), drawn(generator(kit.name, serial, c.name))) for c in kit.channels),
     )
 
 

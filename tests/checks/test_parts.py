@@ -6,12 +6,13 @@ from functools import lru_cache
 import numpy as np
 import pytest
 from captures import BENCH, at_leads, captured, demo_kit, flat, spoiled
+from one_of_many import one_unit
 
 from checks import parts
 from rig.calibration.known_load import calibrate_known_load
 from rig.circuit.channel import channel_parts, find_driver, find_part, impedance_ohm, with_driver, with_part
 from rig.circuit.nearest import nearest_good_unit, remaining, taken_up
-from rig.circuit.tolerance import draw, one_unit
+from rig.circuit.tolerance import draw
 from rig.design.decision import Decision
 from rig.signals.smoothing import log_frequency_grid
 from rig.values.captures import Untrusted

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from one_of_many import one_unit
 
 from rig.circuit.box import Box, driver_impedance
 from rig.circuit.channel import (
@@ -21,7 +22,7 @@ from rig.circuit.channel import (
 from rig.circuit.driver import Driver
 from rig.circuit.notation import parse_element
 from rig.circuit.radiation import microphone_at, pressure_pa
-from rig.circuit.tolerance import draw, one_unit
+from rig.circuit.tolerance import draw
 
 FREQUENCY_HZ = np.geomspace(20, 20000, 91)
 

@@ -2,12 +2,13 @@
 
 import numpy as np
 import pytest
+from one_of_many import one_unit
 from simulated_runs import ROOT
 
 from rig.circuit.channel import find_driver, impedance_ohm
 from rig.circuit.fit import BOX_PARAMETERS, default_parameters, fit_impedance
 from rig.circuit.held import held_uncertainty
-from rig.circuit.tolerance import draw, one_unit
+from rig.circuit.tolerance import draw
 from rig.design.kit import load_kit
 from rig.signals.smoothing import log_frequency_grid
 

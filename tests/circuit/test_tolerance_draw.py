@@ -1,10 +1,11 @@
 import numpy as np
 import pytest
+from one_of_many import one_unit
 from scipy import stats
 
 from rig.circuit.channel import Channel, channel_parts, find_part, impedance_ohm
 from rig.circuit.driver import mechanics
-from rig.circuit.tolerance import DriverTolerance, draw, one_unit
+from rig.circuit.tolerance import DriverTolerance, draw
 
 UNITS = 4000
 

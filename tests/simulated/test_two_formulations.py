@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from one_of_many import one_unit
 from scipy.special import j1
 
 from rig.circuit.box import Box
@@ -23,7 +24,7 @@ from rig.circuit.channel import (
 from rig.circuit.driver import Driver
 from rig.circuit.notation import parse_element
 from rig.circuit.radiation import pressure_pa
-from rig.circuit.tolerance import draw, one_unit
+from rig.circuit.tolerance import draw
 from rig.design.fault_kinds import BENCH_FAULTS, UNIT_FAULTS
 from rig.design.kit import load_kit
 from rig.findings.dictionary import hypotheses_of
