@@ -1,6 +1,7 @@
 """`kitproof learn KIT`: masks from reference builds, from the parts' tolerances, or from both."""
 
 import json
+import sys
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -10,11 +11,12 @@ import numpy as np
 import typer
 
 from checks.impedance import PHASE
-from rig.commands.common import HERE, Workspace
+from rig.commands.common import HERE, Workspace, Yes
 from rig.design.kit import Kit, load_kit
 from rig.design.learnt_design import FILE, LearntDesign, design_toml
 from rig.files.disk import read_bytes, why, write_together
 from rig.files.errors import RecordError, TableError
+from rig.screen.console import open_console, say, yes_or_no
 from rig.store import records
 from rig.store.recorded import read_curve
 from rig.store.run_json import Record
@@ -27,11 +29,15 @@ from rig.study.learning import (
     Key,
     Learnt,
     Spread,
+    drifts,
     learn,
+    mask_file,
     refuse_odd,
     rejects_together,
     spreads_of_parts,
 )
+from rig.study.taking_in import FILE as LEARNT_FROM
+from rig.study.taking_in import former_and_new, learnt_from, passed_of
 from rig.values.readings import Curve, Floats
 
 Source = Literal["builds", "parts", "both"]
@@ -50,38 +56,79 @@ def learn_command(
     confidence_percent: Annotated[float, typer.Option("--confidence", help="Of masks from a few builds, %.")] = 95.0,
     draws: Annotated[int, typer.Option("--draws", help="Units drawn from the parts' tolerances.")] = 10000,
     seed: Annotated[int, typer.Option("--seed", help="The same seed draws the same units.")] = 1,
+    update: Annotated[
+        bool, typer.Option("--update", help="Take in units that passed: these, or all new ones.")
+    ] = False,
+    yes: Yes = False,
 ) -> None:
     """Learn the design and masks from builds and tolerances, show what they rest on, and write them beside the kit."""
-    loaded, runs = load_kit(workspace, kit, with_learnt=False), _runs(workspace, kit, serials or [])
-    unknown = [driver for channel in loaded.channels for driver in loaded.undescribed(channel.name)]
-    chosen = _source(source, bool(runs), unknown)
-    made_at = records.now()
+    loaded = load_kit(workspace, kit, with_learnt=False)
     _refuse_out_of_range(rejects_percent, confidence_percent, draws)
+    former, new = former_and_new(workspace, loaded, serials or []) if update else (_runs(workspace, kit, serials), [])
+    if update and not new:
+        say("no unit passed that was not learnt from already: nothing is changed")
+        return
+    runs = [*former, *new]
+    chosen = _source(source, bool(runs), [u for channel in loaded.channels for u in loaded.undescribed(channel.name)])
+    made_at = records.now()
     builds = _builds(loaded, runs if chosen != "parts" else [])
     design = _design(loaded, runs, made_at) if chosen != "parts" else None
     shaped = loaded.taught(design) if design else loaded
     if design:
-        refuse_odd(builds, spreads_of_parts(shaped, BELONGING_DRAWS, seed))
-    spreads = spreads_of_parts(shaped, draws, seed, ONE_BATCH if design else None)
-    learnt = _learnt(builds, {} if chosen == "builds" else spreads, rejects_percent, confidence_percent)
+        wide = spreads_of_parts(shaped, BELONGING_DRAWS, seed)
+        if not update:
+            refuse_odd(builds, wide)
+        elif not _are_to_be_taken_in(new, drifts(builds, wide, [run.serial for run in new]), yes):
+            return
+    spreads = {} if chosen == "builds" else spreads_of_parts(shaped, draws, seed, ONE_BATCH if design else None)
+    passed = [*learnt_from(loaded).passed, *(run.serial for run in new)] if update else []
+    learnt = _learnt(loaded, builds, spreads, rejects_percent, confidence_percent, passed)
     about: dict[str, object] = {
         "made_at": made_at,
-        "builds": {run.serial: run.run for run in runs if chosen != "parts"},
-        "parts": {"draws": draws, "seed": seed} if chosen != "builds" else None,
+        **_learnt_of(runs if design else [], passed),
+        "parts": {"draws": draws, "seed": seed} if spreads else None,
         "rejects_percent": rejects_percent,
         "confidence_percent": confidence_percent,
     }
-    written = write_masks(loaded.folder, learnt, about, design)
+    _write_and_show(loaded, learnt, about, design, _without_mask(loaded, builds))
+
+
+def _learnt_of(runs: Sequence[Record], passed: Sequence[str]) -> dict[str, object]:
+    """Serial -> run of builds that somebody vouches for, and of units that passed."""
+    return {
+        "builds": {run.serial: run.run for run in runs if run.serial not in passed},
+        "passed": {run.serial: run.run for run in runs if run.serial in passed},
+    }
+
+
+def _are_to_be_taken_in(new: Sequence[Record], drifted: Sequence[str], yes: bool) -> bool:
+    """Say which units are to be taken in and whether the population has drifted, and ask."""
+    say(f"units that passed, to be learnt from: {', '.join(f'{run.serial} (run {run.run})' for run in new)}")
+    for words in drifted:
+        say(words)
+    if drifted:
+        say("The population has drifted: is it a new batch of drivers or parts? Then begin anew with builds of it.")
+    if yes:
+        return True
+    if not sys.stdin.isatty():
+        raise TableError("nobody can answer at this terminal; --yes takes them in")
+    return yes_or_no(open_console(), "take them in? type y to do so, n to leave everything as it is: ")
+
+
+def _write_and_show(
+    kit: Kit, learnt: Sequence[Learnt], about: dict[str, object], design: LearntDesign | None, without: Sequence[str]
+) -> None:
+    written = write_masks(kit.folder, learnt, about, design)
     from rig.report.masks import draw_masks
     from rig.screen.learnt_masks import show, show_design
 
     try:
-        figure = draw_masks(learnt, loaded.folder / "learnt.svg")
+        figure = draw_masks(learnt, kit.folder / "learnt.svg")
     except OSError as error:
-        raise RecordError(f"{loaded.folder / 'learnt.svg'}: could not be drawn: {why(error)}") from None
+        raise RecordError(f"{kit.folder / 'learnt.svg'}: could not be drawn: {why(error)}") from None
     if design:
         show_design(design)
-    show(learnt, written, figure, rejects_together(learnt), _without_mask(loaded, builds))
+    show(learnt, written, figure, rejects_together(learnt), without)
 
 
 def _design(kit: Kit, runs: Sequence[Record], made_at: str) -> LearntDesign:
@@ -96,8 +143,8 @@ def _every_curve(run: Record) -> list[Curve]:
     return [read_curve(run, entry) for check, entry in entries if (check, entry.quantity) in wanted]
 
 
-def _runs(workspace: Path, kit: str, serials: Sequence[str]) -> list[Record]:
-    runs = []
+def _runs(workspace: Path, kit: str, serials: Sequence[str] | None) -> list[Record]:
+    runs, serials = [], serials or []
     for serial in serials:
         found = [r for r in records.unit_records(workspace, serial, kit) if _curves(r)]
         if not found:
@@ -160,17 +207,20 @@ def _without_mask(kit: Kit, builds: Mapping[Key, object]) -> list[str]:
 
 
 def _learnt(
+    kit: Kit,
     builds: Mapping[Key, tuple[Floats, dict[str, Floats]]],
     spreads: Mapping[Key, Spread],
     rejects_percent: float,
     confidence_percent: float,
+    passed: Sequence[str],
 ) -> list[Learnt]:
     """One mask for each channel's impedance and level, each with its share of the rejects."""
     rejects = rejects_percent / 100 / len(builds)
     made = []
     for key, (grid, held) in builds.items():
         unit = "ohm" if key[:2] == IMPEDANCE else "dB SPL"
-        made.append(learn(key, unit, grid, held, spreads.get(key), rejects, confidence_percent / 100))
+        cut = passed_of(kit, key, grid, passed) if passed else None
+        made.append(learn(key, unit, grid, held, spreads.get(key), rejects, confidence_percent / 100, cut))
     return made
 
 
@@ -211,9 +261,9 @@ def write_masks(
     RecordError
         If they cannot be written.
     """
-    names = [_file_name(one.key) for one in learnt]
+    names = [mask_file(one.key) for one in learnt]
     try:
-        _keep_former(folder, [*names, "learnt.json", "learnt.svg", *([FILE] if design else [])])
+        _keep_former(folder, [*names, LEARNT_FROM, "learnt.svg", *([FILE] if design else [])])
         facts = [
             {
                 "mask": name,
@@ -225,7 +275,7 @@ def write_masks(
         text = json.dumps({**about, "masks": facts}, indent=1)
         contents = {folder / name: _mask_table(one) for name, one in zip(names, learnt, strict=True)}
         of_design = {folder / FILE: design_toml(design)} if design else {}
-        write_together({**contents, **of_design, folder / "learnt.json": text + "\n"})
+        write_together({**contents, **of_design, folder / LEARNT_FROM: text + "\n"})
     except OSError as error:
         raise RecordError(f"{folder}: the masks could not be written: {why(error)}") from None
     return [folder / name for name in names]
@@ -248,7 +298,3 @@ def _mask_table(one: Learnt) -> str:
         for f, low, high in zip(one.frequency_hz, one.lower, one.upper, strict=True)
     ]
     return "frequency_hz,lower,upper\n" + "".join(rows)
-
-
-def _file_name(key: Key) -> str:
-    return f"learnt {key[1]} {key[2]}.csv".replace(" ", "-")

@@ -73,7 +73,7 @@ def joined_spread(before: SpreadBefore, curves: Floats) -> JoinedSpread:
     if freedom == 0:
         return JoinedSpread(before.sigma, DEGREES_BEFORE)
     square = np.var(curves, axis=0, ddof=1) / before.sigma**2
-    degrees = freedom * _independent(before.correlation2, np.ones((1, square.size)))[0]
+    degrees = freedom * _of_whole_curve(before)
     whole = _scale2(np.mean(square), degrees)
     octaves = np.log2(before.frequency_hz)
     around = np.exp(-0.5 * ((octaves[:, np.newaxis] - octaves) / AROUND_OCTAVES) ** 2)
@@ -129,7 +129,7 @@ def departures(before: SpreadBefore, curves: Floats) -> Floats:
         return np.asarray(np.sqrt(far2))
     total = np.sum(off2, axis=-1, keepdims=True)
     others = (total - off2 * builds / (builds - 1)) / (builds - 2)
-    degrees = (builds - 2) * float(_independent(before.correlation2, np.ones((1, curves.shape[-1])))[0])
+    degrees = (builds - 2) * _of_whole_curve(before)
     return np.asarray(np.sqrt(far2 / _scale2(others, degrees)))
 
 
@@ -142,3 +142,38 @@ def departure_limit(before: SpreadBefore, builds: int, false_alarms: float) -> f
         scale = np.sqrt(DEGREES_BEFORE / random.chisquare(DEGREES_BEFORE, (PORTION, 1, 1)))
         furthest.append(np.max(departures(before, scale * before.deviations[chosen]), axis=-1))
     return float(np.quantile(np.concatenate(furthest), 1 - false_alarms))
+
+
+def drift(before: SpreadBefore, former: Floats, latest: Floats) -> float:
+    """How far the mean of the latest units lies from that of the former: root mean square, in standard deviations.
+
+    Parameters
+    ----------
+    before : SpreadBefore
+    former, latest : shape (units, n), one or more each
+        In the unit of its deviations.
+    """
+    apart = (np.mean(latest, axis=0) - np.mean(former, axis=0)) / before.sigma
+    far2 = np.mean(apart**2) / (1 / len(former) + 1 / len(latest))
+    freedom = len(former) + len(latest) - 2
+    if not freedom:
+        return float(np.sqrt(far2))
+    squares = [np.sum((units - np.mean(units, axis=0)) ** 2 / before.sigma**2) for units in (former, latest)]
+    within = float(sum(squares)) / (freedom * apart.size)
+    return float(np.sqrt(far2 / _scale2(within, freedom * _of_whole_curve(before))))
+
+
+def drift_limit(before: SpreadBefore, units: int, false_alarms: float) -> float:
+    """What the drift of a population of so many units that has none exceeds with this probability, from drawn means."""
+    random = np.random.default_rng(units)
+    chosen = before.deviations[random.integers(len(before.deviations), size=SETS)]
+    # A mean of several units is more nearly normal than one: one overstates its tails a little.
+    scale2 = DEGREES_BEFORE / random.chisquare(DEGREES_BEFORE, SETS)
+    far2 = scale2 * np.mean((chosen / before.sigma) ** 2, axis=1)
+    degrees = max(units - 2, 0) * _of_whole_curve(before)
+    seen = scale2 * random.chisquare(degrees, SETS) / degrees if degrees else scale2
+    return float(np.sqrt(np.quantile(far2 / _scale2(seen, degrees), 1 - false_alarms)))
+
+
+def _of_whole_curve(before: SpreadBefore) -> float:
+    return float(_independent(before.correlation2, np.ones((1, before.sigma.size)))[0])

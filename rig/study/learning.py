@@ -25,11 +25,14 @@ from rig.statistics.curves_of_builds import (
     SpreadBefore,
     departure_limit,
     departures,
+    drift,
+    drift_limit,
     joined_spread,
     next_unit,
     spread_before,
 )
 from rig.statistics.tolerance_interval import two_sided_factor
+from rig.statistics.truncation import restored
 from rig.values.readings import Floats
 
 #: Check, quantity, subject.
@@ -46,6 +49,8 @@ ONE_BATCH = DriverTolerance(**{name: 2 / 3 * half for name, half in vars(DriverT
 LEAST_PERCENT, LEAST_DB = 2.0, 0.3
 #: Of good builds that belong together so many sets are refused.
 FALSE_ALARMS = 0.01
+#: What limits cut off is put back in so many rounds: of limits at two standard deviations to 1 %.
+ROUNDS = 12
 #: Standard deviations that nearly all units keep to over a whole curve of a two-way box.
 WHOLE_ALONE = 4.0
 #: Around a single build: from, to, decibels (common practice, no source) and percent.
@@ -67,6 +72,15 @@ class Spread:
     def sigma(self) -> Floats:
         """Standard deviation at each point, shape (n,)."""
         return np.asarray(np.std(self.deviations, axis=0))
+
+
+@dataclass(frozen=True, eq=False)
+class Passed:
+    """Units that are among the builds because they passed, and the mask that they had to keep to, shape (n,)."""
+
+    serials: list[str]
+    lower: Floats
+    upper: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,6 +184,7 @@ def learn(
     parts: Spread | None,
     rejects: float,
     confidence: float,
+    passed: Passed | None = None,
 ) -> Learnt:
     """The mask of one curve.
 
@@ -181,6 +196,7 @@ def learn(
     parts : how the curve spreads with the parts; None: not known, or not to be used
     rejects : share of good units that the whole mask may fail
     confidence : that a mask from a few builds alone holds that share
+    passed : which of the builds are there because they passed; None: the builder vouches for all
 
     Raises
     ------
@@ -194,13 +210,16 @@ def learn(
         raise ValueError(f"{' '.join(key)}: neither a build nor the parts' tolerances to learn from")
     if spread is None and len(builds) == 1:
         return _around_one(key, unit, frequency_hz, curves)
-    centre = np.mean(curves, axis=0) if builds or spread is None else spread.centre
+    full = curves
+    if spread is not None and passed is not None:
+        full = _untruncated(_before(spread, relative), curves, np.isin(list(builds), passed.serials), passed, relative)
+    centre = np.mean(full, axis=0) if builds or spread is None else spread.centre
     good, words = None, f"{len(builds)} builds"
     if spread is None:
         factor = pointwise_factor(WHOLE_ALONE, len(builds), confidence)
-        sigma = np.std(_off(curves, centre, relative), axis=0, ddof=1)
+        sigma = np.std(_off(full, centre, relative), axis=0, ddof=1)
     else:
-        good, words = _good_units(_before(spread, relative), _off(curves, centre, relative))
+        good, words = _good_units(_before(spread, relative), _off(full, centre, relative))
         sigma = np.std(good, axis=0)
         factor = whole_mask_factor(good, sigma, rejects)
     width = factor * sigma
@@ -221,6 +240,20 @@ def _before(spread: Spread, relative: bool) -> SpreadBefore:
 
 def _off(curves: Floats, centre: Floats, relative: bool) -> Floats:
     return np.asarray(curves / centre - 1 if relative else curves - centre)
+
+
+def _untruncated(
+    before: SpreadBefore, curves: Floats, cut: NDArray[np.bool_], passed: Passed, relative: bool
+) -> Floats:
+    """The builds, those that are there because they passed moved to where they would lie without their limits."""
+    full = curves.copy()
+    for _ in range(ROUNDS):
+        centre = np.mean(full, axis=0)
+        sigma = joined_spread(before, _off(full, centre, relative)).sigma
+        drawn = before.deviations * (sigma / before.sigma)
+        drawn = centre * (1 + drawn) if relative else centre + drawn
+        full[cut] = restored(curves[cut], drawn, passed.lower, passed.upper)
+    return full
 
 
 def _good_units(before: SpreadBefore, off: Floats) -> tuple[Floats, str]:
@@ -288,6 +321,32 @@ def departures_of_builds(
     return found
 
 
+def drifts(
+    curves: Mapping[Key, tuple[Floats, Mapping[str, Floats]]], spreads: Mapping[Key, Spread], latest: Sequence[str]
+) -> list[str]:
+    """In which curves the latest units lie off the former ones, in words; empty where the population is the same.
+
+    Parameters as `refuse_odd`; `latest` are the serials of those that come in, one or more, as the others are.
+    """
+    found = []
+    for key, (frequency_hz, builds) in curves.items():
+        relative = key[:2] == IMPEDANCE
+        before = _before(_resampled(spreads[key], frequency_hz), relative)
+        new, old = (np.array([builds[s] for s in builds if (s in latest) == is_new]) for is_new in (True, False))
+        off_new, off_old = (_off(units, np.mean(old, axis=0), relative) for units in (new, old))
+        limit = drift_limit(before, len(builds), FALSE_ALARMS / len(curves))
+        if (far := drift(before, off_old, off_new)) <= limit:
+            continue
+        moved = np.mean(off_new, axis=0)
+        most = int(np.argmax(np.abs(moved) / before.sigma))
+        by = f"{100 * moved[most]:+.0f} %" if relative else f"{moved[most]:+.1f} dB"
+        found.append(
+            f"{key[1]} of {key[2]}: the new units lie {far / limit:.1f} times as far off the former ones as chance has "
+            f"it, most at {frequency_hz[most]:.0f} Hz, by {by}"
+        )
+    return found
+
+
 def _around_one(key: Key, unit: str, frequency_hz: Floats, curves: Floats) -> Learnt:
     relative, centre = unit == "ohm", curves[0]
     windows = AROUND_ONE_PERCENT if relative else AROUND_ONE_DB
@@ -328,3 +387,8 @@ def rejects_together(learnt: Sequence[Learnt]) -> float:
         channel = one.key[2]
         failing[channel] = failing[channel] | one.outside if channel in failing else one.outside
     return 1 - math.prod(1 - float(np.mean(outside)) for outside in failing.values())
+
+
+def mask_file(key: Key) -> str:
+    """The name of a learnt mask's file."""
+    return f"learnt {key[1]} {key[2]}.csv".replace(" ", "-")

@@ -1,0 +1,116 @@
+"""Units that passed, among the builds that a kit is learnt from: which there are, and what they had to keep to."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from rig.design.kit import Kit
+from rig.design.limits import read_mask
+from rig.files.disk import read_text, why
+from rig.files.errors import RecordError, TableError
+from rig.store import records
+from rig.store.run_json import Record
+from rig.study.learning import Key, Passed, mask_file
+from rig.values.readings import Floats
+
+FILE = "learnt.json"
+
+
+@dataclass(frozen=True)
+class LearntFrom:
+    """What a kit was learnt from, serial -> run: builds that somebody vouches for, and units that passed."""
+
+    vouched: dict[str, str]
+    passed: dict[str, str]
+
+    @property
+    def all(self) -> dict[str, str]:
+        """Both."""
+        return {**self.vouched, **self.passed}
+
+
+def learnt_from(kit: Kit) -> LearntFrom:
+    """What a kit was learnt from.
+
+    Raises
+    ------
+    TableError
+        If nothing was learnt of it from builds, or its learnt.json cannot be read.
+    """
+    path = kit.folder / FILE
+    try:
+        found = json.loads(read_text(path))
+        vouched, passed = (
+            {str(serial): str(run) for serial, run in dict(found.get(key, {})).items()} for key in ("builds", "passed")
+        )
+    except FileNotFoundError:
+        vouched, passed = {}, {}
+    except OSError as error:
+        raise TableError(f"{path}: cannot be read ({why(error)})") from None
+    except (ValueError, TypeError, AttributeError):
+        raise TableError(f"{path}: not what kitproof learn writes; allowed: a file as it wrote it") from None
+    if not vouched:
+        raise TableError(f"{path}: no builds were learnt yet; begin with kitproof learn {kit.name} and their serials")
+    return LearntFrom(vouched, passed)
+
+
+def former_and_new(workspace: Path, kit: Kit, serials: Sequence[str]) -> tuple[list[Record], list[Record]]:
+    """The runs that a kit was learnt from, and those of units that passed since; errors as of each below."""
+    former = learnt_from(kit)
+    return former_runs(workspace, kit, former), newly_passed(workspace, kit, former, serials)
+
+
+def former_runs(workspace: Path, kit: Kit, former: LearntFrom) -> list[Record]:
+    """The runs that a kit was learnt from.
+
+    Raises
+    ------
+    RecordError
+        If one is not there any more.
+    """
+    there = {record.run: record for record in records.all_records(workspace, kit.name)[0]}
+    for serial, run in former.all.items():
+        if run not in there:
+            raise RecordError(f"run {run} of {serial}, which {kit.name} was learnt from, is not in {workspace}/results")
+    return [there[run] for run in former.all.values()]
+
+
+def newly_passed(workspace: Path, kit: Kit, former: LearntFrom, serials: Sequence[str]) -> list[Record]:
+    """The newest runs of units that passed and were not learnt from yet; of these serials, or of all without any.
+
+    Raises
+    ------
+    RecordError
+        If a serial was named whose newest run did not pass, or there is none.
+    """
+    plan, _ = kit.planned("")
+    newest = {record.serial: record for record in records.all_records(workspace, kit.name)[0] if record.plan == plan}
+    for serial in serials:
+        outcome = newest[serial].outcome if serial in newest else "not there"
+        if outcome != "pass":
+            raise RecordError(f"the newest run of {serial!r} is {outcome}; allowed: units that passed")
+    wanted = [record for serial, record in newest.items() if not serials or serial in serials]
+    return [
+        record
+        for record in wanted
+        if record.outcome == "pass" and record.serial not in former.all and record.kit.revision == kit.revision
+    ]
+
+
+def passed_of(kit: Kit, key: Key, frequency_hz: Floats, serials: Sequence[str]) -> Passed | None:
+    """Which builds are there because they passed, and the mask of a curve that they had to keep to; None: no mask."""
+    limits = kit.limits.get(key[0], {})
+    limit = limits.get(f"{key[1]} {key[2]}", limits.get(key[1]))
+    path = kit.folder / (limit.mask if limit and limit.mask else mask_file(key))
+    if not path.exists():
+        return None
+    mask = read_mask(path)
+    at, known = np.log(frequency_hz), np.log(mask.frequency_hz)
+    lower, upper = (
+        np.interp(at, known, values, left=open_, right=open_)
+        for values, open_ in ((mask.lower, -np.inf), (mask.upper, np.inf))
+    )
+    return Passed(list(serials), lower, upper)

@@ -1,0 +1,87 @@
+"""Updates with units that passed: which are taken in, that they are told and asked for, and that the former is kept."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from rig import cli
+from rig.design.kit import load_kit
+from rig.files.errors import RecordError, TableError
+from rig.store import records
+from rig.store.run_json import Record
+from rig.study.learning import LEVEL
+from rig.study.taking_in import LearntFrom, learnt_from, newly_passed, passed_of
+from rig.values.run import Run
+
+RUN = CliRunner()
+
+
+@pytest.fixture
+def shelf(good_run: tuple[Run, Record], workspace: Path, monkeypatch: pytest.MonkeyPatch) -> list[Record]:
+    """A vouched build, one unit that passed, one that failed last, and one of another plan, all with one's curves."""
+    record = replace(good_run[1], outcome="pass")
+    found = [
+        record,
+        replace(record, serial="BT-0101", run="BT-0101-1"),
+        replace(record, serial="BT-0102", run="BT-0102-1"),
+        replace(record, serial="BT-0102", run="BT-0102-2", outcome="fail"),
+        replace(record, serial="BT-0103", run="BT-0103-1", plan="heat"),
+    ]
+    monkeypatch.setattr(records, "all_records", lambda *_: (found, []))
+    monkeypatch.setattr(records, "unit_records", lambda _, serial, kit="": [r for r in found if r.serial == serial])
+    return found
+
+
+def test_only_units_whose_newest_run_passed_are_taken_in(shelf: list[Record], workspace: Path) -> None:
+    kit, former = load_kit(workspace, "booth-two"), LearntFrom({shelf[0].serial: shelf[0].run}, {})
+    assert [run.serial for run in newly_passed(workspace, kit, former, [])] == ["BT-0101"]
+    with pytest.raises(RecordError, match="newest run of 'BT-0102' is fail; allowed: units that passed"):
+        newly_passed(workspace, kit, former, ["BT-0102"])
+    with pytest.raises(RecordError, match="newest run of 'BT-7777' is not there"):
+        newly_passed(workspace, kit, former, ["BT-7777"])
+    assert newly_passed(workspace, kit, LearntFrom(former.vouched, {"BT-0101": "x"}), []) == []
+
+
+def test_an_update_says_whom_it_takes_in_asks_and_keeps_the_former(shelf: list[Record], workspace: Path) -> None:
+    words = ["learn", "booth-two", "--draws", "400", "--workspace", str(workspace)]
+    folder = workspace / "limits" / "booth-two"
+    try:
+        with pytest.raises(TableError, match="no builds were learnt yet"):
+            learnt_from(load_kit(workspace, "booth-two"))
+        assert RUN.invoke(cli.app, [*words, shelf[0].serial]).exit_code == 0
+        before = {path.name: path.read_bytes() for path in folder.glob("*") if path.is_file()}
+        asked = RUN.invoke(cli.app, [*words, "--update"])
+        assert "nobody can answer" in str(asked.exception)
+        assert before == {path.name: path.read_bytes() for path in folder.glob("*") if path.is_file()}
+        done = RUN.invoke(cli.app, [*words, "--update", "--yes"])
+        assert done.exit_code == 0, done.output
+        assert "BT-0101 (run BT-0101-1)" in done.output
+        learnt = json.loads((folder / "learnt.json").read_text())
+        assert list(learnt["builds"]) == [shelf[0].serial]
+        assert learnt["passed"] == {"BT-0101": "BT-0101-1"}
+        (kept,) = folder.glob("masks-of-*")
+        assert (kept / "design.toml").read_bytes() == before["design.toml"]
+        again = RUN.invoke(cli.app, [*words, "--update", "--yes"])
+        assert "nothing is changed" in again.output
+    finally:
+        for path in (*folder.glob("learnt*"), *folder.glob("design.toml"), *folder.glob("masks-of-*/*")):
+            path.unlink()
+        for path in folder.glob("masks-of-*"):
+            path.rmdir()
+
+
+def test_a_unit_that_passed_had_to_keep_to_the_mask_that_the_kit_names(workspace: Path) -> None:
+    kit, grid = load_kit(workspace, "booth-two"), np.array([100.0, 1000.0])
+    assert passed_of(kit, (*LEVEL, "left"), grid, ["BT-0101"]) is None
+    (kit.folder / "learnt-free-field-level-left.csv").write_text("frequency_hz,lower,upper\n500,70,80\n2000,70,\n")
+    try:
+        passed = passed_of(kit, (*LEVEL, "left"), grid, ["BT-0101"])
+    finally:
+        (kit.folder / "learnt-free-field-level-left.csv").unlink()
+    assert passed is not None
+    assert list(passed.lower) == [-np.inf, 70.0]
+    assert list(passed.upper) == [np.inf, np.inf]
