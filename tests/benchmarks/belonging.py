@@ -1,10 +1,15 @@
 """Whether builds belong together: how often good ones are refused, and how often a faulty one among three is named.
 
-    python tests/benchmarks/belonging.py [--sets 1000] [--units 30] [--faulty 8] [--designs closed-two,...] [--first 1]
+    python tests/benchmarks/belonging.py [--updates 20] [--sets 1000] [--units 30] [--faulty 8]
+        [--designs closed-two,...] [--first 1]
 
 The demo kits' builds are drawn from their tolerances, impedance and level as the lumped model has them; strangers
 (`tests/strangers`) are measured on the simulated bench, and sets drawn of the good ones. The design is learnt from the
 builds themselves: for false alarms once from three, for a faulty one among three from all three.
+
+updates         how much the masks of a demo kit have changed after so many updates with ten units each that passed the
+                mask that stood, from thirty builds on: the mask's half width over what it was, least, median and most
+                over frequency; and over that of as many builds that nothing was cut off of
 """
 
 import argparse
@@ -33,7 +38,17 @@ from rig.design.kit import load_kit
 from rig.run import sequencer
 from rig.run.verify import Job, job
 from rig.study.builds import learn_design
-from rig.study.learning import IMPEDANCE, LEVEL, Key, Spread, departures_of_builds, spreads_of_parts
+from rig.study.learning import (
+    IMPEDANCE,
+    LEVEL,
+    Key,
+    Learnt,
+    Passed,
+    Spread,
+    departures_of_builds,
+    learn,
+    spreads_of_parts,
+)
 from rig.values.readings import Curve
 from rig.values.run import Finished
 
@@ -67,6 +82,40 @@ def drawn(name: str, sets: int, seed: int) -> list[float]:
         for key, s in units.items()
     }
     return false_alarms(curves, known, sets, seed)
+
+
+def updated(name: str, updates: int, limits: float) -> None:
+    """Print what updates with units of the same population do to the masks of a demo kit's first channel.
+
+    Units pass what is `limits` times as wide as the mask that stands.
+    """
+    kit = load_kit(ROOT, name)
+    known, units = spreads_of_parts(kit, 10000, 1), spreads_of_parts(kit, 400 + 20 * updates * 10, 77)
+    for kind in (IMPEDANCE, LEVEL):
+        key = (*kind, kit.channels[0].name)
+        spread, relative = units[key], kind == IMPEDANCE
+        drawn = spread.centre * (1 + spread.deviations) if relative else spread.centre + spread.deviations
+        builds = {f"B{n}": drawn[n] for n in range(30)}
+
+        def learnt(taken: dict[str, np.ndarray], passed: Passed | None = None, key: Key = key) -> Learnt:
+            unit = "ohm" if key[:2] == IMPEDANCE else "dB SPL"
+            return learn(key, unit, units[key].frequency_hz, taken, known[key], 0.005, 0.95, passed)
+
+        first = mask = learnt(builds)
+        taken, at = dict(builds), 30
+        for update in range(updates):
+            half = limits * (mask.upper - mask.centre)
+            lower, upper = mask.centre - half, mask.centre + half
+            while len(taken) < 30 + 10 * (update + 1):
+                if np.all((drawn[at] > lower) & (drawn[at] < upper)):
+                    taken[f"P{at}"] = drawn[at]
+                at += 1
+            mask = learnt(taken, Passed([serial for serial in taken if serial[0] == "P"], lower, upper))
+        whole = learnt({f"B{n}": drawn[n] for n in range(len(taken))})
+        over = [(mask.upper - mask.lower) / (other.upper - other.lower) for other in (first, whole)]
+        told_of = ["{:.3f} {:.3f} {:.3f}".format(*np.quantile(ratio, [0, 0.5, 1])) for ratio in over]
+        passing = (len(taken) - 30) / (at - 30)
+        print(f"{name} {key[1]}, {100 * passing:.0f} % passing: {told_of[0]}; over all builds {told_of[1]}", flush=True)
 
 
 def measured(work: Job, design: Design, seed: int, serial: str, faults: Sequence[Fault] = ()) -> list[Curve]:
@@ -133,7 +182,10 @@ def main() -> None:
     parser.add_argument("--faulty", type=int, default=8, help="faulty builds of each stranger")
     parser.add_argument("--designs", default=",".join(DESIGNS))
     parser.add_argument("--first", type=int, default=1, help="the seed")
+    parser.add_argument("--updates", type=int, default=0)
     options = parser.parse_args()
+    for limits in (1.0, 0.7) if options.updates else ():
+        updated("booth-two", options.updates, limits)
     print(f"{'false alarms, %':14}{''.join(f'{n:8}' for n in BUILDS)} builds")
     for name in ("booth-two", "rehearsal-three"):
         print(f"{name:14}{told(drawn(name, options.sets, options.first))}", flush=True)

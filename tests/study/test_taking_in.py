@@ -1,14 +1,17 @@
 """Updates with units that passed: which are taken in, that they are told and asked for, and that the former is kept."""
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from typer.testing import CliRunner
 
 from rig import cli
+from rig.commands import learn
 from rig.design.kit import load_kit
 from rig.files.errors import RecordError, TableError
 from rig.store import records
@@ -46,7 +49,22 @@ def test_only_units_whose_newest_run_passed_are_taken_in(shelf: list[Record], wo
     assert newly_passed(workspace, kit, LearntFrom(former.vouched, {"BT-0101": "x"}), []) == []
 
 
-def test_an_update_says_whom_it_takes_in_asks_and_keeps_the_former(shelf: list[Record], workspace: Path) -> None:
+def once(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The function, which is only asked the first time."""
+    found: list[Any] = []
+
+    def asked(*words: object) -> Any:
+        if not found:
+            found.append(function(*words))
+        return found[0]
+
+    return asked
+
+
+def test_an_update_says_whom_it_takes_in_asks_and_keeps_the_former(
+    shelf: list[Record], workspace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(learn, "learn_design", once(learn.learn_design))
     words = ["learn", "booth-two", "--draws", "400", "--workspace", str(workspace)]
     folder = workspace / "limits" / "booth-two"
     try:
