@@ -74,12 +74,8 @@ def learn_command(
     builds = _builds(loaded, runs if chosen != "parts" else [])
     design = _design(loaded, runs, made_at) if chosen != "parts" else None
     shaped = loaded.taught(design) if design else loaded
-    if design:
-        wide = spreads_of_parts(shaped, BELONGING_DRAWS, seed)
-        if not update:
-            refuse_odd(builds, wide)
-        elif not _are_to_be_taken_in(new, drifts(builds, wide, [run.serial for run in new]), yes):
-            return
+    if design and not _may_be_learnt(shaped, builds, new, seed, yes):
+        return
     spreads = {} if chosen == "builds" else spreads_of_parts(shaped, draws, seed, ONE_BATCH if design else None)
     passed = [*learnt_from(loaded).passed, *(run.serial for run in new)] if update else []
     learnt = _learnt(loaded, builds, spreads, rejects_percent, confidence_percent, passed)
@@ -99,6 +95,17 @@ def _learnt_of(runs: Sequence[Record], passed: Sequence[str]) -> dict[str, objec
         "builds": {run.serial: run.run for run in runs if run.serial not in passed},
         "passed": {run.serial: run.run for run in runs if run.serial in passed},
     }
+
+
+def _may_be_learnt(
+    shaped: Kit, builds: Mapping[Key, tuple[Floats, dict[str, Floats]]], new: Sequence[Record], seed: int, yes: bool
+) -> bool:
+    """Refuse builds that do not belong together; of units that come in because they passed, say which, and ask."""
+    spreads = spreads_of_parts(shaped, BELONGING_DRAWS, seed)
+    if new:
+        return _are_to_be_taken_in(new, drifts(builds, spreads, [run.serial for run in new]), yes)
+    refuse_odd(builds, spreads)
+    return True
 
 
 def _are_to_be_taken_in(new: Sequence[Record], drifted: Sequence[str], yes: bool) -> bool:
