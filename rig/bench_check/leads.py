@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.bench_check import common
+from rig.bench_check import any_input
 from rig.bench_check.bench_finding import BenchFinding, louder, right, unknown, within
 from rig.bench_check.measured import Complex, brought_forward, has_signal, late_frames, path_gain
 from rig.circuit.channel import impedance_ohm
@@ -51,26 +51,26 @@ class Leads:
 def assess_leads(bench: Leads) -> list[BenchFinding]:
     """All that the stage tells, causes before what follows from them."""
     sweep = bench.sweep
-    findings: list[BenchFinding | None] = [*common.overdriven([sweep]), silent(bench)]
-    findings += common.clock([sweep], "drive" if has_signal(sweep, "drive") else "sense")
+    findings: list[BenchFinding | None] = [*any_input.overdriven([sweep]), silent(bench)]
+    findings += any_input.clock([sweep], "drive" if has_signal(sweep, "drive") else "sense")
     both = has_signal(sweep, "drive") and has_signal(sweep, "sense")
     if both:
-        findings += common.levelled([sweep])
+        findings += any_input.levelled([sweep])
         findings += [exchanged(bench), output_level(bench), load(bench)]
     elif has_signal(sweep, "drive"):
         findings += [output_level(bench)]
     if has_signal(sweep, "drive"):
-        findings += [common.resampled(sweep, "drive")]
+        findings += [any_input.resampled(sweep, "drive")]
     findings += noises(bench)
-    findings += [known_load(sweep.calibration.known_load), *common.calibrations(sweep.calibration)]
+    findings += [known_load(sweep.calibration.known_load), *any_input.calibrations(sweep.calibration)]
     return [one for one in findings if one]
 
 
 def noises(bench: Leads) -> list[BenchFinding]:
     """Hum and other sounds at the two inputs."""
     roles = [role for role in ("drive", "sense") if has_signal(bench.sweep, role)]
-    others = [common.other_sound(bench.silence, bench.sweep, role) for role in roles[:1]]
-    found = [one for one in (common.hum(bench.silence, bench.sweep, dict.fromkeys(roles)), *others) if one]
+    others = [any_input.other_sound(bench.silence, bench.sweep, role) for role in roles[:1]]
+    found = [one for one in (any_input.hum(bench.silence, bench.sweep, dict.fromkeys(roles)), *others) if one]
     return found or ([right("hum", "no hum and no other sound at the two inputs")] if roles else [])
 
 

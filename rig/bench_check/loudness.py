@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from rig.bench_check import common
+from rig.bench_check import any_input
 from rig.bench_check.bench_finding import BenchFinding, louder, right, unknown, within
 from rig.bench_check.boxes import BASS_BELOW_HZ, BoxLevel, Playing, evened, output_off_db
 from rig.bench_check.measured import has_signal, sweep_rms, usual_rms
@@ -39,7 +39,7 @@ USUAL_SENSE_OHM = 10.0
 def assess_levels(bench: Playing) -> list[BenchFinding | None]:
     """All that levels tell."""
     findings = [resistor_left_in(bench), microphone_level(bench), *quiet_boxes(bench), gain_of_microphone(bench)]
-    return [*findings, *noises(bench), calibration(bench), *common.calibrations(bench.silence.calibration)]
+    return [*findings, *noises(bench), calibration(bench), *any_input.calibrations(bench.silence.calibration)]
 
 
 def resistor_left_in(bench: Playing) -> BenchFinding | None:
@@ -139,10 +139,10 @@ def noises(bench: Playing) -> list[BenchFinding]:
     is_live = has_signal(bench.sweeps[0], "microphone")
     in_loop: dict[str, float | None] = {"loopback": None} if bench.loops else {}
     in_air: dict[str, float | None] = {"microphone": loudest_v} if is_live else {}
-    hum = common.hum(bench.silence, bench.sweeps[0], in_loop | in_air)
-    by_cable = hum and common.hum(bench.silence, bench.sweeps[0], in_loop)
+    hum = any_input.hum(bench.silence, bench.sweeps[0], in_loop | in_air)
+    by_cable = hum and any_input.hum(bench.silence, bench.sweeps[0], in_loop)
     findings += [_hum_in_air(hum) if hum and not by_cable else hum]
-    findings += [common.other_sound(bench.silence, bench.sweeps[0], "loopback") if bench.has_loopback else None]
+    findings += [any_input.other_sound(bench.silence, bench.sweeps[0], "loopback") if bench.has_loopback else None]
     findings += [ambient(bench)]
     found = [one for one in findings if one]
     no_hum = is_live and not any(one.what in ("hum", "other sound") for one in found)

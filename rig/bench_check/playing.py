@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from rig.bench_check import common
+from rig.bench_check import any_input
 from rig.bench_check.bench_finding import BenchFinding, louder, right, unknown, within
 from rig.bench_check.boxes import Playing, box_level, looped_db, output_off_db, output_within_db, way_s
 from rig.bench_check.loudness import assess_levels
@@ -36,7 +36,7 @@ CLEARLY, CLEARLY_MOVED = 0.8, 0.15
 
 def assess_playing(bench: Playing) -> list[BenchFinding]:
     """All that the stage tells, causes before what follows from them."""
-    findings: list[BenchFinding | None] = [*common.overdriven(bench.all_sweeps), silent(bench), exchanged(bench)]
+    findings: list[BenchFinding | None] = [*any_input.overdriven(bench.all_sweeps), silent(bench), exchanged(bench)]
     findings += _timing(bench)
     findings += levelled(bench)
     findings += [loopback(bench), outputs_exchanged(bench), place(bench), polarity(bench), disturbed(bench)]
@@ -82,7 +82,7 @@ def silent(bench: Playing) -> BenchFinding:
 
 def is_dead(silence: Capture) -> bool:
     """Whether a microphone's silence is none of a room: a converter's own noise, or less than any room gives."""
-    if noise_rms(silence, "microphone") == 0 or common.is_white(silence, "microphone"):
+    if noise_rms(silence, "microphone") == 0 or any_input.is_white(silence, "microphone"):
         return True
     sensitivity = silence.calibration.microphone_v_per_pa
     return bool(sensitivity and db_spl(without_lines_rms(silence, "microphone") / sensitivity) < NO_ROOM_DB_SPL)
@@ -109,15 +109,15 @@ def exchanged(bench: Playing) -> BenchFinding | None:
 
 def _timing(bench: Playing) -> list[BenchFinding]:
     role = "loopback" if bench.loops else "microphone"
-    findings = common.clock(bench.all_sweeps, role)
-    if has_signal(bench.soft, role) and (cut := common.resampled(bench.soft, role)):
+    findings = any_input.clock(bench.all_sweeps, role)
+    if has_signal(bench.soft, role) and (cut := any_input.resampled(bench.soft, role)):
         findings += [cut]
     return findings
 
 
 def levelled(bench: Playing) -> list[BenchFinding]:
     """Something changes the gain while it plays: within one sweep, or from a louder one to a softer one."""
-    alone = common.levelled(bench.all_sweeps)
+    alone = any_input.levelled(bench.all_sweeps)
     between = steady(bench) if all(one.is_right for one in alone) else None
     return [between] if between else alone
 
@@ -134,7 +134,7 @@ def steady(bench: Playing) -> BenchFinding | None:
     change_db = float(np.median(slow.shape_db[slow_at] - quick.shape_db[at]))
     if abs(change_db) < STEP_DB:
         return None
-    return common.processed("microphone", change_db)
+    return any_input.processed("microphone", change_db)
 
 
 def loopback(bench: Playing) -> BenchFinding | None:

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Literal
 
-from rig.bench_check import boxes, common, leads, loudness, playing
+from rig.bench_check import any_input, boxes, leads, loudness, playing
 from rig.bench_check.bench_finding import BenchFinding, without_what_follows
 from rig.bench_check.boxes import Playing
 from rig.bench_check.leads import Leads
@@ -164,12 +164,12 @@ def _is_whole(capture: Capture) -> bool:
 
 def _clock(captures: Sequence[Capture], role: str) -> list[BenchFinding]:
     """What is wrong with the timing, where a capture's own samples say that something is."""
-    return common.clock(captures, role) if any(row_integrity(c, role).troubles for c in captures) else []
+    return any_input.clock(captures, role) if any(row_integrity(c, role).troubles for c in captures) else []
 
 
 def _of_leads(bench: Leads) -> list[BenchFinding]:
     role = "drive" if has_signal(bench.sweep, "drive") else "sense"
-    findings = [*common.overdriven([bench.sweep]), leads.silent(bench), *_clock([bench.sweep], role)]
+    findings = [*any_input.overdriven([bench.sweep]), leads.silent(bench), *_clock([bench.sweep], role)]
     findings += leads.noises(bench)
     if has_signal(bench.sweep, "drive") and has_signal(bench.sweep, "sense"):
         findings += [one for one in (leads.exchanged(bench), leads.output_level(bench), leads.load(bench)) if one]
@@ -211,7 +211,7 @@ def _of_boxes(bench: Playing, captures: Iterable[Capture]) -> list[BenchFinding]
     """What a microphone in front of its boxes tells; `captures` are all quiet ones of the stage."""
     role = "loopback" if bench.loops else "microphone"
     findings = [
-        *common.overdriven(bench.sweeps),
+        *any_input.overdriven(bench.sweeps),
         playing.silent(bench),
         playing.exchanged(bench),
         playing.loopback(bench),

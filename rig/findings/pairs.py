@@ -14,7 +14,7 @@ from rig.circuit.tolerance import CUT_OFF_SIGMA
 from rig.circuit.units import FloatArray
 from rig.findings import polarity_evidence
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause, Hypothesis, both
-from rig.findings.finding import LARGEST_GROUP
+from rig.findings.leading import LARGEST_GROUP
 from rig.findings.likelihood import Explained, explain, noise_root, under
 from rig.findings.observed import Observed
 from rig.findings.prediction import Scene, deviations_of, predicted

@@ -15,7 +15,7 @@ from rig.circuit.population import Parameter
 from rig.design.kit import Kit
 from rig.findings.audible import audible_faults, is_audible
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause
-from rig.findings.finding import LARGEST_GROUP, NAMED_FROM, UNKNOWN, Group, groups_of, in_order
+from rig.findings.leading import LARGEST_GROUP, NAMED_FROM, UNKNOWN, Group, groups_of, in_order
 from rig.findings.likelihood import noise_root
 from rig.findings.observed import Observed, observed
 from rig.findings.pairs import FURTHEST, MISFIT, explains, pair_of
@@ -83,7 +83,7 @@ def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
     -------
     tuple of Finding
         At most three for a channel, what the soak did to it and what is heard of it; of the three one may lead, and
-        only if it is probable enough (`rig.findings.finding`). One of the kind "unknown" leads for a channel in which
+        only if it is probable enough (`rig.findings.leading`). One of the kind "unknown" leads for a channel in which
         no fault does.
     """
     verdicts = [verdict for result in results for verdict in result.verdicts]

@@ -17,7 +17,7 @@ from rig.circuit.radiation import driver_pressure_pa
 from rig.circuit.units import FloatArray
 from rig.design.kit import Kit
 from rig.findings.dictionary import Cause, Hypothesis
-from rig.findings.finding import UNKNOWN, groups_of
+from rig.findings.leading import UNKNOWN, groups_of
 from rig.findings.prediction import Scene, band_grid
 from rig.findings.ranking import INDISTINGUISHABLE, dictionary
 from rig.findings.sentences import brief, describe

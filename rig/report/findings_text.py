@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 
 from rig.circuit.parts import Kind
-from rig.findings.finding import UNKNOWN
+from rig.findings.leading import UNKNOWN
 from rig.findings.sentences import quantity
 from rig.store.rework_notes import MANY, helped
 from rig.store.run_json import About

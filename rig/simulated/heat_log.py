@@ -1,7 +1,7 @@
 """The log of a programme on a simulated unit: what sensors, coils and microphone show, row by row."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from rig.bench.soaking import envelope, state_of
 from rig.design.fault_names import BLANK, Fault
-from rig.design.kit import Kit
 from rig.simulated.chance import generator
 from rig.simulated.heat_drive import BANDS_HZ, band_gains_db, drive_of
 from rig.simulated.heat_unit import HeatedUnit
@@ -33,19 +32,6 @@ GAIN_NOISE = 0.3
 SUPPLY_OHM = 0.1
 ROOM_DB = 30.0
 BEGAN = datetime(2026, 1, 5, 8, tzinfo=UTC)
-
-
-def simulated_rows(
-    kit: Kit,
-    serial: str,
-    faults: Sequence[Fault],
-    programme: Programme,
-    seed: int,
-    from_s: float = 0.0,
-    gap_s: float = 0.0,
-) -> Iterator[Row]:
-    """Rows of a programme on a unit that has just been switched on; see `rows_of`."""
-    return rows_of(HeatedUnit(kit, serial, faults, seed), programme, from_s, gap_s)
 
 
 def rows_of(heated: HeatedUnit, programme: Programme, from_s: float = 0.0, gap_s: float = 0.0) -> Iterator[Row]:

@@ -12,7 +12,7 @@ from typing import Annotated
 from pydantic import AfterValidator
 
 from rig.files.plain import Number
-from rig.findings.finding import NAMED_FROM, UNKNOWN
+from rig.findings.leading import NAMED_FROM, UNKNOWN
 from rig.values.captures import Calibration
 from rig.values.findings import Finding
 from rig.values.logs import Stop

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from checked import captures, kit_of, replaced_row, with_calibration, with_row, without_row, wrong
 
-from rig.bench_check import common
+from rig.bench_check import any_input
 from rig.bench_check.assessment import assess, requests
 from rig.bench_check.boxes import Playing
 from rig.bench_check.measured import foreign_part, mark_step_db
@@ -166,7 +166,7 @@ def test_the_rate_that_the_card_really_runs_at():
     told = wrong(captures("playing", "wrong-rate=44100"))
     assert set(told) == {"sample rate"}
     assert "44100 Hz where 48000 Hz" in told["sample rate"].words
-    assert common.other_rate(captures("playing")[1], "loopback") is None
+    assert any_input.other_rate(captures("playing")[1], "loopback") is None
 
 
 def test_boxes_seen_from_where_the_microphone_stands():

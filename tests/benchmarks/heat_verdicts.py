@@ -17,7 +17,8 @@ from rig.design.fault_names import board_box, parse_fault
 from rig.design.kit import Kit, load_kit
 from rig.design.soak import soak_of
 from rig.run.judging import steady_limits_k
-from rig.simulated.heat_log import simulated_rows
+from rig.simulated.heat_log import rows_of
+from rig.simulated.heat_unit import HeatedUnit
 from rig.verdict.check import ListedCheck
 from rig.verdict.guard import watched
 from rig.verdict.judge import judge, outcome_of
@@ -42,7 +43,7 @@ def one_unit(task: tuple[str, str, int]) -> tuple[str, str, int, str, list[str],
     (programme,) = heat.requests(kit, table)
     limits = steady_limits_k(kit, [ListedCheck("heat", heat, table)], programme)
     faults = [parse_fault(kit, fault)] if fault else []
-    log = watched(programme, simulated_rows(kit, serial, faults, programme, number), limits)
+    log = watched(programme, rows_of(HeatedUnit(kit, serial, faults, number), programme), limits)
     read = heat.read([log], table, kit)
     verdicts = judge(read, kit.limits["heat"], kit.folder, "heat", "")
     bad = [f"{v.quantity} {v.subject} {v.outcome}" for v in verdicts if v.outcome != "pass"]

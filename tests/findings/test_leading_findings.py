@@ -11,7 +11,7 @@ from rig.circuit.channel import Channel
 from rig.design.kit import Kit, load_kit
 from rig.files.plain import restored, table
 from rig.findings import search
-from rig.findings.finding import UNKNOWN, groups_of, in_order
+from rig.findings.leading import UNKNOWN, groups_of, in_order
 from rig.findings.search import findings
 from rig.report.findings_text import titled
 from rig.store.run_json import up_to_date

@@ -13,7 +13,7 @@ from rig.design.kit import load_kit
 from rig.signals.programme import music_like
 from rig.simulated.bench import SimulatedBench
 from rig.simulated.heat_drive import drive_of
-from rig.simulated.heat_log import rows_of, simulated_rows
+from rig.simulated.heat_log import rows_of
 from rig.simulated.heat_network import COLD_CELSIUS, copper_ratio, steady_state, step, thermal_unit
 from rig.simulated.heat_unit import HeatedUnit
 from rig.values.requests import Guard, Programme, RoleGuard
@@ -44,7 +44,7 @@ def rest(seconds):
 
 def rows(*faults, kit=BOOTH, serial=None, seed=1, **asked):
     named = [parse_fault(kit, fault) for fault in faults]
-    return list(simulated_rows(kit, serial or kit.serial_example, named, programme(kit, **asked), seed))
+    return list(rows_of(HeatedUnit(kit, serial or kit.serial_example, named, seed), programme(kit, **asked)))
 
 
 def column(log, name):
@@ -217,7 +217,9 @@ def test_a_covered_vent_fails_the_heat_test_by_the_air_beside_the_board(kit):
     table = heat.Settings.model_validate(kit.checks["heat"] | {"every_s": 20.0})
     (asked,) = heat.requests(kit, table)
     faults = [parse_fault(kit, f"covered:{board_box(kit)}=25")]
-    log = watched(replace(asked, early_end_after_s=None), simulated_rows(kit, kit.serial_example, faults, asked, 1), {})
+    log = watched(
+        replace(asked, early_end_after_s=None), rows_of(HeatedUnit(kit, kit.serial_example, faults, 1), asked), {}
+    )
     verdicts = judge(heat.read([log], table, kit), kit.limits["heat"], kit.folder, "heat", "")
     failed = {(v.quantity, v.subject) for v in verdicts if v.outcome == "fail"}
     assert ("steady rise", "amplifier air") in failed
