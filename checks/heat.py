@@ -15,6 +15,7 @@ from rig.design.trust import RestsOn
 from rig.signals.heating import predict
 from rig.values.captures import Untrusted
 from rig.values.logs import OF_COIL, Log, gains_of, of_quantity
+from rig.values.names import GUARD
 from rig.values.readings import CheckReadings, Course, Curve, Floats, Reading
 from rig.values.requests import Programme
 from rig.verdict.guard import AMBIENT, STEADY_RISE, heating_power, outside_words, rise_over_ambient
@@ -23,7 +24,6 @@ NAME = "heat"
 TITLE = "Temperatures of long loud playing, and where they lead"
 GATE = False
 
-GUARD = "guard"
 RISE = "rise"
 END_TEMPERATURE = "end temperature"
 TIME_CONSTANT = "slowest time constant"

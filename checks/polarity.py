@@ -26,6 +26,7 @@ from rig.signals.phase import Sign, mean_cosine, signs_of
 from rig.signals.smoothing import log_frequency_grid
 from rig.signals.uncertainty import DB_PER_POWER_PART, combined, mean_power_noise_db
 from rig.values.captures import Capture
+from rig.values.names import CHANNEL_POLARITY, DRIVER_POLARITY, POLARITY_BETWEEN, SIGNS
 from rig.values.readings import CheckReadings, Floats, Reading
 from rig.values.requests import Sweep
 from rig.verdict.responses import (
@@ -46,11 +47,7 @@ TITLE = "Polarity of every driver"
 GATE = False
 
 BAND_LEVEL = "band level"
-DRIVER_POLARITY = "driver polarity"
-CHANNEL_POLARITY = "channel polarity"
-POLARITY_BETWEEN = "polarity between"
 CONFIDENCE = "confidence"
-SIGNS = (DRIVER_POLARITY, CHANNEL_POLARITY, POLARITY_BETWEEN)
 #: Signs compare one driver with another, or with the model; no level matters.
 RESTS_ON = RestsOn(
     (),

@@ -37,6 +37,7 @@ from rig.signals.uncertainty import (
     smoothing_width_hz,
 )
 from rig.values.captures import Capture, Untrusted
+from rig.values.names import SENSITIVITY
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.requests import Sweep
 from rig.verdict.responses import (
@@ -55,7 +56,6 @@ GATE = False
 
 LEVEL = "level"
 FREE_FIELD_LEVEL = "free-field level"
-SENSITIVITY = "sensitivity"
 MATCH = "match"
 MEAN_MATCH = "mean match"
 #: A level in pascal for a volt needs the microphone, and the volts at the leads: the loopback's input measures them

@@ -42,7 +42,10 @@ COMMANDS = {
         "faults:faults_command",
         "List the faults that the simulated bench can build into a unit of a kit or into itself.",
     ),
-    "kits": ("kits:kits_command", "List the kits of this workspace, each checked for mistakes."),
+    "kits": (
+        "kits:kits_command",
+        "List the kits of this workspace, each checked for mistakes; of one, named, everything.",
+    ),
     "wiring": ("wiring:wiring_command", "Draw the wiring of the bench as figures."),
     "instruments": (
         "instruments:instruments_command",
@@ -50,7 +53,7 @@ COMMANDS = {
     ),
     "learn": (
         "learn:learn_command",
-        "Learn masks for impedance and free-field level, show what they rest on, and write them beside the kit.",
+        "Learn the design and masks from builds and tolerances, show what they rest on, and write them beside the kit.",
     ),
     "rework": (
         "rework:rework_command",

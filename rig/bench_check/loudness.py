@@ -7,6 +7,7 @@ from rig.bench_check.bench_finding import BenchFinding, louder, right, unknown, 
 from rig.bench_check.boxes import BASS_BELOW_HZ, BoxLevel, Playing, evened, output_off_db
 from rig.bench_check.measured import has_signal, sweep_rms, usual_rms
 from rig.circuit.channel import impedance_ohm
+from rig.circuit.notation import hertz
 from rig.circuit.radiation import driver_pressure_pa
 from rig.design.kit import Kit
 from rig.signals.levels import db_spl, pressure_pa
@@ -14,7 +15,6 @@ from rig.signals.quiet import band_levels_db
 from rig.signals.weighting import weighted_level_db_spl
 from rig.values.captures import Capture
 from rig.values.readings import Floats
-from rig.verdict.judge import hertz
 from rig.verdict.responses import air_speed_m_s
 
 #: The level at the microphone is called wrong beyond this, if the boxes agree within so much.

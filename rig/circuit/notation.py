@@ -42,6 +42,12 @@ _WRITTEN: dict[str, tuple[str, ...]] = {
 }
 #: Groups within groups: no network of a box needs more.
 DEEPEST = 8
+#: Units of a value as a builder reads it: name, factor, and the smallest number that is written in it.
+SCALES: dict[Kind, tuple[tuple[str, float, float], ...]] = {
+    "R": (("kohm", 1e3, 1.0), ("ohm", 1.0, 0.1)),
+    "L": (("mH", 1e-3, 0.1), ("uH", 1e-6, 0.1)),
+    "C": (("uF", 1e-6, 0.1), ("nF", 1e-9, 0.1)),
+}
 _NUMBER = re.compile(r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _WORD = re.compile(rf"\+-|±|[|+()%]|{_NUMBER.pattern}|[^\s|+()%±]+")
 _NAME = re.compile(r"[RLC]\w*")
@@ -219,3 +225,17 @@ def _decimal(part: Part, value: Value) -> Decimal:
 
 def _digits(number: Decimal) -> str:
     return format(number.normalize(), "f")
+
+
+def quantity(kind: Kind, value: float) -> str:
+    """A value in its usual unit, to three figures."""
+    unit, scale, _ = next((each for each in SCALES[kind] if value >= each[2] * each[1]), SCALES[kind][-1])
+    number = value / scale
+    return f"{number:.3g} {unit}" if number < 999.5 else f"{number:.0f} {unit}"
+
+
+def hertz(frequency_hz: float) -> str:
+    """A frequency in three figures, as a builder writes it."""
+    if frequency_hz >= 999.5:
+        return f"{frequency_hz / 1000:.3g} kHz"
+    return f"{frequency_hz:.3g} Hz"

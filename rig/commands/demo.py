@@ -12,6 +12,7 @@ from rig.run import opening
 from rig.run.verify import job
 from rig.screen import terminal
 from rig.screen.console import open_console
+from rig.screen.record_page import findings_words
 
 
 def demo_command(workspace: Workspace = HERE) -> None:
@@ -31,7 +32,7 @@ def demo_command(workspace: Workspace = HERE) -> None:
     console.print(terminal.demo_table(done))
     for serial, _, run, record in done:
         if run.findings:
-            console.print(f"{serial}:", terminal.findings_words(run.findings))
+            console.print(f"{serial}:", findings_words(run.findings))
         certified(console, record)
     as_wanted = [run.outcome for _, _, run, _ in done] == ["pass", "fail", "fail"]
     raise typer.Exit(PASS if as_wanted else FAIL)

@@ -1,33 +1,33 @@
 """`kitproof kits`."""
 
+from pathlib import Path
+from typing import Annotated
+
 import typer
 
 from rig.commands.common import HERE, Workspace
 from rig.design.kit import kit_names, load_kit
-from rig.files.errors import (
-    PASS,
-    USAGE,
-    TableError,
-)
-from rig.run.verify import Job, job
-from rig.screen import terminal
+from rig.files.errors import PASS, USAGE, TableError
 from rig.screen.console import open_console, say
 from rig.screen.listings import two_columns
-from rig.study.narrow_limits import without_room
+
+Rows = list[tuple[str, str]]
 
 
-def kits_command(workspace: Workspace = HERE) -> None:
-    """List the kits of this workspace, each checked for mistakes."""
+def kits_command(
+    kit: Annotated[
+        str, typer.Argument(help="Only this kit: the settings of its checks, how long it sounds, limits too narrow.")
+    ] = "",
+    workspace: Workspace = HERE,
+) -> None:
+    """List the kits of this workspace, each checked for mistakes; of one, named, everything."""
     if not (workspace / "limits").is_dir():
         raise TableError(f"{workspace / 'limits'}: there is no such folder; a workspace keeps its kits there")
-    rows, wrong = [], False
-    for name in kit_names(workspace):
+    rows: Rows = []
+    wrong = False
+    for name in [kit] if kit else kit_names(workspace):
         try:
-            kit = load_kit(workspace, name)
-            rows.append((name, f"{kit.title}, revision {kit.revision}"))
-            for plan in kit.plans or [""]:
-                rows.append((f"  plan {plan}" if plan else "", _plan_words(job(workspace, name, plan))))
-            rows += [("  warning", line) for line in without_room(kit)]
+            rows += _whole(workspace, name) if kit else _head(workspace, name)
         except TableError as error:
             wrong = True
             rows.append((name, str(error)))
@@ -36,9 +36,25 @@ def kits_command(workspace: Workspace = HERE) -> None:
     raise typer.Exit(USAGE if wrong else PASS)
 
 
-def _plan_words(work: Job) -> str:
-    stages = ", ".join(
-        f"{stage.name}: {len(stage.groups)} set-up{'s' * (len(stage.groups) > 1)}" for stage in work.schedule.stages
-    )
-    seconds = sum(terminal.sound_s(request) for request in work.schedule.requests)
-    return f"{stages}; {terminal.duration(seconds)} of sound"
+def _head(workspace: Path, name: str) -> Rows:
+    kit = load_kit(workspace, name)
+    plans = f"; plans: {', '.join(kit.plans)}" if kit.plans else ""
+    return [(name, f"{kit.title}, revision {kit.revision}{plans}")]
+
+
+def _whole(workspace: Path, name: str) -> Rows:
+    """With its checks, which are loaded only here: a listing starts at once."""
+    from rig.run.verify import job
+    from rig.screen.terminal import duration, sound_s
+    from rig.study.narrow_limits import without_room
+
+    rows = _head(workspace, name)
+    kit = load_kit(workspace, name)
+    for plan in kit.plans or [""]:
+        work = job(workspace, name, plan)
+        stages = ", ".join(
+            f"{stage.name}: {len(stage.groups)} set-up{'s' * (len(stage.groups) > 1)}" for stage in work.schedule.stages
+        )
+        seconds = sum(sound_s(request) for request in work.schedule.requests)
+        rows.append((f"  plan {plan}" if plan else "", f"{stages}; {duration(seconds)} of sound"))
+    return rows + [("  warning", line) for line in without_room(kit)]

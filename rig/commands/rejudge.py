@@ -4,9 +4,9 @@ import typer
 
 from rig.commands.common import HERE, STATUS, OfKit, Workspace, newest
 from rig.run.verify import job, judge_again
-from rig.screen import terminal
 from rig.screen.console import open_console
 from rig.screen.margins import verdict_margins
+from rig.screen.record_page import findings_words
 
 
 def rejudge_command(serial: str, workspace: Workspace = HERE, kit: OfKit = "") -> None:
@@ -17,7 +17,7 @@ def rejudge_command(serial: str, workspace: Workspace = HERE, kit: OfKit = "") -
     console = open_console()
     console.print(verdict_margins(judged.results, console.width))
     if judged.findings:
-        console.print(terminal.findings_words(judged.findings))
+        console.print(findings_words(judged.findings))
     for words in filter(None, (record.stopped, record.bench_advice)):
         console.print(words)
     console.print(f"then: {record.outcome}; by today's limits: {judged.outcome}")

@@ -8,8 +8,8 @@ import typer
 from rig.commands.common import HERE, AsJson, Workspace, newest
 from rig.files.errors import PASS, VOID
 from rig.report.paper import paper_of
-from rig.screen import terminal
 from rig.screen.console import open_console
+from rig.screen.record_page import record_page
 from rig.store import records
 
 
@@ -23,5 +23,5 @@ def show_command(
         print(json.dumps({"folder": str(record.folder), "damages": problems, **records.document_of(record)}))
     else:
         console = open_console()
-        console.print(terminal.record_page(record, problems, str(paper_of(record)), console.width))
+        console.print(record_page(record, problems, str(paper_of(record)), console.width))
     raise typer.Exit(VOID if problems else PASS)

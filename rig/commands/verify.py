@@ -1,11 +1,15 @@
 """`kitproof verify`."""
 
 import json
+from threading import Thread
 
 import typer
+from rich.console import Console
 
 from rig.commands.common import HERE, AsJson, BenchFile, By, Faults, Plan, Workspace, Yes
 from rig.commands.walking import certified, confirming, is_card, open_for, show_run, shown, status_of, walked
+from rig.design.kit import Kit
+from rig.run.sequencer import Confirm
 from rig.run.verify import job, with_connection
 from rig.screen.console import open_console, say
 from rig.store import records
@@ -27,10 +31,9 @@ def verify_command(
     console = open_console(as_json)
     work = job(workspace, kit, plan)
     records.refuse_bad_serial(work.kit, serial)
-    for line in without_room(work.kit):
-        console.print(f"warning: {line}", style="yellow", markup=False, highlight=False)
     opened, settings = open_for(workspace, bench, work.kit, serial, fault or [])
     work, confirm = with_connection(work, settings), confirming(console, yes or not is_card(settings))
+    confirm = _warning(work.kit, confirm, console)
     run, record = walked(workspace, work, serial, opened, confirm, console, by)
     for words in (*record.set_aside, *record.clock):
         say(words, to_stderr=True)
@@ -40,3 +43,21 @@ def verify_command(
         shown(lambda: show_run(console, run))
     certified(console, record)
     raise typer.Exit(status_of(run))
+
+
+def _warning(kit: Kit, confirm: Confirm, console: Console) -> Confirm:
+    """Asks as `confirm`; behind the first question what computes is loaded, and limits too narrow are looked for."""
+    lines: list[str] = []
+    behind = Thread(target=lambda: lines.extend(without_room(kit)), daemon=True)
+
+    def ask(words: str) -> bool:
+        if behind.ident is not None:
+            return confirm(words)
+        behind.start()
+        goes_on = confirm(words)
+        behind.join()
+        for line in lines:
+            console.print(f"warning: {line}", style="yellow", markup=False, highlight=False)
+        return goes_on
+
+    return ask

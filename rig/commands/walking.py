@@ -17,6 +17,7 @@ from rig.run.verify import Job, verify
 from rig.screen import terminal
 from rig.screen.console import say, yes_or_no
 from rig.screen.margins import verdict_margins
+from rig.screen.record_page import findings_words
 from rig.store.run_json import Record
 from rig.values.run import Run
 
@@ -85,5 +86,5 @@ def show_run(console: Console, run: Run) -> None:
     """Print a run's verdicts, findings and closing line."""
     console.print(verdict_margins(run.results, console.width))
     if run.findings:
-        console.print(terminal.findings_words(run.findings))
+        console.print(findings_words(run.findings))
     console.print(terminal.closing(run))

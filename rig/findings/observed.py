@@ -7,10 +7,11 @@ import numpy as np
 
 from checks.impedance import IMPEDANCE, PHASE
 from checks.ping import LOUDER, OVER_NOISE, PING_LEVEL
-from checks.polarity import BAND_LEVEL, DRIVER_POLARITY
+from checks.polarity import BAND_LEVEL
 from checks.response import FREE_FIELD_LEVEL, LEVEL
 from rig.circuit.units import ComplexArray, FloatArray
 from rig.design.kit import Kit
+from rig.values.names import DRIVER_POLARITY
 from rig.values.readings import Curve, Floats, Reading
 from rig.values.verdicts import CheckResult
 

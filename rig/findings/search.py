@@ -9,8 +9,6 @@ import numpy as np
 from checks.impedance import LOWEST_IMPEDANCE
 from checks.leads import OPEN_OHM
 from checks.ping import PING_LEVEL
-from checks.polarity import CHANNEL_POLARITY, DRIVER_POLARITY
-from checks.response import SENSITIVITY
 from rig.circuit.population import Parameter
 from rig.design.kit import Kit
 from rig.findings.audible import audible_faults, is_audible
@@ -25,6 +23,7 @@ from rig.findings.sentences import brief, describe
 from rig.findings.signature import level_alone, signature
 from rig.findings.since_soak import changed, changes_of, is_of_soak, of_soak
 from rig.values.findings import Finding
+from rig.values.names import CHANNEL_POLARITY, DRIVER_POLARITY, SENSITIVITY
 from rig.values.verdicts import CheckResult
 
 #: Where nothing failed that the curves bear on, a cause must be this probable to be named.

@@ -6,17 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.circuit.channel import Channel, find_driver, find_part
-from rig.circuit.parts import Kind
+from rig.circuit.notation import quantity
 from rig.design.fault_kinds import FINDING_WORDS
 from rig.design.fault_names import in_words
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause
 
-#: Units of a value as a builder reads it: name, factor, and the smallest number that is written in it.
-SCALES: dict[Kind, tuple[tuple[str, float, float], ...]] = {
-    "R": (("kohm", 1e3, 1.0), ("ohm", 1.0, 0.1)),
-    "L": (("mH", 1e-3, 0.1), ("uH", 1e-6, 0.1)),
-    "C": (("uF", 1e-6, 0.1), ("nF", 1e-9, 0.1)),
-}
 #: A value that is known no better than this (standard uncertainty of its logarithm) is told as a range.
 ROUGH = 0.2
 #: A value this near to a decade off is one, within its tolerance and that of the fit.
@@ -36,13 +30,6 @@ class Description:
     unit: str
     where_to_look: str
     what_to_measure: str
-
-
-def quantity(kind: Kind, value: float) -> str:
-    """A value in its usual unit, to three figures."""
-    unit, scale, _ = next((each for each in SCALES[kind] if value >= each[2] * each[1]), SCALES[kind][-1])
-    number = value / scale
-    return f"{number:.3g} {unit}" if number < 999.5 else f"{number:.0f} {unit}"
 
 
 def describe(cause: Cause, model: Channel, amount: float, u_relative: float, gate: str = "") -> Description:

@@ -10,10 +10,11 @@ import numpy as np
 
 from checks.impedance import BOX_LOSSES, BOX_TUNING, FS, IMPEDANCE, LE, RE
 from checks.ping import LOUDER, PING_LEVEL
-from checks.polarity import BAND_LEVEL, DRIVER_POLARITY
-from checks.response import FREE_FIELD_LEVEL, LEVEL, MATCH, MEAN_MATCH, SENSITIVITY
+from checks.polarity import BAND_LEVEL
+from checks.response import FREE_FIELD_LEVEL, LEVEL, MATCH, MEAN_MATCH
+from rig.values.names import DRIVER_POLARITY, SENSITIVITY, SHIFT
 from rig.values.readings import Curve, Floats
-from rig.values.verdicts import SHIFT, CheckResult, Verdict
+from rig.values.verdicts import CheckResult, Verdict
 
 #: A level or impedance that differs by the same everywhere differs by at least this, and half its points by no more
 #: than this from that.

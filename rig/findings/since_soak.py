@@ -10,9 +10,10 @@ from typing import Literal
 
 import numpy as np
 
-from checks.heat import AMBIENT_DRIFT, BY_BAND, COMPRESSION, END_TEMPERATURE, GUARD, RISE
+from checks.heat import AMBIENT_DRIFT, BY_BAND, COMPRESSION, END_TEMPERATURE, RISE
 from checks.lasting_change import FS_CHANGE, HOT_CHANGE, IMPEDANCE_CHANGE, LEVEL_CHANGE, RE_CHANGE
 from rig.circuit.channel import impedance_ohm
+from rig.circuit.notation import hertz
 from rig.circuit.radiation import driver_pressure_pa
 from rig.circuit.units import FloatArray
 from rig.design.kit import Kit
@@ -24,10 +25,10 @@ from rig.findings.sentences import brief, describe
 from rig.signals.coil import COPPER_K
 from rig.signals.levels import db
 from rig.values.findings import Finding
+from rig.values.names import GUARD
 from rig.values.readings import Curve
 from rig.values.verdicts import CheckResult, Verdict
 from rig.verdict.guard import STEADY_RISE
-from rig.verdict.judge import hertz
 
 #: How often long loud playing does it, against the others, for one place: common practice, no source. A coil burns
 #: long before a joint or a part lets go.

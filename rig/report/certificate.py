@@ -13,8 +13,9 @@ from markupsafe import Markup
 
 import checks
 from checks.distortion import HARMONICS
-from checks.heat import GUARD, RISE
+from checks.heat import RISE
 from checks.response import FREE_FIELD_LEVEL
+from rig.circuit.notation import hertz
 from rig.design.kit import Kit
 from rig.report import heat, words
 from rig.report.conditions import bench_settings, calibrations, conditions, played_again
@@ -22,11 +23,11 @@ from rig.report.figures import HATCHING, Panel, band_verdicts, curves_svg, panel
 from rig.report.findings_text import rework_words, titled
 from rig.report.unproved import alike, ended_early, not_checked, together, unjudged_ranges, void_reason
 from rig.store.run_json import Record, SoundEntry
+from rig.values.names import GUARD
 from rig.values.readings import Curve, Reading
 from rig.values.run import Run
 from rig.values.verdicts import CheckResult, Verdict
 from rig.verdict.guard import STEADY_RISE
-from rig.verdict.judge import hertz
 
 #: Lines of what failed at the top of the page; the rest is counted.
 MOST_FAILURES = 8

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
+from rig.circuit.notation import hertz
 from rig.design.kit import Kit
 from rig.report import words
 from rig.signals.programme import Noise, NoiseFilter
@@ -12,7 +13,6 @@ from rig.values.logs import Log
 from rig.values.requests import COLD_PART
 from rig.values.run import Run
 from rig.verdict.guard import AMBIENT
-from rig.verdict.judge import hertz
 
 STAGE_WORDS = {
     "leads": "at the bare leads",

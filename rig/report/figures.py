@@ -11,11 +11,12 @@ from html import escape
 import numpy as np
 
 from checks.heat import BY_BAND
+from rig.circuit.notation import hertz
 from rig.design.limits import Limit
 from rig.report.words import VERDICT_WORDS, is_shifted, margin_words, measured_value, with_minus
 from rig.values.readings import Curve, Floats
 from rig.values.verdicts import Mask, Verdict
-from rig.verdict.judge import FAR_AWAY, hertz
+from rig.verdict.judge import FAR_AWAY
 
 #: A curve with its verdict; None: no limit judges it.
 Panel = tuple[Curve, Verdict | None]

@@ -3,9 +3,9 @@
 import math
 from collections.abc import Iterator, Mapping, Sequence
 
+from rig.circuit.notation import quantity
 from rig.circuit.parts import Kind
 from rig.findings.leading import UNKNOWN
-from rig.findings.sentences import quantity
 from rig.store.rework_notes import MANY, helped
 from rig.store.run_json import About
 from rig.values.findings import Finding

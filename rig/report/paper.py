@@ -3,7 +3,6 @@
 from pathlib import Path
 
 from rig.files.errors import PaperError, RecordError
-from rig.store.recorded import read_run, recorded_kit
 from rig.store.records import read_record
 from rig.store.run_json import Record
 
@@ -21,6 +20,7 @@ def make_certificate(record: Record) -> Path:
         If it cannot be made, saying why.
     """
     from rig.report.certificate import certificate
+    from rig.store.recorded import read_run, recorded_kit
 
     try:
         record = read_record(record.folder)

@@ -4,11 +4,11 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
+from rig.circuit.notation import hertz
 from rig.design.kit import Kit
 from rig.values.readings import Curve, Reading
 from rig.values.run import Run
 from rig.values.verdicts import CheckResult, Verdict
-from rig.verdict.judge import hertz
 
 
 def not_checked(run: Run, kit: Kit, plan: str = "") -> Iterator[tuple[str, str]]:

@@ -5,13 +5,11 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 
-from checks.heat import GUARD
-from checks.polarity import SIGNS
-from checks.response import SENSITIVITY
 from rig.design.limits import Limit, window_widths
+from rig.values.names import GUARD, SENSITIVITY, SHIFT, SIGNS
 from rig.values.readings import Reading
 from rig.values.run import Timing
-from rig.values.verdicts import SHIFT, BareVerdict, Verdict
+from rig.values.verdicts import BareVerdict, Verdict
 
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "void": "VOID"}
 POLARITY_WORDS = {1: "as designed", -1: "reversed", 0: "drivers disagree"}

@@ -15,8 +15,9 @@ from rig.findings.search import findings
 from rig.values.captures import Capture
 from rig.values.findings import Finding
 from rig.values.logs import Log
+from rig.values.names import NOT_DONE
 from rig.values.requests import Programme, Request, Sweep
-from rig.values.verdicts import NOT_DONE, CheckResult, Outcome
+from rig.values.verdicts import CheckResult, Outcome
 from rig.verdict.check import ListedCheck
 from rig.verdict.examine import Looks, examine_looks, void
 from rig.verdict.guard import STEADY_RISE

@@ -23,9 +23,9 @@ from rig.run.schedule import Schedule, plan, with_codes
 from rig.store import records
 from rig.store.rework_notes import history
 from rig.store.run_json import About, Record, RunBefore
+from rig.values.names import NOT_DONE
 from rig.values.requests import Guard, Programme
 from rig.values.run import Event, Finished, Run
-from rig.values.verdicts import NOT_DONE
 from rig.verdict.check import ListedCheck, listed_checks, workspace_checks
 from rig.verdict.examine import capture_troubles
 from rig.verdict.guard import watched

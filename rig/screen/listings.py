@@ -7,7 +7,7 @@ from rich.text import Text
 
 from rig.screen.shapes import verdict_text
 from rig.store.run_json import Record
-from rig.values.verdicts import NOT_DONE
+from rig.values.names import NOT_DONE
 
 
 def record_table(records: Iterable[Record]) -> Table:

@@ -7,11 +7,12 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from rig.circuit.notation import hertz
 from rig.report import words
 from rig.screen.shapes import verdict_text
 from rig.store.run_json import ResultEntry
-from rig.values.verdicts import NOT_DONE, BareVerdict, CheckResult, Verdict
-from rig.verdict.judge import hertz
+from rig.values.names import NOT_DONE
+from rig.values.verdicts import BareVerdict, CheckResult, Verdict
 
 #: In fewer columns the cells of a table break until nobody can read them.
 TABLE_COLUMNS = 120

@@ -6,24 +6,24 @@ Every verdict is told by a word and a shape of its own; colour only repeats them
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from rich.console import Console, Group
+from rich.console import Console
 from rich.panel import Panel
 from rich.status import Status
 from rich.table import Table
 from rich.text import Text
 
-from rig.report.findings_text import LEADING, titled
 from rig.report.unproved import void_reason
 from rig.report.words import time_words
 from rig.screen.console import open_console
-from rig.screen.margins import recorded_margins
+from rig.screen.record_page import findings_words
 from rig.screen.shapes import SHAPES, STYLES, verdict_text
 from rig.screen.soak_progress import SoakScreen, Watched, hot_words, programme_words
 from rig.store.run_json import Record
 from rig.values.findings import Finding
+from rig.values.names import NOT_DONE
 from rig.values.requests import Programme, Request
 from rig.values.run import Asked, Captured, Event, Judged, Logged, Run, StageReached, Started
-from rig.values.verdicts import NOT_DONE, CheckResult
+from rig.values.verdicts import CheckResult
 
 if TYPE_CHECKING:
     from rig.bench.devices import ListedDevice
@@ -105,18 +105,6 @@ def _line(result: CheckResult) -> Text:
     return line
 
 
-def findings_words(findings: Sequence[Finding]) -> Text:
-    """What is probably wrong, where to look and what to measure; nothing at all where nothing was found."""
-    text = Text()
-    for title, entries in titled(findings):
-        text += Text(f"{title}\n", style="italic")
-        for head, lines in entries:
-            text += Text(f"{head}\n", style="bold" if title == LEADING else "none")
-            for name, words in lines:
-                text += Text(f"  {name}: {words}\n")
-    return text
-
-
 def closing(run: Run) -> Panel:
     """The verdict of the run, large, with what it means and how the time went."""
     meaning = {
@@ -134,24 +122,6 @@ def closing(run: Run) -> Panel:
         words += Text(f"{time_words(run.timing)}\n")
     words.rstrip()
     return Panel(words, expand=False)
-
-
-def record_page(record: Record, damages: Sequence[str], certificate: str, columns: int) -> Group:
-    """One record: what it says, and what does not fit any more; for a terminal of so many columns."""
-    head = Text(f"{record.kit.title}, revision {record.kit.revision}, serial {record.serial}\n")
-    head += verdict_text(record.outcome)
-    plan = f", by the plan {record.plan}" if record.plan else ""
-    head += Text(f"  run {record.run}, number {record.run_number} of this serial{plan}")
-    head += Text("".join(f"\n{words}" for words in (record.stopped, record.bench_advice) if words))
-    state = Text("every file is what it was" if not damages else "ALTERED: " + "; ".join(damages))
-    state += Text("".join(f"\n{words}" for words in (*record.set_aside, *record.clock)))
-    return Group(
-        head,
-        recorded_margins(record.results, columns),
-        findings_words(record.findings),
-        state,
-        Text(f"certificate: {certificate}"),
-    )
 
 
 def demo_table(done: Sequence[tuple[str, str, Run, Record]]) -> Table:

@@ -1,7 +1,6 @@
 """Takes out of a recording what is known of a microphone's own response."""
 
 import numpy as np
-import scipy
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
@@ -50,6 +49,9 @@ def without_response(
 ) -> Array:
     """A recording as an even microphone would have made it, shape (frames,): divided by `response_at`."""
     wave = np.asarray(signal, np.float64)
+    # Here, since every record loads this module, and few are corrected.
+    import scipy
+
     size = int(scipy.fft.next_fast_len(wave.size + round(SETTLE_S * sample_rate_hz), real=True))
     response = response_at(scipy.fft.rfftfreq(size, 1 / sample_rate_hz), frequency_hz, decibel, degrees)
     even: Array = scipy.fft.irfft(scipy.fft.rfft(wave, size) / response, size)[: wave.size]

@@ -8,20 +8,23 @@ that is measured again and again until it passes, with nothing done to it, has p
 import re
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from rig.design.kit import Kit
 from rig.files.disk import read_json, why, write
 from rig.files.errors import RecordError
 from rig.files.plain import json_bytes, restored, schema_checked, table
 from rig.store.records import now, readable, refuse_bad_serial
 from rig.store.run_json import History, Record, Rework, RunBefore
 
+if TYPE_CHECKING:
+    from rig.design.kit import Kit
+
 #: So many runs of one unit with nothing done to it are told on its certificate.
 MANY = 3
 SCHEMA = "kitproof rework 1"
 
 
-def note(workspace: Path, kit: Kit, serial: str, words: str, by: str = "") -> Path:
+def note(workspace: Path, kit: "Kit", serial: str, words: str, by: str = "") -> Path:
     """Note what was done to a unit; the next run is linked to it.
 
     Raises

@@ -3,9 +3,10 @@
 import math
 from collections.abc import Iterator, Sequence
 
+from rig.circuit.notation import hertz
 from rig.statistics.gauge import WIDTH_SIGMA, GaugeStudy, Spread
 from rig.study.capability import GOOD_PERCENT, LEAST, RECOMMENDED, WORST_PERCENT, Capability, LimitStudy
-from rig.verdict.judge import apart, hertz
+from rig.verdict.judge import apart
 
 MEANING = {
     "good": f"under {GOOD_PERCENT:g} %: the limit is seen clearly",

@@ -24,6 +24,7 @@ from rig.design.limits import Limit
 from rig.signals.divider import load_uncertainties, one_load_errors
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db
 from rig.signals.uncertainty import DB_PER_PART, combined
+from rig.values.names import SENSITIVITY
 from rig.values.readings import Floats
 
 #: A usual bench (common practice, no source). Relative standard uncertainties: of marked resistors, of a meter, of a
@@ -106,7 +107,7 @@ def reaches(kit: Kit) -> tuple[Reach, ...]:
         if spec.band[0] <= low and spec.band[1] >= high:
             level, design = (_level_db(kit, one, low, high) for one in (drawn, model))
             levels[spec.name] = level
-            found.append(_reach(response.NAME, response.SENSITIVITY, spec.name, "dB SPL", level, LEVEL_U_DB, random))
+            found.append(_reach(response.NAME, SENSITIVITY, spec.name, "dB SPL", level, LEVEL_U_DB, random))
             shift = level - design
             found.append(_reach(response.NAME, response.FREE_FIELD_LEVEL, spec.name, "dB", shift, LEVEL_U_DB, random))
     for a, b in kit.alike():

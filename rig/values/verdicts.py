@@ -7,9 +7,6 @@ from typing import Literal
 from rig.files.plain import Floats, Number
 from rig.values.readings import CheckReadings
 
-#: Begins the reason of a check that a run did not come to.
-NOT_DONE = "not done"
-
 
 @dataclass(frozen=True)
 class Mask:
@@ -23,8 +20,6 @@ class Mask:
 
 
 Outcome = Literal["pass", "fail", "void"]
-#: How the quantity of a verdict ends that is about the shift taken out of a curve before its shape was judged.
-SHIFT = " shift"
 
 
 @dataclass(frozen=True)

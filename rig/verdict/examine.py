@@ -9,9 +9,10 @@ from rig.design.uncertainty_budget import with_repeatability
 from rig.signals import alteration, integrity, marks, quiet
 from rig.values.captures import Capture, UnfitBench, Untrusted
 from rig.values.logs import Log
+from rig.values.names import SHIFT
 from rig.values.readings import CheckReadings
 from rig.values.requests import Request
-from rig.values.verdicts import SHIFT, CheckResult, Verdict
+from rig.values.verdicts import CheckResult, Verdict
 from rig.verdict import clocks
 from rig.verdict.check import ListedCheck, error_words
 from rig.verdict.judge import judge, outcome_of

@@ -7,13 +7,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.circuit.notation import hertz
 from rig.design.decision import Decision
 from rig.design.limits import Files, Limit, mask_for, worst_point
 from rig.design.uncertainty_budget import with_parts, without_bench
 from rig.files.errors import TableError
 from rig.statistics.conformity import decide, probability_of_conformity
+from rig.values.names import SHIFT
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
-from rig.values.verdicts import SHIFT, Mask, Outcome, Verdict
+from rig.values.verdicts import Mask, Outcome, Verdict
 
 #: Points of a curve further apart than this cannot cover a mask (half an octave).
 WIDEST_GAP = 2**0.5
@@ -385,13 +387,6 @@ def limit_words(limit: Limit, unit: str) -> str:
 def apart(unit: str) -> str:
     """The unit of a difference: between two sound pressure levels lie decibels, not a level."""
     return "dB" if unit == "dB SPL" else unit
-
-
-def hertz(frequency_hz: float) -> str:
-    """A frequency in three figures, as a builder writes it."""
-    if frequency_hz >= 999.5:
-        return f"{frequency_hz / 1000:.3g} kHz"
-    return f"{frequency_hz:.3g} Hz"
 
 
 def _figure(value: float) -> str:

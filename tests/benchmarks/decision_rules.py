@@ -43,10 +43,11 @@ from rig.signals.uncertainty import DB_PER_PART
 from rig.simulated.bench import SimulatedBench
 from rig.simulated.equipment import INPUT_VOLTS
 from rig.values.captures import Calibration, Capture, KnownLoad
+from rig.values.names import NOT_DONE
 from rig.values.readings import CheckReadings
 from rig.values.requests import Sweep
 from rig.values.run import Finished
-from rig.values.verdicts import NOT_DONE, CheckResult, Verdict
+from rig.values.verdicts import CheckResult, Verdict
 from rig.verdict.judge import judge, outcome_of
 
 RULES = {rule: Decision(rule=rule) for rule in ("simple", "guarded", "risk")}

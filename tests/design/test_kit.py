@@ -202,7 +202,7 @@ def test_the_widest_sweeps_of_a_kit_can_be_laid_out(start_hz: float, stop_hz: fl
 
 def test_a_folder_without_kits_is_no_workspace(tmp_path: Path) -> None:
     with pytest.raises(TableError, match="limits: there is no such folder"):
-        kits_command(tmp_path)
+        kits_command(workspace=tmp_path)
 
 
 def test_an_unknown_kit_is_told_with_those_there_are() -> None:

@@ -10,6 +10,7 @@ from scipy.stats import multivariate_normal
 from simulated_runs import ROOT, simulated
 
 from rig.circuit.channel import Channel, channel_parts, impedance_ohm, with_driver, with_part
+from rig.circuit.notation import quantity
 from rig.circuit.radiation import microphone_at, pressure_pa
 from rig.circuit.spread import moved, parameters
 from rig.design.kit import Kit, load_kit
@@ -20,7 +21,7 @@ from rig.findings.observed import compressed_ohm, observed
 from rig.findings.pairs import explains
 from rig.findings.prediction import predicted, scene_of
 from rig.findings.search import CLIPS, findings
-from rig.findings.sentences import PLACES, quantity
+from rig.findings.sentences import PLACES
 from rig.run import sequencer
 from rig.run.verify import job
 from rig.signals.levels import db

@@ -13,7 +13,7 @@ from rig.files.plain import plain, restored
 from rig.report import words
 from rig.report.certificate import certificate
 from rig.report.findings_text import details, headline, ordinal, percent, rework_words
-from rig.screen.terminal import findings_words
+from rig.screen.record_page import findings_words
 from rig.store.run_json import Rework, RunBefore
 from rig.values.findings import Finding
 from rig.values.readings import CheckReadings, Reading

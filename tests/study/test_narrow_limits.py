@@ -86,7 +86,7 @@ def test_no_run_is_lost_to_a_warning(monkeypatch):
     assert "no such model" in line
 
 
-def test_kits_lists_them(tmp_path):
+def test_kits_lists_them_of_the_kit_that_is_named(tmp_path):
     source = demo_kit("booth-two").folder
     folder = tmp_path / "limits" / "booth-two"
     folder.mkdir(parents=True)
@@ -94,7 +94,7 @@ def test_kits_lists_them(tmp_path):
         (folder / file.name).write_bytes(file.read_bytes())
     text = (source / "kit.toml").read_text(encoding="utf-8").replace("upper = 84.2", "upper = 83.2")
     (folder / "kit.toml").write_text(text, encoding="utf-8")
-    done = CliRunner().invoke(app, ["kits", "--workspace", str(tmp_path)])
+    done = CliRunner().invoke(app, ["kits", "booth-two", "--workspace", str(tmp_path)])
     assert done.exit_code == 0
     assert "warning" in done.output
     assert "83.2" in done.output

@@ -1,0 +1,42 @@
+"""A record in a terminal, and the findings of a run: what is shown without a check being loaded."""
+
+from collections.abc import Sequence
+
+from rich.console import Group
+from rich.text import Text
+
+from rig.report.findings_text import LEADING, titled
+from rig.screen.margins import recorded_margins
+from rig.screen.shapes import verdict_text
+from rig.store.run_json import Record
+from rig.values.findings import Finding
+
+
+def record_page(record: Record, damages: Sequence[str], certificate: str, columns: int) -> Group:
+    """One record: what it says, and what does not fit any more; for a terminal of so many columns."""
+    head = Text(f"{record.kit.title}, revision {record.kit.revision}, serial {record.serial}\n")
+    head += verdict_text(record.outcome)
+    plan = f", by the plan {record.plan}" if record.plan else ""
+    head += Text(f"  run {record.run}, number {record.run_number} of this serial{plan}")
+    head += Text("".join(f"\n{words}" for words in (record.stopped, record.bench_advice) if words))
+    state = Text("every file is what it was" if not damages else "ALTERED: " + "; ".join(damages))
+    state += Text("".join(f"\n{words}" for words in (*record.set_aside, *record.clock)))
+    return Group(
+        head,
+        recorded_margins(record.results, columns),
+        findings_words(record.findings),
+        state,
+        Text(f"certificate: {certificate}"),
+    )
+
+
+def findings_words(findings: Sequence[Finding]) -> Text:
+    """What is probably wrong, where to look and what to measure; nothing at all where nothing was found."""
+    text = Text()
+    for title, entries in titled(findings):
+        text += Text(f"{title}\n", style="italic")
+        for head, lines in entries:
+            text += Text(f"{head}\n", style="bold" if title == LEADING else "none")
+            for name, words in lines:
+                text += Text(f"  {name}: {words}\n")
+    return text

@@ -1,0 +1,18 @@
+"""Names that more than one room must know a verdict or a quantity by.
+
+They stand here, not with their checks, so that a record is shown without loading one check.
+"""
+
+#: Begins the reason of a check that a run did not come to.
+NOT_DONE = "not done"
+#: How the quantity of a verdict ends that is about the shift taken out of a curve before its shape was judged.
+SHIFT = " shift"
+#: Signs: 1 as designed, -1 reversed, 0 the drivers disagree.
+DRIVER_POLARITY = "driver polarity"
+CHANNEL_POLARITY = "channel polarity"
+POLARITY_BETWEEN = "polarity between"
+SIGNS = (DRIVER_POLARITY, CHANNEL_POLARITY, POLARITY_BETWEEN)
+#: The watch over long loud playing, whose value is only a mark.
+GUARD = "guard"
+#: A level in dB SPL for 2.83 V at 1 m.
+SENSITIVITY = "sensitivity"
