@@ -57,7 +57,7 @@ MINUTE_S = 60.0
 COIL_WITHIN_K = 1.0
 #: No coil's varnish lives at such a temperature: the resistance is that of a break.
 NO_COIL_CELSIUS = 350.0
-#: So many of the log's events are told with the readings; all of them are in the log.
+#: So many of the log's events are reported with the readings; all of them are in the log.
 MOST_EVENTS = 30
 CUT_SHORT = "the guard ended the programme before its time"
 

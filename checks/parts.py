@@ -58,7 +58,7 @@ class Settings(Table):
     #: Where the lumped model holds, in Hz.
     band_hz: Band = [20.0, 20000.0]
     points_per_octave: Annotated[int, Field(ge=6, le=48)] = 12
-    #: A point whose standard uncertainty from noise is above this may hide a wrong part: nothing is told then.
+    #: A point whose standard uncertainty from noise is above this may hide a wrong part: nothing is reported then.
     uncertainty_percent: float = 1.0
 
 

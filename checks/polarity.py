@@ -189,7 +189,7 @@ def channel_readings(box: Box, settings: Settings) -> list[Reading]:
 
 
 def doubt(sign: Sign, settings: Settings) -> str:
-    """Why a sign cannot be told; empty when it can."""
+    """Why a sign cannot be determined; empty when it can."""
     if not sign.level_db >= settings.dead_below_db:
         return f"{-sign.level_db:.0f} dB too quiet in its band: silent rather than reversed"
     if not sign.over_noise_db >= settings.over_noise_db:
@@ -200,7 +200,7 @@ def doubt(sign: Sign, settings: Settings) -> str:
 
 
 def level_trouble(capture: Capture, sign: Sign, settings: Settings, drivers: int) -> str:
-    """Why the level of a band cannot be told; empty when it can. What noise could hide is at most as loud as it."""
+    """Why the level of a band is not known; empty when it is. What noise could hide is at most as loud as it."""
     if drivers == 1 and not capture.calibration.microphone_v_per_pa:
         return "the microphone is not calibrated, and there is no other driver to compare this one with"
     if sign.over_noise_db < settings.over_noise_db and sign.level_db >= settings.dead_below_db:
@@ -288,7 +288,7 @@ def pair_reading(
         levels.append(-abs(mean_db(ratios[0]) - mean_db(ratios[1])))
         over_noise.append(min(above))
     cosines += [mean_cosine(*each, delays) for each in own]
-    # What the other box's drivers say of their own levels and signs is told elsewhere.
+    # What the other box's drivers say of their own levels and signs is reported elsewhere.
     untold = [0.0] * len(own)
     signs = signs_of(np.array(cosines), levels + untold, over_noise + untold)[: len(bands_hz)]
     doubts = [words for sign in signs if (words := doubt(sign, settings))]

@@ -108,7 +108,7 @@ def observed(
         `gain_db.<channel>.<octave>`: from the leads to the microphone, dB SPL (or dB re 1 V) for 1 V.
         `coil_ohm.<channel>`, `coil_ohm_u.<channel>`: resistance and its standard uncertainty from scatter; without
         the uncertainty where it is the bare ratio of voltage to current, of a load that draws no coherent current.
-        What cannot be told is absent.
+        What cannot be determined is absent.
     trouble : str
         What is wrong with the sound, in words; empty: nothing.
     """

@@ -166,7 +166,7 @@ def clock(captures: Sequence[Capture], role: str) -> list[BenchFinding]:
     return [right("clock", "no samples are lost, and playing and recording share one clock")] if rows else []
 
 
-#: A clock difference that is never told: what the marks of a short capture leave open.
+#: A clock difference that is never reported: what the marks of a short capture leave open.
 LEAST_PPM = 4.0
 
 

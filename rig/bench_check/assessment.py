@@ -44,7 +44,7 @@ def assess(kit: Kit, captures: Sequence[Capture], load_ohm: float | None = None)
     load_ohm
         At the leads: value of a known resistor in place of the box.
 
-    Captures that are not whole are told as such, and nothing else is.
+    Captures that are not whole are reported as such, and nothing else is.
     """
     try:
         for capture in captures:

@@ -25,7 +25,7 @@ from rig.verdict.responses import (
     noise_power,
 )
 
-#: A short gate keeps the room out of what is told of a box: before and after the arrival; and where it can tell.
+#: A short gate keeps the room out of what is reported of a box: before and after the arrival; and where it can tell.
 SHORT_GATE_S = (0.001, 0.0035)
 SHORT_FROM_HZ, SHORT_TO_HZ = 400.0, 16000.0
 #: A box that plays nothing above this is looked at through a long one.

@@ -23,7 +23,7 @@ LEVEL_DB, ALIKE_DB = 2.5, 2.5
 QUIET_DB = 5.0
 #: What every third of an octave needs over the room at full level (rub and buzz; common practice, no source).
 ROOM_DB = 30.0
-#: A-weighted level of a room in which a unit's own noise can be told, where the kit says nothing.
+#: A-weighted level of a room in which a unit's own noise can be determined, where the kit says nothing.
 ROOM_DBA = 45.0
 #: Hum at the microphone that harms nothing; of a microphone that is not calibrated, as a part of the quiet sweep.
 HUM_DB_SPL, HUM_OF_SWEEP = 42.0, 0.1

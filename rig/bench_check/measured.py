@@ -145,12 +145,12 @@ def foreign_part(capture: Capture, role: str) -> float:
 
 
 def mark_step_db(capture: Capture, role: str) -> float | None:
-    """Level of the marks against what the sweep tells; None where it is the same, or cannot be told."""
+    """Level of the marks against what the sweep tells; None where it is the same, or cannot be determined."""
     return alteration.mark_step_db(*_altered(capture, role))
 
 
 def noise_rise_db(capture: Capture, role: str) -> float | None:
-    """How much more noise lies under the sweep than in silence; None where it is the same, or cannot be told."""
+    """How much more noise lies under the sweep than in silence; None where it is the same, or cannot be determined."""
     return alteration.noise_rise_db(*_altered(capture, role))
 
 

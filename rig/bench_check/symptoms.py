@@ -105,7 +105,7 @@ def symptoms_of(kit: Kit, captures: Sequence[Capture], stage: Stage) -> list[Ben
     ----------
     captures
         Of a run so far, one of each request in any order; only the quiet sweeps that begin the stage are looked at.
-        While some boxes are still to come, only what cannot be a box's own is told.
+        While some boxes are still to come, only what cannot be a box's own is reported.
     """
     try:
         whole = [c for c in captures if c.request.stage == stage and is_quiet(kit, c.request) and _is_whole(c)]
@@ -198,7 +198,7 @@ def _other_box_sounds(bench: Playing, captures: Iterable[Capture]) -> bool:
 
 
 def _at_all(found: Sequence[Sequence[BenchFinding]], boxes: int) -> list[BenchFinding]:
-    """What is told of every box alike; of one box, or before all were there, what cannot be the unit's."""
+    """What is reported of every box alike; of one box, or before all were there, what cannot be the unit's."""
     shared = set.intersection(*({one.what for one in findings} for findings in found))
     findings = [one for one in found[0] if one.what in shared]
     if len(found) == boxes:

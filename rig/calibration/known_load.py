@@ -29,7 +29,7 @@ WIDEST_MISMATCH = 1.5
 SWEEP_S = 8.0
 #: Window of the ratio's impulse response, before and after time zero.
 WINDOW_S = (0.1, 0.25)
-#: Where a load is told as one number.
+#: Where a load is reported as one number.
 MIDDLE_HZ = (100.0, 1000.0)
 #: Leads, and errors of the sense resistor that look like leads, beyond this are a mistake of the wiring.
 MOST_LEAD_OHM, MOST_SENSE_ERROR = 0.5, 0.1
@@ -43,7 +43,7 @@ MARKED_PERCENT = 1.0
 LEAD_WITHIN_OHM = 0.1
 #: Root of three: from the half-width of an even distribution to its standard deviation (GUM, 4.3.7).
 EVEN = 3**0.5
-#: A load at which the uncertainty is told as one number.
+#: A load at which the uncertainty is reported as one number.
 TOLD_AT_OHM = 8.0
 #: Two loads that disagree by more than so many standard uncertainties are not what is written on them.
 DISAGREE = 3.0

@@ -179,7 +179,7 @@ def calibrator_tone(volts: Floats, sample_rate_hz: float) -> Tone:
             f"the tone holds {100 * tone.distortion:.1f} % of harmonics, {100 * CALIBRATOR_DISTORTION:g} are allowed: "
             "the input is overloaded, or the calibrator's battery is low"
         )
-    # What does not stand out is no tone whose frequency or level could be told.
+    # What does not stand out is no tone whose frequency or level could be determined.
     if tone.over_rest_db < THERE_DB or (not wrong and tone.over_rest_db < CALIBRATOR_OVER_REST_DB):
         wrong = (
             f"the calibrator's tone stands {tone.over_rest_db:.0f} dB over the rest, {CALIBRATOR_OVER_REST_DB:g} are "

@@ -1,4 +1,4 @@
-"""How near to its limit a reading may lie and still be told: the kit's decision rule."""
+"""How near to its limit a reading may lie and still be judged: the kit's decision rule."""
 
 from typing import Annotated
 
@@ -19,7 +19,7 @@ class Decision(Table):
     false_acceptance: Annotated[float, Field(gt=0, lt=0.5)] = 0.025
 
     def words(self) -> str:
-        """The rule as it is told on the certificate."""
+        """The rule as it is reported on the certificate."""
         if self.rule == "guarded":
             return f"guard band of {self.guard:g} times the expanded uncertainty (k = 2) on both sides of a limit"
         if self.rule == "risk":

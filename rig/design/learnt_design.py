@@ -38,7 +38,7 @@ FIELDS = {called: field for field, called in CALLED.items()}
 SCALES = {"le_mh": 1e3, "vas_l": 1e3, "volume_l": 1e3}
 #: What of an impedance is meant beside the microphone's positions.
 IMPEDANCE = "impedance"
-#: Correlations from here are told: such values are known together better than each by itself.
+#: Correlations from here are reported: such values are known together better than each by itself.
 BOUND = 0.6
 NEPER_DB = float(20 / np.log(10))
 Positive = Annotated[float, Field(gt=0)]

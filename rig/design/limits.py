@@ -197,7 +197,7 @@ def read_mask(path: Path, files: Files | None = None) -> Mask:
 
 
 def read_masks(limits: Mapping[str, Mapping[str, Limit]], folder: Path, files: Files | None = None) -> None:
-    """Read every mask that limits (check -> reading -> limit) name, so that mistakes are told before measuring.
+    """Read every mask that limits (check -> reading -> limit) name, so that mistakes are reported before measuring.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""TOML tables checked by pydantic, with mistakes told by file, key, what was found and what is allowed."""
+"""TOML tables checked by pydantic, with mistakes reported by file, key, what was found and what is allowed."""
 
 import difflib
 import re

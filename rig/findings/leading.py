@@ -12,7 +12,7 @@ T = TypeVar("T", bound=Hashable)
 NAMED_FROM = 0.5
 #: ... no more than so many together, ...
 LARGEST_GROUP = 3
-#: ... and what is told besides it must be this probable.
+#: ... and what is reported besides it must be this probable.
 BESIDE_FROM = 0.05
 #: No more than so many for one channel: a hint is to be followed.
 MOST = 3

@@ -67,7 +67,7 @@ class Observed:
     ping_db: float
     others_db: float
     ping_noise: float
-    #: Driver -> +1, -1, or 0 when no sign could be told.
+    #: Driver -> +1, -1, or 0 when no sign could be determined.
     signs: dict[str, int]
 
     @property

@@ -31,7 +31,7 @@ from rig.findings.ranking import (
 
 #: Of units that fail, so many have a second fault in the same channel: common practice, no source.
 SECOND = 0.05
-#: Swapped leads and a loud neighbour are told by two channels.
+#: Swapped leads and a loud neighbour show in two channels.
 OF_TWO_CHANNELS = ("swapped", LOUD_NEIGHBOUR)
 #: Of each search so many pairs are fitted, in so many steps.
 FITTED, ROUNDS = 4, 2

@@ -89,7 +89,7 @@ def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
     failed = [v for v in verdicts if v.outcome == "fail"]
     by_curves = [v.subject for v in failed if not (is_audible(v) or is_of_soak(v))]
     wrong = channels_of(kit, (subject for subject in by_curves if BETWEEN not in subject))
-    # Where the curves may be good something may be wrong all the same: then only what is beyond doubt is told.
+    # Where the curves may be good something may be wrong all the same: then only what is beyond doubt is reported.
     unproved = [v.subject for v in verdicts if v.outcome == "void" and BETWEEN not in v.subject]
     doubtful = channels_of(kit, [*unproved, *(v.subject for v in failed if is_audible(v))])
     found = [_open_lead(scene_of(kit, channel)) for channel in open_leads(kit, results)]
@@ -193,7 +193,7 @@ def open_leads(kit: Kit, results: Sequence[CheckResult]) -> list[str]:
 
 
 def _waiting(kit: Kit, results: Sequence[CheckResult], channel: str) -> Finding:
-    """That causes cannot be told yet, and what a failure shows."""
+    """That causes cannot be determined yet, and what a failure shows."""
     words = WAITING.format(" and ".join(kit.undescribed(channel)))
     shown = signature(results, channel)
     words = f"{words}; what it shows: {'; '.join(shown)}" if shown else words
@@ -285,7 +285,7 @@ def _outside(scene: Scene, ranked: Ranking) -> list[Finding]:
 
 
 def finding_of(scene: Scene, one: Ranked, group: Group[Cause] | None = None) -> Finding:
-    """A ranked cause in words. A neighbour that is too loud is told as the gain of that one."""
+    """A ranked cause in words. A neighbour that is too loud is reported as the gain of that one."""
     cause = Cause("gain", one.cause.what[0]) if one.cause.kind == LOUD_NEIGHBOUR else one.cause
     description = describe(cause, scene.model, one.amount, one.amount_u_relative)
     alike = tuple(brief(other) for other in one.alike)

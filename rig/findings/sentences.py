@@ -11,7 +11,7 @@ from rig.design.fault_kinds import FINDING_WORDS
 from rig.design.fault_names import in_words
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause
 
-#: A value that is known no better than this (standard uncertainty of its logarithm) is told as a range.
+#: A value that is known no better than this (standard uncertainty of its logarithm) is reported as a range.
 ROUGH = 0.2
 #: A value this near to a decade off is one, within its tolerance and that of the fit.
 DECADE_WITHIN = 0.3

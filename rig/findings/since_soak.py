@@ -55,7 +55,7 @@ COIL_REACH_DB = 10.0
 MOST_AGAINST, PER_OCTAVE = 16.0, 2.0
 #: The last minute may hold the break itself: any share of it may have been after it.
 SHARES = np.linspace(0.05, 1.0, 20)
-#: The coil's resistance is told where the impedance is least within this band; its temperature counts from here.
+#: The coil's resistance is reported where the impedance is least within this band; its temperature counts from here.
 COIL_HZ, ROOM_CELSIUS = (100.0, 1000.0), 20.0
 #: What shows a change by its name alone.
 QUANTITIES = (GUARD, COMPRESSION, LEVEL_CHANGE, IMPEDANCE_CHANGE, FS_CHANGE, RE_CHANGE)

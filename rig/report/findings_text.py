@@ -38,7 +38,7 @@ def headline(finding: Finding) -> str:
 
 
 def details(finding: Finding) -> list[tuple[str, str]]:
-    """Name and text of what else is told of a finding; nothing of an unknown cause."""
+    """Name and text of what else is reported of a finding; nothing of an unknown cause."""
     if finding.kind == UNKNOWN:
         return []
     lines = (

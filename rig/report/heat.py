@@ -23,7 +23,7 @@ MAIN_HEIGHT, COILS_HEIGHT, SMALL_HEIGHT = 300, 205, 170
 NAMES_WIDTH, SMALL_NAMES_WIDTH = 170, 118
 #: No coil lives through such a rise: what seems to be warmer is open.
 MOST_COIL_K = 400.0
-#: Events that are told one by one; the rest is counted.
+#: Events that are reported one by one; the rest is counted.
 MOST_EVENTS = 9
 UNIT_TITLES = {"ampere": "Current", "volt": "Voltage", "watt": "Power"}
 
@@ -100,7 +100,7 @@ def _soak(log: Log, known: Known) -> Soak:
 
 
 def events(log: Log) -> tuple[list[tuple[float, str]], int]:
-    """What happened in a log, in its order, and how many events are left out; why it ended is always told."""
+    """What happened in a log, in its order, and how many events are left out; why it ended is always reported."""
     found = [(seconds, with_minus(celsius(words))) for seconds, words in log.events]
     if len(found) <= MOST_EVENTS:
         return found, 0

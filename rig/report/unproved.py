@@ -108,7 +108,7 @@ def untrusted_ranges(curve: Curve) -> list[str]:
 
 
 def alike(reasons: Iterable[tuple[Curve, str]]) -> list[tuple[str, str]]:
-    """Curves of which the same is told, by quantities and subjects, and what is told."""
+    """Curves of which the same is reported, by quantities and subjects, and what is reported."""
     subjects: dict[tuple[str, str], list[str]] = {}
     for curve, words_of_it in reasons:
         subjects.setdefault((words_of_it, curve.quantity), []).append(curve.subject)

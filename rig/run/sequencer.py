@@ -343,7 +343,7 @@ def _run(walk: _Walk, judged: Judgement) -> Run:
 
 
 def _advice(walk: _Walk, outcome: Outcome) -> str:
-    """What to do about the bench where a run did not pass; a noise of it is told where nothing else is wrong."""
+    """What to do about the bench where a run did not pass; a noise of it is reported where nothing else is wrong."""
     found = [one for findings in walk.found.values() for one in findings]
     findings = {one.what: one for one in unnoticed(found) or found}
     return advice(list(findings.values())) if outcome != "pass" else ""

@@ -248,7 +248,7 @@ def _last(events: Iterable[Event]) -> Run:
 def _interrupted(events: Events) -> Iterator[Event]:
     """Tell the sequencer of an interrupt and let it finish."""
     if getgeneratorstate(events) != GEN_SUSPENDED:
-        # Only what has begun can be told; nothing has sounded then.
+        # Only what has begun can be told of; nothing has sounded then.
         next(events)
     yield events.throw(KeyboardInterrupt())
     yield from events

@@ -24,7 +24,7 @@ LEAST_S = 0.5
 LINE_EVERY_S = 60.0
 #: Events that stay on the screen.
 LAST_EVENTS = 4
-#: A reading that is missing for more rows than this is told before it stops the soak.
+#: A reading that is missing for more rows than this is reported before it stops the soak.
 MISSING_ROWS = 2
 STATE_WORDS = {
     "cold": "; quiet at first, while the coils are cold",

@@ -1,6 +1,6 @@
 """The run in a terminal: stage, what is sounding, time left, verdicts, and at the end the margins as a table.
 
-Every verdict is told by a word and a shape of its own; colour only repeats them.
+Every verdict is shown by a word and a shape of its own; colour only repeats them.
 """
 
 from collections.abc import Sequence

@@ -202,7 +202,7 @@ def mark_step_db(row: Floats, plan: Layout, delay: float, response: Singles) -> 
 
 
 def noise_rise_db(row: Floats, plan: Layout, delay: float, response: Singles) -> float | None:
-    """How much louder the noise is under the sweep than in silence; None where it is not, or it cannot be told.
+    """How much louder the noise is under the sweep than in silence; None where it is not, or it cannot be determined.
 
     At low frequencies, from what stands late in their response, while the sweep still sounds high above them. It must
     be more than the noise of the silence gives, and more than the room leaves, whose decay is seen earlier in the

@@ -49,9 +49,9 @@ class Integrity:
     #: Distance of the recorded marks minus the distance played, and its standard uncertainty.
     spacing_error_samples: float
     spacing_uncertainty_samples: float
-    #: Clock of the recording over the clock of the playing, minus 1, in millionths; NaN where it cannot be told.
+    #: Clock of the recording over the clock of the playing, minus 1, in millionths; NaN where it cannot be determined.
     clock_ppm: float
-    #: Samples lost (positive) or inserted (negative) between the marks; NaN where they cannot be told.
+    #: Samples lost (positive) or inserted (negative) between the marks; NaN where they cannot be determined.
     lost_samples: float
     #: Rows in which no signal arrived. Whether that is the unit's or the bench's fault is not said here.
     silent_rows: tuple[int, ...]
@@ -59,7 +59,7 @@ class Integrity:
     clipped_samples: tuple[int, ...]
     #: Whole samples by which the stimulus arrived late in each row; of a silent one, anything.
     arrivals: tuple[float, ...] = ()
-    #: As `clock_ppm`, of the rows on another clock; NaN where there are none, or it cannot be told.
+    #: As `clock_ppm`, of the rows on another clock; NaN where there are none, or it cannot be determined.
     other_clock_ppm: float = NAN
     #: What should be known of a sound capture, in a builder's words.
     remarks: tuple[str, ...] = ()

@@ -30,7 +30,7 @@ def silence_troubles(samples: NDArray[np.float32], inputs: Sequence[str]) -> tup
     """What speaks against a recording of silence, in words.
 
     A live input is never still: noise of a converter's step or more changes from sample to sample, and never comes
-    again as it was. Lost samples are told by the marks about the silence, if there are any (`signals.integrity`).
+    again as it was. Lost samples are shown by the marks about the silence, if there are any (`signals.integrity`).
 
     Parameters
     ----------

@@ -19,7 +19,7 @@ from rig.store.run_json import History, Record, Rework, RunBefore
 if TYPE_CHECKING:
     from rig.design.kit import Kit
 
-#: So many runs of one unit with nothing done to it are told on its certificate.
+#: So many runs of one unit with nothing done to it are reported on its certificate.
 MANY = 3
 SCHEMA = "kitproof rework 1"
 

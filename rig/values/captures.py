@@ -68,7 +68,7 @@ class OwnHarmonics:
     level_v: Number
     #: Of the fundamental, shape (n,).
     frequency_hz: Floats
-    #: Of order 2 and up, in dB over the fundamental, shape (orders, n); NaN where none can be told.
+    #: Of order 2 and up, in dB over the fundamental, shape (orders, n); NaN where none can be determined.
     decibel: Floats
 
 

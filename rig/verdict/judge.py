@@ -365,7 +365,7 @@ def _void(quantity: str, subject: str, unit: str, reason: str, limit: str = "", 
 
 
 def limit_words(limit: Limit, unit: str) -> str:
-    """The limit as it is told on screen and certificate."""
+    """The limit as it is reported on screen and certificate."""
     if limit.mask is not None:
         return f"mask {limit.mask}"
     if limit.is_learnt:
