@@ -6,9 +6,9 @@ from datetime import datetime
 
 from rig.bench.settings import BenchSettings, LeadsSettings, PlayingSettings, WiringSettings
 from rig.calibration.known_load import known_load_of
-from rig.calibration.storage import DailyDetails, Damaged, LoopDetails, MicrophoneDetails, Stored
+from rig.calibration.storage import DailyDetails, Damaged, LoopDetails, MicrophoneDetails, SenseDetails, Stored
 from rig.design.trust import AGES_DAYS, CalibrationKind
-from rig.values.captures import Calibration, MicrophoneResponse, OwnHarmonics
+from rig.values.captures import Calibration, OwnHarmonics
 from rig.values.requests import AT_LEADS, Stage
 
 #: What a daily check out of control makes doubtful, by what was measured: until it is in control again, or until they
@@ -168,31 +168,20 @@ def _with(values: Calibration, one: Stored) -> Calibration:
         known = {} if one.uncertainty is None else {one.of: one.uncertainty}
         volts = {**values.input_volts, one.of: one.value}
         return replace(dated, input_volts=volts, input_uncertainty={**values.input_uncertainty, **known})
-    if one.kind == "output":
-        return replace(dated, output_volts=one.value, output_uncertainty=one.uncertainty)
-    if one.kind == "microphone":
-        sound = replace(dated, microphone_v_per_pa=one.value / 1000, microphone_uncertainty=one.uncertainty)
-        return replace(sound, microphone_response=_response_of(one))
-    if one.kind == "loopback":
-        return replace(dated, loopback_db=one.value, own_harmonics=_harmonics_of(one))
-    return replace(dated, known_load=known_load_of(one))
+    match one.details:
+        case MicrophoneDetails(response=response):
+            sound = replace(dated, microphone_v_per_pa=one.value / 1000, microphone_uncertainty=one.uncertainty)
+            return replace(sound, microphone_response=response)
+        case LoopDetails(harmonics=own):
+            harmonics = OwnHarmonics(own.level_v, own.frequency_hz, own.decibel)
+            return replace(dated, loopback_db=one.value, own_harmonics=harmonics)
+        case SenseDetails() as found:
+            return replace(dated, known_load=known_load_of(one, found))
+    return replace(dated, output_volts=one.value, output_uncertainty=one.uncertainty)
 
 
 def _dated(one: Stored) -> str:
     return f"{one.kind} {one.of}" if one.kind == "input" else one.kind
-
-
-def _response_of(one: Stored) -> MicrophoneResponse | None:
-    """The microphone's own response that a calibration holds; None where it holds none."""
-    return one.details.response if isinstance(one.details, MicrophoneDetails) else None
-
-
-def _harmonics_of(one: Stored) -> OwnHarmonics | None:
-    """The sound card's own harmonics that a loopback calibration holds."""
-    if not isinstance(one.details, LoopDetails):
-        return None
-    own = one.details.harmonics
-    return OwnHarmonics(own.level_v, own.frequency_hz, own.decibel)
 
 
 def age_days(one: Stored, now: datetime) -> float:
@@ -247,9 +236,9 @@ def daily_doubt(kind: CalibrationKind, newest: Stored | None, held: Held) -> str
     for point in _daily_points(held):
         is_older = newest is not None and newest.moment > point.moment
         if is_out(point) and kind in SPEAKS_FOR[point.quantity] and not is_older:
-            assert isinstance(point.details, DailyDetails)
+            words = point.details.words if isinstance(point.details, DailyDetails) else ""
             return (
-                f"the daily check of {point.made_at} was out of control ({point.of}: {point.details.words}): "
+                f"the daily check of {point.made_at} was out of control ({point.of}: {words}): "
                 "find the cause, then run kitproof daily or calibrate anew"
             )
     return ""

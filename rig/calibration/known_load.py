@@ -192,10 +192,8 @@ def details_of(known: KnownLoad) -> SenseDetails:
     return SenseDetails(known.frequency_hz, known.ratio, known.lead_ohm, known.stray_siemens, known.errors)
 
 
-def known_load_of(one: Stored) -> KnownLoad | None:
+def known_load_of(one: Stored, found: SenseDetails) -> KnownLoad:
     """The known load that a calibration of the kind "sense" holds."""
-    if not isinstance(found := one.details, SenseDetails):
-        return None
     return KnownLoad(
         found.frequency_hz, found.gain, one.value, one.made_at, found.lead_ohm, found.stray_siemens, found.errors
     )

@@ -17,15 +17,11 @@ from rig.values.captures import KnownLoad, MicrophoneResponse
 
 SCHEMA = "kitproof calibration 1"
 #: As the comparison on a known load was written when there was no other calibration.
-OLD_SCHEMA = "kitproof known load 1"
+FORMER_SCHEMA = "kitproof known load 1"
 #: The key of `Stored.uncertainty`.
 UNCERTAINTY = "relative_standard_uncertainty"
 #: How a file is called: when it was made.
 STAMP, STAMP_LIKE = "%Y-%m-%dT%H%M%S", "2026-01-01T000000"
-
-
-class Unreadable(Exception):
-    """A file that should hold a calibration and does not; the message names it and says why."""
 
 
 @dataclass(frozen=True)
@@ -211,60 +207,44 @@ def stored(workspace: Path, bench: str) -> list[Stored]:
 
 def read_store(workspace: Path, bench: str) -> tuple[list[Stored], list[Damaged]]:
     """All calibrations of a bench, the oldest first, and those that cannot be read."""
-    found, damaged = [], []
-    for path in sorted(bench_folder(workspace, bench).glob("*/*.json")):
+    found: list[Stored] = []
+    damaged = []
+    files = [(path, path.parent.name, _read) for path in sorted(bench_folder(workspace, bench).glob("*/*.json"))]
+    files += [(path, "sense", _former) for path in sorted(store_folder(workspace).glob("known-load-*.json"))]
+    for path, kind, read in files:
         try:
-            found.append(_read(path, bench))
-        except Unreadable as error:
-            if path.parent.name in KINDS:
-                damaged.append(_damaged(path.parent.name, path, error))
-    for path in sorted(store_folder(workspace).glob("known-load-*.json")):
-        try:
-            found += _old(path, bench)
-        except Unreadable as error:
-            damaged.append(_damaged("sense", path, error))
+            found += read(path, bench)
+        except (OSError, ValueError) as error:
+            is_empty = path.is_file() and path.stat().st_size == 0
+            if kind in KINDS:
+                damaged.append(Damaged(kind, path, f"{path}: not a calibration ({error})", is_empty))
     # Of one second the second file has the longer name.
     found.sort(key=lambda one: (one.moment, len(one.path.name) if one.path else 0, str(one.path)))
     return found, damaged
 
 
-def _damaged(kind: CalibrationKind, path: Path, error: Unreadable) -> Damaged:
-    is_empty = path.is_file() and path.stat().st_size == 0
-    return Damaged(kind, path, str(error), is_empty)
+def _read(path: Path, bench: str) -> list[Stored]:
+    found = schema_checked(read_json(path), SCHEMA)
+    found["uncertainty"] = found.pop(UNCERTAINTY, None)
+    missing = [one.name for one in fields(Stored) if one.name not in (*found, "path")]
+    if missing:
+        raise ValueError(f"{missing[0]}: missing; it must be given")
+    if details := DETAILS.get(str(found["kind"])):
+        found["details"] = restored(details, found["details"], "details")
+    one = restored(Stored, {**found, "path": path})
+    if one.bench != bench:
+        raise ValueError(f"bench: found {one.bench!r}; allowed: {bench!r}")
+    if not all(math.isfinite(number) for number in (one.value, one.uncertainty or 0.0)):
+        raise ValueError(f"value {one.value}, uncertainty {one.uncertainty}")
+    return [one]
 
 
-def _read(path: Path, bench: str) -> Stored:
-    try:
-        found = schema_checked(read_json(path), SCHEMA)
-        found["uncertainty"] = found.pop(UNCERTAINTY, None)
-        missing = [one.name for one in fields(Stored) if one.name not in (*found, "path")]
-        if missing:
-            raise ValueError(f"{missing[0]}: missing; it must be given")
-        if found["kind"] in DETAILS:
-            found["details"] = restored(DETAILS[str(found["kind"])], found["details"])
-        one = restored(Stored, {**found, "path": path})
-        if one.bench != bench:
-            raise ValueError(f"bench: found {one.bench!r}; allowed: {bench!r}")
-        if not all(math.isfinite(number) for number in (one.value, one.uncertainty or 0.0)):
-            raise ValueError(f"value {one.value}, uncertainty {one.uncertainty}")
-    except (OSError, ValueError) as error:
-        raise _unreadable(path, error) from None
-    return one
-
-
-def _old(path: Path, bench: str) -> list[Stored]:
+def _former(path: Path, bench: str) -> list[Stored]:
     """The comparison on a known load of before; of another bench: none."""
-    try:
-        found = schema_checked(read_json(path), OLD_SCHEMA)
-        of_bench, load = found.pop("bench", ""), restored(KnownLoad, with_ratio(found))
-        details = SenseDetails(load.frequency_hz, load.ratio)
-        one = Stored("sense", "", bench, load.made_at, "known load", load.load_ohm, "ohm", None, {}, (), details, path)
-        if one.moment.tzinfo is None:
-            raise ValueError(f"made_at: found {one.made_at!r}; allowed: a time with its zone")
-    except (OSError, ValueError) as error:
-        raise _unreadable(path, error) from None
+    found = schema_checked(read_json(path), FORMER_SCHEMA)
+    of_bench, load = found.pop("bench", ""), restored(KnownLoad, with_ratio(found))
+    details = SenseDetails(load.frequency_hz, load.ratio)
+    one = Stored("sense", "", bench, load.made_at, "known load", load.load_ohm, "ohm", None, {}, (), details, path)
+    if one.moment.tzinfo is None:
+        raise ValueError(f"made_at: found {one.made_at!r}; allowed: a time with its zone")
     return [one] if of_bench == bench else []
-
-
-def _unreadable(path: Path, reason: object) -> Unreadable:
-    return Unreadable(f"{path}: not a calibration ({reason})")

@@ -53,8 +53,8 @@ def json_bytes(value: object) -> bytes:
     return (text + "\n").encode("utf-8", "backslashreplace")
 
 
-def restored(kind: type[T], found: object) -> T:
-    """The value of a type back from what `plain` made of it.
+def restored(kind: type[T], found: object, key: str = "") -> T:
+    """The value of a type back from what `plain` made of it; `key` is where that stands.
 
     Raises
     ------
@@ -64,7 +64,7 @@ def restored(kind: type[T], found: object) -> T:
     try:
         known: T = _reader(kind).validate_python((found,))[0]  # type: ignore[arg-type]
     except ValidationError as error:
-        raise ValueError(misfits(error, kind, skip=1)[0]) from None
+        raise ValueError(misfits(error, kind, key, skip=1)[0]) from None
     return known
 
 

@@ -21,8 +21,8 @@ from rig.run.judging import Judgement, judge_run, steady_limits_k
 from rig.run.resume import ResumedBench
 from rig.run.schedule import Schedule, plan, with_codes
 from rig.store import records
-from rig.store.rework_notes import history
-from rig.store.run_json import About, Record, RunBefore
+from rig.store.rework_notes import about_next
+from rig.store.run_json import Record, RunBefore
 from rig.values.names import NOT_DONE
 from rig.values.requests import Guard, Programme
 from rig.values.run import Event, Finished, Run
@@ -96,10 +96,9 @@ def verify(
     """
     with interrupts() as ctrl_c:
         folder = records.reserve(workspace, work.kit, serial)
-        before = history(folder.parent)
+        about = about_next(folder.parent, work.plan, " ".join(by.split()))
         odd = reference_troubles(work.kit.limits, work.kit.folder, work.kit.files)
-        before = replace(before, set_aside=(*before.set_aside, *odd))
-        about = About(**vars(before), plan=work.plan, started_at=records.now(), by=" ".join(by.split()))
+        about = replace(about, set_aside=(*about.set_aside, *odd))
         began_s = time.monotonic()
         journal = Journal(folder, work.kit, serial, about)
         run = _walk(_coded(work, serial, folder), bench, confirm, view, journal, ctrl_c)

@@ -7,6 +7,7 @@ that is measured again and again until it passes, with nothing done to it, has p
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from rig.files.disk import read_json, why, write
 from rig.files.errors import RecordError
 from rig.files.plain import json_bytes, restored, schema_checked, table
 from rig.store.records import now, readable, refuse_bad_serial
-from rig.store.run_json import History, Record, Rework, RunBefore
+from rig.store.run_json import About, Record, Rework, RunBefore
 
 if TYPE_CHECKING:
     from rig.design.kit import Kit
@@ -62,17 +63,18 @@ def reworks(home: Path) -> tuple[list[Rework], list[str]]:
     return found, problems
 
 
-def history(home: Path) -> History:
-    """What a new run's record says of the runs before it."""
+def about_next(home: Path, plan: str = "", by: str = "") -> About:
+    """What is known of a run of a unit that begins now: by which plan, by whom, the runs before it and its notes."""
     (runs, odd_runs), (notes, odd_notes) = readable(home), reworks(home)
+    about = About(started_at=now(), plan=plan, by=by, set_aside=(*odd_runs, *odd_notes))
     if not runs:
-        return History(set_aside=(*odd_runs, *odd_notes))
+        return about
     last = runs[-1]
-    return History(
+    return replace(
+        about,
         rework=tuple(rework for rework in notes if rework.after == last.run),
         runs_untouched=1 + (_runs_since(runs, notes[-1].after) if notes else len(runs)),
         before=RunBefore(last.run, last.outcome, failed(last), last.finished_at),
-        set_aside=(*odd_runs, *odd_notes),
     )
 
 

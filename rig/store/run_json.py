@@ -60,22 +60,16 @@ class RunBefore:
 
 
 @dataclass(frozen=True, kw_only=True)
-class History:
-    """What a record says of the runs before it."""
+class About:
+    """What is known of a run beside what was measured."""
 
     #: Notes since the newest run before this one.
     rework: tuple[Rework, ...] = ()
     #: Runs since the last rework, this one included.
     runs_untouched: int = 1
     before: RunBefore | None = None
-    #: What could not be read of it all.
+    #: What could not be read of runs and notes before it, and of the kit's reference build.
     set_aside: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, kw_only=True)
-class About(History):
-    """What is known of a run beside what was measured."""
-
     #: Of the kit's plans; empty: it has none.
     plan: str = ""
     started_at: Time
@@ -90,20 +84,6 @@ class About(History):
 
 
 @dataclass(frozen=True)
-class CurveEntry:
-    """A curve but for its numbers."""
-
-    quantity: str
-    subject: str
-    unit: str
-    file: str
-    #: None: records once did not say; a column of nothing stood for none then.
-    absolute: bool | None = None
-    trouble: str = ""
-    method: str = ""
-
-
-@dataclass(frozen=True)
 class CourseEntry:
     """A course but for its numbers."""
 
@@ -111,6 +91,16 @@ class CourseEntry:
     subject: str
     unit: str
     file: str
+
+
+@dataclass(frozen=True)
+class CurveEntry(CourseEntry):
+    """A curve but for its numbers."""
+
+    #: None: records once did not say; a column of nothing stood for none then.
+    absolute: bool | None = None
+    trouble: str = ""
+    method: str = ""
 
 
 @dataclass(frozen=True)

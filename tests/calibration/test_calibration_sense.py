@@ -137,7 +137,7 @@ def test_a_calibration_comes_back_from_what_is_stored(count):
         calibrate_sense(calibrations, MADE_AT) if count == 4 else calibrate_known_load(calibrations[2][1], 8.2, MADE_AT)
     )
     one = Stored("sense", "", "bench", MADE_AT, "known load", 8.2, "ohm", 0.01, details=details_of(known))
-    back = known_load_of(one)
+    back = known_load_of(one, one.details)
     np.testing.assert_array_equal(back.ratio, known.ratio)
     assert back.errors == known.errors
     assert back.load_ohm == known.load_ohm

@@ -17,7 +17,7 @@ from rig.run.interrupts import Interrupts
 from rig.run.schedule import plan
 from rig.run.verify import Job, job, verify
 from rig.store import records
-from rig.store.rework_notes import history
+from rig.store.rework_notes import about_next
 from rig.store.run_json import Record
 from rig.values.run import Event, Run
 
@@ -97,7 +97,7 @@ def test_an_interrupt_at_every_event(short: tuple[Path, Job]) -> None:
 
 
 def test_an_interrupt_before_the_first_event(short: tuple[Path, Job], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("rig.run.verify.history", lambda home: interrupt() or history(home))
+    monkeypatch.setattr("rig.run.verify.about_next", lambda *known: interrupt() or about_next(*known))
     assert_whole_and_void(*measured(short))
 
 

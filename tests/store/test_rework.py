@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 from rig import cli
 from rig.design.kit import load_kit
 from rig.files.errors import RecordError
-from rig.store.rework_notes import failed, helped, history, note, reworks
+from rig.store.rework_notes import about_next, failed, helped, note, reworks
 
 
 @pytest.fixture
@@ -49,7 +49,7 @@ def test_a_rework_is_linked_to_the_next_run_and_to_no_other(shelf: Path) -> None
     _, third = verified(shelf, "shelf-one", "SO-0001")
     assert third.rework == ()
     assert third.runs_untouched == 2
-    assert history(home).runs_untouched == 3
+    assert about_next(home).runs_untouched == 3
 
 
 def test_what_helped_is_told() -> None:
@@ -93,4 +93,4 @@ def test_a_note_that_cannot_be_read_is_named_and_left_out(tmp_path: Path, text: 
     assert len(told) == 2
     assert "rework-001.json: not a note of a rework" in told[0]
     assert "rework-003.json: not a note of a rework, left out" in told[1]
-    assert history(tmp_path).set_aside == tuple(told)
+    assert about_next(tmp_path).set_aside == tuple(told)
