@@ -280,5 +280,5 @@ def test_a_value_of_another_type_is_told_by_its_key() -> None:
     entry = plain(Reading("Re", "left", 5.0, "ohm")) | {"value": "five"}
     with pytest.raises(ValueError, match="value: found 'five'; allowed: a number"):
         restored(Reading, entry)
-    with pytest.raises(ValueError, match="volts: unknown key; allowed: at_most, .*parts, quantity"):
+    with pytest.raises(ValueError, match=r"volts: unknown key; allowed: at_most, .*parts, quantity"):
         restored(Reading, plain(Reading("Re", "left", 5.0, "ohm")) | {"volts": 1})
