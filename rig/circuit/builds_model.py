@@ -6,8 +6,9 @@ Every unknown is counted in standard deviations of its prior: the sheet, a toler
 prior decides, with many the builds.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import TypeAlias
 
 import numpy as np
@@ -53,6 +54,9 @@ NODES_PER_OCTAVE, LEAST_POWER, LOWEST_NODE_HZ = 6, 1e-4, 20.0
 #: Of the difference quotients, in standard deviations.
 STEP = 1e-3
 NEPER_DB = float(20 / np.log(10))
+#: Driver and field -> standard deviation of what is known of it before any build, where that is less than a sheet says.
+Priors: TypeAlias = Mapping[tuple[str, str], float]
+NO_PRIORS: Priors = MappingProxyType({})
 #: Of one build, whitened: residual, slopes of what is shared, slopes of what is its own.
 Linear: TypeAlias = tuple[FloatArray, FloatArray, FloatArray]
 
@@ -78,14 +82,14 @@ class Build:
     levels: tuple[tuple[FloatArray, FloatArray], ...]
 
 
-def shared_parameters(design: Channel) -> tuple[Parameter, ...]:
+def shared_parameters(design: Channel, priors: Priors = NO_PRIORS) -> tuple[Parameter, ...]:
     """Every number of a channel that all builds share, with the standard deviation that it has before any build."""
 
     def found() -> Iterator[Parameter]:
         for driver in design.drivers:
             for field, sigma in OF_SHEET.items():
                 if (driver.le_h or not field.startswith("le_")) and np.isfinite(getattr(driver, field)):
-                    yield Parameter("driver", driver.name, field, sigma)
+                    yield Parameter("driver", driver.name, field, max(sigma, priors.get((driver.name, field), 0.0)))
         for field, sigma in OF_BOX.items():
             is_stated = field != "tuning_hz" or design.box.kind == "vented"
             if design.box.kind != "none" and is_stated and np.isfinite(getattr(design.box, field)):
@@ -149,16 +153,24 @@ class State:
 class BuildsModel:
     """Curves of all builds against the model: residuals, slopes, and the most probable next state."""
 
-    def __init__(self, design: Channel, z_hz: FloatArray, sights: tuple[Sight, ...], builds: tuple[Build, ...]) -> None:
+    def __init__(
+        self,
+        design: Channel,
+        z_hz: FloatArray,
+        sights: tuple[Sight, ...],
+        builds: tuple[Build, ...],
+        priors: Priors = NO_PRIORS,
+    ) -> None:
         self.design, self.z_hz, self.sights, self.builds = design, z_hz, sights, builds
-        self.shared = shared_parameters(design)
+        self.shared = shared_parameters(design, priors)
         keys = [(p.owner, p.name, p.field) for p in self.shared]
         own_share = (1 - SHARED_OF_TOLERANCE) ** 0.5
         narrowed = [
             replace(p, sigma=p.sigma * own_share) if p.owner in ("part", "series") else p for p in parameters(design)
         ]
         besides = [replace(p, sigma=OWN_BESIDES[p.field]) for p in self.shared if p.field in OWN_BESIDES]
-        self.own = (*narrowed, *besides)
+        # What the design has none of, such as an inductance of 0, no build has either.
+        self.own = tuple(p for p in (*narrowed, *besides) if (p.owner, p.name, p.field) in keys)
         self.own_at = np.array([keys.index((p.owner, p.name, p.field)) for p in self.own], dtype=np.intp)
         #: An own deviation, in standard deviations of the shared parameter.
         self.own_scale = np.array(

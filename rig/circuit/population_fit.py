@@ -12,6 +12,7 @@ import numpy as np
 
 from rig.circuit.builds_model import (
     NEPER_DB,
+    NO_PRIORS,
     OWN_DB,
     OWN_GAIN_DB,
     OWN_Z,
@@ -22,6 +23,7 @@ from rig.circuit.builds_model import (
     Build,
     BuildsModel,
     Linear,
+    Priors,
     Sight,
     State,
     with_losses,
@@ -91,7 +93,13 @@ class Learnt:
         return np.hstack(columns)
 
 
-def learn_population(design: Channel, z_hz: FloatArray, sights: Sequence[Sight], builds: Sequence[Build]) -> Learnt:
+def learn_population(
+    design: Channel,
+    z_hz: FloatArray,
+    sights: Sequence[Sight],
+    builds: Sequence[Build],
+    priors: Priors = NO_PRIORS,
+) -> Learnt:
     """Find what good builds of a channel share, and how far they lie apart.
 
     Parameters
@@ -103,8 +111,10 @@ def learn_population(design: Channel, z_hz: FloatArray, sights: Sequence[Sight],
     sights : sequence of Sight
     builds : sequence of Build
         One or more, each with levels for every sight.
+    priors : mapping
+        Driver and field -> standard deviation of what is known of it, where that is less than a sheet says.
     """
-    model = BuildsModel(with_losses(design), z_hz, tuple(sights), tuple(builds))
+    model = BuildsModel(with_losses(design), z_hz, tuple(sights), tuple(builds), priors)
     state = model.start()
     for times in NOISE_TIMES:
         state, moved_by = step(model, state, times)

@@ -18,6 +18,8 @@ from rig.values.readings import Curve, Floats
 
 #: Every second point of a curve: a twelfth of an octave.
 EVERY = 2
+#: So far beside its band a channel is still heard above what a filter, a gate and the room leave of other sounds.
+BESIDE = 1.5
 #: Quantity, subject.
 Curves = Mapping[tuple[str, str], Curve]
 
@@ -55,36 +57,53 @@ def groups(kit: Kit) -> list[list[ChannelSpec]]:
 
 
 def _learnt(kit: Kit, alike: Sequence[ChannelSpec], builds: Sequence[Curves]) -> LearntChannel:
-    settings = response.Settings.model_validate(kit.checks.get(response.NAME, {}))
     units = [(channel.name, curves) for channel in alike for curves in builds]
-    magnitudes = [curves[impedance.IMPEDANCE, name] for name, curves in units]
-    phases = [curves[impedance.PHASE, name] for name, curves in units]
+    sights, levels = _heard(kit, alike[0].band, units)
     keep = slice(None, None, EVERY)
-    sights, seen_levels = [], []
-    for n, position in enumerate(settings.positions):
-        levels = [
-            curves.get((response.FREE_FIELD_LEVEL, f"{name} {position}" if n else name)) for name, curves in units
-        ]
-        known = [level for level in levels if level is not None and level.absolute]
-        if len(known) == len(units) and (at := _trusted(known)).size > 1:
-            place = kit.position(position)
-            seen = microphone_at(place.distance_m, place.angle_deg)
-            sights.append(Sight(position, seen, known[0].frequency_hz[at], kit.levels.playing_v))
-            seen_levels.append([(level.value[at], _uncertainty(level)[at]) for level in known])
     measured = []
-    for n, (magnitude, phase) in enumerate(zip(magnitudes, phases, strict=True)):
+    for n, (name, curves) in enumerate(units):
+        magnitude, phase = curves[impedance.IMPEDANCE, name], curves[impedance.PHASE, name]
         ohm = np.asarray(magnitude.value[keep] * np.exp(1j * np.radians(phase.value[keep])), np.complex128)
         relative = np.where(magnitude.valid, _uncertainty(magnitude) / magnitude.value, np.inf)[keep]
-        measured.append(Build(ohm, relative, tuple(of_sight[n] for of_sight in seen_levels)))
-    sheet = alike[0].model()
-    learnt = learn_population(sheet, magnitudes[0].frequency_hz[keep], sights, measured)
+        measured.append(Build(ohm, relative, tuple(of_sight[n] for of_sight in levels)))
+    sheet, z_hz = alike[0].model(), magnitude.frequency_hz[keep]
+    priors = {
+        (driver.name, field): prior.sigma
+        for driver in alike[0].drivers
+        if not driver.is_described
+        for field, prior in driver.priors().items()
+    }
+    learnt = learn_population(sheet, z_hz, sights, measured, priors)
     return learnt_channel([one.name for one in alike], sheet, learnt, [sight.position for sight in sights])
 
 
-def _trusted(levels: Sequence[Curve]) -> NDArray[np.intp]:
+def _heard(
+    kit: Kit, band: tuple[float, float], units: Sequence[tuple[str, Curves]]
+) -> tuple[list[Sight], list[list[tuple[Floats, Floats]]]]:
+    """Where the microphone heard all units, and for each place their levels and standard uncertainties."""
+    settings = response.Settings.model_validate(kit.checks.get(response.NAME, {}))
+    sights, levels = [], []
+    for n, position in enumerate(settings.positions):
+        subjects = [f"{name} {position}" if n else name for name, _ in units]
+        found = [
+            curves.get((response.FREE_FIELD_LEVEL, subject))
+            for subject, (_, curves) in zip(subjects, units, strict=True)
+        ]
+        known = [level for level in found if level is not None and level.absolute]
+        if len(known) == len(units) and (at := _trusted(known, band)).size > 1:
+            place = kit.position(position)
+            seen = microphone_at(place.distance_m, place.angle_deg)
+            sights.append(Sight(position, seen, known[0].frequency_hz[at], kit.levels.playing_v))
+            levels.append([(level.value[at], _uncertainty(level)[at]) for level in known])
+    return sights, levels
+
+
+def _trusted(levels: Sequence[Curve], band: tuple[float, float]) -> NDArray[np.intp]:
     """Every second point that can be trusted in all of them, and where the channel itself is heard."""
-    middle = np.mean([level.value for level in levels], axis=0)
-    trusted = np.all([level.valid for level in levels], axis=0)
+    middle, hertz = np.mean([level.value for level in levels], axis=0), levels[0].frequency_hz
+    trusted = (
+        np.all([level.valid for level in levels], axis=0) & (hertz > band[0] / BESIDE) & (hertz < BESIDE * band[1])
+    )
     return np.flatnonzero(trusted & (middle > np.nanmax(middle) - AUDIBLE_DB))[::EVERY]
 
 

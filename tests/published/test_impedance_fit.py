@@ -5,9 +5,11 @@ import pytest
 from reference_csv import numbers, rows
 
 from rig.circuit.box import Box, driver_impedance
+from rig.circuit.builds_model import Build
 from rig.circuit.channel import Branch, Channel, impedance_ohm
 from rig.circuit.driver import Driver
 from rig.circuit.fit import fit_impedance
+from rig.circuit.population_fit import learn_population
 
 # source: Thiele (JAES 1971), Small (JAES 1972); see the table.
 CASES = pytest.mark.parametrize("row", rows("ts_from_impedance"), ids=lambda row: row["case"])
@@ -54,6 +56,23 @@ def test_the_fit_agrees_with_the_three_point_method_on_a_curve_with_a_little_noi
     assert fit.values["qms"] == pytest.approx(qms, rel=0.03)
     assert fit.values["qes"] == pytest.approx(qes, rel=0.03)
     assert fit.values["fs_hz"] == pytest.approx(float(row["fs_hz"]), rel=0.005)
+
+
+@CASES
+def test_builds_teach_the_published_parameters_from_a_sheet_that_is_off(row: dict[str, str]) -> None:
+    """Three builds alike, learnt against a sheet off by 3 to 20 %: within the uncertainty that is stated, and small."""
+    frequency = 10 * 2 ** (np.arange(0, 12 * 6.6) / 12)
+    true = dict(zip(("re_ohm", "fs_hz", "qms", "qes"), numbers(row, "re_ohm", "fs_hz", "qms", "qes"), strict=True))
+    off = {"re_ohm": 1.03, "fs_hz": 0.9, "qms": 1.2, "qes": 0.85}
+    sheet = Driver("d", **{name: true[name] * off[name] for name in true}, vas_m3=0.01, sd_m2=0.009)
+    build = Build(reference_curve(row, frequency), np.full(frequency.size, 1e-3), ())
+    learnt = learn_population(Channel("c", (Branch(sheet),)), frequency, [], [build] * 3)
+    logs, covariance = learnt.logs
+    for parameter, log, variance in zip(learnt.shared, logs, np.diag(covariance), strict=True):
+        if parameter.field in true:
+            error = log + np.log(off[parameter.field])
+            assert abs(error) < 2 * variance**0.5, parameter.field
+            assert abs(error) < 0.04, parameter.field
 
 
 def three_points(frequency: np.ndarray, ohm: np.ndarray, re_ohm: float) -> tuple[float, float]:
