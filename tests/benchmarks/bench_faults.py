@@ -4,7 +4,8 @@
     python tests/benchmarks/bench_faults.py --runs | --outcomes [...]
 
 Every kind of bench fault, in several severities, on both demo kits and on several benches; then good benches with good
-units, and with every faulty unit that `kitproof faults` lists (`--units N`: every N-th of them, 0: none).
+units of both and of one box of each, and with every faulty unit of them that `kitproof faults` lists (`--units N`:
+every N-th, 0: none).
 
 rightly    what was built in is told, and nothing else is said to be wrong with the bench
 and more   it is told, beside something that is not there
@@ -56,6 +57,8 @@ from rig.values.run import Finished, Run
 from rig.verdict.check import ListedCheck, listed_checks
 
 KITS = ("booth-two", "rehearsal-three")
+#: Designs of one box: with it alone bench and box are hardest to tell apart.
+ONE_BOX = ("booth-two:left", "rehearsal-three:left")
 RATE_HZ = 48000.0
 
 #: Kind of fault -> amounts, and what it may be told as. None: it takes no amount.
@@ -111,8 +114,10 @@ class Job:
 
 @lru_cache(maxsize=4)
 def kit_of(name: str) -> Kit:
-    """A demo kit, loaded once."""
-    return load_kit(ROOT, name)
+    """A demo kit, loaded once; behind a colon the only box of it that is meant."""
+    folder, _, box = name.partition(":")
+    kit = load_kit(ROOT, folder)
+    return kit.model_copy(update={"channels": [kit.channel(box)]}) if box else kit
 
 
 @lru_cache(maxsize=32)
@@ -187,7 +192,7 @@ def bench_jobs(seeds: int, only: str = "", has_loopback: bool = True) -> list[Jo
 def unit_jobs(every: int, has_loopback: bool = True) -> list[Job]:
     """Every so many-th of the faults that a unit of the demo kits can have, on benches of their own."""
     jobs = []
-    for kit in KITS:
+    for kit in (*KITS, *ONE_BOX):
         names = [name for name, _ in fault_names(kit_of(kit)) if name.split(":")[0].split("=")[0] in UNIT_FAULTS]
         jobs += [Job(kit, name, serial_of(kit, n), 100 + n % 5, has_loopback) for n, name in enumerate(names[::every])]
     return jobs
@@ -259,7 +264,7 @@ def main() -> None:
         if options.only or options.outcomes:
             return
         seeds = range(options.first, options.first + options.good)
-        good = [Job(kit, "", serial_of(kit, seed - 200), seed, loops) for kit in KITS for seed in seeds]
+        good = [Job(kit, "", serial_of(kit, seed - 200), seed, loops) for kit in (*KITS, *ONE_BOX) for seed in seeds]
         alarms("good units on good benches", good, pool, blamed)
         if options.units:
             alarms("faulty units on good benches", unit_jobs(options.units, loops), pool, blamed)
