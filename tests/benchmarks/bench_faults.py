@@ -1,6 +1,6 @@
 """How often `kitproof check-bench` tells a fault of the bench rightly, and how often it blames the bench wrongly.
 
-    python tests/benchmarks/bench_faults.py [--seeds 3] [--units 0] [--jobs 2] [--only KIND] [--without-loopback]
+    python tests/benchmarks/bench_faults.py [--seeds 3] [--units 0] [--jobs 2] [--only KIND,KIND] [--without-loopback]
     python tests/benchmarks/bench_faults.py --runs | --outcomes [...]
 
 Every kind of bench fault, in several severities, on both demo kits and on several benches; then good benches with good
@@ -182,7 +182,7 @@ def bench_jobs(seeds: int, only: str = "", has_loopback: bool = True) -> list[Jo
     return [
         Job(kit, fault_text(kind, amount), serial_of(kit, seed), seed, has_loopback)
         for kind, (amounts, _) in CASES.items()
-        if only in ("", kind) and (has_loopback or kind not in NOT_WITHOUT_LOOPBACK)
+        if (not only or kind in only.split(",")) and (has_loopback or kind not in NOT_WITHOUT_LOOPBACK)
         for amount in amounts
         for kit in KITS
         for seed in range(seeds)
@@ -281,6 +281,7 @@ def table(jobs: list[Job], pool: "Pool", told: Verdict, columns: Sequence[str]) 
         rows[job.fault.split("=")[0]][how] += 1
         if how != columns[0] or told is outcome:
             others.append(f"  {how}: {job.kit} {job.fault} seed {job.seed}: {said}")
+            print(others[-1], file=sys.stderr, flush=True)
     print(f"{'kind':24}" + "".join(f"{name:>10}" for name in columns))
     for kind, counts in rows.items():
         print(f"{kind:24}" + "".join(f"{counts[name]:10}" for name in columns))
@@ -297,6 +298,7 @@ def alarms(title: str, jobs: list[Job], pool: "Pool", blamed: Verdict) -> None: 
         counts[how] += 1
         if how not in ("nothing", "stopped", "neither"):
             rows.append(f"  {how}: {job.kit} {job.fault or 'good'}: {said}")
+            print(rows[-1], file=sys.stderr, flush=True)
     print(f"{title}: {len(jobs)}; " + ", ".join(f"{how} {count}" for how, count in counts.items()))
     print("\n".join(rows), flush=True)
 

@@ -12,6 +12,7 @@ told            units that fail, or of which something is told
 first           the first finding is the fault, or lists it in a group of at most three that cannot be told apart
 three           one of the first three is
 wrong 90        the first finding is another cause, and is said with more than 90 %
+bench           something is said to be wrong with the bench, which is right
 value           the part's value is told within 10 %, of those whose part is named with its value
 mask            half width of the learnt impedance mask over the half width that 99.5 % of good units keep to at all
                 points at once, median over frequency (--widths: how many units that is found from)
@@ -86,6 +87,8 @@ class Scored:
     #: Of the right cause among the findings, from 0; None: it is not there.
     place: int | None
     found: tuple[Finding, ...]
+    #: What is said of the bench, which is right in every run; empty: nothing.
+    blamed: str
 
 
 @dataclass(frozen=True)
@@ -176,7 +179,8 @@ def scored(work: Job, design: Design, seed: int, serial: str, fault: Fault | Non
             run = event.run
     found = run.findings
     place = next((n for n, finding in enumerate(found) if fault and is_right(design, fault, finding)), None)
-    return Scored(design.name, seed, serial, fault, row_of(design, seed, serial, fault), run.outcome, place, found)
+    row = row_of(design, seed, serial, fault)
+    return Scored(design.name, seed, serial, fault, row, run.outcome, place, found, run.bench_advice)
 
 
 def row_of(design: Design, seed: int, serial: str, fault: Fault | None) -> str:
@@ -234,7 +238,20 @@ def report(done: Sequence[Batch], each: bool) -> None:
     for one in (one for of_one in done for one in of_one.units):
         for row in (one.row, *(["all faulty"] if one.fault else [])):
             rows[row] += tally(one)
-    columns = ("units", "pass", "void", "fail", "told", "first", "three", "wrong 90", "unknown", "values", "value ok")
+    columns = (
+        "units",
+        "pass",
+        "void",
+        "fail",
+        "told",
+        "first",
+        "three",
+        "wrong 90",
+        "unknown",
+        "values",
+        "value ok",
+        "bench",
+    )
     print(f"{'':26}" + "".join(f"{name:>9}" for name in columns))
     for row in sorted(rows, key=lambda name: (name == "all faulty", name != "good", name)):
         print(f"{row:26}" + "".join(f"{rows[row][name]:9}" for name in columns))
@@ -257,6 +274,10 @@ def report(done: Sequence[Batch], each: bool) -> None:
             if (one.fault and (one.outcome == "pass" or one.place != 0)) or (not one.fault and one.outcome != "pass"):
                 told = "; ".join(f"{finding.probability:.2f} {finding.words}" for finding in one.found[:3])
                 print(f"  {one.design} {one.seed} {one.fault or 'good'}: {one.outcome} | {told}")
+            if one.blamed:
+                print(
+                    f"  {one.design} {one.seed} {one.fault or 'good'}: {one.outcome} | {' '.join(one.blamed.split())}"
+                )
 
 
 def tally(one: Scored) -> Counter[str]:
@@ -275,6 +296,7 @@ def tally(one: Scored) -> Counter[str]:
             "unknown": bool(one.found) and one.found[0].kind == "unknown",
             "values": math.isfinite(error),
             "value ok": abs(error) <= VALUE_WITHIN,
+            "bench": bool(one.blamed),
         }
     )
 
