@@ -195,6 +195,13 @@ def test_a_tweeter_connected_the_wrong_way_round_moves_no_microphone() -> None:
     assert "0.56 m" in moved["microphone place"]
 
 
+def test_a_box_that_is_not_the_design_s_at_its_leads_tells_no_distance() -> None:
+    """A filter with an open part turns phases as another distance would."""
+    kit = kit_of()
+    assert set(doubts_in(kit, run_captures("open:right:C1", "far-microphone=60"))) == {"microphone place"}
+    assert doubts_in(kit, run_captures("tenth:left:L1", "far-microphone=60")) == {}
+
+
 def test_where_one_box_and_bench_cannot_be_told_apart_both_are_said() -> None:
     kit = one_box()
     doubts = doubts_in(kit, run_captures("turned-knob=-6", kit=kit))
