@@ -124,9 +124,9 @@ def symptoms_of(kit: Kit, captures: Sequence[Capture], stage: Stage) -> list[Ben
     return without_what_follows(found)
 
 
-def _may_be_first_box(kit: Kit, told: Told) -> bool:
+def _may_be_first_box(kit: Kit, found: BenchFinding) -> bool:
     """Whether the first box may give a sign by being another one than the design's."""
-    return told.what == "microphone place" or (len(kit.channels) == 1 and told.certainty == "bench or unit")
+    return found.what == "microphone place" or (len(kit.channels) == 1 and found.certainty == "bench or unit")
 
 
 def _is_like_design(kit: Kit, captures: Sequence[Capture]) -> bool:
