@@ -26,7 +26,7 @@ from rig.signals.phase import Sign, mean_cosine, signs_of
 from rig.signals.smoothing import log_frequency_grid
 from rig.signals.uncertainty import DB_PER_POWER_PART, combined, mean_power_noise_db
 from rig.values.captures import Capture
-from rig.values.names import CHANNEL_POLARITY, DRIVER_POLARITY, POLARITY_BETWEEN, SIGNS
+from rig.values.names import AGAINST, CHANNEL_POLARITY, DRIVER_POLARITY, POLARITY_BETWEEN, SIGNS
 from rig.values.readings import CheckReadings, Floats, Reading
 from rig.values.requests import Sweep
 from rig.verdict.responses import (
@@ -116,7 +116,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     pairs += [(crossing.low, crossing.high, [crossing.band_hz]) for crossing in settings.crossings]
     for first, second, bands in pairs:
         if first in boxes and second in boxes:
-            subject = f"{first} against {second}"
+            subject = f"{first}{AGAINST}{second}"
             readings.append(pair_reading(subject, boxes[first], boxes[second], bands, settings, kit))
     return CheckReadings(tuple(readings))
 

@@ -37,7 +37,7 @@ from rig.signals.uncertainty import (
     smoothing_width_hz,
 )
 from rig.values.captures import Capture, Untrusted
-from rig.values.names import SENSITIVITY
+from rig.values.names import AGAINST, SENSITIVITY
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.requests import Sweep
 from rig.verdict.responses import (
@@ -242,7 +242,7 @@ def mean_noise_db(free: Curve, inside: NDArray[np.bool_], settings: Settings) ->
 def matched(a: Curve, b: Curve, settings: Settings) -> tuple[Curve, Reading]:
     """Free-field level of one channel minus that of another, each at its own place, and the mean difference."""
     low, high = settings.match_hz
-    subject = f"{a.subject} against {b.subject}"
+    subject = f"{a.subject}{AGAINST}{b.subject}"
     valid = a.valid & b.valid
     difference = a.value - b.value
     curve = Curve(MATCH, subject, a.frequency_hz, difference, "dB", valid, method=a.method)

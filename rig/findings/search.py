@@ -23,15 +23,13 @@ from rig.findings.sentences import brief, describe
 from rig.findings.signature import level_alone, signature
 from rig.findings.since_soak import changed, changes_of, is_of_soak, of_soak
 from rig.values.findings import Finding
-from rig.values.names import CHANNEL_POLARITY, DRIVER_POLARITY, SENSITIVITY
+from rig.values.names import AGAINST, CHANNEL_POLARITY, DRIVER_POLARITY, SENSITIVITY
 from rig.values.verdicts import CheckResult
 
 #: Where nothing failed that the curves bear on, a cause must be this probable to be named.
 BEYOND_DOUBT = 0.95
 #: Of each channel so many causes are looked at, none less probable than this.
 LOOKED_AT, NEGLIGIBLE = 6, 1e-6
-#: Names of two channels stand on either side of this where they were compared.
-BETWEEN = " against "
 NO_FAULT = "no fault that is known here would look like this"
 SEVERAL = "several faults would look like this, and none of them stands out"
 EDGE = "nothing looks broken: good parts would do this if they lay at the edge of their tolerances"
@@ -88,9 +86,9 @@ def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
     verdicts = [verdict for result in results for verdict in result.verdicts]
     failed = [v for v in verdicts if v.outcome == "fail"]
     by_curves = [v.subject for v in failed if not (is_audible(v) or is_of_soak(v))]
-    wrong = channels_of(kit, (subject for subject in by_curves if BETWEEN not in subject))
+    wrong = channels_of(kit, (subject for subject in by_curves if AGAINST not in subject))
     # Where the curves may be good something may be wrong all the same: then only what is beyond doubt is reported.
-    unproved = [v.subject for v in verdicts if v.outcome == "void" and BETWEEN not in v.subject]
+    unproved = [v.subject for v in verdicts if v.outcome == "void" and AGAINST not in v.subject]
     doubtful = channels_of(kit, [*unproved, *(v.subject for v in failed if is_audible(v))])
     found = [_open_lead(scene_of(kit, channel)) for channel in open_leads(kit, results)]
     found += [_waiting(kit, results, c.name) for c in kit.channels if c.name in wrong and kit.undescribed(c.name)]
@@ -99,7 +97,7 @@ def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
     found += _of_curves(kit, results, wrong - done, doubtful - done - wrong, audible)
     if not found and not wrong:
         # They differ, and neither leaves its own limits.
-        compared = channels_of(kit, (subject for subject in by_curves if BETWEEN in subject)) - done
+        compared = channels_of(kit, (subject for subject in by_curves if AGAINST in subject)) - done
         found += _of_curves(kit, results, compared, set(), audible)
     found = _of_one_delivery(kit, _of_all_alike(kit, results, found))
     bent_besides = {finding.channel for finding in found if finding.kind != UNKNOWN}
@@ -157,7 +155,7 @@ def _of_all_alike(kit: Kit, results: Sequence[CheckResult], found: Sequence[Find
 def _read_of(kit: Kit, results: Sequence[CheckResult], quantities: Sequence[str]) -> set[str]:
     """Channels of which some of these were read and could be judged."""
     verdicts = [v for result in results for v in result.verdicts if v.quantity in quantities and v.outcome != "void"]
-    return channels_of(kit, (verdict.subject for verdict in verdicts if BETWEEN not in verdict.subject))
+    return channels_of(kit, (verdict.subject for verdict in verdicts if AGAINST not in verdict.subject))
 
 
 def _of_one_delivery(kit: Kit, found: Sequence[Finding]) -> list[Finding]:
@@ -177,7 +175,7 @@ def _of_one_delivery(kit: Kit, found: Sequence[Finding]) -> list[Finding]:
 
 def channels_of(kit: Kit, subjects: Iterable[str]) -> set[str]:
     """Channels that subjects of readings speak of."""
-    words = {word for subject in subjects for word in subject.split()[: None if BETWEEN in subject else 1]}
+    words = {word for subject in subjects for word in subject.split()[: None if AGAINST in subject else 1]}
     return {channel.name for channel in kit.channels if channel.name in words}
 
 

@@ -14,5 +14,7 @@ POLARITY_BETWEEN = "polarity between"
 SIGNS = (DRIVER_POLARITY, CHANNEL_POLARITY, POLARITY_BETWEEN)
 #: The watch over long loud playing, whose value is only a mark.
 GUARD = "guard"
+#: Stands between the two channels that a reading is of.
+AGAINST = " against "
 #: A level in dB SPL for 2.83 V at 1 m.
 SENSITIVITY = "sensitivity"
