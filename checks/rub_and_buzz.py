@@ -163,7 +163,7 @@ def channel_readings(capture: Capture, settings: Settings, kit: Kit) -> CheckRea
     sound = Sound(RESIDUAL, channel, residual.samples[first:last].astype(np.float32), capture.sample_rate_hz)
     proof = Reading(DETECTABLE, channel, proved, "dB")
     readings = (
-        *worst_readings(capture, found, peaks, level, kit.channel(channel).band, trouble, noise),
+        *worst_readings(capture, found, peaks, level, band_hz=band_hz, trouble=trouble, noise=noise),
         with_parts(proof, {"noise": float(np.max(noise[proof.quantity]))}),
     )
     return CheckReadings(readings, tuple(with_parts(c, {"noise": noise[c.quantity]}) for c in curves), (sound,))
@@ -215,6 +215,7 @@ def worst_readings(
     found: Impulses,
     peaks: Peaks,
     level_db: Floats,
+    *,
     band_hz: tuple[float, float],
     trouble: str,
     noise: dict[str, Floats],

@@ -184,6 +184,23 @@ def test_sizes(path: Path) -> None:
             )
 
 
+#: Arguments that a function takes by their place: more are told apart by name alone.
+MOST_BY_PLACE = 7
+#: Types that no cache is looked up by: it would hold them long after their run.
+NO_KEYS = ("Array", "Floats", "Complex", "Singles", "Capture")
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=module_name)
+def test_many_arguments_are_named_and_caches_are_looked_up_by_values(path: Path) -> None:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.FunctionDef):
+            by_place = [arg for arg in node.args.posonlyargs + node.args.args if arg.arg not in ("self", "cls")]
+            assert len(by_place) <= MOST_BY_PLACE, f"{module_name(path)}.{node.name}: name some of its arguments"
+            is_cache = any("lru_cache" in ast.unparse(one) for one in node.decorator_list)
+            keys = [ast.unparse(arg.annotation) for arg in by_place if is_cache and arg.annotation]
+            assert not [key for key in keys if any(name in key for name in NO_KEYS)], f"{module_name(path)}.{node.name}"
+
+
 @pytest.mark.parametrize("path", SOURCES, ids=module_name)
 def test_public_functions_say_what_they_do(path: Path) -> None:
     for node in ast.parse(path.read_text(encoding="utf-8")).body:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from rig.circuit.channel import Channel, find_driver, impedance_ohm, with_driver
 from rig.signals.bands import band_edges_hz, mid_band_hz, nominal_hz
-from rig.signals.coil import band_magnitude_ohm, choose_band, coil_resistance
+from rig.signals.coil import CoilModel, band_magnitude_ohm, choose_band, coil_resistance
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db, power_db, rms
 from rig.signals.programme_levels import SEGMENT_S, band_levels_ms, coherent_gain, delay_seconds
 from rig.values.captures import Calibration
@@ -32,20 +32,6 @@ class Piece:
     recorded: NDArray[np.float32]
     #: Channel -> volts at its leads as they were sent, shape (frames,). Empty at rest.
     sent_v: Mapping[str, Floats]
-
-
-@dataclass(frozen=True)
-class CoilModel:
-    """What the kit's model says of the load whose voltage and current are measured."""
-
-    channel: str
-    #: Shape (n,), ascending.
-    frequency_hz: Floats
-    #: Impedance at the leads, and its derivative by the coil's resistance; complex, shape (n,).
-    ohm: NDArray[np.complex128]
-    sensitivity: NDArray[np.complex128]
-    re_ohm: float
-    band_hz: tuple[float, float]
 
 
 def coil_model(channel: Channel) -> CoilModel:
@@ -168,16 +154,7 @@ def _coil(
     load_v = drive - volts["sense"]
     if load_v.size < shortest_row_s(1) * sample_rate_hz:
         return values
-    ohm, ohm_u = coil_resistance(
-        load_v,
-        current_a,
-        sample_rate_hz,
-        coil.frequency_hz,
-        coil.ohm,
-        coil.sensitivity,
-        coil.re_ohm,
-        coil.band_hz,
-    )
+    ohm, ohm_u = coil_resistance(load_v, current_a, sample_rate_hz, coil)
     if np.isfinite(ohm):
         return values | {f"coil_ohm.{coil.channel}": ohm, f"coil_ohm_u.{coil.channel}": ohm_u}
     if rms(drive) > DRIVEN * rms(sent_v):

@@ -5,12 +5,13 @@ from __future__ import annotations
 from contextlib import AbstractContextManager, nullcontext
 from typing import TYPE_CHECKING
 
-from rig.bench.observing import CoilModel, coil_model, observed
+from rig.bench.observing import coil_model, observed
 from rig.bench.routing import Routing
 from rig.bench.settings import BenchSettings
 from rig.bench.soaking import Surroundings
 from rig.design.kit import Kit
 from rig.files.errors import BenchSetupError
+from rig.signals.coil import CoilModel
 from rig.values.requests import COLD_S
 
 if TYPE_CHECKING:

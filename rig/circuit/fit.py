@@ -57,6 +57,7 @@ def fit_impedance(
     driver_name: str,
     parameters: Sequence[str] | None = None,
     standard_uncertainty_ohm: ArrayLike | None = None,
+    *,
     at_leads: bool = True,
 ) -> Fit:
     """Fit the small-signal parameters of one driver, and its box, to a complex impedance curve.

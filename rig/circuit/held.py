@@ -42,14 +42,16 @@ def held_uncertainty(
     dict
         By parameter; and of qts, and in a closed box of fc_hz and qtc, where what they follow from is fitted.
     """
-    frequency = np.asarray(frequency_hz, np.float64)
-    return dict(_held(channel, driver_name, frequency.tobytes(), tuple(parameters)))
+    wanted_hz = tuple(np.asarray(frequency_hz, np.float64).tolist())
+    return dict(_held(channel, driver_name, wanted_hz, tuple(parameters)))
 
 
 @lru_cache(maxsize=16)
-def _held(channel: Channel, driver_name: str, wanted: bytes, names: tuple[str, ...]) -> tuple[tuple[str, float], ...]:
+def _held(
+    channel: Channel, driver_name: str, wanted_hz: tuple[float, ...], names: tuple[str, ...]
+) -> tuple[tuple[str, float], ...]:
     """The same for every unit of a kit, so found once."""
-    frequency = np.frombuffer(wanted)
+    frequency = np.array(wanted_hz)
     base = impedance_ohm(channel, frequency)
     steps = STEP * np.eye(len(names))
     curves = impedance_ohm(_moved(channel, driver_name, names, 1 + steps), frequency)

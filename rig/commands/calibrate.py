@@ -64,6 +64,7 @@ def loopback(
 
 @app.command()
 def output(
+    *,
     workspace: Workspace = HERE,
     bench: BenchFile = None,
     stage: OfStage = "playing",
@@ -83,6 +84,7 @@ def output(
 @app.command("input")
 def input_command(
     role: Annotated[str, typer.Argument(help="drive, sense, microphone or loopback")],
+    *,
     workspace: Workspace = HERE,
     bench: BenchFile = None,
     metered: Annotated[bool, typer.Option("--metered", help="You read a meter at the input meanwhile.")] = False,
@@ -102,6 +104,7 @@ def input_command(
 
 @app.command()
 def microphone(
+    *,
     workspace: Workspace = HERE,
     bench: BenchFile = None,
     level_db: Annotated[

@@ -21,6 +21,7 @@ from rig.study.capability_words import document
 
 def capability_command(
     kit: str,
+    *,
     workspace: Workspace = HERE,
     serial: Annotated[list[str] | None, typer.Option("--serial", help="Only this unit; may be given again.")] = None,
     by: Annotated[list[str] | None, typer.Option("--by", help="Only runs by this person or jig; again.")] = None,

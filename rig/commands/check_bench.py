@@ -29,6 +29,7 @@ Show = Callable[[Stage, Sequence[BenchFinding]], None]
 
 def check_bench_command(
     kit: Annotated[str, typer.Argument(help="Not needed where the workspace has only one.")] = "",
+    *,
     stage: Annotated[str, typer.Option("--stage", help="Only leads or only playing.")] = "",
     load: Annotated[
         float | None, typer.Option("--load", help="Ohms of a known resistor at the clips, in place of the box.")
@@ -50,7 +51,7 @@ def check_bench_command(
     confirm = screen.asking(as_json, unattended=yes or not is_card)
     show: Show = (lambda stage, findings: None) if as_json else screen.show
     stages = [name for name in STAGES if stage in ("", name) and has_wiring(settings, name)]
-    findings, stopped = check(loaded, settings, opened, stages, load, confirm, show)
+    findings, stopped = check(loaded, settings, opened, stages, load_ohm=load, confirm=confirm, show=show)
     if as_json:
         document = {"kit": loaded.name, "bench": opened.describe().get("name", "simulated"), "stopped": stopped}
         entries = [{"stage": name, **asdict(one)} for name, found in findings.items() for one in found]
@@ -101,6 +102,7 @@ def check(
     settings: BenchSettings | None,
     bench: Bench,
     stages: Sequence[Stage],
+    *,
     load_ohm: float | None,
     confirm: Confirm,
     show: Show,

@@ -50,6 +50,7 @@ LEAST_OCTAVES = 0.5
 def learn_command(
     kit: str,
     serials: Annotated[list[str] | None, typer.Argument(help="Builds that you vouch for: their newest runs.")] = None,
+    *,
     workspace: Workspace = HERE,
     source: Annotated[str, typer.Option("--from", help="builds, parts or both; else what there is.")] = "",
     rejects_percent: Annotated[float, typer.Option("--rejects", help="Good units that all masks may fail, %.")] = 0.5,
@@ -227,7 +228,8 @@ def _learnt(
     for key, (grid, held) in builds.items():
         unit = "ohm" if key[:2] == IMPEDANCE else "dB SPL"
         cut = passed_of(kit, key, grid, passed) if passed else None
-        made.append(learn(key, unit, grid, held, spreads.get(key), rejects, confidence_percent / 100, cut))
+        confidence = confidence_percent / 100
+        made.append(learn(key, unit, grid, held, spreads.get(key), rejects=rejects, confidence=confidence, passed=cut))
     return made
 
 

@@ -19,6 +19,7 @@ from rig.study.narrow_limits import without_room
 def verify_command(
     kit: str,
     serial: str,
+    *,
     workspace: Workspace = HERE,
     bench: BenchFile = None,
     plan: Plan = "",
@@ -34,7 +35,7 @@ def verify_command(
     opened, settings = open_for(workspace, bench, work.kit, serial, fault or [])
     work, confirm = with_connection(work, settings), confirming(console, yes or not is_card(settings))
     confirm = _warning(work.kit, confirm, console)
-    run, record = walked(workspace, work, serial, opened, confirm, console, by)
+    run, record = walked(workspace, work, serial, opened, confirm, console, by=by)
     for words in (*record.set_aside, *record.clock):
         say(words, to_stderr=True)
     if as_json:

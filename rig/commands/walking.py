@@ -23,12 +23,12 @@ from rig.values.run import Run
 
 
 def walked(
-    workspace: Path, work: Job, serial: str, bench: Bench, confirm: sequencer.Confirm, console: Console, by: str = ""
+    workspace: Path, work: Job, serial: str, bench: Bench, confirm: sequencer.Confirm, console: Console, *, by: str = ""
 ) -> tuple[Run, Record]:
     """Walk one run while the screen draws it; the run and its record."""
     screen = terminal.RunScreen(work.schedule.requests, console)
     try:
-        return verify(workspace, work, serial, bench, confirm, screen.show, by)
+        return verify(workspace, work, serial, bench, confirm, screen.show, by=by)
     finally:
         shown(screen.stop)
 

@@ -29,7 +29,7 @@ class Alone:
 
     #: The numbers of the branch and of its box that all units share, and the others, one row a unit.
     shared: tuple[object, ...]
-    own: bytes
+    own: tuple[tuple[float, ...], ...]
     units: int
     channel: Channel = field(compare=False)
     own_table: FloatArray = field(compare=False)
@@ -42,24 +42,26 @@ def branches_of(channel: Channel, units: int) -> list[Alone]:
 
 def channel_impedance_ohm(branches: Sequence[Alone], frequency_hz: FloatArray) -> ComplexArray:
     """Impedance at the leads, shape (units, frequencies) or (1, frequencies)."""
-    return np.asarray(1 / sum(_admittance(one, frequency_hz.tobytes()) for one in branches))
+    wanted = tuple(frequency_hz.tolist())
+    return np.asarray(1 / sum(_admittance(one, wanted) for one in branches))
 
 
 def channel_pressure_pa(branches: Sequence[Alone], frequency_hz: FloatArray, microphone_m: Position) -> ComplexArray:
     """Sound pressure at the microphone for a volt at the leads, shape (units, frequencies) or (1, frequencies)."""
-    return np.asarray(sum(_pressure(one, frequency_hz.tobytes(), microphone_m) for one in branches))
+    wanted = tuple(frequency_hz.tolist())
+    return np.asarray(sum(_pressure(one, wanted, microphone_m) for one in branches))
 
 
 @lru_cache(maxsize=256)
-def _admittance(alone: Alone, wanted: bytes) -> ComplexArray:
+def _admittance(alone: Alone, wanted_hz: tuple[float, ...]) -> ComplexArray:
     channel, rows = _distinct(alone)
-    return _of_all(1 / impedance_ohm(channel, np.frombuffer(wanted)), rows)
+    return _of_all(1 / impedance_ohm(channel, np.array(wanted_hz)), rows)
 
 
 @lru_cache(maxsize=256)
-def _pressure(alone: Alone, wanted: bytes, microphone_m: Position) -> ComplexArray:
+def _pressure(alone: Alone, wanted_hz: tuple[float, ...], microphone_m: Position) -> ComplexArray:
     channel, rows = _distinct(alone)
-    return _of_all(driver_pressure_pa(channel, np.frombuffer(wanted), 1.0, microphone_m)[0], rows)
+    return _of_all(driver_pressure_pa(channel, np.array(wanted_hz), 1.0, microphone_m)[0], rows)
 
 
 def _of_all(curves: ComplexArray, rows: NDArray[np.intp]) -> ComplexArray:
@@ -75,16 +77,15 @@ def _alone(channel: Channel, branch: Branch, units: int) -> Alone:
     places = tuple((element.place, _nesting(element.group)) for element in branch.elements)
     numbers = (value for thing in things for value in vars(thing).values() if not isinstance(value, np.ndarray))
     shared = (places, *numbers, channel.baffle_width_m, tuple(map(_names, things)))
-    return Alone(shared, table.tobytes(), units if columns else 1, alone, table)
+    return Alone(shared, tuple(map(tuple, table.tolist())), units if columns else 1, alone, table)
 
 
 def _distinct(alone: Alone) -> tuple[Channel, NDArray[np.intp]]:
     """The branch with as many units as differ in it, and which of those each unit has."""
     if not alone.own_table.size:
         return alone.channel, np.zeros(1, np.intp)
-    units = [row.tobytes() for row in alone.own_table]
-    places = {unit: n for n, unit in enumerate(dict.fromkeys(units))}
-    rows = np.array([places[unit] for unit in units])
+    places = {unit: n for n, unit in enumerate(dict.fromkeys(alone.own))}
+    rows = np.array([places[unit] for unit in alone.own])
     first = np.unique(rows, return_index=True)[1]
 
     def element_of(element: Element) -> Element:

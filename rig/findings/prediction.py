@@ -163,12 +163,12 @@ def driver_pressures(scene: Scene, hypothesis: Hypothesis, faulty: Channel, freq
 
 def design(scene: Scene, frequency_hz: FloatArray) -> ComplexArray:
     """Pressure of each driver of the design for a volt, shape (drivers, frequencies)."""
-    return _design(scene.model, scene.microphone_m, np.asarray(frequency_hz, np.float64).tobytes())
+    return _design(scene.model, scene.microphone_m, tuple(frequency_hz.tolist()))
 
 
 @lru_cache(maxsize=64)
-def _design(model: Channel, microphone_m: Position, wanted: bytes) -> ComplexArray:
-    found = driver_pressure_pa(model, np.frombuffer(wanted), 1.0, microphone_m)
+def _design(model: Channel, microphone_m: Position, wanted_hz: tuple[float, ...]) -> ComplexArray:
+    found = driver_pressure_pa(model, np.array(wanted_hz), 1.0, microphone_m)
     found.flags.writeable = False
     return found
 

@@ -46,6 +46,7 @@ def judge_run(
     checks: Sequence[ListedCheck],
     captures: Sequence[CheckedCapture],
     logs: Sequence[KeptLog],
+    *,
     stopped: str = "",
     not_done: Collection[str] = (),
     known: Mapping[Basis, CheckResult] | None = None,
@@ -79,7 +80,9 @@ def judge_run(
             results.append(void(listed, f"{NOT_DONE}: {stopped}"))
         else:
             on = basis(listed, needed, looks, troubles, doubts)
-            result = (known or {}).get(on) or examine_looks(listed, needed, looks, troubles, kit, partial, doubts)
+            result = (known or {}).get(on) or examine_looks(
+                listed, needed, looks, troubles, kit, partial=partial, bench_doubts=doubts
+            )
             results.append(result)
     return judgement(kit, results, stopped)
 

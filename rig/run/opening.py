@@ -76,9 +76,9 @@ def simulated(settings: BenchSettings | None, kit: Kit, serial: str, faults: Seq
         kit,
         serial,
         built_in,
-        options.seed if options else 0,
-        options.faster if options else math.inf,
-        options.ambient_db_spl if options else 38.0,
+        seed=options.seed if options else 0,
+        faster=options.faster if options else math.inf,
+        ambient_db=options.ambient_db_spl if options else 38.0,
         microphone_ppm=options.microphone_ppm if options else None,
     )
     clean = SimulatedBench(kit, serial, seed=bench.seed)

@@ -298,7 +298,9 @@ def _examined(walk: _Walk, listed: ListedCheck, needed: Sequence[Request]) -> Ch
     on = basis(listed, needed, walk.looks, walk.troubles, doubts)
     if on not in walk.known:
         partial = len(needed) < len(walk.schedule.needs[listed.name])
-        walk.known[on] = examine_looks(listed, needed, walk.looks, walk.troubles, walk.kit, partial, doubts)
+        walk.known[on] = examine_looks(
+            listed, needed, walk.looks, walk.troubles, walk.kit, partial=partial, bench_doubts=doubts
+        )
     return walk.known[on]
 
 
@@ -321,7 +323,9 @@ def _judge(walk: _Walk, listed: ListedCheck) -> Judged:
 def _judged(walk: _Walk) -> Judgement:
     """What the run comes to by all that it recorded, as its archive will be judged."""
     rest = {listed.name for listed in walk.checks} - set(walk.results) if walk.stopped else ()
-    return judge_run(walk.kit, walk.checks, walk.all_captures, walk.logs, walk.stopped, rest, walk.known)
+    return judge_run(
+        walk.kit, walk.checks, walk.all_captures, walk.logs, stopped=walk.stopped, not_done=rest, known=walk.known
+    )
 
 
 def _run(walk: _Walk, judged: Judgement) -> Run:

@@ -81,6 +81,7 @@ def verify(
     bench: Bench,
     confirm: sequencer.Confirm,
     view: View,
+    *,
     by: str = "",
 ) -> tuple[Run, Record]:
     """Verify one unit and write its record; `by` is who measured, a person or a jig.
@@ -166,7 +167,7 @@ def judge_again(work: Job, record: Record) -> Judgement:
         limits = steady_limits_k(work.kit, work.checks, programme)
         logs.append((watched(programme, of_it, limits), troubles))
     not_done = {result.check for result in record.results if result.reason.startswith(NOT_DONE)}
-    return judge_run(work.kit, work.checks, captures, logs, record.stopped, not_done)
+    return judge_run(work.kit, work.checks, captures, logs, stopped=record.stopped, not_done=not_done)
 
 
 def _unguarded(programme: Programme) -> Programme:

@@ -1,6 +1,7 @@
 """Resistance and temperature of a voice coil while noise plays, from voltage and current at the load."""
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -87,15 +88,25 @@ def band_magnitude_ohm(
         return float(np.float64(volts) / np.float64(amperes))
 
 
+@dataclass(frozen=True)
+class CoilModel:
+    """What the model says of the load whose voltage and current are measured."""
+
+    channel: str
+    #: Shape (frequencies,), ascending; they cover the band.
+    frequency_hz: Array
+    #: Impedance of the load with the coil at re_ohm, shape (frequencies,).
+    ohm: ComplexArray
+    #: Its derivative by the coil's resistance (force factor and all else held), 1 for a bare driver.
+    sensitivity: ComplexArray
+    #: Resistance of the coil in the model.
+    re_ohm: float
+    #: Lowest and highest frequency that is used; see `choose_band`.
+    band_hz: tuple[float, float]
+
+
 def coil_resistance(
-    voltage_v: ArrayLike,
-    current_a: ArrayLike,
-    sample_rate_hz: float,
-    model_hz: ArrayLike,
-    model_ohm: ArrayLike,
-    sensitivity: ArrayLike,
-    re_ohm: float,
-    band_hz: tuple[float, float],
+    voltage_v: ArrayLike, current_a: ArrayLike, sample_rate_hz: float, coil: CoilModel
 ) -> tuple[float, float]:
     """Resistance of a voice coil under noise, by least squares of a model's impedance in a band.
 
@@ -110,16 +121,7 @@ def coil_resistance(
         Voltage over the load in V, and current into it in A.
     sample_rate_hz : float
         Sample rate in Hz.
-    model_hz : array_like, shape (frequencies,)
-        Ascending frequencies of the model in Hz, which cover the band.
-    model_ohm : array_like of complex, shape (frequencies,)
-        Impedance of the load with the coil at re_ohm.
-    sensitivity : array_like of complex, shape (frequencies,)
-        Its derivative by the coil's resistance (force factor and all else held), 1 for a bare driver.
-    re_ohm : float
-        Resistance of the coil in the model.
-    band_hz : tuple of float
-        Lowest and highest frequency in Hz; see `choose_band`.
+    coil : CoilModel
 
     Returns
     -------
@@ -133,7 +135,7 @@ def coil_resistance(
     ValueError
         If the model does not cover the band, or as `measured_impedance`.
     """
-    model_at = np.asarray(model_hz, np.float64)
+    model_at, band_hz = np.asarray(coil.frequency_hz, np.float64), coil.band_hz
     if not (model_at[0] <= band_hz[0] < band_hz[1] <= model_at[-1]):
         raise ValueError(f"the model covers {model_at[0]} Hz to {model_at[-1]} Hz, the band is {band_hz} Hz")
     frequency, ohm, coherence, segments = measured_impedance(voltage_v, current_a, sample_rate_hz, band_hz)
@@ -141,15 +143,15 @@ def coil_resistance(
     if np.count_nonzero(use) < max(_LEAST_LINES, use.size / 2):
         return math.nan, math.nan
     frequency, ohm, coherence = frequency[use], ohm[use], coherence[use]
-    slope = _between(frequency, model_at, np.asarray(sensitivity, np.complex128))
-    off = ohm - _between(frequency, model_at, np.asarray(model_ohm, np.complex128))
+    slope = _between(frequency, model_at, np.asarray(coil.sensitivity, np.complex128))
+    off = ohm - _between(frequency, model_at, np.asarray(coil.ohm, np.complex128))
     # A signal without noise would weigh without end.
     incoherent = np.maximum(_smooth(1 - coherence), 1e-12) * segments / (segments - 1)
     averages = independent_segments(segments)
     variance = np.abs(ohm) ** 2 * incoherent / (2 * (1 - incoherent) * averages)
     information = float(np.sum(np.abs(slope) ** 2 / variance))
     change = float(np.sum((slope.conj() * off).real / variance)) / information
-    return re_ohm + change, math.sqrt(independent_lines(segments) / information)
+    return coil.re_ohm + change, math.sqrt(independent_lines(segments) / information)
 
 
 def _between(at_hz: Array, frequency_hz: Array, values: ComplexArray) -> ComplexArray:
@@ -167,6 +169,7 @@ def coil_temperature(
     resistance_ohm: float,
     cold_ohm: float,
     cold_celsius: float,
+    *,
     resistance_uncertainty_ohm: float = 0.0,
     cold_uncertainty_ohm: float = 0.0,
     cold_uncertainty_k: float = 0.0,
@@ -227,7 +230,7 @@ def choose_band(model_hz: ArrayLike, model_ohm: ArrayLike, sensitivity: ArrayLik
     model_hz : array_like, shape (frequencies,)
         Ascending frequencies in Hz.
     model_ohm, sensitivity : array_like of complex, shape (frequencies,)
-        As `coil_resistance`.
+        As in `CoilModel`.
 
     Returns
     -------

@@ -45,6 +45,7 @@ def noise_of_the_moment(
     sent: ExponentialSweep,
     frequency_hz: Array,
     delay_s: float,
+    *,
     power: Array,
     noise: Array,
     after_s: float,

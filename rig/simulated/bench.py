@@ -83,6 +83,7 @@ class SimulatedBench:
         kit: Kit,
         serial: str,
         faults: Sequence[Fault | str] = (),
+        *,
         seed: int = 0,
         faster: float = math.inf,
         ambient_db: float = 38.0,
@@ -171,7 +172,7 @@ class SimulatedBench:
         peak_v = _peak_v(request, equipment)
         key = (self.kit.name, self.serial, self.seed, request, attempt, load_ohm)
         if request.stage in AT_LEADS:
-            spectra = self._at_leads(request, equipment, plan, size, peak_v, load_ohm, key)
+            spectra = self._at_leads(request, equipment, size, load_ohm, key)
         else:
             spectra = self._playing(request, equipment, plan, size, peak_v, key)
         delay, random = _delay(latency_samples / rate_hz, size, rate_hz), generator("capture", *key)
@@ -202,9 +203,7 @@ class SimulatedBench:
         self,
         request: Sweep,
         equipment: Equipment,
-        plan: Layout,
         size: int,
-        peak_v: float,
         load_ohm: float | None,
         key: tuple[object, ...],
     ) -> dict[str, Complex]:
@@ -216,7 +215,8 @@ class SimulatedBench:
         else:
             load = load_ohm
         load = load + equipment.lead_ohm
-        source_v = peak_v * _stimulus(plan, size) + _other_sound(equipment, plan, size, key)
+        plan = request.layout(equipment.sample_rate_hz)
+        source_v = _peak_v(request, equipment) * _stimulus(plan, size) + _other_sound(equipment, plan, size, key)
         current = source_v / (equipment.source_ohm + equipment.sense_ohm + load)
         sensed = current * (equipment.sense_ohm if equipment.sense_in == "return" else load)
         askew = equipment.sense_gain * _delay(equipment.sense_delay_s, size, equipment.sample_rate_hz)

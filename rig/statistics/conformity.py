@@ -49,6 +49,7 @@ def decide(
     lower: ArrayLike,
     upper: ArrayLike,
     rule: Rule = "simple",
+    *,
     guard: float = 1.0,
     risk: float = 0.025,
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

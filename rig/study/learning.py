@@ -182,6 +182,7 @@ def learn(
     frequency_hz: Floats,
     builds: Mapping[str, Floats],
     parts: Spread | None,
+    *,
     rejects: float,
     confidence: float,
     passed: Passed | None = None,

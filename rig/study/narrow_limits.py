@@ -107,15 +107,17 @@ def reaches(kit: Kit) -> tuple[Reach, ...]:
         if spec.band[0] <= low and spec.band[1] >= high:
             level, design = (_level_db(kit, one, low, high) for one in (drawn, model))
             levels[spec.name] = level
-            found.append(_reach(response.NAME, SENSITIVITY, spec.name, "dB SPL", level, LEVEL_U_DB, random))
+            found.append(_reach(response.NAME, SENSITIVITY, spec.name, "dB SPL", level, LEVEL_U_DB, random=random))
             shift = level - design
-            found.append(_reach(response.NAME, response.FREE_FIELD_LEVEL, spec.name, "dB", shift, LEVEL_U_DB, random))
+            found.append(
+                _reach(response.NAME, response.FREE_FIELD_LEVEL, spec.name, "dB", shift, LEVEL_U_DB, random=random)
+            )
     for a, b in kit.alike():
         if a.name in levels and b.name in levels:
             apart = levels[a.name] - levels[b.name]
             subject = f"{a.name} against {b.name}"
             found.append(
-                _reach(response.NAME, response.MEAN_MATCH, subject, "dB", apart, 0.0, np.random.default_rng(4))
+                _reach(response.NAME, response.MEAN_MATCH, subject, "dB", apart, 0.0, random=np.random.default_rng(4))
             )
     return tuple(found)
 
@@ -126,7 +128,7 @@ def _electrical(kit: Kit, model: Channel, drawn: Channel, random: np.random.Gene
     lowest = np.min(np.abs(impedance_ohm(drawn, grid)), axis=1)
     u = _ohm_u(float(np.median(lowest)))
     for check in (leads.NAME, impedance.NAME):
-        yield _reach(check, impedance.LOWEST_IMPEDANCE, model.name, "ohm", lowest, u, random)
+        yield _reach(check, impedance.LOWEST_IMPEDANCE, model.name, "ohm", lowest, u, random=random)
     name = min(kit.channel(model.name).drivers, key=lambda spec: spec.band_hz[0]).name
     values, of_bench = _parameters(drawn, name), _of_bench(model, name)
     fit_hz = _grid(kit.sweeps.leads.start_hz, FIT_UP_TO_FS * float(find_driver(model, name).fs_hz), FIT_POINTS)
@@ -134,7 +136,7 @@ def _electrical(kit: Kit, model: Channel, drawn: Channel, random: np.random.Gene
     held = held_uncertainty(model, name, fit_hz, names)
     for (check, quantity, fitted, unit), value in values.items():
         whole = float(np.median(value)) * math.hypot(held.get(fitted, 0.0), of_bench.get(fitted, 0.0))
-        yield _reach(check, quantity, f"{model.name} {name}", unit, value, whole, random)
+        yield _reach(check, quantity, f"{model.name} {name}", unit, value, whole, random=random)
     ohm = impedance_ohm(model, grid).reshape(-1)
     changes = np.array([(p0 + p1 * ohm + p2 * ohm**2) / ohm for p0, p1, p2 in ERRORS])
     left = remaining(nearest_good_unit(model, grid, ohm), changes)
@@ -189,7 +191,7 @@ def _level_db(kit: Kit, channel: Channel, low_hz: float, high_hz: float) -> Floa
 
 
 def _reach(
-    check: str, quantity: str, subject: str, unit: str, value: Floats, u: float, random: np.random.Generator
+    check: str, quantity: str, subject: str, unit: str, value: Floats, u: float, *, random: np.random.Generator
 ) -> Reach:
     """What is read of drawn units on benches with errors of their own, and the expanded uncertainty beyond."""
     read = value + u * random.standard_normal(value.shape)

@@ -22,6 +22,8 @@ from rig.verdict.second_look import rounds
 #: Of each request the captures that stand, the best one first.
 Looks = Mapping[Request, Sequence[Capture | Log]]
 UNCONFIRMED = "one look shows it outside its limit and another does not: wait for quiet, then measure again"
+#: Why a check is void whose readings nothing is held against.
+NO_LIMIT = "the kit sets no limit for this check, so it proves nothing"
 
 
 def capture_integrity(capture: Capture) -> integrity.Integrity:
@@ -75,6 +77,7 @@ def examine(
     captures: Mapping[Request, Capture | Log],
     troubles: dict[Request, tuple[str, ...]],
     kit: Kit,
+    *,
     partial: bool = False,
     bench_doubts: Mapping[BenchPart, str] | None = None,
 ) -> CheckResult:
@@ -91,8 +94,8 @@ def examine(
             return void(listed, f"{request}: {'; '.join(troubles[request])}")
     own = [capture for request in needed if isinstance(capture := captures[request], Capture)]
     all_captures = [capture for capture in captures.values() if isinstance(capture, Capture)]
-    doubtful = next(filter(None, (doubt(listed.rests_on, captures[request].doubts) for request in needed)), "")
-    if doubtful := doubtful or clocks.apart(all_captures, own):
+    doubts = (doubt(listed.rests_on, captures[request].doubts) for request in needed)
+    if doubtful := next(filter(None, doubts), clocks.apart(all_captures, own)):
         return void(listed, doubtful)
     limits = kit.limits.get(listed.name, {})
     try:
@@ -100,7 +103,9 @@ def examine(
         read = with_repeatability(read, kit.repeatability.get(listed.name, {}))
         read = replace(read, remarks=(*read.remarks, *clocks.remarks(all_captures, own)))
         bench = next((capture.calibration.bench for capture in own), "")
-        judged = judge(read, limits, kit.folder, listed.name, bench, partial, kit.decision, kit.files)
+        judged = judge(
+            read, limits, kit.folder, listed.name, bench=bench, partial=partial, decision=kit.decision, files=kit.files
+        )
     except Untrusted as error:
         return replace(void(listed, str(error)), may_pass=not isinstance(error, UnfitBench))
     except KeyboardInterrupt:
@@ -110,8 +115,7 @@ def examine(
         # be held against: it proves nothing about the unit and loses no run.
         return void(listed, f"the check itself failed: {error_words(error)}")
     verdicts = tuple(without_doubtful(judged, listed.rests_on, bench_doubts or {}))
-    outcome = outcome_of([verdict.outcome for verdict in verdicts])
-    reason = "" if verdicts else "the kit sets no limit for this check, so it proves nothing"
+    outcome, reason = outcome_of([verdict.outcome for verdict in verdicts]), "" if verdicts else NO_LIMIT
     return CheckResult(listed.name, listed.check.TITLE, outcome, reason, read, verdicts, listed.terms)
 
 
@@ -121,13 +125,19 @@ def examine_looks(
     looks: Looks,
     troubles: dict[Request, tuple[str, ...]],
     kit: Kit,
+    *,
     partial: bool = False,
     bench_doubts: Mapping[BenchPart, str] | None = None,
 ) -> CheckResult:
     """Read one check on each of the looks that stand, and judge it by all of them; the rest as `examine`."""
     first = {request: found[0] for request, found in looks.items()}
     own = rounds({request: looks[request] for request in needed if request in looks}) or [{}]
-    return judge_looks([examine(listed, needed, first | each, troubles, kit, partial, bench_doubts) for each in own])
+    return judge_looks(
+        [
+            examine(listed, needed, first | each, troubles, kit, partial=partial, bench_doubts=bench_doubts)
+            for each in own
+        ]
+    )
 
 
 def judge_looks(results: Sequence[CheckResult]) -> CheckResult:

@@ -131,7 +131,12 @@ class Watch:
             if cold and row.state != "cold":
                 uncertainty = row.values.get(f"coil_ohm_u.{channel}", float("nan"))
                 celsius, celsius_u = coil_temperature(
-                    ohm, fmean(cold), self._ambient_at_start, uncertainty, uncertainty / len(cold) ** 0.5, 0.5
+                    ohm,
+                    fmean(cold),
+                    self._ambient_at_start,
+                    resistance_uncertainty_ohm=uncertainty,
+                    cold_uncertainty_ohm=uncertainty / len(cold) ** 0.5,
+                    cold_uncertainty_k=0.5,
                 )
                 added |= {f"celsius.{OF_COIL}{channel}": celsius, f"celsius_u.{OF_COIL}{channel}": celsius_u}
         return replace(row, values=row.values | added) if added else row

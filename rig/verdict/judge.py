@@ -1,6 +1,7 @@
 """Reading and limit give verdict and margin. Every verdict is void until there is evidence for another."""
 
-from collections.abc import Sequence
+import functools
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -39,6 +40,7 @@ def judge(
     limits: dict[str, Limit],
     folder: Path,
     check: str,
+    *,
     bench: str = "",
     partial: bool = False,
     decision: Decision = SIMPLE,
@@ -60,7 +62,8 @@ def judge(
         if key not in limits:
             continue
         met.add(key)
-        verdicts += _one(reading, limits[key], folder, check, bench, decision, files)
+        mask_of = functools.partial(mask_for, limits[key], folder=folder, check=check, bench=bench, files=files)
+        verdicts += _one(reading, limits[key], mask_of, decision)
     for key in () if partial else limits:
         if key not in met:
             there = ", ".join(sorted({reading.quantity for reading in readings})) or "nothing"
@@ -69,15 +72,7 @@ def judge(
     return verdicts
 
 
-def _one(
-    reading: Reading | Curve,
-    limit: Limit,
-    folder: Path,
-    check: str,
-    bench: str,
-    decision: Decision,
-    files: Files | None,
-) -> list[Verdict]:
+def _one(reading: Reading | Curve, limit: Limit, mask_of: Callable[[Curve], Mask], decision: Decision) -> list[Verdict]:
     if isinstance(reading, Reading) and limit.is_learnt and np.isfinite(reading.good_at_most):
         limit = Limit(upper=reading.good_at_most)
     words = limit_words(limit, reading.unit)
@@ -92,7 +87,7 @@ def _one(
     if isinstance(reading, Reading):
         return [judge_number(reading, limit, decision)]
     try:
-        mask = mask_for(limit, reading, folder, check, bench, files)
+        mask = mask_of(reading)
     except (LookupError, TableError) as error:
         # A damaged file of the reference build: what rests on it is void, nothing else is lost.
         return [_void(reading.quantity, reading.subject, reading.unit, str(error.args[0]), words)]
@@ -183,10 +178,10 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Deci
     accepted &= ~bound | (low <= -FAR_AWAY)
     rejected &= (~bound | (value < low)) & ~within_noise(margins, noise)
     if not rejected.any() and (hole or not accepted.all()):
-        why = hole
-        if not hole:
+        if not (why := hole):
             at = worst_point(margins, low, high, curve.unit, ~accepted)
-            why = _open(curve, at, grid, value, margins, uncertainty, noise, bound)
+            point = Reading("", "", float(value[at]), curve.unit, float(uncertainty[at]), at_most=bool(bound[at]))
+            why = _open(point, float(margins[at]), float(noise[at]), f"at {hertz(grid[at])}")
         return replace(_void(curve.quantity, curve.subject, curve.unit, why, words, may_pass=True), mask=mask)
     is_pass = not rejected.any()
     worst = worst_point(margins, low, high, curve.unit, np.ones_like(rejected) if is_pass else rejected)
@@ -210,26 +205,15 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Deci
     )
 
 
-def _open(
-    curve: Curve,
-    at: int,
-    grid: Floats,
-    value: Floats,
-    margins: Floats,
-    uncertainty: Floats,
-    noise: Floats,
-    bound: NDArray[np.bool_],
-) -> str:
-    """Why a point is neither inside nor outside."""
-    if bound[at] and margins[at] < 0:
-        return (
-            f"at most {_figure(float(value[at]))} {curve.unit} at {hertz(grid[at])}: noise hides whether it is less"
-        ).replace("  ", " ")
-    if bound[at]:
-        return f"noise hides it at {hertz(grid[at])}, where it may not be less than a limit either"
-    if within_noise(margins[at], noise[at]):
-        return f"{_in_noise(float(margins[at]), float(noise[at]), curve.unit)} at {hertz(grid[at])}"
-    return f"{_too_near(float(margins[at]), float(uncertainty[at]), curve.unit)} at {hertz(grid[at])}"
+def _open(point: Reading, margin: float, noise: float, at: str) -> str:
+    """Why a point of a curve is neither inside nor outside."""
+    if point.at_most and margin < 0:
+        return f"at most {_figure(point.value)} {point.unit} {at}: noise hides whether it is less".replace("  ", " ")
+    if point.at_most:
+        return f"noise hides it {at}, where it may not be less than a limit either"
+    if within_noise(margin, noise):
+        return f"{_in_noise(margin, noise, point.unit)} {at}"
+    return f"{_too_near(margin, point.uncertainty, point.unit)} {at}"
 
 
 def _known(curve: Curve) -> NDArray[np.bool_]:
@@ -326,7 +310,7 @@ def _shift(curve: Curve, shift_db: float, band_hz: Sequence[float]) -> Reading:
 def _decided(
     value: Floats | float, uncertainty: Floats | float, lower: Floats | float, upper: Floats | float, decision: Decision
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    return decide(value, uncertainty, lower, upper, decision.rule, decision.guard, decision.false_acceptance)
+    return decide(value, uncertainty, lower, upper, decision.rule, guard=decision.guard, risk=decision.false_acceptance)
 
 
 def within_noise(margin: Floats | float, noise: Floats | float) -> NDArray[np.bool_]:

@@ -309,7 +309,9 @@ def harmonics(capture: Capture, highest: int, frequency_hz: Floats, after_s: flo
     orders = range(1, highest + 2)
     power = np.abs(deconvolution.harmonics_in(response, found.layout, orders, frequency_hz, delay_s, after_s)) ** 2
     noise = _noise_in_harmonics(found, orders[:-1], frequency_hz, after_s)
-    moment = noise_of_the_moment(response, found.layout, frequency_hz, delay_s, power, noise[1:], after_s)
+    moment = noise_of_the_moment(
+        response, found.layout, frequency_hz, delay_s, power=power, noise=noise[1:], after_s=after_s
+    )
     # Not `fmax`: outside the sweep there is neither.
     return power[:-1], np.vstack((noise[:1], np.maximum(noise[1:], moment)))
 

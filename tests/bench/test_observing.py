@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.signal import bilinear, lfilter
 
-from rig.bench.observing import CoilModel, Piece, coil_model, observed, shortest_row_s
+from rig.bench.observing import Piece, coil_model, observed, shortest_row_s
 from rig.circuit.channel import impedance_ohm
 from rig.design.kit import load_kit
-from rig.signals.coil import choose_band
+from rig.signals.coil import CoilModel, choose_band
 from rig.signals.programme import Noise, NoiseSource
 from rig.values.captures import Calibration
 

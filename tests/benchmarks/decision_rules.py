@@ -56,6 +56,7 @@ RESISTOR_U, VOLTS_U, MICROPHONE_U = 0.005, 0.005, 0.25 / DB_PER_PART
 MADE_AT = "2026-01-01T12:00:00+00:00"
 #: Of the good units' verdicts so many are told, those with the least room.
 TOLD = 12
+BENCH_NAME = "simulated, seed 0"
 
 
 @dataclass(frozen=True)
@@ -176,7 +177,9 @@ def judged(one: Measured, rule: str) -> Judged:
             continue
         read = as_the_reference(result.read, one.errors)
         limits = kit.limits.get(result.name, {})
-        verdicts = judge(read, limits, kit.folder, result.name, "simulated, seed 0", bool(one.stopped), RULES[rule])
+        verdicts = judge(
+            read, limits, kit.folder, result.name, bench=BENCH_NAME, partial=bool(one.stopped), decision=RULES[rule]
+        )
         every += [(result.name, verdict) for verdict in verdicts]
         outcomes.append(outcome_of([verdict.outcome for verdict in verdicts]))
         bad = [v for v in verdicts if v.outcome == outcomes[-1] != "pass"]

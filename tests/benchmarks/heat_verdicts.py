@@ -45,7 +45,7 @@ def one_unit(task: tuple[str, str, int]) -> tuple[str, str, int, str, list[str],
     faults = [parse_fault(kit, fault)] if fault else []
     log = watched(programme, rows_of(HeatedUnit(kit, serial, faults, number), programme), limits)
     read = heat.read([log], table, kit)
-    verdicts = judge(read, kit.limits["heat"], kit.folder, "heat", "")
+    verdicts = judge(read, kit.limits["heat"], kit.folder, "heat")
     bad = [f"{v.quantity} {v.subject} {v.outcome}" for v in verdicts if v.outcome != "pass"]
     rises = {f"{r.quantity} {r.subject}": r.value for r in read.readings if r.quantity in RISES}
     return name, fault, number, outcome_of([v.outcome for v in verdicts]), bad, rises, float(log.seconds[-1])

@@ -105,7 +105,7 @@ def test_a_stop_for_the_unit_s_sake_fails_and_judges_nothing_else() -> None:
     assert guard.value == 1
     assert "stopped after 1005 s: heat sink at 80 celsius" in guard.said
     assert reading(found, "rise", "heat sink").trouble
-    verdicts = {v.quantity: v.outcome for v in judge(found, KIT.limits["heat"], KIT.folder, "heat", "")}
+    verdicts = {v.quantity: v.outcome for v in judge(found, KIT.limits["heat"], KIT.folder, "heat")}
     assert verdicts["guard"] == "fail"
     assert "pass" not in {verdicts["rise"], verdicts["steady rise"]}
 
@@ -145,7 +145,7 @@ def test_an_early_end_of_what_will_be_too_hot_is_a_fail_though_nobody_knows_how_
     assert steady.value > 12
     assert math.isnan(steady.uncertainty)
     limits = {"steady rise heat sink": Limit(upper=12.0)}
-    (verdict,) = judge(found, limits, KIT.folder, "heat", "")
+    (verdict,) = judge(found, limits, KIT.folder, "heat")
     assert verdict.outcome == "fail"
 
 

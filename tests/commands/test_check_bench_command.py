@@ -124,7 +124,9 @@ def test_who_says_no_stops_before_anything_sounds(workspace: Path) -> None:
         return False
 
     bench = SimulatedBench(kit, "BT-0001", ["unplugged"])
-    told, stopped = check(kit, None, bench, ["leads", "playing"], None, refuse, lambda stage, told: None)
+    told, stopped = check(
+        kit, None, bench, ["leads", "playing"], load_ohm=None, confirm=refuse, show=lambda stage, told: None
+    )
     assert (told, stopped) == ({}, "stopped by the person at the bench")
     assert len(asked) == 1
     assert "switched off and unplugged" in asked[0]
@@ -142,7 +144,15 @@ def test_a_grounded_input_on_a_bridged_output_is_refused_before_anybody_is_asked
     }
     settings = BenchSettings(**{**SOUNDCARD, "soak": soak})
     with pytest.raises(BenchSetupError, match=r"soak\.isolated"):
-        check(kit, settings, SimulatedBench(kit, "BT-0001"), ["leads"], None, pytest.fail, lambda stage, told: None)
+        check(
+            kit,
+            settings,
+            SimulatedBench(kit, "BT-0001"),
+            ["leads"],
+            load_ohm=None,
+            confirm=pytest.fail,
+            show=lambda stage, told: None,
+        )
 
 
 def test_only_what_is_wired_is_checked_and_the_words_name_what_to_do(workspace: Path) -> None:
@@ -153,4 +163,12 @@ def test_only_what_is_wired_is_checked_and_the_words_name_what_to_do(workspace: 
     assert "0.5 m away" in playing
     assert "bridged" in playing
     with pytest.raises(BenchSetupError, match="nothing to check"):
-        check(kit, settings, SimulatedBench(kit, "BT-0001"), [], None, pytest.fail, lambda stage, told: None)
+        check(
+            kit,
+            settings,
+            SimulatedBench(kit, "BT-0001"),
+            [],
+            load_ohm=None,
+            confirm=pytest.fail,
+            show=lambda stage, told: None,
+        )

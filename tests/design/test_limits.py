@@ -186,7 +186,7 @@ def test_a_damaged_reference_build_is_told_before_and_makes_void_what_rests_on_i
     assert reference_troubles({"response": {one.quantity: Limit(mask="a.csv")}}, folder, files_of(folder)) == []
     number = Reading("gain", "left", 1.0, "dB")
     both = {**limits["response"], "gain": Limit(lower=0.0)}
-    void, passed = judge(CheckReadings((number,), (one,)), both, folder, "response", "card one")[::-1]
+    void, passed = judge(CheckReadings((number,), (one,)), both, folder, "response", bench="card one")[::-1]
     assert (void.outcome, passed.outcome) == ("void", "pass")
     assert name in void.reason
 

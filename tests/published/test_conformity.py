@@ -26,7 +26,7 @@ def test_the_greatest_risk_behind_a_guard_band(row: dict[str, str]) -> None:
     guard, u = float(row["r"]), 0.35
     values = 10 - np.linspace(0, 4 * u, 400001)
     rule = "simple" if guard == 0 else "guarded"
-    accepted, _ = decide(values, u, -math.inf, 10.0, rule, guard)
+    accepted, _ = decide(values, u, -math.inf, 10.0, rule, guard=guard)
     worst = values[accepted].max()
     risk = 100 * (1 - float(probability_of_conformity(worst, u, -math.inf, 10.0)))
     assert risk == pytest.approx(float(row["max_specific_risk_percent"]), abs=1e-3)

@@ -13,6 +13,7 @@ from rig.circuit.channel import Branch, Channel, impedance_ohm
 from rig.circuit.driver import Driver
 from rig.circuit.notation import parse_element
 from rig.signals.coil import (
+    CoilModel,
     band_magnitude_ohm,
     choose_band,
     coil_resistance,
@@ -77,7 +78,7 @@ def played(channel, seed=1, noise_db=-50.0, shape=music_like, seconds=SECONDS):
 
 def read(channel, pair, using=None):
     ohm, sensitivity, band_hz = model(using or channel)
-    return coil_resistance(*pair, RATE_HZ, MODEL_HZ, ohm, sensitivity, WOOFER.re_ohm, band_hz)
+    return coil_resistance(*pair, RATE_HZ, CoilModel("left", MODEL_HZ, ohm, sensitivity, WOOFER.re_ohm, band_hz))
 
 
 @channels
@@ -190,7 +191,10 @@ def test_uncertainties_of_a_temperature_add_in_squares():
         (lambda: measured_impedance(np.zeros(48000), np.zeros(47999), RATE_HZ, (100, 200)), "one shape"),
         (lambda: measured_impedance(np.zeros(480), np.zeros(480), RATE_HZ, (100, 200)), "two segments"),
         (lambda: measured_impedance(np.full(48000, np.nan), np.zeros(48000), RATE_HZ, (100, 200)), "finite"),
-        (lambda: coil_resistance([0], [0], RATE_HZ, [50, 90], [1, 1], [1, 1], 5.6, (100, 200)), "model covers"),
+        (
+            lambda: coil_resistance([0], [0], RATE_HZ, CoilModel("left", [50, 90], [1, 1], [1, 1], 5.6, (100, 200))),
+            "model covers",
+        ),
         (lambda: choose_band(MODEL_HZ, np.full(2000, 8 + 0j), np.zeros(2000)), "does not depend"),
     ],
 )

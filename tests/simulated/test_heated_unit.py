@@ -220,7 +220,7 @@ def test_a_covered_vent_fails_the_heat_test_by_the_air_beside_the_board(kit):
     log = watched(
         replace(asked, early_end_after_s=None), rows_of(HeatedUnit(kit, kit.serial_example, faults, 1), asked), {}
     )
-    verdicts = judge(heat.read([log], table, kit), kit.limits["heat"], kit.folder, "heat", "")
+    verdicts = judge(heat.read([log], table, kit), kit.limits["heat"], kit.folder, "heat")
     failed = {(v.quantity, v.subject) for v in verdicts if v.outcome == "fail"}
     assert ("steady rise", "amplifier air") in failed
     assert {subject for _, subject in failed} == {"amplifier air"}

@@ -53,7 +53,7 @@ def spread_of(curves: np.ndarray) -> Spread:
 @pytest.mark.parametrize("rejects", [0.005, 0.02, 0.1])
 def test_a_mask_fails_as_many_good_units_as_it_says(rejects: float) -> None:
     """Judged on units that it has not seen: binomial, within three standard deviations, and the mask is widened."""
-    learnt = learn(KEY, "dB SPL", HZ, {}, spread_of(wandering(20000, 1)), rejects, 0.95)
+    learnt = learn(KEY, "dB SPL", HZ, {}, spread_of(wandering(20000, 1)), rejects=rejects, confidence=0.95)
     new = wandering(20000, 2)
     failed = float(np.mean(np.any((new < learnt.lower) | (new > learnt.upper), axis=1)))
     # The rig's own scatter is in what is expected, the units here are seen without.
@@ -97,7 +97,7 @@ def test_a_mask_of_builds_and_parts_is_as_wide_as_good_units_need(builds: int, l
     ratios = []
     for n in range(6):
         chosen = {f"U{i}": curve for i, curve in enumerate(good[n * builds : (n + 1) * builds])}
-        learnt = learn(KEY, "dB SPL", HZ, chosen, parts, 0.005, 0.95)
+        learnt = learn(KEY, "dB SPL", HZ, chosen, parts, rejects=0.005, confidence=0.95)
         ratios.append(float(np.median((learnt.upper - learnt.lower) / 2 / needed)))
     assert low < np.mean(ratios) < high
     assert f"{builds} builds and the parts' tolerances" in learnt.words
@@ -125,7 +125,7 @@ def test_of_two_builds_that_differ_neither_is_named_odd() -> None:
 
 def test_around_one_build_there_are_windows() -> None:
     one = wandering(1, 9)[0]
-    learnt = learn(KEY, "dB SPL", HZ, {"A": one}, None, 0.005, 0.95)
+    learnt = learn(KEY, "dB SPL", HZ, {"A": one}, None, rejects=0.005, confidence=0.95)
     middle = np.argmin(np.abs(HZ - 1000))
     assert learnt.upper[middle] - one[middle] == pytest.approx(1.0)
     assert math.isnan(learnt.rejects)
@@ -133,7 +133,7 @@ def test_around_one_build_there_are_windows() -> None:
 
 def test_a_mask_is_never_tighter_than_the_rig(kit: Kit) -> None:
     still = Spread(HZ, np.full(HZ.size, 80.0), np.zeros((100, HZ.size)))
-    learnt = learn(KEY, "dB SPL", HZ, {}, still, 0.005, 0.95)
+    learnt = learn(KEY, "dB SPL", HZ, {}, still, rejects=0.005, confidence=0.95)
     assert 0.3 <= np.min(learnt.upper - learnt.centre) < 0.5
 
 
@@ -150,8 +150,8 @@ def test_all_masks_together_fail_more_than_each() -> None:
     parts = spread_of(wandering(5000, 5))
     ohms = Spread(HZ, np.full(HZ.size, 6.0), (wandering(5000, 6) - 80) / 20)
     made = [
-        learn(KEY, "dB SPL", HZ, {}, parts, 0.02, 0.95),
-        learn((*IMPEDANCE, "left"), "ohm", HZ, {}, ohms, 0.02, 0.95),
+        learn(KEY, "dB SPL", HZ, {}, parts, rejects=0.02, confidence=0.95),
+        learn((*IMPEDANCE, "left"), "ohm", HZ, {}, ohms, rejects=0.02, confidence=0.95),
     ]
     together = rejects_together(made)
     each = [one.rejects for one in made]
@@ -160,12 +160,12 @@ def test_all_masks_together_fail_more_than_each() -> None:
 
 def test_former_masks_are_kept(tmp_path: Path) -> None:
     parts = spread_of(wandering(1000, 5))
-    one = learn(KEY, "dB SPL", HZ, {}, parts, 0.02, 0.95)
+    one = learn(KEY, "dB SPL", HZ, {}, parts, rejects=0.02, confidence=0.95)
     (path,) = write_masks(tmp_path, [one], {"made_at": "a"})
     first = path.read_bytes()
     mask = read_mask(path)
     assert mask.upper == pytest.approx(one.upper, abs=0.051)
-    write_masks(tmp_path, [learn(KEY, "dB SPL", HZ, {}, parts, 0.1, 0.95)], {"made_at": "b"})
+    write_masks(tmp_path, [learn(KEY, "dB SPL", HZ, {}, parts, rejects=0.1, confidence=0.95)], {"made_at": "b"})
     (kept,) = tmp_path.glob("masks-of-*")
     assert (kept / path.name).read_bytes() == first
     assert json.loads((kept / "learnt.json").read_text())["made_at"] == "a"
@@ -213,7 +213,7 @@ def after_updates(updates: int, is_corrected: bool) -> float:
     parts, random = spread_of(wandering(3000, 5)), np.random.default_rng(3)
     units = iter(wandering(60 * updates + 400, 6)[random.permutation(60 * updates + 400)])
     builds = {f"B{n}": next(units) for n in range(100)}
-    first = learn(KEY, "dB SPL", HZ, builds, parts, 0.005, 0.95)
+    first = learn(KEY, "dB SPL", HZ, builds, parts, rejects=0.005, confidence=0.95)
     middle, sigma = np.mean(list(builds.values()), axis=0), first.upper - first.centre
     lower, upper = middle - 0.6 * sigma, middle + 0.6 * sigma
     passed: dict[str, np.ndarray] = {}
@@ -223,7 +223,7 @@ def after_updates(updates: int, is_corrected: bool) -> float:
             if np.all((unit > lower) & (unit < upper)):
                 passed[f"P{len(passed)}"] = unit
         cut = Passed(list(passed), lower, upper) if is_corrected else None
-        learnt = learn(KEY, "dB SPL", HZ, {**builds, **passed}, parts, 0.005, 0.95, cut)
+        learnt = learn(KEY, "dB SPL", HZ, {**builds, **passed}, parts, rejects=0.005, confidence=0.95, passed=cut)
     return float(np.median((learnt.upper - learnt.lower) / (first.upper - first.lower)))
 
 

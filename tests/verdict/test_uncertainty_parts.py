@@ -60,7 +60,7 @@ WINDOWS = [[200.0, 5000.0, 1.0, 1.0]]
 
 def outcomes(curve: Curve, limit: Limit, folder: Path = ROOT) -> list[str]:
     read = CheckReadings(curves=(curve,))
-    return [v.outcome for v in judge(read, {"level": limit}, folder, "response", BENCH, decision=GUARDED)]
+    return [v.outcome for v in judge(read, {"level": limit}, folder, "response", bench=BENCH, decision=GUARDED)]
 
 
 def test_against_the_design_the_calibration_counts() -> None:
