@@ -129,6 +129,7 @@ def explain(
     vector: FloatArray,
     root: FloatArray,
     start: FloatArray | None = None,
+    *,
     rounds: int = 1,
 ) -> Explained:
     """Fit a hypothesis to the values that were observed.

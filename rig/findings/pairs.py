@@ -120,7 +120,9 @@ def _fitted(
     """The best pairs with a single fault, fitted; those that are known are left out."""
     near = _near(scene, observed, first, known)
     like = observed.asked
-    return [explain(scene, h, like, observed.vector, under(scene, h, like, fine), start, ROUNDS) for h, start in near]
+    return [
+        explain(scene, h, like, observed.vector, under(scene, h, like, fine), start, rounds=ROUNDS) for h, start in near
+    ]
 
 
 def _near(

@@ -143,13 +143,13 @@ def predicted(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, like
 def _moved(scene: Scene, deviations: FloatArray) -> Channel:
     if not deviations.any():
         return scene.model
-    return _moved_to(scene, deviations.shape, np.ascontiguousarray(deviations).tobytes())
+    return _moved_to(scene, tuple(map(tuple, deviations.tolist())))
 
 
 @lru_cache(maxsize=8)
-def _moved_to(scene: Scene, shape: tuple[int, ...], deviations: bytes) -> Channel:
+def _moved_to(scene: Scene, deviations: tuple[tuple[float, ...], ...]) -> Channel:
     # About the nominal values every hypothesis asks for the same.
-    return moved_good(scene.model, np.frombuffer(deviations).reshape(shape))
+    return moved_good(scene.model, np.array(deviations))
 
 
 def driver_pressures(scene: Scene, hypothesis: Hypothesis, faulty: Channel, frequency_hz: FloatArray) -> ComplexArray:

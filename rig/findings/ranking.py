@@ -110,7 +110,7 @@ def ranking(scene: Scene, observed: Observed) -> Ranking:
     coarse = under(scene, healthy, like, coarse)
     near = [explain(scene, h, like, vector, coarse) for h in shortlist(scene, observed, coarse)]
     fitted = [
-        explain(scene, h, like, vector, under(scene, h, like, fine), start, ROUNDS)
+        explain(scene, h, like, vector, under(scene, h, like, fine), start, rounds=ROUNDS)
         for h, start in worth_fitting(scene, near, observed, fine)
     ]
     as_good = explain(scene, healthy, like, vector, under(scene, healthy, like, fine), rounds=ROUNDS + 1)
