@@ -87,7 +87,9 @@ def test_a_coil_heated_by_40_k_is_told(channel, shape):
     hot = heated(channel, WOOFER.re_ohm * (234.5 + 62) / (234.5 + 22))
     cold_ohm, cold_u = read(channel, played(channel, 1, shape=shape))
     hot_ohm, hot_u = read(channel, played(hot, 2, shape=shape))
-    celsius, uncertainty_k = coil_temperature(hot_ohm, cold_ohm, 22.0, hot_u, cold_u)
+    celsius, uncertainty_k = coil_temperature(
+        hot_ohm, cold_ohm, 22.0, resistance_uncertainty_ohm=hot_u, cold_uncertainty_ohm=cold_u
+    )
     assert celsius == pytest.approx(62, abs=1.5)
     assert uncertainty_k < 0.75
 
