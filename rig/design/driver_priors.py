@@ -9,26 +9,17 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from rig.circuit.builds_model import OF_SHEET
 from rig.circuit.units import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S
 
-#: Standard deviation of the logarithm of what a batch of drivers has over what its sheet says; the sensitivity in dB.
-SHEET_SIGMA = {
-    "re_ohm": 0.04,
-    "le_h": 0.20,
-    "le_exponent": 0.10,
-    "fs_hz": 0.10,
-    "qms": 0.20,
-    "qes": 0.12,
-    "qts": 0.12,
-    "vas_m3": 0.20,
-    "sd_m2": 0.05,
-    "sensitivity_db": 1.0,
-}
+#: Standard deviation of the logarithm of what a batch of drivers has over what its sheet says; the sensitivity in dB,
+#: an exponent by its log odds.
+SHEET_SIGMA = {**OF_SHEET, "qts": 0.15, "sd_m2": 0.05, "sensitivity_db": 1.0}
 #: The same over what drivers of this rating, size and use have.
 TRADE_SIGMA = {
     "re_ohm": 0.10,
     "le_h": 0.60,
-    "le_exponent": 0.15,
+    "le_exponent": 0.7,
     "fs_hz": 0.30,
     "qms": 0.40,
     "qts": 0.30,
