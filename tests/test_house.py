@@ -229,6 +229,7 @@ def test_top_level_holds_what_the_house_has() -> None:
     visible = {name for name in top if not name.startswith(".")}
     assert visible == {
         "README.md",
+        "CHANGELOG.md",
         "DEVELOPERS.md",
         "LICENSE",
         "constraints.txt",

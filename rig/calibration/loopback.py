@@ -51,11 +51,6 @@ class Loop:
     harmonics_db: Floats
 
     @property
-    def jitter_samples(self) -> float:
-        """Largest latency minus smallest, from opening to opening."""
-        return max(self.latency_samples) - min(self.latency_samples)
-
-    @property
     def distortion(self) -> float:
         """Harmonics together over the fundamental of 1 kHz."""
         at = int(np.argmin(np.abs(self.harmonics_hz - LEVEL_AT_HZ)))

@@ -95,33 +95,6 @@ def without_damping(box: Box, losses_times: Value) -> Box:
     )
 
 
-def vent_length_m(volume_m3: float, tuning_hz: float, diameter_m: float, end_correction: float = 0.732) -> float:
-    """Length of a round vent that tunes a box.
-
-    Parameters
-    ----------
-    volume_m3, tuning_hz, diameter_m : float
-    end_correction : float
-        Of both ends together, in diameters: 0.614 both free, 0.732 one flanged, 0.850 both flanged.
-
-    Raises
-    ------
-    ValueError
-        If an input is not above zero, or no vent of this diameter is short enough.
-
-    References
-    ----------
-    Helmholtz resonator; Small (1973); J. E. Margolis and R. H. Small, JAES 29 (1981), for the practical rule.
-    """
-    require_positive("vent", volume_m3=volume_m3, tuning_hz=tuning_hz, diameter_m=diameter_m)
-    area = np.pi * diameter_m**2 / 4
-    acoustic = SPEED_OF_SOUND_M_S**2 * area / ((2 * np.pi * tuning_hz) ** 2 * volume_m3)
-    length = float(acoustic - end_correction * diameter_m)
-    if length <= 0:
-        raise ValueError(f"vent: {diameter_m} m is too narrow for {tuning_hz} Hz; the length would be {length:.4f} m")
-    return length
-
-
 def box_admittance(box: Box, frequency_hz: ArrayLike) -> tuple[ComplexArray, ComplexArray]:
     """Acoustic admittance seen by the cone, and the part of it that compresses the box's air, in m3/(s Pa).
 

@@ -64,11 +64,6 @@ class Integrity:
     #: What should be known of a sound capture, in a builder's words.
     remarks: tuple[str, ...] = ()
 
-    @property
-    def is_sound(self) -> bool:
-        """Whether nothing speaks against the capture."""
-        return not self.troubles
-
 
 def inspect(
     samples: NDArray[np.floating],

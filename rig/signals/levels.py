@@ -1,7 +1,5 @@
 """Levels in decibels, their conversions, and the alignment of one curve to another."""
 
-import math
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -9,8 +7,6 @@ Array = NDArray[np.float64]
 
 REFERENCE_PRESSURE_PA = 20e-6
 """Reference sound pressure in air (ISO 1683)."""
-REFERENCE_DBU_V = math.sqrt(0.6)
-"""Voltage of 0 dBu: 1 mW into 600 ohm."""
 
 
 def db(ratio: ArrayLike) -> Array:
@@ -63,21 +59,6 @@ def rms(signal: ArrayLike) -> Array:
     return root
 
 
-def peak(signal: ArrayLike) -> Array:
-    """Greatest magnitude over the last axis; errors as `rms`."""
-    array = np.asarray(signal, np.float64)
-    if array.ndim == 0 or array.shape[-1] == 0:
-        raise ValueError(f"peak needs frames on the last axis, found shape {array.shape}")
-    greatest: Array = np.max(np.abs(array), axis=-1)
-    return greatest
-
-
-def crest_factor_db(signal: ArrayLike) -> Array:
-    """Peak over rms in dB over the last axis; NaN for silence; errors as `rms`."""
-    with np.errstate(invalid="ignore"):
-        return db(peak(signal) / rms(signal))
-
-
 def db_spl(pressure_rms_pa: ArrayLike) -> Array:
     """Sound pressure level in dB re 20 uPa of an rms pressure in Pa."""
     return db(np.asarray(pressure_rms_pa, np.float64) / REFERENCE_PRESSURE_PA)
@@ -86,49 +67,6 @@ def db_spl(pressure_rms_pa: ArrayLike) -> Array:
 def pressure_pa(level_db_spl: ArrayLike) -> Array:
     """Rms pressure in Pa of a sound pressure level in dB re 20 uPa."""
     return REFERENCE_PRESSURE_PA * amplitude_ratio(level_db_spl)
-
-
-def dbv(voltage_v: ArrayLike) -> Array:
-    """Level of an rms voltage in dB re 1 V."""
-    return db(voltage_v)
-
-
-def dbu(voltage_v: ArrayLike) -> Array:
-    """Level of an rms voltage in dB re 0.7746 V."""
-    return db(np.asarray(voltage_v, np.float64) / REFERENCE_DBU_V)
-
-
-def distance_change_db(from_m: ArrayLike, to_m: ArrayLike) -> Array:
-    """Change of the level of a point source in the free field when the distance changes (inverse square law).
-
-    Raises
-    ------
-    ValueError
-        If a distance is not positive.
-    """
-    old, new = np.asarray(from_m, np.float64), np.asarray(to_m, np.float64)
-    if not (np.all(old > 0) and np.all(new > 0)):
-        raise ValueError(f"distances must be above 0 m, found {from_m!r} and {to_m!r}")
-    return db(old / new)
-
-
-def incoherent_sum_db(level_db: ArrayLike) -> Array:
-    """Level of the sum of incoherent sources over the last axis: their powers add."""
-    return power_db(np.sum(power_ratio(level_db), axis=-1))
-
-
-def background_correction_db(total_db: ArrayLike, noise_db: ArrayLike) -> Array:
-    """Correction to be added to a level that holds a known noise, ``10 lg(1 - 10**(-d / 10))``, d = total - noise.
-
-    Returns
-    -------
-    ndarray
-        Correction in dB, negative (ISO 3744:2010, K1 with the sign reversed); NaN where the noise is as loud as the
-        total, since nothing is known of the signal then.
-    """
-    excess = np.asarray(total_db, np.float64) - np.asarray(noise_db, np.float64)
-    left = 1 - power_ratio(-np.where(excess > 0, excess, np.nan))
-    return power_db(left)
 
 
 def align_level_db(

@@ -148,23 +148,3 @@ def mean_of_lines(power: ArrayLike, step_hz: float, first_line: int, targets_hz:
 
     mean: Array = (upto(high) - upto(low)) / (high - low)
     return mean
-
-
-def smooth_complex(
-    response: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLike, fraction: float
-) -> ComplexArray:
-    """Fractional-octave mean of complex responses; as `smooth_power`, same parameters and errors.
-
-    Refer the phase to the arrival first: where phase turns within the window, the mean is too small.
-    """
-    values = np.asarray(response, np.complex128)
-    return np.asarray(_averages(values, frequency_hz, targets_hz, fraction), np.complex128)
-
-
-def smooth_level_db(response: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLike, fraction: float) -> Array:
-    """Smoothed level of complex responses in dB re 1: 10 lg of `smooth_power`, same parameters and errors."""
-    values = np.asarray(response, np.complex128)
-    power = smooth_power(values.real**2 + values.imag**2, frequency_hz, targets_hz, fraction)
-    with np.errstate(divide="ignore"):
-        level: Array = 10 * np.log10(power)
-    return level

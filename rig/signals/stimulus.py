@@ -82,11 +82,6 @@ class Layout(ExponentialSweep):
         return slice(self.sweep_start, self.sweep_stop)
 
     @property
-    def sweep_and_tail(self) -> slice:
-        """The sweep and what the room makes of it."""
-        return slice(self.sweep_start, self.mark_after)
-
-    @property
     def between_marks(self) -> slice:
         """The part where nothing sounds between two marks without a sweep, once the room has answered the first."""
         return slice(self.sweep_start + math.ceil(TAIL_S * self.sample_rate_hz), self.mark_after)

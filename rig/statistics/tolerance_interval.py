@@ -106,21 +106,6 @@ def _one_sided_confidence(k: float, builds: int, coverage: float) -> float:
     return float(whole + scipy.stats.norm.sf(bend))
 
 
-def howe_factor(builds: int, coverage: float, confidence: float) -> float:
-    """Howe's approximation of the two-sided factor, within a few percent from three builds on.
-
-    ``k = z_((1+p)/2) sqrt((n - 1) (1 + 1/n) / chi2(1 - gamma; n - 1))``; parameters and errors as `two_sided_factor`.
-
-    References
-    ----------
-    Howe, Two-sided tolerance limits for normal populations, some improvements, J. Am. Stat. Assoc. 64 (1969) 610-620.
-    """
-    _check(builds, coverage, confidence)
-    reach = float(scipy.stats.norm.ppf((1 + coverage) / 2))
-    chi2 = float(scipy.stats.chi2.ppf(1 - confidence, builds - 1))
-    return reach * math.sqrt((builds - 1) * (1 + 1 / builds) / chi2)
-
-
 def _check(builds: int, coverage: float, confidence: float) -> None:
     if builds != int(builds) or not 2 <= builds <= 100000:
         raise ValueError(f"builds: found {builds}; allowed: a whole number, 2 to 100000")

@@ -36,12 +36,13 @@ import numpy as np
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+from confusion import confusion_svg
+
 from rig.calibration.known_load import calibrate_known_load
 from rig.design.fault_kinds import UNIT_FAULTS
 from rig.design.fault_names import Fault, fault_names, parse_fault
 from rig.design.kit import Kit
 from rig.findings.search import findings
-from rig.report.confusion import confusion_svg
 from rig.run import sequencer
 from rig.run.verify import Job, job
 from rig.simulated.bench import SimulatedBench

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from reference_csv import numbers, rows
 from scipy.optimize import brentq, minimize_scalar
 
-from rig.circuit.box import Box, vent_length_m, volume_velocity
+from rig.circuit.box import Box, volume_velocity
 from rig.circuit.driver import Driver
 
 FS_HZ = 40.0
@@ -79,19 +79,3 @@ def test_the_lossless_b4_is_a_butterworth_filter() -> None:
     frequency = np.geomspace(10, 400, 30)
     butterworth = -10 * np.log10(1 + (FS_HZ / frequency) ** 8)
     np.testing.assert_allclose([level_db(driver, box, hz) for hz in frequency], butterworth, atol=1e-4)
-
-
-# source: Helmholtz resonator with published end corrections; see the table.
-@pytest.mark.parametrize("row", rows("vent_length_cases"), ids=lambda row: row["vent_length_mm"])
-def test_vent_length(row: dict[str, str]) -> None:
-    litres, tuning_hz, diameter_mm, correction, length_mm = numbers(
-        row, "vb_l", "fb_hz", "vent_diameter_mm", "end_correction_k", "vent_length_mm"
-    )
-    ours = vent_length_m(litres * 1e-3, tuning_hz, diameter_mm * 1e-3, correction)
-    assert ours * 1e3 == pytest.approx(length_mm, abs=0.1)
-
-
-def test_vent_length_rule_of_thumb() -> None:
-    """Small and Margolis (JAES 1981), as printed on a design page: L = 2350 D^2 / (V f^2) - 0.73 D, in mm and l."""
-    rule = 2350 * 68**2 / (30 * 42**2) - 0.73 * 68
-    assert vent_length_m(0.030, 42.0, 0.068) * 1e3 == pytest.approx(rule, rel=0.01)

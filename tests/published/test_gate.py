@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from delays import fractional_delay
 from reference_csv import numbers, rows
 
 from rig.signals import deconvolution, gating, timing
@@ -20,9 +21,7 @@ def test_the_reflection_of_a_floor_falls_outside_the_gate(row):
     direct_m, image_m = spacing_m, np.hypot(spacing_m, 2 * height_m)
     assert (image_m - direct_m) / sound_m_per_s * 1e3 == pytest.approx(gate_ms, rel=1e-4)
     sent = np.concatenate((synchronised_sweep(SWEEP), np.zeros(4800)))
-    captured = sum(
-        timing.fractional_delay(sent, metres / sound_m_per_s * RATE_HZ) / metres for metres in (direct_m, image_m)
-    )
+    captured = sum(fractional_delay(sent, metres / sound_m_per_s * RATE_HZ) / metres for metres in (direct_m, image_m))
     impulse = deconvolution.impulse_response(captured, sent, SWEEP, 0.02, 0.1)
     arrival_s = timing.arrival_s(impulse, RATE_HZ)
     assert arrival_s - 0.02 == pytest.approx(direct_m / sound_m_per_s, abs=5e-6)

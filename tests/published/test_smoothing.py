@@ -23,12 +23,3 @@ def test_another_library_smooths_power_alike(fraction):
     theirs = np.interp(TARGETS_HZ, FREQUENCY_HZ, np.abs(smoothed.freq[0]))
     ours = smoothing.smooth_power(power, FREQUENCY_HZ, TARGETS_HZ, fraction)
     np.testing.assert_allclose(10 * np.log10(ours / theirs), 0, atol=0.05)
-
-
-def test_another_library_smooths_complex_responses_alike():
-    # Source: as above, mode "complex".
-    given = pyfar.Signal(RESPONSE, RATE_HZ, FRAMES, "freq")
-    smoothed, _ = pyfar.dsp.smooth_fractional_octave(given, 6, mode="complex")
-    theirs = np.interp(TARGETS_HZ, FREQUENCY_HZ, smoothed.freq[0])
-    ours = smoothing.smooth_complex(RESPONSE, FREQUENCY_HZ, TARGETS_HZ, 6)
-    np.testing.assert_allclose(ours, theirs, atol=0.01)

@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
+from delays import fractional_delay
 from scipy import signal as filters
 
-from rig.signals import deconvolution, noise, smoothing, timing
+from rig.signals import deconvolution, noise, smoothing
 from rig.signals.sweep import ExponentialSweep, synchronised_sweep
 
 RATE_HZ = 48000.0
@@ -63,7 +64,7 @@ def test_a_short_sweep_finds_it_from_an_octave_above_the_first_fundamental(order
 @pytest.mark.parametrize("options", [{}, {"delay_s": (4800 + 123.4) / RATE_HZ}], ids=["found", "given"])
 @pytest.mark.parametrize("order", [2, 3])
 def test_a_delay_changes_nothing_whether_found_or_given(order, options):
-    late = timing.fractional_delay(captured(distorting(order, -40), 2.0), 123.4)
+    late = fractional_delay(captured(distorting(order, -40), 2.0), 123.4)
     where = inside(order) & (FREQUENCY_HZ >= 1.5 * START_HZ)
     assert worst(late, order, -40, 2.0, where, **options) < 0.1
 
@@ -80,7 +81,7 @@ def test_a_filter_behind_the_distortion_weighs_harmonic_and_fundamental(order, l
 
 def test_units_side_by_side_with_delays_of_their_own_stay_apart():
     first = captured(distorting(2, -40), 2.0)
-    second = timing.fractional_delay(captured(distorting(3, -50), 2.0), 500)
+    second = fractional_delay(captured(distorting(3, -50), 2.0), 500)
     found = deconvolution.harmonic_responses(np.stack((first, second)), of_seconds(2.0), (1, 2, 3), FREQUENCY_HZ)
     level = deconvolution.harmonic_distortion_db(found[1:], found[0])
     assert level.shape == (2, 2, FREQUENCY_HZ.size)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from delays import fractional_delay
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from own_clock import on_own_clock
@@ -10,7 +11,7 @@ from scipy.signal import butter, sosfilt
 
 from rig.signals import deconvolution, marks, stimulus, two_clocks
 from rig.signals.smoothing import log_frequency_grid, smooth_power
-from rig.signals.timing import delay_s, fractional_delay
+from rig.signals.timing import delay_s
 
 RATE_HZ = 48000.0
 PLAN = stimulus.layout(20.0, 20000.0, 0.6, RATE_HZ)
