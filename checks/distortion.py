@@ -60,6 +60,7 @@ TERMS = {
 }
 
 
+#: Harmonics that are read (common practice, no source).
 ORDERS = tuple(range(2, 11))
 #: Below so many times the sweep's first frequency the ringing of the sweep's own edge passes for harmonics.
 LOWEST_OF_START = 2.0

@@ -52,6 +52,7 @@ TERMS = {
 }
 
 
+#: Of the grid that levels are averaged over.
 POINTS_PER_OCTAVE = 12
 
 

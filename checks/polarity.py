@@ -69,6 +69,7 @@ TERMS = {
 }
 
 
+#: Of the grid that signs are read over.
 POINTS_PER_OCTAVE = 24
 #: A sign, see above.
 EXACT = 0.0

@@ -3,6 +3,7 @@
 import ast
 import importlib
 import inspect
+import itertools
 import subprocess
 import sys
 from pathlib import Path
@@ -199,6 +200,26 @@ def test_many_arguments_are_named_and_caches_are_looked_up_by_values(path: Path)
             is_cache = any("lru_cache" in ast.unparse(one) for one in node.decorator_list)
             keys = [ast.unparse(arg.annotation) for arg in by_place if is_cache and arg.annotation]
             assert not [key for key in keys if any(name in key for name in NO_KEYS)], f"{module_name(path)}.{node.name}"
+
+
+def is_number(value: ast.expr) -> bool:
+    """Whether a constant is a number, or some of them: nothing but digits and signs in it."""
+    kinds = [type(node.value) for node in ast.walk(value) if isinstance(node, ast.Constant)]
+    return bool(kinds) and all(kind in (int, float) for kind in kinds)
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=module_name)
+def test_a_number_says_what_it_is_in_one_way(path: Path) -> None:
+    # By a comment `#:` above it, or above the lines that it stands among; never by a string behind it.
+    lines = path.read_text(encoding="utf-8").splitlines()
+    body = ast.parse("\n".join(lines)).body
+    for node, behind in itertools.zip_longest(body, body[1:]):
+        named = isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name) and node.targets[0].id.isupper()
+        if named and is_number(node.value):
+            above = itertools.takewhile(str.strip, reversed(lines[: node.lineno - 1]))
+            assert any(line.startswith("#:") for line in above), f"{module_name(path)}:{node.lineno} has no comment"
+            is_string = isinstance(behind, ast.Expr) and isinstance(behind.value, ast.Constant)
+            assert not is_string, f"{module_name(path)}:{node.lineno}: the comment stands above, as `#:`"
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=module_name)

@@ -42,6 +42,7 @@ PARITIES = {
     "mark": Parity.mark,
     "space": Parity.space,
 }
+#: As bench.toml has them -> as the library has them.
 STOP_BITS = {1: StopBits.one, 2: StopBits.two}
 
 

@@ -20,12 +20,14 @@ Floats = NDArray[np.float64]
 NOT_LINEAR_PERCENT = 3.0
 #: A first reading further off than this is of another quantity, another place or another unit.
 MOST_FACTOR = 3.0
+#: Of a hand meter on its alternating range, half-width (common practice, no source).
 METER_PERCENT = 1.0
 READING = re.compile(r"\s*(?P<digits>\d+(?:\.\d*)?|\.\d+)\s*(?P<unit>mV|V)?\s*")
 #: Volts at an input are less than at an output that was measured by itself, by what the input draws: half-width of an
 #: even distribution (common practice, no source). A reading taken with the cable in place has none of it.
 LOADING_PERCENT = 0.5
 
+#: Levels in dB SPL and frequency of sound calibrators (IEC 60942, from memory).
 CALIBRATOR_DB = (94.0, 114.0)
 CALIBRATOR_HZ = 1000.0
 #: Of class 2 calibrators by IEC 60942 (from memory): frequency, steadiness and distortion.

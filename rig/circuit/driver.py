@@ -17,6 +17,7 @@ from rig.circuit.units import (
     require_positive,
 )
 
+#: Where data sheets state an inductance (common practice, no source).
 INDUCTANCE_STATED_AT_HZ = 1000.0
 
 

@@ -18,15 +18,16 @@ _Model: TypeAlias = Callable[[FloatArray], ComplexArray]
 DRIVER_PARAMETERS = ("re_ohm", "fs_hz", "qms", "qes", "le_h", "le_exponent", "vas_m3")
 BOX_PARAMETERS = ("tuning_hz", "leakage_q")
 
-# The search around the channel's own values: the start is looked for within a factor of two, the fit may go
-# further.
+#: The search around the channel's own values: the start is looked for within a factor of two, the fit may go
+#: further.
 START_FACTOR = 2.0
 BOUND_FACTOR = 8.0
 START_CANDIDATES = 600
-# One start alone lost 2 of 50 two-way woofers whose parameters were off by up to a factor of three; three lost none.
+#: One start alone lost 2 of 50 two-way woofers whose parameters were off by up to a factor of three; three lost none.
 STARTS = 3
+#: Of a derivative, as part of a value.
 STEP = 1e-5
-# Just short of 1, so that rounding cannot carry it over what a driver allows.
+#: Just short of 1, so that rounding cannot carry it over what a driver allows.
 EXPONENT_RANGE = (0.2, 1 - 1e-9)
 
 

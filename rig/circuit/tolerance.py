@@ -10,6 +10,8 @@ from rig.circuit.driver import Driver
 from rig.circuit.parts import Part
 from rig.circuit.units import FloatArray
 
+#: Values are drawn normally with the tolerance at so many standard deviations, and none beyond (common practice, no
+#: source).
 CUT_OFF_SIGMA = 2.0
 
 

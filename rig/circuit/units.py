@@ -7,11 +7,13 @@ from numpy.typing import ArrayLike, NDArray
 
 FloatArray: TypeAlias = NDArray[np.float64]
 ComplexArray: TypeAlias = NDArray[np.complex128]
+#: A parameter: one number, or an array of shape (units, 1) with one number a unit.
 Value: TypeAlias = float | FloatArray
-"""A parameter: one number, or an array of shape (units, 1) with one number a unit."""
 
+#: Air at 20 degrees Celsius and normal pressure, rounded (from memory).
 AIR_DENSITY_KG_M3 = 1.2
 SPEED_OF_SOUND_M_S = 343.0
+#: Below it nothing is computed: it keeps 0 Hz out of divisions.
 LOWEST_HZ = 1e-3
 
 

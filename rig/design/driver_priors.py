@@ -51,6 +51,7 @@ class Family:
     piston: float
 
 
+#: Of the trade (common practice, no source).
 WOOFER = Family(0.0, 6.5, 0.0, 4.0, 0.40, 86.0, 75e-6, 0.81)
 MIDRANGE = Family(200.0, 6.5, 0.4, 3.5, 0.55, 87.0, 40e-6, 0.81)
 TWEETER = Family(1200.0, 20.0, 0.0, 2.5, 0.75, 90.0, 6e-6, 1.13)

@@ -6,6 +6,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Polygon, Rectangle
 
+#: By definition.
 MM_PER_INCH = 25.4
 Point = tuple[float, float]
 

@@ -17,6 +17,7 @@ from rig.report.symbols import (
     write,
 )
 
+#: Size of small letters, in points.
 SMALL = 6.5
 
 

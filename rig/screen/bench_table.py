@@ -12,6 +12,7 @@ from rig.files.errors import BenchSetupError
 from rig.screen.console import open_console, yes_or_no
 from rig.screen.shapes import SHAPES, STYLES
 
+#: Columns.
 INDENT = 4
 
 

@@ -7,10 +7,10 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
+#: G, the frequency ratio of an octave in the base-ten system (IEC 61260-1, 5.2).
 OCTAVE_RATIO = 10**0.3
-"""G, the frequency ratio of an octave in the base-ten system (IEC 61260-1, 5.2)."""
+#: Reference frequency (IEC 61260-1, 5.3).
 REFERENCE_HZ = 1000.0
-"""Reference frequency (IEC 61260-1, 5.3)."""
 _NOMINAL_DECADE = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 
 

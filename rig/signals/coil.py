@@ -11,15 +11,13 @@ from rig.signals.cross_spectra import independent_lines, independent_segments, s
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
+#: Copper's resistance, drawn on in a straight line, would vanish at -234.5 degC (IEEE winding-resistance method). The
+#: same line as alpha = 0.00393 per kelvin at 20 degC (IEC 60028): 1 / 0.00393 - 20 = 234.45.
 COPPER_K = 234.5
-"""Copper's resistance, drawn on in a straight line, would vanish at -234.5 degC (IEEE winding-resistance method).
-
-The same line as alpha = 0.00393 per kelvin at 20 degC (IEC 60028): 1 / 0.00393 - 20 = 234.45.
-"""
+#: Length of a segment: a resonance that rings beyond its ends looks like noise, and is counted as such.
 SEGMENT_S = 0.5
-"""Length of a segment: a resonance that rings beyond its ends looks like noise, and is counted as such."""
+#: Frequencies of less coherence are left out: the load's current is not from the voltage there.
 LEAST_COHERENCE = 0.8
-"""Frequencies of less coherence are left out: the load's current is not from the voltage there."""
 _LEAST_LINES = 8
 _BAND_SHARE = 0.75
 

@@ -27,12 +27,12 @@ ComplexArray = NDArray[np.complex128]
 Floats = NDArray[Any]
 AnyComplex = NDArray[Any]
 
+#: Regularisation inside the band, relative to the greatest squared magnitude of the reference there.
 FLOOR = 1e-10
-"""Regularisation inside the band, relative to the greatest squared magnitude of the reference there."""
+#: Part of the gap to the next harmonic's response that a harmonic's window takes before its own time.
 PRE_PART = 0.4
-"""Part of the gap to the next harmonic's response that a harmonic's window takes before its own time."""
+#: Part of a harmonic's window after its own time over which it falls.
 FALL_PART = 0.6
-"""Part of a harmonic's window after its own time over which it falls."""
 
 
 @lru_cache(maxsize=1)

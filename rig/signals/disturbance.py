@@ -19,25 +19,25 @@ from rig.signals.sweep import ExponentialSweep
 
 Array = NDArray[np.float64]
 
+#: Part of the gap between two orders' responses, at its end, that is looked at.
 GAP_PART = deconvolution.PRE_PART
-"""Part of the gap between two orders' responses, at its end, that is looked at."""
+#: A noise of the moment has more than so many times the power of the next order's tail (6 dB) ...
 OVER_TAIL = 4.0
-"""A noise of the moment has more than so many times the power of the next order's tail (6 dB) ..."""
+#: ... and than so many times that of the steady noise (12 dB).
 OVER_NOISE = 15.0
-"""... and than so many times that of the steady noise (12 dB)."""
+#: A noise that stands in so many orders at one time is believed to be in all of them.
 AT_ONCE = 3
-"""A noise that stands in so many orders at one time is believed to be in all of them."""
+#: A noise of the moment may be so many times stronger at one frequency, or a moment later, than where it is seen.
 UNEVEN = 10.0
-"""A noise of the moment may be so many times stronger at one frequency, or a moment later, than where it is seen."""
+#: Two estimates of one steady noise lie so far apart as rarely as this at one frequency.
 BY_CHANCE = 1e-4
-"""Two estimates of one steady noise lie so far apart as rarely as this at one frequency."""
 BEFORE_ARRIVAL_S = 0.002
+#: Of the time between the second harmonic and the linear response, at its end, that is looked at.
 SECOND_HARMONIC_PART = 0.5
-"""Of the time between the second harmonic and the linear response, at its end, that is looked at."""
+#: Width of a third of an octave, in parts of its middle frequency.
 THIRD = math.log(2) / 3
-"""Width of a third of an octave, in parts of its middle frequency."""
+#: Points of the grid over which powers are averaged.
 SMOOTHED = 5
-"""Points of the grid over which powers are averaged."""
 
 
 def noise_of_the_moment(

@@ -14,10 +14,10 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
+#: Part of the gate, at its end, over which it falls.
 FALL_OF_GATE = 0.5
-"""Part of the gate, at its end, over which it falls."""
+#: Periods of the lowest valid frequency that the gate must hold after the arrival.
 VALID_PERIODS = 2.0
-"""Periods of the lowest valid frequency that the gate must hold after the arrival."""
 
 
 @dataclass(frozen=True)

@@ -34,29 +34,29 @@ from rig.signals.trains import BINS, WINDOWS_S, Train, folded, peak_scores, trai
 Array = NDArray[np.float64]
 Kind = Literal["none", "rub or rattle", "loose particle", "blowing air", "disturbed"]
 
+#: Evidence that one in a thousand good units reaches.
 SIGNIFICANT = 3.0
-"""Evidence that one in a thousand good units reaches."""
+#: Five kinds of trains and one count of single impulses share the false alarms.
 LOOKS = 6.0
-"""Five kinds of trains and one count of single impulses share the false alarms."""
+#: What stays loud for longer is no impulse of a particle.
 LONG_S = 0.012
-"""What stays loud for longer is no impulse of a particle."""
+#: So many single impulses make a loose particle; fewer may be anything.
 PARTICLES = 5
-"""So many single impulses make a loose particle; fewer may be anything."""
+#: Intervals between impulses are alike when the logarithm of their ratio is no greater than this.
 ALIKE = 0.07
-"""Intervals between impulses are alike when the logarithm of their ratio is no greater than this."""
+#: Impulses are regular when chance gives an interval that comes back so often so rarely.
 REGULAR = 0.01
-"""Impulses are regular when chance gives an interval that comes back so often so rarely."""
+#: A faint train must stand out of its own cycles with at least this much evidence, when all else is quiet.
 WEAK_EVIDENCE = 1.0
-"""A faint train must stand out of its own cycles with at least this much evidence, when all else is quiet."""
 FIRM_EVIDENCE = 5.0
+#: A train is believed in spite of noises beside it with this much evidence, over this frequency ratio at least.
 FIRM_RATIO = 2**0.4
-"""A train is believed in spite of noises beside it with this much evidence, over this frequency ratio at least."""
+#: A train's impulses are looked for up to so far beyond the band in which it was found.
 BEYOND = 1.5
-"""A train's impulses are looked for up to so far beyond the band in which it was found."""
+#: A train with less than this part of its energy within its own window about its phase is blowing air ...
 AIR_SHARE = 0.6
-"""A train with less than this part of its energy within its own window about its phase is blowing air ..."""
+#: ... if what lies elsewhere exceeds the noise by so many standard deviations.
 AIR_SURE = 3.0
-"""... if what lies elsewhere exceeds the noise by so many standard deviations."""
 
 
 @dataclass(frozen=True, eq=False)

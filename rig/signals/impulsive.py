@@ -18,22 +18,22 @@ from rig.signals.tracking import pass_band_hz, usable_until_s
 
 Array = NDArray[np.float64]
 
+#: Length over which energy is summed where single impulses are sought.
 EVENT_WINDOW_S = 0.0009
-"""Length over which energy is summed where single impulses are sought."""
+#: Steps in each window.
 HOPS = 4
-"""Steps in each window."""
+#: Length over which the mean of the noise is taken.
 BASELINE_S = 0.1
-"""Length over which the mean of the noise is taken."""
 LEVELLINGS = 3
+#: For that mean scores are levelled off from here on; what a normal variable loses by it is given back.
 LEVELLED = 0.5
-"""For that mean scores are levelled off from here on; what a normal variable loses by it is given back."""
+#: The search ends where the tracking high-pass leaves less of the bandwidth.
 BAND_LEFT = 0.05
-"""The search ends where the tracking high-pass leaves less of the bandwidth."""
+#: Impulses nearer to each other than this are one.
 MERGED_S = 0.003
-"""Impulses nearer to each other than this are one."""
 RARE = 4.0
+#: Scores above these count as impulses of their own; the second is met once in about two thousand good units.
 EVENT = 5.6
-"""Scores above these count as impulses of their own; the second is met once in about two thousand good units."""
 
 
 @dataclass(frozen=True, eq=False)

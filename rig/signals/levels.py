@@ -5,8 +5,8 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
+#: Reference sound pressure in air (ISO 1683).
 REFERENCE_PRESSURE_PA = 20e-6
-"""Reference sound pressure in air (ISO 1683)."""
 
 
 def db(ratio: ArrayLike) -> Array:

@@ -10,8 +10,8 @@ from rig.signals.sweep import LOWER_FADE, LOWER_MARGIN, ExponentialSweep
 
 Array = NDArray[np.float64]
 
+#: Default length of the segments whose spectra are averaged: lines 5 Hz apart.
 SEGMENT_S = 0.2
-"""Default length of the segments whose spectra are averaged: lines 5 Hz apart."""
 
 
 def power_spectral_density(

@@ -15,19 +15,19 @@ from rig.signals.tracking import EARLY_S, HIGHEST_OF_RATE, between_hz, first_bet
 
 Array = NDArray[np.float64]
 
+#: As `impulsive.EVENT`, for sounds outside the search: fewer windows are looked at there.
 OUTSIDE = 5.1
-"""As `impulsive.EVENT`, for sounds outside the search: fewer windows are looked at there."""
+#: The same beside the sweep, where what the room makes of harmonics is no noise of even level: only what stands far out
+#: counts.
 LOUD = 7.0
-"""The same beside the sweep, where what the room makes of harmonics is no noise of even level: only what stands far out
-counts."""
+#: The same behind the mark, where the room's decay is least even.
 LOUD_BEHIND_MARK = 12.0
-"""The same behind the mark, where the room's decay is least even."""
 SILENCE_WINDOW_S = 0.002
 UNDER_WINDOW_S = 0.005
 UNDER_BASELINE_S = 0.5
 BESIDE_WINDOW_S = 0.004
+#: Behind the mark the room's decay is followed by a short mean.
 LEAD_BASELINE_S = 0.03
-"""Behind the mark the room's decay is followed by a short mean."""
 AFTER_MARK_S = 0.03
 
 

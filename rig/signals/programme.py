@@ -22,8 +22,8 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.float64]
 FilterKind = Literal["highpass", "lowpass", "low shelf", "high shelf", "peak"]
 
+#: Below, the products of the limiter fill the gaps of any shape; above, unlimited noise hardly gets in a minute.
 LOWEST_CREST_FACTOR, HIGHEST_CREST_FACTOR = 1.5, 4.0
-"""Below, the products of the limiter fill the gaps of any shape; above, unlimited noise hardly gets in a minute."""
 _MOST_GAIN_DB = 40.0
 _KERNEL_S = 0.6
 _ACCURACY_DB = 0.1
@@ -84,13 +84,11 @@ class Noise:
             raise ValueError(f"a noise's seed is {self.seed}; allowed is a whole number from 0")
 
 
+#: Pink noise without ends would have no finite power: these belong to every noise (0.06 dB from 20 Hz to 20 kHz).
 ENDS = (NoiseFilter("highpass", 8.0, order=4), NoiseFilter("lowpass", 24e3, order=12))
-"""Pink noise without ends would have no finite power: these belong to every noise (0.06 dB from 20 Hz to 20 kHz)."""
+#: A shape of our own: as much in every octave as music tends to have, little at the bottom and falling in the treble.
+#: It follows no standard.
 MUSIC_LIKE = (NoiseFilter("highpass", 40.0, order=2), NoiseFilter("lowpass", 4000.0, order=1))
-"""A shape of our own: as much in every octave as music tends to have, little at the bottom and falling in the treble.
-
-It follows no standard.
-"""
 
 
 def plain_pink(seed: int = 1, crest_factor: float = 2.0) -> Noise:

@@ -9,6 +9,7 @@ from collections.abc import Callable
 
 import scipy
 
+#: By definition.
 KELVIN_AT_0_CELSIUS = 273.15
 
 #: IEC 60751: R(t) = R0 (1 + A t + B t^2 + C (t - 100) t^3), C only below 0 degC.

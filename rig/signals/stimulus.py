@@ -24,6 +24,7 @@ from rig.signals.sweep import ExponentialSweep, synchronised_sweep
 
 Floats = NDArray[np.float64]
 
+#: Silence in front of the first mark, at least.
 SILENCE_S = 0.25
 #: The lowest frequency gets at least this many periods of silence, and so do the marks, or the noise that both
 #: stand in could not be estimated.

@@ -21,16 +21,16 @@ from rig.signals.gating import half_cosine
 
 Array = NDArray[np.float64]
 
+#: Frequency ratio from the first frequency played to start_hz.
 LOWER_MARGIN = 2.0**1.25
-"""Frequency ratio from the first frequency played to start_hz."""
+#: Frequency ratio over which the sweep fades in.
 LOWER_FADE = 2.0**0.5
-"""Frequency ratio over which the sweep fades in."""
+#: Largest frequency ratio from stop_hz to the last frequency played.
 UPPER_MARGIN = 2.0**0.25
-"""Largest frequency ratio from stop_hz to the last frequency played."""
+#: The last frequency played never exceeds this part of the sample rate.
 HIGHEST_OF_RATE = 0.475
-"""The last frequency played never exceeds this part of the sample rate."""
+#: stop_hz may not exceed this part of the sample rate, or no room is left to fade out.
 HIGHEST_STOP_OF_RATE = 0.46
-"""stop_hz may not exceed this part of the sample rate, or no room is left to fade out."""
 
 
 @dataclass(frozen=True)

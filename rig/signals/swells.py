@@ -11,14 +11,14 @@ from rig.signals.trains import BINS, CLIP, HIGHEST_HZ, NARROWEST, SHORTEST_CYCLE
 
 Array = NDArray[np.float64]
 
+#: Air blows out of a gap while the cone moves in; or both ways.
 TIMES_A_CYCLE = (1, 2)
-"""Air blows out of a gap while the cone moves in; or both ways."""
+#: No cycle counts for more than so many times the middle one.
 LONGEST = 3.0
-"""No cycle counts for more than so many times the middle one."""
+#: So many of the drifts differ by enough to count.
 DRIFTS = 3
-"""So many of the drifts differ by enough to count."""
+#: Over so many cycles at least.
 FEWEST = 10
-"""Over so many cycles at least."""
 
 
 def swell_evidence(scores: Scores, chirp: Chirp) -> tuple[float, float, float]:

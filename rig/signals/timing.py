@@ -10,20 +10,20 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
+#: An arrival begins where the response first comes this close to its peak (ISO 3382-1: 20 dB below the maximum).
 ONSET_DB = -20.0
-"""An arrival begins where the response first comes this close to its peak (ISO 3382-1: 20 dB below the maximum)."""
+#: Standard deviation of the Gaussian low-pass of `arrival_s`, as part of the sample rate.
 LOW_PASS_OF_RATE = 0.1
-"""Standard deviation of the Gaussian low-pass of `arrival_s`, as part of the sample rate."""
+#: A response whose peak is below this many standard deviations of its own noise has no arrival.
 OVER_NOISE = 6.0
-"""A response whose peak is below this many standard deviations of its own noise has no arrival."""
+#: Samples on each side that `resample_by` interpolates over.
 HALF_TAPS = 32
-"""Samples on each side that `resample_by` interpolates over."""
+#: Kaiser window of `resample_by`: side lobes near -118 dB.
 KAISER_BETA = 12.0
-"""Kaiser window of `resample_by`: side lobes near -118 dB."""
+#: Positions between two samples at which the kernel of `resample_by` is tabulated.
 PHASES = 2048
-"""Positions between two samples at which the kernel of `resample_by` is tabulated."""
+#: Frames that `resample_by` makes at once, at most.
 BATCH_FRAMES = 8192
-"""Frames that `resample_by` makes at once, at most."""
 
 
 def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float, onset_db: float = ONSET_DB) -> Array:

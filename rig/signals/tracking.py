@@ -21,24 +21,24 @@ from rig.signals.sweep import ExponentialSweep
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
 
+#: The tracking high-pass is shut at so many times the sweep's frequency, and open at so many (common practice, no
+#: source: the tenth harmonic).
 ORDERS = (10.0, 12.0)
-"""The tracking high-pass is shut at so many times the sweep's frequency, and open at so many (common practice, no
-source: the tenth harmonic)."""
+#: It never opens below these: a rub is short, and a room is loudest below.
 LOWEST_HZ = (1000.0, 1400.0)
-"""It never opens below these: a rub is short, and a room is loudest below."""
+#: It is open to the first of these parts of the sample rate and shut at the second.
 HIGHEST_OF_RATE = (0.39, 0.43)
-"""It is open to the first of these parts of the sample rate and shut at the second."""
+#: The filter between a sweep and its second harmonic opens from the first to the second of these times the sweep's
+#: frequency, and shuts from the third to the fourth.
 BETWEEN = (1.25, 1.4, 1.65, 1.8)
-"""The filter between a sweep and its second harmonic opens from the first to the second of these times the sweep's
-frequency, and shuts from the third to the fourth."""
+#: Below this the tracking high-pass hears more.
 BETWEEN_FROM_HZ = 1000.0
-"""Below this the tracking high-pass hears more."""
+#: A block lasts about so long, in parts of the time in which the sweep's frequency grows by a factor e.
 BLOCK_OF_RATE = 0.1
-"""A block lasts about so long, in parts of the time in which the sweep's frequency grows by a factor e."""
+#: The window's parameter alpha.
 SIDELOBES = 6.0
-"""The window's parameter alpha."""
+#: The high-pass begins so long before the sweep passes its first frequency.
 EARLY_S = 0.3
-"""The high-pass begins so long before the sweep passes its first frequency."""
 
 
 @dataclass(frozen=True)

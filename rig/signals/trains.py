@@ -21,43 +21,43 @@ Array = NDArray[np.float64]
 Single = NDArray[np.float32]
 Index = NDArray[np.int64]
 
+#: The burst of a rub is shorter than its jitter: it may come so far about its phase, from first to last.
 REACH_S = 0.0008
-"""The burst of a rub is shorter than its jitter: it may come so far about its phase, from first to last."""
+#: Length over which energy is summed for a burst of unknown waveform.
 PEAK_WINDOW_S = 0.0002
-"""Length over which energy is summed for a burst of unknown waveform."""
+#: Steps in which the greatest value within reach is taken.
 STEP_S = 0.0001
-"""Steps in which the greatest value within reach is taken."""
 LEVEL_BLOCK_S = 0.002
 LEVEL_CLIP = 2.0
+#: The level of the noise is the mean over so long of the mean squares of such blocks, none counting for more than so
+#: many times the middle one: bursts must not raise it.
 LEVEL_S = 0.4
-"""The level of the noise is the mean over so long of the mean squares of such blocks, none counting for more than so
-many times the middle one: bursts must not raise it."""
+#: Lengths over which energy is summed for trains of longer bursts: a rub's in a room, the noise of air.
 WINDOWS_S = (0.003, 0.009)
-"""Lengths over which energy is summed for trains of longer bursts: a rub's in a room, the noise of air."""
+#: Scores are clipped here before they add up over cycles.
 CLIP = 4.0
-"""Scores are clipped here before they add up over cycles."""
+#: Up to here a cycle is long enough to tell phases apart.
 HIGHEST_HZ = 500.0
-"""Up to here a cycle is long enough to tell phases apart."""
+#: A cycle must last so many windows.
 SHORTEST_CYCLE = 2.5
-"""A cycle must last so many windows."""
+#: The search for trains ends where the tracking high-pass leaves less of the bandwidth.
 BAND_LEFT = 0.15
-"""The search for trains ends where the tracking high-pass leaves less of the bandwidth."""
+#: Phases in a cycle.
 BINS = 64
-"""Phases in a cycle."""
+#: Numbers of cycles that are added up.
 WIDTHS = (5, 7, 10, 14, 20, 28, 40, 56, 80)
-"""Numbers of cycles that are added up."""
+#: Frequency ratio that a train must hold on for: a steady tone of the room, such as a voice, runs along with a sweep
+#: for no more than 15 %.
 NARROWEST = 2**0.25
-"""Frequency ratio that a train must hold on for: a steady tone of the room, such as a voice, runs along with a sweep
-for no more than 15 %."""
+#: Drift of the phase in cycles per octave: about a resonance the cone turns by half a cycle over two octaves.
 SLOPES = np.linspace(-0.35, 0.35, 9)
-"""Drift of the phase in cycles per octave: about a resonance the cone turns by half a cycle over two octaves."""
+#: Each half of a train must hold at least this part of it.
 HALF_SHARE = 0.25
-"""Each half of a train must hold at least this part of it."""
+#: Independent values of a matched filter's output within reach of a phase.
 PULSES_WITHIN_REACH = 12.0
-"""Independent values of a matched filter's output within reach of a phase."""
+#: Of a pulse's peak behind the matched filter so much counts: jitter, the steps of the search and the tracking high-
+#: pass cost the rest (counted).
 PULSE_LEFT = 0.8
-"""Of a pulse's peak behind the matched filter so much counts: jitter, the steps of the search and the tracking
-high-pass cost the rest (counted)."""
 
 
 @dataclass(frozen=True)

@@ -19,11 +19,11 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Layout = stimulus.Layout
 
+#: Crystals stray by some tens of millionths; more than this is another rate, or lost samples.
 MOST_PPM = 300.0
-"""Crystals stray by some tens of millionths; more than this is another rate, or lost samples."""
 
+#: The second mark is sought so far from where a common clock would have it: a clock, and some lost samples.
 SOUGHT_PPM, SOUGHT_FRAMES = 1000.0, 480
-"""The second mark is sought so far from where a common clock would have it: a clock, and some lost samples."""
 
 
 @dataclass(frozen=True)

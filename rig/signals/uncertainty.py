@@ -12,17 +12,17 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
+#: Decibels for a small relative change of an amplitude: the sensitivity coefficient of a level (5.1.3).
 DB_PER_PART = 20 / math.log(10)
-"""Decibels for a small relative change of an amplitude: the sensitivity coefficient of a level (5.1.3)."""
+#: The same for a small relative change of a power.
 DB_PER_POWER_PART = 10 / math.log(10)
-"""The same for a small relative change of a power."""
+#: Integral of the squared window of `gating.gate` on one side of the arrival, over its length there: flat over half of
+#: it, half a cosine over the other.
 SQUARED_GATE = 0.5 + 0.5 * 3 / 8
-"""Integral of the squared window of `gating.gate` on one side of the arrival, over its length there: flat over half of
-it, half a cosine over the other."""
+#: Width of a sixth of an octave over its frequency: so the density of the noise of a response is averaged.
 SIXTH = 2 ** (1 / 12) - 2 ** (-1 / 12)
-"""Width of a sixth of an octave over its frequency: so the density of the noise of a response is averaged."""
+#: Standard deviation of the standard extreme-value distribution.
 EXTREME_VALUE = math.pi / math.sqrt(6)
-"""Standard deviation of the standard extreme-value distribution."""
 
 
 def combined(*parts: ArrayLike) -> Array:

@@ -11,6 +11,7 @@ from rig.signals.levels import db_spl
 
 Array = NDArray[np.float64]
 
+#: IEC 61672-1:2013, annex E: where the weightings are 0 dB, and what their poles are made of.
 _REFERENCE_HZ = 1000.0
 _LOW_HZ, _HIGH_HZ, _A_HZ = 10**1.5, 10**3.9, 10**2.45
 

@@ -15,6 +15,7 @@ from rig.simulated.unit import Unit, box_pressure_pa, lead_gain
 
 Floats = NDArray[np.float64]
 
+#: Octave bands, nominal (IEC 61260-1).
 BANDS_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
 #: Twelve frequencies an octave, with equal steps of their logarithm: pink noise has as much power at each.
 GRID_HZ = 1000 * 2 ** (np.arange(-72, 54) / 12 + 1 / 24)
