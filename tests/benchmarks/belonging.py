@@ -99,7 +99,9 @@ def updated(name: str, updates: int, limits: float) -> None:
 
         def learnt(taken: dict[str, np.ndarray], passed: Passed | None = None, key: Key = key) -> Learnt:
             unit = "ohm" if key[:2] == IMPEDANCE else "dB SPL"
-            return learn(key, unit, units[key].frequency_hz, taken, known[key], 0.005, 0.95, passed)
+            return learn(
+                key, unit, units[key].frequency_hz, taken, known[key], rejects=0.005, confidence=0.95, passed=passed
+            )
 
         first = mask = learnt(builds)
         taken, at = dict(builds), 30
