@@ -53,7 +53,7 @@ def studied(tmp_path_factory: pytest.TempPathFactory) -> Path:
         bench = SimulatedBench(work.kit, UNITS[place[0]], faults)
         bench.known_load = known_load
         by = PEOPLE[place[1]]
-        verify(workspace, work, UNITS[place[0]], bench, lambda words: True, lambda event: None, by)
+        verify(workspace, work, UNITS[place[0]], bench, lambda words: True, lambda event: None, by=by)
     return workspace
 
 
