@@ -37,7 +37,7 @@ from rig.study.learning import (
     spreads_of_parts,
 )
 from rig.study.taking_in import FILE as LEARNT_FROM
-from rig.study.taking_in import former_and_new, learnt_from, passed_of
+from rig.study.taking_in import former_and_new, learnt_from, passed_of, refuse_other_sign
 from rig.values.readings import Curve, Floats
 
 Source = Literal["builds", "parts", "both"]
@@ -160,6 +160,7 @@ def _runs(workspace: Path, kit: str, serials: Sequence[str] | None) -> list[Reco
         runs.append(found[-1])
     if len(set(serials)) != len(serials):
         raise RecordError(f"found {', '.join(serials)}; allowed: each build once")
+    refuse_other_sign(runs)
     return runs
 
 

@@ -10,10 +10,11 @@ import numpy as np
 from rig.design.kit import Kit
 from rig.design.limits import read_mask
 from rig.files.disk import read_text, why
-from rig.files.errors import RecordError, TableError
+from rig.files.errors import Disagree, RecordError, TableError
 from rig.store import records
 from rig.store.run_json import Record
 from rig.study.learning import Key, Passed, mask_file
+from rig.values.names import CHANNEL_POLARITY, DRIVER_POLARITY
 from rig.values.readings import Floats
 
 FILE = "learnt.json"
@@ -98,6 +99,29 @@ def newly_passed(workspace: Path, kit: Kit, former: LearntFrom, serials: Sequenc
         for record in wanted
         if record.outcome == "pass" and record.serial not in former.all and record.kit.revision == kit.revision
     ]
+
+
+def refuse_other_sign(runs: Sequence[Record]) -> None:
+    """Refuse builds of which one moves the other way round: a curve's magnitude does not show it.
+
+    Raises
+    ------
+    Disagree
+        Naming it; of two both.
+    """
+    signs: dict[str, dict[str, float]] = {}
+    for run in runs:
+        for reading in (reading for result in run.results for reading in result.readings):
+            if reading.quantity in (DRIVER_POLARITY, CHANNEL_POLARITY) and not reading.trouble:
+                signs.setdefault(f"{reading.quantity} of {reading.subject}", {})[run.serial] = reading.value
+    for what, of_builds in signs.items():
+        usual = float(np.median(list(of_builds.values())))
+        odd = [serial for serial, sign in of_builds.items() if sign != usual]
+        if odd:
+            words = f"these builds cannot stand for one design: {what}"
+            if len(of_builds) == 2:
+                raise Disagree(f"{words}: {' and '.join(of_builds)} differ; a third build tells which is odd")
+            raise Disagree(f"{words}: {' and '.join(odd)} is unlike the others; leave it out")
 
 
 def passed_of(kit: Kit, key: Key, frequency_hz: Floats, serials: Sequence[str]) -> Passed | None:

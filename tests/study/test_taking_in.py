@@ -13,11 +13,13 @@ from typer.testing import CliRunner
 from rig import cli
 from rig.commands import learn
 from rig.design.kit import load_kit
-from rig.files.errors import RecordError, TableError
+from rig.files.errors import Disagree, RecordError, TableError
 from rig.store import records
 from rig.store.run_json import Record
 from rig.study.learning import LEVEL
-from rig.study.taking_in import LearntFrom, learnt_from, newly_passed, passed_of
+from rig.study.taking_in import LearntFrom, learnt_from, newly_passed, passed_of, refuse_other_sign
+from rig.values.names import CHANNEL_POLARITY
+from rig.values.readings import Reading
 from rig.values.run import Run
 
 RUN = CliRunner()
@@ -103,3 +105,20 @@ def test_a_unit_that_passed_had_to_keep_to_the_mask_that_the_kit_names(workspace
     assert passed is not None
     assert list(passed.lower) == [-np.inf, 70.0]
     assert list(passed.upper) == [np.inf, np.inf]
+
+
+def moving(record: Record, serial: str, sign: float) -> Record:
+    """A run of which nothing but one sign was read."""
+    reading = Reading(CHANNEL_POLARITY, "left", sign, "")
+    result = replace(record.results[0], readings=(reading,))
+    return replace(record, serial=serial, results=(result,))
+
+
+def test_a_build_that_moves_the_other_way_round_is_named(good_run: tuple[Run, Record]) -> None:
+    one, other, odd = (moving(good_run[1], s, sign) for s, sign in (("A", 1.0), ("B", 1.0), ("C", -1.0)))
+    refuse_other_sign([one, other])
+    refuse_other_sign([odd])
+    with pytest.raises(Disagree, match="channel polarity of left: C is unlike the others"):
+        refuse_other_sign([one, odd, other])
+    with pytest.raises(Disagree, match="A and C differ; a third build"):
+        refuse_other_sign([one, odd])
