@@ -60,6 +60,10 @@ NAMES = {
     "le_h": "Le",
     "tuning_hz": "the tuning",
     "leakage_q": "QL",
+    "vas_m3": "Vas",
+    "le_exponent": "the exponent of Le",
+    "rolloff_hz": "the roll-off",
+    "volume_m3": "the volume",
 }
 
 

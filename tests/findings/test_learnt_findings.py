@@ -15,7 +15,7 @@ from rig.design.kit import Kit, load_kit
 from rig.design.learnt_design import FILE, design_toml
 from rig.findings.curves import good_band
 from rig.findings.prediction import scene_of
-from rig.findings.search import findings
+from rig.findings.search import NAMES, findings
 from rig.study.builds import learn_design
 from rig.values.readings import CheckReadings, Curve
 from rig.values.verdicts import CheckResult
@@ -82,3 +82,7 @@ def test_good_units_lie_in_the_band_that_is_drawn_around_the_learnt_design(kit: 
         inside.append(np.mean((measured.value > band[0]) & (measured.value < band[1])))
         assert np.max(band[1] / band[0]) < 1.7
     assert np.mean(inside) > 0.9
+
+
+def test_whatever_differs_in_a_learnt_design_has_a_name(kit: Kit) -> None:
+    assert {parameter.field for parameter in scene_of(kit, "box").spread} <= set(NAMES)
