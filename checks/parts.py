@@ -5,9 +5,9 @@ that room. But tolerances bend the curve in their own ways only. So the design's
 their tolerances, all at once, to where its impedance comes nearest to the measured one, and what is left over is read:
 next to nothing for a good unit, more for a part of another value, even where the curve itself lies inside its mask.
 
-What noise adds to it is taken off, for its power is known from the silence before the sweep. An error of the bench's
-calibration that looks like parts inside their tolerances moves the nearest good unit and leaves nothing over: only
-what remains of it after the fit makes the reading uncertain.
+What noise adds to it is taken off, for its power is known from the silence before the sweep. The bench is wrong inside
+its tolerances too, and its errors are moved along with the parts: only what remains of them after the fit makes the
+reading uncertain.
 
 What the lumped model leaves out of a real driver is left over in good units too, until `kitproof learn` has taken it
 from good builds: a limit `around = "design"` is as wide as what these leave over asks, and void before there are any.
@@ -21,6 +21,7 @@ from pydantic import Field
 
 from checks import impedance
 from rig.circuit.nearest import Nearest, nearest_good_unit, remaining, taken_up
+from rig.circuit.units import ComplexArray
 from rig.design.kit import Kit
 from rig.design.speaker import Band
 from rig.design.trust import RestsOn
@@ -85,11 +86,14 @@ def misfit(capture: Capture, settings: Settings, kit: Kit) -> Reading:
     load = impedance.load_impedance(capture, grid)
     if not impedance.trusted(load, settings.uncertainty_percent).all():
         return Reading(PARTS_MISFIT, channel, float("nan"), "%", trouble=impedance.NOISY)
-    nearest = nearest_good_unit(kit.model(channel), grid, load.ohm)
+    errors = calibration_errors(load, capture.calibration)
+    nearest = nearest_good_unit(kit.model(channel), grid, load.ohm, errors)
     silence_s = sweep_layout(capture).mark_before / capture.sample_rate_hz
     value, noise_part, at_most = without_noise(nearest, load, grid, silence_s)
     said = f"{'at most ' if at_most else ''}{value:.2f} %, most at {grid[np.argmax(np.abs(nearest.left_over))]:.0f} Hz"
-    parts = {"noise": noise_part, **calibration_part(nearest, load, capture.calibration)}
+    parts = {"noise": noise_part}
+    if errors.size:
+        parts["calibration"] = calibration_part(nearest, errors)
     learnt = kit.model(channel).population
     of_good = float("nan") if learnt is None else learnt.misfit_percent
     reading = Reading(PARTS_MISFIT, channel, value, "%", said=said, at_most=at_most, good_at_most=of_good)
@@ -118,17 +122,23 @@ def without_noise(
     return float(np.sqrt(square)), root_uncertainty(square, u_square), False
 
 
-def calibration_part(nearest: Nearest, load: impedance.Load, calibration: Calibration) -> dict[str, float]:
-    """What the calibration's errors can change of the reading, in percent; nothing where they are not known.
+def calibration_errors(load: impedance.Load, calibration: Calibration) -> ComplexArray:
+    """What each error of the calibration changes of the impedance, relative; shape (errors, frequencies).
+
+    No rows where the errors are not known.
+    """
+    errors = calibration.known_load.errors if calibration.known_load else ()
+    changes = [(p0 + p1 * load.ohm + p2 * load.ohm**2) / load.ohm for p0, p1, p2 in errors]
+    return np.array(changes).reshape(len(changes), load.ohm.size)
+
+
+def calibration_part(nearest: Nearest, errors: ComplexArray) -> float:
+    """What the calibration's errors can change of the reading, in percent.
 
     A change of the curve changes its root mean square by at most its own (the triangle inequality).
     """
-    errors = calibration.known_load.errors if calibration.known_load else ()
-    if not errors:
-        return {}
-    changes = np.array([(p0 + p1 * load.ohm + p2 * load.ohm**2) / load.ohm for p0, p1, p2 in errors])
-    either = [[rms(np.abs(one)) for one in remaining(nearest, side * changes)] for side in (-1, 1)]
-    return {"calibration": 100 * float(combined(*np.max(either, axis=0)))}
+    either = [[rms(np.abs(one)) for one in remaining(nearest, side * errors)] for side in (-1, 1)]
+    return 100 * float(combined(*np.max(either, axis=0)))
 
 
 def rms(values: Floats) -> float:

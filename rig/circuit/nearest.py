@@ -29,15 +29,17 @@ class Nearest:
 
     #: What it does not explain, shape (n,): see `nearest_good_unit`.
     left_over: ComplexArray
-    #: What one standard deviation of each parameter does to the logarithm of its impedance, real parts before
-    #: imaginary ones; shape (2 n, parameters).
+    #: What one standard deviation of each parameter (of the unit, its lead and the bench) does to the logarithm of its
+    #: impedance, real parts before imaginary ones; shape (2 n, parameters).
     slopes: FloatArray
     #: How far each parameter may still be moved down and up, in standard deviations; shape (parameters,).
     room: tuple[FloatArray, FloatArray]
 
 
-def nearest_good_unit(model: Channel, frequency_hz: FloatArray, ohm: ComplexArray) -> Nearest:
-    """What no good unit explains of a measured impedance.
+def nearest_good_unit(
+    model: Channel, frequency_hz: FloatArray, ohm: ComplexArray, errors: ComplexArray | None = None
+) -> Nearest:
+    """What no good unit, measured by a good bench, explains of a measured impedance.
 
     The parameters of the design are moved inside their tolerances, all at once, to where the impedance comes nearest
     to the measured one: bounded least squares of the logarithm of their ratio (Branch, Coleman and Li, SIAM J. Sci.
@@ -52,18 +54,23 @@ def nearest_good_unit(model: Channel, frequency_hz: FloatArray, ohm: ComplexArra
         In Hz, above 0.
     ohm : ndarray of complex, shape (n,)
         Measured impedance, nowhere 0.
+    errors : ndarray of complex, shape (errors, n), or None
+        What each error of the bench, one standard uncertainty large, changes of it, relative: the bench may be wrong by
+        each as far as the parts by their tolerances.
 
     Returns
     -------
     Nearest
     """
     among = parameters(model)
-    measured = np.log(ohm)
+    measured, of_bench = np.log(ohm), np.zeros((0, ohm.size)) if errors is None else errors
+    of_unit = len(among) + 1
 
     def left_over(deviations: FloatArray) -> FloatArray:
         """Of several units, shape (units, 2 n)."""
-        unit = impedance_ohm(moved(model, among, deviations[:, :-1]), frequency_hz)
-        ratio = np.log(unit.reshape(deviations.shape[0], -1) + LEAD_OHM / CUT_OFF_SIGMA * deviations[:, -1:]) - measured
+        unit = impedance_ohm(moved(model, among, deviations[:, : len(among)]), frequency_hz)
+        lead = LEAD_OHM / CUT_OFF_SIGMA * deviations[:, len(among) : of_unit]
+        ratio = np.log(unit.reshape(deviations.shape[0], -1) + lead) - measured + deviations[:, of_unit:] @ of_bench
         # A phase is known but for whole turns.
         turn = np.angle(np.exp(1j * ratio.imag))
         return np.concatenate([ratio.real, turn], axis=1)
@@ -73,8 +80,8 @@ def nearest_good_unit(model: Channel, frequency_hz: FloatArray, ohm: ComplexArra
         both = left_over(at + np.vstack([aside, -aside]))
         return np.asarray((both[: at.size] - both[at.size :]).T / (2 * STEP))
 
-    bounds = _bounds(model)
-    start = np.zeros(len(among) + 1)
+    lower, upper = (np.append(of_good, np.full(len(of_bench), of_good[-1])) for of_good in _bounds(model))
+    bounds, start = (lower, upper), np.zeros(lower.size)
     found = scipy.optimize.least_squares(
         lambda at: left_over(at[np.newaxis])[0], start, slopes, bounds, xtol=1e-4, ftol=1e-4
     )

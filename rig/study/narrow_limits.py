@@ -11,12 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from checks import impedance, leads, leak, parts, response
+from checks import impedance, leads, leak, response
 from rig.circuit.channel import Channel, box_of, find_driver, impedance_ohm
 from rig.circuit.driver import qts
 from rig.circuit.fit import default_parameters
 from rig.circuit.held import held_uncertainty
-from rig.circuit.nearest import nearest_good_unit, remaining
 from rig.circuit.radiation import microphone_at, pressure_pa
 from rig.circuit.tolerance import draw
 from rig.design.kit import Kit
@@ -123,7 +122,7 @@ def reaches(kit: Kit) -> tuple[Reach, ...]:
 
 
 def _electrical(kit: Kit, model: Channel, drawn: Channel, random: np.random.Generator) -> Iterator[Reach]:
-    """Of the impedance: its minimum, what is fitted to it, what parts leave over of it."""
+    """Of the impedance: its minimum and what is fitted to it."""
     grid = _grid(kit.sweeps.leads.start_hz, kit.sweeps.leads.stop_hz, IMPEDANCE_POINTS)
     lowest = np.min(np.abs(impedance_ohm(drawn, grid)), axis=1)
     u = _ohm_u(float(np.median(lowest)))
@@ -137,11 +136,6 @@ def _electrical(kit: Kit, model: Channel, drawn: Channel, random: np.random.Gene
     for (check, quantity, fitted, unit), value in values.items():
         whole = float(np.median(value)) * math.hypot(held.get(fitted, 0.0), of_bench.get(fitted, 0.0))
         yield _reach(check, quantity, f"{model.name} {name}", unit, value, whole, random=random)
-    ohm = impedance_ohm(model, grid).reshape(-1)
-    changes = np.array([(p0 + p1 * ohm + p2 * ohm**2) / ohm for p0, p1, p2 in ERRORS])
-    left = remaining(nearest_good_unit(model, grid, ohm), changes)
-    misfit = 100 * math.sqrt(float(np.sum(np.abs(left) ** 2)) / grid.size)
-    yield Reach(parts.NAME, parts.PARTS_MISFIT, model.name, "%", 0.0, 2 * misfit)
 
 
 def _parameters(drawn: Channel, name: str) -> dict[tuple[str, str, str, str], Floats]:

@@ -108,17 +108,33 @@ def test_what_remains_of_a_change_is_what_a_new_fit_leaves_of_it():
     assert rms_of(predicted[1]) > 0.5 * rms_of(dip)
 
 
-def test_what_parts_at_the_edge_of_their_tolerance_cannot_follow_remains():
-    # Everything that makes the impedance higher is there already: two percent more cannot be taken up, two less can.
+def highest_impedance():
     higher = MODEL
     for part in channel_parts(MODEL):
         edge = (1 - 0.999 * part.tolerance) if part.name.startswith("C") else (1 + 0.999 * part.tolerance)
         higher = with_part(higher, part.name, value=part.value * edge)
     for driver in ("woofer", "tweeter"):
         higher = with_driver(higher, driver, re_ohm=find_driver(MODEL, driver).re_ohm * 1.0399)
+    return higher
+
+
+def test_what_parts_at_the_edge_of_their_tolerance_cannot_follow_remains():
+    # Everything that makes the impedance higher is there already: two percent more cannot be taken up, two less can.
+    higher = highest_impedance()
     step = 0.02 * np.ones((1, GRID_HZ.size), complex)
     up, down = (rms_of(remaining(nearest(higher), side * step)) for side in (1, -1))
     assert up > 3 * down
+
+
+def test_an_error_of_the_bench_inside_what_it_states_leaves_nothing_over_of_a_good_unit_at_the_edge():
+    stated = np.full((1, GRID_HZ.size), 0.005 + 0j)
+    ohm = impedance_ohm(highest_impedance(), GRID_HZ).reshape(-1) * 1.012
+    assert rms_of(nearest_good_unit(MODEL, GRID_HZ, ohm).left_over) > 1e-3
+    at = nearest_good_unit(MODEL, GRID_HZ, ohm, stated)
+    assert rms_of(at.left_over) < 3e-4
+    # What it could be beside changes nothing either; far more than it states stays a misfit.
+    assert rms_of(remaining(at, -stated)) < 0.1 * 0.005
+    assert rms_of(nearest_good_unit(MODEL, GRID_HZ, ohm * 1.02, stated).left_over) > 5e-3
 
 
 def test_a_fit_takes_up_as_much_noise_as_it_can_tell_parameters_from():

@@ -38,7 +38,6 @@ def test_the_demo_kits_leave_room(name):
         ("booth-two", "response", "sensitivity", {"lower": 81.0, "upper": 83.6}, "upper = 83.6 dB SPL is too narrow"),
         ("booth-two", "impedance", "Re", {"lower": 5.5, "upper": 6.0}, "lower = 5.5 ohm"),
         ("booth-two", "impedance", "fs", {"lower": 46.0, "upper": 48.0}, "lower = 46 and upper = 48 Hz"),
-        ("booth-two", "parts", "parts misfit", {"upper": 1e-5}, "upper = 1e-05 %"),
         ("booth-two", "response", "mean match", {"lower": -0.3, "upper": 0.3}, "lower = -0.3"),
         ("rehearsal-three", "leak", "Qtc", {"lower": 0.6, "upper": 1.0}, "lower = 0.6 is too narrow"),
         ("rehearsal-three", "leads", "lowest impedance", {"lower": 4.0}, "lower = 4 ohm"),
