@@ -1,6 +1,7 @@
 """`kitproof verify`."""
 
 import json
+from importlib import import_module
 from threading import Thread
 
 import typer
@@ -49,7 +50,13 @@ def verify_command(
 def _warning(kit: Kit, confirm: Confirm, console: Console) -> Confirm:
     """Asks as `confirm`; behind the first question what computes is loaded, and limits too narrow are looked for."""
     lines: list[str] = []
-    behind = Thread(target=lambda: lines.extend(without_room(kit)), daemon=True)
+
+    def prepare() -> None:
+        for computes in ("scipy.signal", "scipy.optimize"):
+            import_module(computes)
+        lines.extend(without_room(kit))
+
+    behind = Thread(target=prepare, daemon=True)
 
     def ask(words: str) -> bool:
         if behind.ident is not None:

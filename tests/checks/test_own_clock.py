@@ -1,5 +1,6 @@
 """Captures of a microphone with a clock of its own: what the checks read of them is what one clock would have given."""
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,9 +12,11 @@ from simulated_runs import ROOT
 
 import checks
 from rig.design.kit import load_kit
+from rig.files.plain import json_bytes, restored
 from rig.signals import two_clocks
 from rig.simulated.bench import SimulatedBench
 from rig.store.recordings import read_captures, write_captures
+from rig.store.run_json import CaptureEntry
 from rig.values.captures import Capture
 from rig.verdict import clocks
 from rig.verdict.check import listed_checks
@@ -187,11 +190,12 @@ def test_two_looks_are_laid_over_each_other_once(monkeypatch: pytest.MonkeyPatch
 def test_a_record_keeps_which_rows_have_another_clock(tmp_path: Path) -> None:
     kept = [own_clock(one_clock(), 75.0), one_clock()]
     calibrations, entries = write_captures([(one, ()) for one in kept], tmp_path)
-    assert [entry["other_clock"] for entry in entries] == [["microphone"], []]
-    read = list(read_captures(tmp_path, {"calibrations": calibrations, "captures": entries}))
-    assert [one.other_clock for one in read] == [("microphone",), ()]
-    del entries[0]["other_clock"]
-    assert next(read_captures(tmp_path, {"calibrations": calibrations, "captures": entries})).other_clock == ()
+    assert [entry.other_clock for entry in entries] == [("microphone",), ()]
+    assert [one.other_clock for one in read_captures(tmp_path, entries, calibrations)] == [("microphone",), ()]
+    stored = json.loads(json_bytes(entries))
+    del stored[0]["other_clock"]
+    older = restored(tuple[CaptureEntry, ...], stored)
+    assert next(read_captures(tmp_path, older, calibrations)).other_clock == ()
 
 
 @pytest.mark.parametrize("name", ["booth-two", "rehearsal-three"])

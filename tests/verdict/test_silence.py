@@ -1,5 +1,6 @@
 """Silence is proved: it lies between two marks, is a live input's, and is judged only where nothing sounds."""
 
+import json
 from collections.abc import Callable
 from dataclasses import asdict, replace
 from functools import lru_cache
@@ -10,9 +11,11 @@ import pytest
 
 from checks import hum_and_noise
 from rig.design.kit import load_kit
+from rig.files.plain import json_bytes, restored
 from rig.run.archive import ArchiveBench
 from rig.simulated.bench import SimulatedBench
 from rig.store.recordings import read_captures, write_captures
+from rig.store.run_json import CaptureEntry
 from rig.values.captures import Capture, Untrusted
 from rig.verdict.examine import capture_troubles
 from rig.verdict.responses import quiet_part
@@ -91,9 +94,10 @@ def test_the_marks_are_not_part_of_what_is_judged(kit_name: str) -> None:
 def test_a_silence_without_marks_of_an_older_record_is_still_read(tmp_path: Path) -> None:
     old = [replace(c, request=replace(c.request, marks=None)) for c in captures() if c.request.is_silence]
     calibrations, entries = write_captures([(c, ()) for c in [*old, captures()[1]]], tmp_path)
-    for entry in entries[:-1]:
+    stored = json.loads(json_bytes(entries))
+    for entry in stored[:-1]:
         del entry["request"]["marks"]
-    read = list(read_captures(tmp_path, {"calibrations": calibrations, "captures": entries}))
+    read = list(read_captures(tmp_path, restored(tuple[CaptureEntry, ...], stored), calibrations))
     assert [asdict(c.request) for c in read[:-1]] == [asdict(c.request) for c in old]
     assert read[-1].request.marks == captures()[1].request.marks
     # It answers for the silence that is asked for today.
