@@ -46,7 +46,12 @@ Hz = Annotated[float, typer.Option("--hz", help="Frequency of the tone.")]
 DAILY_S = 2.0
 SIMULATED = "the simulated bench calibrates itself; nothing to do"
 
-app = typer.Typer(no_args_is_help=True, help="Make a calibration of the bench: guided, dated, and never changed.")
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    help="Make a calibration of the bench: guided, dated, and never changed.",
+)
 
 
 @app.command()

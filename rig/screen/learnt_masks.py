@@ -20,11 +20,13 @@ def show(
     console = open_console()
     table = Table(title="Learnt masks", title_justify="left")
     table.add_column("mask", no_wrap=True)
-    for name in ("rests on", "half width, middle and widest", "good units outside"):
-        table.add_column(name)
+    for name in ("half width", "at its widest", "good units outside"):
+        table.add_column(name, justify="right")
     for one, path in zip(learnt, written, strict=True):
-        table.add_row(path.name, one.words, _widths(one), _share(one.rejects))
+        table.add_row(path.name, *_widths(one), _share(one.rejects))
     console.print(table)
+    for one, path in zip(learnt, written, strict=True):
+        console.print(f"{path.name} rests on {one.words}.")
     if math.isfinite(together):
         console.print(f"All of them together are expected to fail {100 * together:.2g} % of good units.")
     else:
@@ -57,12 +59,13 @@ def show_design(design: LearntDesign) -> None:
         console.print(table)
 
 
-def _widths(one: Learnt) -> str:
+def _widths(one: Learnt) -> tuple[str, str]:
+    """Median and most of half the width."""
     half = (one.upper - one.lower) / 2
     if one.unit == "ohm":
         percent = 100 * half / one.centre
-        return f"{np.median(percent):.0f} %, {np.max(percent):.0f} %"
-    return f"{np.median(half):.1f} dB, {np.max(half):.1f} dB"
+        return f"{np.median(percent):.0f} %", f"{np.max(percent):.0f} %"
+    return f"{np.median(half):.1f} dB", f"{np.max(half):.1f} dB"
 
 
 def _share(rejects: float) -> str:

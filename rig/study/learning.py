@@ -227,7 +227,7 @@ def learn(
     width = _widened(frequency_hz, np.maximum(width, _least(relative)))
     lower, upper = (centre * (1 - width), centre * (1 + width)) if relative else (centre - width, centre + width)
     outside = None if good is None else np.any(np.abs(good) > width, axis=1)
-    words = f"{words}, {factor:.2f} standard deviations"
+    words = f"{words}, ±{factor:.2f} standard deviations wide"
     return Learnt(key, unit, frequency_hz, centre, lower, upper, curves, outside, words)
 
 
@@ -264,7 +264,7 @@ def _good_units(before: SpreadBefore, off: Floats) -> tuple[Floats, str]:
     joined = joined_spread(before, off)
     times = float(np.median(joined.sigma / before.sigma))
     how_many = "one build" if len(off) == 1 else f"{len(off)} builds"
-    words = f"{how_many} and the parts' tolerances, of which good units fill {100 * times:.0f} %"
+    words = f"{how_many} and the parts' tolerances (units lie {100 * times:.0f} % as far apart as these let them)"
     return next_unit(before, joined, len(off), np.random.default_rng(len(off))), words
 
 
