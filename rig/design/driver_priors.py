@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from rig.circuit.builds_model import OF_SHEET
 from rig.circuit.units import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S
+from rig.signals.levels import REFERENCE_PRESSURE_PA
 
 #: Standard deviation of the logarithm of what a batch of drivers has over what its sheet says; the sensitivity in dB,
 #: an exponent by its log odds.
@@ -30,7 +31,6 @@ TRADE_SIGMA = {
 RE_SHARE, LE_EXPONENT = 0.76, 0.65
 #: A sensitivity is stated at this distance and voltage, on a large flat baffle.
 DISTANCE_M, VOLTS = 1.0, 2.83
-REFERENCE_PA = 20e-6
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ def _vas(known: Mapping[str, Prior], sensitivity: Prior) -> Prior:
     R. H. Small, "Direct-Radiator Loudspeaker System Analysis", JAES 20 (1972): the reference efficiency
     4 pi^2 / c^3 fs^3 Vas / Qes, radiated into a half space.
     """
-    pressure_pa = REFERENCE_PA * 10 ** (sensitivity.value / 20)
+    pressure_pa = REFERENCE_PRESSURE_PA * 10 ** (sensitivity.value / 20)
     loudness = 2 * math.pi * AIR_DENSITY_KG_M3 * (VOLTS / DISTANCE_M / SPEED_OF_SOUND_M_S / pressure_pa) ** 2
     fs, qes, re = known["fs_hz"], known["qes"], known["re_ohm"]
     sigma_db = sensitivity.sigma / (10 / math.log(10))

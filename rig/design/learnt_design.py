@@ -16,7 +16,7 @@ from typing import Annotated, Any
 import numpy as np
 from pydantic import Field
 
-from rig.circuit.builds_model import with_factors
+from rig.circuit.builds_model import NEPER_DB, with_factors
 from rig.circuit.channel import Channel, find_driver, find_part, with_driver, with_part
 from rig.circuit.driver import mechanics
 from rig.circuit.factor import Factor
@@ -40,7 +40,6 @@ SCALES = {"le_mh": 1e3, "vas_l": 1e3, "volume_l": 1e3}
 IMPEDANCE = "impedance"
 #: Correlations from here are reported: such values are known together better than each by itself.
 BOUND = 0.6
-NEPER_DB = float(20 / np.log(10))
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 

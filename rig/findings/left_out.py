@@ -13,7 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from rig.circuit.builds_model import Z_FACTOR
+from rig.circuit.builds_model import NEPER_DB, Z_FACTOR
 from rig.circuit.channel import Branch, Channel, channel_parts, find_part, map_parts
 from rig.circuit.factor import Factor, smooth_correlation
 from rig.circuit.parts import Part
@@ -35,7 +35,6 @@ OF_THE_BOX = ("leak", "damping", "blocked port", "tuning")
 OF_DRIVERS = ("weak", "resonance", "shorted turns", "impedance", "driver leads")
 #: Step of the logarithm of a component's impedance.
 STEP = 1e-4
-NEPER_DB = float(20 / np.log(10))
 
 
 def left_out(scene: Scene, hypothesis: Hypothesis, like: Asked) -> FloatArray:

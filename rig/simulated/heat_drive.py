@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from rig.circuit.units import speed_of_sound_m_s
 from rig.design.kit import Kit
+from rig.signals.levels import REFERENCE_PRESSURE_PA
 from rig.signals.programme import Noise, spectrum_db
 from rig.simulated.physics import driven
 from rig.simulated.unit import Unit, box_pressure_pa, lead_gain
@@ -21,7 +22,6 @@ BANDS_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
 GRID_HZ = 1000 * 2 ** (np.arange(-72, 54) / 12 + 1 / 24)
 OF_BAND = np.abs(np.log2(GRID_HZ[:, None] / np.array(BANDS_HZ))) < 0.5
 AIR_CELSIUS = 20.0
-REFERENCE_PA = 2e-5
 #: A coil is made so much warmer, as a factor of its resistance, to see what that does to the gain.
 WARMER = 1.2
 
@@ -98,4 +98,4 @@ def _gain_db(unit: Unit, kit: Kit, box: str, at: str, position: str) -> Floats:
     microphone_m = kit.microphone_m(box, at, kit.position(position))
     pressure = box_pressure_pa(unit, box, microphone_m, GRID_HZ, speed_of_sound_m_s(AIR_CELSIUS))
     mean = (np.abs(pressure) ** 2 @ OF_BAND) / OF_BAND.sum(axis=0)
-    return np.asarray(10 * np.log10(np.maximum(mean, 1e-20)) - 20 * math.log10(REFERENCE_PA))
+    return np.asarray(10 * np.log10(np.maximum(mean, 1e-20)) - 20 * math.log10(REFERENCE_PRESSURE_PA))

@@ -14,10 +14,10 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from rig.signals.levels import REFERENCE_PRESSURE_PA
 from rig.signals.stimulus import Layout, compose
 from rig.simulated.elements import MovingCoil, Speaker
 from rig.simulated.physics import driven
-from rig.simulated.room import REFERENCE_PA
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -305,12 +305,12 @@ def speech_pa(plan: Layout, frames: int, level_db: float, chance: Chance) -> Flo
     voiced = np.sin(np.pi * 1.3 * time_s + chance.uniform(0, np.pi)) > 0
     pulses = np.where(voiced, np.exp(-6.0 * (pitch % 1.0)), 0.4)
     sound = scipy.fft.irfft(spectrum, frames) * syllable * pulses
-    return np.asarray(sound / np.std(sound) * REFERENCE_PA * 10 ** (level_db / 20))
+    return np.asarray(sound / np.std(sound) * REFERENCE_PRESSURE_PA * 10 ** (level_db / 20))
 
 
 def other_sound_v(plan: Layout, frames: int, rms_v: float, chance: Chance) -> Floats:
     """What another program plays meanwhile: somebody's voice, shape (frames,)."""
-    return np.asarray(speech_pa(plan, frames, 0.0, chance) / REFERENCE_PA * rms_v)
+    return np.asarray(speech_pa(plan, frames, 0.0, chance) / REFERENCE_PRESSURE_PA * rms_v)
 
 
 #: Sounds from outside by the fault that they are: given the stimulus, the frames wanted and an amount.

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.circuit.radiation import Position
+from rig.signals.levels import REFERENCE_PRESSURE_PA
 from rig.simulated.chance import generator
 
 Floats = NDArray[np.float64]
@@ -22,7 +23,6 @@ MOST_BOUNCES = 2
 #: Above this the walls take more, and the boxes send less to the side; the phase is left alone.
 DULL_ABOVE_HZ = 2500.0
 PINK_BAND_HZ = (20.0, 20000.0)
-REFERENCE_PA = 20e-6
 
 
 @dataclass(frozen=True)
@@ -122,7 +122,7 @@ def pink_spectrum(random: np.random.Generator, level_db: float, frames: int, sam
     inside = (frequency_hz >= low) & (frequency_hz <= min(high, 0.49 * sample_rate_hz))
     density = np.zeros(frequency_hz.size)
     density[inside] = 1 / frequency_hz[inside]
-    mean_square = (REFERENCE_PA * 10 ** (level_db / 20)) ** 2
+    mean_square = (REFERENCE_PRESSURE_PA * 10 ** (level_db / 20)) ** 2
     # Parseval: the mean square of the noise is twice the sum of |X|^2 over frames squared.
     scale = np.sqrt(mean_square * frames**2 / (2 * density.sum()) / 2)
     shape = (2, frequency_hz.size)
