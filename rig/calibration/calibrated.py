@@ -235,7 +235,8 @@ def daily_doubt(kind: CalibrationKind, newest: Stored | None, held: Held) -> str
     """Why a daily check speaks against a calibration; empty when none does, or it was made since."""
     for point in _daily_points(held):
         is_older = newest is not None and newest.moment > point.moment
-        if is_out(point) and kind in SPEAKS_FOR[point.quantity] and not is_older:
+        # What a quantity of a later version speaks for is not known here: then for all.
+        if is_out(point) and kind in SPEAKS_FOR.get(point.quantity, (kind,)) and not is_older:
             words = point.details.words if isinstance(point.details, DailyDetails) else ""
             return (
                 f"the daily check of {point.made_at} was out of control ({point.of}: {words}): "

@@ -232,6 +232,11 @@ def test_a_daily_check_out_of_control_speaks_against_what_it_was_measured_with()
     assert found("leads", *ones, daily("learning", "resistor")).doubts == {}
 
 
+def test_a_daily_check_of_a_quantity_that_is_not_known_speaks_against_all():
+    ones = (made("microphone", days_ago=3), made("sense", days_ago=3))
+    assert set(found("leads", *ones, daily("out of control", "humidity")).doubts) >= {"sense", "output", "loopback"}
+
+
 def test_a_daily_check_is_asked_for_by_its_own_age():
     ages = {"daily": 1.0}
     assert "missing" in found("leads", ages=ages).doubts["daily"]
