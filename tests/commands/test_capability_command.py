@@ -64,8 +64,7 @@ def kitproof(monkeypatch: pytest.MonkeyPatch, *words: str) -> int:
     return int(left.value.code)  # type: ignore[arg-type]
 
 
-@pytest.mark.slow
-def test_the_study_finds_what_was_built_in(
+def assert_the_study_finds_what_was_built_in(
     studied: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     status = kitproof(monkeypatch, "capability", "booth-two", "--workspace", str(studied), "--json")
@@ -96,8 +95,7 @@ def test_the_study_finds_what_was_built_in(
     assert text.count("<svg") > 5
 
 
-@pytest.mark.slow
-def test_it_is_printed_for_people(
+def assert_it_is_printed_for_people(
     studied: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert kitproof(monkeypatch, "capability", "booth-two", "--workspace", str(studied)) == 1
@@ -107,8 +105,9 @@ def test_it_is_printed_for_people(
     assert "the rig alone spreads over" in out
 
 
-@pytest.mark.slow
-def test_runs_can_be_picked(studied: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def assert_runs_can_be_picked(
+    studied: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     here = ("capability", "booth-two", "--workspace", str(studied), "--json")
     kitproof(monkeypatch, *here, "--by", "Ann", "--serial", UNITS[0], "--serial", UNITS[2])
     told = json.loads(capsys.readouterr().out)
@@ -119,6 +118,14 @@ def test_runs_can_be_picked(studied: Path, monkeypatch: pytest.MonkeyPatch, caps
     assert (told["runs"], told["page"], told["is_study"]) == ([], None, False)
     assert kitproof(monkeypatch, *here, "--plan", "heat") == 2
     assert "too few runs" in capsys.readouterr().out
+
+
+@pytest.mark.slow
+def test_a_study(studied: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """One test, so that the study is measured once, on whichever worker."""
+    assert_the_study_finds_what_was_built_in(studied, monkeypatch, capsys)
+    assert_it_is_printed_for_people(studied, monkeypatch, capsys)
+    assert_runs_can_be_picked(studied, monkeypatch, capsys)
 
 
 @pytest.mark.parametrize(
