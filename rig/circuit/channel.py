@@ -118,6 +118,13 @@ def find_part(channel: Channel, name: str) -> Part:
     raise KeyError(f"channel {channel.name}: no part {name!r}; there are {[p.name for p in channel_parts(channel)]}")
 
 
+def find_owner(channel: Channel, owner: str, name: str) -> Driver | Part | Box:
+    """What has a parameter (`rig.circuit.population.Parameter`); a KeyError says which drivers or parts there are."""
+    if owner == "box":
+        return channel.box
+    return find_driver(channel, name) if owner == "driver" else find_part(channel, name)
+
+
 def with_driver(channel: Channel, name: str, **changes: Any) -> Channel:
     """The channel with fields of one driver changed, as in ``with_driver(channel, "woofer", polarity=-1)``.
 

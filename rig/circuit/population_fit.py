@@ -7,6 +7,7 @@ Recognition and Machine Learning" (2006), section 4.4).
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -28,7 +29,7 @@ from rig.circuit.builds_model import (
     State,
     with_losses,
 )
-from rig.circuit.channel import Channel, find_driver, find_part
+from rig.circuit.channel import Channel, find_owner
 from rig.circuit.factor import Factor
 from rig.circuit.population import Parameter
 from rig.circuit.spread import moved
@@ -73,7 +74,7 @@ class Learnt:
     #: What each build has of its own, in standard deviations of its prior, shape (builds, parameters).
     own: FloatArray
 
-    @property
+    @cached_property
     def logs(self) -> tuple[FloatArray, FloatArray]:
         """Logarithms of the shared numbers over the design's, and their covariance (to first order)."""
         at_mean, aside = self._numbers(np.zeros((1, len(self.shared)))), self._numbers(STEP * np.eye(len(self.shared)))
@@ -86,10 +87,8 @@ class Learnt:
         channel = moved(self.design, self.shared, self.deviations + aside)
         columns = []
         for p in self.shared:
-            owner = {"box": channel.box}.get(p.owner) or (find_driver if p.owner == "driver" else find_part)(
-                channel, p.name
-            )
-            columns.append(np.broadcast_to(getattr(owner, p.field), (len(aside), 1)))
+            value = getattr(find_owner(channel, p.owner, p.name), p.field)
+            columns.append(np.broadcast_to(value, (len(aside), 1)))
         return np.hstack(columns)
 
 

@@ -19,17 +19,17 @@ from rig.files.errors import RecordError, TableError
 from rig.screen.console import open_console, say, yes_or_no
 from rig.store import records
 from rig.store.recorded import read_curve
-from rig.store.run_json import Record
+from rig.store.run_json import CurveEntry, Record
 from rig.study.builds import learn_design
 from rig.study.learning import (
     IMPEDANCE,
     LEVEL,
     ONE_BATCH,
-    POINTS_PER_OCTAVE,
     Key,
     Learnt,
     Spread,
     drifts,
+    even_grid,
     learn,
     mask_file,
     refuse_odd,
@@ -43,6 +43,8 @@ from rig.values.readings import Curve, Floats
 Source = Literal["builds", "parts", "both"]
 #: Units drawn to tell whether builds belong together.
 BELONGING_DRAWS = 3000
+#: Curves that are learnt from: check and quantity.
+LEARNT_FROM_CURVES = (IMPEDANCE, (IMPEDANCE[0], PHASE), LEVEL)
 #: A mask over less than half an octave says nothing of a channel.
 LEAST_OCTAVES = 0.5
 
@@ -72,8 +74,11 @@ def learn_command(
     runs = [*former, *new]
     chosen = _source(source, bool(runs), [u for channel in loaded.channels for u in loaded.undescribed(channel.name)])
     made_at = records.now()
-    builds = _builds(loaded, runs if chosen != "parts" else [])
-    design = _design(loaded, runs, made_at) if chosen != "parts" else None
+    runs = runs if chosen != "parts" else []
+    curves_of = {run.serial: {k: read_curve(run, one) for k, one in _curve_entries(run).items()} for run in runs}
+    builds = _builds(loaded, curves_of)
+    measured = {serial: curves.values() for serial, curves in curves_of.items()}
+    design = learn_design(loaded, measured, {run.serial: run.run for run in runs}, made_at) if runs else None
     shaped = loaded.taught(design) if design else loaded
     if design and not _may_be_learnt(shaped, builds, new, seed, yes):
         return
@@ -82,7 +87,7 @@ def learn_command(
     learnt = _learnt(loaded, builds, spreads, rejects_percent, confidence_percent, passed)
     about: dict[str, object] = {
         "made_at": made_at,
-        **_learnt_of(runs if design else [], passed),
+        **_learnt_of(runs, passed),
         "parts": {"draws": draws, "seed": seed} if spreads else None,
         "rejects_percent": rejects_percent,
         "confidence_percent": confidence_percent,
@@ -139,22 +144,10 @@ def _write_and_show(
     show(learnt, written, figure, rejects_together(learnt), without)
 
 
-def _design(kit: Kit, runs: Sequence[Record], made_at: str) -> LearntDesign:
-    """What the builds share."""
-    builds = {run.serial: _every_curve(run) for run in runs}
-    return learn_design(kit, builds, {run.serial: run.run for run in runs}, made_at)
-
-
-def _every_curve(run: Record) -> list[Curve]:
-    wanted = (IMPEDANCE, (IMPEDANCE[0], PHASE), LEVEL)
-    entries = ((result.check, entry) for result in run.results for entry in result.curves)
-    return [read_curve(run, entry) for check, entry in entries if (check, entry.quantity) in wanted]
-
-
 def _runs(workspace: Path, kit: str, serials: Sequence[str] | None) -> list[Record]:
     runs, serials = [], serials or []
     for serial in serials:
-        found = [r for r in records.unit_records(workspace, serial, kit) if _curves(r)]
+        found = [r for r in records.unit_records(workspace, serial, kit) if _curve_entries(r)]
         if not found:
             raise RecordError(f"no record of {serial!r} with an impedance or level curve in {workspace / 'results'}")
         runs.append(found[-1])
@@ -186,22 +179,22 @@ def _refuse_out_of_range(rejects_percent: float, confidence_percent: float, draw
             raise TableError(f"{option}: found {value:g}; allowed: {low:g} to {high:g}")
 
 
-def _curves(run: Record) -> dict[Key, Curve]:
+def _curve_entries(run: Record) -> dict[Key, CurveEntry]:
+    """Of the curves that are learnt from."""
     return {
-        (result.check, entry.quantity, entry.subject): read_curve(run, entry)
+        (result.check, entry.quantity, entry.subject): entry
         for result in run.results
         for entry in result.curves
-        if (result.check, entry.quantity) in (IMPEDANCE, LEVEL)
+        if (result.check, entry.quantity) in LEARNT_FROM_CURVES
     }
 
 
-def _builds(kit: Kit, runs: Sequence[Record]) -> dict[Key, tuple[Floats, dict[str, Floats]]]:
+def _builds(kit: Kit, curves_of: Mapping[str, Mapping[Key, Curve]]) -> dict[Key, tuple[Floats, dict[str, Floats]]]:
     """Of each curve that a mask can be made for: the mask's frequencies, and every build's curve on them."""
-    of_run = {run.serial: _curves(run) for run in runs}
     found = {}
     for key in ((*kind, channel.name) for channel in kit.channels for kind in (IMPEDANCE, LEVEL)):
-        held = {serial: curves[key] for serial, curves in of_run.items() if key in curves}
-        if len(held) < len(runs):
+        held = {serial: curves[key] for serial, curves in curves_of.items() if key in curves}
+        if len(held) < len(curves_of):
             raise RecordError(f"{' '.join(key)}: not every build has this curve")
         grid = mask_grid(kit, key, list(held.values()))
         if grid is not None:
@@ -251,8 +244,7 @@ def mask_grid(kit: Kit, key: Key, curves: Sequence[Curve]) -> Floats | None:
         low, high = max(low, float(trusted[0])), min(high, float(trusted[-1]))
     if high < low * 2**LEAST_OCTAVES:
         return None
-    count = int(np.ceil(np.log2(high / low) * POINTS_PER_OCTAVE)) + 1
-    return np.geomspace(low, high, count)
+    return even_grid(low, high)
 
 
 def on_grid(grid: Floats, one: Curve) -> Floats:

@@ -17,7 +17,7 @@ import numpy as np
 from pydantic import Field
 
 from rig.circuit.builds_model import NEPER_DB, with_factors
-from rig.circuit.channel import Channel, find_driver, find_part, with_driver, with_part
+from rig.circuit.channel import Channel, find_owner, with_driver, with_part
 from rig.circuit.driver import mechanics
 from rig.circuit.factor import Factor
 from rig.circuit.nearest import largest_misfit
@@ -57,6 +57,11 @@ class LearntValue(Table):
     off_percent: float
     #: None: good units were not asked how far they lie apart in this.
     spread_percent: NotNegative | None = None
+
+    @property
+    def field(self) -> str:
+        """As the model calls it."""
+        return FIELDS.get(self.what, self.what)
 
 
 class LearntFactor(Table):
@@ -144,11 +149,11 @@ def learnt_model(sheet: Channel, learnt: LearntChannel, position: str) -> Channe
     names = [driver.name for driver in sheet.drivers]
     at_position = [factors[name, position] for name in names] if (names[0], position) in factors else []
     spread = tuple(
-        Parameter(value.owner, value.of, FIELDS.get(value.what, value.what), value.spread_percent / 100)
+        Parameter(value.owner, value.of, value.field, value.spread_percent / 100)
         for value in learnt.values
         if value.spread_percent
     )
-    fields = tuple(Parameter(v.owner, v.of, FIELDS.get(v.what, v.what), 1.0) for v in learnt.values)
+    fields = tuple(Parameter(v.owner, v.of, v.field, 1.0) for v in learnt.values)
     hidden = np.array(learnt.hidden).reshape(-1, len(fields)).T
     population = Population(
         spread, fields, hidden, learnt.gain_sigma_db, learnt.point_percent / 100, learnt.point_db, learnt.misfit_percent
@@ -158,8 +163,7 @@ def learnt_model(sheet: Channel, learnt: LearntChannel, position: str) -> Channe
 
 
 def _with_value(model: Channel, value: LearntValue) -> Channel:
-    field = FIELDS.get(value.what, value.what)
-    changed: dict[str, Any] = {field: value.value / SCALES.get(value.what, 1.0)}
+    changed: dict[str, Any] = {value.field: value.value / SCALES.get(value.what, 1.0)}
     if value.owner == "box":
         return replace(model, box=replace(model.box, **changed))
     change = with_driver if value.owner == "driver" else with_part
@@ -181,13 +185,11 @@ def refuse_stranger(learnt: LearntChannel, sheet: Channel, path: Path) -> None:
 
 def _of_sheet(sheet: Channel, value: LearntValue) -> float:
     """What the kit says of a value, in the file's unit."""
-    thing: object = sheet.box
     try:
-        if value.owner != "box":
-            thing = (find_driver if value.owner == "driver" else find_part)(sheet, value.of)
+        owner = find_owner(sheet, value.owner, value.of)
     except KeyError:
         return math.nan
-    return float(getattr(thing, FIELDS.get(value.what, value.what))) * SCALES.get(value.what, 1.0)
+    return float(getattr(owner, value.field)) * SCALES.get(value.what, 1.0)
 
 
 def networks_of(sheet: Channel) -> list[str]:

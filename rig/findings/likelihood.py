@@ -13,6 +13,7 @@ from functools import lru_cache
 import numpy as np
 import scipy
 
+from rig.circuit.factor import smooth_correlation
 from rig.circuit.units import FloatArray
 from rig.findings.dictionary import Hypothesis
 from rig.findings.left_out import left_out
@@ -24,7 +25,6 @@ from rig.findings.prediction import Scene, deviations_of, predicted
 Z_POINT, Z_SMOOTH = 0.01, 0.015
 LEVEL_POINT_DB, LEVEL_SMOOTH_DB = 0.3, 0.7
 LOW_POINT_DB, LOW_SMOOTH_DB = 0.5, 1.0
-SMOOTH_OCTAVES = 0.35
 #: Where good builds have taught it, it is taken for no less than a bench repeats: common practice, no source.
 LEAST_Z, LEAST_DB = 0.003, 0.2
 #: Of a level over a band: above and below this frequency the room's part in it differs.
@@ -118,8 +118,7 @@ def under(scene: Scene, hypothesis: Hypothesis, like: Asked, root: FloatArray) -
 
 
 def _block(hertz: FloatArray, point: FloatArray, smooth: float) -> FloatArray:
-    apart = np.subtract.outer(np.log2(hertz), np.log2(hertz)) / SMOOTH_OCTAVES
-    return np.asarray(np.diag(point**2) + smooth**2 * np.exp(-0.5 * apart**2))
+    return np.asarray(np.diag(point**2) + smooth**2 * smooth_correlation(hertz, hertz))
 
 
 def explain(

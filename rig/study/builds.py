@@ -1,6 +1,6 @@
 """What good builds share, from their records: the curves of a kit's builds to `design.toml`."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -25,7 +25,7 @@ Curves = Mapping[tuple[str, str], Curve]
 
 
 def learn_design(
-    kit: Kit, builds: Mapping[str, Sequence[Curve]], runs: Mapping[str, str], made_at: str
+    kit: Kit, builds: Mapping[str, Iterable[Curve]], runs: Mapping[str, str], made_at: str
 ) -> LearntDesign:
     """Learn the population of a kit's channels; channels built alike are one population.
 
@@ -40,11 +40,11 @@ def learn_design(
     made_at : str
     """
     own = [{(curve.quantity, curve.subject): curve for curve in curves} for curves in builds.values()]
-    channels = [_learnt(kit, group, own) for group in groups(kit)]
+    channels = [_learnt(kit, group, own) for group in channels_alike(kit)]
     return LearntDesign(made_at=made_at, builds=dict(runs), channels=channels)
 
 
-def groups(kit: Kit) -> list[list[ChannelSpec]]:
+def channels_alike(kit: Kit) -> list[list[ChannelSpec]]:
     """Channels that are built alike, together."""
     found: list[list[ChannelSpec]] = []
     for channel in kit.channels:

@@ -8,7 +8,7 @@ curve hang together, so neither three standard deviations at each point nor inde
 import math
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import scipy
@@ -33,6 +33,7 @@ from rig.statistics.curves_of_builds import (
 )
 from rig.statistics.tolerance_interval import two_sided_factor
 from rig.statistics.truncation import restored
+from rig.study.builds import channels_alike
 from rig.values.readings import Floats
 
 #: Check, quantity, subject.
@@ -112,16 +113,11 @@ def spreads_of_parts(kit: Kit, draws: int, seed: int, tolerance: DriverTolerance
     of drivers and box; None: of any batch.
     """
     found: dict[Key, Spread] = {}
-    for n, channel in enumerate(kit.channels):
-        model = kit.model(channel.name)
-        alike = [other for other in kit.channels[:n] if other.model() == replace(channel.model(), name=other.name)]
-        for kind in (IMPEDANCE, LEVEL):
-            if alike:
-                found[(*kind, channel.name)] = found[(*kind, alike[0].name)]
-        if not alike:
-            random = np.random.default_rng([seed, n])
-            portions = [draw(model, random, units, tolerance) for units in _portions(draws)]
-            ohm, level = _curves_of(kit, portions)
+    for alike in channels_alike(kit):
+        random = np.random.default_rng([seed, kit.channels.index(alike[0])])
+        portions = [draw(kit.model(alike[0].name), random, units, tolerance) for units in _portions(draws)]
+        ohm, level = _curves_of(kit, portions)
+        for channel in alike:
             found |= {(*IMPEDANCE, channel.name): ohm, (*LEVEL, channel.name): level}
     return found
 
@@ -129,7 +125,7 @@ def spreads_of_parts(kit: Kit, draws: int, seed: int, tolerance: DriverTolerance
 def _curves_of(kit: Kit, portions: Sequence[Channel]) -> tuple[Spread, Spread]:
     place, sweeps = kit.positions[0], (kit.sweeps.leads, kit.sweeps.playing)
     microphone = microphone_at(place.distance_m, place.angle_deg)
-    leads_hz, playing_hz = (_grid(sweep.start_hz, sweep.stop_hz) for sweep in sweeps)
+    leads_hz, playing_hz = (even_grid(sweep.start_hz, sweep.stop_hz) for sweep in sweeps)
 
     def curves(drawn: Channel) -> tuple[Floats, Floats]:
         pressure = np.abs(pressure_pa(drawn, playing_hz, kit.levels.playing_v, microphone))
@@ -143,7 +139,8 @@ def _curves_of(kit: Kit, portions: Sequence[Channel]) -> tuple[Spread, Spread]:
     return Spread(leads_hz, middle_ohm, ohm / middle_ohm - 1), Spread(playing_hz, middle_db, level - middle_db)
 
 
-def _grid(low_hz: float, high_hz: float) -> Floats:
+def even_grid(low_hz: float, high_hz: float) -> Floats:
+    """Frequencies of spreads and masks: evenly spaced in octaves, both ends among them."""
     count = math.ceil(math.log2(high_hz / low_hz) * POINTS_PER_OCTAVE) + 1
     return np.geomspace(low_hz, high_hz, count)
 
@@ -207,20 +204,21 @@ def learn(
     relative = unit == "ohm"
     curves = np.array(list(builds.values())).reshape(len(builds), frequency_hz.size)
     spread = parts and _resampled(parts, frequency_hz)
+    before = None if spread is None else _before(spread, relative)
     if not builds and spread is None:
         raise ValueError(f"{' '.join(key)}: neither a build nor the parts' tolerances to learn from")
     if spread is None and len(builds) == 1:
         return _around_one(key, unit, frequency_hz, curves)
     full = curves
-    if spread is not None and passed is not None:
-        full = _untruncated(_before(spread, relative), curves, np.isin(list(builds), passed.serials), passed, relative)
+    if before is not None and passed is not None:
+        full = _untruncated(before, curves, np.isin(list(builds), passed.serials), passed, relative)
     centre = np.mean(full, axis=0) if builds or spread is None else spread.centre
     good, words = None, f"{len(builds)} builds"
-    if spread is None:
+    if before is None:
         factor = pointwise_factor(WHOLE_ALONE, len(builds), confidence)
         sigma = np.std(_off(full, centre, relative), axis=0, ddof=1)
     else:
-        good, words = _good_units(_before(spread, relative), _off(full, centre, relative))
+        good, words = _good_units(before, _off(full, centre, relative))
         sigma = np.std(good, axis=0)
         factor = whole_mask_factor(good, sigma, rejects)
     width = factor * sigma

@@ -60,11 +60,11 @@ def learnt_from(kit: Kit) -> LearntFrom:
 
 def former_and_new(workspace: Path, kit: Kit, serials: Sequence[str]) -> tuple[list[Record], list[Record]]:
     """The runs that a kit was learnt from, and those of units that passed since; errors as of each below."""
-    former = learnt_from(kit)
-    return former_runs(workspace, kit, former), newly_passed(workspace, kit, former, serials)
+    former, there = learnt_from(kit), records.all_records(workspace, kit.name)[0]
+    return former_runs(workspace, kit, former, there), newly_passed(kit, former, there, serials)
 
 
-def former_runs(workspace: Path, kit: Kit, former: LearntFrom) -> list[Record]:
+def former_runs(workspace: Path, kit: Kit, former: LearntFrom, there: Sequence[Record]) -> list[Record]:
     """The runs that a kit was learnt from.
 
     Raises
@@ -72,15 +72,17 @@ def former_runs(workspace: Path, kit: Kit, former: LearntFrom) -> list[Record]:
     RecordError
         If one is not there any more.
     """
-    there = {record.run: record for record in records.all_records(workspace, kit.name)[0]}
+    by_run = {record.run: record for record in there}
     for serial, run in former.all.items():
-        if run not in there:
+        if run not in by_run:
             raise RecordError(f"run {run} of {serial}, which {kit.name} was learnt from, is not in {workspace}/results")
-    return [there[run] for run in former.all.values()]
+    return [by_run[run] for run in former.all.values()]
 
 
-def newly_passed(workspace: Path, kit: Kit, former: LearntFrom, serials: Sequence[str]) -> list[Record]:
+def newly_passed(kit: Kit, former: LearntFrom, there: Sequence[Record], serials: Sequence[str]) -> list[Record]:
     """The newest runs of units that passed and were not learnt from yet; of these serials, or of all without any.
+
+    `there` are the kit's records, oldest first.
 
     Raises
     ------
@@ -88,7 +90,7 @@ def newly_passed(workspace: Path, kit: Kit, former: LearntFrom, serials: Sequenc
         If a serial was named whose newest run did not pass, or there is none.
     """
     plan, _ = kit.planned("")
-    newest = {record.serial: record for record in records.all_records(workspace, kit.name)[0] if record.plan == plan}
+    newest = {record.serial: record for record in there if record.plan == plan}
     for serial in serials:
         outcome = newest[serial].outcome if serial in newest else "not there"
         if outcome != "pass":

@@ -9,14 +9,14 @@ from strangers.kits import write_kit
 from strangers.population import unit
 
 from rig.design.kit import load_kit
-from rig.study.builds import groups, learn_design
+from rig.study.builds import channels_alike, learn_design
 from rig.values.readings import Curve
 
 HZ = np.geomspace(10, 20000, 264)
 
 
 def test_channels_built_alike_are_one_population() -> None:
-    assert [[one.name for one in group] for group in groups(load_kit(ROOT, "rehearsal-three"))] == [
+    assert [[one.name for one in group] for group in channels_alike(load_kit(ROOT, "rehearsal-three"))] == [
         ["left", "right"],
         ["bass"],
     ]

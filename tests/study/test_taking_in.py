@@ -43,12 +43,12 @@ def shelf(good_run: tuple[Run, Record], workspace: Path, monkeypatch: pytest.Mon
 
 def test_only_units_whose_newest_run_passed_are_taken_in(shelf: list[Record], workspace: Path) -> None:
     kit, former = load_kit(workspace, "booth-two"), LearntFrom({shelf[0].serial: shelf[0].run}, {})
-    assert [run.serial for run in newly_passed(workspace, kit, former, [])] == ["BT-0101"]
+    assert [run.serial for run in newly_passed(kit, former, shelf, [])] == ["BT-0101"]
     with pytest.raises(RecordError, match="newest run of 'BT-0102' is fail; allowed: units that passed"):
-        newly_passed(workspace, kit, former, ["BT-0102"])
+        newly_passed(kit, former, shelf, ["BT-0102"])
     with pytest.raises(RecordError, match="newest run of 'BT-7777' is not there"):
-        newly_passed(workspace, kit, former, ["BT-7777"])
-    assert newly_passed(workspace, kit, LearntFrom(former.vouched, {"BT-0101": "x"}), []) == []
+        newly_passed(kit, former, shelf, ["BT-7777"])
+    assert newly_passed(kit, LearntFrom(former.vouched, {"BT-0101": "x"}), shelf, []) == []
 
 
 def once(function: Callable[..., Any]) -> Callable[..., Any]:
