@@ -36,6 +36,7 @@ from rig.signals.uncertainty import (
     root_uncertainty,
 )
 from rig.values.captures import Calibration, Capture, UnfitBench
+from rig.values.names import PARTS_MISFIT
 from rig.values.readings import CheckReadings, Floats, Reading
 from rig.values.requests import Sweep
 from rig.verdict.responses import judged_grid, sweep_layout
@@ -44,7 +45,6 @@ NAME = "parts"
 TITLE = "Parts inside their tolerances"
 GATE = False
 
-PARTS_MISFIT = "parts misfit"
 RESTS_ON = RestsOn(("sense",), {"leads": ()})
 TERMS = {
     PARTS_MISFIT: "What is left of the impedance curve when every part, driver and box may lie anywhere inside its "

@@ -44,7 +44,7 @@ COMMANDS = {
     ),
     "kits": (
         "kits:kits_command",
-        "List the kits of this workspace, each checked for mistakes; of one, named, everything.",
+        "List the kits of this workspace, their files checked for mistakes; of one, named, everything.",
     ),
     "wiring": ("wiring:wiring_command", "Draw the wiring of the bench as figures."),
     "instruments": (

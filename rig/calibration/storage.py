@@ -225,7 +225,8 @@ def read_store(workspace: Path, bench: str) -> tuple[list[Stored], list[Damaged]
 
 def _read(path: Path, bench: str) -> list[Stored]:
     found = schema_checked(read_json(path), SCHEMA)
-    found["uncertainty"] = found.pop(UNCERTAINTY, None)
+    if UNCERTAINTY in found:
+        found["uncertainty"] = found.pop(UNCERTAINTY)
     missing = [one.name for one in fields(Stored) if one.name not in (*found, "path")]
     if missing:
         raise ValueError(f"{missing[0]}: missing; it must be given")
@@ -242,9 +243,11 @@ def _read(path: Path, bench: str) -> list[Stored]:
 def _former(path: Path, bench: str) -> list[Stored]:
     """The comparison on a known load of before; of another bench: none."""
     found = schema_checked(read_json(path), FORMER_SCHEMA)
-    of_bench, load = found.pop("bench", ""), restored(KnownLoad, with_ratio(found))
+    if found.pop("bench", "") != bench:
+        return []
+    load = restored(KnownLoad, with_ratio(found))
     details = SenseDetails(load.frequency_hz, load.ratio)
     one = Stored("sense", "", bench, load.made_at, "known load", load.load_ohm, "ohm", None, {}, (), details, path)
     if one.moment.tzinfo is None:
         raise ValueError(f"made_at: found {one.made_at!r}; allowed: a time with its zone")
-    return [one] if of_bench == bench else []
+    return [one]

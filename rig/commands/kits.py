@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from rig.commands.common import HERE, Workspace
-from rig.design.kit import kit_names, load_kit
+from rig.design.kit import Kit, kit_names, load_kit
 from rig.files.errors import PASS, USAGE, TableError
 from rig.screen.console import open_console, say
 from rig.screen.listings import two_columns
@@ -20,14 +20,15 @@ def kits_command(
     ] = "",
     workspace: Workspace = HERE,
 ) -> None:
-    """List the kits of this workspace, each checked for mistakes; of one, named, everything."""
+    """List the kits of this workspace, their files checked for mistakes; of one, named, everything."""
     if not (workspace / "limits").is_dir():
         raise TableError(f"{workspace / 'limits'}: there is no such folder; a workspace keeps its kits there")
     rows: Rows = []
     wrong = False
     for name in [kit] if kit else kit_names(workspace):
         try:
-            rows += _whole(workspace, name) if kit else _head(workspace, name)
+            loaded = load_kit(workspace, name)
+            rows += [_head(loaded), *(_whole(workspace, loaded) if kit else [])]
         except TableError as error:
             wrong = True
             rows.append((name, str(error)))
@@ -36,22 +37,20 @@ def kits_command(
     raise typer.Exit(USAGE if wrong else PASS)
 
 
-def _head(workspace: Path, name: str) -> Rows:
-    kit = load_kit(workspace, name)
+def _head(kit: Kit) -> tuple[str, str]:
     plans = f"; plans: {', '.join(kit.plans)}" if kit.plans else ""
-    return [(name, f"{kit.title}, revision {kit.revision}{plans}")]
+    return kit.name, f"{kit.title}, revision {kit.revision}{plans}"
 
 
-def _whole(workspace: Path, name: str) -> Rows:
+def _whole(workspace: Path, kit: Kit) -> Rows:
     """With its checks, which are loaded only here: a listing starts at once."""
     from rig.run.verify import job
     from rig.screen.terminal import duration, sound_s
     from rig.study.narrow_limits import without_room
 
-    rows = _head(workspace, name)
-    kit = load_kit(workspace, name)
+    rows: Rows = []
     for plan in kit.plans or [""]:
-        work = job(workspace, name, plan)
+        work = job(workspace, kit.name, plan)
         stages = ", ".join(
             f"{stage.name}: {len(stage.groups)} set-up{'s' * (len(stage.groups) > 1)}" for stage in work.schedule.stages
         )

@@ -59,9 +59,7 @@ def learn_command(
     confidence_percent: Annotated[float, typer.Option("--confidence", help="Of masks from a few builds, %.")] = 95.0,
     draws: Annotated[int, typer.Option("--draws", help="Units drawn from the parts' tolerances.")] = 10000,
     seed: Annotated[int, typer.Option("--seed", help="The same seed draws the same units.")] = 1,
-    update: Annotated[
-        bool, typer.Option("--update", help="Take in units that passed: these, or all new ones.")
-    ] = False,
+    update: Annotated[bool, typer.Option("--update", help="Take in units that passed: these or all new.")] = False,
     yes: Yes = False,
 ) -> None:
     """Learn the design and masks from builds and tolerances, show what they rest on, and write them beside the kit."""
@@ -71,14 +69,13 @@ def learn_command(
     if update and not new:
         say("no unit passed that was not learnt from already: nothing is changed")
         return
-    runs = [*former, *new]
+    refuse_other_sign(runs := [*former, *new])
     chosen = _source(source, bool(runs), [u for channel in loaded.channels for u in loaded.undescribed(channel.name)])
     made_at = records.now()
     runs = runs if chosen != "parts" else []
     curves_of = {run.serial: {k: read_curve(run, one) for k, one in _curve_entries(run).items()} for run in runs}
     builds = _builds(loaded, curves_of)
-    measured = {serial: curves.values() for serial, curves in curves_of.items()}
-    design = learn_design(loaded, measured, {run.serial: run.run for run in runs}, made_at) if runs else None
+    design = _design(loaded, curves_of, runs, made_at) if runs else None
     shaped = loaded.taught(design) if design else loaded
     if design and not _may_be_learnt(shaped, builds, new, seed, yes):
         return
@@ -144,6 +141,14 @@ def _write_and_show(
     show(learnt, written, figure, rejects_together(learnt), without)
 
 
+def _design(
+    kit: Kit, curves_of: Mapping[str, Mapping[Key, Curve]], runs: Sequence[Record], made_at: str
+) -> LearntDesign:
+    """What the builds share."""
+    curves = {serial: held.values() for serial, held in curves_of.items()}
+    return learn_design(kit, curves, {run.serial: run.run for run in runs}, made_at)
+
+
 def _runs(workspace: Path, kit: str, serials: Sequence[str] | None) -> list[Record]:
     runs, serials = [], serials or []
     for serial in serials:
@@ -153,7 +158,6 @@ def _runs(workspace: Path, kit: str, serials: Sequence[str] | None) -> list[Reco
         runs.append(found[-1])
     if len(set(serials)) != len(serials):
         raise RecordError(f"found {', '.join(serials)}; allowed: each build once")
-    refuse_other_sign(runs)
     return runs
 
 

@@ -22,6 +22,7 @@ from rig.files.errors import TableError
 from rig.files.patterns import LONGEST, compiled
 from rig.files.tables import Misfit, Table, between, checked, may_name, near, read_toml, refuse_doubles
 from rig.signals.stimulus import MARK_PEAK, mark_band_hz
+from rig.values.names import PARTS_MISFIT
 from rig.values.requests import AT_LEADS, Marks, Moment, Stage, Sweep
 
 
@@ -166,6 +167,9 @@ class Kit(Table):
             for name in sorted(set(getattr(self, key)) - set(self.checks)):
                 found = f"{key} for a check that the kit does not list{near(name, self.checks)}"
                 raise Misfit(f"{key}.{name}", found, ", ".join(self.checks))
+        for name, limits in self.limits.items():
+            for key in (key for key, limit in limits.items() if limit.is_learnt and not key.startswith(PARTS_MISFIT)):
+                raise Misfit(f"limits.{name}.{key}.within", "0 windows", f"windows, but for {PARTS_MISFIT!r}")
         for plan, names in self.plans.items():
             for name in names:
                 if name not in self.checks:

@@ -100,7 +100,8 @@ class Limit(Table):
             raise Misfit("", found, "one of: lower and/or upper; mask; around with within")
         if self.lower is not None and self.upper is not None and self.lower > self.upper:
             raise Misfit("lower", f"{self.lower:g}", f"not above upper = {self.upper:g}")
-        if bool(self.within) != (self.around is not None) and not self.is_learnt:
+        shapes = self.percent or self.slide_percent or self.align_hz
+        if bool(self.within) != (self.around is not None) and (shapes or not self.is_learnt):
             raise Misfit("within", f"{len(self.within)} windows", "windows with around, and only there")
         if (self.align_hz is None) != (self.align_within_db is None):
             key = "align_hz" if self.align_hz is None else "align_within_db"
@@ -118,6 +119,12 @@ class Limit(Table):
     def is_learnt(self) -> bool:
         """Whether it asks of a number what it is of good units at most, by what builds have taught."""
         return self.around == "design" and not self.within
+
+
+def limit_key(limits: Mapping[str, object], quantity: str, subject: str) -> str:
+    """Under which key what a kit says of a reading stands: its own goes before that of its quantity."""
+    own = f"{quantity} {subject}"
+    return own if own in limits else quantity
 
 
 #: A side of a window further away than this is open.

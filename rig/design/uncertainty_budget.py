@@ -31,6 +31,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import Field, field_validator, model_validator
 
+from rig.design.limits import limit_key
 from rig.files.tables import Misfit, Table, values_of
 from rig.signals.uncertainty import DB_PER_PART, combined
 from rig.values.captures import Calibration
@@ -130,7 +131,7 @@ def with_repeatability(read: CheckReadings, stated: Mapping[str, Repeatability])
 
 
 def _repeated(reading: Value, stated: Mapping[str, Repeatability]) -> Value:
-    own = stated.get(f"{reading.quantity} {reading.subject}", stated.get(reading.quantity))
+    own = stated.get(limit_key(stated, reading.quantity, reading.subject))
     if own is None:
         return reading
     frequency_hz = reading.frequency_hz if isinstance(reading, Curve) else None

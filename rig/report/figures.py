@@ -12,7 +12,7 @@ import numpy as np
 
 from checks.heat import BY_BAND
 from rig.circuit.notation import hertz
-from rig.design.limits import Limit
+from rig.design.limits import Limit, limit_key
 from rig.report.words import VERDICT_WORDS, is_shifted, margin_words, measured_value, with_minus
 from rig.values.readings import Curve, Floats
 from rig.values.verdicts import Mask, Verdict
@@ -331,7 +331,7 @@ def band_verdicts(
     for curve in curves:
         quantity = curve.quantity.removesuffix(BY_BAND)
         verdict = judged.get((quantity, curve.subject))
-        limit = limits.get(f"{quantity} {curve.subject}") or limits.get(quantity)
+        limit = limits.get(limit_key(limits, quantity, curve.subject))
         known = curve.valid & np.isfinite(curve.value)
         if quantity == curve.quantity or verdict is None or limit is None or not known.any():
             continue

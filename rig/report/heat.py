@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from checks.heat import RISE
 from rig.design.kit import Kit
-from rig.design.limits import Limit
+from rig.design.limits import Limit, limit_key
 from rig.report.courses import Bound, TimeLine, TimePanel, courses_svg
 from rig.report.words import COVERAGE, HOT_CELSIUS, UNIT_SIGNS, celsius, lapse, moment, with_minus
 from rig.store.run_json import About
@@ -189,7 +189,7 @@ def _broken(log: Log, column: Floats) -> Floats:
 
 def _limits_of(quantity: str, place: str, limits: Mapping[str, Limit]) -> tuple[float, float]:
     """Lower and upper limit of a quantity at a place, each infinite where there is none."""
-    limit = limits.get(f"{quantity} {place}") or limits.get(quantity)
+    limit = limits.get(limit_key(limits, quantity, place))
     lower = -np.inf if limit is None or limit.lower is None else limit.lower
     upper = np.inf if limit is None or limit.upper is None else limit.upper
     return lower, upper

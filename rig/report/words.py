@@ -5,7 +5,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 
-from rig.design.limits import Limit, window_widths
+from rig.design.limits import Limit, limit_key, window_widths
 from rig.values.names import GUARD, SENSITIVITY, SHIFT, SIGNS
 from rig.values.readings import Reading
 from rig.values.run import Timing
@@ -169,7 +169,7 @@ def room(verdict: Verdict, limits: Mapping[str, Limit]) -> float:
         nearest = int(abs(verdict.mask.frequency_hz - verdict.at_hz).argmin())
         return float(window_widths(verdict.mask.lower, verdict.mask.upper, verdict.unit)[nearest])
     quantity = verdict.quantity.removesuffix(SHIFT)
-    limit = limits.get(f"{quantity} {verdict.subject}") or limits.get(quantity)
+    limit = limits.get(limit_key(limits, quantity, verdict.subject))
     if limit is not None and quantity != verdict.quantity and limit.align_within_db is not None:
         return 2 * limit.align_within_db
     if limit is not None and limit.lower is not None and limit.upper is not None:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from rig.design.kit import Kit, kit_in
-from rig.design.limits import mask_for
+from rig.design.limits import limit_key, mask_for
 from rig.files.errors import RecordError, TableError
 from rig.store.recordings import log_of, read_audio, read_captures, read_rows
 from rig.store.records import columns_of, unchanged
@@ -93,7 +93,7 @@ def _mask_of(
 def _mask_again(record: Record, kit: Kit, check: str, curve: Curve) -> Mask | None:
     """The mask of a curve by the record's own kit; None where that cannot tell any more."""
     limits = kit.limits.get(check, {})
-    limit = limits.get(f"{curve.quantity} {curve.subject}") or limits.get(curve.quantity)
+    limit = limits.get(limit_key(limits, curve.quantity, curve.subject))
     bench = next((calibration.bench for calibration in record.calibrations), "")
     try:
         return mask_for(limit, curve, kit.folder, check, bench, kit.files) if limit and not limit.is_number else None

@@ -127,8 +127,6 @@ def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written
     _copy_kit(kit, folder)
     results = tuple(write_result(result, folder) for result in run.results)
     calibrations, captures = write_captures(run.captures, folder, written)
-    for help_ in HELPS:
-        (folder / help_).unlink(missing_ok=True)
     record = Record(
         **vars(about),
         folder=home / name,
@@ -149,10 +147,15 @@ def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written
         captures=captures,
         logs=tuple(_log_entry(n, log, troubles, folder) for n, (log, troubles) in enumerate(run.logs, 1)),
         findings=run.findings,
-        files={path.relative_to(folder).as_posix(): sha256(path) for path in _files(folder)},
+        files={
+            name: sha256(path) for path in _files(folder) if (name := path.relative_to(folder).as_posix()) not in HELPS
+        },
     )
     (folder / "run.json").write_bytes(json_bytes(document_of(record)))
     _sync(folder)
+    # Until then a run can be taken up again by these, should the disk be full.
+    for help_ in HELPS:
+        (folder / help_).unlink(missing_ok=True)
     folder.rename(record.folder)
     sync(home)
     return record

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.design.limits import Limit, mask_for, reference_note
+from rig.design.limits import Limit, limit_key, mask_for, reference_note
 from rig.signals.bands import band_edges_hz, mid_bands_hz
 from rig.statistics.gauge import GaugeStudy, Spread, analysis_of_variance
 from rig.store.trials import Key, Trial
@@ -108,10 +108,10 @@ class Capability:
 
 
 def limit_for(limits: Mapping[str, Mapping[str, Limit]], key: Key) -> Limit | None:
-    """The limit that judges a reading: its own goes before that of its quantity."""
+    """The limit that judges a reading."""
     check, quantity, subject = key
     of_check = limits.get(check, {})
-    return of_check.get(f"{quantity} {subject}", of_check.get(quantity))
+    return of_check.get(limit_key(of_check, quantity, subject))
 
 
 def capability(limits: Mapping[str, Mapping[str, Limit]], folder: Path, trials: Sequence[Trial]) -> Capability:

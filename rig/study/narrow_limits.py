@@ -19,7 +19,7 @@ from rig.circuit.held import held_uncertainty
 from rig.circuit.radiation import microphone_at, pressure_pa
 from rig.circuit.tolerance import draw
 from rig.design.kit import Kit
-from rig.design.limits import Limit
+from rig.design.limits import Limit, limit_key
 from rig.signals.divider import load_uncertainties, one_load_errors
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db
 from rig.signals.uncertainty import DB_PER_PART, combined
@@ -65,8 +65,7 @@ def narrow_limits(kit: Kit) -> tuple[str, ...]:
     needed: dict[tuple[str, str], list[Reach]] = {}
     for reach in reaches(kit):
         limits = kit.limits.get(reach.check, {})
-        own = f"{reach.quantity} {reach.subject}"
-        key = own if own in limits else reach.quantity
+        key = limit_key(limits, reach.quantity, reach.subject)
         if key in limits:
             needed.setdefault((reach.check, key), []).append(reach)
     return tuple(

@@ -1,6 +1,5 @@
 """Units that passed, among the builds that a kit is learnt from: which there are, and what they had to keep to."""
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,9 +7,10 @@ from pathlib import Path
 import numpy as np
 
 from rig.design.kit import Kit
-from rig.design.limits import read_mask
-from rig.files.disk import read_text, why
+from rig.design.limits import limit_key, read_mask
+from rig.files.disk import read_json, why
 from rig.files.errors import Disagree, RecordError, TableError
+from rig.files.plain import restored
 from rig.store import records
 from rig.store.run_json import Record
 from rig.study.learning import Key, Passed, mask_file
@@ -43,15 +43,13 @@ def learnt_from(kit: Kit) -> LearntFrom:
     """
     path = kit.folder / FILE
     try:
-        found = json.loads(read_text(path))
-        vouched, passed = (
-            {str(serial): str(run) for serial, run in dict(found.get(key, {})).items()} for key in ("builds", "passed")
-        )
+        found = restored(dict[str, object], read_json(path))
+        vouched, passed = (restored(dict[str, str], found.get(key, {}), key) for key in ("builds", "passed"))
     except FileNotFoundError:
         vouched, passed = {}, {}
     except OSError as error:
         raise TableError(f"{path}: cannot be read ({why(error)})") from None
-    except (ValueError, TypeError, AttributeError):
+    except ValueError:
         raise TableError(f"{path}: not what kitproof learn writes; allowed: a file as it wrote it") from None
     if not vouched:
         raise TableError(f"{path}: no builds were learnt yet; begin with kitproof learn {kit.name} and their serials")
@@ -129,7 +127,7 @@ def refuse_other_sign(runs: Sequence[Record]) -> None:
 def passed_of(kit: Kit, key: Key, frequency_hz: Floats, serials: Sequence[str]) -> Passed | None:
     """Which builds are there because they passed, and the mask of a curve that they had to keep to; None: no mask."""
     limits = kit.limits.get(key[0], {})
-    limit = limits.get(f"{key[1]} {key[2]}", limits.get(key[1]))
+    limit = limits.get(limit_key(limits, key[1], key[2]))
     path = kit.folder / (limit.mask if limit and limit.mask else mask_file(key))
     if not path.exists():
         return None

@@ -16,5 +16,7 @@ SIGNS = (DRIVER_POLARITY, CHANNEL_POLARITY, POLARITY_BETWEEN)
 GUARD = "guard"
 #: Stands between the two channels that a reading is of.
 AGAINST = " against "
+#: What no good unit explains of an impedance: the one limit that good builds can set.
+PARTS_MISFIT = "parts misfit"
 #: A level in dB SPL for 2.83 V at 1 m.
 SENSITIVITY = "sensitivity"

@@ -1,5 +1,6 @@
 """From captures to verdicts, pure: live runs and archives go the same way."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -19,6 +20,8 @@ from rig.verdict.judge import judge, outcome_of
 from rig.verdict.responses import form_troubles
 from rig.verdict.second_look import rounds
 
+#: Quantity and subject.
+Key = tuple[str, str]
 #: Of each request the captures that stand, the best one first.
 Looks = Mapping[Request, Sequence[Capture | Log]]
 UNCONFIRMED = "one look shows it outside its limit and another does not: wait for quiet, then measure again"
@@ -131,31 +134,46 @@ def examine_looks(
 ) -> CheckResult:
     """Read one check on each of the looks that stand, and judge it by all of them; the rest as `examine`."""
     first = {request: found[0] for request, found in looks.items()}
-    own = rounds({request: looks[request] for request in needed if request in looks}) or [{}]
-    return judge_looks(
-        [
-            examine(listed, needed, first | each, troubles, kit, partial=partial, bench_doubts=bench_doubts)
-            for each in own
-        ]
-    )
+    own = {request: looks[request] for request in needed if request in looks}
+
+    def read(requests: Sequence[Request], captures: Mapping[Request, Capture | Log], is_part: bool) -> CheckResult:
+        return examine(listed, requests, captures, troubles, kit, partial=is_part, bench_doubts=bench_doubts)
+
+    results = [read(needed, first | each, partial) for each in rounds(own) or [{}]]
+    there, stale = _keys(results[0]), []
+    for n in range(len(results)):
+        # What has no look of its own in this round is read once more from its first one, which says nothing new.
+        no_more = [request for request in needed if request in own and len(own[request]) <= n]
+        stale.append(there & _keys(read(no_more, first, True)) if no_more else set())
+    return judge_looks(results, stale)
 
 
-def judge_looks(results: Sequence[CheckResult]) -> CheckResult:
+def _keys(result: CheckResult) -> set[Key]:
+    return {(verdict.quantity, verdict.subject) for verdict in result.verdicts}
+
+
+def judge_looks(results: Sequence[CheckResult], stale: Sequence[set[Key]] = ()) -> CheckResult:
     """The result of a check by its results on several looks at one unit, of which the first stands before the others.
 
     Looks agree by their energy, and a check may find much less than that in one of them: a voice far away, a tick. So a
     fail counts where more looks show it than pass, two at least. It does not count where twice as many pass. Otherwise
-    nothing is proved, and another look may tell.
+    nothing is proved, and another look may tell. `stale` are, for each result, the readings that are no look of their
+    own in it: they have no vote.
     """
-    votes: dict[tuple[str, str], list[Verdict]] = {}
-    for verdict in (verdict for result in results for verdict in result.verdicts):
-        votes.setdefault((verdict.quantity, verdict.subject), []).append(verdict)
-    majority = {key: _majority_outcome(verdicts, len(results)) for key, verdicts in votes.items()}
+    votes: dict[Key, list[Verdict]] = {}
+    silent = Counter(key for keys in stale for key in keys)
+    for result, keys in zip(results, stale or [set()] * len(results), strict=True):
+        for verdict in result.verdicts:
+            if (key := (verdict.quantity, verdict.subject)) not in keys:
+                votes.setdefault(key, []).append(verdict)
+    majority = {key: _majority_outcome(verdicts, len(results) - silent[key]) for key, verdicts in votes.items()}
     if len(results) == 1 or not any(majority.values()):
         return results[0]
     stands = max(results, key=lambda r: sum(v.outcome == majority[v.quantity, v.subject] for v in r.verdicts))
+    # A fail stands even if it is not among what was read of the look that does.
+    missing = [votes[key][0] for key in votes.keys() - _keys(stands) if majority[key] == "fail"]
     judged = []
-    for verdict in stands.verdicts:
+    for verdict in (*stands.verdicts, *missing):
         key = (verdict.quantity, verdict.subject)
         judged.append(
             next((v for v in (verdict, *votes[key]) if majority[key] in ("", v.outcome)), _unconfirmed(verdict))

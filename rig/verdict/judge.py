@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from rig.circuit.notation import hertz
 from rig.design.decision import Decision
-from rig.design.limits import Files, Limit, mask_for, worst_point
+from rig.design.limits import Files, Limit, limit_key, mask_for, worst_point
 from rig.design.uncertainty_budget import with_parts, without_bench
 from rig.files.errors import TableError
 from rig.statistics.conformity import decide, probability_of_conformity
@@ -57,8 +57,7 @@ def judge(
     met = set()
     readings: list[Reading | Curve] = [*read.readings, *read.curves]
     for reading in readings:
-        own = f"{reading.quantity} {reading.subject}"
-        key = own if own in limits else reading.quantity
+        key = limit_key(limits, reading.quantity, reading.subject)
         if key not in limits:
             continue
         met.add(key)

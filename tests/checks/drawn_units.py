@@ -29,7 +29,7 @@ SECONDS = 0.4
 
 
 @dataclass(frozen=True)
-class BenchFinding:
+class ReadPolarity:
     """One polarity reading and what it should be."""
 
     unit: int
@@ -171,7 +171,7 @@ def capture_of(
     )
 
 
-def tell(name: str, first: int, last: int, seed: int, loopback: bool = True) -> list[BenchFinding]:
+def tell(name: str, first: int, last: int, seed: int, loopback: bool = True) -> list[ReadPolarity]:
     """Read units `first` to `last` of a kit."""
     kit = short_kit(name)
     settings = polarity.Settings.model_validate(kit.checks["polarity"])
@@ -190,7 +190,7 @@ def tell(name: str, first: int, last: int, seed: int, loopback: bool = True) -> 
         for reading in read.readings:
             key = reading.quantity, reading.subject
             if key in truths:
-                found.append(BenchFinding(unit, reading, truths[key], sure.get(reading.subject, float("nan"))))
+                found.append(ReadPolarity(unit, reading, truths[key], sure.get(reading.subject, float("nan"))))
     return found
 
 

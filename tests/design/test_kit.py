@@ -100,6 +100,11 @@ def test_demo_kits_load_and_plan(name: str) -> None:
             "sweeps.leads.stop_hz: found 20000; allowed: an",
         ),
         (r"^title = .*", "title = 5", "title: found 5; allowed: text in quotes"),
+        (
+            r'^"Re" = .*',
+            '"impedance left" = { around = "design" }',
+            "limits.impedance.impedance left.within: found 0 windows; allowed",
+        ),
         (r'^"Re" = .*', '"Re" = 5.0', "limits.impedance.Re: found 5.0; allowed: a table"),
         (
             r"^\[stages.playing\]",

@@ -229,6 +229,8 @@ def test_a_limit_that_meets_no_reading_tells_what_was_read():
         {"lower": 1.0, "mask": "m.csv"},
         {"lower": 2.0, "upper": 1.0},
         {"around": "reference"},
+        {"around": "design", "percent": True},
+        {"around": "design", "slide_percent": 5.0},
         {"within": [[1.0, 2.0, 1.0, 1.0]]},
         {"around": "design", "within": [[2.0, 1.0, 1.0, 1.0]]},
         {"around": "design", "within": [[1.0, 2.0, -1.0, 1.0]]},

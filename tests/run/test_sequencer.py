@@ -198,20 +198,22 @@ class Lorry(DyingBench):
 
 
 @pytest.mark.parametrize(
-    ("hears", "levels"),
+    ("hears", "levels", "most"),
     [
-        (lambda request: request.is_silence or request.level_v > 0.5, (0.01, 0.05)),
-        (lambda request: request.level_v > 0, (0.02, 0.02, 0.02)),
+        (lambda request: request.is_silence or request.level_v > 0.5, (0.01, 0.05), 3),
+        (lambda request: request.level_v > 0, (0.02, 0.02, 0.02), 5),
     ],
     ids=["silence and the sweep behind it", "three pings"],
 )
 def test_what_noise_keeps_from_being_read_is_looked_at_again_until_it_is_quiet(
-    shelf: Path, hears: Callable[[Request], bool], levels: Sequence[float]
+    shelf: Path, hears: Callable[[Request], bool], levels: Sequence[float], most: int
 ) -> None:
     work = job(shelf, "shelf-one")
     bench = Lorry(simulated(shelf, "shelf-one", work.kit.serial_example), hears, levels)
     run = run_of(list(sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True)))
     assert (run.outcome, run.stopped) == ("pass", "")
+    assert not bench.levels
+    assert max(capture.attempt for capture, _ in run.captures) == most
 
 
 def test_a_check_without_limits_proves_nothing(tmp_path: Path, shelf: Path) -> None:

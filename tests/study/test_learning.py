@@ -54,10 +54,10 @@ def spread_of(curves: np.ndarray) -> Spread:
 def test_a_mask_fails_as_many_good_units_as_it_says(rejects: float) -> None:
     """Judged on units that it has not seen: binomial, within three standard deviations, and the mask is widened."""
     learnt = learn(KEY, "dB SPL", HZ, {}, spread_of(wandering(20000, 1)), rejects=rejects, confidence=0.95)
-    new = wandering(20000, 2)
+    # Seen by a rig that scatters by a third of the narrowest mask.
+    new = wandering(20000, 2) + 0.1 * np.random.default_rng(9).standard_normal((20000, HZ.size))
     failed = float(np.mean(np.any((new < learnt.lower) | (new > learnt.upper), axis=1)))
-    # The rig's own scatter is in what is expected, the units here are seen without.
-    assert failed == pytest.approx(learnt.rejects, abs=3 * math.sqrt(rejects / 20000) + 0.3 * rejects)
+    assert failed == pytest.approx(learnt.rejects, abs=3 * math.sqrt(rejects / 20000) + 0.1 * rejects)
     assert learnt.rejects <= rejects
 
 

@@ -1,6 +1,7 @@
 """Updates with units that passed: which are taken in, that they are told and asked for, and that the former is kept."""
 
 import json
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -23,6 +24,13 @@ from rig.values.readings import Reading
 from rig.values.run import Run
 
 RUN = CliRunner()
+
+
+@pytest.fixture
+def own_workspace(workspace: Path, tmp_path: Path) -> Path:
+    """A workspace whose kits may be written beside."""
+    shutil.copytree(workspace / "limits", tmp_path / "limits")
+    return tmp_path
 
 
 @pytest.fixture
@@ -64,44 +72,35 @@ def once(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def test_an_update_says_whom_it_takes_in_asks_and_keeps_the_former(
-    shelf: list[Record], workspace: Path, monkeypatch: pytest.MonkeyPatch
+    shelf: list[Record], own_workspace: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(learn, "learn_design", once(learn.learn_design))
-    words = ["learn", "booth-two", "--draws", "400", "--workspace", str(workspace)]
-    folder = workspace / "limits" / "booth-two"
-    try:
-        with pytest.raises(TableError, match="no builds were learnt yet"):
-            learnt_from(load_kit(workspace, "booth-two"))
-        assert RUN.invoke(cli.app, [*words, shelf[0].serial]).exit_code == 0
-        before = {path.name: path.read_bytes() for path in folder.glob("*") if path.is_file()}
-        asked = RUN.invoke(cli.app, [*words, "--update"])
-        assert "nobody can answer" in str(asked.exception)
-        assert before == {path.name: path.read_bytes() for path in folder.glob("*") if path.is_file()}
-        done = RUN.invoke(cli.app, [*words, "--update", "--yes"])
-        assert done.exit_code == 0, done.output
-        assert "BT-0101 (run BT-0101-1)" in done.output
-        learnt = json.loads((folder / "learnt.json").read_text())
-        assert list(learnt["builds"]) == [shelf[0].serial]
-        assert learnt["passed"] == {"BT-0101": "BT-0101-1"}
-        (kept,) = folder.glob("masks-of-*")
-        assert (kept / "design.toml").read_bytes() == before["design.toml"]
-        again = RUN.invoke(cli.app, [*words, "--update", "--yes"])
-        assert "nothing is changed" in again.output
-    finally:
-        for path in (*folder.glob("learnt*"), *folder.glob("design.toml"), *folder.glob("masks-of-*/*")):
-            path.unlink()
-        for path in folder.glob("masks-of-*"):
-            path.rmdir()
+    words = ["learn", "booth-two", "--draws", "400", "--workspace", str(own_workspace)]
+    folder = own_workspace / "limits" / "booth-two"
+    with pytest.raises(TableError, match="no builds were learnt yet"):
+        learnt_from(load_kit(own_workspace, "booth-two"))
+    assert RUN.invoke(cli.app, [*words, shelf[0].serial]).exit_code == 0
+    before = {path.name: path.read_bytes() for path in folder.glob("*") if path.is_file()}
+    asked = RUN.invoke(cli.app, [*words, "--update"])
+    assert "nobody can answer" in str(asked.exception)
+    assert before == {path.name: path.read_bytes() for path in folder.glob("*") if path.is_file()}
+    done = RUN.invoke(cli.app, [*words, "--update", "--yes"])
+    assert done.exit_code == 0, done.output
+    assert "BT-0101 (run BT-0101-1)" in done.output
+    learnt = json.loads((folder / "learnt.json").read_text())
+    assert list(learnt["builds"]) == [shelf[0].serial]
+    assert learnt["passed"] == {"BT-0101": "BT-0101-1"}
+    (kept,) = folder.glob("masks-of-*")
+    assert (kept / "design.toml").read_bytes() == before["design.toml"]
+    again = RUN.invoke(cli.app, [*words, "--update", "--yes"])
+    assert "nothing is changed" in again.output
 
 
-def test_a_unit_that_passed_had_to_keep_to_the_mask_that_the_kit_names(workspace: Path) -> None:
-    kit, grid = load_kit(workspace, "booth-two"), np.array([100.0, 1000.0])
+def test_a_unit_that_passed_had_to_keep_to_the_mask_that_the_kit_names(own_workspace: Path) -> None:
+    kit, grid = load_kit(own_workspace, "booth-two"), np.array([100.0, 1000.0])
     assert passed_of(kit, (*LEVEL, "left"), grid, ["BT-0101"]) is None
     (kit.folder / "learnt-free-field-level-left.csv").write_text("frequency_hz,lower,upper\n500,70,80\n2000,70,\n")
-    try:
-        passed = passed_of(kit, (*LEVEL, "left"), grid, ["BT-0101"])
-    finally:
-        (kit.folder / "learnt-free-field-level-left.csv").unlink()
+    passed = passed_of(kit, (*LEVEL, "left"), grid, ["BT-0101"])
     assert passed is not None
     assert list(passed.lower) == [-np.inf, 70.0]
     assert list(passed.upper) == [np.inf, np.inf]

@@ -1,6 +1,7 @@
 """The second look: agreement within noise, the odd one out, and contacts that come and go."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from rig.signals import stimulus
 from rig.values.captures import Calibration, Capture
 from rig.values.readings import CheckReadings
 from rig.values.verdicts import CheckResult, Verdict
+from rig.verdict import examine
 from rig.verdict.examine import UNCONFIRMED, judge_looks
 from rig.verdict.second_look import INTERMITTENT, RESTLESS, agree, choose, is_doubtful, quietest_noises
 
@@ -175,3 +177,44 @@ def test_a_look_of_which_nothing_can_be_read_confirms_no_fail() -> None:
     unread = CheckResult("response", "Response", "void", "a noise", CheckReadings(), ())
     assert judge_looks([result_of("fail"), unread]).outcome == "void"
     assert judge_looks([unread, result_of("fail"), result_of("fail")]).outcome == "fail"
+
+
+def test_what_has_fewer_looks_than_another_box_has_no_vote_for_each_of_them() -> None:
+    """Rounds lay the first look of one box beside all looks of another: that is no look of its own."""
+    for own, outcome in (("pass fail fail", "fail"), ("pass fail", "void"), ("fail pass", "void"), ("fail", "fail")):
+        outcomes = own.split()
+        alone = judge_looks([result_of(one) for one in outcomes])
+        assert alone.outcome == outcome
+        padded = [*outcomes, *[outcomes[0]] * (6 - len(outcomes))]
+        stale = [{("level", "left")} if n >= len(outcomes) else set() for n in range(6)]
+        assert judge_looks([result_of(one) for one in padded], stale).outcome == outcome
+
+
+def test_looks_at_one_box_are_no_looks_at_the_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Through the reading of a check that reads all boxes at once."""
+    requests = {channel: replace(REQUEST, channel=channel, at=channel) for channel in "ab"}
+    said = {"a": ["pass"] * 6, "b": ["pass", "fail", "fail"]}
+    looks = {requests[channel]: tuple((channel, n) for n in range(len(said[channel]))) for channel in "ab"}
+
+    def examined(listed: object, needed: Any, captures: Any, *rest: object, **named: object) -> CheckResult:
+        read = [captures[request] for request in needed]
+        verdicts = tuple(replace(result_of(said[c][n]).verdicts[0], subject=c) for c, n in read)
+        return CheckResult("response", "Response", "pass", "", CheckReadings(), verdicts)
+
+    monkeypatch.setattr(examine, "examine", examined)
+    judged = examine.examine_looks(None, list(requests.values()), looks, {}, None)  # type: ignore[arg-type]
+    assert {v.subject: v.outcome for v in judged.verdicts} == {"a": "pass", "b": "fail"}
+
+
+def test_a_fail_that_the_look_that_stands_does_not_hold_is_not_lost() -> None:
+    looks = [
+        replace(
+            result_of("pass"), verdicts=tuple(result_of(outcome, quantity).verdicts[0] for quantity, outcome in held)
+        )
+        for held in (
+            (("b", "pass"), ("c", "pass")),
+            (("b", "fail"), ("c", "pass"), ("y", "fail")),
+            (("b", "pass"), ("c", "fail"), ("y", "fail")),
+        )
+    ]
+    assert judge_looks(looks).outcome == "fail"
