@@ -211,7 +211,7 @@ def smoothed_noise_db(
 
 def smoothed_powers(acoustic: AcousticResponse, gated: Gated, grid: Floats, smoothing: float) -> tuple[Floats, Floats]:
     """Squared magnitude of the response, smoothed, and the power that noise adds to it, both on the grid."""
-    at_hz, power = gated_power(gated, acoustic.layout)
+    at_hz, power = gated_power(gated, acoustic.sent)
     power = smooth_power(power, at_hz, grid, smoothing)
     return power, noise_power(acoustic, gated, grid)
 

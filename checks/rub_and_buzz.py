@@ -318,7 +318,7 @@ def fundamental_peak(capture: Capture, frequency_hz: Floats) -> Floats:
         raise Untrusted(f"nothing stands out of the noise at the microphone ({request})")
     gated = gate(acoustic.impulse, acoustic.sample_rate_hz, acoustic.arrival_s, 0.002, 0.25)
     fine = log_frequency_grid(request.start_hz, request.stop_hz, 24)
-    response = gated_frequency_response(gated, acoustic.layout, fine)
+    response = gated_frequency_response(gated, acoustic.sent, fine)
     power = smooth_power(np.abs(response) ** 2, fine, frequency_hz, 3)
     return np.asarray(np.sqrt(2 * power) * request.level_v)
 

@@ -6,7 +6,7 @@ from functools import cached_property
 import numpy as np
 
 from rig.bench_check.measured import Complex, gain_db, has_signal, with_right_loopback
-from rig.circuit.radiation import driver_pressure_pa
+from rig.circuit.radiation import pressure_pa
 from rig.design.kit import Kit
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import Gated, gate
@@ -142,23 +142,27 @@ def box_level(bench: Playing, capture: Capture) -> BoxLevel | None:
         return None
     request, kit = capture.request, bench.kit
     try:
-        microphone_m = kit.microphone_m(request.channel, request.at, kit.position(request.position))
         response = acoustic_response(with_right_loopback(capture))
         gated, grid = _gated(response, request)
-        expected = driver_pressure_pa(
-            kit.model(request.channel, request.position), grid, 1.0, microphone_m, air_speed_m_s(capture)
-        )
+        design = designed_pa(kit, capture, grid)
     except (Untrusted, ValueError):
         return None
-    measured = gated_frequency_response(gated, response.layout, grid)
+    measured = gated_frequency_response(gated, response.sent, grid)
     noise = np.sqrt(noise_power(response, gated, grid))
     clear = np.abs(measured) > noise * 10 ** (CLEAR_DB / 20)
     if np.count_nonzero(clear) < grid.size / 4:
         return None
     arrival_s = gated.first_s + float(gated.time_zero_s) - response.zero_s
     measured = measured * np.exp(-2j * np.pi * grid * arrival_s)
-    design = np.asarray(expected.sum(axis=0)).reshape(-1)
     return BoxLevel(request.channel, grid[clear], measured[clear], design[clear], response.timed)
+
+
+def designed_pa(kit: Kit, capture: Capture, frequency_hz: Floats) -> Complex:
+    """Pascal per volt of a box at the microphone, where that stands in the run, by the design; shape (n,)."""
+    request = capture.request
+    microphone_m = kit.microphone_m(request.channel, request.at, kit.position(request.position))
+    model = kit.model(request.channel, request.position)
+    return pressure_pa(model, frequency_hz, 1.0, microphone_m, air_speed_m_s(capture)).reshape(-1)
 
 
 def _gated(response: AcousticResponse, request: Sweep) -> tuple[Gated, Floats]:

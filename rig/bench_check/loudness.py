@@ -4,18 +4,16 @@ import numpy as np
 
 from rig.bench_check import any_input
 from rig.bench_check.bench_finding import BenchFinding, louder, right, unknown, within
-from rig.bench_check.boxes import BASS_BELOW_HZ, BoxLevel, Playing, evened, output_off_db
+from rig.bench_check.boxes import BASS_BELOW_HZ, BoxLevel, Playing, designed_pa, evened, output_off_db
 from rig.bench_check.measured import has_signal, sweep_rms, usual_rms
 from rig.circuit.channel import impedance_ohm
 from rig.circuit.notation import hertz
-from rig.circuit.radiation import driver_pressure_pa
 from rig.design.kit import Kit
 from rig.signals.levels import db_spl, pressure_pa
 from rig.signals.quiet import band_levels_db
 from rig.signals.weighting import weighted_level_db_spl
 from rig.values.captures import Capture
 from rig.values.readings import Floats
-from rig.verdict.responses import air_speed_m_s
 
 #: The level at the microphone is called wrong beyond this, if the boxes agree within so much.
 LEVEL_DB, ALIKE_DB = 2.5, 2.5
@@ -194,12 +192,8 @@ def full_level_over_room_db(bench: Playing, capture: Capture) -> tuple[Floats, F
     mids, room_db = band_levels_db(
         bench.silence.pascal(), capture.sample_rate_hz, max(low, kit.sweeps.playing.start_hz), min(high, 16000.0)
     )
-    microphone_m = kit.microphone_m(request.channel, request.at, kit.position(request.position))
-    pressure = driver_pressure_pa(
-        kit.model(request.channel, request.position), mids, 1.0, microphone_m, air_speed_m_s(capture)
-    )
-    designed_pa = np.abs(pressure.sum(axis=0)).reshape(-1) * kit.levels.playing_v
-    return mids, db_spl(designed_pa) - room_db
+    pressure = np.abs(designed_pa(kit, capture, mids)) * kit.levels.playing_v
+    return mids, db_spl(pressure) - room_db
 
 
 def calibration(bench: Playing) -> BenchFinding | None:

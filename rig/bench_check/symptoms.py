@@ -93,6 +93,8 @@ def symptoms_in_all(kit: Kit, rounds: Rounds, stage: Stage) -> list[BenchFinding
         if quiet not in known:
             known[quiet] = symptoms_of(kit, quiet, stage)
         shown = {one.what for one in known[quiet]}
+        if FAILED in shown:
+            return known[quiet]
         found = [one for one in found if one.what in shown] if n else known[quiet]
     return found
 

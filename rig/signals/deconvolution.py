@@ -114,7 +114,7 @@ class Grid:
 
 
 @lru_cache(maxsize=8)
-def grid_of(length: int, sent: ExponentialSweep, single: bool = False) -> Grid:
+def grid_of(length: int, sent: ExponentialSweep, *, single: bool = False) -> Grid:
     """Grid of a transform of `length` frames for a sweep's band.
 
     Single precision errs by -130 dB of a sweep, which is below what any converter does, in a quarter of the time.
@@ -210,7 +210,7 @@ def impulse_response(
     frames, known_frames = capture.shape[-1], known.shape[-1]
     before = round(before_s * sent.sample_rate_hz)
     after = frames if after_s is None else round(after_s * sent.sample_rate_hz)
-    grid = grid_of(length_for(frames, known_frames, before, after), sent, single)
+    grid = grid_of(length_for(frames, known_frames, before, after), sent, single=single)
     quotient = spectrum_of(capture, grid) * inverse_of(spectrum_of(known, grid), grid)
     if before + after >= frames + known_frames:
         raise ValueError(
@@ -385,17 +385,17 @@ def harmonic_responses(
     capture = _checked(captured, "captured")
     frames, single = capture.shape[-1], capture.dtype == np.float32
     length = length_for(frames, sent.sweep_frames, 0, math.ceil(after_s * sent.sample_rate_hz))
-    grid = grid_of(length, sent, single)
-    response = periodic_response(spectrum_of(capture, grid) * sweep_inverse(sent, length, single), grid)
+    grid = grid_of(length, sent, single=single)
+    response = periodic_response(spectrum_of(capture, grid) * sweep_inverse(sent, length, single=single), grid)
     if delay_s is None:
         delay_s = np.argmax(np.abs(response[..., :frames]), axis=-1) / sent.sample_rate_hz
     return harmonics_in(response, sent, wanted, frequency_hz, delay_s, after_s)
 
 
 @lru_cache(maxsize=8)
-def sweep_inverse(sent: ExponentialSweep, length: int, single: bool = False) -> AnyComplex:
+def sweep_inverse(sent: ExponentialSweep, length: int, *, single: bool = False) -> AnyComplex:
     """`inverse_of` the analytic sweep on `grid_of` the same; read only."""
-    grid = grid_of(length, sent, single)
+    grid = grid_of(length, sent, single=single)
     inverse = inverse_of(spectrum_of(kept_sweep(sent), grid, "reference"), grid)
     inverse.flags.writeable = False
     return inverse

@@ -72,6 +72,11 @@ class ExponentialSweep:
             )
 
     @property
+    def alone(self) -> "ExponentialSweep":
+        """The sweep by itself, whatever stands about it: what is worked out of it serves every code."""
+        return ExponentialSweep(self.start_hz, self.stop_hz, self.seconds, self.sample_rate_hz)
+
+    @property
     def rate_s(self) -> float:
         """Time in which the frequency grows by a factor e: L of Farina, AES 108th Convention, 2000."""
         return self.seconds / math.log(self.stop_hz / self.start_hz)

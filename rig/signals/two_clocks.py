@@ -45,7 +45,7 @@ class Clocks:
 def timing_of(row: Floats, plan: Layout, delay: float) -> marks.Timing | None:
     """The marks of a row on another clock, which are not far from their distance; None where they are not heard."""
     # The sweep of another place of the run has its second mark as far off as codes lie apart.
-    codes = round(stimulus.HIGHEST_CODE * stimulus.CODE_STEP_S * plan.sample_rate_hz) if plan.code else 0
+    codes = stimulus.code_frames(stimulus.HIGHEST_CODE, plan.sample_rate_hz) if plan.code else 0
     within = round(SOUGHT_PPM * 1e-6 * (plan.mark_after - plan.mark_before)) + max(SOUGHT_FRAMES, codes)
     return marks.timing_of(row, plan, delay, within)
 

@@ -45,8 +45,7 @@ class HeatedUnit:
         self.faults = tuple(faults)
         self.seed = seed
         whole = unit_of(kit, serial)
-        gain = 10 ** (kit.amplifier.gain_db / 20)
-        design = drive_of(whole, music_like(), [channel.name for channel in kit.channels], gain)
+        design = drive_of(whole, music_like(), [channel.name for channel in kit.channels], kit.amplifier.gain)
         self._unit = unit_with(faults, whole)
         self.thermal = thermal_unit(kit, serial, faults, self._chip_w(sum(design.lead_w.values()) * DESIGN_V**2))
         random = generator("air of the room", seed)

@@ -1,8 +1,8 @@
 """What a simulated box does when its leads are driven: currents, motion, and sound in front of it.
 
-The same laws as the lumped model of a design (`rig.circuit`), worked out another way and sharing nothing with it, so
-that each is a test of the other: here a net with the electrical, mechanical and acoustical side at once, there
-closed formulas along a chain of stages.
+The same laws as the lumped model of a design (`rig.circuit`), worked out another way and sharing no formula with it,
+only constants, so that each is a test of the other: here a net with the electrical, mechanical and acoustical side at
+once, there closed formulas along a chain of stages.
 """
 
 from dataclasses import dataclass

@@ -47,9 +47,9 @@ COARSE_BELOW = 48
 class SweepSpectra:
     """The part of a capture that holds the sweep and its tail, and no mark, as spectra."""
 
-    #: What was asked for, and how it was laid out in time.
+    #: What was asked for, and the sweep that was sent.
     request: Sweep
-    layout: stimulus.Layout
+    sent: ExponentialSweep
     grid: deconvolution.Grid
     pressure: Complex64
     leads: Complex64
@@ -62,7 +62,7 @@ class SweepSpectra:
     @cached_property
     def silence_density(self) -> tuple[Floats, Floats]:
         """`noise.power_spectral_density` of the silence before the sweep."""
-        return power_spectral_density(self.silence, self.layout.sample_rate_hz)
+        return power_spectral_density(self.silence, self.sent.sample_rate_hz)
 
     def noise_density(self, frequency_hz: Floats) -> Floats:
         """Two-sided density of the silence before the sweep, in squared pascal per sample, sixth-octave means.
@@ -71,7 +71,7 @@ class SweepSpectra:
         one frame.
         """
         line_hz, density = self.silence_density
-        return smooth_power(density, line_hz, frequency_hz, 6) * (0.5 * self.layout.sample_rate_hz)
+        return smooth_power(density, line_hz, frequency_hz, 6) * (0.5 * self.sent.sample_rate_hz)
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,9 +98,9 @@ class AcousticResponse:
         return self.spectra.request
 
     @property
-    def layout(self) -> stimulus.Layout:
-        """How it was laid out in time."""
-        return self.spectra.layout
+    def sent(self) -> ExponentialSweep:
+        """The sweep of it."""
+        return self.spectra.sent
 
     @cached_property
     def noise(self) -> tuple[Floats, Floats]:
@@ -114,7 +114,7 @@ class AcousticResponse:
         if not np.isfinite(self.arrival_s):
             return at_hz, steady
         silence_s = self.spectra.silence.size / self.sample_rate_hz
-        moment = noise_before(self.impulse, self.layout, self.arrival_s, at_hz, steady, silence_s)
+        moment = noise_before(self.impulse, self.sent, self.arrival_s, at_hz, steady, silence_s)
         return at_hz, np.maximum(steady, moment)
 
 
@@ -242,12 +242,13 @@ def sweep_spectra(capture: Capture) -> SweepSpectra:
     known = leads[piece] if recorded else leads[piece.start - late : stop - late]
     frames = stop - piece.start
     kept = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
-    grid = deconvolution.grid_of(deconvolution.length_for(frames, frames, *kept), layout, single=True)
+    alone = layout.alone
+    grid = deconvolution.grid_of(deconvolution.length_for(frames, frames, *kept), alone, single=True)
     swept = pressure[piece] - np.float32(np.mean(silence))
     received, sent = (deconvolution.spectrum_of(each, grid) for each in (swept, known))
     # Of a microphone with a clock of its own nobody knows when its recording began.
     timed = recorded and "microphone" not in capture.other_clock
-    return SweepSpectra(request, layout, grid, received, sent, timed, frames, silence)
+    return SweepSpectra(request, alone, grid, received, sent, timed, frames, silence)
 
 
 @once_per_capture
@@ -303,14 +304,14 @@ def harmonics(capture: Capture, highest: int, frequency_hz: Floats, after_s: flo
         As `acoustic_response`.
     """
     found, rate_hz = sweep_spectra(capture), capture.sample_rate_hz
-    inverse = deconvolution.sweep_inverse(found.layout, found.grid.length, single=True)
+    inverse = deconvolution.sweep_inverse(found.sent, found.grid.length, single=True)
     response = deconvolution.periodic_response(found.pressure * inverse, found.grid)
     delay_s = int(np.argmax(np.abs(response[: found.frames]))) / rate_hz
     orders = range(1, highest + 2)
-    power = np.abs(deconvolution.harmonics_in(response, found.layout, orders, frequency_hz, delay_s, after_s)) ** 2
+    power = np.abs(deconvolution.harmonics_in(response, found.sent, orders, frequency_hz, delay_s, after_s)) ** 2
     noise = _noise_in_harmonics(found, orders[:-1], frequency_hz, after_s)
     moment = noise_of_the_moment(
-        response, found.layout, frequency_hz, delay_s, power=power, noise=noise[1:], after_s=after_s
+        response, found.sent, frequency_hz, delay_s, power=power, noise=noise[1:], after_s=after_s
     )
     # Not `fmax`: outside the sweep there is neither.
     return power[:-1], np.vstack((noise[:1], np.maximum(noise[1:], moment)))
@@ -319,11 +320,11 @@ def harmonics(capture: Capture, highest: int, frequency_hz: Floats, after_s: flo
 def _noise_in_harmonics(found: SweepSpectra, orders: Sequence[int], frequency_hz: Floats, after_s: float) -> Floats:
     """What the silence gives in the window of each harmonic; NaN outside the sweep."""
     request = found.request
-    gain = np.array([deconvolution.harmonic_gain(order, found.layout, after_s) for order in orders])
+    gain = np.array([deconvolution.harmonic_gain(order, found.sent, after_s) for order in orders])
     at_hz = np.multiply.outer(np.array(orders, np.float64), frequency_hz)
     inside = (at_hz >= request.start_hz) & (at_hz <= request.stop_hz)
     sought = np.where(inside, at_hz, request.stop_hz)
-    power = found.noise_density(sought) / _sweep_power(found.layout, sought)
+    power = found.noise_density(sought) / _sweep_power(found.sent, sought)
     return np.where(inside, gain[:, np.newaxis] * power, np.nan)
 
 
@@ -390,7 +391,7 @@ def band_response(acoustic: AcousticResponse, grid: Floats) -> tuple[Complex, Fl
     The phase is referred to the electrical time zero.
     """
     gated = band_gate(acoustic, grid)
-    response = deconvolution.gated_frequency_response(gated, acoustic.layout, grid)
+    response = deconvolution.gated_frequency_response(gated, acoustic.sent, grid)
     arrival_s = gated.first_s + float(gated.time_zero_s)
     turned: Complex = response * np.exp(-2j * np.pi * grid * (arrival_s - acoustic.zero_s))
     return turned, np.sqrt(noise_power(acoustic, gated, grid))

@@ -296,7 +296,7 @@ def test_a_steep_slope_is_smoothed_as_a_dense_grid_has_it(quantity):
     gated = gate(heard.impulse, heard.sample_rate_hz, heard.arrival_s, *kept)
     band = (capture.request.start_hz, capture.request.stop_hz)
     dense = np.geomspace(*band, 20001)
-    power = np.abs(gated_frequency_response(gated, heard.layout, dense)) ** 2
+    power = np.abs(gated_frequency_response(gated, heard.sent, dense)) ** 2
     judged = curve.valid & (curve.frequency_hz > 25.0)
     power = smooth_power(power, dense, curve.frequency_hz[judged], SETTINGS.smoothing)
     true_db = 10 * np.log10(power) + 20 * np.log10(capture.request.level_v / 20e-6)
