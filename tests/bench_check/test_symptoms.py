@@ -5,9 +5,10 @@ from collections.abc import Sequence
 import pytest
 from checked import ROOT, kit_of, known_load
 
+from rig.bench_check import symptoms
 from rig.bench_check.bench_finding import BenchFinding
 from rig.bench_check.symptoms import NOISES, STAGES, advice, bench_doubts, symptoms_of, unnoticed
-from rig.design.kit import Kit
+from rig.design.kit import Kit, load_kit
 from rig.run import sequencer
 from rig.run.verify import job
 from rig.simulated.bench import SimulatedBench
@@ -212,3 +213,14 @@ def test_where_one_box_and_bench_cannot_be_told_apart_both_are_said() -> None:
     assert doubts_in(padded, run_captures("short:left:R1", kit=padded)) == {}
     # A box upside down is a fault that units have; nobody turns a microphone's sign with a knob.
     assert doubts_in(kit, run_captures("reversed:left", kit=kit)) == {}
+
+
+def test_a_search_for_signs_that_failed_in_one_look_proves_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    kit = load_kit(ROOT, "booth-two")
+    failed = BenchFinding(symptoms.FAILED, False, "it failed")
+    quiet = kit.sweep("playing", "left", quiet=True)
+    rounds = [{quiet: object()}, {quiet: object()}]
+    for order in ((True, False), (False, True)):
+        answers = iter([[failed] if fails else [] for fails in order])
+        monkeypatch.setattr(symptoms, "symptoms_of", lambda *_, answers=answers: next(answers))
+        assert symptoms.symptoms_in_all(kit, rounds, "playing") == [failed]  # type: ignore[arg-type]

@@ -99,12 +99,15 @@ def test_a_broken_file_is_told(tmp_path: Path, text: str) -> None:
     assert ([one.path for one in found], damaged.path, damaged.is_empty) == ([good], path, not text)
 
 
-def test_a_missing_key_is_told(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("key", "words"), [("made_with", "made_with"), ("relative_standard_uncertainty", "uncertainty")]
+)
+def test_a_missing_key_is_told(tmp_path: Path, key: str, words: str) -> None:
     path = save(tmp_path, ONE)
     document = json.loads(path.read_text())
-    del document["made_with"]
+    del document[key]
     path.write_text(json.dumps(document))
-    assert "made_with" in read_store(tmp_path, ONE.bench)[1][0].words
+    assert f"{words}: missing" in read_store(tmp_path, ONE.bench)[1][0].words
 
 
 def test_the_comparison_on_a_known_load_of_before_still_counts(tmp_path: Path) -> None:
@@ -125,6 +128,9 @@ def test_the_comparison_on_a_known_load_of_before_still_counts(tmp_path: Path) -
     assert stored(tmp_path, "another") == []
     (folder / "known-load-2026-01-02T100000.json").write_text(json.dumps({**old, "ratio_real": None, "schema": 3}))
     assert "2026-01-02" in read_store(tmp_path, "bench by the window")[1][0].words
+    # A damaged one of another bench says nothing against this one.
+    (folder / "known-load-2026-01-02T100000.json").write_text(json.dumps({**old, "ratio_real": None}))
+    assert read_store(tmp_path, "another") == ([], [])
 
 
 def test_a_folder_that_cannot_be_written_is_told(tmp_path: Path) -> None:

@@ -3,7 +3,7 @@
 import os
 import shutil
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,10 +16,11 @@ from rig.calibration.storage import DailyDetails, Stored, save, stored
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.files.disk import read_bytes, read_json, write, write_together
 from rig.files.errors import BenchError, RecordError
+from rig.store import records
 from rig.store.recordings import LogWriter, read_rows, write_audio
 from rig.store.reference import write_reference
 from rig.store.rework_notes import note, reworks
-from rig.store.run_json import Record
+from rig.store.run_json import About, Record
 from rig.values.run import Run
 
 
@@ -97,6 +98,22 @@ def test_a_note_on_a_full_disk_leaves_nothing_behind(kit: Kit, good_run: tuple[R
     assert names(home) == before
     note(tmp_path, kit, "BT-0001", "resoldered C3 left")
     assert [one.words for one in reworks(home)[0]] == ["resoldered C3 left"]
+
+
+def test_a_disk_that_is_full_at_the_very_end_leaves_what_a_run_is_taken_up_by(
+    kit: Kit, good_run: tuple[Run, Record], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run, record = good_run
+    folder = records.reserve(tmp_path, kit, "BT-0001")
+    (folder / "checkpoint.json").write_text("{}")
+    about = About(**{one.name: getattr(record, one.name) for one in fields(About)})
+    monkeypatch.setattr(records, "json_bytes", lambda document: bytes(2**26))
+    with full_disk(2**25), pytest.raises(RecordError, match="could not be written"):
+        records.save(folder, kit, "BT-0001", replace(run, captures=()), about)
+    assert (folder / "checkpoint.json").exists()
+    monkeypatch.undo()
+    saved = records.save(folder, kit, "BT-0001", replace(run, captures=()), about)
+    assert not {"checkpoint.json", "started.txt"} & {*saved.files, *names(saved.folder)}
 
 
 def test_a_calibration_on_a_full_disk_leaves_nothing_behind(tmp_path: Path) -> None:
