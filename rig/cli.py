@@ -3,7 +3,7 @@
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from typing import Any
+from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
@@ -115,8 +115,20 @@ class _Commands(TyperGroup):
 app = typer.Typer(cls=_Commands, no_args_is_help=True, add_completion=False, help=__doc__, rich_markup_mode=None)
 
 
+def _show_version(is_asked: bool) -> None:
+    if is_asked:
+        from importlib.metadata import version
+
+        say(f"kitproof {version('kitproof')}")
+        raise typer.Exit
+
+
 @app.callback()
-def _no_options() -> None:
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and leave.", callback=_show_version, is_eager=True)
+    ] = False,
+) -> None:
     # Makes these commands of a group, though none is registered.
     pass
 

@@ -4,21 +4,24 @@ import typer
 
 from rig.commands.common import HERE, Workspace
 from rig.commands.walking import certified, walked
-from rig.files.errors import (
-    FAIL,
-    PASS,
-)
+from rig.design.demo_kits import demo_workspace
+from rig.files.errors import FAIL, PASS
 from rig.run import opening
 from rig.run.verify import job
 from rig.screen import terminal
 from rig.screen.console import open_console
 from rig.screen.record_page import findings_words
 
+KIT = "booth-two"
+
 
 def demo_command(workspace: Workspace = HERE) -> None:
     """Verify three simulated units of booth-two: a good one, one with its tweeter reversed, one with a wrong coil."""
     console = open_console()
-    work = job(workspace, "booth-two")
+    workspace, is_new = demo_workspace(workspace, KIT)
+    if is_new:
+        console.print(f"The demo keeps its kits and records in {workspace.resolve()}", soft_wrap=True)
+    work = job(workspace, KIT)
     units = {
         "BT-0001": ("a good unit", []),
         "BT-0002": ("left tweeter reversed", ["reversed:left:tweeter"]),
