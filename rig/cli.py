@@ -46,6 +46,10 @@ COMMANDS = {
         "kits:kits_command",
         "List the kits of this workspace, their files checked for mistakes; of one, named, everything.",
     ),
+    "design": (
+        "design:design_command",
+        "Draw what a kit's file models: impedance, levels, filters, strain; and say what does not fit in it.",
+    ),
     "wiring": ("wiring:wiring_command", "Draw the wiring of the bench as figures."),
     "instruments": (
         "instruments:instruments_command",

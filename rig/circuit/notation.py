@@ -4,7 +4,7 @@ One element a line, in signal order from the leads to the driver::
 
     series L1 0.82 mH (0.35 ohm)
     shunt R2 6.8 ohm + C3 10 uF +- 10 %
-    series L1 0.2 mH | R1 5.6 ohm
+    series L1 0.2 mH | R1 5.6 ohm 10 W
     series R1 10 ohm | C1 8.2 uF + (L1 0.5 mH | R2 4.7 ohm)
 
 Grammar::
@@ -13,7 +13,9 @@ Grammar::
     group   = chain ("|" chain)*
     chain   = item ("+" item)*
     item    = part | "(" group ")"
-    part    = NAME VALUE UNIT ["(" VALUE ohm ")"] ["+-" VALUE "%"]
+    part    = NAME VALUE UNIT ["(" VALUE ohm ")"] ["+-" VALUE "%"] [VALUE RATED]
+
+RATED is what the part is made to stand: W of a resistor, V of a capacitor (as printed on it), A of a coil.
 """
 
 import re
@@ -40,6 +42,8 @@ _WRITTEN: dict[str, tuple[str, ...]] = {
     "L": ("H", "mH", "uH"),
     "C": ("F", "uF", "nF", "pF"),
 }
+#: In what a part's rating is written.
+RATED: dict[Kind, str] = {"R": "W", "L": "A", "C": "V"}
 #: Groups within groups: no network of a box needs more.
 DEEPEST = 8
 #: Units of a value as a builder reads it: name, factor, and the smallest number that is written in it.
@@ -179,7 +183,18 @@ def _part(words: _Words) -> Part:
             words.at -= 1
             words.refuse("a tolerance in % from 0 to below 100")
         words.take(("%",))
-    return Part(name, kind, value, series_ohm, tolerance)
+    return Part(name, kind, value, series_ohm, tolerance, rating=_rating(words, kind))
+
+
+def _rating(words: _Words, kind: Kind) -> float:
+    if not _NUMBER.fullmatch(words.peek()):
+        return np.inf
+    rating = float(words.take_match(_NUMBER, "a rating"))
+    if not 0 < rating < np.inf:
+        words.at -= 1
+        words.refuse("a rating above 0")
+    words.take((RATED[kind],), f"{RATED[kind]}, in which the rating of such a part is written,")
+    return rating
 
 
 def _quantity(words: _Words, kind: str) -> float:
@@ -205,6 +220,8 @@ def _format_part(part: Part) -> str:
         text += f" ({_format_quantity(part, part.series_ohm, 'R')})"
     if part.tolerance != DEFAULT_TOLERANCE:
         text += f" +- {_digits(_decimal(part, part.tolerance).scaleb(2))} %"
+    if np.isfinite(part.rating):
+        text += f" {_digits(_decimal(part, part.rating))} {RATED[part.kind]}"
     return text
 
 

@@ -43,6 +43,8 @@ class Part:
         Half the width of the maker's tolerance band, as a fraction of the value.
     state : 'ok', 'open' or 'short'
         A part that is missing or broken, or bridged.
+    rating : float
+        What it is made to stand: watts of a resistor, peak volts of a capacitor, RMS amperes of a coil; inf: not known.
 
     Raises
     ------
@@ -56,6 +58,7 @@ class Part:
     series_ohm: Value = 0.0
     tolerance: float = DEFAULT_TOLERANCE
     state: State = "ok"
+    rating: float = np.inf
 
     def __post_init__(self) -> None:
         if self.kind not in ("R", "L", "C"):
@@ -67,6 +70,8 @@ class Part:
                 raise ValueError(f"part {self.name}: {name} is {number}; allowed is a number from 0")
         if not 0 <= self.tolerance < 1:
             raise ValueError(f"part {self.name}: tolerance is {self.tolerance}; allowed is 0 to below 1")
+        if not self.rating > 0:
+            raise ValueError(f"part {self.name}: rating is {self.rating}; allowed is a number above 0")
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from pydantic import AfterValidator, Field, PrivateAttr, StrictBool, model_valid
 from rig.circuit.channel import Channel
 from rig.circuit.radiation import Position
 from rig.design.decision import Decision
+from rig.design.jig import JigSpec
 from rig.design.learnt_design import FILE, LearntDesign, learnt_model, read_design, refuse_stranger
 from rig.design.limits import Files, Limit, read_masks
 from rig.design.speaker import ChannelSpec, Name, Positive, SweepHz
@@ -113,6 +114,8 @@ class Kit(Table):
     levels: LevelsSpec = LevelsSpec()
     sweeps: SweepsSpec = SweepsSpec()
     positions: Annotated[list[PositionSpec], Field(min_length=1)]
+    #: What stands around box and microphone; None: nobody said.
+    jig: JigSpec | None = None
     stages: dict[Stage, StageSpec]
     channels: Annotated[list[ChannelSpec], Field(min_length=1)]
     #: Settings of each check; the key is the check's name.

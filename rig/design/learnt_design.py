@@ -17,7 +17,7 @@ import numpy as np
 from pydantic import Field
 
 from rig.circuit.builds_model import NEPER_DB, with_factors
-from rig.circuit.channel import Channel, find_owner, with_driver, with_part
+from rig.circuit.channel import Channel, find_owner, map_parts, with_driver, with_part
 from rig.circuit.driver import mechanics
 from rig.circuit.factor import Factor
 from rig.circuit.nearest import largest_misfit
@@ -193,8 +193,9 @@ def _of_sheet(sheet: Channel, value: LearntValue) -> float:
 
 
 def networks_of(sheet: Channel) -> list[str]:
-    """The networks in the kit's notation, one a driver."""
-    return [f"{b.driver.name}: {'; '.join(map(format_element, b.elements))}" for b in sheet.branches]
+    """The networks in the kit's notation, one a driver, without what parts are rated for: no reading hangs on that."""
+    bare = map_parts(sheet, lambda part: replace(part, rating=math.inf))
+    return [f"{b.driver.name}: {'; '.join(map(format_element, b.elements))}" for b in bare.branches]
 
 
 def _values(sheet: Channel, learnt: Learnt) -> Iterator[LearntValue]:

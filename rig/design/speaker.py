@@ -50,6 +50,8 @@ class DriverSpec(Table):
     vas_l: Annotated[float, between(0.001, 1000)] | None = None
     #: At 1 m and 2.83 V on a large flat baffle.
     sensitivity_db: Annotated[float, between(60, 120)] | None = None
+    #: What it stands for long, by its sheet: volts squared over its rated impedance.
+    power_w: Annotated[float, between(0.1, 5000)] | None = None
     #: How the designer wires it: a driver reversed on purpose is right when it is reversed.
     polarity: Literal["normal", "reversed"] = "normal"
     #: The band in which this driver is the one that is heard.

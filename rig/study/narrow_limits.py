@@ -12,8 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from checks import impedance, leads, leak, response
-from rig.circuit.channel import Channel, box_of, find_driver, impedance_ohm
-from rig.circuit.driver import qts
+from rig.circuit.channel import Channel, find_driver, impedance_ohm
 from rig.circuit.fit import default_parameters
 from rig.circuit.held import held_uncertainty
 from rig.circuit.radiation import microphone_at, pressure_pa
@@ -23,6 +22,7 @@ from rig.design.limits import Limit, limit_key
 from rig.signals.divider import load_uncertainties, one_load_errors
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db
 from rig.signals.uncertainty import DB_PER_PART, combined
+from rig.study.designed import parameters
 from rig.values.names import SENSITIVITY
 from rig.values.readings import Floats
 
@@ -38,6 +38,16 @@ LEVEL_U_DB = DB_PER_PART * float(combined(MICROPHONE_U, METER_U))
 UNITS, BEYOND = 1000, 2
 #: Frequencies an octave: of the impedance, of levels, of the fit to the leads' sweep; what a fit reaches up to.
 IMPEDANCE_POINTS, LEVEL_POINTS, FIT_POINTS, FIT_UP_TO_FS = 6, 4, 12, 8.0
+#: What is looked at of a driver and its box: check, quantity, and what the fit calls it.
+FITTED = (
+    (impedance.NAME, impedance.RE, "re_ohm"),
+    (impedance.NAME, impedance.FS, "fs_hz"),
+    (impedance.NAME, impedance.QTS, "qts"),
+    (impedance.NAME, impedance.BOX_TUNING, "tuning_hz"),
+    (leak.NAME, impedance.BOX_TUNING, "tuning_hz"),
+    (leak.NAME, impedance.BOX_RESONANCE, "fc_hz"),
+    (leak.NAME, impedance.QTC, "qtc"),
+)
 
 
 @dataclass(frozen=True)
@@ -128,33 +138,23 @@ def _electrical(kit: Kit, model: Channel, drawn: Channel, random: np.random.Gene
     for check in (leads.NAME, impedance.NAME):
         yield _reach(check, impedance.LOWEST_IMPEDANCE, model.name, "ohm", lowest, u, random=random)
     name = min(kit.channel(model.name).drivers, key=lambda spec: spec.band_hz[0]).name
-    values, of_bench = _parameters(drawn, name), _of_bench(model, name)
+    of_bench = _of_bench(model, name)
     fit_hz = _grid(kit.sweeps.leads.start_hz, FIT_UP_TO_FS * float(find_driver(model, name).fs_hz), FIT_POINTS)
     names = [one for one in default_parameters(model, name) if one != "le_exponent"]
     held = held_uncertainty(model, name, fit_hz, names)
-    for (check, quantity, fitted, unit), value in values.items():
+    for (check, quantity, fitted, unit), value in _fitted(drawn, name):
         whole = float(np.median(value)) * math.hypot(held.get(fitted, 0.0), of_bench.get(fitted, 0.0))
         yield _reach(check, quantity, f"{model.name} {name}", unit, value, whole, random=random)
 
 
-def _parameters(drawn: Channel, name: str) -> dict[tuple[str, str, str, str], Floats]:
-    """Check, quantity, what the fit calls it, unit -> values of the drawn units, shape (units,)."""
-    driver = find_driver(drawn, name)
-    box = box_of(drawn, driver)
-    values = {
-        (impedance.NAME, impedance.RE, "re_ohm", "ohm"): driver.re_ohm,
-        (impedance.NAME, impedance.FS, "fs_hz", "Hz"): driver.fs_hz,
-        (impedance.NAME, impedance.QTS, "qts", ""): qts(driver),
-    }
-    if box.kind == "vented":
-        values |= {
-            (check, impedance.BOX_TUNING, "tuning_hz", "Hz"): box.tuning_hz for check in (impedance.NAME, leak.NAME)
-        }
-    if box.kind == "closed":
-        stiffer = np.sqrt(1 + np.asarray(driver.vas_m3) / box.volume_m3)
-        values[(leak.NAME, impedance.BOX_RESONANCE, "fc_hz", "Hz")] = driver.fs_hz * stiffer
-        values[(leak.NAME, impedance.QTC, "qtc", "")] = qts(driver) * stiffer
-    return {key: np.broadcast_to(np.asarray(value, np.float64).reshape(-1), UNITS) for key, value in values.items()}
+def _fitted(drawn: Channel, name: str) -> Iterator[tuple[tuple[str, str, str, str], Floats]]:
+    """Check, quantity, what the fit calls it, unit; and the values of the drawn units, shape (units,)."""
+    known = parameters(drawn, name)
+    for check, quantity, fitted in FITTED:
+        if quantity in known:
+            value, unit = known[quantity]
+            values = np.broadcast_to(np.asarray(value, np.float64).reshape(-1), UNITS)
+            yield (check, quantity, fitted, unit), values
 
 
 def _of_bench(model: Channel, name: str) -> dict[str, float]:

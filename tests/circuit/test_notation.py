@@ -15,7 +15,8 @@ VALUES = st.floats(0, 1e15, allow_nan=False, allow_infinity=False, allow_subnorm
 @st.composite
 def parts(draw: st.DrawFn, index: int) -> Part:
     kind = draw(st.sampled_from("RLC"))
-    return Part(f"{kind}{index}x", kind, draw(VALUES), draw(VALUES), draw(st.floats(0, 0.99)))
+    rating = draw(st.just(np.inf) | st.floats(1e-3, 1e6))
+    return Part(f"{kind}{index}x", kind, draw(VALUES), draw(VALUES), draw(st.floats(0, 0.99)), rating=rating)
 
 
 @st.composite
@@ -62,6 +63,14 @@ def test_what_is_written_reads_back_as_the_same_element(element: Element) -> Non
                     (Part("R1", "R", 10.0),),
                     (Part("C1", "C", 8.2e-6), ((Part("L1", "L", 0.5e-3, 0.2),), (Part("R2", "R", 4.7),))),
                 ),
+            ),
+        ),
+        ("series R2 6.2 ohm 10 W", Element("series", ((Part("R2", "R", 6.2, rating=10.0),),))),
+        (
+            "series C1 4.7 uF +- 10 % 100 V | L1 1 mH (0.3 ohm) 4 A",
+            Element(
+                "series",
+                ((Part("C1", "C", 4.7e-6, tolerance=0.1, rating=100.0),), (Part("L1", "L", 1e-3, 0.3, rating=4.0),)),
             ),
         ),
         ("series R1 1e-3 kohm", Element("series", ((Part("R1", "R", 1.0),),))),
