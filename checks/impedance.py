@@ -6,7 +6,7 @@ mismatch of the two inputs, and clips and cables where open, short and load were
 better than in the response.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import cast
 
@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.circuit.channel import Channel, find_driver, impedance_ohm
-from rig.circuit.fit import Fit, default_parameters, fit_impedance
+from rig.circuit.fit import Fit, default_parameters, driver_quantities, fit_impedance
 from rig.circuit.held import held_uncertainty
 from rig.design.kit import Kit
+from rig.design.sheet_range import with_design
 from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import with_parts
 from rig.files.tables import Table
@@ -128,19 +129,33 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         load = load_impedance(capture, grid)
         magnitude = np.abs(load.ohm)
         valid, parts = trusted(load, settings.uncertainty_percent), load.parts()
-        design = None if kit.undescribed(channel.name) else impedance_ohm(kit.model(channel.name), grid)
-        absolute, angle = (None, None) if design is None else (np.abs(design), np.degrees(np.angle(design)))
-        curve = Curve(IMPEDANCE, channel.name, grid, magnitude, "ohm", valid, design=absolute)
+        curve = with_design(
+            Curve(IMPEDANCE, channel.name, grid, magnitude, "ohm", valid), kit, channel.name, _ohm_at(grid)
+        )
         curves.append(with_parts(curve, parts))
         phase = np.degrees(np.angle(load.ohm))
-        curve = Curve(PHASE, channel.name, grid, phase, "degrees", valid, design=angle)
+        curve = Curve(PHASE, channel.name, grid, phase, "degrees", valid)
+        curve = with_design(curve, kit, channel.name, _degrees_at(grid))
         curves.append(with_parts(curve, load.phase_parts()))
         lowest = int(np.argmin(magnitude))
         trouble = "" if valid.all() else NOISY
         reading = Reading(LOWEST_IMPEDANCE, channel.name, float(magnitude[lowest]), "ohm", trouble=trouble)
+        reading = with_design(reading, kit, channel.name, _lowest_at(grid))
         readings.append(with_parts(reading, {name: part[lowest] for name, part in parts.items()}))
         readings += with_calibration(fitted(capture, kit, settings), capture.calibration)
     return CheckReadings(tuple(readings), tuple(curves))
+
+
+def _ohm_at(frequency_hz: Floats) -> Callable[[Channel], Floats]:
+    return lambda model: np.abs(impedance_ohm(model, frequency_hz))
+
+
+def _degrees_at(frequency_hz: Floats) -> Callable[[Channel], Floats]:
+    return lambda model: np.degrees(np.angle(impedance_ohm(model, frequency_hz)))
+
+
+def _lowest_at(frequency_hz: Floats) -> Callable[[Channel], Floats]:
+    return lambda model: np.min(np.abs(impedance_ohm(model, frequency_hz)), axis=-1)
 
 
 def load_impedance(capture: Capture, frequency_hz: Floats) -> Load:
@@ -215,8 +230,14 @@ def fitted(capture: Capture, kit: Kit, settings: Settings) -> list[Reading]:
         if key in fit.values:
             value = fit.values[key] * scale
             parts = {"fit": fit.standard_uncertainty[key] * scale, "method": abs(value) * held[key]}
-            readings.append(with_parts(Reading(quantity, subject, value, unit, trouble=trouble), parts))
+            reading = Reading(quantity, subject, value, unit, trouble=trouble)
+            reading = with_design(reading, kit, channel.name, _quantity_of(driver.name, key, scale))
+            readings.append(with_parts(reading, parts))
     return readings
+
+
+def _quantity_of(driver: str, key: str, scale: float) -> Callable[[Channel], Floats]:
+    return lambda model: scale * np.asarray(driver_quantities(model, driver)[key])
 
 
 def with_calibration(readings: Sequence[Reading], calibration: Calibration) -> list[Reading]:

@@ -9,14 +9,18 @@ calibration cancels, and so does the gate, boxes being alike. The microphone's p
 state; the room is no part of it, since `level` is read with the room in it.
 """
 
-from collections.abc import Sequence
-from typing import Annotated
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
+from rig.circuit.channel import Channel
+from rig.circuit.radiation import microphone_at, pressure_pa
 from rig.design.kit import Kit
+from rig.design.sheet_range import with_design
 from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import response_db, with_parts
 from rig.files.tables import Table
@@ -44,7 +48,6 @@ from rig.verdict.responses import (
     AcousticResponse,
     acoustic_response,
     air_speed_m_s,
-    design_response,
     judged_grid,
     noise_power,
     sweep_layout,
@@ -141,13 +144,16 @@ def covers(band: tuple[float, float], wanted: Sequence[float]) -> bool:
     return band[0] <= wanted[0] and wanted[1] <= band[1]
 
 
-def design_db(kit: Kit, capture: Capture, frequency_hz: Floats) -> Floats | None:
-    """Sound pressure level that the kit's model has for a capture; None where it only guesses at a driver."""
-    request = capture.request
-    if kit.undescribed(request.channel):
-        return None
-    response = np.abs(design_response(kit, request, frequency_hz, air_speed_m_s(capture)))
-    return db(response * request.level_v / REFERENCE_PRESSURE_PA)
+def level_of(kit: Kit, capture: Capture, frequency_hz: Floats) -> Callable[[Channel], Floats]:
+    """Sound pressure level that a model has for a capture."""
+    request, place = capture.request, kit.position(capture.request.position)
+    microphone = microphone_at(place.distance_m, place.angle_deg)
+
+    def level(model: Channel) -> Floats:
+        pressure = pressure_pa(model, frequency_hz, request.level_v, microphone, air_speed_m_s(capture))
+        return db(np.abs(pressure) / REFERENCE_PRESSURE_PA)
+
+    return level
 
 
 def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -> tuple[Curve, Curve]:
@@ -170,7 +176,7 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
         LEVEL: ((BEFORE_S, ROOM_S), ""),
         FREE_FIELD_LEVEL: ((BEFORE_S / 2, settings.gate_ms / 1e3), f", gate {settings.gate_ms:g} ms"),
     }
-    made = []
+    made, known = [], level_of(kit, capture, grid)
     for quantity, (sides_s, words) in kinds.items():
         gated = gate(acoustic.impulse, acoustic.sample_rate_hz, acoustic.arrival_s, *sides_s)
         power, noise = smoothed_powers(acoustic, gated, grid, settings.smoothing)
@@ -184,7 +190,6 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
             "dB SPL" if spl else "dB",
             valid=(grid >= lowest) & (snr_db(np.sqrt(power), noise) > settings.over_noise_db),
             absolute=spl,
-            design=design_db(kit, capture, grid),
             method=f"{request.level_v:g} V at {place.distance_m:g} m, {place.angle_deg:g} degrees, "
             f"1/{settings.smoothing:g} octave{words}, valid from {lowest:.0f} Hz",
         )
@@ -194,6 +199,7 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
         }
         if quantity == FREE_FIELD_LEVEL:
             parts["method"] = from_bounds(GATE_DB * np.minimum(gated.lowest_valid_hz / grid, 1.0) ** 3)
+        curve = with_design(curve, kit, request.channel, known, request.position)
         made.append(with_parts(curve, parts))
     return made[0], made[1]
 
@@ -224,13 +230,24 @@ def sensitivity(capture: Capture, free: Curve, channel: str, settings: Settings,
     if not inside.any() or not free.valid[inside].all():
         trouble = f"the level cannot be trusted all the way from {low:g} to {high:g} Hz"
         return Reading(SENSITIVITY, channel, float("nan"), "dB SPL", trouble=trouble)
-    mean = float(align_level_db(free.value, np.zeros_like(free.value), free.frequency_hz, (low, high)))
+    mean = mean_level_db(free.value, free.frequency_hz, (low, high))
     distance_m = kit.position(capture.request.position).distance_m
     value = mean + float(db(2.83 / capture.request.level_v) + db(distance_m / 1.0))
     # What the bench or the gate is off by it is off by all over the band.
     parts = {name: float(np.mean(part[inside])) for name, part in free.parts.items()}
     parts["noise"] = mean_noise_db(free, inside, settings)
-    return with_parts(Reading(SENSITIVITY, channel, value, "dB SPL", trouble=trouble), parts)
+    reading = Reading(SENSITIVITY, channel, value, "dB SPL", trouble=trouble)
+    sides = {side: getattr(free, side) for side in ("design", "design_low", "design_high")}
+    known = {side: level for side, level in sides.items() if level is not None}
+    of_design: dict[str, Any] = {
+        side: mean_level_db(level, free.frequency_hz, (low, high)) + value - mean for side, level in known.items()
+    }
+    return with_parts(replace(reading, **of_design), parts)
+
+
+def mean_level_db(level: Floats, frequency_hz: Floats, band_hz: tuple[float, float]) -> float:
+    """Mean of a level over a band."""
+    return float(align_level_db(level, np.zeros_like(level), frequency_hz, band_hz))
 
 
 def mean_noise_db(free: Curve, inside: NDArray[np.bool_], settings: Settings) -> float:

@@ -266,12 +266,22 @@ def _quantities(channel: Channel, driver_name: str, names: tuple[str, ...], valu
     """The fitted parameters by name, and what follows from them."""
     numbers = [float(value) for value in values]
     fitted = _with_values(channel, driver_name, names, numbers)
-    driver = find_driver(fitted, driver_name)
-    box = box_of(fitted, driver)
-    found = dict(zip(names, numbers, strict=True)) | {"qts": float(qts(driver))}
+    whole = driver_quantities(fitted, driver_name)
+    follow = {name: float(whole[name]) for name in ("qts", "fc_hz", "qtc") if name in whole}
+    return dict(zip(names, numbers, strict=True)) | follow
+
+
+def driver_quantities(channel: Channel, driver_name: str) -> dict[str, Value]:
+    """What a fit of a driver may tell, by its names, as a channel has it; each a float or of shape (units, 1)."""
+    driver = find_driver(channel, driver_name)
+    box = box_of(channel, driver)
+    fields = ("re_ohm", "fs_hz", "qms", "qes", "vas_m3", "le_h", "le_exponent")
+    found: dict[str, Value] = {name: getattr(driver, name) for name in fields} | {"qts": qts(driver)}
+    if box.kind == "vented":
+        found |= {"tuning_hz": box.tuning_hz, "leakage_q": box.leakage_q}
     if box.kind == "closed":
-        stiffer = float(np.sqrt(1 + driver.vas_m3 / box.volume_m3))
-        found |= {"fc_hz": float(driver.fs_hz) * stiffer, "qtc": found["qts"] * stiffer}
+        stiffer = np.sqrt(1 + driver.vas_m3 / box.volume_m3)
+        found |= {"fc_hz": driver.fs_hz * stiffer, "qtc": found["qts"] * stiffer}
     return found
 
 

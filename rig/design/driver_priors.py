@@ -26,7 +26,11 @@ TRADE_SIGMA = {
     "qts": 0.30,
     "sd_m2": 0.10,
     "sensitivity_db": 2.5,
+    "rolloff_hz": 0.3,
 }
+#: Where a cone no longer moves as a piston: its circumference over the wavelength; how deep behind the baffle its
+#: acoustic centre lies: that depth over the radius.
+ROLLOFF_KA, DEPTH_SHARE = 6.0, 0.3
 #: Resistance of the coil over the rated impedance; how its inductance rises over a solid pole.
 RE_SHARE, LE_EXPONENT = 0.76, 0.65
 #: A sensitivity is stated at this distance and voltage, on a large flat baffle.
@@ -97,6 +101,7 @@ def driver_priors(nominal_ohm: float, from_hz: float, size_m: float, stated: Map
         "qts": family.qts,
         "sd_m2": sd_m2,
         "sensitivity_db": family.sensitivity_db,
+        "rolloff_hz": ROLLOFF_KA * SPEED_OF_SOUND_M_S / (2 * math.pi * math.sqrt(sd_m2 / math.pi)),
     }
     known = {
         name: Prior(stated[name], SHEET_SIGMA[name]) if name in stated else Prior(value, TRADE_SIGMA[name])
@@ -111,6 +116,11 @@ def driver_priors(nominal_ohm: float, from_hz: float, size_m: float, stated: Map
         known["qes"] = _other_quality(qts, known["qms"])
     known["vas_m3"] = Prior(stated["vas_m3"], SHEET_SIGMA["vas_m3"]) if "vas_m3" in stated else _vas(known, sensitivity)
     return known
+
+
+def usual_depth_m(sd_m2: float) -> float:
+    """How far behind the baffle the acoustic centre of a cone usually lies."""
+    return DEPTH_SHARE * math.sqrt(sd_m2 / math.pi)
 
 
 def _other_quality(qts: Prior, one: Prior) -> Prior:

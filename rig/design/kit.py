@@ -260,6 +260,10 @@ class Kit(Table):
         is_taught = self._learnt is not None and self._learnt.of(name) is not None
         return tuple(d.name for d in self.channel(name).drivers if not (is_taught or d.is_described))
 
+    def is_modelled(self, name: str) -> bool:
+        """Whether the model's word on a channel counts: its drivers are described, or how far sheets may be off is."""
+        return all(self.channel(name).driver(driver).from_sheet for driver in self.undescribed(name))
+
     def sweep(
         self, stage: Stage, channel: str, at: str = "", position: str = "", quiet: bool = False, moment: Moment = ""
     ) -> Sweep:

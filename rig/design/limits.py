@@ -63,6 +63,9 @@ class Limit(Table):
     around: Literal["design", "reference"] | None = None
     #: [from_hz, to_hz, minus, plus] for each band, in the curve's unit, or in percent.
     within: list[Window] = []
+    #: For numbers around the design: how far below and above it they may lie, in the reading's unit or in percent.
+    minus: Annotated[float, Field(ge=0)] | None = None
+    plus: Annotated[float, Field(ge=0)] | None = None
     percent: StrictBool = False
     #: A horizontal window, in percent of frequency, for steep slopes.
     slide_percent: Annotated[float, Field(ge=0, le=50)] = 0.0
@@ -100,6 +103,8 @@ class Limit(Table):
             raise Misfit("", found, "one of: lower and/or upper; mask; around with within")
         if self.lower is not None and self.upper is not None and self.lower > self.upper:
             raise Misfit("lower", f"{self.lower:g}", f"not above upper = {self.upper:g}")
+        if self.minus is not None or self.plus is not None:
+            return self._number_around_design()
         shapes = self.percent or self.slide_percent or self.align_hz
         if bool(self.within) != (self.around is not None) and (shapes or not self.is_learnt):
             raise Misfit("within", f"{len(self.within)} windows", "windows with around, and only there")
@@ -110,15 +115,34 @@ class Limit(Table):
             )
         return self
 
+    def _number_around_design(self) -> "Limit":
+        if self.around != "design":
+            raise Misfit("around", repr(self.around), '"design" with minus and plus: they are distances to it')
+        for key in ("within", "slide_percent", "align_hz"):
+            if getattr(self, key):
+                raise Misfit(key, "minus and plus as well", "windows for a curve, or minus and plus for a number")
+        return self
+
     @property
     def is_number(self) -> bool:
         """Whether this limit judges numbers (else curves)."""
-        return self.mask is None and (self.around is None or self.is_learnt)
+        return self.mask is None and not self.within
 
     @property
     def is_learnt(self) -> bool:
         """Whether it asks of a number what it is of good units at most, by what builds have taught."""
-        return self.around == "design" and not self.within
+        return self.around == "design" and not self.within and not self.is_around_number
+
+    @property
+    def is_around_number(self) -> bool:
+        """Whether it is drawn around a number of the design."""
+        return self.minus is not None or self.plus is not None
+
+    def around_number(self, low: float, high: float) -> "Limit":
+        """The limit around a number of the design that lies between two values."""
+        least = None if self.minus is None else low - self.minus * (abs(low) / 100 if self.percent else 1)
+        most = None if self.plus is None else high + self.plus * (abs(high) / 100 if self.percent else 1)
+        return Limit(lower=least, upper=most)
 
 
 def limit_key(limits: Mapping[str, object], quantity: str, subject: str) -> str:
@@ -267,6 +291,17 @@ def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str, f
             raise LookupError(f"the reference build was measured on another bench ({note.bench}), this is {bench}")
         frequency_hz, centre = read_columns(path, REFERENCE_COLUMNS, files)
     return _around(limit, frequency_hz, centre)
+
+
+def widest_mask(limit: Limit, curve: Curve) -> Mask | None:
+    """The mask of a limit around the design over all that sheets allow the design to be; None: it is known better."""
+    if limit.around != "design" or curve.design is None or curve.design_low is None or curve.design_high is None:
+        return None
+    low, middle, high = (
+        _around(limit, curve.frequency_hz, c) for c in (curve.design_low, curve.design, curve.design_high)
+    )
+    grid = middle.frequency_hz
+    return Mask(grid, low.lower, high.upper, middle.centre)
 
 
 #: Just beside an edge: a step of a mask is as steep as this.

@@ -10,7 +10,7 @@ from rig.circuit.channel import Branch, Channel, ElectronicFilter
 from rig.circuit.driver import Driver
 from rig.circuit.notation import parse_element
 from rig.circuit.parts import Kind
-from rig.design.driver_priors import Prior, driver_priors
+from rig.design.driver_priors import Prior, driver_priors, usual_depth_m
 from rig.files.tables import Misfit, Table, band, between, refuse_doubles, values_of
 
 #: What a sweep may cover: above it the filters of a sound card at 48 kHz set in.
@@ -34,6 +34,9 @@ class DriverSpec(Table):
     """One driver, as its data sheet or the designer's own measurement has it."""
 
     name: Name
+    #: Whether its numbers are a data sheet's or guesses, and no measurement of this very batch: until a good build is
+    #: learnt, what lies outside a limit around the design by no more than a sheet may be off proves nothing.
+    from_sheet: StrictBool = False
     nominal_ohm: Ohm
     #: The diameter by which it is sold, and the piston's area; one of them.
     size_mm: Annotated[float, between(10, 600)] | None = None
@@ -61,8 +64,10 @@ class DriverSpec(Table):
     #: Centre on the baffle, to the right of and above the microphone's axis, and behind the baffle.
     right_mm: float = 0.0
     up_mm: float = 0.0
-    behind_mm: float = 0.0
-    #: Above this its cone no longer moves as a piston and its output falls, second order; none: as the model has it.
+    #: None: on the baffle, or of a driver known from its sheet alone as deep as such cones usually are.
+    behind_mm: float | None = None
+    #: Above this its cone no longer moves as a piston and its output falls, second order; none: as the model has it, or
+    #: of a driver known from its sheet alone where such cones usually do.
     rolloff_hz: Positive | None = None
     #: Parts from the leads to this driver, in signal order.
     network: list[str] = []
@@ -100,12 +105,13 @@ class DriverSpec(Table):
 
     def priors(self) -> dict[str, Prior]:
         """What is known of each number of the driver before one was measured, by the lumped model's names."""
-        # A sheet that says all the rest and nothing of an inductance knows of none.
-        le_mh = 0.0 if self.le_mh is None and self.is_described else self.le_mh
+        # Where everything was measured and nothing is said of an inductance there is none.
+        le_mh = 0.0 if self.le_mh is None and self.is_described and not self.from_sheet else self.le_mh
+        is_ideal = self.le_exponent is None and le_mh is not None and not self.from_sheet
         sheet = {
             "re_ohm": self.re_ohm,
             "le_h": None if le_mh is None else le_mh * 1e-3,
-            "le_exponent": 1.0 if self.le_exponent is None and le_mh is not None else self.le_exponent,
+            "le_exponent": 1.0 if is_ideal else self.le_exponent,
             "fs_hz": self.fs_hz,
             "qms": self.qms,
             "qes": self.qes,
@@ -113,6 +119,7 @@ class DriverSpec(Table):
             "vas_m3": None if self.vas_l is None else self.vas_l * 1e-3,
             "sd_m2": None if self.sd_cm2 is None else self.sd_cm2 * 1e-4,
             "sensitivity_db": self.sensitivity_db,
+            "rolloff_hz": self.rolloff_hz,
         }
         stated = {name: value for name, value in sheet.items() if value is not None}
         return driver_priors(self.nominal_ohm, self.band_hz[0], (self.size_mm or 0.0) * 1e-3, stated)
@@ -120,15 +127,17 @@ class DriverSpec(Table):
     def model(self) -> Branch:
         """The driver and its parts as the lumped model takes them."""
         numbers: dict[str, Any] = {name: prior.value for name, prior in self.priors().items()}
+        if not self.from_sheet:
+            numbers["rolloff_hz"] = self.rolloff_hz or math.inf
+        usual_mm = 1e3 * usual_depth_m(numbers["sd_m2"]) if self.from_sheet and self.in_box else 0.0
         driver = Driver(
             name=self.name,
             **numbers,
             polarity=1 if self.polarity == "normal" else -1,
             in_box=self.in_box,
             position_m=(self.right_mm * 1e-3, self.up_mm * 1e-3),
-            offset_m=self.behind_mm * 1e-3,
+            offset_m=(usual_mm if self.behind_mm is None else self.behind_mm) * 1e-3,
             nominal_ohm=self.nominal_ohm,
-            rolloff_hz=self.rolloff_hz or math.inf,
             band_hz=(self.band_hz[0], self.band_hz[1]),
         )
         return Branch(driver, tuple(parse_element(text) for text in self.network))

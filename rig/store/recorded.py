@@ -110,7 +110,8 @@ def read_curve(record: Record, entry: CurveEntry) -> Curve:
         If its file is missing, was changed after the run, or is not a table of numbers.
     """
     columns = columns_of(record, entry.file)
-    known = {name: columns[name] for name in ("uncertainty", "design") if name in columns}
+    names = ("uncertainty", "design", "design_low", "design_high")
+    known = {name: columns[name] for name in names if name in columns}
     if entry.absolute is None:
         # Records once held a column of nothing where there was none.
         known = {name: values for name, values in known.items() if np.isfinite(values).any()}

@@ -60,6 +60,13 @@ class Reach:
     unit: str
     lowest: float
     highest: float
+    #: What the kit's model has for it.
+    design: float
+
+    def distances(self, percent: bool) -> tuple[float, float]:
+        """How far below and above the design it reads."""
+        unit = abs(self.design) / 100 if percent else 1.0
+        return (self.design - self.lowest) / unit, (self.highest - self.design) / unit
 
 
 def without_room(kit: Kit) -> tuple[str, ...]:
@@ -93,7 +100,13 @@ def _too_narrow(check: str, key: str, limit: Limit, reach: Sequence[Reach]) -> I
                 f"{where}: align_within_db = {limit.align_within_db:g} is too narrow: {why} {max(-lowest, highest):.2g}"
             )
         return
-    sides = (("lower", limit.lower, lowest, 1), ("upper", limit.upper, highest, -1))
+    sides = [("lower", limit.lower, lowest, 1), ("upper", limit.upper, highest, -1)]
+    if limit.is_around_number:
+        below, above = (max(side) for side in zip(*(one.distances(limit.percent) for one in reach), strict=True))
+        unit, sides = (
+            "%" if limit.percent else unit,
+            [("minus", limit.minus, below, -1), ("plus", limit.plus, above, -1)],
+        )
     short = [(name, now, need) for name, now, need, inward in sides if now is not None and (now - need) * inward > 0]
     if short:
         stated = " and ".join(f"{name} = {now:g}" for name, now, _ in short)
@@ -190,7 +203,8 @@ def _reach(
     read = value + u * random.standard_normal(value.shape)
     lowest, highest = np.quantile(read, [BEYOND / 1000, 1 - BEYOND / 1000])
     lowest, highest = min(lowest - 2 * u, np.min(value)), max(highest + 2 * u, np.max(value))
-    return Reach(check, quantity, subject, unit, float(lowest), float(highest))
+    # Units are drawn evenly around the design.
+    return Reach(check, quantity, subject, unit, float(lowest), float(highest), float(np.median(value)))
 
 
 def _grid(low_hz: float, high_hz: float, points_per_octave: int) -> Floats:

@@ -32,6 +32,11 @@ class Reading:
     parts: Mapping[str, Number] = field(default_factory=dict)
     #: What it is of good units at most, by what builds have taught of the design; NaN: nobody knows.
     good_at_most: Number = float("nan")
+    #: What the kit's model says; NaN when there is no model for it. And the least and most that it may say by what
+    #: data sheets may be off; NaN where the drivers are known better than from their sheets.
+    design: Number = float("nan")
+    design_low: Number = float("nan")
+    design_high: Number = float("nan")
 
 
 @dataclass(frozen=True)
@@ -54,6 +59,9 @@ class Curve:
     absolute: bool = True
     #: What the kit's model says, on the same frequencies; None when there is no model for it.
     design: Floats | None = None
+    #: The least and most that it may say by what data sheets may be off; None: the drivers are known better.
+    design_low: Floats | None = None
+    design_high: Floats | None = None
     trouble: str = ""
     #: Words for the certificate: smoothing, gate, distance.
     method: str = ""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from rig.circuit.notation import hertz
 from rig.design.decision import Decision
-from rig.design.limits import Files, Limit, limit_key, mask_for, worst_point
+from rig.design.limits import Files, Limit, limit_key, mask_for, widest_mask, worst_point
 from rig.design.uncertainty_budget import with_parts, without_bench
 from rig.files.errors import TableError
 from rig.statistics.conformity import decide, probability_of_conformity
@@ -25,6 +25,9 @@ FAR_AWAY = 1e9
 NOISE = "noise"
 SIMPLE = Decision()
 NOT_LEARNT = "no good build has taught yet how large this may be: verify one that you vouch for, then kitproof learn"
+NO_DESIGN = "the kit's model says nothing about this: it knows too little of a driver until a good build is learnt"
+#: What may be no more than a driver that is off its sheet.
+OF_A_SHEET = "drivers may be so far off their data sheets: verify a build that you vouch for, then kitproof learn"
 NOT_ABSOLUTE = "the microphone is not calibrated, so this level proves nothing (bench.toml: microphone_mv_per_pa)"
 
 
@@ -84,13 +87,51 @@ def _one(reading: Reading | Curve, limit: Limit, mask_of: Callable[[Curve], Mask
     if limit.is_learnt:
         return [_void(reading.quantity, reading.subject, reading.unit, NOT_LEARNT, words)]
     if isinstance(reading, Reading):
-        return [judge_number(reading, limit, decision)]
+        return [
+            _judge_around_design(reading, limit, decision)
+            if limit.is_around_number
+            else judge_number(reading, limit, decision)
+        ]
     try:
-        mask = mask_of(reading)
+        mask, widest = mask_of(reading), widest_mask(limit, reading)
     except (LookupError, TableError) as error:
         # A damaged file of the reference build: what rests on it is void, nothing else is lost.
         return [_void(reading.quantity, reading.subject, reading.unit, str(error.args[0]), words)]
-    return judge_curve(reading, mask, limit, decision)
+    verdicts = judge_curve(reading, mask, limit, decision)
+    if widest is None or all(verdict.outcome != "fail" for verdict in verdicts):
+        return verdicts
+    allowed = judge_curve(reading, widest, _wider_shift(limit, reading), decision)
+    return [_excused(*pair) for pair in zip(verdicts, allowed, strict=True)]
+
+
+def _judge_around_design(reading: Reading, limit: Limit, decision: Decision) -> Verdict:
+    """Hold a number against a limit around what the kit's model has for it."""
+    if not np.isfinite(reading.design):
+        return _void(reading.quantity, reading.subject, reading.unit, NO_DESIGN, limit_words(limit, reading.unit))
+    verdict = judge_number(reading, limit.around_number(reading.design, reading.design), decision)
+    if not np.isfinite(reading.design_low):
+        return verdict
+    widest = limit.around_number(reading.design_low, reading.design_high)
+    return _excused(verdict, judge_number(reading, widest, decision))
+
+
+def _excused(verdict: Verdict, allowed: Verdict) -> Verdict:
+    """A verdict that is void where it fails by no more than what sheets allow the design to be (`allowed`)."""
+    if verdict.outcome != "fail" or allowed.outcome == "fail":
+        return verdict
+    void = _void(verdict.quantity, verdict.subject, verdict.unit, f"{verdict.reason}, but {OF_A_SHEET}", verdict.limit)
+    return replace(void, mask=verdict.mask)
+
+
+def _wider_shift(limit: Limit, curve: Curve) -> Limit:
+    """A limit whose alignment leaves room for all levels that sheets allow the design to have."""
+    if limit.align_hz is None or limit.align_within_db is None:
+        return limit
+    inside = (curve.frequency_hz >= limit.align_hz[0]) & (curve.frequency_hz <= limit.align_hz[1])
+    assert curve.design is not None
+    sides = [one for one in (curve.design_low, curve.design_high) if one is not None]
+    off_db = max(float(np.mean(np.abs(side - curve.design)[inside])) for side in sides)
+    return limit.model_copy(update={"align_within_db": limit.align_within_db + off_db})
 
 
 def judge_number(reading: Reading, limit: Limit, decision: Decision = SIMPLE) -> Verdict:
@@ -353,6 +394,9 @@ def limit_words(limit: Limit, unit: str) -> str:
         return f"mask {limit.mask}"
     if limit.is_learnt:
         return "as good builds have it"
+    if limit.is_around_number:
+        sides = [f"{s}{v:g}" for s, v in (("-", limit.minus), ("+", limit.plus)) if v is not None]
+        return f"{' '.join(sides)}{' %' if limit.percent else f' {apart(unit)}'.rstrip()} around the design"
     if limit.around is not None:
         sign = " %" if limit.percent else f" {apart(unit)}"
         widest = max(max(window[2], window[3]) for window in limit.within)
