@@ -137,6 +137,15 @@ UNIT_FAULTS: dict[str, FaultKind] = {
 }
 
 
+#: Faults of a unit that only other places than the usual one show; no finding names them.
+AROUND_FAULTS: dict[str, FaultKind] = {
+    "beaming": FaultKind(
+        "{it} is of another kind: it beams as if it were {amount} times as wide", {"driver": ""}, 1.4, FACTOR
+    ),
+    "late": FaultKind("{channel} comes {amount} ms later than the others", {"channel": ""}, 5.0, (-100.0, 100.0)),
+}
+
+
 def _of_bench(words: str, amount: float | None = None, allowed: tuple[float, float] = ANY) -> FaultKind:
     return FaultKind(words, {"bench": ""}, amount, allowed)
 
@@ -152,6 +161,12 @@ BENCH_FAULTS: dict[str, FaultKind] = {
     "turned-knob": _of_bench("the microphone's gain is {amount} dB off its calibration", 3.0),
     "inverted-microphone": _of_bench("the microphone's sign is not that of its calibration"),
     "far-microphone": _of_bench("the microphone stands {amount} mm further away than the jig's stop", 50.0),
+    "turned-microphone": _of_bench(
+        "aside of the axis the microphone stands at an angle {amount} degrees too large", 8.0, (-40.0, 40.0)
+    ),
+    "exchanged-places": _of_bench(
+        "the places aside of the axis, and those close to the cones and the port, are taken in the wrong order"
+    ),
     "loud-room": _of_bench("the room's noise is {amount} dB SPL", 75.0),
     "knock": _of_bench(
         "something knocks against the jig in the middle of the sweep, {amount} Pa at the microphone", 1.0
@@ -206,7 +221,7 @@ HEAT_FAULTS: dict[str, FaultKind] = {
     "warming": FaultKind("the room warms by {amount} K an hour", {"whole": ""}, 4.0),
 }
 
-FAULT_KINDS = UNIT_FAULTS | BENCH_FAULTS | HEAT_FAULTS
+FAULT_KINDS = UNIT_FAULTS | AROUND_FAULTS | BENCH_FAULTS | HEAT_FAULTS
 
 #: Finding -> its words without an amount. Of several faults that are one finding, the last ones' are said: the most
 #: general.

@@ -15,16 +15,19 @@ from rig.design.decision import Decision
 from rig.design.jig import JigSpec
 from rig.design.learnt_design import FILE, LearntDesign, learnt_model, read_design, refuse_stranger
 from rig.design.limits import Files, Limit, read_masks
-from rig.design.speaker import ChannelSpec, Name, Positive, SweepHz
+from rig.design.speaker import PORT, ChannelSpec, Name, Positive, Surface, SweepHz
 from rig.design.trust import CalibrationKind
 from rig.design.uncertainty_budget import Repeatability
 from rig.files.disk import UNFINISHED_SUFFIX
 from rig.files.errors import TableError
 from rig.files.patterns import LONGEST, compiled
-from rig.files.tables import Misfit, Table, between, checked, may_name, near, read_toml, refuse_doubles
+from rig.files.tables import Misfit, Table, checked, may_name, near, read_toml, refuse_doubles
 from rig.signals.stimulus import MARK_PEAK, mark_band_hz
 from rig.values.names import PARTS_MISFIT
 from rig.values.requests import AT_LEADS, Marks, Moment, Stage, Sweep
+
+#: How far from a box the microphone stands, and how far from the cone or port that it is close to.
+FAR_M, NEAR_M = (0.01, 10.0), (0.0, 0.05)
 
 
 class AmplifierSpec(Table):
@@ -51,6 +54,8 @@ class LevelsSpec(Table):
     leads_v: Annotated[float, Field(gt=0, le=0.5)] = 0.1
     playing_quiet_v: Annotated[float, Field(gt=0, le=0.5)] = 0.1
     playing_v: Positive = 1.0
+    #: With the microphone at a cone or a port, where it is some 30 dB louder than at the usual places.
+    near_v: Annotated[float, Field(gt=0, le=0.5)] = 0.1
 
     def of(self, stage: Stage, quiet: bool) -> float:
         """The level of a stage's sweeps."""
@@ -81,11 +86,23 @@ class SweepsSpec(Table):
 
 
 class PositionSpec(Table):
-    """A place of the microphone in front of a box."""
+    """A place of the microphone: in front of a box, or close to a cone or port of it."""
 
     name: str
-    distance_m: Annotated[float, between(0.01, 10)]
+    distance_m: float
     angle_deg: Annotated[float, Field(ge=-180, le=180)] = 0.0
+    #: Close to this driver of every box that has one, or to the "port": on the axis of its middle.
+    near: Name | None = None
+
+    @model_validator(mode="after")
+    def _far_or_near(self) -> "PositionSpec":
+        low, high = FAR_M if self.near is None else NEAR_M
+        if not low <= self.distance_m <= high:
+            closer = "; closer with near" if self.distance_m < low else ""
+            raise Misfit("distance_m", f"{self.distance_m}", f"{low:g} to {high:g}{closer}")
+        if self.near is not None and self.angle_deg:
+            raise Misfit("angle_deg", f"{self.angle_deg:g}", "0 with near: the microphone stands before its middle")
+        return self
 
 
 class StageSpec(Table):
@@ -160,6 +177,7 @@ class Kit(Table):
     def _consistent(self) -> "Kit":
         refuse_doubles("channels", [c.name for c in self.channels], "channels with names of their own")
         refuse_doubles("positions", [p.name for p in self.positions], "positions with names of their own")
+        self._refuse_bad_near_places()
         if not self.is_serial(self.serial_example):
             allowed = f"what fits serial_pattern {self.serial_pattern!r}, at most {LONGEST} plain characters"
             raise Misfit("serial_example", repr(self.serial_example), allowed)
@@ -178,6 +196,15 @@ class Kit(Table):
                 if name not in self.checks:
                     raise Misfit(f"plans.{plan}", f"{name!r}{near(name, self.checks)}", ", ".join(self.checks))
         return self
+
+    def _refuse_bad_near_places(self) -> None:
+        if self.positions[0].near is not None:
+            raise Misfit("positions.[1].near", repr(self.positions[0].near), "none at the first place: it is far")
+        known = dict.fromkeys(name for channel in self.channels for name in channel.surfaces())
+        for n, place in enumerate(self.positions, 1):
+            if place.near is not None and place.near not in known:
+                why = " (a port needs box.port_cm2)" if place.near == PORT else near(place.near, known)
+                raise Misfit(f"positions.[{n}].near", f"{place.near!r}{why}", ", ".join(known))
 
     def is_serial(self, text: str) -> bool:
         """Whether a text is a serial of this kit: it fits the pattern, and no two serials look the same on paper."""
@@ -221,12 +248,25 @@ class Kit(Table):
         """The microphone position of this name (KeyError if there is none)."""
         return {position.name: position for position in self.positions}[name]
 
+    def near_places(self, channel: str) -> list[tuple[PositionSpec, Surface]]:
+        """Places close to what sounds at a box, each with what it is close to."""
+        surfaces = self.channel(channel).surfaces()
+        return [(place, surfaces[place.near]) for place in self.positions if place.near in surfaces]
+
+    def off_axis(self) -> list[PositionSpec]:
+        """Places in front of the boxes that lie aside of the axis."""
+        return [place for place in self.positions if place.near is None and place.angle_deg]
+
     def microphone_m(self, box: str, at: str, position: PositionSpec) -> Position:
         """Place of the microphone as seen from `box` when it stands at `position` in front of the box `at`.
 
         All boxes look the same way; KeyError if there is no such box.
         """
         here, there = self.channel(box).place_m, self.channel(at).place_m
+        if position.near is not None:
+            surface = self.channel(at).surfaces()[position.near]
+            front = position.distance_m if not surface.behind_m else -surface.behind_m - position.distance_m
+            return there[0] - here[0] + surface.right_m, surface.up_m, there[1] - here[1] + front
         angle = math.radians(position.angle_deg)
         right = there[0] - here[0] + position.distance_m * math.sin(angle)
         return right, 0.0, there[1] - here[1] + position.distance_m * math.cos(angle)
@@ -273,13 +313,14 @@ class Kit(Table):
         """
         bare = stage in AT_LEADS
         spec = self.sweeps.leads if bare else self.sweeps.playing
+        is_near = bool(position) and not quiet and self.position(position).near is not None
         low, high = self.channel(channel).band if quiet and not bare else (spec.start_hz, spec.stop_hz)
         return Sweep(
             stage=stage,
             channel=channel,
             at=at or channel,
             position=position,
-            level_v=self.levels.of(stage, quiet),
+            level_v=self.levels.near_v if is_near else self.levels.of(stage, quiet),
             path_gain=1.0 if bare else self.amplifier.gain,
             start_hz=low,
             stop_hz=high,

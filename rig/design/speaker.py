@@ -1,6 +1,7 @@
 """A channel of a kit as `kit.toml` states it: its drivers, their networks, the box; and the lumped model of it."""
 
 import math
+from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, StrictBool, field_validator, model_validator
@@ -124,6 +125,10 @@ class DriverSpec(Table):
         stated = {name: value for name, value in sheet.items() if value is not None}
         return driver_priors(self.nominal_ohm, self.band_hz[0], (self.size_mm or 0.0) * 1e-3, stated)
 
+    def piston_m2(self) -> float:
+        """Area of its piston."""
+        return float(self.priors()["sd_m2"].value)
+
     def model(self) -> Branch:
         """The driver and its parts as the lumped model takes them."""
         numbers: dict[str, Any] = {name: prior.value for name, prior in self.priors().items()}
@@ -143,6 +148,29 @@ class DriverSpec(Table):
         return Branch(driver, tuple(parse_element(text) for text in self.network))
 
 
+#: The mouth of a box's port, where a driver's name is asked for.
+PORT = "port"
+
+
+@dataclass(frozen=True)
+class Surface:
+    """What sounds at the outside of a box, a cone or the mouth of a port: its area, and where its middle is.
+
+    To the right of and above the microphone's axis, and how far behind the front of the box.
+    """
+
+    name: str
+    area_m2: float
+    right_m: float
+    up_m: float
+    behind_m: float = 0.0
+
+    @property
+    def radius_m(self) -> float:
+        """Of a round one of this area."""
+        return math.sqrt(self.area_m2 / math.pi)
+
+
 class BoxSpec(Table):
     """The box behind the drivers of a channel."""
 
@@ -150,6 +178,12 @@ class BoxSpec(Table):
     volume_l: Annotated[float, between(0.1, 1000)] | None = None
     tuning_hz: Positive | None = None
     leakage_q: Positive = 10.0
+    #: Area of the port's mouth (of several, of all together), and its middle seen as a driver's; `port_behind_mm` is
+    #: the depth of the box where the port is in its back. Only the near field asks for it.
+    port_cm2: Annotated[float, between(0.5, 2000)] | None = None
+    port_right_mm: float = 0.0
+    port_up_mm: float = 0.0
+    port_behind_mm: Annotated[float, Field(ge=0)] = 0.0
 
     @model_validator(mode="after")
     def _complete(self) -> "BoxSpec":
@@ -158,6 +192,8 @@ class BoxSpec(Table):
         if (self.kind == "vented") != (self.tuning_hz is not None):
             found = f"{self.tuning_hz:g}" if self.tuning_hz else "none"
             raise Misfit("tuning_hz", found, "a tuning with a vented box, and only there")
+        if self.port_cm2 is not None and self.kind != "vented":
+            raise Misfit("port_cm2", f"{self.port_cm2:g}", f"none: a {self.kind} box has no port")
         return self
 
     def model(self) -> Box:
@@ -209,6 +245,17 @@ class ChannelSpec(Table):
     def driver(self, name: str) -> DriverSpec:
         """The driver of this name (KeyError if there is none)."""
         return {driver.name: driver for driver in self.drivers}[name]
+
+    def surfaces(self) -> dict[str, Surface]:
+        """What sounds at the outside of the box, by driver's name and `PORT`; a port only if its area is known."""
+        found = {
+            spec.name: Surface(spec.name, spec.piston_m2(), spec.right_mm * 1e-3, spec.up_mm * 1e-3)
+            for spec in self.drivers
+        }
+        if self.box.port_cm2 is not None:
+            place_m = (self.box.port_right_mm * 1e-3, self.box.port_up_mm * 1e-3, self.box.port_behind_mm * 1e-3)
+            found[PORT] = Surface(PORT, self.box.port_cm2 * 1e-4, *place_m)
+        return found
 
     def model(self) -> Channel:
         """The lumped model of the channel, at its nominal values."""

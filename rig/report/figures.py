@@ -42,6 +42,7 @@ HATCHING = (
 )
 MEASURED = 'fill="none" stroke="#0b3d7a" stroke-width="2.1" stroke-linejoin="round"'
 UNTRUSTED = 'fill="none" stroke="#333" stroke-width="1.1" stroke-dasharray="1.5 2.5"'
+ON_AXIS = 'fill="none" stroke="#8a5a00" stroke-width="1.6"'
 DESIGN = 'fill="none" stroke="#444" stroke-width="1.2" stroke-dasharray="7 3.5"'
 LIMIT = 'fill="none" stroke="#000" stroke-width="1.1"'
 #: A white rim keeps words readable on hatching and grid.
@@ -162,6 +163,9 @@ def _content(plot: Plot, curve: Curve, verdict: Verdict | None) -> list[str]:
     elif curve.design is not None:
         design = curve.design + (verdict.shift_db if verdict else 0.0)
         drawn.append(f'<path class="design" d="{_path(plot, curve.frequency_hz, design)}" {DESIGN}/>')
+    if curve.on_axis is not None:
+        drawn.append(f'<path class="on-axis" d="{_path(plot, curve.frequency_hz, curve.on_axis)}" {ON_AXIS}/>')
+        drawn.append(f'<text x="4" y="12" fill="#8a5a00" {RIM}>brown: on axis</text>')
     drawn.append(f'<path class="untrusted" d="{_path(plot, curve.frequency_hz, value)}" {UNTRUSTED}/>')
     trusted = np.where(curve.valid, value, np.nan)
     drawn.append(f'<path class="measured" d="{_path(plot, curve.frequency_hz, trusted)}" {MEASURED}/>')

@@ -6,8 +6,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from rig.design.kit import Kit
+from rig.design.kit import Kit, PositionSpec
 from rig.design.soak import CAUTIONS
+from rig.design.speaker import PORT, Surface
 from rig.files.errors import TableError
 from rig.signals.stimulus import HIGHEST_CODE
 from rig.values.requests import AT_LEADS, MOMENTS, STAGE_ORDER, Programme, Request, Stage, Sweep
@@ -168,5 +169,35 @@ def _one_group(kit: Kit, requests: list[Request]) -> Group:
 def _words(kit: Kit, stage: Stage, at: str, position: str) -> str:
     distance = f"{kit.position(position).distance_m:g} m" if position else ""
     text = kit.stages[stage].each.format(channel=at, position=position, distance=distance)
+    if position and (place := kit.position(position)).near is not None:
+        text = near_words(place, at, kit.channel(at).surfaces()[place.near])
+    elif position and place.angle_deg:
+        text += f" {aside_words(place)}"
     # "the {channel} box" of a channel that is itself named box.
     return re.sub(r"\bbox box\b", "box", text)
+
+
+def aside_words(place: PositionSpec) -> str:
+    """Where a place aside of the axis is, for the person who puts the microphone there."""
+    side, other = ("right", "left") if place.angle_deg > 0 else ("left", "right")
+    return (
+        f"This place is {abs(place.angle_deg):g} degrees to the {side} of the axis as you look at the box, "
+        f"{place.distance_m:g} m from the middle of its front, as high as the place on the axis. Leave the box and "
+        "swing the microphone round, or leave the microphone and turn the box about the middle of its front until it "
+        f"looks as much to the {other}."
+    )
+
+
+def near_words(place: PositionSpec, at: str, surface: Surface) -> str:
+    """Where a place close to a cone or a port is, for the person who puts the microphone there."""
+    gap = f"{place.distance_m * 1e3:g} mm"
+    height = f"{abs(surface.up_m) * 1e3:.0f} mm {'above' if surface.up_m > 0 else 'below'}" if surface.up_m else "on"
+    if surface.name == PORT:
+        where = "in the middle of the port's mouth, " + (f"{gap} outside of" if place.distance_m else "level with")
+        where += " the box's back" if surface.behind_m else " its front"
+    else:
+        where = f"{gap} in front of the middle of the {surface.name}'s cone (measured from the dust cap)"
+    return (
+        f"Near field: at the {at} box put the microphone {where}, {height} the axis of the other places, pointing at "
+        "it. Use a spacer and take it away again; the microphone must touch nothing. This sweep is a quiet one."
+    )

@@ -16,12 +16,13 @@ from rig.circuit.parts import OPEN_OHM
 from rig.circuit.radiation import Position
 from rig.circuit.units import speed_of_sound_m_s
 from rig.design.fault_names import Fault, parse_fault
-from rig.design.kit import Kit
+from rig.design.kit import Kit, PositionSpec
 from rig.files.errors import BenchError
 from rig.signals.stimulus import Layout, code_frames, compose
 from rig.signals.timing import resample_by
 from rig.simulated.chance import generator
 from rig.simulated.changes import equipment_with, unit_with
+from rig.simulated.close_up import close_up_pa, equivalent_m
 from rig.simulated.equipment import INPUT_VOLTS, Equipment, converted, equipment_of
 from rig.simulated.heat_unit import HeatedUnit
 from rig.simulated.noises import OUTSIDE, below_folding, hum, hum_and_hiss_v, knock, motion_of, noise_pa, other_sound_v
@@ -245,6 +246,9 @@ class SimulatedBench:
             arrives_s = float(np.linalg.norm(microphone_m)) / speed
             arriving = arriving + self._own_noises(output.box, plan, size, (lead_v, direct, arrives_s), key)
         place = self.kit.channel(output.box).place_m
+        if self.kit.position(request.position).near is not None:
+            # Close by the room counts as little as it does beside a point that is so near.
+            microphone_m = (0.0, 0.0, equivalent_m(self.unit.box(output.box), microphone_m))
         arriving = arriving * reflections(equipment.room, (place[0], place[1]), microphone_m, size, rate_hz, speed)
         volts = arriving * (equipment.microphone_v_per_pa * equipment.microphone_sign * equipment.microphone_gain)
         sent = peak_v * _stimulus(plan, size) + other
@@ -271,7 +275,14 @@ class SimulatedBench:
     def _microphone_m(self, request: Sweep, equipment: Equipment, box: str) -> Position:
         """Where the microphone stands, seen from a box."""
         position = self.kit.position(request.position)
-        position = position.model_copy(update={"distance_m": position.distance_m + equipment.microphone_shift_m})
+        if equipment.places_exchanged:
+            position = _exchanged(self.kit, request.at, position)
+        turned = equipment.microphone_turn_deg if position.angle_deg else 0.0
+        moved = {
+            "distance_m": position.distance_m + equipment.microphone_shift_m,
+            "angle_deg": position.angle_deg + turned,
+        }
+        position = position.model_copy(update=moved)
         return self.kit.microphone_m(box, request.at, position)
 
     def _direct(
@@ -279,8 +290,12 @@ class SimulatedBench:
     ) -> Complex:
         """Pressure at the microphone over volts at the leads of a box, without the room."""
 
+        is_near = self.kit.position(request.position).near is not None
+
         def direct(frequency_hz: Floats) -> Complex:
             try:
+                if is_near:
+                    return close_up_pa(self.unit.box(box), microphone_m, frequency_hz, speed)
                 return box_pressure_pa(self.unit, box, microphone_m, frequency_hz, speed)
             except ValueError as error:
                 raise BenchError(f"{request}: box {box}: {error}; see place_m in the kit") from None
@@ -320,6 +335,14 @@ class SimulatedBench:
 def simulated_name(seed: int) -> str:
     """Name of the simulated bench of a seed: what is measured on one counts only there."""
     return f"simulated, seed {seed}"
+
+
+def _exchanged(kit: Kit, at: str, position: PositionSpec) -> PositionSpec:
+    """The place where the microphone stands when those aside of the axis, and those close by, are taken backwards."""
+    for places in (kit.off_axis(), [place for place, _ in kit.near_places(at)]):
+        if position in places:
+            return places[-1 - places.index(position)]
+    return position
 
 
 def _peak_v(request: Sweep, equipment: Equipment) -> float:

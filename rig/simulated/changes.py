@@ -162,6 +162,8 @@ UNIT_CHANGES: dict[str, ChangeOfUnit] = {
     "undamped": _box(_take_damping_out),
     "blocked-port": _box(lambda box, _: box.with_air(port_mass=None)),
     "tuning": _box(_tune),
+    "beaming": _box(lambda box, fault: _multiply_coil(box, fault, beams_as=fault.amount)),
+    "late": _output(lambda output, fault: replace(output, late_s=fault.amount / 1000)),
     "quiet": _output(lambda output, fault: _amplify(output, -fault.amount)),
     "silent": _output(lambda output, _: replace(output, gain=0.0)),
     "humming": _output(lambda output, fault: replace(output, hum_v=fault.amount / 1000)),
@@ -189,6 +191,8 @@ BENCH_CHANGES: dict[str, Callable[[Equipment, float], Equipment]] = {
     "turned-knob": lambda e, db: replace(e, microphone_gain=e.microphone_gain * _ratio(db)),
     "inverted-microphone": lambda e, _: replace(e, microphone_gain=-e.microphone_gain),
     "far-microphone": lambda e, mm: replace(e, microphone_shift_m=mm / 1000),
+    "turned-microphone": lambda e, degrees: replace(e, microphone_turn_deg=degrees),
+    "exchanged-places": lambda e, _: replace(e, places_exchanged=True),
     "loud-room": lambda e, db: replace(e, room=replace(e.room, ambient_db=db)),
     "knock": lambda e, pa: replace(e, knock_pa=pa),
     # Sounds beside the bench change nothing of the equipment: `noises.OUTSIDE` makes them.

@@ -58,6 +58,8 @@ class MovingCoil:
     behind_m: float
     #: The cone is a piston up to here.
     piston_hz: float
+    #: It beams as a piston so many times as wide.
+    beams_as: float = 1.0
     #: A coil that is open or short moves no more.
     state: State = "ok"
 
@@ -75,6 +77,14 @@ class Air:
 
 
 @dataclass(frozen=True)
+class Mouth:
+    """Where a port opens to the outside: its area, and its middle right of, above and behind that of the baffle."""
+
+    area_m2: float
+    place_m: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
 class Speaker:
     """One box: everything between its leads and the air."""
 
@@ -84,6 +94,8 @@ class Speaker:
     #: None: the drivers are open at their back.
     air: Air | None
     baffle_width_m: float | None
+    #: Of its port, where the kit says where that is; only close by does it matter.
+    mouth: Mouth | None = None
 
     @property
     def parts(self) -> dict[str, Part]:

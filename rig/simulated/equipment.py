@@ -56,6 +56,10 @@ class Equipment:
     microphone_gain: float = 1.0
     #: The microphone stands further from the box than the jig's stop.
     microphone_shift_m: float = 0.0
+    #: At places aside of the axis it stands at so much larger an angle; those places, and those close by, are taken in
+    #: the wrong order.
+    microphone_turn_deg: float = 0.0
+    places_exchanged: bool = False
     #: The sense resistor is still in the lead while the unit plays.
     resistor_left_in: bool = False
     #: The clips of the leads touch nothing.

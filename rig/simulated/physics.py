@@ -159,10 +159,15 @@ def _piston_pa(coil: MovingCoil, microphone_m: Position, s: Complex, speed_of_so
     edge_way = np.hypot(way, radius)
     # As a difference of squares, which nothing is lost of where both ways are long.
     sooner = radius**2 / (edge_way + way)
+    strips = _strips(s.imag / speed_of_sound * radius * coil.beams_as * aside / way) if aside > 0 else 1.0
+    whole = sooner * cone_gain(coil, s) * strips
+    return np.asarray(AIR_DENSITY_KG_M3 * s * whole * np.exp(-s * way / speed_of_sound))
+
+
+def cone_gain(coil: MovingCoil, s: Complex) -> Complex | float:
+    """Sound over that of a piston: above its own limit a cone gives less."""
     piston = 2 * np.pi * coil.piston_hz
-    cone = piston**2 / (s**2 + np.sqrt(2) * piston * s + piston**2) if np.isfinite(piston) else 1.0
-    strips = _strips(s.imag / speed_of_sound * radius * aside / way) if aside > 0 else 1.0
-    return np.asarray(AIR_DENSITY_KG_M3 * s * sooner * cone * strips * np.exp(-s * way / speed_of_sound))
+    return piston**2 / (s**2 + np.sqrt(2) * piston * s + piston**2) if np.isfinite(piston) else 1.0
 
 
 def _strips(lag: Floats) -> Floats:

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from rig.circuit.channel import ElectronicFilter
 from rig.circuit.radiation import Position
 from rig.design.kit import Kit
+from rig.design.speaker import PORT, ChannelSpec
 from rig.simulated.chance import generator
-from rig.simulated.elements import Speaker, designed, drawn, speaker_of
+from rig.simulated.elements import Factor, Mouth, Speaker, designed, drawn, speaker_of
 from rig.simulated.noises import Noise
 from rig.simulated.physics import driven, filter_gain, pressure_pa
 
@@ -36,6 +37,8 @@ class Output:
     #: What the amplifier gives at the lead with nothing playing, RMS: mains hum, and hiss up to 20 kHz.
     hum_v: float = 0.0
     hiss_v: float = 0.0
+    #: It comes so much later than the others.
+    late_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -70,7 +73,7 @@ def nominal_unit(kit: Kit) -> Unit:
     # Never as builds taught it: what is measured is not to be made of what judges it.
     models = [channel.model() for channel in kit.channels]
     return Unit(
-        boxes=tuple(speaker_of(model, designed) for model in models),
+        boxes=tuple(_box(channel, designed) for channel in kit.channels),
         outputs=tuple(Output(model.name, model.name, kit.amplifier.gain, model.filter) for model in models),
     )
 
@@ -82,8 +85,14 @@ def unit_of(kit: Kit, serial: str) -> Unit:
     """
     return replace(
         nominal_unit(kit),
-        boxes=tuple(speaker_of(c.model(), drawn(generator(kit.name, serial, c.name))) for c in kit.channels),
+        boxes=tuple(_box(c, drawn(generator(kit.name, serial, c.name))) for c in kit.channels),
     )
+
+
+def _box(channel: ChannelSpec, factor: Factor) -> Speaker:
+    port, speaker = channel.surfaces().get(PORT), speaker_of(channel.model(), factor)
+    mouth = Mouth(port.area_m2, (port.right_m, port.up_m, -port.behind_m)) if port else None
+    return replace(speaker, mouth=mouth)
 
 
 def lead_impedance_ohm(unit: Unit, at: str, frequency_hz: Floats) -> Complex:
@@ -93,7 +102,8 @@ def lead_impedance_ohm(unit: Unit, at: str, frequency_hz: Floats) -> Complex:
 
 def lead_gain(output: Output, frequency_hz: Floats) -> Complex:
     """Volts at the lead over volts at the sound card, shape (n,)."""
-    return np.asarray(output.gain * filter_gain(output.filter, frequency_hz))
+    late = np.exp(-2j * np.pi * frequency_hz * output.late_s)
+    return np.asarray(output.gain * filter_gain(output.filter, frequency_hz) * late)
 
 
 def box_pressure_pa(

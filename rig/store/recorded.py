@@ -110,7 +110,7 @@ def read_curve(record: Record, entry: CurveEntry) -> Curve:
         If its file is missing, was changed after the run, or is not a table of numbers.
     """
     columns = columns_of(record, entry.file)
-    names = ("uncertainty", "design", "design_low", "design_high")
+    names = ("uncertainty", "design", "design_low", "design_high", "on_axis")
     known = {name: columns[name] for name in names if name in columns}
     if entry.absolute is None:
         # Records once held a column of nothing where there was none.

@@ -46,7 +46,8 @@ def _write_verdict(verdict: Verdict, check: str, folder: Path) -> VerdictEntry:
 
 
 def _write_curve(curve: Curve, check: str, folder: Path) -> CurveEntry:
-    names = ("frequency_hz", "value", "valid", "at_most", "uncertainty", "design", "design_low", "design_high")
+    known = ("frequency_hz", "value", "valid", "at_most", "uncertainty")
+    names = (*known, "design", "design_low", "design_high", "on_axis")
     columns = {name: getattr(curve, name) for name in names}
     columns |= {PART + name: values for name, values in curve.parts.items()}
     columns = {name: values for name, values in columns.items() if values is not None}

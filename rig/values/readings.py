@@ -62,6 +62,8 @@ class Curve:
     #: The least and most that it may say by what data sheets may be off; None: the drivers are known better.
     design_low: Floats | None = None
     design_high: Floats | None = None
+    #: Of a level aside of the axis, that on the axis, on the same frequencies: it is drawn behind this one.
+    on_axis: Floats | None = None
     trouble: str = ""
     #: Words for the certificate: smoothing, gate, distance.
     method: str = ""

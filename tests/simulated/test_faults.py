@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.special import j1
 from simulated_truth import sheet_of
 
 from rig.design.fault_kinds import BENCH_FAULTS, FAULT_KINDS, UNIT_FAULTS
@@ -176,6 +177,24 @@ def test_reversing_a_reversed_driver_sets_it_right_on_the_air_only() -> None:
     assert nominal_unit(REHEARSAL).box("bass").coils[0].force_factor < 0
     unit = broken(REHEARSAL, "reversed:bass:bass")
     assert sound(unit, "bass") == pytest.approx(-sound(nominal_unit(REHEARSAL), "bass"))
+
+
+def test_a_driver_of_another_width_is_the_same_on_its_axis_and_beams_more_aside() -> None:
+    unit, good = broken(BOOTH, "beaming:left:tweeter=1.5"), nominal_unit(BOOTH)
+    f = np.array([8000.0, 12000.0])
+    on_axis, aside = (0.0, 0.0, 0.5), (0.25, 0.0, 0.433)
+    assert np.array_equal(*(box_pressure_pa(one, "left", on_axis, f, 343.0) for one in (unit, good)))
+    # The piston of 6.6 cm2: 2 J1(x) / x, its woofer being 30 dB down here.
+    x = 2 * np.pi * f / 343.0 * np.sqrt(6.6e-4 / np.pi) * 0.5
+    expected_db = 20 * np.log10(j1(1.5 * x) / 1.5 / j1(x))
+    heard, designed = (np.abs(box_pressure_pa(one, "left", aside, f, 343.0)) for one in (unit, good))
+    assert 20 * np.log10(heard / designed) == pytest.approx(expected_db, abs=0.3)
+
+
+def test_a_late_channel_is_delayed_and_nothing_else() -> None:
+    ratio = lead_gain(broken(REHEARSAL, "late:bass=2").output("bass"), GRID_HZ)
+    ratio = ratio / lead_gain(nominal_unit(REHEARSAL).output("bass"), GRID_HZ)
+    assert ratio == pytest.approx(np.exp(-2j * np.pi * GRID_HZ * 2e-3))
 
 
 def test_a_reversed_lead_turns_all_of_the_channel() -> None:
