@@ -9,7 +9,7 @@ from rig.screen.console import say
 
 
 def design_command(kit: str, workspace: Workspace = HERE) -> None:
-    """Draw what the kit's file models (impedance, levels, filters, strain), and say what does not fit in it."""
+    """Draw what a kit's file models: impedance, levels, filters, strain; and say what does not fit in it."""
     loaded = load_kit(workspace, kit)
     from rig.screen.design_text import design_lines, wrapped
     from rig.study.design_misfits import hints, misfits
