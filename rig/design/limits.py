@@ -6,7 +6,7 @@ build measured at the same jig. Levels may be aligned in a band first; how far t
 
 import csv
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, StrictBool, field_validator, model_validator
 
+from rig.files.columns import curve_in_unit, read_any_columns
 from rig.files.disk import parse_json, read_json
 from rig.files.errors import TableError
 from rig.files.plain import restored, schema_checked
@@ -45,6 +46,8 @@ class ReferenceNote:
     runs: tuple[Mapping[str, str], ...] = ()
     #: ISO 8601 in UTC; empty: not known.
     made_at: str = ""
+    #: Name of a curve's file -> the builder's file that it was made of: measured elsewhere, so on no bench.
+    files: Mapping[str, str] = field(default_factory=dict)
 
 
 #: What files held when they were read; a file that is not among them was not there.
@@ -61,6 +64,8 @@ class Limit(Table):
     mask: str | None = None
     #: For curves: the centre that `within` is drawn around.
     around: Literal["design", "reference"] | None = None
+    #: The same of a file beside the kit: columns of frequency and level, impedance or phase (`rig.files.columns`).
+    centre: str | None = None
     #: [from_hz, to_hz, minus, plus] for each band, in the curve's unit, or in percent.
     within: list[Window] = []
     #: For numbers around the design: how far below and above it they may lie, in the reading's unit or in percent.
@@ -74,7 +79,7 @@ class Limit(Table):
     #: ... and judge what was taken out against this.
     align_within_db: Annotated[float, Field(ge=0)] | None = None
 
-    @field_validator("mask")
+    @field_validator("mask", "centre")
     @classmethod
     def _beside_the_kit(cls, mask: str | None) -> str | None:
         if mask is not None and (mask in ("", ".", "..") or "/" in mask or "\\" in mask):
@@ -97,17 +102,19 @@ class Limit(Table):
     def _one_kind(self) -> "Limit":
         number = self.lower is not None or self.upper is not None
         kinds = {"lower, upper": number, "mask": self.mask is not None, "around": self.around is not None}
+        kinds["centre"] = self.centre is not None
         given = [kind for kind, is_given in kinds.items() if is_given]
         if len(given) != 1:
             found = " and ".join(given) or "none of them"
-            raise Misfit("", found, "one of: lower and/or upper; mask; around with within")
+            raise Misfit("", found, "one of: lower and/or upper; mask; around with within; centre with within")
         if self.lower is not None and self.upper is not None and self.lower > self.upper:
             raise Misfit("lower", f"{self.lower:g}", f"not above upper = {self.upper:g}")
         if self.minus is not None or self.plus is not None:
             return self._number_around_design()
         shapes = self.percent or self.slide_percent or self.align_hz
-        if bool(self.within) != (self.around is not None) and (shapes or not self.is_learnt):
-            raise Misfit("within", f"{len(self.within)} windows", "windows with around, and only there")
+        has_centre = self.around is not None or self.centre is not None
+        if bool(self.within) != has_centre and (shapes or not self.is_learnt):
+            raise Misfit("within", f"{len(self.within)} windows", "windows with around or centre, and only there")
         if (self.align_hz is None) != (self.align_within_db is None):
             key = "align_hz" if self.align_hz is None else "align_within_db"
             raise Misfit(
@@ -241,6 +248,8 @@ def read_masks(limits: Mapping[str, Mapping[str, Limit]], folder: Path, files: F
             try:
                 if limit.mask is not None:
                     read_mask(folder / limit.mask, files)
+                if limit.centre is not None:
+                    read_any_columns(folder / limit.centre, None if files is None else files.get(folder / limit.centre))
             except TableError as error:
                 problems.append(f"{error} (the mask of limits.{check}.{key})")
     if problems:
@@ -277,6 +286,9 @@ def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str, f
     """
     if limit.mask is not None:
         return read_mask(folder / limit.mask, files)
+    if limit.centre is not None:
+        path = folder / limit.centre
+        return _around(limit, *curve_in_unit(path, curve.unit, None if files is None else files.get(path)))
     if limit.around == "design":
         if curve.design is None:
             why = "it does not reach so far, or knows too little of a driver until a good build is learnt"
@@ -287,6 +299,8 @@ def mask_for(limit: Limit, curve: Curve, folder: Path, check: str, bench: str, f
         path = reference_path(folder, check, curve.quantity, curve.subject, files)
         if note is None or not _is_there(path, files):
             raise LookupError("no reference build was measured yet: kitproof reference KIT SERIAL makes one of a run")
+        if path.name in note.files:
+            return replace(_around(limit, *read_columns(path, REFERENCE_COLUMNS, files)), elsewhere=True)
         if note.bench != bench:
             raise LookupError(f"the reference build was measured on another bench ({note.bench}), this is {bench}")
         frequency_hz, centre = read_columns(path, REFERENCE_COLUMNS, files)

@@ -3,6 +3,7 @@
 import re
 import shutil
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,9 +14,10 @@ from rig.design.limits import REFERENCE_SCHEMA, ReferenceNote, reference_name, r
 from rig.files.disk import beside, sync, why, write_together
 from rig.files.errors import RecordError, TableError
 from rig.files.plain import json_bytes, table
+from rig.files.tables import read_settings
 from rig.store.recorded import read_curve
 from rig.store.run_json import Record
-from rig.values.readings import Curve
+from rig.values.readings import Curve, Floats
 
 
 def write_reference(kit: Kit, runs: Sequence[Record]) -> Path:
@@ -43,8 +45,37 @@ def write_reference(kit: Kit, runs: Sequence[Record]) -> Path:
     contents = {reference_name(*key): _mean_table(key, curves) for key, curves in _curves(runs).items()}
     made_from = tuple({"serial": run.serial, "run": run.run} for run in runs)
     note = ReferenceNote(benches.pop(), made_from, f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}")
-    contents["reference.json"] = json_bytes({"schema": REFERENCE_SCHEMA, **table(note)}).decode()
+    return _written(kit.folder / "reference", contents, note)
+
+
+def add_to_reference(kit: Kit, curves: Mapping[tuple[str, str, str], tuple[Path, Floats, Floats]]) -> Path:
+    """Put curves of a builder's files into the reference build; what it has of other curves stays.
+
+    Parameters
+    ----------
+    kit
+    curves
+        Check, quantity and subject -> the file, frequencies and values.
+
+    Raises
+    ------
+    RecordError
+        If the reference cannot be written (the former one stays then).
+    TableError
+        If the note of the former one cannot be read.
+    """
     folder = kit.folder / "reference"
+    former = reference_note(kit.folder) or ReferenceNote("")
+    contents = {path.name: read_settings(path) for path in sorted(folder.glob("*.csv"))}
+    for key, (_, frequency_hz, value) in curves.items():
+        contents[reference_name(*key)] = _table(frequency_hz, value)
+    named = {**former.files, **{reference_name(*key): path.name for key, (path, _, _) in curves.items()}}
+    note = replace(former, made_at=f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}", files=named)
+    return _written(folder, contents, note)
+
+
+def _written(folder: Path, contents: dict[str, str], note: ReferenceNote) -> Path:
+    contents["reference.json"] = json_bytes({"schema": REFERENCE_SCHEMA, **table(note)}).decode()
     try:
         _put_in_place(folder, contents)
     except OSError as error:
@@ -97,5 +128,9 @@ def _mean_table(key: tuple[str, str, str], curves: Sequence[Curve]) -> str:
         raise RecordError(f"{' '.join(key)}: the runs were read at different frequencies")
     mean = np.mean([one.value for one in curves], axis=0)
     trusted = np.all([one.valid & np.isfinite(one.value) for one in curves], axis=0)
-    rows = [f"{f:.6g},{v:.6g}\n" for f, v in zip(grid[trusted], mean[trusted], strict=True)]
+    return _table(grid[trusted], mean[trusted])
+
+
+def _table(frequency_hz: Floats, value: Floats) -> str:
+    rows = [f"{f:.6g},{v:.6g}\n" for f, v in zip(frequency_hz, value, strict=True)]
     return "frequency_hz,value\n" + "".join(rows)

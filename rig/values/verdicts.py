@@ -17,6 +17,8 @@ class Mask:
     upper: Floats
     #: The curve the mask was drawn around, for figures; None for a mask from a file.
     centre: Floats | None = None
+    #: The centre was measured elsewhere, so that nothing of this bench cancels against it.
+    elsewhere: bool = False
 
 
 Outcome = Literal["pass", "fail", "void"]

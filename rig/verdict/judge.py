@@ -182,9 +182,10 @@ def judge_curve(curve: Curve, mask: Mask, limit: Limit, decision: Decision = SIM
     hole = _hole(curve, mask)
     if hole and not (_known(curve).any() and _is_finite(curve) and _is_known_in(curve, limit.align_hz)):
         return [_void(curve.quantity, curve.subject, curve.unit, hole, words, may_pass=True)]
-    comparable = curve.absolute or limit.around == "reference"
     # A reference build was measured on this very bench: what the bench is off by it was off by then.
-    curve = without_bench(curve) if limit.around == "reference" else curve
+    same_bench = limit.around == "reference" and not mask.elsewhere
+    comparable = curve.absolute or same_bench
+    curve = without_bench(curve) if same_bench else curve
     if limit.align_hz is None or limit.align_within_db is None:
         if not comparable:
             return [_void(curve.quantity, curve.subject, curve.unit, NOT_ABSOLUTE, words)]
@@ -397,12 +398,12 @@ def limit_words(limit: Limit, unit: str) -> str:
     if limit.is_around_number:
         sides = [f"{s}{v:g}" for s, v in (("-", limit.minus), ("+", limit.plus)) if v is not None]
         return f"{' '.join(sides)}{' %' if limit.percent else f' {apart(unit)}'.rstrip()} around the design"
-    if limit.around is not None:
+    if limit.around is not None or limit.centre is not None:
         sign = " %" if limit.percent else f" {apart(unit)}"
         widest = max(max(window[2], window[3]) for window in limit.within)
         narrowest = min(min(window[2], window[3]) for window in limit.within)
         span = f"{narrowest:g}" if narrowest == widest else f"{narrowest:g} to {widest:g}"
-        whom = "the design" if limit.around == "design" else "the reference build"
+        whom = {"design": "the design", "reference": "the reference build"}.get(limit.around or "", limit.centre)
         return f"±{span}{sign} around {whom}"
     if limit.lower is not None and limit.upper is not None:
         return f"{limit.lower:g} to {limit.upper:g} {unit}".strip()

@@ -43,22 +43,24 @@ def test_a_third_column_is_the_phase(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ('"Sens -1 dB"\n20 0\n20000 0\n', r"line 1: found '\"Sens -1 dB\"'; allowed: two or three numbers"),
+        ("20 0\nsens -1 dB\n20000 0\n", r"line 2: found 'sens -1 dB'; allowed: two or three numbers"),
         ("20 0\n1000 abc\n20000 0\n", r"line 2: found '1000 abc'"),
         ("# a\n20 0\n\n1000\n", r"line 4: found '1000'"),
-        ("20 0\n1000 0 1 2\n", r"line 2: found '1000 0 1 2'"),
+        ("20 0\n1000 0 1 2\n", r"line 2: found 4 columns; allowed: 2"),
         ("20 0\n1000 0 1\n", r"line 2: found 3 columns; allowed: 2"),
         ("20 0\n1000 nan\n", r"line 2: found '1000 nan'"),
         ("20 0\n1000 0\n500 0\n", r"line 3: found 500 Hz after 1000 Hz; allowed: ascending"),
         ("20 0\n1000 0\n1000 0\n", r"line 3: found 1000 Hz after 1000 Hz"),
-        ("0 0\n1000 0\n", r"line 1: found 0 Hz; allowed: 1 Hz to 200000 Hz"),
+        ("0 0\n1000 0\n", r"line 1: found 0 Hz; allowed: frequencies above 0"),
+        ("20 0\n1000000 0\n", r"line 2: found 1e\+06 Hz; allowed: 1 Hz to 200000 Hz"),
         ("20 0\n1000 94\n", r"line 2: found 94 dB; allowed: -40 dB to 40 dB"),
         ("20 0 9999\n1000 0 0\n", r"line 1: found 9999 degrees"),
         ("", r"found 0 lines with numbers; allowed: 2 or more"),
         ("# 20 0\n", r"found 0 lines"),
         ("300 0\n20000 0\n", r"found 300 Hz to 20000 Hz; allowed: what reaches from 200 Hz"),
         ("20 0\n5000 0\n", r"found 20 Hz to 5000 Hz"),
-        ("20 1,5 3\n1000 2 3\n", r"line 2: found 3 columns; allowed: 4|line 1: found '20 1,5 3'"),
+        ("Hz ohm\n20 4\n20000 4\n", r"found a magnitude in ohm; allowed here: dB"),
+        ("20 1,5 3\n1000 2.5 3\n", r"line 1: found '20 1,5 3'; allowed: decimal points or decimal commas"),
     ],
 )
 def test_mistakes_are_told_by_line(tmp_path: Path, text: str, words: str) -> None:
