@@ -87,7 +87,10 @@ def _mask_of(
     if entry.mask == "":
         curve = curves.get((entry.quantity, entry.subject))
         return _mask_again(record, kit, check, curve) if curve and np.isfinite(entry.at_hz) else None
-    return Mask(**columns_of(record, entry.mask)) if entry.mask else None
+    if not entry.mask:
+        return None
+    found = columns_of(record, entry.mask)
+    return Mask(found["frequency_hz"], found["lower"], found["upper"], found.get("centre"))
 
 
 def _mask_again(record: Record, kit: Kit, check: str, curve: Curve) -> Mask | None:

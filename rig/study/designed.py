@@ -9,10 +9,9 @@ from typing import TypeVar
 import numpy as np
 
 from checks import ALL, impedance, leads, leak, response
-from rig.circuit.channel import Channel, box_of, find_driver, impedance_ohm
-from rig.circuit.driver import qts
+from rig.circuit.channel import Channel, impedance_ohm
+from rig.circuit.fit import driver_quantities
 from rig.circuit.radiation import microphone_at, pressure_pa
-from rig.circuit.units import Value
 from rig.design.jig import lowest_hz
 from rig.design.kit import Kit
 from rig.design.limits import limit_key
@@ -49,7 +48,7 @@ def judge_design(kit: Kit) -> list[tuple[str, str, Verdict]]:
 
 def design_readings(kit: Kit, listed: ListedCheck) -> CheckReadings:
     """What a check would read of the design; nothing where the model does not tell, or only guesses at a driver."""
-    channels = [spec.name for spec in kit.channels if not kit.undescribed(spec.name)]
+    channels = [spec.name for spec in kit.channels if kit.is_modelled(spec.name)]
     if listed.check.NAME == response.NAME and isinstance(listed.settings, response.Settings):
         return _levels(kit, channels, listed.settings)
     readings: list[Reading] = []
@@ -61,7 +60,7 @@ def design_readings(kit: Kit, listed: ListedCheck) -> CheckReadings:
             known = parameters(model, lowest_driver)
             subject = f"{name} {lowest_driver}"
             readings += [
-                Reading(quantity, subject, float(value), unit)
+                Reading(quantity, subject, float(value), unit, design=float(value))
                 for quantity, (value, unit) in known.items()
                 if quantity in OF_CHECK[listed.check.NAME]
             ]
@@ -69,31 +68,21 @@ def design_readings(kit: Kit, listed: ListedCheck) -> CheckReadings:
             curves += _impedance(kit, model)
         if listed.check.NAME in (impedance.NAME, leads.NAME):
             lowest = float(np.min(np.abs(impedance_ohm(model, judged_grid(kit.sweep("leads", name), 24)))))
-            readings.append(Reading(impedance.LOWEST_IMPEDANCE, name, lowest, "ohm"))
+            readings.append(Reading(impedance.LOWEST_IMPEDANCE, name, lowest, "ohm", design=lowest))
     return CheckReadings(tuple(readings), tuple(curves))
 
 
-def parameters(channel: Channel, name: str) -> dict[str, tuple[Value, str]]:
+def parameters(channel: Channel, name: str) -> dict[str, tuple[Floats, str]]:
     """What is fitted of a driver and its box, as the impedance check calls it: quantity -> value, unit.
 
-    Values are numbers, or arrays of shape (units, 1) where the channel is drawn.
+    Values have shape (), or (units, 1) where the channel is drawn.
     """
-    driver = find_driver(channel, name)
-    box = box_of(channel, driver)
-    values: dict[str, tuple[Value, str]] = {
-        impedance.RE: (driver.re_ohm, "ohm"),
-        impedance.LE: (driver.le_h * 1e3, "mH"),
-        impedance.FS: (driver.fs_hz, "Hz"),
-        impedance.QMS: (driver.qms, ""),
-        impedance.QES: (driver.qes, ""),
-        impedance.QTS: (qts(driver), ""),
+    values = driver_quantities(channel, name)
+    return {
+        quantity: (scale * np.asarray(values[key]), unit)
+        for key, (quantity, unit, scale) in impedance.PARAMETERS.items()
+        if key in values
     }
-    if box.kind == "vented":
-        values |= {impedance.BOX_TUNING: (box.tuning_hz, "Hz"), impedance.BOX_LOSSES: (box.leakage_q, "")}
-    if box.kind == "closed":
-        stiffer = np.sqrt(1 + np.asarray(driver.vas_m3) / box.volume_m3)
-        values |= {impedance.BOX_RESONANCE: (driver.fs_hz * stiffer, "Hz"), impedance.QTC: (qts(driver) * stiffer, "")}
-    return values
 
 
 def _impedance(kit: Kit, model: Channel) -> Iterator[Curve]:
@@ -146,7 +135,7 @@ def _sensitivity(kit: Kit, level: Curve, position: str, settings: response.Setti
     band = (settings.sensitivity_hz[0], settings.sensitivity_hz[1])
     mean = float(align_level_db(level.value, np.zeros(level.value.size), level.frequency_hz, band))
     value = mean + float(db(2.83 / kit.levels.playing_v) + db(kit.position(position).distance_m))
-    return Reading(SENSITIVITY, level.subject, value, "dB SPL")
+    return Reading(SENSITIVITY, level.subject, value, "dB SPL", design=value)
 
 
 def settings_of(kit: Kit, name: str, kind: type[S]) -> S | None:
