@@ -47,9 +47,9 @@ def test_windows_around_a_file(tmp_path: Path) -> None:
 
 def test_a_file_that_is_wrong_is_told_when_the_kit_is_loaded(tmp_path: Path) -> None:
     written(tmp_path, "20 4\n30 five\n")
-    with pytest.raises(TableError, match="line 2: found '30 five'.*the mask of limits.impedance.impedance"):
+    with pytest.raises(TableError, match=r"line 2: found '30 five'.*the mask of limits.impedance.impedance"):
         read_masks({"impedance": {"impedance": AROUND_FILE}}, tmp_path)
-    with pytest.raises(TableError, match="nowhere.txt: cannot be read"):
+    with pytest.raises(TableError, match=r"nowhere.txt: cannot be read"):
         read_masks({"impedance": {"impedance": AROUND_FILE.model_copy(update={"centre": "nowhere.txt"})}}, tmp_path)
 
 
