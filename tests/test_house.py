@@ -34,7 +34,7 @@ ROOMS = (
     ("rig.verdict",),
     ("rig.design",),
     ("rig.values",),
-    ("rig.files", "rig.signals", "rig.circuit", "rig.statistics"),
+    ("rig.files", "rig.drawing", "rig.signals", "rig.circuit", "rig.statistics"),
 )
 #: Besides: a bench knows no check, and what is simulated nothing of what is sought.
 NEVER = {
@@ -52,7 +52,9 @@ OPENS_A_BENCH = ("rig.run.opening", "rig.commands")
 ONE_IMPORTER = {
     "sounddevice": "rig.bench.soundcard",
     "pyvisa": "rig.bench.visa",
-    "matplotlib": "rig.report",
+    "matplotlib": "nobody: rig.drawing draws",
+    "fpdf": "rig.drawing.pdf",
+    "ttf_opensans": "rig.drawing.pdf",
     "rich": ("rig.screen", "rig.commands"),
     "typer": ("rig.cli", "rig.commands"),
     "jinja2": "rig.report",

@@ -4,16 +4,15 @@ import math
 from collections.abc import Sequence
 from pathlib import Path
 
-import matplotlib as mpl
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
-from matplotlib.axis import Axis
-from matplotlib.figure import Figure
 
 from rig.design.kit import Kit
 from rig.design.limits import Limit
-from rig.report.wiring import STYLE, svg
+from rig.drawing.axes import Axis, Plot, frequency_axis, linear_axis, log_axis
+from rig.drawing.panels import BELOW, RIGHT, WIDTH, Line, Panel, Rule, figure
+from rig.drawing.svg import Floats, drawing, path, rectangle
 from rig.report.words import moment
 from rig.statistics.gauge import wide_cells
 from rig.study import capability_words as words
@@ -22,15 +21,20 @@ from rig.verdict.judge import apart, limit_words
 
 #: Limits in the ranked figure, and limits whose readings are drawn.
 MOST_BARS, MOST_CHARTS = 20, 6
-WIDTH_INCH = 7.1
-FONT_SIZE = 8.5
-#: Axes of percentages begin here: less is nothing to a builder.
+#: Heights of the figures, of a bar, and width of the names of bars; layout.
+BANDS_HEIGHT, CHART_HEIGHT, BAR, NAMES = 215, 190, 24.0, 250.0
+#: Axes of percentages begin here: less is nothing to a builder; layout.
 LEAST_PERCENT = 0.1
-COLOURS = {"good": "#0b3d7a", "usable": "#7a7a7a", "too tight": "#d95f02"}
-HATCHES = {"good": "", "usable": "//", "too tight": "xx"}
-MARKERS = "osD^vP*X"
-FREQUENCY_TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
+#: Room at an axis' end, as a part of its value; layout.
+ROOM = 1.1
+COLOURS = {"good": "#0b3d7a", "usable": "#8a8a8a", "too tight": "#d95f02"}
 PERCENT_TICKS = (0.1, 0.3, 1, 3, 10, 30, 100, 300, 1000)
+GRADE = 'fill="none" stroke="#000" stroke-width="1" stroke-dasharray="5 4"'
+INTERVAL = 'fill="none" stroke="#000" stroke-width="1.1"'
+SUBJECT = 'fill="none" stroke="#000" stroke-width="1.2"'
+NO_LINE = 'fill="none"'
+HARD_LIMIT = 'fill="none" stroke="#000" stroke-width="2"'
+BETWEEN = 'fill="none" stroke="#bbb" stroke-width="1"'
 
 
 def page(kit: Kit, capability: Capability, made_at: str) -> str:
@@ -38,12 +42,11 @@ def page(kit: Kit, capability: Capability, made_at: str) -> str:
     rows = words.rows_to_show(capability.limits)
     charted = [row for row in words.worst_of_each(rows) if row.study][:MOST_CHARTS]
     bands = by_band(capability.limits)
-    with mpl.rc_context(STYLE | {"font.size": FONT_SIZE}):
-        figures = {
-            "bars": bars_svg([row for row in rows if row.study][:MOST_BARS]),
-            "bands": [(title, bands_svg(lines)) for title, lines in bands.items()],
-            "charts": [(words.sentence(row), wide_words(row), chart_svg(row)) for row in charted],
-        }
+    figures = {
+        "bars": bars_svg([row for row in rows if row.study][:MOST_BARS]),
+        "bands": [(title, bands_svg(lines)) for title, lines in bands.items()],
+        "charts": [(words.sentence(row), wide_words(row), chart_svg(row)) for row in charted],
+    }
     return _template().render(
         kit=kit,
         found=words.found(capability),
@@ -96,92 +99,64 @@ def by_band(rows: Sequence[LimitStudy]) -> dict[str, dict[str, list[LimitStudy]]
 
 def bars_svg(rows: Sequence[LimitStudy]) -> Markup:
     """Ranked bars of percent of the limits' widths, with their intervals."""
-    figure = Figure(figsize=(WIDTH_INCH, 0.7 + 0.24 * len(rows)))
-    axes = figure.add_axes((0.36, 0.5 / (0.7 + 0.24 * len(rows)), 0.62, 0.24 * len(rows) / (0.7 + 0.24 * len(rows))))
     shares = np.array([max(row.percent.value, LEAST_PERCENT) for row in rows])
-    top = max(100.0, float(shares.max(initial=0.0)) * 1.3)
+    across = percent_axis("spread of the rig, six standard deviations, in percent of the limit's width", shares)
+    names = Axis("", len(rows) - 0.5, -0.5, {float(n): f"{words.name(row)}: {row.grade}" for n, row in enumerate(rows)})
+    plot = Plot(NAMES, 6, WIDTH - NAMES - RIGHT, BAR * len(rows), across, names)
+    drawn = []
     for place, row in enumerate(rows):
-        axes.barh(
-            place,
-            max(shares[place] - LEAST_PERCENT, 0.0),
-            0.66,
-            left=LEAST_PERCENT,
-            linewidth=0,
-            color=COLOURS[row.grade],
-            hatch=HATCHES[row.grade],
-            edgecolor="white",
-        )
-        low, high = np.clip([row.percent.lower, row.percent.upper], LEAST_PERCENT, top)
-        axes.plot([low, high], [place, place], color="black", linewidth=0.9)
-    axes.set(xscale="log", xlim=(LEAST_PERCENT, top), ylim=(len(rows) - 0.4, -0.6))
-    axes.set_yticks(range(len(rows)), [words.name(row) for row in rows])
-    _percent_axis(axes.xaxis, top)
-    for share in (GOOD_PERCENT, WORST_PERCENT):
-        axes.axvline(share, color="black", linewidth=0.8, linestyle=(0, (4, 3)))
-    axes.set_xlabel("spread of the rig, six standard deviations, in percent of the limit's width")
-    return _svg(figure)
+        middle, style = float(plot.y(place)), f'fill="{COLOURS[row.grade]}"'
+        drawn.append(rectangle(0, middle - 0.33 * BAR, float(plot.x(shares[place])), 0.66 * BAR, style, "bar"))
+        low, high = plot.x(np.array([row.percent.lower, row.percent.upper]))
+        drawn.append(path(f"M{low:.1f} {middle:.1f}H{high:.1f}", INTERVAL))
+    drawn += [path(f"M{float(plot.x(share)):.1f} 0v{plot.height:g}", GRADE) for share in (GOOD_PERCENT, WORST_PERCENT)]
+    height = plot.top + plot.height + BELOW
+    return Markup(drawing(WIDTH, height, [*plot.frame(""), *plot.content(drawn)], "limits, the worst first"))
 
 
 def bands_svg(lines: dict[str, list[LimitStudy]]) -> Markup:
     """Percent of the mask's width over frequency, a line for each subject."""
-    figure = Figure(figsize=(WIDTH_INCH, 2.3))
-    axes = figure.add_axes((0.08, 0.19, 0.9, 0.76))
-    values = [row.percent.value for rows in lines.values() for row in rows]
-    top = max(100.0, 1.3 * max(values))
-    for number, (subject, rows) in enumerate(lines.items()):
-        shares = [max(row.percent.value, LEAST_PERCENT) for row in rows]
-        dashes = "-" if number == 0 else (0, (5, 1 + number))
-        axes.plot([row.at_hz for row in rows], shares, color="black", linewidth=1.2, linestyle=dashes,
-                  marker=MARKERS[number % len(MARKERS)], markersize=4, label=subject)  # fmt: skip
-    axes.set(xscale="log", yscale="log", ylim=(LEAST_PERCENT, top), ylabel="percent of width")
     at_hz = [row.at_hz for rows in lines.values() for row in rows]
-    axes.set_xlim(min(at_hz) / 1.1, max(at_hz) * 1.1)
-    ticks = [tick for tick in FREQUENCY_TICKS_HZ if min(at_hz) / 1.1 <= tick <= max(at_hz) * 1.1]
-    axes.set_xticks(ticks, [f"{tick / 1000:g}k" if tick >= 1000 else f"{tick}" for tick in ticks])
-    axes.set_xlabel("frequency in Hz")
-    axes.xaxis.minorticks_off()
-    _percent_axis(axes.yaxis, top)
-    for share in (GOOD_PERCENT, WORST_PERCENT):
-        axes.axhline(share, color="black", linewidth=0.8, linestyle=(0, (4, 3)))
-    axes.legend(loc="lower right", frameon=False, ncols=3)
-    return _svg(figure)
+    across = frequency_axis(min(at_hz) / ROOM, max(at_hz) * ROOM)
+    up = percent_axis("percent of width", [row.percent.value for rows in lines.values() for row in rows])
+    drawn = tuple(
+        Line(
+            np.array([row.at_hz for row in rows]),
+            np.array([max(row.percent.value, LEAST_PERCENT) for row in rows]),
+            subject,
+            SUBJECT,
+            marks=number,
+        )
+        for number, (subject, rows) in enumerate(lines.items())
+    )
+    rules = tuple(Rule(share, style=GRADE) for share in (GOOD_PERCENT, WORST_PERCENT))
+    return Markup(figure([Panel("", across, up, drawn, rules=rules)], height=BANDS_HEIGHT))
 
 
 def chart_svg(row: LimitStudy) -> Markup:
     """The readings of a study, unit by unit, a sign for each person or jig, between the limits."""
     assert row.values is not None
     assert row.chosen is not None
-    figure = Figure(figsize=(WIDTH_INCH, 2.1))
-    axes = figure.add_axes((0.11, 0.15, 0.87, 0.74))
     units, people, times = row.values.shape
+    lines = []
     for person in range(people):
-        places = np.arange(units)[:, np.newaxis] + (np.arange(times) + person * (times + 1) - people * times / 2) * (
-            0.7 / (people * (times + 1))
-        )
-        axes.plot(places.ravel(), row.values[:, person].ravel(), MARKERS[person % len(MARKERS)], markersize=4.5,
-                  markerfacecolor="none" if person % 2 else "black", markeredgecolor="black",
-                  label=row.chosen.by[person] or "nobody named")  # fmt: skip
-    for limit in (row.lower, row.upper):
-        if math.isfinite(limit):
-            axes.axhline(limit, color="black", linewidth=1.6)
-    for between in range(1, units):
-        axes.axvline(between - 0.5, color="#ccc", linewidth=0.8)
-    axes.set(xlim=(-0.5, units - 0.5), ylabel=row.unit)
-    axes.set_xticks(range(units), row.chosen.units)
-    axes.legend(loc="lower left", bbox_to_anchor=(0, 1), frameon=False, ncols=6, borderaxespad=0)
-    return _svg(figure)
+        aside = (np.arange(times) + person * (times + 1) - people * times / 2) * (0.7 / (people * (times + 1)))
+        places = np.arange(units)[:, np.newaxis] + aside
+        name = row.chosen.by[person] or "nobody named"
+        lines.append(Line(places.ravel(), row.values[:, person].ravel(), name, NO_LINE, marks=person))
+    limits = [limit for limit in (row.lower, row.upper) if math.isfinite(limit)]
+    shown = np.append(row.values[np.isfinite(row.values)], limits)
+    room = max(0.06 * float(np.ptp(shown)), 1e-9 * float(np.abs(shown).max()), np.finfo(float).tiny)
+    across = Axis("", -0.5, units - 0.5, {float(n): unit for n, unit in enumerate(row.chosen.units)})
+    up = linear_axis(row.unit, float(shown.min()) - room, float(shown.max()) + room)
+    rules = [Rule(n - 0.5, style=BETWEEN, is_upright=True) for n in range(1, units)]
+    rules += [Rule(limit, style=HARD_LIMIT) for limit in limits]
+    return Markup(figure([Panel("", across, up, tuple(lines), rules=tuple(rules))], height=CHART_HEIGHT))
 
 
-def _percent_axis(axis: Axis, top: float) -> None:
-    ticks = [tick for tick in PERCENT_TICKS if tick <= top]
-    axis.set_ticks(ticks, labels=[f"{tick:g}" for tick in ticks])
-    axis.minorticks_off()
-
-
-def _svg(figure: Figure) -> Markup:
-    """The figure as an element of a page."""
-    text = svg(figure)
-    return Markup(text[text.index("<svg") :])
+def percent_axis(name: str, shares: Sequence[float] | Floats) -> Axis:
+    """A logarithmic axis of percentages that holds shares, and 100 %."""
+    return log_axis(name, LEAST_PERCENT, max(100.0, 1.3 * float(np.max(shares, initial=0.0))), PERCENT_TICKS)
 
 
 def _template() -> Template:

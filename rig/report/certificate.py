@@ -17,9 +17,10 @@ from checks.heat import RISE
 from checks.response import FREE_FIELD_LEVEL
 from rig.circuit.notation import hertz
 from rig.design.kit import Kit
+from rig.drawing.svg import HATCHING
 from rig.report import heat, words
 from rig.report.conditions import bench_settings, calibrations, conditions, played_again
-from rig.report.figures import HATCHING, Panel, band_verdicts, curves_svg, panels_of
+from rig.report.figures import Panel, band_verdicts, curves_svg, panels_of
 from rig.report.findings_text import rework_words, titled
 from rig.report.unproved import alike, ended_early, not_checked, together, unjudged_ranges, void_reason
 from rig.store.run_json import Record, SoundEntry

@@ -6,40 +6,27 @@ bound where it lies, and what is predicted stands behind the right edge as a bar
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from html import escape
 
 import numpy as np
 
-from rig.report.figures import GAP, LIMIT, RIM, WIDTH, path_of, round_values, stretches, thinned
-from rig.report.words import number, with_minus
-from rig.values.readings import Floats
+from rig.drawing.axes import Plot, linear_axis, time_axis
+from rig.drawing.panels import ABOVE, BELOW, GAP, HEIGHT, LEFT, WIDTH
+from rig.drawing.svg import FAINT, HATCHED, LIMIT, RIM, Floats, circle, drawing, path, rectangle, shape, text
+from rig.report.words import number
 
-LEFT, ABOVE, BELOW = 44, 24, 36
-#: Behind the right edge: the bar of what is predicted, then the names.
+#: Behind the right edge: the bar of what is predicted, then the names; layout.
 BAR, NAMES = 10, 20
-#: Height of a line of words, and of a mark.
-WORDS, MARK = 11.5, 17.0
+#: Height of a line of words, width of a letter, and height of a mark; layout.
+WORDS, LETTER, MARK = 11.5, 5.2, 17.0
 READ = 'fill="none" stroke="#7d9cc4" stroke-width="3.4" stroke-linejoin="round" stroke-linecap="round"'
-FAINT = 'fill="none" stroke="#8a8a8a" stroke-width="1"'
 FIT = 'fill="none" stroke="#000" stroke-width="1.3" stroke-dasharray="6 3.5"'
 GUARD = 'fill="none" stroke="#000" stroke-width="1.1" stroke-dasharray="9 3 2 3"'
-#: Shapes that tell lines apart, drawn around (0, 0).
-SHAPES = (
-    "M-3.6 0a3.6 3.6 0 1 0 7.2 0a3.6 3.6 0 1 0 -7.2 0Z",
-    "M0 -4L4 3.5L-4 3.5Z",
-    "M-3.4 -3.4H3.4V3.4H-3.4Z",
-    "M0 -4.6L4.6 0L0 4.6L-4.6 0Z",
-    "M-4 -3.5H4L0 4Z",
-)
+MARKED = 'fill="none" stroke="#333" stroke-width="0.9"'
+NUMBERED = 'fill="#fff" stroke="#000" stroke-width="1.2"'
+LEAD = 'fill="none" stroke-width="0.6" stroke-dasharray="1 2"'
+#: How often a line's own shape stands on it; layout.
 SHAPES_ON_A_LINE = 6
-#: Steps of a time axis: name of the unit, its seconds, how long an axis it is for, its steps.
-TIME_UNITS = (
-    ("s", 1.0, 180.0, (5, 10, 20, 30, 60)),
-    ("min", 60.0, 10800.0, (0.5, 1, 2, 5, 10, 15, 20, 30)),
-    ("h", 3600.0, np.inf, (0.5, 1, 2, 3, 6, 12, 24, 48)),
-)
-MOST_TIMES = 9
-#: A lower limit is drawn from this part of a panel's width on.
+#: A lower limit is drawn from this part of a panel's width on; layout.
 END = 0.85
 
 
@@ -88,30 +75,8 @@ class TimePanel:
     gaps: tuple[tuple[float, float], ...] = ()
 
 
-@dataclass(frozen=True)
-class TimePlot:
-    """A panel's rectangle in the drawing, and what its edges stand for."""
-
-    left: float
-    width: float
-    height: float
-    to_s: float
-    bottom: float
-    ceiling: float
-    top: float = ABOVE
-
-    def x(self, seconds: Floats | float) -> Floats:
-        """Units from the panel's left edge."""
-        return np.asarray(seconds, dtype=np.float64) / self.to_s * self.width
-
-    def y(self, value: Floats | float) -> Floats:
-        """Units from the panel's upper edge; far outside values are cut off."""
-        share = (self.ceiling - np.asarray(value, dtype=np.float64)) / (self.ceiling - self.bottom)
-        return np.clip(share, -0.5, 1.5) * self.height
-
-
-def courses_svg(panels: Sequence[TimePanel], columns: int, height: float = 205, names_width: float = 150) -> str:
-    """One row of panels as an `<svg>` element, for a page that holds `figures.HATCHING`.
+def courses_svg(panels: Sequence[TimePanel], columns: int, height: float = HEIGHT, names_width: float = 150) -> str:
+    """One row of panels as an `<svg>` element, for a page that holds `svg.HATCHING`.
 
     Parameters
     ----------
@@ -125,13 +90,14 @@ def courses_svg(panels: Sequence[TimePanel], columns: int, height: float = 205, 
     whole = (WIDTH - LEFT - GAP * (columns - 1)) / columns
     drawn = []
     for column, panel in enumerate(panels):
-        left, size = LEFT + column * (whole + GAP), (whole - names_width, height - ABOVE - BELOW)
-        bottom, ceiling = value_range(panel, size[1])
-        plot = TimePlot(left, *size, panel.to_s, bottom, ceiling)
-        drawn += [*_frame(plot, panel), *_content(plot, panel), *_behind_the_edge(plot, panel)]
-    words = escape("; ".join(panel.title for panel in panels))
-    head = f'<svg viewBox="0 0 {WIDTH} {height:g}" role="img" aria-label="{words}" font-size="10">'
-    return "\n".join([head, *drawn, "</svg>"])
+        plot = plot_of(panel, LEFT + column * (whole + GAP), whole - names_width, height - ABOVE - BELOW)
+        drawn += [*plot.frame(panel.title), *plot.content(_content(plot, panel)), *_behind_the_edge(plot, panel)]
+    return drawing(WIDTH, height, drawn, "; ".join(panel.title for panel in panels))
+
+
+def plot_of(panel: TimePanel, left: float, width: float, height: float) -> Plot:
+    """Where a panel stands and what its axes run over."""
+    return Plot(left, ABOVE, width, height, time_axis(panel.to_s), linear_axis(panel.unit, *value_range(panel, height)))
 
 
 def value_range(panel: TimePanel, height: float) -> tuple[float, float]:
@@ -148,86 +114,44 @@ def value_range(panel: TimePanel, height: float) -> tuple[float, float]:
     return (low - 0.06 * span if low < 0 else low), high + 1.5 * WORDS / height * span
 
 
-def time_ticks(to_s: float) -> tuple[Floats, Floats, str]:
-    """Where a time axis has its ticks, in seconds; what stands there; and in which unit."""
-    unit, unit_s, _, steps = next(entry for entry in TIME_UNITS if to_s <= entry[2])
-    step = next((step for step in steps if to_s / unit_s / step <= MOST_TIMES), np.ceil(to_s / unit_s / MOST_TIMES))
-    shown = np.arange(0, to_s / unit_s * 1.0001, step)
-    return shown * unit_s, shown, unit
-
-
-def _frame(plot: TimePlot, panel: TimePanel) -> Iterator[str]:
-    """Title, grid and axes."""
-    at_s, shown, time_unit = time_ticks(plot.to_s)
-    values = round_values(plot.bottom, plot.ceiling, 7)
-    xs, ys = plot.left + plot.x(at_s), plot.top + plot.y(values)
-    foot = plot.top + plot.height
-    grid = "".join(f"M{x:.1f} {plot.top}v{plot.height:g}" for x in xs)
-    grid += "".join(f"M{plot.left:.1f} {y:.1f}h{plot.width:.1f}" for y in ys)
-    yield f'<text x="{plot.left:.1f}" y="{plot.top - 8}" font-size="11" font-weight="bold">{escape(panel.title)}</text>'
-    yield f'<path d="{grid}" stroke="#d4d4d4" stroke-width="0.8"/>'
-    for x, tick in zip(xs, shown, strict=True):
-        yield f'<text x="{x:.1f}" y="{foot + 12:g}" text-anchor="middle">{tick:g}</text>'
-    for y, value in zip(ys, values, strict=True):
-        shown_value = with_minus(f"{value + 0.0:g}")
-        yield f'<text x="{plot.left - 4:.1f}" y="{y + 3.5:.1f}" text-anchor="end">{shown_value}</text>'
-    middle = plot.left + plot.width / 2
-    yield f'<text x="{middle:.1f}" y="{foot + 26:g}" text-anchor="middle">time in {time_unit}</text>'
-    turned = f'transform="translate({plot.left - 32:.1f} {plot.top + plot.height / 2:.1f}) rotate(-90)"'
-    yield f'<text {turned} text-anchor="middle">{escape(panel.unit)}</text>'
-
-
-def _content(plot: TimePlot, panel: TimePanel) -> Iterator[str]:
-    """Lines, bounds and marks, cut off at the panel's edge."""
-    box = f'width="{plot.width:.1f}" height="{plot.height:.1f}"'
-    yield f'<svg x="{plot.left:.1f}" y="{plot.top:.1f}" {box} overflow="hidden">'
+def _content(plot: Plot, panel: TimePanel) -> Iterator[str]:
+    """Lines, bounds and marks."""
     for start_s, stop_s in panel.gaps:
-        x, end = plot.x(start_s), plot.x(stop_s)
-        yield f'<rect class="gap" x="{x:.1f}" y="0" width="{max(end - x, 2):.1f}" height="100%" fill="url(#outside)"/>'
+        x, end = float(plot.x(start_s)), float(plot.x(stop_s))
+        yield rectangle(x, 0, max(end - x, 2), plot.height, HATCHED, "gap")
     yield from _hatched(plot, panel.bounds)
     for line in sorted(panel.lines, key=lambda line: not line.is_faint):
-        yield f'<path class="read" d="{_path(plot, line.seconds, line.value)}" {FAINT if line.is_faint else READ}/>'
+        yield path(plot.way(line.seconds, line.value), FAINT if line.is_faint else READ, "read")
     for n, line in enumerate(own := [line for line in panel.lines if not line.is_faint]):
         if line.fit is not None:
-            yield f'<path class="fit" d="{_path(plot, line.seconds, line.fit)}" {FIT}/>'
+            yield path(plot.way(line.seconds, line.fit), FIT, "fit")
         if len(own) > 1:
-            yield from _shapes(plot, line, SHAPES[n % len(SHAPES)], n / len(own))
+            yield from _shapes(plot, line, n, n / len(own))
     yield from _bounds(plot, panel.bounds)
     yield from _marks(plot, panel.marks)
-    yield f'<rect {box} fill="none" stroke="#000" stroke-width="1.6"/></svg>'
 
 
-def _path(plot: TimePlot, seconds: Floats, value: Floats) -> str:
-    at_s, shown = thinned(seconds, value)
-    return "".join(path_of(plot.x(at_s[part]), plot.y(shown[part])) for part in stretches(shown))
-
-
-def _shapes(plot: TimePlot, line: TimeLine, shape: str, aside: float) -> Iterator[str]:
+def _shapes(plot: Plot, line: TimeLine, kind: int, aside: float) -> Iterator[str]:
     """A line's own shape at a few places along it; those of other lines stand aside of them."""
     known = np.flatnonzero(np.isfinite(line.value))
     if not known.size:
         return
     for share in (np.arange(SHAPES_ON_A_LINE) + 0.35 + 0.5 * aside) / SHAPES_ON_A_LINE:
         at = known[int(share * (known.size - 1))]
-        yield _shape(shape, float(plot.x(line.seconds[at])), float(plot.y(line.value[at])))
+        yield shape(kind, float(plot.x(line.seconds[at])), float(plot.y(line.value[at])), name="shape-on-line")
 
 
-def _shape(shape: str, x: float, y: float) -> str:
-    return f'<path class="shape-on-line" d="{shape}" transform="translate({x:.1f} {y:.1f})" fill="#fff" stroke="#000"/>'
-
-
-def _hatched(plot: TimePlot, bounds: Sequence[Bound]) -> Iterator[str]:
+def _hatched(plot: Plot, bounds: Sequence[Bound]) -> Iterator[str]:
     """What lies outside the limits, where all lines share them."""
     for is_lower in (False, True):
         limits = {bound.value for bound in bounds if bound.is_limit and bound.is_lower == is_lower}
         if len(limits) == 1:
             y = float(np.clip(plot.y(limits.pop()), 0, plot.height))
             x, top, height = (END * plot.width, y, plot.height - y) if is_lower else (0.0, 0.0, y)
-            place = f'x="{x:.1f}" y="{top:.1f}" width="{plot.width - x:.1f}" height="{height:.1f}"'
-            yield f'<rect class="outside" {place} fill="url(#outside)"/>'
+            yield rectangle(x, top, plot.width - x, height, HATCHED, "outside")
 
 
-def _bounds(plot: TimePlot, bounds: Sequence[Bound]) -> Iterator[str]:
+def _bounds(plot: Plot, bounds: Sequence[Bound]) -> Iterator[str]:
     """Each bound with its words; where two lie close, the words of the second stand further right."""
     taken: list[tuple[float, float]] = []
     for bound in sorted(bounds, key=lambda bound: not bound.is_limit):
@@ -235,18 +159,17 @@ def _bounds(plot: TimePlot, bounds: Sequence[Bound]) -> Iterator[str]:
         name, style = ("limit", LIMIT) if bound.is_limit else ("guard", GUARD)
         if bound.is_limit and bound.is_lower:
             start = END * plot.width
-            yield f'<path class="{name}" d="M{start:.1f} {y:.1f}H{plot.width:.1f}" {style}/>'
-            place = f'x="{start - 4:.1f}" y="{y + 3.5:.1f}" text-anchor="end"'
-            yield f"<text {place} {RIM}>{escape(bound.words)}</text>"
+            yield path(f"M{start:.1f} {y:.1f}H{plot.width:.1f}", style, name)
+            yield text(start - 4, y + 3.5, bound.words, RIM, anchor="end")
             continue
-        yield f'<path class="{name}" d="M0 {y:.1f}H{plot.width:.1f}" {style}/>'
-        while any(abs(y - other) < WORDS and abs(x - at) < 5.2 * len(bound.words) for at, other in taken):
-            x += 5.2 * len(bound.words) + 8
+        yield path(f"M0 {y:.1f}H{plot.width:.1f}", style, name)
+        while any(abs(y - other) < WORDS and abs(x - at) < LETTER * len(bound.words) for at, other in taken):
+            x += LETTER * len(bound.words) + 8
         taken.append((x, y))
-        yield f'<text x="{x:.1f}" y="{y - 3:.1f}" {RIM}>{escape(bound.words)}</text>'
+        yield text(x, y - 3, bound.words, RIM)
 
 
-def _marks(plot: TimePlot, marks: Sequence[float]) -> Iterator[str]:
+def _marks(plot: Plot, marks: Sequence[float]) -> Iterator[str]:
     """Numbers at the upper edge; where two would lie on each other, the second stands lower."""
     placed: list[tuple[float, float]] = []
     for n, seconds in enumerate(marks, 1):
@@ -254,13 +177,13 @@ def _marks(plot: TimePlot, marks: Sequence[float]) -> Iterator[str]:
         while any(abs(x - at) < MARK and abs(y - other) < MARK for at, other in placed) and y < plot.height:
             y += MARK
         placed.append((x, y))
-        yield f'<path class="mark" d="M{x:.1f} 0V{plot.height:.1f}" stroke="#333" stroke-width="0.9"/>'
+        yield path(f"M{x:.1f} 0V{plot.height:.1f}", MARKED, "mark")
         inside = float(np.clip(x, 9, plot.width - 9))
-        yield f'<circle cx="{inside:.1f}" cy="{y:.1f}" r="7" fill="#fff" stroke="#000" stroke-width="1.2"/>'
-        yield f'<text x="{inside:.1f}" y="{y + 3.4:.1f}" text-anchor="middle" font-weight="bold">{n}</text>'
+        yield circle(inside, y, 7, NUMBERED)
+        yield text(inside, y + 3.4, str(n), 'font-weight="bold"', anchor="middle")
 
 
-def _behind_the_edge(plot: TimePlot, panel: TimePanel) -> Iterator[str]:
+def _behind_the_edge(plot: Plot, panel: TimePanel) -> Iterator[str]:
     """Names and last values where the lines end, and bars of what is predicted; names are kept apart."""
     edge = plot.left + plot.width
     own = [line for line in panel.lines if not line.is_faint]
@@ -272,26 +195,25 @@ def _behind_the_edge(plot: TimePlot, panel: TimePanel) -> Iterator[str]:
             last, x = float(line.value[known[-1]]), float(plot.x(line.seconds[known[-1]]))
             lost = "" if known[-1] == line.value.size - 1 else "last "
             words = f"{line.name} {lost}{number(last, decimals_at_most=2)} {unit}"
-            shape = SHAPES[n % len(SHAPES)] if len(own) > 1 and not line.is_faint else ""
-            wanted.append((float(plot.y(last)), words, x, shape, line.is_faint))
+            kind = n if len(own) > 1 and not line.is_faint else None
+            wanted.append((float(plot.y(last)), words, x, kind, line.is_faint))
         limits = steady_limit_words(line.steady_limits, unit)
         if limits:
             yield from _steady_limits(plot, line)
-            wanted.append((float(plot.y(_middle(line))), f"limit in the end: {limits}", plot.width, "", False))
+            wanted.append((float(plot.y(_middle(line))), f"limit in the end: {limits}", plot.width, None, False))
         if line.steady is not None:
             yield from _steady(plot, line)
-            text = f"{line.name} → {number(line.steady[0])} ± {number(line.steady[1], figures=2)} {unit}"
-            wanted.append((float(plot.y(line.steady[0])), text, plot.width, "", False))
+            words = f"{line.name} → {number(line.steady[0])} ± {number(line.steady[1], figures=2)} {unit}"
+            wanted.append((float(plot.y(line.steady[0])), words, plot.width, None, False))
     ys = apart([entry[0] for entry in wanted], WORDS)
-    for y, (at, words, x, shape, is_faint) in zip(ys, wanted, strict=True):
+    for y, (at, words, x, kind, is_faint) in zip(ys, wanted, strict=True):
         colour = "#666" if is_faint else "#000"
         lead = f"M{plot.left + x:.1f} {plot.top + at:.1f}L{edge + NAMES - 3} {plot.top + y:.1f}"
-        yield f'<path d="{lead}" fill="none" stroke="{colour}" stroke-width="0.6" stroke-dasharray="1 2"/>'
-        shift = 10 if len(own) > 1 else 0
-        if shape:
-            yield _shape(shape, edge + NAMES + 4, plot.top + y)
-        place = f'x="{edge + NAMES + shift:.1f}" y="{plot.top + y + 3.5:.1f}"'
-        yield f'<text class="name" {place} fill="{colour}">{escape(words)}</text>'
+        yield path(lead, f'{LEAD} stroke="{colour}"')
+        if kind is not None:
+            yield shape(kind, edge + NAMES + 4, plot.top + y)
+        behind = edge + NAMES + (10 if len(own) > 1 else 0)
+        yield text(behind, plot.top + y + 3.5, words, f'class="name" fill="{colour}"')
 
 
 def steady_limit_words(limits: tuple[float, float], unit: str) -> str:
@@ -307,26 +229,26 @@ def _middle(line: TimeLine) -> float:
     return float(next(limit for limit in reversed(line.steady_limits) if np.isfinite(limit)))
 
 
-def _steady_limits(plot: TimePlot, line: TimeLine) -> Iterator[str]:
+def _steady_limits(plot: Plot, line: TimeLine) -> Iterator[str]:
     """Brackets around the place where the steady state's bar stands."""
     x = plot.left + plot.width + BAR
     for limit, turn in zip(line.steady_limits, (-4, 4), strict=True):
         if np.isfinite(limit):
             y = plot.top + float(plot.y(limit))
-            yield f'<path class="steady-limit" d="M{x - 6} {y + turn:.1f}V{y:.1f}h12v{turn}" {LIMIT}/>'
+            yield path(f"M{x - 6} {y + turn:.1f}V{y:.1f}h12v{turn}", LIMIT, "steady-limit")
 
 
-def _steady(plot: TimePlot, line: TimeLine) -> Iterator[str]:
+def _steady(plot: Plot, line: TimeLine) -> Iterator[str]:
     """A bar of the expanded uncertainty to each side of the predicted steady state, and where the fit goes to it."""
     assert line.steady is not None
     rise, uncertainty = line.steady
     x, middle = plot.left + plot.width + BAR, plot.top + float(plot.y(rise))
     high, low = (plot.top + float(plot.y(rise + sign * uncertainty)) for sign in (1, -1))
-    yield f'<path class="steady" d="M{x} {high:.1f}V{low:.1f}M{x - 4} {high:.1f}h8M{x - 4} {low:.1f}h8" stroke="#000"/>'
-    yield f'<circle cx="{x}" cy="{middle:.1f}" r="2.6"/>'
+    yield path(f"M{x} {high:.1f}V{low:.1f}M{x - 4} {high:.1f}h8M{x - 4} {low:.1f}h8", 'stroke="#000"', "steady")
+    yield circle(x, middle, 2.6, "")
     if line.fit is not None and np.isfinite(line.fit[-1]):
         end = plot.top + float(plot.y(line.fit[-1]))
-        yield f'<path d="M{x - BAR} {end:.1f}L{x} {middle:.1f}" {FIT}/>'
+        yield path(f"M{x - BAR} {end:.1f}L{x} {middle:.1f}", FIT)
 
 
 def apart(wanted: Sequence[float], least: float) -> list[float]:

@@ -1,44 +1,30 @@
 """The figure of learnt masks: the mask, its middle, and every build in it."""
 
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
-from matplotlib.axes import Axes
-
+from rig.drawing.panels import Band, Line, Panel, curve_axes, figure
+from rig.drawing.svg import DESIGN, write_svg
 from rig.study.learning import Learnt
+
+BUILD = 'fill="none" stroke="#0b3d7a" stroke-width="0.9"'
+#: Letters in a line below a panel; layout.
+LINE_LENGTH = 58
 
 
 def draw_masks(learnt: Sequence[Learnt], path: Path) -> Path:
     """Draw one panel a mask into an SVG file and return its path."""
-    import matplotlib as mpl
-
-    mpl.use("Agg")
-    from matplotlib import pyplot as plt
-
-    with mpl.rc_context({"svg.hashsalt": "kitproof", "font.size": 9, "text.parse_math": False}):
-        rows = (len(learnt) + 1) // 2
-        figure, axes = plt.subplots(rows, 2, figsize=(11, 3.1 * rows), squeeze=False, layout="constrained")
-        for axis, one in zip(axes.flat, learnt, strict=False):
-            _panel(axis, one)
-        for axis in axes.flat[len(learnt) :]:
-            axis.set_visible(False)
-        figure.savefig(path, format="svg", metadata={"Date": None, "Creator": None})
-        plt.close(figure)
-    return path
+    return write_svg(path, figure([_panel(one) for one in learnt], columns=2))
 
 
-def _panel(axis: Axes, one: Learnt) -> None:
-    axis.fill_between(one.frequency_hz, one.lower, one.upper, color="0.88", label="mask")
-    axis.plot(one.frequency_hz, one.centre, color="0.35", linewidth=1.0, linestyle="--", label="middle")
-    for n, build in enumerate(one.builds):
-        axis.plot(one.frequency_hz, build, linewidth=0.8, color="C0", label="builds" if n == 0 else None)
-    axis.set_xscale("log")
-    if one.unit == "ohm":
-        axis.set_yscale("log")
+def _panel(one: Learnt) -> Panel:
     _, quantity, subject = one.key
     share = f", about {100 * one.rejects:.2g} % of good units outside" if one.rejects == one.rejects else ""
-    axis.set_title(f"{quantity}, {subject}: {one.words}{share}", fontsize=8, loc="left")
-    axis.set_xlabel("Hz")
-    axis.set_ylabel(one.unit)
-    axis.grid(which="both", linewidth=0.3, color="0.8")
-    axis.legend(fontsize=7, loc="best", frameon=False)
+    name = textwrap.fill(f"mask: {one.words}{share}", LINE_LENGTH)
+    lines = [Line(one.frequency_hz, build, "builds", BUILD) for build in one.builds]
+    lines.append(Line(one.frequency_hz, one.centre, "middle", DESIGN))
+    shown = [one.centre, *one.builds, *(() if one.unit == "ohm" else (one.lower, one.upper))]
+    across, up = curve_axes(one.frequency_hz, shown, one.unit)
+    band = Band(one.frequency_hz, one.lower, one.upper, name)
+    return Panel(f"{quantity}, {subject}", across, up, tuple(lines), (band,))

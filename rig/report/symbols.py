@@ -1,119 +1,180 @@
-"""The symbols that wiring figures are drawn from; the unit of a sheet is the millimetre."""
+"""The symbols that wiring figures are drawn from; the unit of a sheet is the millimetre, upwards from its foot."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.patches import Circle, Polygon, Rectangle
+from rig.drawing.svg import circle, drawing, path, rectangle, text
 
 #: By definition.
-MM_PER_INCH = 25.4
+MM_PER_POINT = 25.4 / 72
+#: Sizes of letters in points, and the height of a line as a part of that; layout.
+TITLE, NORMAL, SMALL, LINE = 10.0, 7.5, 6.5, 1.35
+#: How far the letters' middle lies above their base line, as a part of their size; layout.
+MIDDLE = 0.36
+#: What lies over what: equipment, wires, joints and words, sensors, crosses.
+BLOCKS, WIRES, JOINTS, WORDS, SENSORS, CROSSES = range(6)
+#: Words keep clear of the wires below them.
+ON_WHITE = 'stroke="#fff" stroke-width="1" stroke-linejoin="round" paint-order="stroke"'
+DASHED = ' stroke-dasharray="1.8 1.1"'
 Point = tuple[float, float]
 
 
-def new_sheet(width_mm: float, height_mm: float, title: str) -> tuple[Figure, Axes]:
-    """A figure and its axes, whose unit is the millimetre, with a title on top."""
-    figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH), facecolor="white")
-    axes = figure.add_axes((0, 0, 1, 1))
-    axes.set(xlim=(0, width_mm), ylim=(0, height_mm))
-    axes.set_axis_off()
-    write(axes, (6, height_mm - 6), title, size=10, bold=True)
-    return figure, axes
+@dataclass
+class Sheet:
+    """A sheet that symbols are drawn on, in millimetres."""
+
+    width: float
+    height: float
+    title: str
+    #: Layer and piece.
+    pieces: list[tuple[int, str]] = field(default_factory=list)
+
+    def add(self, layer: int, piece: str) -> None:
+        """Draw a piece of SVG."""
+        self.pieces.append((layer, piece))
+
+    def down(self, y: float) -> float:
+        """A height above the sheet's foot as SVG counts it: from the top."""
+        return self.height - y
+
+    def svg(self) -> str:
+        """The sheet as an `<svg>` element."""
+        in_order = sorted(self.pieces, key=lambda piece: piece[0])
+        return drawing(self.width, self.height, [piece for _, piece in in_order], self.title)
 
 
-def write(axes: Axes, at: Point, words: str, align: str = "left", size: float = 7.5, bold: bool = False) -> None:
-    """Words, their vertical middle at a point, on a white ground."""
-    ground = {"facecolor": "white", "edgecolor": "none", "pad": 0.6}
-    weight = "bold" if bold else "normal"
-    axes.text(*at, words, ha=align, va="center", fontsize=size, fontweight=weight, linespacing=1.35, bbox=ground)
+def outline(width_pt: float, colour: str = "#000", fill: str = "none") -> str:
+    """A style of lines by their width in points."""
+    return f'fill="{fill}" stroke="{colour}" stroke-width="{width_pt * MM_PER_POINT:.2f}"'
 
 
-def wire(axes: Axes, *points: Point, dashed: bool = False) -> None:
+def new_sheet(width_mm: float, height_mm: float, title: str) -> Sheet:
+    """A sheet with a title on top."""
+    sheet = Sheet(width_mm, height_mm, title)
+    write(sheet, (6, height_mm - 6), title, size=TITLE, bold=True)
+    return sheet
+
+
+def write(sheet: Sheet, at: Point, words: str, align: str = "left", size: float = NORMAL, bold: bool = False) -> None:
+    """Words, their vertical middle at a point."""
+    anchor = {"left": "start", "center": "middle", "right": "end"}[align]
+    high, lines = size * MM_PER_POINT, words.splitlines()
+    weight = ' font-weight="bold"' if bold else ""
+    style = f'font-size="{high:.2f}"{weight} {ON_WHITE}'
+    for number, line in enumerate(lines):
+        below = (number - (len(lines) - 1) / 2) * LINE + MIDDLE
+        sheet.add(WORDS, text(at[0], sheet.down(at[1]) + below * high, line, style, anchor=anchor))
+
+
+def wire(sheet: Sheet, *points: Point, dashed: bool = False) -> None:
     """A wire through points."""
-    style = (0, (4, 2.5)) if dashed else "-"
-    axes.plot(*zip(*points, strict=True), color="black", linewidth=1.3, linestyle=style, solid_joinstyle="miter")
+    sheet.add(WIRES, path(_way(sheet, points), outline(1.3) + (DASHED if dashed else "")))
 
 
-def joint(axes: Axes, at: Point) -> None:
+def _way(sheet: Sheet, points: Sequence[Point]) -> str:
+    return "M" + "L".join(f"{x:.2f} {sheet.down(y):.2f}" for x, y in points)
+
+
+def joint(sheet: Sheet, at: Point) -> None:
     """Where wires are joined."""
-    axes.add_patch(Circle(at, 0.9, color="black", zorder=3))
+    sheet.add(JOINTS, circle(at[0], sheet.down(at[1]), 0.9, 'fill="#000"'))
 
 
-def terminal(axes: Axes, at: Point, words: str = "", inside: str = "left") -> None:
+def terminal(sheet: Sheet, at: Point, words: str = "", inside: str = "left") -> None:
     """An open ring with its name on one side of it."""
-    axes.add_patch(Circle(at, 1.1, facecolor="white", edgecolor="black", linewidth=1.1, zorder=3))
+    sheet.add(JOINTS, circle(at[0], sheet.down(at[1]), 1.1, outline(1.1, fill="#fff")))
     if words:
         step = -2.6 if inside == "left" else 2.6
-        write(axes, (at[0] + step, at[1]), words, align="right" if inside == "left" else "left")
+        write(sheet, (at[0] + step, at[1]), words, align="right" if inside == "left" else "left")
 
 
-def block(axes: Axes, corner: Point, size: Point, words: str = "", dashed: bool = False) -> None:
-    """A piece of equipment, its name in its upper part."""
-    line = (0, (4, 2.5)) if dashed else "-"
-    axes.add_patch(Rectangle(corner, *size, facecolor="none", edgecolor="black", linewidth=1.4, linestyle=line))
+def sensor(sheet: Sheet, at: Point) -> None:
+    """The sign of a sensor of temperature."""
+    sheet.add(SENSORS, circle(at[0], sheet.down(at[1]), 1.7, outline(1.1, fill="#777")))
+
+
+def block(sheet: Sheet, corner: Point, size: Point, words: str = "", dashed: bool = False) -> None:
+    """A piece of equipment by its lower left corner and size, its name in its upper part."""
+    top = sheet.down(corner[1] + size[1])
+    sheet.add(BLOCKS, rectangle(corner[0], top, *size, outline(1.4) + (DASHED if dashed else "")))
     if words:
-        write(axes, (corner[0] + size[0] / 2, corner[1] + size[1] - 5), words, align="center", bold=True)
+        write(sheet, (corner[0] + size[0] / 2, corner[1] + size[1] - 5), words, align="center", bold=True)
 
 
-def resistor(axes: Axes, a: Point, b: Point) -> None:
+def border(sheet: Sheet, corner: Point, size: Point) -> None:
+    """A thin line around things that belong together, by its lower left corner and size."""
+    sheet.add(BLOCKS, rectangle(corner[0], sheet.down(corner[1] + size[1]), *size, outline(0.8, "#777")))
+
+
+def arrow(sheet: Sheet, low: Point, high: Point) -> None:
+    """An upright arrow with a head at both ends: a distance."""
+    (x, foot), (_, top) = low, high
+    heads = "".join(
+        f"{_way(sheet, [(x, y), (x - 0.9, y + turn), (x + 0.9, y + turn)])}Z" for y, turn in ((top, -2), (foot, 2))
+    )
+    sheet.add(WIRES, path(_way(sheet, [low, high]), outline(1.0)))
+    sheet.add(WIRES, path(heads, 'fill="#000"'))
+
+
+def resistor(sheet: Sheet, a: Point, b: Point) -> None:
     """A resistor's body between two points that lie above or beside each other."""
-    upright = a[0] == b[0]
-    low = (min(a[0], b[0]), min(a[1], b[1]))
-    length = abs(b[1] - a[1]) if upright else abs(b[0] - a[0])
-    corner, size = ((low[0] - 2, low[1]), (4, length)) if upright else ((low[0], low[1] - 2), (length, 4))
-    axes.add_patch(Rectangle(corner, *size, facecolor="white", edgecolor="black", linewidth=1.3, zorder=2))
+    (left, right), (foot, top) = sorted((a[0], b[0])), sorted((a[1], b[1]))
+    aside, up = (2, 0) if left == right else (0, 2)
+    size = (right - left + 2 * aside, top - foot + 2 * up)
+    sheet.add(WIRES, rectangle(left - aside, sheet.down(top + up), *size, outline(1.3, fill="#fff")))
 
 
-def ground(axes: Axes, at: Point) -> None:
+def ground(sheet: Sheet, at: Point) -> None:
     """The ground sign, hanging from a point."""
     x, y = at
-    wire(axes, at, (x, y - 3))
+    wire(sheet, at, (x, y - 3))
     for n, half in enumerate((3.2, 2.0, 0.8)):
-        wire(axes, (x - half, y - 3 - 1.3 * n), (x + half, y - 3 - 1.3 * n))
+        wire(sheet, (x - half, y - 3 - 1.3 * n), (x + half, y - 3 - 1.3 * n))
 
 
-def loudspeaker(axes: Axes, at: Point, down: bool = False) -> None:
+def loudspeaker(sheet: Sheet, at: Point, down: bool = False) -> None:
     """The sign of a driver, its cone to the right or downwards."""
     x, y = at
     points = [(-3, -2), (0, -2), (4, -5), (4, 5), (0, 2), (-3, 2)]
     turned = [(x + q, y - p) if down else (x + p, y + q) for p, q in points]
-    axes.add_patch(Polygon(turned, closed=True, facecolor="none", edgecolor="black", linewidth=1.2))
+    sheet.add(BLOCKS, path(_way(sheet, turned) + "Z", outline(1.2)))
 
 
-def cross_out(axes: Axes, at: Point, half: float = 5.0) -> None:
+def cross_out(sheet: Sheet, at: Point, half: float = 5.0) -> None:
     """A heavy cross: this must not be."""
     x, y = at
-    for colour, width in (("white", 7.5), ("black", 3.5)):
+    for colour, width in (("#fff", 7.5), ("#000", 3.5)):
         for up in (half, -half):
-            axes.plot([x - half, x + half], [y - up, y + up], color=colour, linewidth=width, zorder=5)
+            way = _way(sheet, [(x - half, y - up), (x + half, y + up)])
+            sheet.add(CROSSES, path(way, outline(width, colour)))
 
 
-def card(axes: Axes, terminals: Sequence[tuple[float, str]], low: float, high: float, width: float = 40) -> None:
+def card(sheet: Sheet, terminals: Sequence[tuple[float, str]], low: float, high: float, width: float = 40) -> None:
     """The sound card at the left edge, with its terminals (height, name) on the right side."""
-    block(axes, (6, low), (width, high - low), "sound card")
+    block(sheet, (6, low), (width, high - low), "sound card")
     for height, name in terminals:
-        terminal(axes, (6 + width, height), name)
+        terminal(sheet, (6 + width, height), name)
 
 
-def box_of_drivers(axes: Axes, known_load: bool) -> None:
+def box_of_drivers(sheet: Sheet, known_load: bool) -> None:
     """What is measured on the leads: the box under test, or a known resistor in its place."""
     if known_load:
-        wire(axes, (122, 84), (134, 84), (134, 56), (122, 56))
-        resistor(axes, (134, 77), (134, 63))
-        write(axes, (139, 70), "known\nresistor,\nmeasured\nvalue")
+        wire(sheet, (122, 84), (134, 84), (134, 56), (122, 56))
+        resistor(sheet, (134, 77), (134, 63))
+        write(sheet, (139, 70), "known\nresistor,\nmeasured\nvalue")
     else:
-        block(axes, (122, 46), (32, 50), "box under test")
-        wire(axes, (122, 84), (138, 84), (138, 73))
-        wire(axes, (138, 67), (138, 56), (122, 56))
-        loudspeaker(axes, (139, 70))
-        write(axes, (126, 80.5), "+")
-        write(axes, (126, 59.5), "−")
-    terminal(axes, (122, 84))
-    terminal(axes, (122, 56))
+        block(sheet, (122, 46), (32, 50), "box under test")
+        wire(sheet, (122, 84), (138, 84), (138, 73))
+        wire(sheet, (138, 67), (138, 56), (122, 56))
+        loudspeaker(sheet, (139, 70))
+        write(sheet, (126, 80.5), "+")
+        write(sheet, (126, 59.5), "−")
+    terminal(sheet, (122, 84))
+    terminal(sheet, (122, 56))
 
 
-def microphone(axes: Axes, at: Point) -> None:
+def microphone(sheet: Sheet, at: Point) -> None:
     """The sign of a microphone that listens upwards."""
     x, y = at
-    axes.add_patch(Circle(at, 3, facecolor="white", edgecolor="black", linewidth=1.3))
-    wire(axes, (x - 3.5, y + 3.4), (x + 3.5, y + 3.4))
+    sheet.add(BLOCKS, circle(x, sheet.down(y), 3, outline(1.3, fill="#fff")))
+    wire(sheet, (x - 3.5, y + 3.4), (x + 3.5, y + 3.4))

@@ -8,7 +8,7 @@ import numpy as np
 from rig.circuit.channel import channel_parts
 from rig.circuit.notation import hertz, quantity
 from rig.design.kit import Kit
-from rig.report.figures import OHM_TICKS, round_values
+from rig.drawing.axes import OHM_TICKS, round_values
 from rig.screen.text_chart import TextLine, text_chart
 from rig.study.design_misfits import boxes
 from rig.study.design_view import DesignView, Strain

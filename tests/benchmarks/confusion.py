@@ -2,20 +2,15 @@
 
 from collections.abc import Sequence
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from rig.report.wiring import STYLE, svg
+from rig.drawing.svg import drawing, rectangle, standalone, text
 
-#: Of one cell.
-CELL_INCH = 0.3
-MARGIN_INCH = 1.6
-FONT_SIZE = 8.0
-COLOUR_MAP = "Blues"
-#: Shares above this are written in white.
-DARK = 0.5
+#: Of a cell, and of the names beside and above the cells, in the drawing's units; layout.
+CELL, MARGIN = 22.0, 130.0
+#: What a cell of a share of 1 is filled with; shares above the second number are written in white; layout.
+FULL, DARK = (11, 61, 122), 0.5
 
 
 def confusion_svg(counts: NDArray[np.int_], rows: Sequence[str], columns: Sequence[str]) -> str:
@@ -36,28 +31,20 @@ def confusion_svg(counts: NDArray[np.int_], rows: Sequence[str], columns: Sequen
         raise ValueError(
             f"confusion: found counts of shape {counts.shape} for {len(rows)} rows, {len(columns)} columns"
         )
-    with mpl.rc_context(STYLE | {"font.size": FONT_SIZE}):
-        return svg(_figure(counts, rows, columns))
-
-
-def _figure(counts: NDArray[np.int_], rows: Sequence[str], columns: Sequence[str]) -> Figure:
     share = counts / np.maximum(counts.sum(axis=1, keepdims=True), 1)
-    size = (MARGIN_INCH + CELL_INCH * len(columns), MARGIN_INCH + CELL_INCH * len(rows))
-    figure = Figure(figsize=size)
-    left, top = MARGIN_INCH / size[0], 1 - MARGIN_INCH / size[1]
-    axes = figure.add_axes((left - 0.1 / size[0], 0.1 / size[1], 1 - left, top))
-    axes.imshow(share, cmap=COLOUR_MAP, vmin=0, vmax=1, aspect="auto")
-    axes.set_xticks(range(len(columns)), columns, rotation=90)
-    axes.set_yticks(range(len(rows)), rows)
-    axes.xaxis.tick_top()
-    axes.xaxis.set_label_position("top")
-    axes.set_xlabel("told first")
-    axes.set_ylabel("built in")
-    for row, column in zip(*np.nonzero(counts), strict=True):
-        colour = "white" if share[row, column] > DARK else "black"
-        axes.text(column, row, str(counts[row, column]), ha="center", va="center", color=colour)
-    axes.set_xticks(np.arange(len(columns) + 1) - 0.5, minor=True)
-    axes.set_yticks(np.arange(len(rows) + 1) - 0.5, minor=True)
-    axes.grid(which="minor", color="#dddddd", linewidth=0.5)
-    axes.tick_params(which="both", length=0)
-    return figure
+    drawn = [text(4, MARGIN - 8, "built in"), text(MARGIN, 12, "told first")]
+    drawn += [text(MARGIN - 6, _middle(n) + 3.5, name, anchor="end") for n, name in enumerate(rows)]
+    drawn += [text(_middle(n) + 3.5, MARGIN - 6, name, upwards=True) for n, name in enumerate(columns)]
+    for (row, column), part in np.ndenumerate(share):
+        shade = ",".join(f"{255 - part * (255 - full):.0f}" for full in FULL)
+        style = f'fill="rgb({shade})" stroke="#ddd" stroke-width="0.5"'
+        drawn.append(rectangle(MARGIN + CELL * column, MARGIN + CELL * row, CELL, CELL, style))
+        if counts[row, column]:
+            colour = f'fill="{"#fff" if part > DARK else "#000"}"'
+            drawn.append(text(_middle(column), _middle(row) + 3.5, str(counts[row, column]), colour, anchor="middle"))
+    width, height = (MARGIN + CELL * len(names) + 4 for names in (columns, rows))
+    return standalone(drawing(width, height, drawn, "what was built in, and what was told first"), 0.35 * width)
+
+
+def _middle(number: int) -> float:
+    return MARGIN + CELL * (number + 0.5)

@@ -2,7 +2,7 @@
 
     python tests/benchmarks/rub_and_buzz_detection.py [--units 200] [--good 1000] [--jobs 2] [--out FOLDER]
 
-Writes detection.csv, others.csv and detection.png. Each unit is drawn anew: noise, phase, bursts, jitter. Caught means
+Writes detection.csv, others.csv and detection.svg. Each unit is drawn anew: noise, phase, bursts, jitter. Caught means
 that the judge fails the unit under a limit of 3 on the evidence: one good unit in a thousand.
 
 The ideal is an energy detector that is told everything but the waveform: it hears the noise and the bursts alone, with
@@ -23,10 +23,6 @@ from itertools import pairwise
 from multiprocessing import Pool
 from pathlib import Path
 
-import matplotlib
-
-matplotlib.use("Agg")
-import matplotlib.pyplot as plt
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, stats
@@ -40,6 +36,9 @@ from captures import one_driver_kit
 
 from checks import rub_and_buzz
 from rig.design.limits import Limit
+from rig.drawing.axes import linear_axis
+from rig.drawing.panels import Line, Panel, figure
+from rig.drawing.svg import FAINT, SERIES, write_svg
 from rig.signals.impulse_kinds import SIGNIFICANT
 from rig.verdict.judge import judge
 
@@ -211,7 +210,7 @@ def main() -> None:
     print_good(good)
     print_detection(rows)
     print_others(others, out / "others.csv")
-    draw(rows, out / "detection.png")
+    draw(rows, out / "detection.svg")
     print(f"written to {out}")
 
 
@@ -281,23 +280,22 @@ def print_others(others: list, path: Path) -> None:
 
 
 def draw(rows: list[dict[str, object]], path: Path) -> None:
-    """Detection rate against level."""
-    figure, panels = plt.subplots(1, len(CARRIERS), figsize=(11, 4.5), sharey=True)
-    for panel, carrier in zip(panels, CARRIERS, strict=True):
-        for colour, (ambient_db, (wanted_db, _)) in zip(("C0", "C1", "C3"), AMBIENT.items(), strict=True):
+    """Detection rate against level: solid by the check, thin by an ideal detector, marked what is wanted."""
+    levels = [row["level_db"] for row in rows]
+    across = linear_axis("peak of the buzz relative to the fundamental in dB", min(levels), max(levels))
+    up, panels = linear_axis("part of the units that fail", -0.03, 1.03), []
+    for carrier in CARRIERS:
+        lines = []
+        for kind, (ambient_db, (wanted_db, _)) in enumerate(AMBIENT.items()):
             own = [row for row in rows if row["ambient_db_spl"] == ambient_db and row["carrier"] == carrier]
-            level = [row["level_db"] for row in own]
-            panel.plot(level, [row["caught"] for row in own], colour, label=f"{ambient_db} dB SPL")
-            panel.plot(level, [row["ideal_caught"] for row in own], colour, linestyle="--")
-            panel.plot(wanted_db, WANTED, "v", color=colour)
-        panel.set_title(f"bursts of {carrier}")
-        panel.set_xlabel("peak of the buzz relative to the fundamental in dB")
-        panel.grid(alpha=0.3)
-    panels[0].set_ylabel("part of the units that fail")
-    panels[0].legend(title="solid: check; dashed: ideal; mark: wanted")
-    figure.tight_layout()
-    figure.savefig(path, dpi=130)
-    plt.close(figure)
+            level, caught, ideal = (
+                np.array([row[key] for row in own], dtype=float) for key in ("level_db", "caught", "ideal_caught")
+            )
+            name = f"{ambient_db} dB SPL"
+            lines += [Line(level, caught, name, SERIES[kind]), Line(level, ideal, "ideal", FAINT)]
+            lines.append(Line(np.array([wanted_db]), np.array([WANTED]), f"wanted, {name}", FAINT, marks=kind))
+        panels.append(Panel(f"bursts of {carrier}", across, up, tuple(lines)))
+    write_svg(path, figure(panels, columns=len(CARRIERS)))
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ ARCHIVE = ROOT / "tests" / "archive"
 #: Never needed to list or to show what is on the disk.
 HEAVY = {
     *("scipy.signal", "scipy.stats", "scipy.optimize", "scipy.linalg", "scipy.special", "scipy.fft"),
-    *("matplotlib", "soundfile", "pandas", "pyvisa", "sounddevice", "jinja2", "checks"),
+    *("fpdf", "PIL", "soundfile", "pandas", "pyvisa", "sounddevice", "jinja2", "checks"),
     *("rig.bench.soundcard", "rig.simulated", "rig.run.verify"),
 }
 LISTING = """

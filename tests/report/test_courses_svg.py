@@ -8,18 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.report.courses import (
-    MOST_TIMES,
-    Bound,
-    TimeLine,
-    TimePanel,
-    TimePlot,
-    apart,
-    courses_svg,
-    time_ticks,
-    value_range,
-)
-from rig.report.figures import MOST_POINTS
+from rig.drawing.axes import Plot
+from rig.drawing.svg import MOST_POINTS
+from rig.report.courses import Bound, TimeLine, TimePanel, apart, courses_svg, plot_of
 
 SECONDS = np.arange(5.0, 7201.0, 5.0)
 RISE_K = 30 * (1 - np.exp(-SECONDS / 900))
@@ -37,15 +28,14 @@ def stretches(svg: str, name: str) -> list[list[tuple[float, float]]]:
     return [[(float(x), float(y)) for x, y in (point.split() for point in part.split("L"))] for part in parts]
 
 
-def plot_of(shown: TimePanel) -> TimePlot:
+def usual_plot(shown: TimePanel) -> Plot:
     """The one panel of a drawing of the usual size."""
-    bottom, ceiling = value_range(shown, 205 - 24 - 36)
-    return TimePlot(44, 720 - 44 - 150, 205 - 24 - 36, shown.to_s, bottom, ceiling)
+    return plot_of(shown, 44, 720 - 44 - 150, 205 - 24 - 36)
 
 
 def test_what_was_read_and_its_fit_lie_where_they_were() -> None:
     shown = panel()
-    svg, plot = courses_svg([shown], 1), plot_of(shown)
+    svg, plot = courses_svg([shown], 1), usual_plot(shown)
     (read,), (fit,) = stretches(svg, "read"), stretches(svg, "fit")
     for drawn in (read, fit):
         assert drawn[0] == pytest.approx((plot.x(5.0), plot.y(RISE_K[0])), abs=0.06)
@@ -65,13 +55,13 @@ def test_eight_hours_of_rows_are_thinned_and_keep_their_peak() -> None:
     svg = courses_svg([shown], 1)
     (read,) = stretches(svg, "read")
     assert len(read) <= MOST_POINTS + 2
-    assert min(y for _, y in read) == pytest.approx(float(plot_of(shown).y(9.0)), abs=0.06)
+    assert min(y for _, y in read) == pytest.approx(float(usual_plot(shown).y(9.0)), abs=0.06)
     assert len(svg) < 20000
 
 
 def test_the_steady_state_is_a_bar_behind_the_edge_as_high_as_its_uncertainty() -> None:
     shown = panel()
-    svg, plot = courses_svg([shown], 1), plot_of(shown)
+    svg, plot = courses_svg([shown], 1), usual_plot(shown)
     high, low = map(float, re.findall(r'class="steady" d="M[\d.]+ ([\d.]+)V([\d.]+)', svg)[0])
     assert high == pytest.approx(24 + float(plot.y(31.0)), abs=0.06)
     assert low == pytest.approx(24 + float(plot.y(29.4)), abs=0.06)
@@ -81,19 +71,19 @@ def test_the_steady_state_is_a_bar_behind_the_edge_as_high_as_its_uncertainty() 
 def test_limits_are_solid_and_hatched_guards_are_not() -> None:
     bounds = (Bound("limit 42 K", 42.0, is_limit=True), Bound("guard 48 K", 48.0))
     shown = panel(bounds=bounds)
-    svg, plot = courses_svg([shown], 1), plot_of(shown)
+    svg, plot = courses_svg([shown], 1), usual_plot(shown)
     assert f'class="limit" d="M0 {float(plot.y(42)):.1f}H' in svg
     assert f'class="guard" d="M0 {float(plot.y(48)):.1f}H' in svg
     assert re.findall(r'class="(?:limit|guard)"[^>]*dasharray', svg) == re.findall(r'class="guard"[^>]*dasharray', svg)
     assert re.findall(r'class="outside" x="0.0" y="0.0" [^>]*height="([\d.]+)"', svg) == [f"{float(plot.y(42)):.1f}"]
     assert "limit 42 K" in svg
     # Everything is inside the panel.
-    assert plot.ceiling > 48
+    assert plot.up.stop > 48
 
 
 def test_a_lower_limit_holds_for_the_end_alone() -> None:
     shown = panel(bounds=(Bound("at least 10 K", 10.0, is_limit=True, is_lower=True),))
-    svg, plot = courses_svg([shown], 1), plot_of(shown)
+    svg, plot = courses_svg([shown], 1), usual_plot(shown)
     start, y, end = map(float, re.findall(r'class="limit" d="M([\d.]+) ([\d.]+)H([\d.]+)"', svg)[0])
     assert start > 0.8 * plot.width
     assert end == pytest.approx(plot.width, abs=0.06)
@@ -108,7 +98,7 @@ def test_a_lower_limit_holds_for_the_end_alone() -> None:
 )
 def test_limits_of_the_steady_state_stand_around_its_bar(limits: tuple[float, float], told: str) -> None:
     shown = panel(TimeLine("heat sink", SECONDS, RISE_K, steady_limits=limits))
-    svg, plot = courses_svg([shown], 1), plot_of(shown)
+    svg, plot = courses_svg([shown], 1), usual_plot(shown)
     assert f"limit in the end: {told}" in svg
     heights = re.findall(r'class="steady-limit" d="M[\d.]+ [\d.]+V([\d.]+)', svg)
     wanted = [24 + float(plot.y(limit)) for limit in limits if np.isfinite(limit)]
@@ -127,8 +117,8 @@ def test_events_are_numbered_in_their_order_and_do_not_cover_each_other() -> Non
 
 def test_a_gap_is_hatched_from_its_beginning_to_its_end() -> None:
     shown = panel(gaps=((1000.0, 1600.0),))
-    x, width = map(float, re.findall(r'class="gap" x="([\d.]+)" y="0" width="([\d.]+)"', courses_svg([shown], 1))[0])
-    plot = plot_of(shown)
+    x, width = map(float, re.findall(r'class="gap" x="([\d.]+)" y="0.0" width="([\d.]+)"', courses_svg([shown], 1))[0])
+    plot = usual_plot(shown)
     assert x == pytest.approx(float(plot.x(1000.0)), abs=0.06)
     assert width == pytest.approx(float(plot.x(600.0)), abs=0.06)
 
@@ -138,7 +128,7 @@ def test_several_lines_have_shapes_of_their_own_and_are_named_where_they_end() -
     svg = courses_svg([panel(*lines)], 1)
     shapes = re.findall(r'class="shape-on-line" d="([^"]*)"', svg)
     assert len(set(shapes)) == 3
-    named = re.findall(r'<text class="name" x="[\d.]+" y="([\d.]+)" fill="#000">([^<]*)</text>', svg)
+    named = re.findall(r'<text x="[\d.]+" y="([\d.]+)" class="name" fill="#000">([^<]*)</text>', svg)
     assert {words.split()[0] for _, words in named} == {"left", "right", "bass"}
     ys = sorted(float(y) for y, _ in named)
     assert min(np.diff(ys)) >= 11.4
@@ -158,16 +148,6 @@ def test_lines_that_hold_little(value: np.ndarray) -> None:
     ElementTree.fromstring(svg)
     assert "nan" not in svg
     assert "inf" not in svg
-
-
-@given(st.floats(1.0, 1e6))
-def test_time_axes_have_few_round_ticks(to_s: float) -> None:
-    at_s, shown, unit = time_ticks(to_s)
-    assert 1 <= at_s.size <= MOST_TIMES + 2
-    assert at_s[0] == 0
-    assert at_s[-1] <= to_s * 1.001
-    seconds = {"s": 1, "min": 60, "h": 3600}[unit]
-    assert np.allclose(shown * seconds, at_s)
 
 
 @given(st.lists(st.floats(0, 200), max_size=9))

@@ -9,19 +9,9 @@ import pytest
 import run_by_hand as example
 from hypothesis import given
 from hypothesis import strategies as st
-from hypothesis.extra.numpy import arrays
 
 from rig.design.limits import Limit
-from rig.report.figures import (
-    MOST_POINTS,
-    curves_svg,
-    panel_title,
-    plot_of,
-    round_values,
-    thinned,
-    value_range,
-    value_ticks,
-)
+from rig.report.figures import curves_svg, panel_title, plot_of, value_range
 from rig.values.readings import Curve
 from rig.values.verdicts import Mask, Verdict
 from rig.verdict.judge import judge_curve
@@ -65,7 +55,7 @@ def test_limits_are_drawn_where_they_lie() -> None:
     assert svg.count('fill="url(#outside)"') == 2
     assert "upper limit" in svg
     assert "lower limit" in svg
-    one_db = plot.height / (plot.ceiling - plot.bottom)
+    one_db = plot.height / (plot.up.stop - plot.up.start)
     middle = dict(design)
     at_design = [(x, middle[x]) for x, _ in upper if x in middle]
     assert len(at_design) > 100
@@ -117,7 +107,7 @@ def test_a_shift_moves_limits_and_design_and_leaves_the_curve_where_it_was_measu
     assert mask is not None
     shifted = judge_curve(raised, mask, limit)[1]
     svg, plot = curves_svg([(raised, shifted)], 1), plot_of(raised, shifted, (0, 0), 668)
-    one_db = plot.height / (plot.ceiling - plot.bottom)
+    one_db = plot.height / (plot.up.stop - plot.up.start)
     assert f"limits and dashed curve moved by +{shifted.shift_db:.1f} dB" in svg
     (measured,) = drawn(svg, "measured")
     assert dict(measured)[plot.width] == pytest.approx(plot.y(raised.value[-1:])[0], abs=0.1)
@@ -135,7 +125,7 @@ def test_levels_span_50_db_and_impedances_run_logarithmically() -> None:
     curve = example.level_curve("left")
     bottom, top = value_range(curve, verdict_of(curve, -2, 2))
     assert top - bottom == 50
-    assert plot_of(example.impedance_curve("left"), None, (0, 0), 668).is_log
+    assert plot_of(example.impedance_curve("left"), None, (0, 0), 668).up.is_log
 
 
 def test_a_difference_fills_its_panel() -> None:
@@ -170,25 +160,13 @@ def test_titles() -> None:
     assert "FAIL" in panel_title(curve, verdict_of(example.level_curve("right", 5), -2, 2))
 
 
-@given(arrays(np.float64, st.integers(2, 5000), elements=st.floats(-1e3, 1e3)))
-def test_thinning_keeps_ends_and_extremes(value: np.ndarray) -> None:
-    at_hz = np.geomspace(20, 20000, value.size)
-    thin_hz, thin = thinned(at_hz, value)
-    assert thin_hz.size <= MOST_POINTS + 2
-    assert np.all(np.diff(thin_hz) > 0)
-    assert thin.min() == value.min()
-    assert thin.max() == value.max()
-    assert (thin_hz[0], thin_hz[-1]) == (at_hz[0], at_hz[-1])
-    assert set(zip(thin_hz, thin, strict=True)) <= set(zip(at_hz, value, strict=True))
-
-
 @given(st.floats(-1e3, 1e3), st.floats(0.01, 1e3))
 def test_ticks_are_inside_and_few(bottom: float, span: float) -> None:
     flat = Curve("x", "a", example.GRID_HZ, np.linspace(bottom, bottom + span, 240), "dB", np.ones(240, bool))
     plot = plot_of(flat, None, (0, 0), 668)
-    ticks = value_ticks(plot)
+    ticks = np.array(list(plot.up.ticks))
     assert 2 <= ticks.size <= 8
-    assert np.all((ticks >= plot.bottom - 1e-6) & (ticks <= plot.ceiling + 1e-6))
+    assert np.all((ticks >= plot.up.start - 1e-6) & (ticks <= plot.up.stop + 1e-6))
 
 
 def test_names_of_limits_keep_clear_of_the_curve_or_are_left_out() -> None:
@@ -209,8 +187,3 @@ def test_a_limit_next_to_infinity_is_drawn_as_none(far: float) -> None:
     assert 0 < ceiling - bottom < 200
     assert "nan" not in svg
     assert "inf" not in svg.replace("outside", "")
-
-
-@pytest.mark.parametrize(("bottom", "ceiling"), [(1.0, 1.0), (-1e308, 1e308), (0.0, np.inf), (NAN, 1.0)])
-def test_round_values_of_no_range_are_one_at_most(bottom: float, ceiling: float) -> None:
-    assert round_values(bottom, ceiling, 7).size <= 15

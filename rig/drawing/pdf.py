@@ -1,0 +1,85 @@
+"""Drawings as PDF: vector, with the font embedded, words that can be searched."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from xml.etree import ElementTree
+
+from rig.drawing.svg import HATCHED
+
+if TYPE_CHECKING:
+    from fpdf import FPDF
+
+SVG = "{http://www.w3.org/2000/svg}"
+FONT = "Open Sans"
+#: Margin, width and height of a page of A4, and the room between drawings; millimetres.
+MARGIN_MM, PAGE_MM, PAGE_HEIGHT_MM, BETWEEN_MM = 15.0, 210.0, 297.0, 4.0
+#: What hatching becomes, which the library cannot fill areas with.
+HATCHED_GREY = "#dddddd"
+
+
+def new_document(title: str, made_at: datetime) -> "FPDF":
+    """A document of A4 pages in millimetres, in the font that drawings use."""
+    import ttf_opensans
+    from fpdf import FPDF
+
+    document = FPDF(unit="mm", format="A4")
+    document.set_margin(MARGIN_MM)
+    document.set_auto_page_break(auto=False)
+    document.set_title(title)
+    document.set_creation_date(made_at)
+    for style, font in (("", ttf_opensans.OPENSANS_REGULAR), ("B", ttf_opensans.OPENSANS_BOLD)):
+        document.add_font(FONT, style, font.path)
+    document.set_font(FONT, size=10)
+    return document
+
+
+def place(document: "FPDF", element: str, x_mm: float, y_mm: float, width_mm: float) -> float:
+    """Draw an `<svg>` element of this package on the document's page; returns its height in millimetres."""
+    from fpdf.svg import SVGObject
+
+    root = ElementTree.fromstring(element.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1))
+    _, _, width, height = map(float, root.attrib["viewBox"].split())
+    height_mm = width_mm * height / width
+    _suit(root)
+    root.set("width", f"{width_mm * document.k}")
+    root.set("height", f"{height_mm * document.k}")
+    SVGObject(ElementTree.tostring(root, encoding="unicode")).draw_to_page(document, x_mm, y_mm)
+    return height_mm
+
+
+def write_pdf(path: Path, elements: Sequence[str], title: str, made_at: datetime) -> Path:
+    """Write drawings below each other into a file of A4 pages, whose folder is there, and return its path."""
+    document = new_document(title, made_at)
+    width_mm, y_mm = PAGE_MM - 2 * MARGIN_MM, PAGE_HEIGHT_MM
+    for element in elements:
+        _, _, width, height = map(float, element.partition('viewBox="')[2].partition('"')[0].split())
+        if y_mm + width_mm * height / width > PAGE_HEIGHT_MM - MARGIN_MM:
+            document.add_page()
+            y_mm = MARGIN_MM
+        y_mm += place(document, element, MARGIN_MM, y_mm, width_mm) + BETWEEN_MM
+    document.output(str(path))
+    return path
+
+
+def _suit(root: Any) -> None:
+    """Change what the library cannot read: cut-outs become clipped groups, hatching a grey."""
+    root.set("font-family", FONT)
+    definitions = ElementTree.Element(f"{SVG}defs")
+    for number, part in enumerate(list(root.iter(f"{SVG}svg"))[1:]):
+        x, y, width, height = (part.attrib.pop(key) for key in ("x", "y", "width", "height"))
+        clip = ElementTree.SubElement(definitions, f"{SVG}clipPath", {"id": f"clip{number}"})
+        ElementTree.SubElement(clip, f"{SVG}rect", {"x": "0", "y": "0", "width": width, "height": height})
+        part.tag = f"{SVG}g"
+        part.set("transform", f"translate({x} {y})")
+        for inner in part:
+            if inner.tag != f"{SVG}text" and "transform" not in inner.attrib:
+                inner.set("clip-path", f"url(#clip{number})")
+    for part in root.iter():
+        if "paint-order" in part.attrib:
+            # The rim would be drawn over the words.
+            part.attrib.pop("stroke")
+        if part.get("fill") == HATCHED.partition('"')[2].rstrip('"'):
+            part.set("fill", HATCHED_GREY)
+    root.insert(0, definitions)
