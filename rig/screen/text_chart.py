@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.report.figures import FREQUENCY_TICKS_HZ
+from rig.drawing.axes import FREQUENCY_TICKS_HZ
 from rig.values.readings import Floats
 
 #: The field that is drawn in, in characters, and the room for values to its left.
