@@ -7,6 +7,7 @@ import numpy as np
 
 from rig.drawing.svg import Floats, clipped, path, path_of, rectangle, stretches, text, thinned
 
+#: Where axes have their ticks; layout.
 FREQUENCY_TICKS_HZ = (5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 50000)
 OHM_TICKS = (0.5, 1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 50, 70, 100, 150, 200, 300, 500, 1000)
 #: Ticks of an axis at most, of one of ohms, and of one of time; layout.
