@@ -40,7 +40,8 @@ def write_result(result: CheckResult, folder: Path) -> ResultEntry:
 def _write_verdict(verdict: Verdict, check: str, folder: Path) -> VerdictEntry:
     file = None
     if verdict.mask is not None:
-        columns = {name: values for name, values in vars(verdict.mask).items() if values is not None}
+        columns = {name: getattr(verdict.mask, name) for name in ("frequency_hz", "lower", "upper", "centre")}
+        columns = {name: values for name, values in columns.items() if values is not None}
         file = _write_columns(folder, "masks", f"{check} {verdict.quantity} {verdict.subject}", columns)
     return VerdictEntry(**{**vars(verdict), "mask": file})
 
