@@ -15,6 +15,10 @@ from rig.screen.console import say, steady_streams
 #: loaded, so that each starts at once.
 COMMANDS = {
     "verify": ("verify:verify_command", "Measure one unit of a kit, judge it, write its record and certificate."),
+    "page": (
+        "page:page_command",
+        "Serve the page at the bench: scan a unit, be led through its run, see its verdict. Ctrl-C ends it.",
+    ),
     "resume": (
         "resume:resume_command",
         "Go on with a run whose soak was interrupted by a crash or a power cut, or close it.",

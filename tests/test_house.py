@@ -20,6 +20,7 @@ ROOMS = (
     ("rig.__main__",),
     ("rig.cli",),
     ("rig.commands",),
+    ("rig.page",),
     ("rig.screen",),
     ("rig.report",),
     ("rig.study",),
@@ -57,7 +58,9 @@ ONE_IMPORTER = {
     "ttf_opensans": "rig.drawing.pdf",
     "rich": ("rig.screen", "rig.commands"),
     "typer": ("rig.cli", "rig.commands"),
-    "jinja2": "rig.report",
+    "jinja2": ("rig.report", "rig.page"),
+    "starlette": "rig.page",
+    "uvicorn": "rig.page",
     "soundfile": "rig.store.recordings",
 }
 

@@ -204,12 +204,13 @@ def _temperatures(watched: Watched) -> Table:
         if role.unit == "celsius":
             now = watched.now(f"celsius.{role.role}")
             leads = leads_to(outlooks.get(role.role)) if not watched.programme.is_rest else ""
-            table.add_row(Text(role.role), _degrees(now), _kelvin(now - ambient), leads)
-    table.add_row("ambient", _degrees(ambient), "", "")
+            table.add_row(Text(role.role), degrees(now), _kelvin(now - ambient), leads)
+    table.add_row("ambient", degrees(ambient), "", "")
     return table
 
 
-def _degrees(value: float) -> str:
+def degrees(value: float) -> str:
+    """A temperature, or that there is none."""
     return f"{value:.1f} °C" if math.isfinite(value) else "no reading"
 
 
@@ -264,8 +265,8 @@ def one_line(watched: Watched) -> str:
             outlook = outlooks.get(role.role)
             known = outlook is not None and math.isfinite(outlook.steady_u_k) and not watched.programme.is_rest
             leads = f" -> {leads_to(outlook)}" if known else ""
-            parts.append(f"{role.role} {_degrees(now)}" + (f" (+{rise}{leads})" if rise else ""))
-    parts.append(f"ambient {_degrees(watched.now(AMBIENT))}")
+            parts.append(f"{role.role} {degrees(now)}" + (f" (+{rise}{leads})" if rise else ""))
+    parts.append(f"ambient {degrees(watched.now(AMBIENT))}")
     parts += [words for words in (drive_words(watched), meter_words(watched)) if words]
     near = nearest(watched)
     parts += [f"would stop: {near.words}"] if near else []

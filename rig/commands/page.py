@@ -1,0 +1,38 @@
+"""`kitproof page`."""
+
+import secrets
+import sys
+from typing import Annotated
+
+import typer
+
+from rig.commands.common import HERE, BenchFile, By, Workspace
+from rig.page.desk import Desk
+from rig.page.server import Server
+from rig.screen.console import say
+
+
+def page_command(
+    *,
+    workspace: Workspace = HERE,
+    bench: BenchFile = None,
+    by: By = "",
+    kit: Annotated[str, typer.Option("--kit", help="Take serials of this kit alone; else of every kit here.")] = "",
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Where the page is served; 0: any that is free.")] = 8720,
+    host: Annotated[str, typer.Option(help="Address of this machine by which others may read, never change.")] = "",
+) -> None:
+    """Serve the page at the bench: scan a unit, be led through its run, see its verdict. Ctrl-C ends it."""
+    desk = Desk(workspace, bench, by, kit)
+    token = secrets.token_urlsafe(12) if host else ""
+    server = Server(desk, host, port, token)
+    server.start()
+    say(f"the page at the bench: {server.address}")
+    if host:
+        say(f"another machine may read: http://{host}:{server.port}/?token={token}")
+    say("Ctrl-C ends it")
+    # Whoever starts it from another program waits for the address.
+    sys.stdout.flush()
+    try:
+        desk.serve()
+    finally:
+        server.stop()

@@ -1,0 +1,321 @@
+"""The desk that all windows of the page share: one view, one unit under way, and who may answer.
+
+The run is walked in the main thread, as `kitproof verify` walks it, so that a stop from the page is the interrupt that
+Ctrl-C is. The windows are served by another thread, which only reads the view and puts down what a person did.
+"""
+
+import signal
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from importlib import import_module
+from pathlib import Path
+
+from rig.bench.settings import BenchSettings
+from rig.design.kit import Kit, kit_names, load_kit
+from rig.files.errors import KitproofError, PaperError, TableError
+from rig.page.scans import ACTION_WORDS, Scan, read_scan, refuse_codes_as_serials
+from rig.page.view import Light, Unit, View, after, asked, finished, history
+from rig.report.paper import make_certificate
+from rig.run import opening
+from rig.run.verify import job, verify, with_connection
+from rig.screen.soak_progress import Watched
+from rig.store import records
+from rig.store.rework_notes import note
+from rig.store.run_json import Record
+from rig.values.requests import Programme
+from rig.values.run import Event, Finished, Logged, Started
+
+#: The same code again within so many seconds is one scan read twice (choice of the page).
+DOUBLED_S = 1.0
+#: An answer counts only when its question has stood so long: a key that was held before it came is none to it.
+SHOWN_S = 0.4
+#: What computes, loaded while the first unit is being fetched.
+COMPUTES = ("scipy.signal", "scipy.optimize")
+
+
+class Desk:
+    """One bench with its windows.
+
+    Parameters
+    ----------
+    workspace, bench, by : as of `kitproof verify`
+    kit : the only kit whose serials are taken; empty: all of the workspace's
+
+    Raises
+    ------
+    TableError
+        If a kit is wrong, or its serials cannot be told from the bench's codes.
+    """
+
+    def __init__(self, workspace: Path, bench: Path | None = None, by: str = "", kit: str = "") -> None:
+        self.workspace, self._by = workspace, by
+        self.settings: BenchSettings | None = opening.bench_settings(workspace, bench)
+        self.kits = [load_kit(workspace, name) for name in ([kit] if kit else kit_names(workspace))]
+        if problems := refuse_codes_as_serials(self.kits):
+            raise TableError("\n".join(problems))
+        self._view = View()
+        self._changed = threading.Condition()
+        #: A unit to be measured.
+        self._order: Unit | None = None
+        #: Number of the question that stands, when it was put, and its answer.
+        self._question, self._asked_s = 0, 0.0
+        self._answer: bool | None = None
+        #: A unit is being measured; its run can still be stopped; that was asked.
+        self._is_under_way = self._may_stop = self._is_stopping = False
+        self._watched: Watched | None = None
+        self._last_code, self._last_code_s = "", -DOUBLED_S
+        #: Of each open window what is called at a change, and its name.
+        self._windows: dict[Callable[[], None], str] = {}
+        self._main = threading.get_ident()
+
+    # What windows read.
+
+    @property
+    def view(self) -> View:
+        """What every window shows now."""
+        with self._changed:
+            return self._view
+
+    def listen(self, window: str, changed: Callable[[], None]) -> None:
+        """Call `changed` at every change of the view, from any thread; the first window is the one that answers."""
+        with self._changed:
+            self._windows[changed] = window
+            self._hand_on()
+
+    def leave(self, changed: Callable[[], None]) -> None:
+        """A window's stream has ended: nothing of the run hangs on that; the newest of the others may answer."""
+        with self._changed:
+            self._windows.pop(changed, None)
+            self._hand_on()
+
+    def _hand_on(self) -> None:
+        open_now = list(self._windows.values())
+        if open_now and self._view.answering not in open_now:
+            self._show(replace(self._view, answering=open_now[-1]))
+
+    # What a person does at a window.
+
+    def take_over(self, window: str) -> None:
+        """Make this window the one that answers."""
+        with self._changed:
+            self._show(replace(self._view, answering=window, notice=""))
+
+    def scan(self, text: str, window: str, question: int) -> None:
+        """Act on a line that was scanned or typed while a question (0: none) was shown; what it is not, is told."""
+        read = read_scan(text, self.kits)
+        if read.action == "stop":
+            self.stop()
+            return
+        with self._changed:
+            if not self._may_answer(window):
+                return
+            now_s = time.monotonic()
+            is_doubled = text == self._last_code and now_s - self._last_code_s < DOUBLED_S
+            self._last_code, self._last_code_s = text, now_s
+            if is_doubled:
+                self._tell(f"{text!r} was scanned twice; the second time nothing was done")
+                return
+        if read.action:
+            self._act(read.action, window, question)
+        elif read.kit:
+            self._choose(read)
+        else:
+            with self._changed:
+                self._tell(read.words)
+
+    def _act(self, action: str, window: str, question: int) -> None:
+        if action == "go":
+            self.go(window, question)
+        elif action == "skip":
+            self.skip(window)
+        elif action == "rework":
+            with self._changed:
+                if self._is_under_way or self._view.unit is None or not self._view.unit.history:
+                    self._tell("a rework is noted of a unit that was measured: scan its serial first")
+                else:
+                    self._show(replace(self._view, is_reworking=True, notice=""))
+
+    def _choose(self, read: Scan) -> None:
+        """Show a unit that was scanned, with its history; nothing sounds."""
+        assert read.kit
+        with self._changed:
+            if self._is_under_way:
+                self._tell(f"{read.serial} was scanned while {self._unit_words()} is measured: nothing was done")
+                return
+            unit = self._unit(read.kit, read.serial)
+            self._show(View(phase="chosen", unit=unit, answering=self._view.answering))
+
+    def plan(self, window: str, plan: str) -> None:
+        """Follow another of the kit's plans with the unit that was chosen."""
+        with self._changed:
+            unit = self._view.unit
+            if self._may_answer(window) and unit and self._view.phase == "chosen" and plan in unit.plans:
+                self._show(replace(self._view, unit=replace(unit, plan=plan)))
+
+    def go(self, window: str, question: int) -> None:
+        """Go on: begin with the unit that was chosen, answer the question that stands, or take the last unit again."""
+        with self._changed:
+            view = self._view
+            if not self._may_answer(window):
+                return
+            if view.phase == "asking" and question == self._question:
+                if time.monotonic() - self._asked_s >= SHOWN_S and self._answer is None:
+                    self._answer = True
+                    self._changed.notify_all()
+            elif view.phase == "chosen" and question == 0 and view.unit and not self._is_under_way:
+                self._order, self._is_under_way, self._may_stop = view.unit, True, True
+                self._show(replace(view, phase="busy", notice="", is_reworking=False))
+                self._changed.notify_all()
+            elif view.phase == "done" and question == 0 and view.unit:
+                kit = next(kit for kit in self.kits if kit.name == view.unit.kit)
+                again = replace(self._unit(kit, view.unit.serial), plan=view.unit.plan)
+                self._show(View(phase="chosen", unit=again, answering=view.answering))
+
+    def skip(self, window: str) -> None:
+        """Lay the unit aside: before a run and after one; a run under way is stopped by `stop` alone."""
+        with self._changed:
+            if not self._may_answer(window):
+                return
+            if self._is_under_way:
+                self._tell(f"{self._unit_words()} is being measured; {ACTION_WORDS['stop']} ends that")
+            else:
+                self._show(View(answering=self._view.answering))
+
+    def rework(self, window: str, words: str) -> None:
+        """Note what was done to the unit that is shown; no words: none is noted."""
+        with self._changed:
+            unit = self._view.unit
+            if not self._may_answer(window) or self._is_under_way or unit is None:
+                return
+            kit = next(kit for kit in self.kits if kit.name == unit.kit)
+            view = View(phase="chosen", unit=unit, answering=self._view.answering)
+            if not words.strip():
+                self._show(view)
+                return
+            try:
+                note(self.workspace, kit, unit.serial, words, self._by)
+            except KitproofError as error:
+                self._show(replace(view, notice=str(error)))
+            else:
+                again = replace(self._unit(kit, unit.serial), plan=unit.plan)
+                self._show(replace(view, unit=again, notice=f"noted: {' '.join(words.split())}"))
+
+    def stop(self) -> None:
+        """End the sound and the run under way, from any window; where nothing is under way, nothing."""
+        with self._changed:
+            if not self._may_stop or self._is_stopping:
+                return
+            self._is_stopping = True
+        interrupt(self._main)
+
+    # The main thread.
+
+    def serve(self) -> None:
+        """Measure one unit after the other as they are chosen, in the main thread; Ctrl-C between two ends it."""
+        self._main = threading.get_ident()
+        threading.Thread(target=lambda: [import_module(name) for name in COMPUTES], daemon=True).start()
+        while True:
+            try:
+                with self._changed:
+                    while self._order is None:
+                        self._changed.wait()
+                    order, self._order = self._order, None
+                self._measure(order)
+                self._rest("")
+            except KeyboardInterrupt:
+                with self._changed:
+                    was_asked = self._is_stopping
+                if not was_asked:
+                    raise
+                self._rest("stopped before anything sounded")
+
+    def _measure(self, unit: Unit) -> None:
+        try:
+            work = job(self.workspace, unit.kit, unit.plan)
+            records.refuse_bad_serial(work.kit, unit.serial)
+            bench = opening.open_bench(self.workspace, self.settings, work.kit, unit.serial)
+            work = with_connection(work, self.settings)
+            lights = tuple(Light(one.name, one.check.TITLE) for one in work.checks)
+            self._change(lambda view: replace(view, checks=lights, requests=tuple(work.schedule.requests)))
+            run, record = verify(self.workspace, work, unit.serial, bench, self._confirm, self._see, by=self._by)
+        except KitproofError as error:
+            words = str(error)
+            self._change(lambda view: replace(view, phase="chosen", notice=words, question=None, sounding=None))
+            return
+        self._change(lambda view: finished(view, run, work.kit, record))
+        self._certify(record)
+
+    def _certify(self, record: Record) -> None:
+        try:
+            make_certificate(record)
+        except PaperError as error:
+            words = f"{error}; the record is whole: {record.folder}"
+            self._change(lambda view: replace(view, notice=words))
+
+    def _rest(self, notice: str) -> None:
+        """Nothing is under way any more; what a run has come to stays shown."""
+        with self._changed:
+            self._is_under_way = self._may_stop = self._is_stopping = False
+            view = self._view
+            if view.phase not in ("done", "chosen"):
+                view = replace(view, phase="chosen", notice=notice, question=None, sounding=None)
+            self._show(view)
+
+    def _confirm(self, text: str) -> bool:
+        with self._changed:
+            self._question, self._asked_s, self._answer = self._question + 1, time.monotonic(), None
+            self._show(asked(self._view, text, self._question))
+            while self._answer is None:
+                self._changed.wait()
+            return self._answer
+
+    def _see(self, event: Event) -> None:
+        if isinstance(event, Started):
+            self._watched = Watched(event.request) if isinstance(event.request, Programme) else None
+        if isinstance(event, Logged) and self._watched:
+            self._watched.add(event)
+        if isinstance(event, Finished):
+            # From here on the record is written, which nothing may interrupt.
+            self._may_stop = False
+        watched = self._watched
+        self._change(lambda view: after(view, event, watched))
+
+    # Small change; the lock is held.
+
+    def _change(self, make: Callable[[View], View]) -> None:
+        with self._changed:
+            self._show(make(self._view))
+
+    def _show(self, view: View) -> None:
+        self._view = view
+        for changed in tuple(self._windows):
+            changed()
+
+    def _tell(self, words: str) -> None:
+        self._show(replace(self._view, notice=words))
+
+    def _may_answer(self, window: str) -> bool:
+        return window == self._view.answering
+
+    def _unit(self, kit: Kit, serial: str) -> Unit:
+        try:
+            known = history(records.unit_records(self.workspace, serial, kit.name))
+        except KitproofError:
+            known = ()
+        plan, _ = kit.planned("")
+        return Unit(kit.name, kit.title, serial, plan, tuple(kit.plans), known)
+
+    def _unit_words(self) -> str:
+        return self._view.unit.serial if self._view.unit else "a unit"
+
+
+def interrupt(thread: int) -> None:
+    """Interrupt the main thread as Ctrl-C does, wherever it waits."""
+    if hasattr(signal, "pthread_kill"):
+        signal.pthread_kill(thread, signal.SIGINT)
+    else:
+        import _thread
+
+        _thread.interrupt_main()

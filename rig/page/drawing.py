@@ -1,0 +1,55 @@
+"""The pages as HTML, from templates and the view; every text is escaped."""
+
+from functools import cache
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from rig.bench.settings import BenchSettings
+from rig.circuit.notation import hertz
+from rig.page.scans import CODES
+from rig.page.view import View
+from rig.report import words
+from rig.values.requests import AT_LEADS
+
+
+@cache
+def _templates() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "moment": words.moment,
+        "word": words.VERDICT_WORDS.__getitem__,
+        "hertz": hertz,
+    }
+    environment.globals |= {"codes": {action: code for code, action in CODES.items()}}
+    return environment
+
+
+def page(name: str, **values: object) -> str:
+    """A page by the name of its template, with what that shows."""
+    return _templates().get_template(name).render(**values)
+
+
+def bench_fragment(view: View, window: str, settings: BenchSettings | None) -> str:
+    """What a window at the bench shows of a view."""
+    return page(
+        "bench_view.html",
+        view=view,
+        is_answering=view.answering == window,
+        wiring=wiring_of(view.stage, settings),
+        is_simulated=settings is None or settings.kind == "simulated",
+    )
+
+
+def wiring_of(stage: str, settings: BenchSettings | None) -> str:
+    """Name of the figure of a stage's wiring; empty where there is no stage."""
+    if stage in AT_LEADS:
+        leads = settings.leads if settings else None
+        return f"leads-{leads.sense_in if leads else 'return'}"
+    return stage

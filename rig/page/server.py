@@ -1,0 +1,223 @@
+"""The web server of the page: its routes, and who may use them. Whatever changes something goes to the desk."""
+
+import asyncio
+import json
+import secrets
+import socket
+import threading
+from collections.abc import AsyncIterator, Awaitable, Callable, MutableMapping
+from pathlib import Path
+from typing import Any
+from urllib.parse import parse_qs
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response, StreamingResponse
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from rig.files.disk import why
+from rig.files.errors import BenchSetupError
+from rig.page.desk import Desk
+from rig.page.drawing import bench_fragment, page
+from rig.page.guarding import HEADERS, POLICY, TOKEN_COOKIE, Asked, Rules, refusal
+
+HERE = Path(__file__).parent
+WIRING = HERE.parent / "report" / "wiring"
+#: More windows than a bench has people are refused a stream (choice of the page).
+MOST_WINDOWS = 12
+#: So many requests at a time are served; more are told to come again (choice of the page).
+MOST_REQUESTS = 100
+HERE_ONLY = "127.0.0.1"
+#: A stream says that it is there so often, so that a window which is gone is noticed (choice of the page).
+PULSE_S = 10.0
+#: A longer body is nothing that our pages send (choice of the page).
+LONGEST_BODY = 4096
+
+Scope = MutableMapping[str, Any]
+Handler = Callable[[Request], Awaitable[Response]]
+
+
+def app(desk: Desk, rules: Rules) -> Any:
+    """The whole application, guarded.
+
+    Parameters
+    ----------
+    desk : what all windows share
+    rules : who may ask for what
+    """
+    windows: set[str] = set()
+
+    async def bench(request: Request) -> Response:
+        return HTMLResponse(page("bench.html", key=rules.key, view=desk.view, desk=desk))
+
+    async def events(request: Request) -> Response:
+        if len(windows) >= MOST_WINDOWS:
+            return PlainTextResponse("more windows are open than a bench has people: close some", 503)
+        window = request.query_params.get("window", "")[:64]
+        return StreamingResponse(_stream(desk, window, windows), media_type="text/event-stream")
+
+    routes = [
+        Route("/", bench),
+        Route("/events", events),
+        *(Route(f"/do/{name}", _changing(change), methods=["POST"]) for name, change in _changes(desk).items()),
+        Mount("/static", StaticFiles(directory=HERE / "static")),
+        Mount("/wiring", StaticFiles(directory=WIRING)),
+    ]
+    return _Guarded(Starlette(routes=routes), rules)
+
+
+def _changes(desk: Desk) -> dict[str, Callable[[dict[str, Any]], None]]:
+    """What a window can ask for, by name; each takes the words that the window sent."""
+
+    def text(sent: dict[str, Any], name: str) -> str:
+        return str(sent.get(name, ""))
+
+    def number(sent: dict[str, Any]) -> int:
+        found = sent.get("question")
+        return found if isinstance(found, int) else -1
+
+    return {
+        "scan": lambda sent: desk.scan(text(sent, "text"), text(sent, "window"), number(sent)),
+        "go": lambda sent: desk.go(text(sent, "window"), number(sent)),
+        "skip": lambda sent: desk.skip(text(sent, "window")),
+        "plan": lambda sent: desk.plan(text(sent, "window"), text(sent, "plan")),
+        "rework": lambda sent: desk.rework(text(sent, "window"), text(sent, "words")),
+        "take-over": lambda sent: desk.take_over(text(sent, "window")),
+        "stop": lambda sent: desk.stop(),
+    }
+
+
+def _changing(change: Callable[[dict[str, Any]], None]) -> Handler:
+    async def handle(request: Request) -> Response:
+        body = b""
+        async for piece in request.stream():
+            body += piece
+            if len(body) > LONGEST_BODY:
+                return PlainTextResponse("too long", 413)
+        try:
+            sent = json.loads(body)
+        except ValueError:
+            sent = None
+        if not isinstance(sent, dict):
+            return PlainTextResponse("found no JSON object; allowed: one", 400)
+        await run_in_threadpool(change, sent)
+        return JSONResponse({"done": True})
+
+    return handle
+
+
+async def _stream(desk: Desk, window: str, windows: set[str]) -> AsyncIterator[str]:
+    """The view as a window shows it, at once and at every change, until the window is gone."""
+    loop, changed = asyncio.get_running_loop(), asyncio.Event()
+    mine = secrets.token_hex(4)
+
+    def tell() -> None:
+        loop.call_soon_threadsafe(changed.set)
+
+    windows.add(mine)
+    desk.listen(window, tell)
+    try:
+        changed.set()
+        while True:
+            try:
+                await asyncio.wait_for(changed.wait(), PULSE_S)
+            except TimeoutError:
+                yield ": still here\n\n"
+                continue
+            changed.clear()
+            view = desk.view
+            sent = {
+                "html": bench_fragment(view, window, desk.settings),
+                "phase": view.phase,
+                "question": view.question.number if view.question and view.phase == "asking" else 0,
+                "answers": view.answering == window,
+            }
+            yield f"data: {json.dumps(sent)}\n\n"
+    finally:
+        windows.discard(mine)
+        desk.leave(tell)
+
+
+class _Guarded:
+    """The application behind its rules; every answer carries the headers that a browser keeps to."""
+
+    def __init__(self, inner: Any, rules: Rules) -> None:
+        self._inner, self._rules = inner, rules
+
+    async def __call__(self, scope: Scope, receive: Any, send: Any) -> None:
+        """Serve one request, or refuse it."""
+        if scope["type"] != "http":
+            await self._inner(scope, receive, send)
+            return
+        request = Request(scope)
+        token = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("token", [""])[0]
+        client = request.client.host if request.client else ""
+        asked = Asked(request.method, client, request.headers, request.cookies, token)
+        refused = refusal(asked, self._rules)
+
+        async def with_headers(message: MutableMapping[str, Any]) -> None:
+            if message["type"] == "http.response.start":
+                present = {name for name, _ in message["headers"]}
+                headers = {**HEADERS, "content-security-policy": POLICY}
+                if token and not refused:
+                    headers["set-cookie"] = f"{TOKEN_COOKIE}={self._rules.token}; HttpOnly; SameSite=Strict; Path=/"
+                message["headers"] = [
+                    *message["headers"],
+                    *((n.encode(), v.encode()) for n, v in headers.items() if n.encode() not in present),
+                ]
+            await send(message)
+
+        inner = PlainTextResponse(refused[1], refused[0]) if refused else self._inner
+        await inner(scope, receive, with_headers)
+
+
+class Server:
+    """The page while it is served, in a thread of its own, so that the main thread measures.
+
+    Parameters
+    ----------
+    desk : what all windows share
+    host : address of this machine by which others may read; empty: none may
+    port : where it listens; 0: any that is free
+    token : what another machine shows; empty: none may read
+    """
+
+    def __init__(self, desk: Desk, host: str = "", port: int = 0, token: str = "") -> None:
+        self._sockets = [_bound(HERE_ONLY, port)]
+        self.port: int = self._sockets[0].getsockname()[1]
+        if host:
+            self._sockets.append(_bound(host, self.port))
+        names = [HERE_ONLY, "localhost", *([host] if host else [])]
+        rules = Rules(frozenset(f"{name}:{self.port}" for name in names), secrets.token_urlsafe(16), token)
+        config = uvicorn.Config(
+            app(desk, rules),
+            log_level="error",
+            access_log=False,
+            lifespan="off",
+            limit_concurrency=MOST_REQUESTS,
+            timeout_graceful_shutdown=1,
+        )
+        self._server = uvicorn.Server(config)
+        self._thread = threading.Thread(target=self._server.run, kwargs={"sockets": self._sockets}, daemon=True)
+        self.address = f"http://{HERE_ONLY}:{self.port}/"
+
+    def start(self) -> None:
+        """Begin to serve."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End it."""
+        self._server.should_exit = True
+        self._thread.join(timeout=3)
+
+
+def _bound(host: str, port: int) -> socket.socket:
+    try:
+        return socket.create_server((host, port))
+    except OSError as error:
+        raise BenchSetupError(
+            f"the page cannot be served at {host}, port {port}: {why(error)}; --port takes another"
+        ) from None
