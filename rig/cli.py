@@ -19,6 +19,10 @@ COMMANDS = {
         "page:page_command",
         "Serve the page at the bench: scan a unit, be led through its run, see its verdict. Ctrl-C ends it.",
     ),
+    "stop": (
+        "stop:stop_command",
+        "End the sound and the run under way in this workspace, as Ctrl-C at its terminal or Esc on its page does.",
+    ),
     "resume": (
         "resume:resume_command",
         "Go on with a run whose soak was interrupted by a crash or a power cut, or close it.",
@@ -53,6 +57,10 @@ COMMANDS = {
     "design": (
         "design:design_command",
         "Draw what a kit's file models: impedance, levels, filters, strain; and say what does not fit in it.",
+    ),
+    "trust": (
+        "trust:trust_command",
+        "Agree that a workspace's own checks, which are programs, run on this computer; asked again when they change.",
     ),
     "wiring": ("wiring:wiring_command", "Draw the wiring of the bench as figures."),
     "instruments": (

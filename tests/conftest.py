@@ -8,12 +8,19 @@ import hypothesis
 import pytest
 from simulated_runs import ROOT, verified
 
+from rig.files.trusted import HOME_VARIABLE
 from rig.store.run_json import Record
 from rig.values.run import Run
 
 # How long an example takes says something about the machine only.
 hypothesis.settings.register_profile("house", deadline=None)
 hypothesis.settings.load_profile("house")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _own_home(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """What is agreed to in a test is kept apart from what the user of this computer agreed to."""
+    os.environ[HOME_VARIABLE] = str(tmp_path_factory.mktemp("home"))
 
 
 @pytest.fixture(scope="session")

@@ -5,10 +5,12 @@ from pathlib import Path
 
 from rig.calibration.known_load import calibrate_known_load
 from rig.design.kit import load_kit
+from rig.files.trusted import trust
 from rig.run.verify import job, verify
 from rig.simulated.bench import SimulatedBench
 from rig.store.run_json import Record
 from rig.values.run import Run
+from rig.verdict.check import own_sources
 
 ROOT = Path(__file__).parent.parent
 
@@ -37,3 +39,8 @@ def verified(
         confirm=lambda words: True,
         view=lambda event: None,
     )
+
+
+def trust_checks(workspace: Path) -> None:
+    """Agree that a workspace's own checks run."""
+    trust({path.name: source for path, source in own_sources(workspace).items()})

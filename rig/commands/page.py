@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from rig.commands.common import HERE, BenchFile, By, Workspace
-from rig.page.desk import Desk
+from rig.page.station import Station
 from rig.page.server import Server
 from rig.screen.console import say
 
@@ -22,9 +22,9 @@ def page_command(
     host: Annotated[str, typer.Option(help="Address of this machine by which others may read, never change.")] = "",
 ) -> None:
     """Serve the page at the bench: scan a unit, be led through its run, see its verdict. Ctrl-C ends it."""
-    desk = Desk(workspace, bench, by, kit)
+    station = Station(workspace, bench, by, kit)
     token = secrets.token_urlsafe(12) if host else ""
-    server = Server(desk, host, port, token)
+    server = Server(station, host, port, token)
     server.start()
     say(f"the page at the bench: {server.address}")
     if host:
@@ -33,6 +33,6 @@ def page_command(
     # Whoever starts it from another program waits for the address.
     sys.stdout.flush()
     try:
-        desk.serve()
+        station.serve()
     finally:
         server.stop()

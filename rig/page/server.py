@@ -1,4 +1,4 @@
-"""The web server of the page: its routes, and who may use them. Whatever changes something goes to the desk."""
+"""The web server of the page: its routes, and who may use them. Whatever changes something goes to the station."""
 
 import asyncio
 import json
@@ -20,7 +20,7 @@ from starlette.staticfiles import StaticFiles
 
 from rig.files.disk import why
 from rig.files.errors import BenchSetupError
-from rig.page.desk import Desk
+from rig.page.station import Station
 from rig.page.drawing import bench_fragment, page
 from rig.page.guarding import HEADERS, POLICY, TOKEN_COOKIE, Asked, Rules, refusal
 
@@ -40,36 +40,36 @@ Scope = MutableMapping[str, Any]
 Handler = Callable[[Request], Awaitable[Response]]
 
 
-def app(desk: Desk, rules: Rules) -> Any:
+def app(station: Station, rules: Rules) -> Any:
     """The whole application, guarded.
 
     Parameters
     ----------
-    desk : what all windows share
+    station : what all windows share
     rules : who may ask for what
     """
     windows: set[str] = set()
 
     async def bench(request: Request) -> Response:
-        return HTMLResponse(page("bench.html", key=rules.key, view=desk.view, desk=desk))
+        return HTMLResponse(page("bench.html", key=rules.key, view=station.view, station=station))
 
     async def events(request: Request) -> Response:
         if len(windows) >= MOST_WINDOWS:
             return PlainTextResponse("more windows are open than a bench has people: close some", 503)
         window = request.query_params.get("window", "")[:64]
-        return StreamingResponse(_stream(desk, window, windows), media_type="text/event-stream")
+        return StreamingResponse(_stream(station, window, windows), media_type="text/event-stream")
 
     routes = [
         Route("/", bench),
         Route("/events", events),
-        *(Route(f"/do/{name}", _changing(change), methods=["POST"]) for name, change in _changes(desk).items()),
+        *(Route(f"/do/{name}", _changing(change), methods=["POST"]) for name, change in _changes(station).items()),
         Mount("/static", StaticFiles(directory=HERE / "static")),
         Mount("/wiring", StaticFiles(directory=WIRING)),
     ]
     return _Guarded(Starlette(routes=routes), rules)
 
 
-def _changes(desk: Desk) -> dict[str, Callable[[dict[str, Any]], None]]:
+def _changes(station: Station) -> dict[str, Callable[[dict[str, Any]], None]]:
     """What a window can ask for, by name; each takes the words that the window sent."""
 
     def text(sent: dict[str, Any], name: str) -> str:
@@ -80,13 +80,13 @@ def _changes(desk: Desk) -> dict[str, Callable[[dict[str, Any]], None]]:
         return found if isinstance(found, int) else -1
 
     return {
-        "scan": lambda sent: desk.scan(text(sent, "text"), text(sent, "window"), number(sent)),
-        "go": lambda sent: desk.go(text(sent, "window"), number(sent)),
-        "skip": lambda sent: desk.skip(text(sent, "window")),
-        "plan": lambda sent: desk.plan(text(sent, "window"), text(sent, "plan")),
-        "rework": lambda sent: desk.rework(text(sent, "window"), text(sent, "words")),
-        "take-over": lambda sent: desk.take_over(text(sent, "window")),
-        "stop": lambda sent: desk.stop(),
+        "scan": lambda sent: station.scan(text(sent, "text"), text(sent, "window"), number(sent)),
+        "go": lambda sent: station.go(text(sent, "window"), number(sent)),
+        "skip": lambda sent: station.skip(text(sent, "window")),
+        "plan": lambda sent: station.plan(text(sent, "window"), text(sent, "plan")),
+        "rework": lambda sent: station.rework(text(sent, "window"), text(sent, "words")),
+        "take-over": lambda sent: station.take_over(text(sent, "window")),
+        "stop": lambda sent: station.stop(),
     }
 
 
@@ -109,7 +109,7 @@ def _changing(change: Callable[[dict[str, Any]], None]) -> Handler:
     return handle
 
 
-async def _stream(desk: Desk, window: str, windows: set[str]) -> AsyncIterator[str]:
+async def _stream(station: Station, window: str, windows: set[str]) -> AsyncIterator[str]:
     """The view as a window shows it, at once and at every change, until the window is gone."""
     loop, changed = asyncio.get_running_loop(), asyncio.Event()
     mine = secrets.token_hex(4)
@@ -118,7 +118,7 @@ async def _stream(desk: Desk, window: str, windows: set[str]) -> AsyncIterator[s
         loop.call_soon_threadsafe(changed.set)
 
     windows.add(mine)
-    desk.listen(window, tell)
+    station.listen(window, tell)
     try:
         changed.set()
         while True:
@@ -128,9 +128,9 @@ async def _stream(desk: Desk, window: str, windows: set[str]) -> AsyncIterator[s
                 yield ": still here\n\n"
                 continue
             changed.clear()
-            view = desk.view
+            view = station.view
             sent = {
-                "html": bench_fragment(view, window, desk.settings),
+                "html": bench_fragment(view, window, station.settings),
                 "phase": view.phase,
                 "question": view.question.number if view.question and view.phase == "asking" else 0,
                 "answers": view.answering == window,
@@ -138,7 +138,7 @@ async def _stream(desk: Desk, window: str, windows: set[str]) -> AsyncIterator[s
             yield f"data: {json.dumps(sent)}\n\n"
     finally:
         windows.discard(mine)
-        desk.leave(tell)
+        station.leave(tell)
 
 
 class _Guarded:
@@ -179,13 +179,13 @@ class Server:
 
     Parameters
     ----------
-    desk : what all windows share
+    station : what all windows share
     host : address of this machine by which others may read; empty: none may
     port : where it listens; 0: any that is free
     token : what another machine shows; empty: none may read
     """
 
-    def __init__(self, desk: Desk, host: str = "", port: int = 0, token: str = "") -> None:
+    def __init__(self, station: Station, host: str = "", port: int = 0, token: str = "") -> None:
         self._sockets = [_bound(HERE_ONLY, port)]
         self.port: int = self._sockets[0].getsockname()[1]
         if host:
@@ -193,7 +193,7 @@ class Server:
         names = [HERE_ONLY, "localhost", *([host] if host else [])]
         rules = Rules(frozenset(f"{name}:{self.port}" for name in names), secrets.token_urlsafe(16), token)
         config = uvicorn.Config(
-            app(desk, rules),
+            app(station, rules),
             log_level="error",
             access_log=False,
             lifespan="off",

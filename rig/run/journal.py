@@ -1,11 +1,13 @@
 """What is on the disk while a long run is under way, so that a crash or a power cut loses nothing but a row.
 
-From the stage soak on, every capture is written at once and every row of a log is synced before the next begins.
+A run under way holds a lock in its reserved folder. From the stage soak on, every capture is written at once and every
+row of a log is synced before the next begins.
 `checkpoint.json` in the reserved folder says what stands there; with it the run can go on, or be closed as void.
 """
 
 import os
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
@@ -82,7 +84,11 @@ class Journal:
         self._programmes: list[Programme] = []
         self._writer: LogWriter | None = None
         self._asked = 0
-        self._lock: IO[str] | None = None
+        self._is_soak = False
+        self._lock = _locked(folder / LOCK)
+        self._lock.truncate(0)
+        self._lock.write(f"{os.getpid()}\n")
+        self._lock.flush()
 
     def keep(self, events: Iterable[Event]) -> Iterator[Event]:
         """Pass events on, each after what it brought is on the disk.
@@ -103,7 +109,7 @@ class Journal:
         match event:
             case StageReached("soak", _):
                 self._asked += 1
-                self._lock = _locked(self._folder / LOCK)
+                self._is_soak = True
                 self._checkpoint()
             case Asked() | StageReached():
                 self._asked += 1
@@ -121,8 +127,7 @@ class Journal:
         """Let go of the files."""
         if self._writer:
             self._writer.close()
-        if self._lock:
-            self._lock.close()
+        self._lock.close()
 
     def _append(self, programme: Programme, row: Row) -> None:
         if self._known.get(programme, 0):
@@ -132,7 +137,7 @@ class Journal:
             self._writer.append(row)
 
     def _checkpoint(self) -> None:
-        if self._lock is None:
+        if not self._is_soak:
             return
         calibrations, captures = write_captures(self._captures, self._folder, already=self.written)
         self.written = max(self.written, len(captures))
@@ -161,6 +166,16 @@ def is_running(folder: Path) -> bool:
         # Nobody may write there, so nobody does.
         return False
     return False
+
+
+def under_way(workspace: Path) -> dict[Path, int]:
+    """Folders that runs are writing into now, with the process of each."""
+    found = {}
+    for folder in unfinished(workspace):
+        if is_running(folder):
+            with suppress(OSError, ValueError):
+                found[folder] = int((folder / LOCK).read_text(encoding="utf-8"))
+    return found
 
 
 def load(folder: Path) -> Interrupted:

@@ -1,6 +1,5 @@
 """What a check is, for everybody who handles checks without knowing any of them."""
 
-import importlib.util
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -9,8 +8,10 @@ from typing import Any, Protocol, cast
 
 from rig.design.kit import Kit
 from rig.design.trust import RestsOn
+from rig.files.disk import why
 from rig.files.errors import TableError
 from rig.files.tables import Table, checked
+from rig.files.trusted import is_trusted
 from rig.values.captures import Capture
 from rig.values.logs import Log
 from rig.values.readings import CheckReadings
@@ -127,23 +128,45 @@ def workspace_checks(workspace: Path) -> list[Check]:
     Raises
     ------
     TableError
-        If a file cannot be run or lacks a part of a check.
+        If nobody has agreed that they run (`kitproof trust`), or a file cannot be run or lacks a part of a check.
+    """
+    sources = own_sources(workspace)
+    if sources and not is_trusted({path.name: source for path, source in sources.items()}):
+        raise TableError(
+            f"{workspace / 'checks'}: {', '.join(path.name for path in sources)}: a check is a program, and nobody has "
+            "agreed on this computer that these run; read them, then: kitproof trust"
+        )
+    return [_load(path, source) for path, source in sources.items()]
+
+
+def own_sources(workspace: Path) -> dict[Path, bytes]:
+    """The files of the workspace's own checks, as they are now; none when the folder is the project's.
+
+    Raises
+    ------
+    TableError
+        If one cannot be read.
     """
     folder = workspace / "checks"
     if (folder / "__init__.py").exists():
-        return []
-    return [_load(path) for path in sorted(folder.glob("*.py"))]
+        return {}
+    sources = {}
+    for path in sorted(folder.glob("*.py")):
+        try:
+            sources[path] = path.read_bytes()
+        except OSError as error:
+            raise TableError(f"{path}: cannot be read: {why(error)}") from None
+    return sources
 
 
-def _load(path: Path) -> Check:
+def _load(path: Path, source: bytes) -> Check:
+    """A check from what was read, so that what runs is what was agreed to."""
     name = f"workspace_check_{path.stem}"
-    spec = importlib.util.spec_from_file_location(name, path)
-    if spec is None or spec.loader is None:
-        raise TableError(f"{path}: cannot be read as a Python file")
-    module: ModuleType = importlib.util.module_from_spec(spec)
+    module = ModuleType(name)
+    module.__file__ = str(path)
     sys.modules[name] = module
     try:
-        spec.loader.exec_module(module)
+        exec(compile(source, path, "exec"), module.__dict__)
     except KeyboardInterrupt:
         raise
     except BaseException as error:

@@ -5,7 +5,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from simulated_runs import ROOT, simulated
+from simulated_runs import ROOT, simulated, trust_checks
 
 import checks
 from rig.report.certificate import certificate
@@ -26,6 +26,7 @@ def workspace(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = tmp_path_factory.mktemp("workspace")
     (root / "checks").mkdir()
     (root / "checks" / "balance.py").write_text(block("python"), encoding="utf-8")
+    trust_checks(root)
     kit = Path(shutil.copytree(ROOT / "limits" / "booth-two", root / "limits" / "booth-two"))
     text = (kit / "kit.toml").read_text(encoding="utf-8")
     planned = text.replace("[plans]\n", '[plans]\ntreble = ["leads", "ping", "balance"]\n')

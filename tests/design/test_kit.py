@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from simulated_runs import ROOT
+from simulated_runs import ROOT, trust_checks
 
 import checks
 from rig.commands.kits import kits_command
@@ -294,11 +294,14 @@ def test_a_check_of_the_workspaces_own_is_found_and_a_broken_one_told(tmp_path: 
     (tmp_path / "checks").mkdir()
     good = (ROOT / "checks" / "leads.py").read_text(encoding="utf-8").replace('NAME = "leads"', 'NAME = "own"')
     (tmp_path / "checks" / "own.py").write_text(good, encoding="utf-8")
+    trust_checks(tmp_path)
     assert [check.NAME for check in workspace_checks(tmp_path)] == ["own"]
     (tmp_path / "checks" / "own.py").write_text("NAME = 'own'", encoding="utf-8")
+    trust_checks(tmp_path)
     with pytest.raises(TableError, match=r"own\.py: a check needs .*; missing: TITLE"):
         workspace_checks(tmp_path)
     (tmp_path / "checks" / "own.py").write_text("1 / 0", encoding="utf-8")
+    trust_checks(tmp_path)
     with pytest.raises(TableError, match="ZeroDivisionError"):
         workspace_checks(tmp_path)
 

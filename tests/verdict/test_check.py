@@ -4,6 +4,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from simulated_runs import trust_checks
 
 import checks
 from rig.design.kit import load_kit
@@ -82,6 +83,7 @@ def test_a_check_that_cannot_say_what_it_needs_is_told_before_anything_sounds(er
 def test_a_file_of_checks_that_ends_on_being_read_is_named(tmp_path: Path, code: str) -> None:
     (tmp_path / "checks").mkdir()
     (tmp_path / "checks" / "own.py").write_text(code + "\n", encoding="utf-8")
+    trust_checks(tmp_path)
     with pytest.raises(TableError, match=r"own\.py: \w+"):
         workspace_checks(tmp_path)
 
@@ -89,6 +91,7 @@ def test_a_file_of_checks_that_ends_on_being_read_is_named(tmp_path: Path, code:
 def test_a_workspace_check_is_listed_beside_the_others(tmp_path: Path) -> None:
     (tmp_path / "checks").mkdir()
     (tmp_path / "checks" / "own.py").write_text(WHOLE + "def read(captures, settings, kit): ...\n", encoding="utf-8")
+    trust_checks(tmp_path)
     own = workspace_checks(tmp_path)
     listed = listed_checks(KIT.model_copy(update={"checks": {"own": {}}, "plans": {}}), [*checks.ALL, *own])
     assert [one.requests(KIT) for one in listed] == [(KIT.sweep("leads", "left"),)]

@@ -1,4 +1,4 @@
-"""The desk that all windows of the page share: one view, one unit under way, and who may answer.
+"""The station that all windows of the page share: one view, one unit under way, and who may answer.
 
 The run is walked in the main thread, as `kitproof verify` walks it, so that a stop from the page is the interrupt that
 Ctrl-C is. The windows are served by another thread, which only reads the view and puts down what a person did.
@@ -35,7 +35,7 @@ SHOWN_S = 0.4
 COMPUTES = ("scipy.signal", "scipy.optimize")
 
 
-class Desk:
+class Station:
     """One bench with its windows.
 
     Parameters
