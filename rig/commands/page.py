@@ -7,8 +7,8 @@ from typing import Annotated
 import typer
 
 from rig.commands.common import HERE, BenchFile, By, Workspace
-from rig.page.station import Station
 from rig.page.server import Server
+from rig.page.station import Station
 from rig.screen.console import say
 
 

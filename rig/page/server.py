@@ -20,9 +20,9 @@ from starlette.staticfiles import StaticFiles
 
 from rig.files.disk import why
 from rig.files.errors import BenchSetupError
-from rig.page.station import Station
 from rig.page.drawing import bench_fragment, page
 from rig.page.guarding import HEADERS, POLICY, TOKEN_COOKIE, Asked, Rules, refusal
+from rig.page.station import Station
 
 HERE = Path(__file__).parent
 WIRING = HERE.parent / "report" / "wiring"

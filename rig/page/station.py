@@ -78,6 +78,12 @@ class Station:
         with self._changed:
             return self._view
 
+    @property
+    def is_under_way(self) -> bool:
+        """Whether a unit is being measured, or its paper made."""
+        with self._changed:
+            return self._is_under_way
+
     def listen(self, window: str, changed: Callable[[], None]) -> None:
         """Call `changed` at every change of the view, from any thread; the first window is the one that answers."""
         with self._changed:
