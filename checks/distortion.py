@@ -35,7 +35,7 @@ from rig.signals.uncertainty import (
     sum_level_noise_db,
     sum_of_powers_db,
 )
-from rig.values.captures import Capture, OwnHarmonics
+from rig.values.captures import Capture, OwnHarmonics, once_per_capture
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.requests import Sweep
 from rig.verdict.responses import harmonics, judged_grid, sweep_layout
@@ -122,6 +122,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     return CheckReadings(tuple(readings), tuple(curves))
 
 
+@once_per_capture
 def harmonics_of(capture: Capture, points_per_octave: int) -> Harmonics:
     """Harmonics of one capture, and the noise in them.
 

@@ -10,6 +10,7 @@ in its lines.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Annotated
 
 import numpy as np
@@ -25,7 +26,7 @@ from rig.signals.bands import band_edges_hz, nominal_hz
 from rig.signals.quiet import HARMONICS, Hum, band_levels_db, mains_hum
 from rig.signals.uncertainty import noise_level_db, sum_level_noise_db, sum_of_powers_db
 from rig.signals.weighting import a_weighting_db, weighted_level_db_spl
-from rig.values.captures import Capture, Untrusted
+from rig.values.captures import Capture, Untrusted, once_per_capture
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.requests import Sweep
 from rig.verdict.responses import acoustic_response, quiet_part, sweep_layout
@@ -78,34 +79,56 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     require_live_microphone(captures)
     silences = [capture for capture in captures if capture.request.is_silence]
     require_live_silence(captures, settings)
-    quiet = {capture.request.at: capture.pascal()[quiet_part(capture)] for capture in silences}
-    rates = {capture.request.at: capture.sample_rate_hz for capture in silences}
-    hisses = {box: hiss_level_db(pressure, rates[box], settings) for box, pressure in quiet.items()}
+    heard = {capture.request.at: heard_in(capture, *settings.hiss_hz) for capture in silences}
+    quietest_db = min(one.hiss_db for one in heard.values())
     for capture in silences:
-        box, rate = capture.request.at, capture.sample_rate_hz
-        pressure = quiet[box]
+        box, here = capture.request.at, heard[capture.request.at]
         uncalibrated = "" if capture.calibration.microphone_v_per_pa else "the microphone is not calibrated"
-        mids, levels = band_levels_db(pressure, rate, 31.5, 16000.0)
-        noise_dba = float(weighted_level_db_spl(pressure - np.mean(pressure), rate, "A"))
-        trouble = uncalibrated or too_loud(mids, levels, noise_dba, settings)
+        mids, levels, hum = here.mids, here.levels, here.hum
+        trouble = uncalibrated or too_loud(mids, levels, here.noise_dba, settings)
         # The room hisses alike at every box. What stands out at one is that box's; else it is this much at most.
-        own = hisses[box] > min(hisses.values()) + settings.stands_out_db
-        hum = mains_hum(pressure, rate)
+        own = here.hiss_db > quietest_db + settings.stands_out_db
         found = np.isfinite(hum.mains_hz)
         said = f"{hum.level_db:.0f} dB SPL at multiples of {hum.mains_hz:.1f} Hz" if found else ""
         of_box = (
-            Reading(NOISE, box, noise_dba, "dB(A)", trouble=trouble, at_most=True),
-            Reading(HISS, box, hisses[box], "dB SPL", trouble=trouble, at_most=not own),
+            Reading(NOISE, box, here.noise_dba, "dB(A)", trouble=trouble, at_most=True),
+            Reading(HISS, box, here.hiss_db, "dB SPL", trouble=trouble, at_most=not own),
             Reading(HUM, box, hum.level_db, "dB SPL", trouble=uncalibrated, said=said, at_most=not found),
         )
         grid = np.asarray(mids, np.float64)
         unit = "dB" if uncalibrated else "dB SPL"
         everywhere = np.ones(grid.size, dtype=np.bool_)
         curve = Curve(NOISE_BANDS, box, grid, levels, unit, everywhere, method="1/3 octave, silence")
-        u_db, noise = pressure_db(capture.calibration), noise_parts(mids, levels, hum, pressure.size / rate, settings)
+        u_db, noise = pressure_db(capture.calibration), noise_parts(mids, levels, hum, here.seconds, settings)
         readings += [with_parts(each, {"calibration": u_db, "noise": noise[each.quantity]}) for each in of_box]
         curves.append(with_parts(curve, {"calibration": u_db, "noise": noise[curve.quantity]}))
     return CheckReadings(tuple(readings), tuple(curves))
+
+
+@dataclass(frozen=True, eq=False)
+class _Heard:
+    """What one recording of silence holds."""
+
+    seconds: float
+    #: Third-octave bands, shape (bands,).
+    mids: Floats
+    levels: Floats
+    noise_dba: float
+    hiss_db: float
+    hum: Hum
+
+
+@once_per_capture
+def heard_in(capture: Capture, *hiss_hz: float) -> _Heard:
+    """Levels and hum of a recording of silence; found once."""
+    pressure, rate_hz = capture.pascal()[quiet_part(capture)], capture.sample_rate_hz
+    return _Heard(
+        pressure.size / rate_hz,
+        *band_levels_db(pressure, rate_hz, 31.5, 16000.0),
+        float(weighted_level_db_spl(pressure - np.mean(pressure), rate_hz, "A")),
+        hiss_level_db(pressure, rate_hz, hiss_hz),
+        mains_hum(pressure, rate_hz),
+    )
 
 
 def noise_parts(mids: Floats, levels: Floats, hum: Hum, seconds: float, settings: Settings) -> dict[str, ArrayLike]:
@@ -182,9 +205,9 @@ def upper_level_db(row: NDArray[np.float32], rate_hz: float, settings: Settings)
     return float(10 * np.log10(max(float(np.percentile(power[:, inside].sum(axis=1), 25)), 1e-30)))
 
 
-def hiss_level_db(pressure_pa: Floats, rate_hz: float, settings: Settings) -> float:
+def hiss_level_db(pressure_pa: Floats, rate_hz: float, hiss_hz: Sequence[float]) -> float:
     """Level of the upper bands together."""
-    levels = band_levels_db(pressure_pa, rate_hz, *settings.hiss_hz)[1]
+    levels = band_levels_db(pressure_pa, rate_hz, *hiss_hz)[1]
     return float(10 * np.log10(np.sum(10 ** (levels / 10))))
 
 

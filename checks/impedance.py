@@ -21,9 +21,10 @@ from rig.design.sheet_range import with_design
 from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import with_parts
 from rig.files.tables import Table
-from rig.signals.deconvolution import transfer_function
+from rig.signals.deconvolution import gated_ratio, ratio_at
 from rig.signals.divider import Divider, Wiring, divider_impedance, divider_slope, load_uncertainties
-from rig.signals.noise import response_noise_power
+from rig.signals.gating import Gated
+from rig.signals.noise import noise_through, power_spectral_density, reference_power
 from rig.values.captures import Calibration, Capture, KnownLoad, UnfitBench, Untrusted, once_per_capture
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.requests import Sweep
@@ -176,6 +177,28 @@ def load_impedance(capture: Capture, frequency_hz: Floats) -> Load:
         raise UnfitBench("the sense resistor's value is not known: set sense_ohm in bench.toml")
     if calibration.known_load is None:
         raise UnfitBench("the two inputs were never compared on a known load: run kitproof calibrate sense")
+    gated, of_silence, of_drive = _divided(capture)
+    ratio = ratio_at(gated, capture.layout, frequency_hz)
+    divider = divider_of(calibration, calibration.known_load, frequency_hz)
+    window = np.ones(round(sum(WINDOW_S) * capture.sample_rate_hz))
+    noise = np.sqrt(noise_through(of_silence, of_drive, window, capture.sample_rate_hz, frequency_hz))
+    ohm = divider_impedance(divider, ratio)
+    errors = calibration.known_load.errors
+    of_bench = load_uncertainties(errors, ohm) if errors else (None, None)
+    return Load(ohm, noise * np.abs(divider_slope(divider, ratio)), *of_bench)
+
+
+@once_per_capture
+def _divided(capture: Capture) -> tuple[tuple[Gated, Gated], tuple[Floats, Floats], tuple[Floats, Floats]]:
+    """Sense over drive as impulse responses, the density of the silence at sense, and the power of the drive.
+
+    All that no frequency asked for changes; several checks ask for different ones.
+
+    Raises
+    ------
+    Untrusted
+        If an input carries nothing, or the capture is not whole.
+    """
     layout = sweep_layout(capture)
     # A converter's constant offset would look like low frequencies.
     drive, sense = (
@@ -183,14 +206,8 @@ def load_impedance(capture: Capture, frequency_hz: Floats) -> Load:
     )
     if np.std(sense) == 0 or np.std(drive[layout.sweep]) <= OVER_SILENCE * np.std(drive[layout.silence]):
         raise Untrusted("one of the two inputs carries nothing at all: check its cable")
-    ratio = transfer_function(sense, drive, layout, frequency_hz, *WINDOW_S)
-    divider = divider_of(calibration, calibration.known_load, frequency_hz)
-    window = np.ones(round(sum(WINDOW_S) * capture.sample_rate_hz))
-    noise = np.sqrt(response_noise_power(sense[layout.silence], drive, window, layout, frequency_hz))
-    ohm = divider_impedance(divider, ratio)
-    errors = calibration.known_load.errors
-    of_bench = load_uncertainties(errors, ohm) if errors else (None, None)
-    return Load(ohm, noise * np.abs(divider_slope(divider, ratio)), *of_bench)
+    of_silence = power_spectral_density(sense[layout.silence], capture.sample_rate_hz)
+    return gated_ratio(sense, drive, layout, *WINDOW_S), of_silence, reference_power(drive, layout)
 
 
 def divider_of(calibration: Calibration, known: KnownLoad, frequency_hz: Floats) -> Divider:

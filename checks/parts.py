@@ -20,6 +20,7 @@ import numpy as np
 from pydantic import Field
 
 from checks import impedance
+from rig.circuit.channel import Channel
 from rig.circuit.nearest import Nearest, nearest_good_unit, remaining, taken_up
 from rig.circuit.units import ComplexArray
 from rig.design.kit import Kit
@@ -35,7 +36,7 @@ from rig.signals.uncertainty import (
     noise_level_db,
     root_uncertainty,
 )
-from rig.values.captures import Calibration, Capture, UnfitBench
+from rig.values.captures import Calibration, Capture, UnfitBench, once_per_capture
 from rig.values.names import PARTS_MISFIT
 from rig.values.readings import CheckReadings, Floats, Reading
 from rig.values.requests import Sweep
@@ -83,18 +84,25 @@ def misfit(capture: Capture, settings: Settings, kit: Kit) -> Reading:
     grid = grid[(grid >= low_hz) & (grid <= high_hz)]
     if not grid.size:
         raise UnfitBench(f"the sweep at the leads plays nothing between {low_hz:g} and {high_hz:g} Hz: see band_hz")
+    return misfit_to(capture, kit.model(channel), tuple(grid), settings.uncertainty_percent)
+
+
+@once_per_capture
+def misfit_to(capture: Capture, model: Channel, at_hz: tuple[float, ...], uncertainty_percent: float) -> Reading:
+    """Of the channel that a capture is of, to its model; found once."""
+    channel, grid = capture.request.channel, np.array(at_hz)
     load = impedance.load_impedance(capture, grid)
-    if not impedance.trusted(load, settings.uncertainty_percent).all():
+    if not impedance.trusted(load, uncertainty_percent).all():
         return Reading(PARTS_MISFIT, channel, float("nan"), "%", trouble=impedance.NOISY)
     errors = calibration_errors(load, capture.calibration)
-    nearest = nearest_good_unit(kit.model(channel), grid, load.ohm, errors)
+    nearest = nearest_good_unit(model, grid, load.ohm, errors)
     silence_s = sweep_layout(capture).mark_before / capture.sample_rate_hz
     value, noise_part, at_most = without_noise(nearest, load, grid, silence_s)
     said = f"{'at most ' if at_most else ''}{value:.2f} %, most at {grid[np.argmax(np.abs(nearest.left_over))]:.0f} Hz"
     parts = {"noise": noise_part}
     if errors.size:
         parts["calibration"] = calibration_part(nearest, errors)
-    learnt = kit.model(channel).population
+    learnt = model.population
     of_good = float("nan") if learnt is None else learnt.misfit_percent
     reading = Reading(PARTS_MISFIT, channel, value, "%", said=said, at_most=at_most, good_at_most=of_good)
     return with_parts(reading, parts)

@@ -11,7 +11,7 @@ from rig.bench_check.measured import Complex, brought_forward, has_signal, late_
 from rig.circuit.channel import impedance_ohm
 from rig.design.kit import Kit
 from rig.signals.deconvolution import transfer_function
-from rig.values.captures import Capture, KnownLoad
+from rig.values.captures import Capture, KnownLoad, once_per_capture
 from rig.values.readings import Floats
 from rig.verdict.responses import sweep_layout
 
@@ -100,9 +100,10 @@ NO_CURRENT = (
 )
 
 
-def ratio_of(bench: Leads) -> tuple[Floats, Complex]:
+@once_per_capture
+def ratio_of(sweep: Capture) -> tuple[Floats, Complex]:
     """The second input's voltage over the first's, frequencies and ratio, the inputs' known mismatch taken out."""
-    sweep, request = bench.sweep, bench.sweep.request
+    request = sweep.request
     grid = np.geomspace(max(30.0, request.start_hz), min(16000.0, request.stop_hz), 90)
     late, silence = late_frames(sweep, "drive"), sweep_layout(sweep).silence
     drive, sense = (
@@ -119,7 +120,7 @@ def ratio_of(bench: Leads) -> tuple[Floats, Complex]:
 
 def exchanged(bench: Leads) -> BenchFinding | None:
     """Behind a divider there is less than before it, never more, unless a gain is off."""
-    grid, ratio = ratio_of(bench)
+    grid, ratio = ratio_of(bench.sweep)
     over = float(np.median(np.abs(ratio)))
     if over < 1.1 or float(np.percentile(np.abs(ratio), 10)) < 1.0 or _is_a_gain(bench, grid, ratio):
         return None
@@ -177,7 +178,7 @@ def load(bench: Leads) -> BenchFinding | None:
     sense_ohm = bench.sweep.calibration.sense_ohm
     if sense_ohm is None:
         return unknown("sense resistor", "the sense resistor's value is not known", "Set sense_ohm in bench.toml.")
-    grid, ratio = ratio_of(bench)
+    grid, ratio = ratio_of(bench.sweep)
     ohm = load_ohm(ratio, sense_ohm, bench.is_in_return)
     if float(np.median(np.abs(ohm))) > OPEN_OHM:
         words = f"no current flows: more than {OPEN_OHM:g} ohm hang at the clips"

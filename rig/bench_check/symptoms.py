@@ -11,7 +11,7 @@ from rig.bench_check.leads import Leads
 from rig.bench_check.measured import has_signal, row_integrity
 from rig.design.kit import Kit
 from rig.design.trust import BenchPart
-from rig.values.captures import Capture, Untrusted
+from rig.values.captures import Capture, Untrusted, once_per_capture
 from rig.values.requests import Request, Stage, Sweep
 from rig.verdict.clocks import on_one_clock
 from rig.verdict.responses import air_speed_m_s, sweep_layout
@@ -35,6 +35,8 @@ DOUBTFUL_PARTS: Mapping[str, BenchPart] = {
 FAILED = "signs"
 #: The captures of a run by what was asked for, once for each look at what was looked at most often.
 Rounds = Sequence[Mapping[Request, Capture]]
+#: Stage, and the captures that its signs were looked for in -> what was found.
+Signs = dict[tuple[object, ...], list[BenchFinding]]
 
 
 def advice(findings: Sequence[BenchFinding]) -> str:
@@ -45,12 +47,12 @@ def advice(findings: Sequence[BenchFinding]) -> str:
     return "\n".join([begins, *lines, f"{ADVICE} for more."]) if lines else ""
 
 
-def bench_doubts(kit: Kit, rounds: Rounds) -> dict[BenchPart, str]:
-    """Parts of the bench that the quiet sweeps of a run speak against, and in which words.
+def bench_doubts(kit: Kit, rounds: Rounds, known: Signs | None = None) -> dict[BenchPart, str]:
+    """Parts of the bench that the quiet sweeps of a run speak against, and in which words; `known` as below.
 
     Pure: the same captures give the same doubts, from a live run and from an archive.
     """
-    return doubts_of({stage: symptoms_in_all(kit, rounds, stage) for stage in STAGES})
+    return doubts_of({stage: symptoms_in_all(kit, rounds, stage, known) for stage in STAGES})
 
 
 def doubts_of(found: Mapping[Stage, Iterable[BenchFinding]]) -> dict[BenchPart, str]:
@@ -77,7 +79,7 @@ def unnoticed(findings: Iterable[BenchFinding]) -> list[BenchFinding]:
 STAGES: tuple[Literal["leads", "playing"], ...] = ("leads", "playing")
 
 
-def symptoms_in_all(kit: Kit, rounds: Rounds, stage: Stage) -> list[BenchFinding]:
+def symptoms_in_all(kit: Kit, rounds: Rounds, stage: Stage, known: Signs | None = None) -> list[BenchFinding]:
     """The signs in the captures of a run's first round that each other round shows too.
 
     Parameters
@@ -85,17 +87,21 @@ def symptoms_in_all(kit: Kit, rounds: Rounds, stage: Stage) -> list[BenchFinding
     rounds
         By request, as `second_look.rounds` gives them: what one look shows and another does not is no fault of the
         bench.
+    known
+        What was found in the same captures by the same kit before; what is found now is added.
     """
     found: list[BenchFinding] = []
-    known: dict[tuple[Capture, ...], list[BenchFinding]] = {}
+    known = {} if known is None else known
     for n, captures in enumerate(rounds):
-        quiet = tuple(one for request, one in captures.items() if is_quiet(kit, request))
-        if quiet not in known:
-            known[quiet] = symptoms_of(kit, quiet, stage)
-        shown = {one.what for one in known[quiet]}
+        quiet = tuple(c for request, c in captures.items() if is_quiet(kit, request))
+        # Of the playing the leads tell whether the unit is like the design.
+        on = (stage, *(c for c in quiet if stage == "playing" or c.request.stage == stage))
+        if on not in known:
+            known[on] = symptoms_of(kit, quiet, stage)
+        shown = {one.what for one in known[on]}
         if FAILED in shown:
-            return known[quiet]
-        found = [one for one in found if one.what in shown] if n else known[quiet]
+            return known[on]
+        found = [one for one in found if one.what in shown] if n else known[on]
     return found
 
 
@@ -150,6 +156,7 @@ def _boxes(kit: Kit, captures: Sequence[Capture]) -> tuple[Capture, ...]:
     return tuple(there) if any(c.request.channel == first for c in there) else ()
 
 
+@once_per_capture
 def _silence_of(capture: Capture) -> Capture:
     """The silence ahead of a capture's stimulus."""
     return replace(capture, samples=capture.samples[:, sweep_layout(capture).silence])

@@ -8,7 +8,7 @@ import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from rig.bench_check.symptoms import bench_doubts
+from rig.bench_check.symptoms import Signs, bench_doubts
 from rig.design.kit import Kit
 from rig.design.trust import BenchPart
 from rig.findings.search import findings
@@ -50,6 +50,7 @@ def judge_run(
     stopped: str = "",
     not_done: Collection[str] = (),
     known: Mapping[Basis, CheckResult] | None = None,
+    signs: Signs | None = None,
 ) -> Judgement:
     """Judge a run by what it recorded.
 
@@ -66,9 +67,11 @@ def judge_run(
         Names of the checks that it did not come to: void, whatever was captured for them.
     known
         What the same function gave of the same captures already, by all that it rests on (`basis`).
+    signs
+        Likewise the signs of a bench fault.
     """
     looks, troubles = evidence(captures, logs)
-    doubts = bench_doubts(kit, settled(looks, troubles))
+    doubts = bench_doubts(kit, settled(looks, troubles), signs)
     results = []
     for listed in checks:
         needed = listed.requests(kit)

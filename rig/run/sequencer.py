@@ -10,7 +10,7 @@ from itertools import groupby
 
 from rig.bench.base import Bench, BenchEnds, Player
 from rig.bench_check.bench_finding import BenchFinding
-from rig.bench_check.symptoms import advice, doubts_of, is_quiet, symptoms_in_all, unnoticed
+from rig.bench_check.symptoms import Signs, advice, doubts_of, is_quiet, symptoms_in_all, unnoticed
 from rig.design.kit import Kit
 from rig.files.errors import BenchError
 from rig.run.judging import Basis, Judgement, KeptLog, basis, judge_run, settled, steady_limits_k
@@ -52,6 +52,7 @@ class _Walk:
     #: Of the checks that the run has come to, in the order of judging; and by what each rests on.
     results: dict[str, CheckResult] = field(default_factory=dict)
     known: dict[Basis, CheckResult] = field(default_factory=dict)
+    signs: Signs = field(default_factory=dict)
     operator_s: float = 0.0
     started_s: float | None = None
     #: Why no later stage may begin; empty when nothing speaks against it.
@@ -231,8 +232,12 @@ def _of_checks(
 def _with_symptoms(walk: _Walk, requests: Sequence[Sweep]) -> list[Sweep]:
     """Those of some requests in which the bench looks wrong: a noise from outside may look like it once."""
     quiet = [request for request in requests if is_quiet(walk.kit, request)]
-    settled_looks = settled(walk.looks, walk.troubles)
-    return quiet if quiet and unnoticed(symptoms_in_all(walk.kit, settled_looks, quiet[0].stage)) else []
+    return quiet if quiet and unnoticed(_symptoms(walk, quiet[0].stage)) else []
+
+
+def _symptoms(walk: _Walk, stage: Stage) -> list[BenchFinding]:
+    """Signs of a bench fault in all that stands of a stage so far."""
+    return symptoms_in_all(walk.kit, settled(walk.looks, walk.troubles), stage, walk.signs)
 
 
 def _is_doubtful(listed: ListedCheck, result: CheckResult) -> bool:
@@ -266,7 +271,7 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
     what is wrong; it never gets to its amplifier. What speaks against the bench is told, and where the gates pass all
     the same, it is asked whether to go on.
     """
-    walk.found[group.stage] = symptoms_in_all(walk.kit, settled(walk.looks, walk.troubles), group.stage)
+    walk.found[group.stage] = _symptoms(walk, group.stage)
     for listed in walk.checks:
         needed = [request for request in walk.schedule.needs[listed.name] if request in group.gates]
         if not listed.check.GATE or not needed:
@@ -323,9 +328,8 @@ def _judge(walk: _Walk, listed: ListedCheck) -> Judged:
 def _judged(walk: _Walk) -> Judgement:
     """What the run comes to by all that it recorded, as its archive will be judged."""
     rest = {listed.name for listed in walk.checks} - set(walk.results) if walk.stopped else ()
-    return judge_run(
-        walk.kit, walk.checks, walk.all_captures, walk.logs, stopped=walk.stopped, not_done=rest, known=walk.known
-    )
+    evidence = (walk.kit, walk.checks, walk.all_captures, walk.logs)
+    return judge_run(*evidence, stopped=walk.stopped, not_done=rest, known=walk.known, signs=walk.signs)
 
 
 def _run(walk: _Walk, judged: Judgement) -> Run:

@@ -326,14 +326,37 @@ def transfer_function(
     ValueError
         As `impulse_response`, or if a frequency lies outside the band.
     """
+    return ratio_at(gated_ratio(captured, reference, sent, before_s, after_s), sent, frequency_hz)
+
+
+def gated_ratio(
+    captured: ArrayLike, reference: ArrayLike, sent: ExponentialSweep, before_s: float = 0.02, after_s: float = 0.5
+) -> tuple[Gated, Gated]:
+    """The impulse response between two recordings behind a gate, and that of two equal ones, for `ratio_at`.
+
+    Parameters and errors as of `transfer_function`, of which this is what no frequency asked for changes.
+    """
     rate_hz = sent.sample_rate_hz
     zero_s = (round(before_s * rate_hz) + 1) / rate_hz
     response = impulse_response(captured, reference, sent, zero_s, after_s + 2 / rate_hz)
-    length = scipy.fft.next_fast_len(2 * response.shape[-1] + round(8 / sent.start_hz * rate_hz), real=True)
+    return gate(response, rate_hz, zero_s, before_s, after_s), _of_equals(sent.alone, before_s, after_s)
+
+
+@lru_cache(maxsize=8)
+def _of_equals(sent: ExponentialSweep, before_s: float, after_s: float) -> Gated:
+    """What `gated_ratio` gives of two equal recordings: the band limit alone; read only."""
+    rate_hz = sent.sample_rate_hz
+    zero_s = (round(before_s * rate_hz) + 1) / rate_hz
+    frames = round(zero_s * rate_hz) + round((after_s + 2 / rate_hz) * rate_hz)
+    length = scipy.fft.next_fast_len(2 * frames + round(8 / sent.start_hz * rate_hz), real=True)
     limit = band_limit(scipy.fft.rfftfreq(length, 1 / rate_hz), sent)
-    equal = cut(scipy.fft.irfft(limit, length), round(zero_s * rate_hz), response.shape[-1])
-    both = (gate(each, rate_hz, zero_s, before_s, after_s) for each in (response, equal))
-    found, unity = (gated_frequency_response(each, sent, frequency_hz) for each in both)
+    equal = cut(scipy.fft.irfft(limit, length), round(zero_s * rate_hz), frames)
+    return gate(equal, rate_hz, zero_s, before_s, after_s)
+
+
+def ratio_at(gated: tuple[Gated, Gated], sent: ExponentialSweep, frequency_hz: ArrayLike) -> ComplexArray:
+    """The complex ratio at some frequencies, from `gated_ratio`; shape (..., frequencies)."""
+    found, unity = (gated_frequency_response(each, sent, frequency_hz) for each in gated)
     ratio: ComplexArray = found / unity
     return ratio
 

@@ -135,16 +135,32 @@ def response_noise_power(
             f"frequencies must lie in the band {sent.start_hz} Hz to {sent.stop_hz} Hz, "
             f"found {np.min(frequency)} Hz to {np.max(frequency)} Hz"
         )
-    grid_hz, density = power_spectral_density(silence, sample_rate_hz)
+    of_silence = power_spectral_density(silence, sample_rate_hz)
+    return noise_through(of_silence, reference_power(reference, sent), window, sample_rate_hz, frequency)
+
+
+def reference_power(reference: ArrayLike, sent: ExponentialSweep) -> tuple[Array, Array]:
+    """Frequencies and squared spectrum of a reference, shape (frames,), where the sweep plays."""
     known = np.asarray(reference, np.float64)
     length = scipy.fft.next_fast_len(known.shape[-1], real=True)
     spectrum = scipy.fft.rfft(known, length)
-    power_hz = scipy.fft.rfftfreq(length, 1 / sample_rate_hz)
-    inside = (power_hz > LOWER_FADE * sent.start_hz / LOWER_MARGIN) & (power_hz < sample_rate_hz / 2)
-    power = _on_grid(spectrum[inside].real ** 2 + spectrum[inside].imag ** 2, power_hz[inside], frequency)
+    power_hz = scipy.fft.rfftfreq(length, 1 / sent.sample_rate_hz)
+    inside = (power_hz > LOWER_FADE * sent.start_hz / LOWER_MARGIN) & (power_hz < sent.sample_rate_hz / 2)
+    return power_hz[inside], spectrum[inside].real ** 2 + spectrum[inside].imag ** 2
+
+
+def noise_through(
+    of_silence: tuple[Array, Array],
+    of_reference: tuple[Array, Array],
+    window: ArrayLike,
+    sample_rate_hz: float,
+    frequency_hz: Array,
+) -> Array:
+    """`response_noise_power` out of `power_spectral_density` of the silence and `reference_power`."""
+    (grid_hz, density), (power_hz, power) = of_silence, of_reference
     gain = np.sum(np.asarray(window, np.float64) ** 2, axis=-1)[..., np.newaxis]
-    noise: Array = _on_grid(density, grid_hz, frequency) * 0.5 * sample_rate_hz * gain / power
-    return noise
+    noise: Array = _on_grid(density, grid_hz, frequency_hz) * 0.5 * sample_rate_hz * gain
+    return noise / _on_grid(power, power_hz, frequency_hz)
 
 
 def _on_grid(power: Array, frequency_hz: Array, targets_hz: Array) -> Array:

@@ -143,6 +143,7 @@ def form_troubles(capture: Capture) -> tuple[str, ...]:
     return ()
 
 
+@once_per_capture
 def quiet_part(capture: Capture) -> slice:
     """Of a recording of silence what lies between its marks and the room's answer to them; all where it has none.
 

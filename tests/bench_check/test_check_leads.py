@@ -7,8 +7,8 @@ import pytest
 from checked import captures, kit_of, known_load, with_calibration, with_row, wrong
 
 from rig.bench_check.assessment import assess, requests, speaks_against_playing
-from rig.bench_check.leads import Leads, load_ohm, ratio_of
 from rig.bench_check.leads import known_load as told_of_known_load
+from rig.bench_check.leads import load_ohm, ratio_of
 from rig.simulated.bench import SimulatedBench
 
 
@@ -27,7 +27,7 @@ def test_the_ratio_is_the_divider_s(sense_in):
     bench = SimulatedBench(kit_of(), "BT-0001", sense_in=sense_in)
     bench.known_load = known_load(sense_in)
     capture = bench.known_load_capture(8.2)
-    _, ratio = ratio_of(Leads(kit_of(), capture, capture))
+    _, ratio = ratio_of(capture)
     # The comparison on the known load has taken the leads' own 0.03 ohm for a part of the inputs' mismatch.
     assert np.abs(load_ohm(ratio, 10.0, sense_in == "return")) == pytest.approx(np.full(ratio.size, 8.2), rel=0.005)
 
