@@ -63,6 +63,9 @@ class _Walk:
     asked_about: set[str] = field(default_factory=set)
     stopped: str = ""
     bench_failed: bool = False
+    #: What it comes to, once that is known, and when it was.
+    judged: Judgement | None = None
+    ended_s: float = 0.0
 
 
 class _Stopped(Exception):
@@ -80,15 +83,13 @@ def run(
     walk = _Walk(schedule, checks, kit, confirm)
     try:
         yield from _stages(walk, bench)
-        judged = _judged(walk)
-        for result in judged.results:
-            if walk.results.get(result.name) is not result:
-                yield Judged(result)
-        yield Finished(_run(walk, judged))
+        if walk.judged is None:
+            yield from _verdicts(walk)
+        yield Finished(_run(walk))
     except KeyboardInterrupt:
         # Wherever it strikes, up to the very end.
-        walk.stopped = walk.stopped or STOPPED
-        yield Finished(_run(walk, _judged(walk)))
+        walk.stopped, walk.judged = walk.stopped or STOPPED, None
+        yield Finished(_run(walk))
 
 
 def _stages(walk: _Walk, bench: Bench) -> Iterator[Event]:
@@ -103,10 +104,21 @@ def _stages(walk: _Walk, bench: Bench) -> Iterator[Event]:
                         yield from _group(walk, group, player)
                 if walk.held:
                     raise _Stopped(walk.held)
+            # Nobody waits for the device to close.
+            yield from _verdicts(walk)
     except (_Stopped, BenchEnds) as reason:
-        walk.stopped = str(reason)
+        walk.stopped, walk.judged = str(reason), None
     except BenchError as error:
-        walk.stopped, walk.bench_failed = str(error), True
+        walk.stopped, walk.bench_failed, walk.judged = str(error), True, None
+
+
+def _verdicts(walk: _Walk) -> Iterator[Event]:
+    """Judge all that was recorded, and tell those results that were not told yet."""
+    _judge_all(walk)
+    assert walk.judged
+    for result in walk.judged.results:
+        if walk.results.get(result.name) is not result:
+            yield Judged(result)
 
 
 def _group(walk: _Walk, group: Group, player: Player) -> Iterator[Event]:
@@ -118,13 +130,15 @@ def _group(walk: _Walk, group: Group, player: Player) -> Iterator[Event]:
         yield from _soak_group(walk, group.requests, player)
     elif group.stage in AT_LEADS:
         # A few hundredths or tenths of a volt behind the sense resistor harm nothing: no need to wait for the gates.
-        yield from _play(walk, sweeps((*group.gates, *group.requests)), player)
+        yield from _play(walk, sweeps((*group.gates, *group.requests)), player, group.gates)
         yield from _require_gates(walk, group)
     else:
-        yield from _play(walk, sweeps(group.gates), player)
+        # Silence is no louder than the gates are: it is recorded while these are judged.
+        silences = [request for request in sweeps(group.requests) if request.is_silence]
+        yield from _play(walk, [*sweeps(group.gates), *silences], player, group.gates)
         yield from _second_looks(walk, group.gates, player)
         yield from _require_gates(walk, group)
-        yield from _play(walk, sweeps(group.requests), player)
+        yield from _play(walk, [one for one in sweeps(group.requests) if not one.is_silence], player)
     if group.stage != "soak":
         yield from _second_looks(walk, group.requests, player)
     yield from _judge_ready(walk)
@@ -175,8 +189,8 @@ def _ask(walk: _Walk, words: str) -> None:
         raise _Stopped(STOPPED)
 
 
-def _play(walk: _Walk, requests: Sequence[Sweep], player: Player) -> Iterator[Event]:
-    """Play requests, and those whose captures are disturbed again."""
+def _play(walk: _Walk, requests: Sequence[Sweep], player: Player, gates: Sequence[Request] = ()) -> Iterator[Event]:
+    """Play requests, and those whose captures are disturbed again; what `gates` tell is found while others sound."""
     pending = list(requests)
     for _ in range(REPEATS + 1):
         if not pending:
@@ -195,6 +209,9 @@ def _play(walk: _Walk, requests: Sequence[Sweep], player: Player) -> Iterator[Ev
             yield Captured(capture, troubles)
             if troubles:
                 disturbed.append(capture.request)
+            if n < len(pending) and all(walk.looks.get(one) and not walk.troubles[one] for one in gates):
+                _with_symptoms(walk, sweeps(gates))
+                _of_checks(walk, sweeps(gates), _is_doubtful)
         pending = disturbed
 
 
@@ -325,18 +342,22 @@ def _judge(walk: _Walk, listed: ListedCheck) -> Judged:
     return Judged(result)
 
 
-def _judged(walk: _Walk) -> Judgement:
+def _judge_all(walk: _Walk) -> None:
     """What the run comes to by all that it recorded, as its archive will be judged."""
     rest = {listed.name for listed in walk.checks} - set(walk.results) if walk.stopped else ()
     evidence = (walk.kit, walk.checks, walk.all_captures, walk.logs)
-    return judge_run(*evidence, stopped=walk.stopped, not_done=rest, known=walk.known, signs=walk.signs)
+    walk.judged = judge_run(*evidence, stopped=walk.stopped, not_done=rest, known=walk.known, signs=walk.signs)
+    walk.ended_s = time.monotonic()
 
 
-def _run(walk: _Walk, judged: Judgement) -> Run:
-    ended_s = time.monotonic()
+def _run(walk: _Walk) -> Run:
+    if walk.judged is None:
+        _judge_all(walk)
+    judged = walk.judged
+    assert judged
     sound_s = sum(capture.layout.total_s for capture, _ in walk.all_captures)
     sound_s += sum(float(log.seconds[-1]) for log, _ in walk.logs if log.seconds.size)
-    cycle_s = ended_s - walk.started_s - walk.operator_s if walk.started_s is not None else 0.0
+    cycle_s = walk.ended_s - walk.started_s - walk.operator_s if walk.started_s is not None else 0.0
     return Run(
         outcome=judged.outcome,
         stopped=walk.stopped,

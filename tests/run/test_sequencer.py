@@ -2,7 +2,7 @@
 
 import shutil
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,7 +17,7 @@ from rig.run import sequencer
 from rig.run.verify import job
 from rig.values.captures import Capture
 from rig.values.requests import Request
-from rig.values.run import Event, Finished, Run
+from rig.values.run import Captured, Event, Finished, Judged, Run
 
 
 def walk(workspace: Path, kit: str, faults: Sequence[str]) -> list[Event]:
@@ -260,3 +260,49 @@ def test_somebody_who_knocks_through_every_look_is_told_as_a_noise_from_outside(
 
 def test_people_who_talk_through_every_look_prove_nothing(shelf: Path) -> None:
     assert run_of(walk(shelf, "shelf-one", ["speech=75"])).outcome == "void"
+
+
+class WatchedBench(DyingBench):
+    """A bench that notes what it is asked to play, what was judged by then, and when it is closed."""
+
+    def __init__(self, bench: object) -> None:
+        super().__init__(bench, 1000)
+        self.notes: list[str] = []
+
+    @contextmanager
+    def session(self) -> Iterator[None]:
+        yield
+        self.notes.append("closed")
+
+    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
+        self.notes += [
+            ("silence" if request.is_silence else f"{request.stage} {request.level_v:g} V") for request in requests
+        ]
+        return super().play(requests)
+
+
+def test_silence_is_heard_while_the_gate_is_judged_and_nobody_waits_for_the_closing(
+    shelf: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    work = job(shelf, "shelf-one")
+    bench = WatchedBench(simulated(shelf, "shelf-one", work.kit.serial_example, []))
+    looked_for = sequencer.symptoms_in_all
+
+    def signs(kit, rounds, stage, known):
+        bench.notes.append(f"signs at the {stage}")
+        return looked_for(kit, rounds, stage, known)
+
+    monkeypatch.setattr(sequencer, "symptoms_in_all", signs)
+    levels = work.kit.levels
+    for event in sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True):
+        if isinstance(event, Captured):
+            bench.notes.append("captured")
+        elif isinstance(event, Judged):
+            bench.notes.append(event.result.name)
+    quiet, loud = (f"playing {level_v:g} V" for level_v in (levels.playing_quiet_v, levels.playing_v))
+    after = bench.notes[bench.notes.index(quiet) :]
+    # The silence is under way before anybody asks what the quiet sweep tells, and heard before the loud one is asked.
+    assert after[:4] == [quiet, "silence", "captured", "signs at the playing"]
+    assert after.index(loud) > after.index("captured", 3)
+    assert bench.notes[-1] == "closed"
+    assert {listed.name for listed in work.checks} <= set(bench.notes[: bench.notes.index("closed")])
