@@ -79,7 +79,7 @@ def _suit(root: Any) -> None:
     for part in root.iter():
         if "paint-order" in part.attrib:
             # The rim would be drawn over the words.
-            part.attrib.pop("stroke")
+            part.set("stroke", "none")
         if part.get("fill") == HATCHED.partition('"')[2].rstrip('"'):
             part.set("fill", HATCHED_GREY)
     root.insert(0, definitions)

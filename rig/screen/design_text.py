@@ -10,8 +10,7 @@ from rig.circuit.notation import hertz, quantity
 from rig.design.kit import Kit
 from rig.drawing.axes import OHM_TICKS, round_values
 from rig.screen.text_chart import TextLine, text_chart
-from rig.study.design_misfits import boxes
-from rig.study.design_view import DesignView, Strain
+from rig.study.design_view import DesignView, Strain, boxes
 from rig.values.readings import Floats
 from rig.values.verdicts import Mask
 
@@ -113,7 +112,7 @@ def _crossover(view: DesignView) -> Iterator[str]:
         beside = "louder" if step_db > 0 else "softer"
         yield from wrapped(
             f"Crossover of {one.lower} and {one.upper}: equally loud at {hertz(one.frequency_hz)}, "
-            f"{abs(one.degrees):.0f} degrees apart: together {one.sum_db:+.1f} dB, with one of them reversed "
+            f"{abs(one.degrees):.0f}° apart: together {one.sum_db:+.1f} dB, with one of them reversed "
             f"{one.reversed_db:+.0f} dB. Beside it the {one.upper} is {abs(step_db):.1f} dB {beside} than the "
             f"{one.lower}.",
             then="  ",

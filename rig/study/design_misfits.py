@@ -9,7 +9,7 @@ from rig.circuit.crossover import Crossing
 from rig.circuit.notation import hertz
 from rig.design.jig import Reflection, gate_before, lowest_hz, reflections
 from rig.design.kit import Kit
-from rig.study.design_view import DesignView, Strain, soak_settings
+from rig.study.design_view import DesignView, Strain, boxes, soak_settings
 from rig.study.designed import settings_of
 from rig.values.verdicts import Verdict
 
@@ -35,11 +35,6 @@ def misfits(kit: Kit, views: Sequence[DesignView], judged: Sequence[tuple[str, s
     found += _limits(judged)
     found += _gate_too_long(kit)
     return found
-
-
-def boxes(view: DesignView) -> str:
-    """The boxes of a view, by name."""
-    return " and ".join(view.names)
 
 
 def _too_low(kit: Kit, view: DesignView) -> Iterator[str]:

@@ -83,7 +83,7 @@ class DesignView:
     ohm: Complex
     #: Volts at each driver for a volt ahead of the electronic filter, shape (drivers, frequencies).
     electrical: Complex
-    #: At every position of the kit.
+    #: At every position of the kit in front of the box.
     sounds: tuple[Sound, ...]
     #: Heard at the first position.
     crossings: tuple[Crossing, ...]
@@ -106,6 +106,11 @@ def design_views(kit: Kit) -> list[DesignView]:
     return [_view(kit, tuple(names)) for names in kinds]
 
 
+def boxes(view: DesignView) -> str:
+    """The boxes of a view, by name."""
+    return " and ".join(view.names)
+
+
 def _is_alike(one: ChannelSpec, other: ChannelSpec) -> bool:
     built = [spec.model_copy(update={"name": "", "place_m": [], "band_hz": None}) for spec in (one, other)]
     return built[0] == built[1]
@@ -115,7 +120,8 @@ def _view(kit: Kit, names: tuple[str, ...]) -> DesignView:
     octaves = np.log2(TO_HZ / FROM_HZ)
     frequency = np.geomspace(FROM_HZ, TO_HZ, round(octaves * PER_OCTAVE) + 1)
     model = kit.model(names[0])
-    sounds = tuple(_sound(kit, names[0], position, frequency) for position in kit.positions)
+    # Close to a cone or port no share of a driver means anything.
+    sounds = tuple(_sound(kit, names[0], place, frequency) for place in kit.positions if place.near is None)
     fed = filter_response(model.filter, frequency)
     return DesignView(
         names=names,

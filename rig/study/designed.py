@@ -8,7 +8,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from checks import ALL, impedance, leads, leak, response
+from checks import ALL, impedance, leads, leak, off_axis, response
 from rig.circuit.channel import Channel, impedance_ohm
 from rig.circuit.fit import driver_quantities
 from rig.circuit.radiation import microphone_at, pressure_pa
@@ -18,7 +18,7 @@ from rig.design.limits import limit_key
 from rig.signals.levels import REFERENCE_PRESSURE_PA, align_level_db, db
 from rig.values.names import AGAINST, SENSITIVITY
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
-from rig.values.verdicts import Verdict
+from rig.values.verdicts import Mask, Verdict
 from rig.verdict.check import ListedCheck, listed_checks
 from rig.verdict.judge import judge
 from rig.verdict.responses import judged_grid
@@ -46,11 +46,22 @@ def judge_design(kit: Kit) -> list[tuple[str, str, Verdict]]:
     return found
 
 
+def masks_of(judged: Sequence[tuple[str, str, Verdict]]) -> dict[str, dict[str, Mask]]:
+    """Subject -> quantity -> the mask that its curve was held against."""
+    found: dict[str, dict[str, Mask]] = {}
+    for _, _, verdict in judged:
+        if verdict.mask is not None:
+            found.setdefault(verdict.subject, {})[verdict.quantity] = verdict.mask
+    return found
+
+
 def design_readings(kit: Kit, listed: ListedCheck) -> CheckReadings:
     """What a check would read of the design; nothing where the model does not tell, or only guesses at a driver."""
     channels = [spec.name for spec in kit.channels if kit.is_modelled(spec.name)]
     if listed.check.NAME == response.NAME and isinstance(listed.settings, response.Settings):
         return _levels(kit, channels, listed.settings)
+    if listed.check.NAME == off_axis.NAME and isinstance(listed.settings, off_axis.Settings):
+        return _levels_aside(kit, channels, listed.settings)
     readings: list[Reading] = []
     curves: list[Curve] = []
     for name in channels:
@@ -121,6 +132,21 @@ def _levels(kit: Kit, channels: Sequence[str], settings: response.Settings) -> C
             mean = align_level_db(one.value, other.value, grid, (settings.match_hz[0], settings.match_hz[1]))
             readings.append(Reading(response.MEAN_MATCH, subject, float(mean), "dB"))
     return CheckReadings(tuple(readings), tuple(curves))
+
+
+def _levels_aside(kit: Kit, channels: Sequence[str], settings: off_axis.Settings) -> CheckReadings:
+    """As `checks.off_axis` reads them, but for the sizes of drivers."""
+    curves = []
+    grid = judged_grid(kit.sweep("playing", kit.channels[0].name), settings.points_per_octave)
+    valid = grid >= lowest_hz(settings.gate_ms)
+    for request in off_axis.requests(kit, settings):
+        if request.channel in channels and request.position != kit.positions[0].name:
+            subject = f"{request.channel} {request.position}"
+            aside = level_db(kit, request.channel, request.position, grid)
+            apart = aside - level_db(kit, request.channel, kit.positions[0].name, grid)
+            curves.append(Curve(off_axis.OFF_AXIS_LEVEL, subject, grid, aside, "dB SPL", valid, design=aside))
+            curves.append(Curve(off_axis.DIRECTIVITY, subject, grid, apart, "dB", valid, design=apart))
+    return CheckReadings((), tuple(curves))
 
 
 def level_db(kit: Kit, channel: str, position: str, frequency_hz: Floats) -> Floats:

@@ -13,8 +13,8 @@ from hypothesis.extra.numpy import arrays
 
 from rig.drawing.axes import MOST_TIMES, Axis, frequency_axis, linear_axis, ohm_axis, round_values, time_axis
 from rig.drawing.panels import Band, Line, Panel, Rule, curve_axes, figure
-from rig.drawing.pdf import write_pdf
-from rig.drawing.svg import HATCHED, MOST_POINTS, SERIES, standalone, thinned, write_svg
+from rig.drawing.pdf import _suit, write_pdf
+from rig.drawing.svg import HATCHED, MOST_POINTS, RIM, SERIES, standalone, thinned, write_svg
 
 NAN = float("nan")
 AT_HZ = np.geomspace(20, 20000, 200)
@@ -131,3 +131,10 @@ def test_a_pdf_holds_drawings_as_vectors_with_its_font_and_is_the_same_every_tim
     assert b"/Subtype /Image" not in first
     assert b"OpenSans" in first
     assert len(first) < 60_000
+
+
+def test_words_with_a_rim_are_not_drawn_over_by_it_on_paper() -> None:
+    root = ElementTree.fromstring(f'<svg xmlns="http://www.w3.org/2000/svg"><text {RIM}>words</text></svg>')
+    _suit(root)
+    # What has no stroke of its own is given one by the library, as wide as the rim.
+    assert root.find(f"{SPACE}text").get("stroke") == "none"

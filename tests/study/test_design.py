@@ -1,7 +1,9 @@
 """What a kit's file models, what its own limits say of it, and what does not fit: told before anything is measured."""
 
 import functools
+import shutil
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -138,8 +140,17 @@ def test_a_limit_drawn_around_a_build_is_left_alone() -> None:
 
 
 @pytest.mark.parametrize("name", KITS)
-def test_the_screen_is_eighty_columns_wide(name: str) -> None:
-    result = CliRunner().invoke(app, ["design", name, "--workspace", str(ROOT)])
+def test_screen_and_paper(name: str, tmp_path: Path) -> None:
+    shutil.copytree(ROOT / "limits", tmp_path / "limits")
+    result = CliRunner().invoke(app, ["design", name, "--workspace", str(tmp_path)])
     assert result.exit_code == 0, result.output
-    assert max(map(len, result.output.splitlines())) <= 80
-    assert "Nothing in it speaks against itself." in result.output
+    *told, figures = result.output.splitlines()
+    assert max(map(len, told)) <= 80
+    assert "Nothing in it speaks against itself." in told
+    assert figures.startswith("figures: ")
+    written = tmp_path / "results" / ".design"
+    drawn = ElementTree.fromstring((written / f"{name}.svg").read_text(encoding="utf-8"))
+    words = {element.text for element in drawn.iter("{http://www.w3.org/2000/svg}text")}
+    assert {"limits", "the lowest load of the board, 4 ohm", "1.87 kHz, 1° apart"} <= words or name != "booth-two"
+    assert {"Level aside, against on axis", "bass", "In words"} <= words or name != "rehearsal-three"
+    assert (written / f"{name}.pdf").read_bytes().startswith(b"%PDF")
