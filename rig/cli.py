@@ -32,6 +32,14 @@ COMMANDS = {
         "Verify three simulated units of booth-two: a good one, one with its tweeter reversed, one with a wrong coil.",
     ),
     "results": ("results:results_command", "List the records of this workspace."),
+    "index": (
+        "index:index_command",
+        "Bring the index up to the folders, looking at every one, and tell what it holds; nothing rests on it.",
+    ),
+    "export": (
+        "export:export_command",
+        "Write tidy tables of runs, readings and curves as CSV or Parquet, with what each column is and in which unit.",
+    ),
     "show": ("show:show_command", "Print the newest record of a unit, and whether its files are still what they were."),
     "rejudge": (
         "rejudge:rejudge_command",

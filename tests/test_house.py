@@ -62,6 +62,8 @@ ONE_IMPORTER = {
     "starlette": "rig.page",
     "uvicorn": "rig.page",
     "soundfile": "rig.store.recordings",
+    "sqlalchemy": ("rig.store", "rig.study.tables", "rig.commands"),
+    "pandas": "rig.study",
 }
 
 
@@ -125,8 +127,9 @@ def test_simulated_units_share_no_formula_with_what_judges_them(path: Path) -> N
 
 
 def test_no_two_files_share_a_name() -> None:
-    # Checks and commands are called as a kit and a user call them.
+    # Checks, commands and what notebooks import are called as a kit and a user call them.
     names = [path.name for path in SOURCES if path.parent.name not in ("checks", "commands")]
+    names.remove("tables.py")  # rig.study.tables, for notebooks
     names = [name for name in names if name != "__init__.py"]
     assert sorted({name for name in names if names.count(name) > 1}) == []
 

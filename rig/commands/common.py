@@ -1,13 +1,14 @@
 """What the commands have in common: options, exit statuses, and finding a record."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from rig.files.errors import FAIL, PASS, VOID, RecordError
-from rig.store import records
-from rig.store.run_json import Record
+
+if TYPE_CHECKING:
+    from rig.store.run_json import Record
 
 #: The exit status of a verdict.
 STATUS = {"pass": PASS, "fail": FAIL, "void": VOID}
@@ -22,7 +23,7 @@ OfKit = Annotated[str, typer.Option("--kit", help="Of this kit; else of any.")]
 HERE = Path()
 
 
-def newest(workspace: Path, serial: str, kit: str, plan: str | None = None, number: int = 0) -> Record:
+def newest(workspace: Path, serial: str, kit: str, plan: str | None = None, number: int = 0) -> "Record":
     """The newest record of a unit.
 
     Raises
@@ -30,6 +31,8 @@ def newest(workspace: Path, serial: str, kit: str, plan: str | None = None, numb
     RecordError
         If there is none.
     """
+    from rig.store import records
+
     found = records.unit_records(workspace, serial, kit)
     found = [record for record in found if number in (0, record.run_number)]
     found = [record for record in found if plan in (None, record.plan)]

@@ -1,46 +1,85 @@
 """`kitproof results`."""
 
 import json
-from typing import Annotated
+import sys
+from pathlib import Path
+from typing import Annotated, Any
 
+import sqlalchemy as sa
 import typer
 
-from rig.commands.common import HERE, AsJson, OfKit, Workspace
+from rig.commands.common import HERE, AsJson, Workspace
+from rig.commands.filters import refuse_unknown_kit, with_filters
+from rig.files.cells import write_csv
 from rig.files.errors import TableError
-from rig.run import journal
 from rig.screen.console import open_console, say
-from rig.screen.listings import record_table
-from rig.store import records
+from rig.screen.listings import run_table
+from rig.store.index import ask
+from rig.store.index_tables import runs, unfinished, unreadable
+from rig.store.selection import Selection, listed, newest, where
+
+#: What a listing for programs has of each run.
+COLUMNS = (
+    *("kit", "serial", "run", "run_number", "started_at", "finished_at", "plan", "by", "batch", "bench", "outcome"),
+    *("wrong", "stopped", "revision", "runs_untouched", "sound_s", "cycle_s", "operator_s"),
+)
+#: So many of the newest runs are shown on a screen.
+ROWS = 50
 
 
+@with_filters
 def results_command(
+    *,
     workspace: Workspace = HERE,
-    kit: OfKit = "",
-    serial: Annotated[str | None, typer.Option(help="Only this serial.")] = None,
-    outcome: Annotated[str, typer.Option(help="Only pass, fail or void.")] = "",
+    rows: Annotated[int | None, typer.Option(min=0, help="Only so many of the newest runs; 0: all.")] = None,
     as_json: AsJson = False,
+    as_csv: Annotated[bool, typer.Option("--csv", help="Print a table as CSV and nothing else.")] = False,
+    selection: Selection,
 ) -> None:
     """List the records of this workspace."""
-    if outcome not in ("", "pass", "fail", "void"):
-        raise TableError(f"--outcome: found {outcome!r}; allowed: pass, fail, void")
-    if kit:
-        from rig.design.kit import load_kit
-
-        load_kit(workspace, kit)
-    readable, unreadable = records.all_records(workspace, kit, serial)
-    found = [record for record in readable if outcome in ("", record.outcome)]
+    refuse_unknown_kit(workspace, selection.kit)
+    if as_json and as_csv:
+        raise TableError("found --json and --csv; allowed: one of them")
+    for_programs = as_json or as_csv
+    wanted = (0 if for_programs else ROWS) if rows is None else rows
+    found, of, unreadable, unfinished = ask(
+        workspace, lambda connection: _answer(connection, selection, wanted), lambda words: say(words, to_stderr=True)
+    )
     for words in unreadable:
         say(words, to_stderr=True)
+    chosen = [{column: row[column] for column in COLUMNS} for row in found]
     if as_json:
-        keys = ("run", "run_number", "serial", "outcome", "finished_at")
-        print(json.dumps([{"kit": one.kit.name, **{key: getattr(one, key) for key in keys}} for one in found]))
-        return
-    console = open_console()
-    console.print(record_table(found))
-    for folder in records.unfinished(workspace):
-        if journal.is_running(folder):
-            console.print(f"under way: {folder}")
-        elif (folder / journal.CHECKPOINT).is_file():
-            console.print(f"interrupted in its soak; kitproof resume goes on or closes it: {folder}")
-        else:
-            console.print(f"ended while being written, counts for nothing: {folder}")
+        print(json.dumps(chosen))
+    elif as_csv:
+        write_csv(sys.stdout, COLUMNS, (row.values() for row in chosen))
+    else:
+        console = open_console()
+        console.print(run_table(found))
+        if len(found) < of:
+            console.print(f"the newest {len(found)} of {of} runs; --rows 0 lists all")
+        for folder in unfinished:
+            console.print(_state(workspace / "results" / folder))
+
+
+def _answer(
+    connection: sa.Connection, selection: Selection, rows: int
+) -> tuple[list[dict[str, Any]], int, list[str], list[Path]]:
+    """The runs, oldest first, how many there are, what could not be read, and what has not ended."""
+    found = listed(connection, newest(selection, rows))[::-1]
+    of = connection.scalar(sa.select(sa.func.count()).select_from(runs).where(where(selection))) or 0
+    odd = sa.select(unreadable.c.words).order_by(unreadable.c.kit, unreadable.c.serial, unreadable.c.run)
+    if selection.kit:
+        odd = odd.where(unreadable.c.kit == selection.kit)
+    begun = connection.execute(sa.select(unfinished).order_by(*unfinished.c))
+    return found, of, list(connection.scalars(odd)), [Path(*row) for row in begun]
+
+
+def _state(folder: Path) -> str:
+    """What became of a run whose record is not whole."""
+    from rig.run import journal
+
+    if journal.is_running(folder):
+        return f"under way: {folder}"
+    if (folder / journal.CHECKPOINT).is_file():
+        return f"interrupted in its soak; kitproof resume goes on or closes it: {folder}"
+    return f"ended while being written, counts for nothing: {folder}"

@@ -3,6 +3,7 @@
 import json
 from importlib import import_module
 from threading import Thread
+from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -28,6 +29,7 @@ def verify_command(
     yes: Yes = False,
     fault: Faults = None,
     by: By = "",
+    batch: Annotated[str, typer.Option("--batch", help="The lot of units that it belongs to.")] = "",
 ) -> None:
     """Measure one unit of a kit, judge it, write its record and certificate."""
     console = open_console(as_json)
@@ -36,7 +38,7 @@ def verify_command(
     opened, settings = open_for(workspace, bench, work.kit, serial, fault or [])
     work, confirm = with_connection(work, settings), confirming(console, yes or not is_card(settings))
     confirm = _warning(work.kit, confirm, console)
-    run, record = walked(workspace, work, serial, opened, confirm, console, by=by)
+    run, record = walked(workspace, work, serial, opened, confirm, console, by=by, batch=batch)
     for words in (*record.set_aside, *record.clock):
         say(words, to_stderr=True)
     if as_json:

@@ -23,12 +23,18 @@ from rig.values.run import Run
 
 
 def walked(
-    workspace: Path, work: Job, serial: str, bench: Bench, confirm: sequencer.Confirm, console: Console, *, by: str = ""
+    workspace: Path,
+    work: Job,
+    serial: str,
+    bench: Bench,
+    confirm: sequencer.Confirm,
+    console: Console,
+    **named: str,
 ) -> tuple[Run, Record]:
-    """Walk one run while the screen draws it; the run and its record."""
+    """Walk one run while the screen draws it; the run and its record. `named`: by whom, in which batch."""
     screen = terminal.RunScreen(work.schedule.requests, console)
     try:
-        return verify(workspace, work, serial, bench, confirm, screen.show, by=by)
+        return verify(workspace, work, serial, bench, confirm, screen.show, **named)
     finally:
         shown(screen.stop)
 

@@ -83,8 +83,9 @@ def verify(
     view: View,
     *,
     by: str = "",
+    batch: str = "",
 ) -> tuple[Run, Record]:
-    """Verify one unit and write its record; `by` is who measured, a person or a jig.
+    """Verify one unit and write its record; `by` is who measured, a person or a jig, `batch` the lot it belongs to.
 
     An interrupt anywhere on the way ends the run as void; its record is whole all the same.
 
@@ -97,7 +98,7 @@ def verify(
     """
     with interrupts() as ctrl_c:
         folder = records.reserve(workspace, work.kit, serial)
-        about = about_next(folder.parent, work.plan, " ".join(by.split()))
+        about = about_next(folder.parent, work.plan, " ".join(by.split()), " ".join(batch.split()))
         odd = reference_troubles(work.kit.limits, work.kit.folder, work.kit.files)
         about = replace(about, set_aside=(*about.set_aside, *odd))
         began_s = time.monotonic()

@@ -20,6 +20,8 @@ from rig.files.disk import read_json, sync, why
 from rig.files.errors import RecordError
 from rig.files.patterns import LONGEST
 from rig.files.plain import json_bytes, restored, schema_checked, table
+from rig.store.homes import UNFINISHED as UNFINISHED
+from rig.store.homes import hint, make_home
 from rig.store.recordings import log_files, read_captures, read_rows, write_captures
 from rig.store.result_files import write_result
 from rig.store.run_json import SCHEMA, About, KitName, LogEntry, Previous, Record, up_to_date
@@ -32,7 +34,6 @@ from rig.values.run import Run
 if TYPE_CHECKING:
     from rig.design.kit import Kit
 
-UNFINISHED = ".unfinished-"
 #: What stands in a reserved folder until the record is written.
 HELPS = ("started.txt", "checkpoint.json", "running.lock")
 #: What a person who opens run.json should meet first.
@@ -72,11 +73,12 @@ def reserve(workspace: Path, kit: "Kit", serial: str) -> Path:
     refuse_bad_serial(kit, serial)
     home = workspace / "results" / kit.name / serial
     try:
-        home.mkdir(parents=True, exist_ok=True)
+        made = make_home(home)
         number = _number(home)
         folder = home / f"{UNFINISHED}{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}-{number:03d}-{secrets.token_hex(2)}"
         folder.mkdir()
         (folder / "started.txt").write_text(now() + "\n", encoding="utf-8")
+        hint(home, made)
     except OSError as error:
         raise RecordError(f"{home}: a record could not be written there: {error.strerror or error}") from None
     return folder
@@ -114,9 +116,11 @@ def save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written:
         If it cannot be written (a full disk). What could be written stays in the unfinished folder.
     """
     try:
-        return _save(folder, kit, serial, run, about, written)
+        record = _save(folder, kit, serial, run, about, written)
     except OSError as error:
         raise RecordError(f"{folder}: the record could not be written: {error}") from error
+    hint(folder.parent)
+    return record
 
 
 def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written: int) -> Record:
@@ -183,18 +187,25 @@ def readable(home: Path) -> tuple[list[Record], list[str]]:
     found, problems = [], []
     for path in sorted(home.glob("[!.]*/run.json")):
         try:
-            found.append(_of_unit(read_record(path.parent), home))
+            found.append(read_in_place(path.parent))
         except RecordError as error:
             problems.append(str(error))
     # By number, not by time: a clock may be set back between two runs.
     return sorted(found, key=lambda record: (record.run_number, record.run)), problems
 
 
-def _of_unit(record: Record, home: Path) -> Record:
-    """A record that stands in the folder of its own unit; else a `RecordError`: it is never another unit's."""
+def read_in_place(folder: Path) -> Record:
+    """The record of a folder of its own unit.
+
+    Raises
+    ------
+    RecordError
+        As `read_record`; or the record is another unit's, for which it is never taken.
+    """
+    record = read_record(folder)
     found = (record.kit.name, record.serial)
-    if found != (home.parent.name, home.name):
-        raise RecordError(f"{record.folder / 'run.json'}: the record of {' '.join(found)} stands in another's folder")
+    if found != (folder.parent.parent.name, folder.parent.name):
+        raise RecordError(f"{folder / 'run.json'}: the record of {' '.join(found)} stands in another's folder")
     return record
 
 
@@ -320,7 +331,11 @@ def columns_of(record: Record, name: str) -> dict[str, Floats]:
     RecordError
         If it is missing, was changed after the run, or is not a table of numbers.
     """
-    path = unchanged(record, name)
+    return read_columns(unchanged(record, name))
+
+
+def read_columns(path: Path) -> dict[str, Floats]:
+    """The columns of a table of numbers, as `columns_of`."""
     try:
         header, *rows = csv.reader(io.StringIO(path.read_text(encoding="utf-8")))
         cells = np.array([[float(cell or "nan") for cell in row] for row in rows]).reshape(len(rows), len(header))

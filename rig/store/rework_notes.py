@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from rig.files.disk import read_json, why, write
 from rig.files.errors import RecordError
 from rig.files.plain import json_bytes, restored, schema_checked, table
+from rig.store.homes import hint
 from rig.store.records import now, readable, refuse_bad_serial
 from rig.store.run_json import About, Record, Rework, RunBefore
 
@@ -49,6 +50,7 @@ def note(workspace: Path, kit: "Kit", serial: str, words: str, by: str = "") -> 
         write(path, json_bytes({"schema": SCHEMA, **table(one)}), is_new=True)
     except OSError as error:
         raise RecordError(f"{path}: could not be written: {why(error)}") from None
+    hint(home)
     return path
 
 
@@ -63,10 +65,10 @@ def reworks(home: Path) -> tuple[list[Rework], list[str]]:
     return found, problems
 
 
-def about_next(home: Path, plan: str = "", by: str = "") -> About:
-    """What is known of a run of a unit that begins now: by which plan, by whom, the runs before it and its notes."""
+def about_next(home: Path, plan: str = "", by: str = "", batch: str = "") -> About:
+    """What is known of a run of a unit that begins now: by which plan, by whom, in which lot, what was before."""
     (runs, odd_runs), (notes, odd_notes) = readable(home), reworks(home)
-    about = About(started_at=now(), plan=plan, by=by, set_aside=(*odd_runs, *odd_notes))
+    about = About(started_at=now(), plan=plan, by=by, batch=batch, set_aside=(*odd_runs, *odd_notes))
     if not runs:
         return about
     last = runs[-1]

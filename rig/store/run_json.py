@@ -75,6 +75,8 @@ class About:
     started_at: Time
     #: Who measured, a person or a jig; empty: nobody said.
     by: str = ""
+    #: Which lot of units it belongs to; empty: nobody said.
+    batch: str = ""
     #: As the bench describes itself: each kind in its own words.
     bench: Mapping[str, object] = field(default_factory=dict)
     #: What is odd about the clock that dates the run.

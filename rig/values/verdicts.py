@@ -52,6 +52,9 @@ class BareVerdict:
     may_pass: bool = False
     #: The shift that was taken out of the curve before.
     shift_db: Number = 0.0
+    #: The limits where the value is; infinite where a side is open; NaN: void, or not said (records once did not).
+    lower: Number = float("nan")
+    upper: Number = float("nan")
     #: What the uncertainty is made of, by name; empty where the check does not tell.
     parts: Mapping[str, Number] = field(default_factory=dict)
 

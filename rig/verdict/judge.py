@@ -168,6 +168,8 @@ def judge_number(reading: Reading, limit: Limit, decision: Decision = SIMPLE) ->
         uncertainty=reading.uncertainty,
         conformity=float(probability_of_conformity(reading.value, reading.uncertainty, lower, upper)),
         said=reading.said,
+        lower=float(lower),
+        upper=float(upper),
         parts=reading.parts,
     )
 
@@ -211,9 +213,8 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Deci
         grid, low, high, value = (each[read] for each in (grid, low, high, value))
     value = value - shift_db
     margins = np.minimum(value - low, high - value)
-    uncertainty = _at(curve, curve.uncertainty, grid)
+    uncertainty, noise = (_at(curve, one, grid) for one in (curve.uncertainty, curve.parts.get(NOISE)))
     accepted, rejected = _decided(value, uncertainty, low, high, decision)
-    noise = _at(curve, curve.parts.get(NOISE), grid)
     bound = _is_bound(curve, grid)
     # The truth may lie anywhere below a bound.
     accepted &= ~bound | (low <= -FAR_AWAY)
@@ -226,7 +227,6 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Deci
         return replace(_void(curve.quantity, curve.subject, curve.unit, why, words, may_pass=True), mask=mask)
     is_pass = not rejected.any()
     worst = worst_point(margins, low, high, curve.unit, np.ones_like(rejected) if is_pass else rejected)
-    margin = float(margins[worst])
     side = "too low" if value[worst] - low[worst] < high[worst] - value[worst] else "too high"
     return Verdict(
         quantity=curve.quantity,
@@ -234,16 +234,23 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Deci
         outcome="pass" if is_pass else "fail",
         value=float(value[worst]),
         unit=curve.unit,
-        margin=margin,
+        margin=float(margins[worst]),
         at_hz=float(grid[worst]),
         limit=words,
-        reason="" if is_pass else f"{_figure(-margin)} {apart(curve.unit)} {side} at {hertz(grid[worst])}",
+        reason="" if is_pass else f"{_figure(-margins[worst])} {apart(curve.unit)} {side} at {hertz(grid[worst])}",
         uncertainty=float(uncertainty[worst]),
         conformity=float(np.min(probability_of_conformity(value, uncertainty, low, high))),
         mask=mask,
         shift_db=shift_db,
+        lower=_side(low[worst]),
+        upper=_side(high[worst]),
         parts={name: float(_at(curve, part, grid)[worst]) for name, part in curve.parts.items()},
     )
+
+
+def _side(limit: float) -> float:
+    """A side of a mask at a point, infinite where it is open."""
+    return float(limit if abs(limit) < FAR_AWAY else np.copysign(np.inf, limit))
 
 
 def _open(point: Reading, margin: float, noise: float, at: str) -> str:

@@ -83,6 +83,11 @@ def test_what_shows_records_loads_no_kit(words: list[str]) -> None:
     assert "rig.design.kit" not in loaded(*words, "--workspace", str(ARCHIVE))[1]
 
 
+def test_results_come_from_the_index_alone() -> None:
+    _, names = loaded("results", "--workspace", str(ARCHIVE))
+    assert names & {"numpy", "rig.store.records", "rig.store.run_json"} == set()
+
+
 def test_verify_asks_before_it_loads_what_computes_and_loads_it_behind_the_question() -> None:
     done = subprocess.run([sys.executable, "-c", ASKED], cwd=ROOT, capture_output=True, text=True, check=True)
     before, behind = (set(line.split()[1:]) for line in done.stdout.splitlines() if line.startswith("loaded"))

@@ -1,0 +1,191 @@
+"""What brings the index up to its folders: which of them may have changed, what stands there, and what is new of it."""
+
+import random
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import AbstractContextManager, ExitStack
+from itertools import accumulate
+from multiprocessing import get_context
+from os import cpu_count
+from pathlib import Path
+
+import sqlalchemy as sa
+
+from rig.store.homes import NAME, changed_ns, hints_from
+from rig.store.index_rows import Home, Row, read_home
+from rig.store.index_tables import OF_A_RUN, TABLES, read_so_far, reworks, runs, unfinished, units, unreadable
+
+#: Kit and serial of a unit.
+Unit = tuple[str, str]
+
+#: So many folders of units are looked at each time, whatever the hints say, each in its turn: 10 ms (measured by
+#: tests/benchmarks/index_speed.py). A store of fewer units is always known as it is.
+LOOKED_AT = 1000
+#: So many units are read and written at once.
+AT_ONCE = 100
+#: More units than this are read by several processes, and are told of.
+MANY = 400
+
+
+def writing(engine: sa.Engine) -> AbstractContextManager[sa.Connection]:
+    """A transaction that writes, and waits for others that do."""
+    transaction: AbstractContextManager[sa.Connection] = engine.execution_options(writes=True).begin()
+    return transaction
+
+
+def catch_up(engine: sa.Engine, results: Path, tell: Callable[[str], object], everything: bool = False) -> None:
+    """Take in what has changed in the folders since the last time; `everything`: look at all of them."""
+    with engine.connect() as connection:
+        marks: dict[str, int] = dict(connection.execute(sa.select(read_so_far)).all())
+        wanted, now = _changed(connection, results, marks, everything)
+    if len(wanted) > MANY:
+        tell(f"reading the records of {len(wanted)} units into the index of {results}")
+    for homes in _read(engine, results, sorted(wanted)):
+        with writing(engine) as connection:
+            _take_in(connection, results, homes)
+    if now != marks:
+        with writing(engine) as connection:
+            connection.execute(sa.delete(read_so_far))
+            connection.execute(sa.insert(read_so_far), [{"what": what, "mark": mark} for what, mark in now.items()])
+
+
+def _changed(
+    connection: sa.Connection, results: Path, marks: Mapping[str, int], everything: bool
+) -> tuple[set[Unit], dict[str, int]]:
+    """Units whose folders may have changed, and how far everything will have been read with them."""
+    hints, end = hints_from(results, marks.get(NAME, 0))
+    wanted = set(_unsettled(connection, results, sorted({(hint.kit, hint.serial) for hint in hints})))
+    made = {(hint.kit, hint.before_ns): hint.after_ns for hint in hints}
+    now = {NAME: end}
+    for kit in {*_folders(results), *(what for what in marks if what != NAME)}:
+        now_ns, seen_ns = changed_ns(results / kit), marks.get(kit, 0)
+        # From one unit's folder that was made to the next, as far as the hints lead.
+        while (kit, seen_ns) in made and made[kit, seen_ns] > seen_ns:
+            seen_ns = made[kit, seen_ns]
+        if everything or seen_ns != now_ns:
+            known = set(connection.scalars(sa.select(units.c.serial).where(units.c.kit == kit)))
+            wanted |= {(kit, serial) for serial in known ^ set(_folders(results / kit))}
+        if now_ns:
+            now[kit] = now_ns
+    return wanted | set(_come_upon(connection, results, everything)), now
+
+
+def _folders(folder: Path) -> Iterator[str]:
+    """The kits of a store, or the units of a kit, that have a folder."""
+    if folder.is_dir():
+        yield from (path.name for path in folder.iterdir() if not path.name.startswith(".") and path.is_dir())
+
+
+def _unsettled(connection: sa.Connection, results: Path, hinted: Sequence[Unit]) -> Iterator[Unit]:
+    """Of hinted units those that the index does not know as they stand."""
+    for part in _parts(hinted):
+        found = sa.select(units.c.kit, units.c.serial, units.c.seen_ns).where(
+            sa.tuple_(units.c.kit, units.c.serial).in_(part)
+        )
+        seen = {(kit, serial): seen_ns for kit, serial, seen_ns in connection.execute(found)}
+        yield from (unit for unit in part if seen.get(unit) != changed_ns(results.joinpath(*unit)))
+
+
+def _parts(wanted: Sequence[Unit]) -> list[Sequence[Unit]]:
+    return [wanted[start : start + AT_ONCE] for start in range(0, len(wanted), AT_ONCE)]
+
+
+def _come_upon(connection: sa.Connection, results: Path, everything: bool) -> Iterator[Unit]:
+    """Units that have changed though nobody said so; of many units some are looked at, others the next time."""
+    known = sa.select(units.c.kit, units.c.serial, units.c.seen_ns).order_by(units.c.id)
+    if not everything:
+        last = connection.scalar(sa.select(sa.func.max(units.c.id))) or 0
+        known = known.where(units.c.id >= random.randint(0, max(0, last - LOOKED_AT + 1))).limit(LOOKED_AT)
+    for kit, serial, seen_ns in connection.execute(known):
+        if changed_ns(results / kit / serial) != seen_ns:
+            yield kit, serial
+    for kit, serial, run, seen_ns, _ in connection.execute(sa.select(unreadable)):
+        if changed_ns(results / kit / serial / run / "run.json") != seen_ns:
+            yield kit, serial
+    for kit, serial, name in connection.execute(sa.select(unfinished)):
+        if not (results / kit / serial / name).is_dir():
+            yield kit, serial
+
+
+def _read(engine: sa.Engine, results: Path, wanted: Sequence[Unit]) -> Iterator[list[Home]]:
+    """What stands in the folders of units, some at once; of many they are read ahead by processes of their own."""
+    parts = _parts(wanted)
+    if len(wanted) <= MANY:
+        yield from (_read_part(results, part, _known(engine, part)) for part in parts)
+        return
+    workers = cpu_count() or 1
+    ahead: deque[Future[list[Home]]] = deque()
+    with ExitStack() as stack:
+        pool = stack.enter_context(ProcessPoolExecutor(workers, get_context("spawn")))
+        stack.callback(pool.shutdown, wait=False, cancel_futures=True)
+        for part in parts:
+            ahead.append(pool.submit(_read_part, results, part, _known(engine, part)))
+            if len(ahead) > 2 * workers:
+                yield ahead.popleft().result()
+        while ahead:
+            yield ahead.popleft().result()
+
+
+def _read_part(results: Path, part: Sequence[Unit], known: Mapping[Unit, set[str]]) -> list[Home]:
+    return [read_home(results, *unit, known.get(unit, ())) for unit in part]
+
+
+def _known(engine: sa.Engine, part: Sequence[Unit]) -> dict[Unit, set[str]]:
+    with engine.connect() as connection:
+        return {unit: {row["run"] for row in rows} for unit, rows in _runs_of(connection, part).items()}
+
+
+def _runs_of(connection: sa.Connection, part: Iterable[Unit]) -> dict[Unit, list[Row]]:
+    """The runs of units that the index holds."""
+    found: dict[Unit, list[Row]] = {}
+    columns = (runs.c.kit, runs.c.serial, runs.c.run, runs.c.run_number, runs.c.ordered, runs.c.id)
+    asked = sa.select(*columns).where(sa.tuple_(runs.c.kit, runs.c.serial).in_(list(part)))
+    for row in connection.execute(asked).mappings():
+        found.setdefault((row["kit"], row["serial"]), []).append(dict(row))
+    return found
+
+
+def _take_in(connection: sa.Connection, results: Path, homes: Sequence[Home]) -> None:
+    """Bring the rows of units to what was read of their folders; another process may have done so meanwhile."""
+    part = [home.unit for home in homes]
+    known = _runs_of(connection, part)
+    gone = {row["id"] for home in homes for row in known.get(home.unit, ()) if _is_gone(home, row, results)}
+    for table in (*OF_A_RUN, runs) if gone else ():
+        connection.execute(sa.delete(table).where((table.c.id if table is runs else table.c.run_id).in_(gone)))
+    for table in (units, reworks, unreadable, unfinished):
+        connection.execute(sa.delete(table).where(sa.tuple_(table.c.kit, table.c.serial).in_(part)))
+    rows: dict[str, list[Row]] = {name: [] for name in TABLES.tables}
+    last_id = connection.scalar(sa.select(sa.func.max(runs.c.id))) or 0
+    for home in homes:
+        stood = [row for row in known.get(home.unit, ()) if row["id"] not in gone]
+        new = [home.new[run] for run in home.new.keys() - {row["run"] for row in stood}]
+        for tables in new:
+            last_id += 1
+            tables["runs"][0]["id"] = last_id
+            for table in OF_A_RUN:
+                rows[table.name] += [{"run_id": last_id, **row} for row in tables[table.name]]
+        rows["runs"] += (new_runs := [tables["runs"][0] for tables in new])
+        _put_in_order(connection, stood, new_runs)
+        if (results / home.kit / home.serial).is_dir():
+            rows["units"].append({"kit": home.kit, "serial": home.serial, "seen_ns": home.seen_ns})
+        rows["reworks"] += home.reworks
+        rows["unreadable"] += home.unreadable
+        rows["unfinished"] += home.unfinished
+    for name, of_table in rows.items():
+        if of_table:
+            connection.execute(sa.insert(TABLES.tables[name]), of_table)
+
+
+def _is_gone(home: Home, row: Row, results: Path) -> bool:
+    run = row["run"]
+    return run not in home.there and not (results / home.kit / home.serial / run / "run.json").exists()
+
+
+def _put_in_order(connection: sa.Connection, stood: Sequence[Row], new: Sequence[Row]) -> None:
+    """Say what the runs of a unit are listed by: a run has at least the date of the one before it."""
+    in_order = sorted((*stood, *new), key=lambda row: (row["run_number"], row["run"]))
+    for row, ordered in zip(in_order, accumulate((row["run"] for row in in_order), max), strict=True):
+        if row.get("ordered", ordered) != ordered:
+            connection.execute(sa.update(runs).where(runs.c.id == row["id"]).values(ordered=ordered))
+        row["ordered"] = ordered

@@ -1,0 +1,90 @@
+"""The folder of a unit, `results/<kit>/<serial>`, and the hint file that says which of them have changed.
+
+Whoever changes one appends a line: `<kit>/<serial>`, and, where the folder was made, when that of its kit had changed
+before and by it (ns). It spares the index a walk through all folders; nothing else rests on it, and it may be deleted.
+"""
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+NAME = "index.hints"
+#: Begins the name of a run's folder until its record is whole.
+UNFINISHED = ".unfinished-"
+
+
+class Hint(NamedTuple):
+    """A unit's folder that changed; and how the time of its kit's folder changed by its being made, ns."""
+
+    kit: str
+    serial: str
+    before_ns: int
+    after_ns: int
+
+
+def changed_ns(folder: Path) -> int:
+    """When a file, or what a folder lists, last changed, ns since 1970; 0: there is none."""
+    try:
+        return folder.stat().st_mtime_ns
+    except OSError:
+        return 0
+
+
+def make_home(home: Path) -> str:
+    """Make the folder of a unit where there is none yet; what `hint` is to say of that.
+
+    Raises
+    ------
+    OSError
+        If it cannot be made.
+    """
+    kit = home.parent
+    kit.mkdir(parents=True, exist_ok=True)
+    before_ns = changed_ns(kit)
+    try:
+        home.mkdir()
+    except FileExistsError:
+        if not home.is_dir():
+            raise
+        return ""
+    return f"{before_ns} {changed_ns(kit)}"
+
+
+def hint(home: Path, made: str = "") -> None:
+    """Say that a unit's folder has changed; where that cannot be written, it will be come upon later."""
+    results = home.parent.parent
+    line = f"{home.parent.name}/{home.name}\t{made}\n".encode()
+    try:
+        handle = os.open(results / NAME, os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o666)
+        try:
+            # In one piece: several processes append at once.
+            os.write(handle, line)
+        finally:
+            os.close(handle)
+    except OSError:
+        pass
+
+
+def hints_from(results: Path, offset: int) -> tuple[list[Hint], int]:
+    """The hints from a byte of the file on, and the byte behind the last whole one; all where it has shrunk."""
+    try:
+        with (results / NAME).open("rb") as file:
+            size = file.seek(0, os.SEEK_END)
+            start = offset if offset <= size else 0
+            file.seek(start)
+            content = file.read()
+    except OSError:
+        return [], 0
+    end = content.rfind(b"\n") + 1
+    return list(_parsed(content[:end])), start + end
+
+
+def _parsed(content: bytes) -> Iterator[Hint]:
+    for line in content.decode("utf-8", "replace").split("\n"):
+        home, _, made = line.partition("\t")
+        kit, _, serial = home.partition("/")
+        before, _, after = made.partition(" ")
+        if kit and serial and "/" not in serial and not kit.startswith(".") and not serial.startswith("."):
+            is_made = before.isdecimal() and after.isdecimal()
+            yield Hint(kit, serial, int(before) if is_made else 0, int(after) if is_made else 0)

@@ -1,0 +1,193 @@
+"""The tables of the index: what is known of every run, made from the folders alone and thrown away at any moment."""
+
+import sqlalchemy as sa
+
+TABLES = sa.MetaData()
+#: Whatever a table means is in its number: an index of another is made anew.
+VERSION = 1
+#: What SQLite keeps at the head of a file that is an index of ours ("kitp").
+APPLICATION_ID = 0x6B697470
+
+
+def _of_run() -> list[sa.Column[int]]:
+    """Which run a row is of, and its place among the run's."""
+    return [
+        sa.Column("run_id", sa.Integer, sa.ForeignKey("runs.id"), primary_key=True, autoincrement=False),
+        sa.Column("place", sa.Integer, primary_key=True, autoincrement=False),
+    ]
+
+
+def _text(name: str) -> sa.Column[str]:
+    return sa.Column(name, sa.Text, nullable=False)
+
+
+def _flag(name: str) -> sa.Column[bool]:
+    return sa.Column(name, sa.Boolean, nullable=False)
+
+
+def _number(name: str) -> sa.Column[float]:
+    """A number, in SI units unless the name says otherwise; none: not known, or none there."""
+    return sa.Column(name, sa.Double)
+
+
+#: Folders of units, and when each had last changed when it was read (ns); 0: read it again.
+units = sa.Table(
+    "units",
+    TABLES,
+    sa.Column("id", sa.Integer, primary_key=True),
+    _text("kit"),
+    _text("serial"),
+    sa.Column("seen_ns", sa.BigInteger, nullable=False),
+    sa.UniqueConstraint("kit", "serial"),
+)
+
+runs = sa.Table(
+    "runs",
+    TABLES,
+    sa.Column("id", sa.Integer, primary_key=True),
+    _text("kit"),
+    _text("serial"),
+    #: The serial without its last number, and that number: units are in a range by the latter.
+    _text("serial_stem"),
+    sa.Column("serial_number", sa.BigInteger),
+    #: The name of its folder.
+    _text("run"),
+    sa.Column("run_number", sa.Integer, nullable=False),
+    #: What runs are listed by: the name of the run, or of an older one of the unit where a clock was set back.
+    _text("ordered"),
+    _text("revision"),
+    _text("kit_sha256"),
+    _text("plan"),
+    _text("by"),
+    _text("batch"),
+    _text("bench"),
+    #: The day that it began, by the clock at the bench.
+    _text("day"),
+    _text("started_at"),
+    _text("finished_at"),
+    _text("outcome"),
+    _text("stopped"),
+    #: Which checks failed or are void, or why it was stopped.
+    _text("wrong"),
+    _flag("bench_failed"),
+    #: Something was done to the unit since the run before.
+    _flag("reworked"),
+    sa.Column("runs_untouched", sa.Integer, nullable=False),
+    _number("sound_s"),
+    _number("cycle_s"),
+    _number("operator_s"),
+    #: The version of kitproof that judged it.
+    _text("software"),
+    sa.UniqueConstraint("kit", "serial", "run"),
+    sa.Index("runs_ordered", "ordered", "run"),
+    sa.Index("runs_of_kit", "kit", "ordered", "run"),
+    sa.Index("runs_of_number", "serial_stem", "serial_number"),
+    sa.Index("runs_of_serial", "serial"),
+    sa.Index("runs_by_outcome", "outcome", "ordered", "run"),
+)
+
+checks = sa.Table(
+    "checks",
+    TABLES,
+    *_of_run(),
+    _text("check"),
+    _text("title"),
+    _text("outcome"),
+    _text("reason"),
+    sa.Index("checks_by_name", "check", "outcome", "run_id"),
+    sqlite_with_rowid=False,
+)
+
+readings = sa.Table(
+    "readings",
+    TABLES,
+    *_of_run(),
+    _text("check"),
+    _text("quantity"),
+    _text("subject"),
+    #: "number"; or "curve", then the value is where its margin is the smallest part of the mask's width.
+    _text("kind"),
+    _number("value"),
+    _text("unit"),
+    _number("uncertainty"),
+    #: None: no limit judges it.
+    sa.Column("outcome", sa.Text),
+    _number("lower"),
+    _number("upper"),
+    _number("margin"),
+    _number("at_hz"),
+    _text("limit"),
+    _number("conformity"),
+    _text("reason"),
+    _text("said"),
+    _flag("at_most"),
+    sqlite_with_rowid=False,
+)
+
+findings = sa.Table(
+    "findings",
+    TABLES,
+    *_of_run(),
+    _text("kind"),
+    _text("part"),
+    _text("words"),
+    _number("probability"),
+    _text("channel"),
+    _flag("also_possible"),
+    sqlite_with_rowid=False,
+)
+
+calibrations = sa.Table(
+    "calibrations",
+    TABLES,
+    *_of_run(),
+    _text("kind"),
+    _text("made_at"),
+    _text("bench"),
+    sqlite_with_rowid=False,
+)
+
+#: Notes of what was done to a unit, each in a file of its own.
+reworks = sa.Table(
+    "reworks",
+    TABLES,
+    sa.Column("kit", sa.Text, primary_key=True),
+    sa.Column("serial", sa.Text, primary_key=True),
+    sa.Column("note", sa.Text, primary_key=True),
+    _text("at"),
+    _text("words"),
+    _text("by"),
+    _text("after"),
+    sqlite_with_rowid=False,
+)
+
+#: Records that could not be read, when their run.json had last changed (ns), and what is wrong.
+unreadable = sa.Table(
+    "unreadable",
+    TABLES,
+    sa.Column("kit", sa.Text, primary_key=True),
+    sa.Column("serial", sa.Text, primary_key=True),
+    sa.Column("run", sa.Text, primary_key=True),
+    sa.Column("seen_ns", sa.BigInteger, nullable=False),
+    _text("words"),
+)
+
+#: Folders of runs that have not ended, or never did.
+unfinished = sa.Table(
+    "unfinished",
+    TABLES,
+    sa.Column("kit", sa.Text, primary_key=True),
+    sa.Column("serial", sa.Text, primary_key=True),
+    sa.Column("name", sa.Text, primary_key=True),
+)
+
+#: How far the folders have been read: per kit when its folder last changed (ns); how much of the hint file.
+read_so_far = sa.Table(
+    "read_so_far",
+    TABLES,
+    sa.Column("what", sa.Text, primary_key=True),
+    sa.Column("mark", sa.BigInteger, nullable=False),
+)
+
+#: What a run has besides its own row.
+OF_A_RUN = (checks, readings, findings, calibrations)

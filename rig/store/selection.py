@@ -1,0 +1,105 @@
+"""Which runs are asked for: one set of filters for every command, table and study."""
+
+import re
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import sqlalchemy as sa
+
+from rig.files.errors import TableError
+from rig.store.index_rows import stem_and_number
+from rig.store.index_tables import checks, findings, runs
+
+#: Between the first and the last serial of a range.
+TO = ".."
+
+
+@dataclass(frozen=True)
+class Selection:
+    """Which runs; what is empty asks for all."""
+
+    kit: str = ""
+    #: Serials, and ranges of them such as "BT-0100..BT-0199".
+    serial: tuple[str, ...] = ()
+    #: The first and the last day that a run began on, by the clock at its bench, ISO 8601.
+    since: str = ""
+    until: str = ""
+    outcome: str = ""
+    #: A check that did not pass.
+    check: str = ""
+    #: A kind of finding, or words of one or of its part's name.
+    finding: str = ""
+    plan: str = ""
+    bench: str = ""
+    #: Persons and jigs.
+    by: tuple[str, ...] = ()
+    batch: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse what no run can be.
+
+        Raises
+        ------
+        TableError
+            Which filter, what was found, what is allowed.
+        """
+        for name in ("since", "until"):
+            _refuse_no_day(name, getattr(self, name))
+        if self.outcome not in ("", "pass", "fail", "void"):
+            raise TableError(f"--outcome: found {self.outcome!r}; allowed: pass, fail, void")
+        for serial in self.serial:
+            _serial_is(serial)
+
+
+def _refuse_no_day(name: str, day: str) -> None:
+    try:
+        is_day = not day or date.fromisoformat(day).isoformat() == day
+    except ValueError:
+        is_day = False
+    if not is_day:
+        raise TableError(f"--{name}: found {day!r}; allowed: a day, such as 2026-03-01")
+
+
+def where(selection: Selection) -> sa.ColumnElement[bool]:
+    """A selection as a condition on the table `runs`."""
+    equal = {name: getattr(selection, name) for name in ("kit", "outcome", "plan", "bench", "batch")}
+    conditions = [runs.c[name] == value for name, value in equal.items() if value]
+    if selection.serial:
+        conditions.append(sa.or_(*map(_serial_is, selection.serial)))
+    if selection.by:
+        conditions.append(runs.c.by.in_(selection.by))
+    if selection.since:
+        conditions.append(runs.c.day >= selection.since)
+    if selection.until:
+        conditions.append(runs.c.day <= selection.until)
+    if selection.check:
+        bad = checks.c.outcome.in_(("fail", "void"))
+        conditions.append(runs.c.id.in_(sa.select(checks.c.run_id).where(checks.c.check == selection.check, bad)))
+    if selection.finding:
+        words = (findings.c[name].icontains(selection.finding, autoescape=True) for name in ("kind", "part", "words"))
+        conditions.append(runs.c.id.in_(sa.select(findings.c.run_id).where(sa.or_(*words))))
+    return sa.and_(sa.true(), *conditions)
+
+
+def _serial_is(asked: str) -> sa.ColumnElement[bool]:
+    first, is_range, last = asked.partition(TO)
+    # No serial has a folder in it, so that is no range either: it finds nothing, as another that is none.
+    if not is_range or re.search(r"[/\\]", asked):
+        return runs.c.serial == asked
+    (stem, low), (other, high) = stem_and_number(first), stem_and_number(last)
+    if low is None or high is None or stem != other or low > high:
+        allowed = "two serials that differ in their last number alone, the lower first, such as BT-0100..BT-0199"
+        raise TableError(f"--serial: found {asked!r}; allowed: {allowed}")
+    return sa.and_(runs.c.serial_stem == stem, runs.c.serial_number.between(low, high))
+
+
+def newest(selection: Selection, rows: int) -> sa.Select[Any]:
+    """The newest runs of a selection, newest first; 0: all."""
+    asked = sa.select(runs).where(where(selection)).order_by(runs.c.ordered.desc(), runs.c.run.desc())
+    return asked.limit(rows) if rows else asked
+
+
+def listed(connection: sa.Connection, asked: sa.Select[Any]) -> list[dict[str, Any]]:
+    """The rows of an answer, as tables."""
+    return [dict(row) for row in connection.execute(asked).mappings()]

@@ -1,0 +1,207 @@
+"""Runs, readings and curves of many units as tidy tables of pandas, for studies, exports and notebooks.
+
+    from rig.study import tables
+    found = tables.readings("my-workspace", tables.Selection(kit="booth-two", serial=("BT-0100..BT-0199",)))
+
+One row a run, a reading, a point of a curve; `MEANING` says what each column is and in which unit.
+"""
+
+import json
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import sqlalchemy as sa
+
+from rig.files.errors import RecordError
+from rig.store.index import Tell, ask
+from rig.store.index_tables import readings as reading_table
+from rig.store.index_tables import runs as run_table
+from rig.store.records import read_columns, sha256
+from rig.store.result_files import PART
+from rig.store.selection import Selection, where
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["MEANING", "Selection", "curves", "dictionary", "readings", "runs"]
+
+ALL = Selection()
+#: What names a run in every table.
+OF_RUN = ("kit", "serial", "run", "run_number")
+#: The columns of `curves`.
+OF_POINT = (
+    *(*OF_RUN, "check", "quantity", "subject", "frequency_hz", "value", "unit", "uncertainty", "valid"),
+    *("at_most", "design", "shift_db"),
+)
+#: Columns of text with few different values, kept as categories.
+FEW = ("kit", "plan", "by", "batch", "bench", "outcome", "check", "quantity", "subject", "kind", "unit", "revision")
+
+#: Column -> its unit ("" where it has none, "`unit`" where the column of that name says it), and what it is.
+MEANING: dict[str, tuple[str, str]] = {
+    "kit": ("", "the design that the unit was judged by"),
+    "serial": ("", "the unit"),
+    "run": ("", "the run: the name of its folder, which begins with its time in UTC"),
+    "run_number": ("", "which of the unit's runs it is, from 1"),
+    "ordered": ("", "what runs are in order by: the run, or an older one of the unit where a clock was set back"),
+    "revision": ("", "of the kit"),
+    "kit_sha256": ("", "SHA-256 of the kit's files"),
+    "plan": ("", "the kit's plan that was followed; empty: it has none"),
+    "by": ("", "who measured: a person or a jig; empty: nobody said"),
+    "batch": ("", "the lot of units that it belongs to; empty: nobody said"),
+    "bench": ("", "which bench it was measured on"),
+    "day": ("", "the day it began on, by the clock at the bench"),
+    "started_at": ("UTC", "when it began"),
+    "finished_at": ("UTC", "when it ended"),
+    "outcome": ("", "pass, fail or void; of a reading: empty where no limit judges it"),
+    "stopped": ("", "why the run did not go through"),
+    "wrong": ("", "which checks failed or are void, or why it was stopped"),
+    "bench_failed": ("", "whether the bench could not do it"),
+    "reworked": ("", "whether something was done to the unit since the run before"),
+    "runs_untouched": ("", "runs of the unit, this one with them, since something was last done to it"),
+    "sound_s": ("s", "how long the bench played"),
+    "cycle_s": ("s", "from the first request to the last verdict, without the operator's time"),
+    "operator_s": ("s", "spent by the person at the bench"),
+    "software": ("", "the version of kitproof that judged it"),
+    "check": ("", "the check that read it"),
+    "quantity": ("", "what was read"),
+    "subject": ("", "of what: a channel, a driver, one against another"),
+    "kind": ("", "number; or curve, then the value is where its margin is the smallest part of the mask's width"),
+    "value": ("`unit`", "the reading; none: void"),
+    "unit": ("", "of value, uncertainty, lower, upper and margin"),
+    "uncertainty": ("`unit`", "standard uncertainty (k = 1); none: not known"),
+    "lower": ("`unit`", "lower limit there, -inf where there is none; none: not judged, void, or an older record"),
+    "upper": ("`unit`", "upper limit there, as `lower`"),
+    "margin": ("`unit`", "distance to the nearest limit; negative is outside; none: void or not judged"),
+    "at_hz": ("Hz", "where on the curve that is"),
+    "limit": ("", "the limit in words"),
+    "conformity": ("", "probability that the true value is inside its limits; none: not known"),
+    "reason": ("", "why it is void, or what is wrong"),
+    "said": ("", "the value in words, where a number says little"),
+    "at_most": ("", "whether the value is only what the truth is at most"),
+    "frequency_hz": ("Hz", "the point of the curve"),
+    "valid": ("", "whether the point can be trusted; others are never judged"),
+    "design": ("`unit`", "what the kit's model says there"),
+    "shift_db": ("dB", "what was taken out of the curve's level before its shape was judged"),
+}
+
+
+def runs(workspace: Path | str = ".", selection: Selection = ALL, tell: Tell = lambda words: None) -> "pd.DataFrame":
+    """Runs, a row each, oldest first.
+
+    Parameters
+    ----------
+    workspace
+        The folder with `results/`.
+    selection
+        Which runs; all where nothing is asked.
+    tell
+        Is told what is the matter with the index, if anything is.
+    """
+    columns = [column for column in run_table.c if column.name not in ("id", "serial_stem", "serial_number")]
+    asked = sa.select(*columns).where(where(selection)).order_by(run_table.c.ordered, run_table.c.run)
+    found = _frame(workspace, asked, tell)
+    for name in ("started_at", "finished_at"):
+        found[name] = _times(found[name])
+    return found
+
+
+def readings(
+    workspace: Path | str = ".", selection: Selection = ALL, tell: Tell = lambda words: None
+) -> "pd.DataFrame":
+    """Readings with their limits and margins, a row each, in the order of `runs`; so are verdicts on curves."""
+    of_run = [run_table.c[name] for name in OF_RUN]
+    columns = [column for column in reading_table.c if column.name not in ("run_id", "place")]
+    asked = (
+        sa.select(*of_run, *columns)
+        .join_from(run_table, reading_table)
+        .where(where(selection))
+        .order_by(run_table.c.ordered, run_table.c.run, reading_table.c.place)
+    )
+    return _frame(workspace, asked, tell)
+
+
+def curves(
+    workspace: Path | str = ".",
+    selection: Selection = ALL,
+    tell: Tell = lambda words: None,
+    *,
+    is_wanted: Callable[[str, str, str], bool] = lambda check, quantity, subject: True,
+) -> "pd.DataFrame":
+    """Curves, a row a point, in the order of `runs`; read from the records themselves, which takes a while for many.
+
+    Parameters
+    ----------
+    workspace, selection, tell
+        As of `runs`; `tell` is also told which curve was left out and why.
+    is_wanted
+        Which curves: told check, quantity and subject.
+    """
+    import pandas as pd
+
+    parts = []
+    found = runs(workspace, selection, tell)
+    for name in found[list(OF_RUN)].itertuples(index=False):
+        folder = Path(workspace) / "results" / name.kit / name.serial / name.run
+        for about, points in _curves_of(folder, is_wanted, tell):
+            parts.append(points.assign(**{**name._asdict(), **about}))
+    whole = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    return _as_categories(whole.reindex(columns=list(OF_POINT)))
+
+
+def dictionary() -> "pd.DataFrame":
+    """What each column of these tables is, and in which unit."""
+    import pandas as pd
+
+    rows = [(name, unit, words) for name, (unit, words) in MEANING.items()]
+    return pd.DataFrame(rows, columns=["column", "unit", "meaning"])
+
+
+def _frame(workspace: Path | str, asked: sa.Select[Any], tell: Tell) -> "pd.DataFrame":
+    import pandas as pd
+
+    names = list(asked.selected_columns.keys())
+    rows = ask(Path(workspace), lambda connection: connection.execute(asked).all(), tell)
+    found = pd.DataFrame.from_records(rows, columns=names)
+    numbers = [column.name for column in asked.selected_columns if isinstance(column.type, sa.Double)]
+    return _as_categories(found.astype(dict.fromkeys(numbers, np.float64)))
+
+
+def _as_categories(found: "pd.DataFrame") -> "pd.DataFrame":
+    return found.astype({name: "category" for name in FEW if name in found})
+
+
+def _times(texts: "pd.Series[str]") -> "pd.Series[Any]":
+    import pandas as pd
+
+    return pd.to_datetime(texts, utc=True, format="ISO8601")
+
+
+def _curves_of(
+    folder: Path, is_wanted: Callable[[str, str, str], bool], tell: Tell
+) -> Iterator[tuple[dict[str, object], "pd.DataFrame"]]:
+    """The curves of a record, each with what it is."""
+    try:
+        record = json.loads((folder / "run.json").read_bytes())
+        for result in record["results"]:
+            shifts = {(one["quantity"], one["subject"]): one.get("shift_db", 0.0) for one in result["verdicts"]}
+            for entry in result["curves"]:
+                key = entry["quantity"], entry["subject"]
+                if is_wanted(result["check"], *key):
+                    about = {"check": result["check"], "quantity": key[0], "subject": key[1], "unit": entry["unit"]}
+                    points = _points(folder, entry["file"], record["files"])
+                    yield about | {"shift_db": shifts.get(key, 0.0)}, points
+    except (OSError, ValueError, KeyError, TypeError, RecordError) as error:
+        tell(f"{folder}: curves left out: {error}")
+
+
+def _points(folder: Path, name: str, files: dict[str, str]) -> "pd.DataFrame":
+    """The points of a curve; refused where its file is not what it was."""
+    import pandas as pd
+
+    path = folder / name
+    if sha256(path) != files.get(name):
+        raise RecordError(f"{name}: changed after the run")
+    found = {name: values for name, values in read_columns(path).items() if not name.startswith(PART)}
+    return pd.DataFrame(found | {flag: found[flag] == 1 for flag in ("valid", "at_most") if flag in found})
