@@ -12,10 +12,11 @@ from pydantic import AfterValidator, Field, PrivateAttr, StrictBool, model_valid
 from rig.circuit.channel import Channel
 from rig.circuit.radiation import Position
 from rig.design.decision import Decision
+from rig.design.driver_curves import DriverCurves
 from rig.design.jig import JigSpec
 from rig.design.learnt_design import FILE, LearntDesign, learnt_model, read_design, refuse_stranger
 from rig.design.limits import Files, Limit, read_masks
-from rig.design.speaker import PORT, ChannelSpec, Name, Positive, Surface, SweepHz
+from rig.design.speaker import PORT, ChannelSpec, DriverSpec, Name, Positive, Surface, SweepHz
 from rig.design.trust import CalibrationKind
 from rig.design.uncertainty_budget import Repeatability
 from rig.files.disk import UNFINISHED_SUFFIX
@@ -368,6 +369,7 @@ def kit_in(folder: Path, with_learnt: bool = True) -> Kit:
     path = folder / "kit.toml"
     kit = checked(Kit, read_toml(path), path)
     read_masks(kit.limits, folder, files)
+    _read_driver_curves(kit, folder, files)
     if read_files(folder) != files:
         raise TableError(f"{folder}: changed while it was read; start again when it has been written")
     kit._folder, kit._files, kit._models = folder, files, {}
@@ -377,6 +379,15 @@ def kit_in(folder: Path, with_learnt: bool = True) -> Kit:
             if learnt := kit._learnt.of(channel.name):
                 refuse_stranger(learnt, channel.model(), folder / FILE)
     return kit
+
+
+def _read_driver_curves(kit: Kit, folder: Path, files: Files) -> None:
+    """What the drivers' own files hold; drivers alike share it, so that they stay equal."""
+    known: list[tuple[DriverSpec, DriverCurves | None]] = []
+    for driver in (driver for channel in kit.channels for driver in channel.drivers):
+        alike = next((curves for other, curves in known if other == driver), None)
+        known.append((driver.model_copy(), alike or driver.read_curves(folder, files)))
+        driver._curves = known[-1][1]
 
 
 def kit_names(workspace: Path) -> list[str]:

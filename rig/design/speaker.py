@@ -1,16 +1,25 @@
 """A channel of a kit as `kit.toml` states it: its drivers, their networks, the box; and the lumped model of it."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, StrictBool, field_validator, model_validator
+from pydantic import Field, PrivateAttr, StrictBool, field_validator, model_validator
 
 from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel, ElectronicFilter
 from rig.circuit.driver import Driver
 from rig.circuit.notation import parse_element
 from rig.circuit.parts import Kind
+from rig.design.driver_curves import (
+    DriverCurves,
+    ImpedanceCurve,
+    LevelCurve,
+    driver_with_curves,
+    read_driver_curves,
+)
 from rig.design.driver_priors import Prior, driver_priors, usual_depth_m
 from rig.files.tables import Misfit, Table, band, between, refuse_doubles, values_of
 
@@ -54,6 +63,9 @@ class DriverSpec(Table):
     vas_l: Annotated[float, between(0.001, 1000)] | None = None
     #: At 1 m and 2.83 V on a large flat baffle.
     sensitivity_db: Annotated[float, between(60, 120)] | None = None
+    #: Its own curves, measured, from files beside kit.toml; what they show goes before what is said above.
+    impedance_curve: ImpedanceCurve | None = None
+    level_curve: LevelCurve | None = None
     #: What it stands for long, by its sheet: volts squared over its rated impedance.
     power_w: Annotated[float, between(0.1, 5000)] | None = None
     #: How the designer wires it: a driver reversed on purpose is right when it is reversed.
@@ -72,6 +84,8 @@ class DriverSpec(Table):
     rolloff_hz: Positive | None = None
     #: Parts from the leads to this driver, in signal order.
     network: list[str] = []
+    #: What the files of its curves hold; set when the kit is loaded.
+    _curves: DriverCurves | None = PrivateAttr(default=None)
 
     @field_validator("network")
     @classmethod
@@ -100,14 +114,17 @@ class DriverSpec(Table):
     @property
     def is_described(self) -> bool:
         """Whether somebody said what this driver is: more than its rating, size and band."""
+        has_level = any(known is not None for known in (self.vas_l, self.sensitivity_db, self.level_curve))
+        if self.impedance_curve is not None and self.impedance_curve.mounted == "free air":
+            return has_level
         has_quality = self.qes is not None or self.qts is not None
-        has_level = self.vas_l is not None or self.sensitivity_db is not None
         return self.re_ohm is not None and self.fs_hz is not None and has_quality and has_level
 
     def priors(self) -> dict[str, Prior]:
         """What is known of each number of the driver before one was measured, by the lumped model's names."""
         # Where everything was measured and nothing is said of an inductance there is none.
-        le_mh = 0.0 if self.le_mh is None and self.is_described and not self.from_sheet else self.le_mh
+        is_whole = self.is_described and not self.from_sheet and self.impedance_curve is None
+        le_mh = 0.0 if self.le_mh is None and is_whole else self.le_mh
         is_ideal = self.le_exponent is None and le_mh is not None and not self.from_sheet
         sheet = {
             "re_ohm": self.re_ohm,
@@ -122,8 +139,32 @@ class DriverSpec(Table):
             "sensitivity_db": self.sensitivity_db,
             "rolloff_hz": self.rolloff_hz,
         }
+        if self._curves is not None:
+            sheet |= self._shown(self._curves)
         stated = {name: value for name, value in sheet.items() if value is not None}
         return driver_priors(self.nominal_ohm, self.band_hz[0], (self.size_mm or 0.0) * 1e-3, stated)
+
+    def _shown(self, curves: DriverCurves) -> dict[str, float | None]:
+        """What its own curves show, by the lumped model's names; a fit's Q stand for those of the sheet."""
+        shown: dict[str, float | None] = dict(curves.fitted)
+        if "qes" in shown:
+            shown["qts"] = None
+        if self.vas_l is None and self.sensitivity_db is None:
+            fs_hz = shown.get("fs_hz") or self.fs_hz or self.band_hz[0]
+            shown["sensitivity_db"] = curves.passband_db(fs_hz, (self.band_hz[0], self.band_hz[1]))
+        return shown
+
+    def read_curves(self, folder: Path, files: Mapping[Path, bytes]) -> DriverCurves | None:
+        """What the files of its curves hold; None where it names none.
+
+        Raises
+        ------
+        TableError
+            If one is missing or wrong.
+        """
+        if self.impedance_curve is None and self.level_curve is None:
+            return None
+        return read_driver_curves(self.impedance_curve, self.level_curve, self.model().driver, folder, files)
 
     def piston_m2(self) -> float:
         """Area of its piston."""
@@ -259,10 +300,16 @@ class ChannelSpec(Table):
 
     def model(self) -> Channel:
         """The lumped model of the channel, at its nominal values."""
-        return Channel(
+        channel = Channel(
             name=self.name,
             branches=tuple(driver.model() for driver in self.drivers),
             box=self.box.model(),
             baffle_width_m=self.baffle_width_m,
             filter=ElectronicFilter(**self.filter.model_dump()) if self.filter else None,
         )
+        shown = [driver._curves for driver in self.drivers]
+        branches = tuple(
+            branch if curves is None else replace(branch, driver=driver_with_curves(channel, branch.driver, curves))
+            for branch, curves in zip(channel.branches, shown, strict=True)
+        )
+        return replace(channel, branches=branches)
