@@ -14,6 +14,7 @@ from rig.files.cells import write_csv
 from rig.files.errors import TableError
 from rig.screen.console import open_console, say
 from rig.screen.listings import run_table
+from rig.store.homes import UNFINISHED
 from rig.store.index import ask
 from rig.store.index_tables import runs, unfinished, unreadable
 from rig.store.selection import Selection, listed, newest, where
@@ -70,8 +71,8 @@ def _answer(
     odd = sa.select(unreadable.c.words).order_by(unreadable.c.kit, unreadable.c.serial, unreadable.c.run)
     if selection.kit:
         odd = odd.where(unreadable.c.kit == selection.kit)
-    begun = connection.execute(sa.select(unfinished).order_by(*unfinished.c))
-    return found, of, list(connection.scalars(odd)), [Path(*row) for row in begun]
+    begun = sa.select(unfinished).where(unfinished.c.name.startswith(UNFINISHED)).order_by(*unfinished.c)
+    return found, of, list(connection.scalars(odd)), [Path(*row) for row in connection.execute(begun)]
 
 
 def _state(folder: Path) -> str:

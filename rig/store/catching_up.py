@@ -104,7 +104,8 @@ def _come_upon(connection: sa.Connection, results: Path, everything: bool) -> It
         if changed_ns(results / kit / serial / run / "run.json") != seen_ns:
             yield kit, serial
     for kit, serial, name in connection.execute(sa.select(unfinished)):
-        if not (results / kit / serial / name).is_dir():
+        folder = results / kit / serial / name
+        if not folder.is_dir() or (folder / "run.json").exists():
             yield kit, serial
 
 

@@ -59,10 +59,12 @@ def read_home(results: Path, kit: str, serial: str, known: Collection[str]) -> H
     for run in runs:
         if run not in known:
             path = folder / run / "run.json"
+            # Before it is read: it may be written on while it is.
+            changed = changed_ns(path)
             try:
                 new[run] = _read(path, kit, serial, run)
             except ValueError as error:
-                unreadable.append({**unit, "run": run, "seen_ns": changed_ns(path), "words": str(error)})
+                unreadable.append({**unit, "run": run, "seen_ns": changed, "words": str(error)})
     return Home(
         kit,
         serial,
@@ -71,7 +73,15 @@ def read_home(results: Path, kit: str, serial: str, known: Collection[str]) -> H
         new,
         list(_rework_rows(folder, kit, serial, names)),
         unreadable,
-        [{**unit, "name": name} for name in names if name.startswith(UNFINISHED)],
+        [{**unit, "name": name} for name in names if _is_unfinished(folder / name)],
+    )
+
+
+def _is_unfinished(folder: Path) -> bool:
+    """Whether a run has not ended, or is being copied: its run.json may come without its unit's folder changing."""
+    is_hidden = folder.name.startswith(".")
+    return folder.name.startswith(UNFINISHED) or (
+        not is_hidden and folder.is_dir() and not (folder / "run.json").exists()
     )
 
 

@@ -172,7 +172,7 @@ unreadable = sa.Table(
     _text("words"),
 )
 
-#: Folders of runs that have not ended, or never did.
+#: Folders of runs that have not ended, or never did, and of those that are being copied.
 unfinished = sa.Table(
     "unfinished",
     TABLES,

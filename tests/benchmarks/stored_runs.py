@@ -48,10 +48,11 @@ def stored_runs(
         begins = BEGAN + timedelta(minutes=7 * turn)
         run = f"{begins:%Y-%m-%dT%H%M%SZ}-{number:03d}-{dice.getrandbits(16):04x}"
         known = make_home(home)
+        new = home / f".{run}.new"
         if files:
-            shutil.copytree(template, home / run, copy_function=os.link, ignore=shutil.ignore_patterns("run.json"))
+            shutil.copytree(template, new, copy_function=os.link, ignore=shutil.ignore_patterns("run.json"))
         else:
-            (home / run).mkdir()
+            new.mkdir()
         found = _varied(made, dice) | {
             "run": run,
             "run_number": number,
@@ -61,7 +62,8 @@ def stored_runs(
             "by": dice.choice(PEOPLE),
             "batch": f"lot {turn // 1000 + 1}",
         }
-        (home / run / "run.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
+        (new / "run.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
+        new.rename(home / run)
         hint(home, known)
         yield home / run
 

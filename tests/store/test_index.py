@@ -15,7 +15,7 @@ from stored_runs import stored_runs
 from rig.files.errors import TableError
 from rig.store import catching_up, index, records
 from rig.store.homes import UNFINISHED
-from rig.store.index_tables import calibrations, findings, readings, reworks, runs, unfinished
+from rig.store.index_tables import calibrations, findings, readings, reworks, runs, unfinished, unreadable
 from rig.store.rework_notes import note
 from rig.store.run_json import Record
 from rig.store.selection import Selection, listed, newest
@@ -92,6 +92,22 @@ def test_what_is_copied_in_or_taken_away_is_seen_at_the_next_question(archive: P
     assert names(archive) == in_folders(archive)
     shutil.rmtree(archive / "results" / KIT)
     assert names(archive) == []
+
+
+def test_a_run_that_is_copied_slowly_is_seen_when_it_is_there(archive: Path) -> None:
+    first = next((archive / "results" / KIT / "SO-0001").glob("2*"))
+    copy = copied(first, archive / "results" / KIT / "SO-0009", "2026-01-01T000000Z-001-aaaa")
+    whole = (copy / "run.json").read_bytes()
+    (copy / "run.json").unlink()
+    # Long enough ago that nothing more seems to come.
+    os.utime(copy.parent, ns=(0, 10**18))
+    assert len(names(archive)) == 5
+    (copy / "run.json").write_bytes(whole[:100])
+    os.utime(copy / "run.json", ns=(0, 10**18))
+    assert len(rows(archive, unreadable)) == 1
+    (copy / "run.json").write_bytes(whole)
+    assert len(names(archive)) == 6
+    assert rows(archive, unreadable) == []
 
 
 def test_notes_of_rework_and_runs_that_have_not_ended_are_known(archive: Path) -> None:
