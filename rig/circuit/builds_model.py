@@ -18,7 +18,7 @@ from rig.circuit.factor import Factor, smooth_correlation
 from rig.circuit.population import Parameter
 from rig.circuit.radiation import Position, driver_pressure_pa
 from rig.circuit.spread import moved, parameters
-from rig.circuit.tolerance import CUT_OFF_SIGMA
+from rig.circuit.tolerance import CUT_OFF_SIGMA, ONE_BATCH
 from rig.circuit.units import ComplexArray, FloatArray
 
 #: Of what a driver's sheet says, standard deviation of the logarithm: about 20 %, with the coil better known and the
@@ -43,8 +43,9 @@ MOST_EXPONENT = 0.95
 #: pressure in nepers, smooth and the same at all frequencies (a bench's level is in it), and of that one's phase.
 Z_FACTOR, PRESSURE_FACTOR, PRESSURE_LEVEL, PHASE_FACTOR = 0.08, 0.23, 0.12, 0.3
 #: What a single build has of its own beyond its parameters: of the impedance smooth and point by point, of a level in
-#: dB, and its level as a whole. Common practice, no source.
-OWN_Z, POINT_Z, OWN_DB, POINT_DB, OWN_GAIN_DB = 0.007, 0.005, 0.25, 0.25, 0.25
+#: dB; common practice, no source. And its level as a whole: two resistors of 1 % set its amplifier's gain, and the
+#: microphone is put back to within 5 mm of half a metre.
+OWN_Z, POINT_Z, OWN_DB, POINT_DB, OWN_GAIN_DB = 0.007, 0.005, 0.25, 0.25, 0.15
 LEAD_OHM = 0.05
 #: How far units lie apart in what no tolerance is stated of (the moving mass goes against Vas), standard deviations of
 #: the logarithm: common practice, no source.
@@ -166,7 +167,8 @@ class BuildsModel:
         keys = [(p.owner, p.name, p.field) for p in self.shared]
         own_share = (1 - SHARED_OF_TOLERANCE) ** 0.5
         narrowed = [
-            replace(p, sigma=p.sigma * own_share) if p.owner in ("part", "series") else p for p in parameters(design)
+            replace(p, sigma=p.sigma * own_share) if p.owner in ("part", "series") else p
+            for p in parameters(design, ONE_BATCH)
         ]
         besides = [replace(p, sigma=OWN_BESIDES[p.field]) for p in self.shared if p.field in OWN_BESIDES]
         # What the design has none of, such as an inductance of 0, no build has either.
@@ -178,7 +180,10 @@ class BuildsModel:
         )
         self.z_basis = Basis(z_hz[0], z_hz[-1], Z_FACTOR)
         self.p_bases = [self._pressure_bases(sight) for sight in sights]
-        self.roots = [self._root(build) for build in builds]
+        whiteners = [self._whiteners(build) for build in builds]
+        self.roots = [[root for root, _ in of_build] for of_build in whiteners]
+        #: Of each build's whitened values the part of the variance that is smooth over frequency.
+        self.smooth_share = [np.concatenate([share for _, share in of_build]) for of_build in whiteners]
 
     @staticmethod
     def _pressure_bases(sight: Sight) -> tuple[Basis, Basis]:
@@ -245,11 +250,11 @@ class BuildsModel:
         levels = [NEPER_DB * np.log(np.abs(of_drivers.sum(axis=0))) for of_drivers in pressure]
         return np.concatenate([log.real, log.imag, *levels], axis=1)
 
-    def _root(self, build: Build) -> list[FloatArray]:
-        """Inverse Cholesky factors of what a build has of its own, and of noise: of either part of Z, of each level."""
-        z = _inverse_root(self.z_hz, OWN_Z, np.hypot(POINT_Z, build.ohm_u))
+    def _whiteners(self, build: Build) -> list[tuple[FloatArray, FloatArray]]:
+        """Of what a build has of its own, and of noise: of either part of Z, of each level; see `_whitener`."""
+        z = _whitener(self.z_hz, OWN_Z, np.hypot(POINT_Z, build.ohm_u))
         levels = [
-            _inverse_root(sight.frequency_hz, OWN_DB, np.hypot(POINT_DB, u_db))
+            _whitener(sight.frequency_hz, OWN_DB, np.hypot(POINT_DB, u_db))
             for sight, (_, u_db) in zip(self.sights, build.levels, strict=True)
         ]
         return [z, z, *levels]
@@ -361,6 +366,9 @@ def _stacked(z: ComplexArray, levels: Sequence[ComplexArray]) -> FloatArray:
     return np.concatenate([z.real, z.imag, *(NEPER_DB * level.real for level in levels)])
 
 
-def _inverse_root(hertz: FloatArray, smooth: float, point: FloatArray) -> FloatArray:
-    covariance = smooth**2 * smooth_correlation(hertz, hertz) + np.diag(np.minimum(point, 1e3) ** 2)
-    return np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)))
+def _whitener(hertz: FloatArray, smooth: float, point: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """A root of the inverse covariance, shape (n, n), and the part of each whitened value's variance that is smooth."""
+    is_smooth = smooth**2 * smooth_correlation(hertz, hertz)
+    inverse = np.linalg.inv(np.linalg.cholesky(is_smooth + np.diag(np.minimum(point, 1e3) ** 2)))
+    share, turn = np.linalg.eigh(inverse @ is_smooth @ inverse.T)
+    return np.asarray(turn.T @ inverse), np.clip(share, 0.0, 1.0)

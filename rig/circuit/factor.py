@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.circuit.units import ComplexArray, FloatArray
+from rig.circuit.units import ComplexArray, FloatArray, Value
 
 #: Over so many octaves a factor keeps its value: about the width of a cone's resonance of Q 4.
 SMOOTH_OCTAVES = 0.35
@@ -27,10 +27,12 @@ class Factor:
     log: ComplexArray
     #: Standard deviation of both parts of it over good units, what is not known of their mean included.
     sigma: ComplexArray
+    #: It lies so many times higher in frequency than that; of several units an array of shape (units, 1).
+    higher: Value = 1.0
 
     def at(self, frequency_hz: FloatArray) -> ComplexArray:
         """The factor at some frequencies in Hz."""
-        return np.exp(_between(frequency_hz, self.frequency_hz, self.log))
+        return np.exp(_between(frequency_hz / self.higher, self.frequency_hz, self.log))
 
     def sigma_at(self, frequency_hz: FloatArray) -> ComplexArray:
         """Standard deviation of both parts of its logarithm at some frequencies in Hz."""

@@ -33,5 +33,10 @@ class Population:
     #: What is left over of a unit from point to point: of its impedance, relative, and of its level in dB.
     point_z: float
     point_db: float
+    #: The same, smooth over frequency.
+    smooth_z: float
+    smooth_db: float
     #: What `parts` leaves over of a good unit at most, in percent.
     misfit_percent: float
+    #: How many units taught it: `spread` is that of the next unit from their mean.
+    units: int

@@ -35,8 +35,11 @@ from rig.circuit.population import Parameter
 from rig.circuit.spread import moved
 from rig.circuit.units import ComplexArray, FloatArray
 
-#: A spread before any build is worth so many builds; what is left over of curves before it is worth so many points.
-PRIOR_BUILDS, PRIOR_POINTS = 8, 10
+#: A spread before any build is worth so many builds, and what is left over of curves so many independent values: they
+#: are known to a quarter and to a third. Common practice, no source.
+PRIOR_BUILDS, PRIOR_POINTS = 8, 5
+#: Rounds of what builds have of their own and of how far the fit then follows them; of either's search.
+SCALE_ROUNDS, MM_ROUNDS = 3, 40
 #: What is known better than this (logarithm) counts as known.
 LEAST_HIDDEN = 0.02
 #: Linearisations, each with the noise taken so many times larger: far from the sheet a resonance is no straight line.
@@ -64,8 +67,10 @@ class Learnt:
     gain_sigma_db: float
     #: How many builds it rests on.
     builds: int
-    #: What is left over of a good unit: of its impedance, relative, smooth and from point to point; of its level in dB.
+    #: What is left over of a good unit, smooth over frequency and from point to point: of its impedance, relative, and
+    #: of its level in dB.
     smooth_z: float
+    smooth_db: float
     point_z: float
     point_db: float
     #: For each driver, and for each sight and driver.
@@ -90,6 +95,18 @@ class Learnt:
             value = getattr(find_owner(channel, p.owner, p.name), p.field)
             columns.append(np.broadcast_to(value, (len(aside), 1)))
         return np.hstack(columns)
+
+
+@dataclass(frozen=True)
+class OwnScale:
+    """What builds have of their own over what is taken for it: smooth over frequency, and from point to point."""
+
+    smooth: float = 1.0
+    point: float = 1.0
+
+    def of(self, share: FloatArray) -> FloatArray:
+        """The same of values a share of whose variance is smooth."""
+        return np.sqrt(self.smooth**2 * share + self.point**2 * (1 - share))
 
 
 def learn_population(
@@ -150,13 +167,12 @@ def _learnt(model: BuildsModel, state: State) -> Learnt:
     """The population at the most probable state."""
     p, builds = len(model.shared), len(model.builds)
     linear = model.linear(state)
-    precision, _, variance = _laplace(model, linear, 1.0, 1.0)
-    followed = precision.shape[0] - np.trace(np.linalg.inv(precision)) + np.sum(1 - variance)
-    lefts = np.array([left for left, _, _ in linear])
-    points = 2 * model.z_hz.size
-    times_z, times_db = (_times(part, followed / lefts.size) for part in (lefts[:, :points], lefts[:, points:]))
-    # Once more with what the builds really have of their own.
-    precision, given, variance = _laplace(model, linear, times_z, times_db)
+    z, db = OwnScale(), OwnScale()
+    for _ in range(SCALE_ROUNDS):
+        # With what the builds really have of their own, which follows from what is left over.
+        precision, given, variance, followed = _laplace(model, linear, z, db)
+        z, db = (_scale(model, linear, followed, is_z) for is_z in (True, False))
+    precision, given, variance, _ = _laplace(model, linear, z, db)
     covariance = np.asarray(np.linalg.inv(precision), np.float64)
     squares = (PRIOR_BUILDS + np.sum(state.own**2 + variance, axis=0)) / (PRIOR_BUILDS + builds)
     # Of the next unit: its own deviation, and that of the builds' mean.
@@ -172,26 +188,28 @@ def _learnt(model: BuildsModel, state: State) -> Learnt:
         _hidden(model, given[:p, :p]),
         float(OWN_GAIN_DB * sigma[-1]),
         builds,
-        OWN_Z * times_z * (1 + 1 / builds) ** 0.5,
-        POINT_Z * times_z,
-        POINT_DB * times_db,
-        *_known_factors(model, state, of_factors, times_z, times_db),
+        OWN_Z * z.smooth,
+        OWN_DB * db.smooth,
+        POINT_Z * z.point,
+        POINT_DB * db.point,
+        *_known_factors(model, state, of_factors, OWN_Z * z.smooth, OWN_DB / NEPER_DB * db.smooth),
         state.own[:, : len(model.own)],
     )
 
 
 def _laplace(
-    model: BuildsModel, linear: Sequence[Linear], times_z: float, times_db: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+    model: BuildsModel, linear: Sequence[Linear], z: OwnScale, db: OwnScale
+) -> tuple[FloatArray, FloatArray, FloatArray, list[FloatArray]]:
     """Precision of what is shared, the same if what is each build's own were known, and variance of that own.
 
-    Shapes (shared, shared) twice, and (builds, own).
+    Shapes (shared, shared) twice, and (builds, own). And of each build's values how far the fit follows them (their
+    leverages), shape (values,).
     """
     precision: FloatArray = np.eye(linear[0][1].shape[1])
     given = precision
-    variance = []
-    for left, slopes, own in linear:
-        times = np.where(np.arange(left.size) < 2 * model.z_hz.size, times_z, times_db)[:, np.newaxis]
+    variance, scaled = [], []
+    for n, (_, slopes, own) in enumerate(linear):
+        times = _rows(model, n, z, db)[:, np.newaxis]
         slopes, own = slopes / times, own / times
         inner = np.linalg.inv(np.eye(own.shape[1]) + own.T @ own)
         across = own.T @ slopes
@@ -199,7 +217,40 @@ def _laplace(
         given = given + known
         precision = precision + known - across.T @ inner @ across
         variance.append(np.diag(inner))
-    return precision, given, np.array(variance)
+        scaled.append((slopes - own @ inner @ across, own, inner))
+    shared = np.linalg.inv(precision)
+    followed = [
+        np.sum(beside @ shared * beside, axis=1) + np.sum(own @ inner * own, axis=1) for beside, own, inner in scaled
+    ]
+    return precision, given, np.array(variance), followed
+
+
+def _rows(model: BuildsModel, n: int, z: OwnScale, db: OwnScale) -> FloatArray:
+    """What each whitened value of a build has to be divided by once more."""
+    share = model.smooth_share[n]
+    is_z = np.arange(share.size) < 2 * model.z_hz.size
+    return np.where(is_z, z.of(share), db.of(share))
+
+
+def _scale(model: BuildsModel, linear: Sequence[Linear], followed: Sequence[FloatArray], is_z: bool) -> OwnScale:
+    """What builds have of their own over what is taken for it, from what is left over of all of them.
+
+    Smooth and from point to point: variance components of the greatest restricted likelihood, values taken as
+    independent once they are whitened (H. Zhou, L. Hu, J. Zhou and K. Lange, "MM Algorithms for Variance Components
+    Models", J. Comput. Graph. Stat. 28 (2019)); what was taken before counts as so many points of each.
+    """
+    points = 2 * model.z_hz.size
+    part = slice(0, points) if is_z else slice(points, None)
+    square = np.concatenate([left[part] ** 2 for left, _, _ in linear])
+    free = np.concatenate([1 - np.clip(of_build[part], 0.0, 1.0) for of_build in followed])
+    share = np.concatenate([of_build[part] for of_build in model.smooth_share])
+    found = np.ones(2)
+    for _ in range(MM_ROUNDS):
+        variance = found[0] * share + found[1] * (1 - share)
+        for n, of in enumerate((share, 1 - share)):
+            seen = PRIOR_POINTS / found[n] ** 2 + np.sum(of * square / variance**2)
+            found[n] *= np.sqrt(seen / (PRIOR_POINTS / found[n] + np.sum(of * free / variance)))
+    return OwnScale(*np.sqrt(found))
 
 
 def _spread(model: BuildsModel, sigma: FloatArray, covariance: FloatArray) -> Iterator[Parameter]:
@@ -220,7 +271,7 @@ def _hidden(model: BuildsModel, precision: FloatArray) -> FloatArray:
 
 
 def _known_factors(
-    model: BuildsModel, state: State, covariance: FloatArray, times_z: float, times_db: float
+    model: BuildsModel, state: State, covariance: FloatArray, own_z: float, own_pressure: float
 ) -> tuple[tuple[Factor, ...], tuple[tuple[Factor, ...], ...]]:
     """The factors with what is not known of them, all parameters given, and what each unit has of its own."""
     at = 0
@@ -237,15 +288,8 @@ def _known_factors(
         return Factor(re.nodes_hz, log, sigma[0] + 1j * sigma[1])
 
     of_z, of_pressure = model.factors(state.factors)
-    own_z, own_db = OWN_Z * times_z, OWN_DB / NEPER_DB * times_db
     z = tuple(next_of(log, own_z, model.z_basis, model.z_basis) for log in of_z)
     return z, tuple(
-        tuple(next_of(log, own_db, *bases) for log in logs)
+        tuple(next_of(log, own_pressure, *bases) for log in logs)
         for bases, logs in zip(model.p_bases, of_pressure, strict=True)
     )
-
-
-def _times(left: FloatArray, followed: float) -> float:
-    """What a build has of its own over what is taken for it, from what is left over of all, whitened."""
-    degrees = left.size * (1 - followed)
-    return float(np.sqrt((PRIOR_POINTS + np.sum(left**2)) / (PRIOR_POINTS + degrees)))

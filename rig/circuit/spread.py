@@ -7,6 +7,7 @@ import numpy as np
 
 from rig.circuit.channel import Branch, Channel, channel_parts, map_parts
 from rig.circuit.driver import Driver
+from rig.circuit.factor import ELSEWHERE, Factor
 from rig.circuit.parts import Part
 from rig.circuit.population import Parameter
 from rig.circuit.tolerance import CUT_OFF_SIGMA, DriverTolerance
@@ -64,6 +65,42 @@ def moved_good(channel: Channel, deviations: FloatArray) -> Channel:
     if learnt is not None and learnt.hidden_root.size:
         found = moved(found, learnt.hidden, deviations[:, len(among) :] @ learnt.hidden_root.T)
     return moved(found, among, deviations[:, : len(among)])
+
+
+def drawn_good(channel: Channel, random: np.random.Generator, units: int) -> Channel:
+    """Units of the population that builds taught, around its mean: parameters are arrays of shape (units, 1).
+
+    What the lumped model leaves out of a driver lies elsewhere in each unit, as its resonances do.
+    """
+    learnt = channel.population
+    if learnt is None:
+        raise ValueError(f"channel {channel.name}: no builds have taught how far its units lie apart")
+    among = tuple(replace(p, sigma=p.sigma / from_mean(learnt.units)) for p in learnt.spread)
+    found = moved(channel, among, _cut_off(random, (units, len(among))))
+
+    def elsewhere(factor: Factor | None, higher: FloatArray) -> Factor | None:
+        return None if factor is None else replace(factor, higher=higher)
+
+    def branch_of(branch: Branch) -> Branch:
+        higher = np.exp(ELSEWHERE * random.standard_normal((units, 1)))
+        driver = branch.driver
+        impedance, pressure = (elsewhere(of, higher) for of in (driver.impedance_factor, driver.pressure_factor))
+        return replace(branch, driver=replace(driver, impedance_factor=impedance, pressure_factor=pressure))
+
+    return replace(found, branches=tuple(map(branch_of, found.branches)))
+
+
+def from_mean(units: int) -> float:
+    """How much further the next unit lies from the mean of so many than from that of all (standard deviations)."""
+    return float((1 + 1 / units) ** 0.5)
+
+
+def _cut_off(random: np.random.Generator, shape: tuple[int, ...]) -> FloatArray:
+    """Standard normal numbers, none beyond where a tolerance ends."""
+    found = random.standard_normal(shape)
+    while np.any(outside := np.abs(found) > CUT_OFF_SIGMA):
+        found[outside] = random.standard_normal(int(outside.sum()))
+    return found
 
 
 def moved(channel: Channel, among: tuple[Parameter, ...], deviations: FloatArray) -> Channel:

@@ -32,6 +32,10 @@ class DriverTolerance:
                 raise ValueError(f"driver tolerance: {name} is {value}; allowed is 0 to below 1")
 
 
+#: Drivers and boxes of one batch lie closer together than batches do: by two thirds. Common practice, no source.
+ONE_BATCH = DriverTolerance(**{name: 2 / 3 * half for name, half in vars(DriverTolerance()).items()})
+
+
 def draw(channel: Channel, rng: np.random.Generator, units: int, spread: DriverTolerance | None = None) -> Channel:
     """A channel whose parameters are arrays of shape (units, 1), one row a unit drawn from the design.
 

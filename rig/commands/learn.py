@@ -22,20 +22,15 @@ from rig.store.recorded import read_curve
 from rig.store.run_json import CurveEntry, Record
 from rig.study.builds import learn_design
 from rig.study.learning import (
-    IMPEDANCE,
-    LEVEL,
-    ONE_BATCH,
-    Key,
     Learnt,
-    Spread,
     drifts,
-    even_grid,
     learn,
     mask_file,
     refuse_odd,
     rejects_together,
-    spreads_of_parts,
+    share_rejects,
 )
+from rig.study.spreads import IMPEDANCE, LEVEL, Key, Spread, even_grid, spreads_of_units
 from rig.study.taking_in import FILE as LEARNT_FROM
 from rig.study.taking_in import former_and_new, learnt_from, passed_of, refuse_other_sign
 from rig.values.readings import Curve, Floats
@@ -79,7 +74,7 @@ def learn_command(
     shaped = loaded.taught(design) if design else loaded
     if design and not _may_be_learnt(shaped, builds, new, seed, yes):
         return
-    spreads = {} if chosen == "builds" else spreads_of_parts(shaped, draws, seed, ONE_BATCH if design else None)
+    spreads = {} if chosen == "builds" else spreads_of_units(shaped, draws, seed)
     passed = [*learnt_from(loaded).passed, *(run.serial for run in new)] if update else []
     learnt = _learnt(loaded, builds, spreads, rejects_percent, confidence_percent, passed)
     about: dict[str, object] = {
@@ -104,7 +99,7 @@ def _may_be_learnt(
     shaped: Kit, builds: Mapping[Key, tuple[Floats, dict[str, Floats]]], new: Sequence[Record], seed: int, yes: bool
 ) -> bool:
     """Refuse builds that do not belong together; of units that come in because they passed, say which, and ask."""
-    spreads = spreads_of_parts(shaped, BELONGING_DRAWS, seed)
+    spreads = spreads_of_units(shaped, BELONGING_DRAWS, seed, by_tolerances=True)
     if new:
         return _are_to_be_taken_in(new, drifts(builds, spreads, [run.serial for run in new]), yes)
     refuse_odd(builds, spreads)
@@ -221,14 +216,13 @@ def _learnt(
     passed: Sequence[str],
 ) -> list[Learnt]:
     """One mask for each channel's impedance and level, each with its share of the rejects."""
-    rejects = rejects_percent / 100 / len(builds)
-    made = []
+    rejects, made = rejects_percent / 100, []
     for key, (grid, held) in builds.items():
         unit = "ohm" if key[:2] == IMPEDANCE else "dB SPL"
         cut = passed_of(kit, key, grid, passed) if passed else None
         confidence = confidence_percent / 100
         made.append(learn(key, unit, grid, held, spreads.get(key), rejects=rejects, confidence=confidence, passed=cut))
-    return made
+    return share_rejects(made, rejects)
 
 
 def mask_grid(kit: Kit, key: Key, curves: Sequence[Curve]) -> Floats | None:

@@ -16,7 +16,7 @@ from typing import Annotated, Any
 import numpy as np
 from pydantic import Field
 
-from rig.circuit.builds_model import NEPER_DB, with_factors
+from rig.circuit.builds_model import NEPER_DB, OWN_DB, OWN_Z, with_factors
 from rig.circuit.channel import Channel, find_owner, map_parts, with_driver, with_part
 from rig.circuit.driver import mechanics
 from rig.circuit.factor import Factor
@@ -90,10 +90,14 @@ class LearntChannel(Table):
     names: list[str]
     #: The networks that it was learnt of, as kit.toml has them.
     networks: list[str]
-    #: Of the level of a whole unit; and what is left over from point to point.
+    #: How many units taught it.
+    units: int = 1
+    #: Of the level of a whole unit; and what is left over from point to point, and smooth over frequency.
     gain_sigma_db: Positive
     point_percent: Positive
     point_db: Positive
+    smooth_percent: Positive = 100 * OWN_Z
+    smooth_db: Positive = OWN_DB
     #: The most that `parts` leaves over of a good unit.
     misfit_percent: Positive
     values: list[LearntValue]
@@ -125,9 +129,12 @@ def learnt_channel(names: Sequence[str], sheet: Channel, learnt: Learnt, positio
     found = LearntChannel(
         names=list(names),
         networks=networks_of(sheet),
+        units=learnt.builds,
         gain_sigma_db=learnt.gain_sigma_db,
         point_percent=100 * learnt.point_z,
         point_db=learnt.point_db,
+        smooth_percent=100 * learnt.smooth_z,
+        smooth_db=learnt.smooth_db,
         misfit_percent=100,
         values=list(_values(sheet, learnt)),
         made_of=list(_made_of(sheet, learnt)),
@@ -136,7 +143,8 @@ def learnt_channel(names: Sequence[str], sheet: Channel, learnt: Learnt, positio
         factors=list(_factors(sheet, learnt, positions)),
     )
     model = learnt_model(sheet, found, positions[0] if positions else "")
-    misfit = largest_misfit(model, learnt.z_hz, learnt.smooth_z, learnt.point_z, learnt.builds)
+    smooth = learnt.smooth_z * (1 + 1 / learnt.builds) ** 0.5
+    misfit = largest_misfit(model, learnt.z_hz, smooth, learnt.point_z, learnt.builds)
     return found.model_copy(update={"misfit_percent": 100 * misfit})
 
 
@@ -156,7 +164,16 @@ def learnt_model(sheet: Channel, learnt: LearntChannel, position: str) -> Channe
     fields = tuple(Parameter(v.owner, v.of, v.field, 1.0) for v in learnt.values)
     hidden = np.array(learnt.hidden).reshape(-1, len(fields)).T
     population = Population(
-        spread, fields, hidden, learnt.gain_sigma_db, learnt.point_percent / 100, learnt.point_db, learnt.misfit_percent
+        spread,
+        fields,
+        hidden,
+        gain_sigma_db=learnt.gain_sigma_db,
+        point_z=learnt.point_percent / 100,
+        point_db=learnt.point_db,
+        smooth_z=learnt.smooth_percent / 100,
+        smooth_db=learnt.smooth_db,
+        misfit_percent=learnt.misfit_percent,
+        units=learnt.units,
     )
     model = with_factors(model, [factors[name, IMPEDANCE] for name in names], at_position)
     return replace(model, population=population)

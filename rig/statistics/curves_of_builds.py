@@ -15,13 +15,15 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-#: The scale of the spread before is known as well as from so many degrees of freedom: to an eighth. Common practice, no
+#: The scale of the spread before is known as well as from so many degrees of freedom: to a fifth. Common practice, no
 #: source.
-DEGREES_BEFORE = 30.0
+DEGREES_BEFORE = 15.0
 #: How firmly the scale of the whole curve holds around a point: in degrees of freedom, common practice, no source.
 DEGREES_WHOLE = 8.0
 #: Points count as around a point by this standard deviation.
-AROUND_OCTAVES = 1 / 3
+AROUND_OCTAVES = 1 / 6
+#: Median of the magnitude of a standard normal number.
+NORMAL_MEDIAN = 0.6745
 #: Sets of builds that the limit of a departure is found from, in portions that fit a small computer's memory.
 SETS, PORTION = 4000, 500
 
@@ -48,6 +50,22 @@ def spread_before(frequency_hz: Floats, deviations: Floats, scatter: float) -> S
     seen = deviations + noise
     sigma = np.hypot(np.std(deviations, axis=0), scatter)
     return SpreadBefore(frequency_hz, seen, sigma)
+
+
+def scatter(curves: Floats) -> float:
+    """What curves scatter from point to point, robustly: standard deviation.
+
+    How far each point lies off the line between its neighbours has 3/2 of the variance of a point; the median is that
+    of normal numbers, and what a resonance bends does not count.
+
+    Parameters
+    ----------
+    curves : shape (curves, n)
+        Deviations from the mean of two or more.
+    """
+    rough = curves[:, 1:-1] - (curves[:, :-2] + curves[:, 2:]) / 2
+    median = float(np.median(np.abs(rough))) / NORMAL_MEDIAN
+    return median / float(np.sqrt(1.5 * (1 - 1 / len(curves))))
 
 
 @dataclass(frozen=True, eq=False)

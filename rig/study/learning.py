@@ -1,26 +1,19 @@
 """Limits learnt: from reference builds, from the tolerances of the parts before a first unit exists, or from both.
 
 A mask is asked to let nearly every good unit through **as a whole**: its width in standard deviations is found from
-units drawn from the parts' tolerances, as the width that so many of them keep to at every point at once. Points of a
+drawn units, as the width that so many of them keep to at every point of all curves of a channel at once. Points of a
 curve hang together, so neither three standard deviations at each point nor independent points would say it.
 """
 
 import math
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from checks import impedance, response
-from rig.circuit.channel import Channel, impedance_ohm
-from rig.circuit.radiation import microphone_at, pressure_pa
-from rig.circuit.tolerance import DriverTolerance, draw
-from rig.design.kit import Kit
 from rig.files.errors import Disagree
-from rig.signals.levels import REFERENCE_PRESSURE_PA, db
 from rig.statistics.curves_of_builds import (
     SpreadBefore,
     departure_limit,
@@ -29,23 +22,14 @@ from rig.statistics.curves_of_builds import (
     drift_limit,
     joined_spread,
     next_unit,
+    scatter,
     spread_before,
 )
 from rig.statistics.tolerance_interval import two_sided_factor
 from rig.statistics.truncation import restored
-from rig.study.builds import channels_alike
+from rig.study.spreads import IMPEDANCE, Key, Spread, resampled
 from rig.values.readings import Floats
 
-#: Check, quantity, subject.
-Key = tuple[str, str, str]
-IMPEDANCE, LEVEL = (impedance.NAME, impedance.IMPEDANCE), (response.NAME, response.FREE_FIELD_LEVEL)
-
-#: Widths are the widest within this part of an octave to both sides, so that a mask is smooth and easy to edit.
-WIDEN_OCTAVES = 1 / 12
-#: Of spreads and masks: few enough to read and edit.
-POINTS_PER_OCTAVE = 12
-#: Drivers and boxes of one batch lie closer together than batches do: by two thirds. Common practice, no source.
-ONE_BATCH = DriverTolerance(**{name: 2 / 3 * half for name, half in vars(DriverTolerance()).items()})
 #: No narrower than three times what the rig itself scatters (common practice, no source).
 LEAST_PERCENT, LEAST_DB = 2.0, 0.3
 #: Of good builds that belong together so many sets are refused.
@@ -54,25 +38,9 @@ FALSE_ALARMS = 0.01
 ROUNDS = 12
 #: Standard deviations that nearly all units keep to over a whole curve of a two-way box.
 WHOLE_ALONE = 4.0
-#: Around a single build: from, to, decibels (common practice, no source) and percent.
+#: Around a single build: from, to, decibels, and for impedances relative (common practice, no source).
 AROUND_ONE_DB = ((20, 100, 2.0), (100, 300, 1.5), (300, 3000, 1.0), (3000, 10000, 1.5), (10000, 20000, 2.0))
-AROUND_ONE_PERCENT = ((10, 150, 25.0), (150, 20000, 10.0))
-
-
-@dataclass(frozen=True, eq=False)
-class Spread:
-    """How a curve spreads over units drawn from the parts' tolerances. Levels in decibels, impedance relative."""
-
-    frequency_hz: Floats
-    #: Curve in the middle, in the curve's own unit, shape (n,).
-    centre: Floats
-    #: Deviations from it (decibels, or parts of one), shape (units, n).
-    deviations: Floats
-
-    @property
-    def sigma(self) -> Floats:
-        """Standard deviation at each point, shape (n,)."""
-        return np.asarray(np.std(self.deviations, axis=0))
+AROUND_ONE = ((10, 150, 0.25), (150, 20000, 0.1))
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,75 +60,42 @@ class Learnt:
     unit: str
     frequency_hz: Floats
     centre: Floats
-    lower: Floats
-    upper: Floats
+    #: Standard deviation of good units (of impedance relative), and how many of these half the mask is wide.
+    sigma: Floats
+    factor: float
     #: Every build's curve on the same frequencies, shape (builds, n); none without builds.
     builds: Floats
-    #: Which good units it is expected to fail somewhere, shape (units,); None where nothing is known of good units.
-    outside: NDArray[np.bool_] | None
-    words: str
+    basis: str
+    #: How many standard deviations wide it has to be for each good unit to lie inside, shape (units,), of the same
+    #: units for all masks of a channel; None where nothing is known of good units.
+    needed: Floats | None = None
+
+    @property
+    def half_width(self) -> Floats:
+        """Of impedance relative; no narrower than the rig itself can tell."""
+        return np.maximum(self.factor * self.sigma, _least(self.unit == "ohm"))
+
+    @property
+    def lower(self) -> Floats:
+        """In its unit."""
+        return self.centre * (1 - self.half_width) if self.unit == "ohm" else self.centre - self.half_width
+
+    @property
+    def upper(self) -> Floats:
+        """In its unit."""
+        return self.centre * (1 + self.half_width) if self.unit == "ohm" else self.centre + self.half_width
+
+    @property
+    def words(self) -> str:
+        """What it rests on."""
+        if self.factor == 1:
+            return self.basis
+        return f"{self.basis}, ±{self.factor:.2f} standard deviations wide"
 
     @property
     def rejects(self) -> float:
         """Share of good units that it is expected to fail; NaN where nothing is known of them."""
-        return float("nan") if self.outside is None else float(np.mean(self.outside))
-
-
-def spreads_of_parts(kit: Kit, draws: int, seed: int, tolerance: DriverTolerance | None = None) -> dict[Key, Spread]:
-    """Impedance and free-field level of every channel over drawn units, on axis at the kit's first position.
-
-    Both curves of a channel are of the same units, row by row. Channels built alike share theirs. `tolerance` is that
-    of drivers and box; None: of any batch.
-    """
-    found: dict[Key, Spread] = {}
-    for alike in channels_alike(kit):
-        random = np.random.default_rng([seed, kit.channels.index(alike[0])])
-        portions = [draw(kit.model(alike[0].name), random, units, tolerance) for units in _portions(draws)]
-        ohm, level = _curves_of(kit, portions)
-        for channel in alike:
-            found |= {(*IMPEDANCE, channel.name): ohm, (*LEVEL, channel.name): level}
-    return found
-
-
-def _curves_of(kit: Kit, portions: Sequence[Channel]) -> tuple[Spread, Spread]:
-    place, sweeps = kit.positions[0], (kit.sweeps.leads, kit.sweeps.playing)
-    microphone = microphone_at(place.distance_m, place.angle_deg)
-    leads_hz, playing_hz = (even_grid(sweep.start_hz, sweep.stop_hz) for sweep in sweeps)
-
-    def curves(drawn: Channel) -> tuple[Floats, Floats]:
-        pressure = np.abs(pressure_pa(drawn, playing_hz, kit.levels.playing_v, microphone))
-        return np.abs(impedance_ohm(drawn, leads_hz)), db(pressure / REFERENCE_PRESSURE_PA)
-
-    # Drawn one after the other, so that the same seed draws the same units; this takes all cores.
-    with ThreadPoolExecutor() as pool:
-        ohms, levels = zip(*pool.map(curves, portions), strict=True)
-    ohm, level = np.concatenate(ohms), np.concatenate(levels)
-    middle_ohm, middle_db = np.median(ohm, axis=0), np.median(level, axis=0)
-    return Spread(leads_hz, middle_ohm, ohm / middle_ohm - 1), Spread(playing_hz, middle_db, level - middle_db)
-
-
-def even_grid(low_hz: float, high_hz: float) -> Floats:
-    """Frequencies of spreads and masks: evenly spaced in octaves, both ends among them."""
-    count = math.ceil(math.log2(high_hz / low_hz) * POINTS_PER_OCTAVE) + 1
-    return np.geomspace(low_hz, high_hz, count)
-
-
-def _portions(draws: int) -> list[int]:
-    """Draws in pieces that fit into a processor's cache and a small computer's memory."""
-    return [500] * (draws // 500) + ([draws % 500] if draws % 500 else [])
-
-
-def whole_mask_factor(deviations: Floats, sigma: Floats, rejects: float) -> float:
-    """Width in standard deviations that all but a share of the units keep to at every point at once.
-
-    Parameters
-    ----------
-    deviations : shape (units, n)
-    sigma : shape (n,), above zero
-    rejects : the share
-    """
-    furthest = np.max(np.abs(deviations) / sigma, axis=1)
-    return float(np.quantile(furthest, 1 - rejects))
+        return float("nan") if self.needed is None else float(np.mean(self.needed > self.factor))
 
 
 def pointwise_factor(whole: float, builds: int, confidence: float) -> float:
@@ -203,8 +138,8 @@ def learn(
     """
     relative = unit == "ohm"
     curves = np.array(list(builds.values())).reshape(len(builds), frequency_hz.size)
-    spread = parts and _resampled(parts, frequency_hz)
-    before = None if spread is None else _before(spread, relative)
+    spread = parts and resampled(parts, frequency_hz)
+    before = None if spread is None else _before(spread, _scatter(curves, relative))
     if not builds and spread is None:
         raise ValueError(f"{' '.join(key)}: neither a build nor the parts' tolerances to learn from")
     if spread is None and len(builds) == 1:
@@ -213,28 +148,43 @@ def learn(
     if before is not None and passed is not None:
         full = _untruncated(before, curves, np.isin(list(builds), passed.serials), passed, relative)
     centre = np.mean(full, axis=0) if builds or spread is None else spread.centre
-    good, words = None, f"{len(builds)} builds"
     if before is None:
         factor = pointwise_factor(WHOLE_ALONE, len(builds), confidence)
         sigma = np.std(_off(full, centre, relative), axis=0, ddof=1)
-    else:
-        good, words = _good_units(before, _off(full, centre, relative))
-        sigma = np.std(good, axis=0)
-        factor = whole_mask_factor(good, sigma, rejects)
-    width = factor * sigma
-    width = _widened(frequency_hz, np.maximum(width, _least(relative)))
-    lower, upper = (centre * (1 - width), centre * (1 + width)) if relative else (centre - width, centre + width)
-    outside = None if good is None else np.any(np.abs(good) > width, axis=1)
-    words = f"{words}, ±{factor:.2f} standard deviations wide"
-    return Learnt(key, unit, frequency_hz, centre, lower, upper, curves, outside, words)
+        return Learnt(key, unit, frequency_hz, centre, sigma, factor, curves, f"{len(builds)} builds")
+    good, basis = _good_units(before, _off(full, centre, relative))
+    sigma = np.std(good, axis=0)
+    needed = np.max(np.where(np.abs(good) > _least(relative), np.abs(good) / sigma, 0.0), axis=1)
+    factor = float(np.quantile(needed, 1 - rejects))
+    return Learnt(key, unit, frequency_hz, centre, sigma, factor, curves, basis, needed)
+
+
+def share_rejects(masks: Sequence[Learnt], rejects: float) -> list[Learnt]:
+    """Masks that together fail a share of good units, those of one channel as many standard deviations wide.
+
+    Masks of one channel see the same units; channels are built of parts of their own. Where nothing is known of good
+    units a mask stays as it is.
+    """
+    needed: dict[str, Floats] = {}
+    for one in masks:
+        if one.needed is not None:
+            channel = one.key[2]
+            needed[channel] = np.maximum(needed[channel], one.needed) if channel in needed else one.needed
+    factors = {channel: float(np.quantile(of_units, 1 - rejects / len(needed))) for channel, of_units in needed.items()}
+    return [one if one.needed is None else replace(one, factor=factors[one.key[2]]) for one in masks]
 
 
 def _least(relative: bool) -> float:
     return LEAST_PERCENT / 100 if relative else LEAST_DB
 
 
-def _before(spread: Spread, relative: bool) -> SpreadBefore:
-    return spread_before(spread.frequency_hz, spread.deviations, _least(relative) / 3)
+def _before(spread: Spread, scatters: float | None = None) -> SpreadBefore:
+    return spread_before(spread.frequency_hz, spread.deviations, spread.scatter if scatters is None else scatters)
+
+
+def _scatter(curves: Floats, relative: bool) -> float | None:
+    """What the rig scatters from point to point, as builds show it; None: one does not."""
+    return scatter(_off(curves, np.mean(curves, axis=0), relative)) if len(curves) > 1 else None
 
 
 def _off(curves: Floats, centre: Floats, relative: bool) -> Floats:
@@ -314,7 +264,7 @@ def departures_of_builds(
     found = {}
     for key, (frequency_hz, builds) in curves.items():
         relative = key[:2] == IMPEDANCE
-        before = _before(_resampled(spreads[key], frequency_hz), relative)
+        before = _before(resampled(spreads[key], frequency_hz))
         far = departures(before, _off(builds, np.mean(builds, axis=-2, keepdims=True), relative))
         found[key] = far / departure_limit(before, builds.shape[-2], FALSE_ALARMS / len(curves))
     return found
@@ -330,7 +280,7 @@ def drifts(
     found = []
     for key, (frequency_hz, builds) in curves.items():
         relative = key[:2] == IMPEDANCE
-        before = _before(_resampled(spreads[key], frequency_hz), relative)
+        before = _before(resampled(spreads[key], frequency_hz))
         new, old = (np.array([builds[s] for s in builds if (s in latest) == is_new]) for is_new in (True, False))
         off_new, off_old = (_off(units, np.mean(old, axis=0), relative) for units in (new, old))
         limit = drift_limit(before, len(builds), FALSE_ALARMS / len(curves))
@@ -347,31 +297,12 @@ def drifts(
 
 
 def _around_one(key: Key, unit: str, frequency_hz: Floats, curves: Floats) -> Learnt:
-    relative, centre = unit == "ohm", curves[0]
-    windows = AROUND_ONE_PERCENT if relative else AROUND_ONE_DB
+    windows = AROUND_ONE if unit == "ohm" else AROUND_ONE_DB
     width = np.full(frequency_hz.size, windows[-1][2])
     for start, stop, half in windows:
         width[(frequency_hz >= start) & (frequency_hz < stop)] = half
-    lower, upper = (
-        (centre * (1 - width / 100), centre * (1 + width / 100)) if relative else (centre - width, centre + width)
-    )
-    words = "windows around one build; nothing is known of how good units spread"
-    return Learnt(key, unit, frequency_hz, centre, lower, upper, curves, None, words)
-
-
-def _resampled(spread: Spread, frequency_hz: Floats) -> Spread:
-    log, at = np.log(frequency_hz), np.log(spread.frequency_hz)
-    right = np.clip(np.searchsorted(at, log), 1, at.size - 1)
-    share = np.clip((log - at[right - 1]) / (at[right] - at[right - 1]), 0, 1)
-    deviations = spread.deviations[:, right - 1] * (1 - share) + spread.deviations[:, right] * share
-    return Spread(frequency_hz, np.interp(log, at, spread.centre), deviations)
-
-
-def _widened(frequency_hz: Floats, width: Floats) -> Floats:
-    """The widest within a part of an octave to both sides."""
-    octaves = np.log2(frequency_hz)
-    near = np.abs(octaves[:, np.newaxis] - octaves) <= WIDEN_OCTAVES
-    return np.asarray(np.max(np.where(near, width, 0.0), axis=1))
+    basis = "windows around one build; nothing is known of how good units spread"
+    return Learnt(key, unit, frequency_hz, curves[0], width, 1.0, curves, basis)
 
 
 def rejects_together(learnt: Sequence[Learnt]) -> float:
@@ -381,10 +312,10 @@ def rejects_together(learnt: Sequence[Learnt]) -> float:
     """
     failing: dict[str, NDArray[np.bool_]] = {}
     for one in learnt:
-        if one.outside is None:
+        if one.needed is None:
             return float("nan")
-        channel = one.key[2]
-        failing[channel] = failing[channel] | one.outside if channel in failing else one.outside
+        channel, outside = one.key[2], one.needed > one.factor
+        failing[channel] = failing[channel] | outside if channel in failing else outside
     return 1 - math.prod(1 - float(np.mean(outside)) for outside in failing.values())
 
 

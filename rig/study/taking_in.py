@@ -13,7 +13,8 @@ from rig.files.errors import Disagree, RecordError, TableError
 from rig.files.plain import restored
 from rig.store import records
 from rig.store.run_json import Record
-from rig.study.learning import Key, Passed, mask_file
+from rig.study.learning import Passed, mask_file
+from rig.study.spreads import Key
 from rig.values.names import CHANNEL_POLARITY, DRIVER_POLARITY
 from rig.values.readings import Floats
 

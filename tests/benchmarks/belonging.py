@@ -38,17 +38,8 @@ from rig.design.kit import load_kit
 from rig.run import sequencer
 from rig.run.verify import Job, job
 from rig.study.builds import learn_design
-from rig.study.learning import (
-    IMPEDANCE,
-    LEVEL,
-    Key,
-    Learnt,
-    Passed,
-    Spread,
-    departures_of_builds,
-    learn,
-    spreads_of_parts,
-)
+from rig.study.learning import Learnt, Passed, departures_of_builds, learn
+from rig.study.spreads import IMPEDANCE, LEVEL, Key, Spread, spreads_of_units
 from rig.values.readings import Curve
 from rig.values.run import Finished
 
@@ -76,7 +67,7 @@ def false_alarms(curves: Curves, spreads: Mapping[Key, Spread], sets: int, seed:
 def drawn(name: str, sets: int, seed: int) -> list[float]:
     """False alarms of a demo kit whose builds are drawn anew."""
     kit = load_kit(ROOT, name)
-    known, units = (spreads_of_parts(kit, BELONGING_DRAWS, one) for one in (1, 1000 + seed))
+    known, units = (spreads_of_units(kit, BELONGING_DRAWS, one) for one in (1, 1000 + seed))
     curves = {
         key: (s.frequency_hz, s.centre * (1 + s.deviations) if key[:2] == IMPEDANCE else s.centre + s.deviations)
         for key, s in units.items()
@@ -90,7 +81,7 @@ def updated(name: str, updates: int, limits: float) -> None:
     Units pass what is `limits` times as wide as the mask that stands.
     """
     kit = load_kit(ROOT, name)
-    known, units = spreads_of_parts(kit, 10000, 1), spreads_of_parts(kit, 400 + 20 * updates * 10, 77)
+    known, units = spreads_of_units(kit, 10000, 1), spreads_of_units(kit, 400 + 20 * updates * 10, 77)
     for kind in (IMPEDANCE, LEVEL):
         key = (*kind, kit.channels[0].name)
         spread, relative = units[key], kind == IMPEDANCE
@@ -145,7 +136,7 @@ def spreads(work: Job, builds: Sequence[Sequence[Curve]]) -> dict[Key, Spread]:
     """How units spread around the design that these builds teach."""
     named = {f"ST-{n:04d}": curves for n, curves in enumerate(builds)}
     design = learn_design(work.kit, named, dict.fromkeys(named, ""), "")
-    return spreads_of_parts(work.kit.taught(design), BELONGING_DRAWS, 1)
+    return spreads_of_units(work.kit.taught(design), BELONGING_DRAWS, 1, by_tolerances=True)
 
 
 def stranger(design: Design, options: argparse.Namespace) -> tuple[int, int]:

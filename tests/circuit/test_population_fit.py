@@ -103,6 +103,6 @@ def test_good_strangers_leave_next_to_nothing_over_once_builds_have_taught(name:
     channel = learnt_channel(["box"], sheet, learn_population(sheet, hertz, [], builds), [])
     model = learnt_model(sheet, channel, "on axis")
     new = [f"ST-000{n}" for n in range(4)]
-    assert channel.misfit_percent < 1.2
+    assert channel.misfit_percent < 1.4
     assert all(left_over(model, serial) < channel.misfit_percent for serial in new)
     assert min(left_over(sheet, serial) for serial in new) > 2 * channel.misfit_percent

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from rig.statistics.curves_of_builds import (
+    DEGREES_BEFORE,
     SpreadBefore,
     departure_limit,
     departures,
@@ -54,7 +55,7 @@ def test_departures_are_those_of_leave_one_out_by_hand(before: SpreadBefore) -> 
     off = (sets[2] - others.mean(axis=0)) / before.sigma / np.sqrt(1 + 1 / 3)
     variance = np.mean(np.var(others, axis=0, ddof=1) / before.sigma**2)
     degrees = 2 * HZ.size**2 / np.sum(before.correlation2)
-    scale2 = (30 + degrees * variance) / (30 + degrees)
+    scale2 = (DEGREES_BEFORE + degrees * variance) / (DEGREES_BEFORE + degrees)
     assert far[2] == pytest.approx(np.sqrt(np.mean(off**2) / scale2))
 
 

@@ -14,18 +14,8 @@ from rig.commands.learn import mask_grid, write_masks
 from rig.design.kit import Kit, load_kit
 from rig.design.limits import read_mask
 from rig.files.errors import Disagree
-from rig.study.learning import (
-    IMPEDANCE,
-    LEVEL,
-    Passed,
-    Spread,
-    learn,
-    pointwise_factor,
-    refuse_odd,
-    rejects_together,
-    spreads_of_parts,
-    whole_mask_factor,
-)
+from rig.study.learning import Passed, learn, pointwise_factor, refuse_odd, rejects_together, share_rejects
+from rig.study.spreads import IMPEDANCE, LEVEL, SCATTER, SCATTER_DB, Spread, spreads_of_units
 from rig.values.readings import Curve
 
 KEY = (*LEVEL, "left")
@@ -47,7 +37,7 @@ def wandering(units: int, seed: int, sigma_db: float = 0.5) -> np.ndarray:
 
 def spread_of(curves: np.ndarray) -> Spread:
     centre = np.median(curves, axis=0)
-    return Spread(HZ, centre, curves - centre)
+    return Spread(HZ, centre, curves - centre, SCATTER_DB)
 
 
 @pytest.mark.parametrize("rejects", [0.005, 0.02, 0.1])
@@ -66,7 +56,8 @@ def test_three_standard_deviations_at_each_point_would_fail_many_good_units() ->
     spread = spread_of(curves)
     outside = float(np.mean(np.any(np.abs(spread.deviations) > 3 * spread.sigma, axis=1)))
     assert outside > 0.01
-    assert whole_mask_factor(spread.deviations, spread.sigma, 0.003) > 3.5
+    learnt = learn(KEY, "dB SPL", HZ, {}, spread, rejects=0.003, confidence=0.95)
+    assert learnt.factor > 3.5
 
 
 def test_the_factor_of_a_few_builds_is_wider_and_comes_down_to_that_of_many() -> None:
@@ -93,7 +84,8 @@ def test_a_mask_of_builds_and_parts_is_as_wide_as_good_units_need(builds: int, l
     """Over what a share keeps to at all points at once, though tolerances are a fifth wider than the units lie."""
     parts, good = spread_of(wandering(5000, 5, 0.6)), wandering(5000, 6)
     deviations = good - 80
-    needed = whole_mask_factor(deviations, deviations.std(axis=0), 0.005) * deviations.std(axis=0)
+    sigma = deviations.std(axis=0)
+    needed = sigma * np.quantile(np.max(np.abs(deviations) / sigma, axis=1), 0.995)
     ratios = []
     for n in range(6):
         chosen = {f"U{i}": curve for i, curve in enumerate(good[n * builds : (n + 1) * builds])}
@@ -132,13 +124,13 @@ def test_around_one_build_there_are_windows() -> None:
 
 
 def test_a_mask_is_never_tighter_than_the_rig(kit: Kit) -> None:
-    still = Spread(HZ, np.full(HZ.size, 80.0), np.zeros((100, HZ.size)))
+    still = Spread(HZ, np.full(HZ.size, 80.0), np.zeros((100, HZ.size)), SCATTER_DB)
     learnt = learn(KEY, "dB SPL", HZ, {}, still, rejects=0.005, confidence=0.95)
     assert 0.3 <= np.min(learnt.upper - learnt.centre) < 0.5
 
 
 def test_parts_spread_as_a_drawn_unit_of_the_circuit_does(kit: Kit) -> None:
-    spreads = spreads_of_parts(kit, 600, 3)
+    spreads = spreads_of_units(kit, 600, 3)
     assert set(spreads) == {(*kind, channel) for kind in (IMPEDANCE, LEVEL) for channel in ("left", "right")}
     ohm = spreads[(*IMPEDANCE, "left")]
     # Far below resonance there is the coil's resistance and that of its series coil: 4 % and 5 %, half of it sigma.
@@ -148,7 +140,7 @@ def test_parts_spread_as_a_drawn_unit_of_the_circuit_does(kit: Kit) -> None:
 
 def test_all_masks_together_fail_more_than_each() -> None:
     parts = spread_of(wandering(5000, 5))
-    ohms = Spread(HZ, np.full(HZ.size, 6.0), (wandering(5000, 6) - 80) / 20)
+    ohms = Spread(HZ, np.full(HZ.size, 6.0), (wandering(5000, 6) - 80) / 20, SCATTER)
     made = [
         learn(KEY, "dB SPL", HZ, {}, parts, rejects=0.02, confidence=0.95),
         learn((*IMPEDANCE, "left"), "ohm", HZ, {}, ohms, rejects=0.02, confidence=0.95),
@@ -156,6 +148,21 @@ def test_all_masks_together_fail_more_than_each() -> None:
     together = rejects_together(made)
     each = [one.rejects for one in made]
     assert together == pytest.approx(1 - (1 - each[0]) * (1 - each[1]), abs=0.004)
+
+
+def test_masks_of_one_channel_fail_together_what_they_may() -> None:
+    """Both see the same units, so that they need less width than two masks that each have half of it."""
+    drawn, other = wandering(5000, 5), wandering(5000, 11)
+    ohms = Spread(HZ, np.full(HZ.size, 6.0), (0.9 * drawn + 0.1 * other - 80) / 20, SCATTER)
+    made = [
+        learn(KEY, "dB SPL", HZ, {}, spread_of(drawn), rejects=0.02, confidence=0.95),
+        learn((*IMPEDANCE, "left"), "ohm", HZ, {}, ohms, rejects=0.02, confidence=0.95),
+    ]
+    assert rejects_together(made) > 0.022
+    shared = share_rejects(made, 0.02)
+    assert rejects_together(shared) == pytest.approx(0.02, abs=0.001)
+    assert shared[0].factor == shared[1].factor
+    assert shared[0].upper - shared[0].centre == pytest.approx(shared[0].factor * shared[0].sigma)
 
 
 def test_former_masks_are_kept(tmp_path: Path) -> None:
