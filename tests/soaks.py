@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from math import exp, inf
 
-from rig.signals.programme import Noise
+from rig.signals.noise_shape import Noise
 from rig.values.logs import Row
 from rig.values.requests import COLD_PART, COLD_S, Guard, Programme, RoleGuard
 

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from rig.circuit.driver import Driver, blocked_impedance, mechanical_impedance, mechanics
+from rig.circuit.impedances import laplace
 from rig.circuit.parts import OPEN_OHM, SHORT_OHM
 from rig.circuit.units import (
     AIR_DENSITY_KG_M3,
@@ -14,7 +15,6 @@ from rig.circuit.units import (
     ComplexArray,
     FloatArray,
     Value,
-    laplace,
     require_positive,
 )
 

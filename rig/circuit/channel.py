@@ -9,10 +9,11 @@ from numpy.typing import ArrayLike
 
 from rig.circuit.box import Box, driver_impedance
 from rig.circuit.driver import Driver
+from rig.circuit.impedances import laplace
 from rig.circuit.ladder import ladder
 from rig.circuit.parts import Element, Part, map_group
 from rig.circuit.population import Population
-from rig.circuit.units import ComplexArray, FloatArray, Value, laplace, require_positive
+from rig.circuit.units import ComplexArray, FloatArray, Value, require_positive
 
 Alignment: TypeAlias = Literal["butterworth", "linkwitz-riley"]
 

@@ -6,13 +6,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from rig.circuit.factor import Factor
+from rig.circuit.impedances import laplace
 from rig.circuit.parts import State
 from rig.circuit.units import (
     AIR_DENSITY_KG_M3,
     SPEED_OF_SOUND_M_S,
     ComplexArray,
     Value,
-    laplace,
     lowest,
     require_positive,
 )

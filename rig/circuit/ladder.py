@@ -5,7 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rig.circuit.parts import Element, element_impedance
+from rig.circuit.impedances import element_impedance
+from rig.circuit.parts import Element
 from rig.circuit.units import ComplexArray
 
 

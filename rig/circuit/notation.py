@@ -18,14 +18,13 @@ Grammar::
 RATED is what the part is made to stand: W of a resistor, V of a capacitor (as printed on it), A of a coil.
 """
 
+import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from decimal import Decimal
 from functools import lru_cache
 from typing import NoReturn, cast
-
-import numpy as np
 
 from rig.circuit.parts import DEFAULT_TOLERANCE, Chain, Element, Group, Item, Kind, Part, Place
 from rig.circuit.units import Value
@@ -188,9 +187,9 @@ def _part(words: _Words) -> Part:
 
 def _rating(words: _Words, kind: Kind) -> float:
     if not _NUMBER.fullmatch(words.peek()):
-        return np.inf
+        return math.inf
     rating = float(words.take_match(_NUMBER, "a rating"))
-    if not 0 < rating < np.inf:
+    if not 0 < rating < math.inf:
         words.at -= 1
         words.refuse("a rating above 0")
     words.take((RATED[kind],), f"{RATED[kind]}, in which the rating of such a part is written,")
@@ -216,11 +215,11 @@ def _format_part(part: Part) -> str:
     if not _NAME.fullmatch(part.name) or part.name[0] != part.kind:
         raise ValueError(f"part {part.name!r}: the notation allows a name that starts with its kind {part.kind}")
     text = f"{part.name} {_format_quantity(part, part.value, part.kind)}"
-    if np.any(np.asarray(part.series_ohm) != 0):
+    if part.series_ohm if isinstance(part.series_ohm, float | int) else part.series_ohm.any():
         text += f" ({_format_quantity(part, part.series_ohm, 'R')})"
     if part.tolerance != DEFAULT_TOLERANCE:
         text += f" +- {_digits(_decimal(part, part.tolerance).scaleb(2))} %"
-    if np.isfinite(part.rating):
+    if math.isfinite(part.rating):
         text += f" {_digits(_decimal(part, part.rating))} {RATED[part.kind]}"
     return text
 
@@ -235,7 +234,7 @@ def _format_quantity(part: Part, value: Value, kind: str) -> str:
 
 
 def _decimal(part: Part, value: Value) -> Decimal:
-    if np.ndim(value) != 0 or not np.isfinite(value):
+    if getattr(value, "ndim", 0) != 0 or not math.isfinite(value):
         raise ValueError(f"part {part.name}: {value} cannot be written; the notation allows one finite number")
     return Decimal(repr(float(value)))
 

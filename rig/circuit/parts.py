@@ -1,13 +1,11 @@
-"""Network parts and elements, and their impedance."""
+"""Network parts and elements; `impedances` computes with them."""
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-import numpy as np
-from numpy.typing import ArrayLike
-
-from rig.circuit.units import ComplexArray, Value, laplace, lowest
+from rig.circuit.units import Value, lowest
 
 Kind: TypeAlias = Literal["R", "L", "C"]
 State: TypeAlias = Literal["ok", "open", "short"]
@@ -58,7 +56,7 @@ class Part:
     series_ohm: Value = 0.0
     tolerance: float = DEFAULT_TOLERANCE
     state: State = "ok"
-    rating: float = np.inf
+    rating: float = math.inf
 
     def __post_init__(self) -> None:
         if self.kind not in ("R", "L", "C"):
@@ -117,48 +115,3 @@ def _refuse_empty(group: Group) -> None:
         for item in chain:
             if not isinstance(item, Part):
                 _refuse_empty(item)
-
-
-def part_impedance(part: Part, frequency_hz: ArrayLike) -> ComplexArray:
-    """Impedance of a part in ohm, of shape (frequencies,) or (units, frequencies).
-
-    Every part keeps a resistance of 1 nohm in series and a capacitor 1 Tohm across it, far outside what a
-    real part shows, so that shorts, opens and lossless resonances stay finite numbers.
-
-    Raises
-    ------
-    ValueError
-        If a frequency is negative or not finite.
-    """
-    s = laplace(frequency_hz)
-    if part.state != "ok":
-        return np.full_like(s, OPEN_OHM if part.state == "open" else SHORT_OHM)
-    value = np.minimum(part.value, LARGEST_VALUE)
-    series = np.minimum(part.series_ohm, LARGEST_VALUE) + SHORT_OHM
-    if part.kind == "R":
-        return np.asarray(value + series + 0 * s)
-    if part.kind == "L":
-        return np.asarray(s * value + series)
-    return np.asarray(1 / (s * value + 1 / OPEN_OHM) + series)
-
-
-def element_impedance(element: Element, frequency_hz: ArrayLike) -> ComplexArray:
-    """Impedance in ohm between the two ends of an element, shaped as in `part_impedance`."""
-    return _group_impedance(element.group, frequency_hz)
-
-
-def _group_impedance(group: Group, frequency_hz: ArrayLike) -> ComplexArray:
-    admittance: ComplexArray = np.zeros(1, dtype=np.complex128)
-    for chain in group:
-        admittance = admittance + 1 / _chain_impedance(chain, frequency_hz)
-    return np.asarray(1 / admittance)
-
-
-def _chain_impedance(chain: Chain, frequency_hz: ArrayLike) -> ComplexArray:
-    total: ComplexArray = np.zeros(1, dtype=np.complex128)
-    for item in chain:
-        if isinstance(item, Part):
-            total = total + part_impedance(item, frequency_hz)
-        else:
-            total = total + _group_impedance(item, frequency_hz)
-    return total

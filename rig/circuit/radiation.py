@@ -9,7 +9,8 @@ from numpy.typing import ArrayLike
 from rig.circuit.box import volume_velocity
 from rig.circuit.channel import Channel, box_of, driver_voltage, filter_response, stack
 from rig.circuit.driver import Driver
-from rig.circuit.units import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S, ComplexArray, FloatArray, Value, laplace
+from rig.circuit.impedances import laplace
+from rig.circuit.units import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S, ComplexArray, FloatArray, Value
 
 Position: TypeAlias = tuple[float, float, float]
 #: Width of a baffle times the frequency of its step of 3 dB (common practice, no source).

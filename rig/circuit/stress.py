@@ -8,7 +8,8 @@ from numpy.typing import ArrayLike
 
 from rig.circuit.box import driver_impedance
 from rig.circuit.channel import Channel, box_of, filter_response
-from rig.circuit.parts import Element, Group, Item, Part, element_impedance, part_impedance
+from rig.circuit.impedances import element_impedance, part_impedance
+from rig.circuit.parts import Element, Group, Item, Part
 from rig.circuit.units import ComplexArray, FloatArray
 
 

@@ -1,12 +1,17 @@
 """Number types, the complex frequency, and the properties of air shared by the lumped model."""
 
-from typing import TypeAlias
+import math
+from typing import TYPE_CHECKING, Any, TypeAlias
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
-FloatArray: TypeAlias = NDArray[np.float64]
-ComplexArray: TypeAlias = NDArray[np.complex128]
+    FloatArray: TypeAlias = NDArray[np.float64]
+    ComplexArray: TypeAlias = NDArray[np.complex128]
+else:
+    # What only writes values in words loads no numpy.
+    FloatArray = ComplexArray = Any
 #: A parameter: one number, or an array of shape (units, 1) with one number a unit.
 Value: TypeAlias = float | FloatArray
 
@@ -36,28 +41,12 @@ def speed_of_sound_m_s(celsius: float) -> float:
     """
     if not celsius > -273.15:
         raise ValueError(f"air temperature {celsius} celsius: allowed is above -273.15")
-    return float(343.2 * np.sqrt((celsius + 273.15) / 293.15))
+    return 343.2 * math.sqrt((celsius + 273.15) / 293.15)
 
 
 def lowest(value: Value) -> float:
     """The lowest of a parameter's numbers; not a number if one of them is not, so that it is above nothing."""
-    return value if isinstance(value, float | int) else float(value.min(initial=np.inf))
-
-
-def laplace(frequency_hz: ArrayLike) -> ComplexArray:
-    """Complex frequency s = j 2 pi f in rad/s, same shape as `frequency_hz`.
-
-    0 Hz is taken as 1 mHz, so that a spectrum's first bin needs no case of its own anywhere in the model.
-
-    Raises
-    ------
-    ValueError
-        If a frequency is negative or not finite.
-    """
-    frequency = np.asarray(frequency_hz, dtype=np.float64)
-    if not (frequency.min(initial=0.0) >= 0 and frequency.max(initial=0.0) < np.inf):
-        raise ValueError("frequency_hz: found a negative or non-finite value; allowed are finite values from 0 Hz")
-    return np.asarray(2j * np.pi * np.maximum(frequency, LOWEST_HZ))
+    return value if isinstance(value, float | int) else float(value.min(initial=math.inf))
 
 
 def require_positive(owner: str, **values: Value) -> None:

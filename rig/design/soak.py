@@ -8,7 +8,8 @@ from pydantic import Field, model_validator
 from rig.design.kit import Kit
 from rig.files.errors import TableError
 from rig.files.tables import Misfit, Table, between, checked
-from rig.signals.programme import Noise, NoiseFilter, decade_band, music_like, plain_pink
+from rig.signals.noise_shape import Noise, NoiseFilter
+from rig.signals.programme import decade_band, music_like, plain_pink
 from rig.values.requests import COLD_S, Guard, Programme, RoleGuard
 
 Positive = Annotated[float, Field(gt=0)]

@@ -9,16 +9,16 @@ from collections.abc import Hashable, Mapping
 from dataclasses import fields, is_dataclass
 from functools import cache
 from types import GenericAlias
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, TypeAlias, TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
 from pydantic import BeforeValidator, ConfigDict, Strict, TypeAdapter, ValidationError
 
 from rig.files.tables import misfits
 
 if TYPE_CHECKING:
+    import numpy as np
     from _typeshed import DataclassInstance
+    from numpy.typing import NDArray
 
 T = TypeVar("T")
 
@@ -32,16 +32,15 @@ def plain(value: object) -> object:
     """A value as JSON holds it: dataclasses as tables, arrays as lists, a complex array as two of them."""
     if is_dataclass(value) and not isinstance(value, type):
         return table(value)
-    if isinstance(value, np.ndarray):
-        if np.iscomplexobj(value):
-            return {"real": plain(value.real), "imag": plain(value.imag)}
+    if hasattr(value, "tolist"):
+        # An array, or a number out of one.
+        if getattr(value, "ndim", 0) and value.dtype.kind == "c":  # type: ignore[attr-defined]
+            return {"real": plain(value.real), "imag": plain(value.imag)}  # type: ignore[attr-defined]
         return plain(value.tolist())
     if isinstance(value, Mapping):
         return {str(key): plain(inner) for key, inner in value.items()}
     if isinstance(value, (list, tuple)):
         return [plain(inner) for inner in value]
-    if isinstance(value, np.generic):
-        value = value.item()
     if isinstance(value, float) and not math.isfinite(value):
         return None if math.isnan(value) else f"{'-' if value < 0 else ''}Infinity"
     return value
@@ -97,7 +96,9 @@ def _number(found: object) -> object:
     return float(str(found)) if found in ("Infinity", "-Infinity") else found
 
 
-def _floats(found: object) -> NDArray[np.float64]:
+def _floats(found: object) -> "NDArray[np.float64]":
+    import numpy as np
+
     try:
         if isinstance(found, list):
             return np.array(found, np.float64)
@@ -106,7 +107,9 @@ def _floats(found: object) -> NDArray[np.float64]:
     raise ValueError("a list of numbers")
 
 
-def _complexes(found: object) -> NDArray[np.complex128]:
+def _complexes(found: object) -> "NDArray[np.complex128]":
+    import numpy as np
+
     if not isinstance(found, dict):
         raise ValueError("a table of real and imag")
     made = np.array(_floats(found.get("real")), np.complex128)
@@ -116,5 +119,13 @@ def _complexes(found: object) -> NDArray[np.complex128]:
 
 #: A number of a value that is stored, and arrays of such; NaN where nothing is known.
 Number = Annotated[float, Strict(), BeforeValidator(_number)]
-Floats = Annotated[NDArray[np.float64], BeforeValidator(_floats)]
-Complexes = Annotated[NDArray[np.complex128], BeforeValidator(_complexes)]
+if TYPE_CHECKING:
+    Floats: TypeAlias = NDArray[np.float64]
+    Complexes: TypeAlias = NDArray[np.complex128]
+    Singles: TypeAlias = NDArray[np.float32]
+    Bools: TypeAlias = NDArray[np.bool_]
+else:
+    # What only lists and shows what is on the disk loads no numpy.
+    Floats = Annotated[Any, BeforeValidator(_floats), "float64"]
+    Complexes = Annotated[Any, BeforeValidator(_complexes), "complex128"]
+    Singles, Bools = Annotated[Any, "float32"], Annotated[Any, "bool"]

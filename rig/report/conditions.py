@@ -7,7 +7,7 @@ import numpy as np
 from rig.circuit.notation import hertz
 from rig.design.kit import Kit
 from rig.report import words
-from rig.signals.programme import Noise, NoiseFilter
+from rig.signals.noise_shape import Noise, NoiseFilter
 from rig.values.captures import Calibration, Capture
 from rig.values.logs import Log
 from rig.values.requests import COLD_PART

@@ -4,12 +4,15 @@ import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
+from typing import TYPE_CHECKING
 
-from rig.design.limits import Limit, limit_key, window_widths
 from rig.values.names import GUARD, SENSITIVITY, SHIFT, SIGNS
 from rig.values.readings import Reading
 from rig.values.run import Timing
 from rig.values.verdicts import BareVerdict, Verdict
+
+if TYPE_CHECKING:
+    from rig.design.limits import Limit
 
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "void": "VOID"}
 POLARITY_WORDS = {1: "as designed", -1: "reversed", 0: "drivers disagree"}
@@ -163,8 +166,10 @@ def reason_words(verdict: BareVerdict) -> str:
     return verdict.reason.replace(" dB SPL", " dB") if verdict.outcome == "fail" else verdict.reason
 
 
-def room(verdict: Verdict, limits: Mapping[str, Limit]) -> float:
+def room(verdict: Verdict, limits: "Mapping[str, Limit]") -> float:
     """How much the limits of a check leave: from lower to upper, or the limit itself when one side is open."""
+    from rig.design.limits import limit_key, window_widths
+
     if verdict.mask is not None and math.isfinite(verdict.at_hz):
         nearest = int(abs(verdict.mask.frequency_hz - verdict.at_hz).argmin())
         return float(window_widths(verdict.mask.lower, verdict.mask.upper, verdict.unit)[nearest])
@@ -177,7 +182,7 @@ def room(verdict: Verdict, limits: Mapping[str, Limit]) -> float:
     return max(abs(verdict.value), abs(verdict.margin))
 
 
-def share_of_room(verdict: Verdict, limits: Mapping[str, Limit]) -> float:
+def share_of_room(verdict: Verdict, limits: "Mapping[str, Limit]") -> float:
     """The margin as a part of the room that the limits leave; 0 where there is no margin."""
     if is_guard(verdict):
         return math.inf if verdict.margin >= 0 else -math.inf
@@ -185,7 +190,7 @@ def share_of_room(verdict: Verdict, limits: Mapping[str, Limit]) -> float:
     return verdict.margin / whole if math.isfinite(verdict.margin) and whole > 0 else 0.0
 
 
-def worst_first(verdicts: Sequence[Verdict], limits: Mapping[str, Limit]) -> list[Verdict]:
+def worst_first(verdicts: Sequence[Verdict], limits: "Mapping[str, Limit]") -> list[Verdict]:
     """Failed ones first, then void ones, then those that passed.
 
     Of each kind the one leads whose margin is the smallest part of the room that its limits leave.

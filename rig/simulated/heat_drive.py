@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from rig.circuit.units import speed_of_sound_m_s
 from rig.design.kit import Kit
 from rig.signals.levels import REFERENCE_PRESSURE_PA
-from rig.signals.programme import Noise, spectrum_db
+from rig.signals.noise_shape import Noise
+from rig.signals.programme import spectrum_db
 from rig.simulated.physics import driven
 from rig.simulated.unit import Unit, box_pressure_pa, lead_gain
 

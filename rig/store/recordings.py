@@ -6,11 +6,9 @@ import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
 from rig.files.disk import read_bytes, why, write
 from rig.files.errors import RecordError
+from rig.files.plain import Singles
 from rig.store.run_json import CaptureEntry
 from rig.values.captures import Calibration, Capture
 from rig.values.logs import Log, Row, Stop
@@ -58,7 +56,7 @@ def write_captures(
     return tuple(calibrations), tuple(entries)
 
 
-def write_audio(path: Path, samples: NDArray[np.float32], sample_rate_hz: float) -> None:
+def write_audio(path: Path, samples: Singles, sample_rate_hz: float) -> None:
     """Write samples, shape (n,) or (rows, n), without loss; the audio library sees memory alone, never a full disk.
 
     Raises
@@ -76,7 +74,7 @@ def write_audio(path: Path, samples: NDArray[np.float32], sample_rate_hz: float)
         raise RecordError(f"{path}: could not be written: {why(error)}") from None
 
 
-def read_audio(path: Path) -> tuple[NDArray[np.float32], float]:
+def read_audio(path: Path) -> tuple[Singles, float]:
     """The samples of a file, shape (rows, n), and its sample rate in Hz.
 
     Raises
@@ -90,7 +88,7 @@ def read_audio(path: Path) -> tuple[NDArray[np.float32], float]:
         samples, rate_hz = soundfile.read(io.BytesIO(read_bytes(path)), dtype="float32", always_2d=True)
     except (OSError, soundfile.SoundFileError) as error:
         raise RecordError(f"{path}: cannot be read: {error}") from None
-    return np.ascontiguousarray(samples.T), float(rate_hz)
+    return samples.T.copy(), float(rate_hz)
 
 
 def read_captures(
@@ -110,6 +108,8 @@ def read_captures(
     RecordError
         If an audio file is missing or cannot be read, or there is no such calibration.
     """
+    import numpy as np
+
     for entry in entries:
         if not 0 <= entry.calibration < len(calibrations):
             raise RecordError(f"{folder}: {entry.file}: calibration: found {entry.calibration}, which is not there")
@@ -201,6 +201,8 @@ def _finished_lines(text: str) -> Iterator[list[str]]:
 
 def log_of(request: Programme, rows: Sequence[Row], stopped: Stop | None = None) -> Log:
     """A log from its rows."""
+    import numpy as np
+
     names = dict.fromkeys(name for row in rows for name in row.values)
     return Log(
         request=request,

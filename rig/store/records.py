@@ -14,8 +14,6 @@ from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from rig.files.disk import read_json, sync, why
 from rig.files.errors import RecordError
 from rig.files.patterns import LONGEST
@@ -138,7 +136,7 @@ def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written
         run_number=run_number(name),
         serial=serial,
         kit=KitName(kit.name, kit.title, kit.revision, kit_sha256(kit)),
-        software={"kitproof": version("kitproof"), "numpy": np.__version__},
+        software={"kitproof": version("kitproof"), "numpy": version("numpy")},
         finished_at=now(),
         outcome=run.outcome,
         stopped=run.stopped,
@@ -336,6 +334,8 @@ def columns_of(record: Record, name: str) -> dict[str, Floats]:
 
 def read_columns(path: Path) -> dict[str, Floats]:
     """The columns of a table of numbers, as `columns_of`."""
+    import numpy as np
+
     try:
         header, *rows = csv.reader(io.StringIO(path.read_text(encoding="utf-8")))
         cells = np.array([[float(cell or "nan") for cell in row] for row in rows]).reshape(len(rows), len(header))

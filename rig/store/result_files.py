@@ -1,13 +1,12 @@
 """What checks read and judged, as files of a record; `rig.store.recorded` reads them back equal."""
 
 import csv
+import math
 import re
 from collections.abc import Mapping
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
+from rig.files.plain import Bools
 from rig.store.recordings import write_audio
 from rig.store.run_json import CourseEntry, CurveEntry, ResultEntry, SoundEntry, VerdictEntry
 from rig.values.readings import Course, Curve, Floats, Sound
@@ -63,19 +62,21 @@ def _write_course(course: Course, check: str, folder: Path) -> CourseEntry:
     return CourseEntry(course.quantity, course.subject, course.unit, file)
 
 
-def _write_columns(folder: Path, kind: str, words: str, columns: Mapping[str, Floats | NDArray[np.bool_]]) -> str:
+def _write_columns(folder: Path, kind: str, words: str, columns: Mapping[str, Floats | Bools]) -> str:
     """Write a table; where it stands in the record. A cell is empty where there is no number."""
     path = new_file(folder / kind, words, ".csv")
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(columns)
         for row in zip(*columns.values(), strict=True):
-            writer.writerow([int(value) if isinstance(value, np.bool_) else _text(value) for value in row])
+            writer.writerow([int(value) if value.dtype.kind == "b" else _text(value) for value in row])
     return f"{kind}/{path.name}"
 
 
 def _write_sound(sound: Sound, check: str, folder: Path) -> SoundEntry:
     """Written at a peak of a quarter to half of full scale; the factor is a power of two, so that it can be undone."""
+    import numpy as np
+
     path = new_file(folder / "sounds", f"{check} {sound.quantity} {sound.subject}", ".wav")
     peak = float(np.max(np.abs(sound.samples), initial=0.0))
     scale = 2.0 ** float(np.clip(-1 - np.ceil(np.log2(peak)), -100, 100)) if 0 < peak < np.inf else 1.0
@@ -97,4 +98,4 @@ def new_file(folder: Path, words: str, ending: str) -> Path:
 
 
 def _text(value: float) -> str:
-    return "" if np.isnan(value) else repr(float(value))
+    return "" if math.isnan(value) else repr(float(value))

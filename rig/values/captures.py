@@ -3,15 +3,13 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property, wraps
-from typing import Any, Concatenate, ParamSpec, TypeVar
+from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
-
-from rig.files.plain import Complexes, Floats, Number
-from rig.signals.correction import without_response
-from rig.signals.stimulus import Layout
+from rig.files.plain import Complexes, Floats, Number, Singles
 from rig.values.requests import Sweep
+
+if TYPE_CHECKING:
+    from rig.signals.stimulus import Layout
 
 Details = ParamSpec("Details")
 Derived = TypeVar("Derived")
@@ -116,7 +114,7 @@ class Capture:
 
     request: Sweep
     #: Shape (inputs, frames), float32, never changed.
-    samples: NDArray[np.float32]
+    samples: Singles
     #: Role of each row of `samples`.
     inputs: tuple[str, ...]
     #: As read back from the device, not as asked.
@@ -130,7 +128,7 @@ class Capture:
     other_clock: tuple[str, ...] = ()
 
     @cached_property
-    def layout(self) -> Layout:
+    def layout(self) -> "Layout":
         """How what was asked for is laid out in time, at the device's actual rate.
 
         Raises
@@ -164,7 +162,7 @@ class Capture:
         """
         if role not in self.inputs:
             raise UnfitBench(f"no input with the role {role!r}; this bench records {', '.join(self.inputs)}")
-        row: Floats = self.samples[self.inputs.index(role)].astype(np.float64)
+        row: Floats = self.samples[self.inputs.index(role)].astype("float64")
         return row * self.calibration.input_volts.get(role, 1.0)
 
     def pascal(self) -> Floats:
@@ -200,6 +198,8 @@ def once_per_capture(
 @once_per_capture
 def _even_volts(capture: Capture) -> Floats:
     """Voltage of the microphone without its own response; several checks ask for it."""
+    from rig.signals.correction import without_response
+
     response = capture.calibration.microphone_response
     assert response is not None
     curve = (response.frequency_hz, response.decibel, response.degrees)

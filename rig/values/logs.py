@@ -4,10 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal, TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
-
-from rig.files.plain import Floats, Number
+from rig.files.plain import Bools, Floats, Number
 from rig.values.requests import Programme
 
 T = TypeVar("T")
@@ -82,10 +79,14 @@ class Log:
 
     def column(self, name: str) -> Floats:
         """A column, shape (rows,); NaN all along where there is no such column."""
+        import numpy as np
+
         return self.columns.get(name, np.full(self.seconds.size, np.nan))
 
-    def is_state(self, state: str) -> NDArray[np.bool_]:
+    def is_state(self, state: str) -> Bools:
         """Whether each row is in this state, shape (rows,)."""
+        import numpy as np
+
         return np.array([found == state for found in self.states], dtype=np.bool_)
 
 

@@ -3,11 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-import numpy as np
-from numpy.typing import NDArray
-
+from rig.files.plain import Bools, Number, Singles
 from rig.files.plain import Floats as Floats
-from rig.files.plain import Number
 
 
 @dataclass(frozen=True)
@@ -49,12 +46,12 @@ class Curve:
     value: Floats
     unit: str
     #: True where the measurement can be trusted; elsewhere the points are drawn but never judged.
-    valid: NDArray[np.bool_]
+    valid: Bools
     #: Standard uncertainty, NaN where not known.
     uncertainty: Floats | None = None
     #: True where noise hides the value, but the truth is at most what is drawn: below an upper limit that passes, above
     #: it nothing is proved. Not valid there. None: nowhere.
-    at_most: NDArray[np.bool_] | None = None
+    at_most: Bools | None = None
     #: False: the level hangs on an uncalibrated gain; only its shape, or a difference to a reference, says anything.
     absolute: bool = True
     #: What the kit's model says, on the same frequencies; None when there is no model for it.
@@ -78,7 +75,7 @@ class Sound:
     quantity: str
     subject: str
     #: Shape (frames,), in pascal or volts; written at a level that can be heard.
-    samples: NDArray[np.float32]
+    samples: Singles
     sample_rate_hz: float
 
 

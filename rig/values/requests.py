@@ -6,11 +6,13 @@ A sweep is asked for in full; how it is laid out in time (silence, marks, sweep,
 
 import math
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from rig.files.plain import Number
-from rig.signals.programme import Noise
-from rig.signals.stimulus import Layout, layout
+from rig.signals.noise_shape import Noise
+
+if TYPE_CHECKING:
+    from rig.signals.stimulus import Layout
 
 Stage = Literal["leads", "playing", "soak", "after"]
 
@@ -67,7 +69,7 @@ class Sweep:
         """Peak of a stimulus of peak 1, at the place where `level_v` holds."""
         return math.sqrt(2) * (self.marks.level_v if self.marks else self.level_v)
 
-    def layout(self, sample_rate_hz: float) -> Layout:
+    def layout(self, sample_rate_hz: float) -> "Layout":
         """How it is laid out in time.
 
         Raises
@@ -75,6 +77,8 @@ class Sweep:
         ValueError
             If the limits, the length or the code are none that a sweep can have at this rate.
         """
+        from rig.signals.stimulus import layout
+
         low_hz, high_hz = (self.marks.low_hz, self.marks.high_hz) if self.marks else (self.start_hz, self.stop_hz)
         return layout(low_hz, high_hz, self.seconds, sample_rate_hz, has_sweep=self.marks is None, code=self.code)
 

@@ -10,7 +10,8 @@ from rig.bench.observing import Piece, coil_model, observed, shortest_row_s
 from rig.circuit.channel import impedance_ohm
 from rig.design.kit import load_kit
 from rig.signals.coil import CoilModel, choose_band
-from rig.signals.programme import Noise, NoiseSource
+from rig.signals.noise_shape import Noise
+from rig.signals.programme import NoiseSource
 from rig.values.captures import Calibration
 
 RATE_HZ = 48000.0

@@ -17,7 +17,7 @@ from rig.bench.soundcard import Device, SoundCardBench
 from rig.bench.worker import serve
 from rig.files.errors import BenchError, BenchSetupError
 from rig.signals import stimulus
-from rig.signals.programme import Noise
+from rig.signals.noise_shape import Noise
 from rig.values.requests import Guard, Programme, Sweep
 from rig.verdict.examine import capture_integrity
 

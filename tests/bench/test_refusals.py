@@ -15,7 +15,7 @@ from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel
 from rig.circuit.driver import Driver
 from rig.files.errors import BenchError, BenchSetupError
-from rig.signals.programme import Noise, NoiseFilter
+from rig.signals.noise_shape import Noise, NoiseFilter
 from rig.values.requests import RoleGuard
 
 INSTRUMENTS = [

@@ -15,7 +15,8 @@ from rig.bench.shuttle import allocate
 from rig.bench.soaking import Surroundings
 from rig.bench.worker import AudioProcess
 from rig.files.errors import BenchError, BenchSetupError
-from rig.signals.programme import Noise, NoiseSource
+from rig.signals.noise_shape import Noise
+from rig.signals.programme import NoiseSource
 from rig.values.captures import Calibration
 from rig.values.requests import Guard, Programme, RoleGuard
 

@@ -14,7 +14,7 @@ from rig.bench.settings import BenchSettings, DeviceSettings
 from rig.bench.soundcard import Device, SoundCardBench, find_device
 from rig.files.errors import BenchError, BenchSetupError
 from rig.signals import stimulus
-from rig.signals.programme import Noise
+from rig.signals.noise_shape import Noise
 from rig.values.requests import Guard, Programme, Sweep
 
 WANTED = DeviceSettings(host_api="ALSA", name="Card: USB (hw:1,0)", inputs=2, outputs=2)

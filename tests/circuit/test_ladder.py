@@ -3,9 +3,10 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from rig.circuit.impedances import element_impedance, part_impedance
 from rig.circuit.ladder import ladder
 from rig.circuit.notation import parse_element
-from rig.circuit.parts import Element, Part, element_impedance, part_impedance
+from rig.circuit.parts import Element, Part
 
 FREQUENCY_HZ = np.geomspace(10, 30000, 31)
 MAGNITUDES = {"R": st.floats(0.01, 1e3), "L": st.floats(1e-6, 0.1), "C": st.floats(1e-9, 1e-2)}

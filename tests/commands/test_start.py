@@ -88,6 +88,12 @@ def test_results_come_from_the_index_alone() -> None:
     assert names & {"numpy", "rig.store.records", "rig.store.run_json"} == set()
 
 
+def test_what_lists_and_shows_records_is_imported_without_numbers() -> None:
+    code = "import sys, rig.commands.results, rig.commands.show, rig.screen.record_page; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert {"numpy", "scipy", "rig.design.kit"} & set(done.stdout.split()) == set()
+
+
 def test_verify_asks_before_it_loads_what_computes_and_loads_it_behind_the_question() -> None:
     done = subprocess.run([sys.executable, "-c", ASKED], cwd=ROOT, capture_output=True, text=True, check=True)
     before, behind = (set(line.split()[1:]) for line in done.stdout.splitlines() if line.startswith("loaded"))

@@ -18,7 +18,7 @@ from rig.report.certificate import plan_words
 from rig.report.conditions import conditions, noise_words
 from rig.report.figures import band_verdicts
 from rig.report.unproved import not_checked, unjudged_ranges
-from rig.signals.programme import Noise, NoiseFilter
+from rig.signals.noise_shape import Noise, NoiseFilter
 from rig.values.logs import Log, Stop
 from rig.values.readings import CheckReadings, Curve, Reading
 from rig.values.requests import RoleGuard

@@ -7,7 +7,8 @@ import pytest
 from scipy.signal import butter, sosfilt, sosfreqz
 
 from rig.signals.bands import mid_bands_hz
-from rig.signals.programme import Noise, NoiseSource, decade_band, plain_pink
+from rig.signals.noise_shape import Noise
+from rig.signals.programme import NoiseSource, decade_band, plain_pink
 from rig.signals.programme_levels import band_levels_ms, coherent_gain, delay_seconds
 
 RATE_HZ = 48000.0

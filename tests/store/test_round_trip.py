@@ -8,7 +8,7 @@ from dataclasses import fields, is_dataclass, replace
 from functools import cache
 from pathlib import Path
 from types import NoneType, UnionType
-from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
 from unittest import mock
 
 import numpy as np
@@ -22,7 +22,8 @@ from rig.calibration.storage import Cause, Stored
 from rig.design.kit import load_kit
 from rig.design.trust import KINDS
 from rig.files.plain import json_bytes, plain, restored
-from rig.signals.programme import MUSIC_LIKE, Noise
+from rig.signals.noise_shape import Noise
+from rig.signals.programme import MUSIC_LIKE
 from rig.store.recorded import read_run
 from rig.store.recordings import LogWriter, log_of
 from rig.store.records import damages, load_captures, read_record, reserve, save
@@ -84,8 +85,9 @@ def values(kind: Any, size: int) -> st.SearchStrategy[Any]:
         return st.tuples(*(values(one, size) for one in inner))
     if isinstance(origin, type) and issubclass(origin, Mapping):
         return st.dictionaries(KEYS, values(inner[1], size), max_size=3)
-    if origin is np.ndarray:
-        return arrays(get_args(inner[1])[0], size)
+    if origin is Annotated:
+        dtype = next((about for about in inner[1:] if isinstance(about, str)), None)
+        return arrays(np.dtype(dtype).type, size) if dtype else values(inner[0], size)
     if kind is Noise:
         return st.builds(Noise, st.just(MUSIC_LIKE), st.floats(1.5, 4), st.integers(0, 9))
     if is_dataclass(kind):
@@ -98,7 +100,7 @@ def values(kind: Any, size: int) -> st.SearchStrategy[Any]:
 def whole(draw: Any, kind: Any, /, **given_values: Any) -> Any:
     """A value of a dataclass with every field drawn."""
     size = draw(st.integers(1, 4))
-    types = get_type_hints(kind)
+    types = get_type_hints(kind, include_extras=True)
     drawn = {
         field.name: draw(given_values[field.name] if field.name in given_values else values(types[field.name], size))
         for field in fields(kind)
