@@ -33,10 +33,10 @@ def newest(workspace: Path, serial: str, kit: str, plan: str | None = None, numb
     """
     from rig.store import records
 
-    found = records.unit_records(workspace, serial, kit)
-    found = [record for record in found if number in (0, record.run_number)]
-    found = [record for record in found if plan in (None, record.plan)]
-    if not found:
+    found = records.newest_first(workspace, serial, kit)
+    found = (record for record in found if number in (0, record.run_number) and plan in (None, record.plan))
+    record = next(found, None)
+    if record is None:
         words = f" by the plan {plan!r}" if plan else f" with the number {number}" if number else ""
         raise RecordError(f"no record of {serial!r}{words} in {workspace / 'results'}")
-    return found[-1]
+    return record

@@ -21,6 +21,7 @@ from rig.run.judging import Judgement, judge_run, steady_limits_k
 from rig.run.resume import ResumedBench
 from rig.run.schedule import Schedule, plan, with_codes
 from rig.store import records
+from rig.store.homes import run_number
 from rig.store.rework_notes import about_next
 from rig.store.run_json import Record, RunBefore
 from rig.values.names import NOT_DONE
@@ -178,7 +179,7 @@ def _unguarded(programme: Programme) -> Programme:
 
 def _coded(work: Job, serial: str, folder: Path) -> Job:
     """A job whose sweeps have the codes of a run: of its kit, its serial and its number, so that a rerun has others."""
-    run = f"{work.kit.name} {serial} {records.run_number(folder.name)}"
+    run = f"{work.kit.name} {serial} {run_number(folder.name)}"
     return replace(work, schedule=with_codes(work.schedule, run))
 
 

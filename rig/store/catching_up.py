@@ -1,6 +1,8 @@
 """What brings the index up to its folders: which of them may have changed, what stands there, and what is new of it."""
 
 import random
+import sqlite3
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
@@ -19,9 +21,11 @@ from rig.store.index_tables import OF_A_RUN, TABLES, read_so_far, reworks, runs,
 #: Kit and serial of a unit.
 Unit = tuple[str, str]
 
-#: So many folders of units are looked at each time, whatever the hints say, each in its turn: 10 ms (measured by
+#: When the machine was started, in minutes since 1970: known to a minute or two, and anew when its clock is set.
+BOOT = "index.boot"
+#: So many folders of units are looked at each time, whatever the hints say, each in its turn: 5 ms (measured by
 #: tests/benchmarks/index_speed.py). A store of fewer units is always known as it is.
-LOOKED_AT = 1000
+LOOKED_AT = 500
 #: So many units are read and written at once.
 AT_ONCE = 100
 #: More units than this are read by several processes, and are told of.
@@ -36,9 +40,17 @@ def writing(engine: sa.Engine) -> AbstractContextManager[sa.Connection]:
 
 def catch_up(engine: sa.Engine, results: Path, tell: Callable[[str], object], everything: bool = False) -> None:
     """Take in what has changed in the folders since the last time; `everything`: look at all of them."""
+    boot = round((time.time() - time.monotonic()) / 60)
     with engine.connect() as connection:
         marks: dict[str, int] = dict(connection.execute(sa.select(read_so_far)).all())
+        was = marks.get(BOOT, boot)
+        if abs(was - boot) > 1:
+            # What was written last may have got lost with a power cut: nobody waited for the disk.
+            if connection.exec_driver_sql("PRAGMA quick_check(1)").scalar() != "ok":
+                raise sqlite3.DatabaseError("damaged")
+            was, everything = boot, True
         wanted, now = _changed(connection, results, marks, everything)
+        now[BOOT] = was
     if len(wanted) > MANY:
         tell(f"reading the records of {len(wanted)} units into the index of {results}")
     for homes in _read(engine, results, sorted(wanted)):
@@ -58,7 +70,7 @@ def _changed(
     wanted = set(_unsettled(connection, results, sorted({(hint.kit, hint.serial) for hint in hints})))
     made = {(hint.kit, hint.before_ns): hint.after_ns for hint in hints}
     now = {NAME: end}
-    for kit in {*_folders(results), *(what for what in marks if what != NAME)}:
+    for kit in {*_folders(results), *(what for what in marks if what not in (NAME, BOOT))}:
         now_ns, seen_ns = changed_ns(results / kit), marks.get(kit, 0)
         # From one unit's folder that was made to the next, as far as the hints lead.
         while (kit, seen_ns) in made and made[kit, seen_ns] > seen_ns:
@@ -98,7 +110,7 @@ def _come_upon(connection: sa.Connection, results: Path, everything: bool) -> It
         last = connection.scalar(sa.select(sa.func.max(units.c.id))) or 0
         known = known.where(units.c.id >= random.randint(0, max(0, last - LOOKED_AT + 1))).limit(LOOKED_AT)
     for kit, serial, seen_ns in connection.execute(known):
-        if changed_ns(results / kit / serial) != seen_ns:
+        if changed_ns(f"{results}/{kit}/{serial}") != seen_ns:
             yield kit, serial
     for kit, serial, run, seen_ns, _ in connection.execute(sa.select(unreadable)):
         if changed_ns(results / kit / serial / run / "run.json") != seen_ns:
@@ -119,7 +131,7 @@ def _read(engine: sa.Engine, results: Path, wanted: Sequence[Unit]) -> Iterator[
     ahead: deque[Future[list[Home]]] = deque()
     with ExitStack() as stack:
         pool = stack.enter_context(ProcessPoolExecutor(workers, get_context("spawn")))
-        stack.callback(pool.shutdown, wait=False, cancel_futures=True)
+        stack.callback(pool.shutdown, cancel_futures=True)
         for part in parts:
             ahead.append(pool.submit(_read_part, results, part, _known(engine, part)))
             if len(ahead) > 2 * workers:
@@ -154,7 +166,8 @@ def _take_in(connection: sa.Connection, results: Path, homes: Sequence[Home]) ->
     gone = {row["id"] for home in homes for row in known.get(home.unit, ()) if _is_gone(home, row, results)}
     for table in (*OF_A_RUN, runs) if gone else ():
         connection.execute(sa.delete(table).where((table.c.id if table is runs else table.c.run_id).in_(gone)))
-    for table in (units, reworks, unreadable, unfinished):
+    is_known = connection.scalar(sa.select(units.c.id).where(sa.tuple_(units.c.kit, units.c.serial).in_(part)).limit(1))
+    for table in (units, reworks, unreadable, unfinished) if is_known else ():
         connection.execute(sa.delete(table).where(sa.tuple_(table.c.kit, table.c.serial).in_(part)))
     rows: dict[str, list[Row]] = {name: [] for name in TABLES.tables}
     last_id = connection.scalar(sa.select(sa.func.max(runs.c.id))) or 0

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from rig.files.disk import read_bytes, why, write
 from rig.files.errors import RecordError
-from rig.files.plain import Singles
+from rig.files.plain import Singles, json_bytes
 from rig.store.run_json import CaptureEntry
 from rig.values.captures import Calibration, Capture
 from rig.values.logs import Log, Row, Stop
@@ -32,28 +32,28 @@ def write_captures(
         If one cannot be written (a full disk).
     """
     (folder / "captures").mkdir(exist_ok=True)
-    calibrations: list[Calibration] = []
+    #: By what they say: several captures may rest on equal ones.
+    calibrations: dict[bytes, Calibration] = {}
     entries = []
     for number, (capture, troubles) in enumerate(captures, 1):
         name = f"captures/{number:03d}.wav"
         if number > already:
             write_audio(folder / name, capture.samples, capture.sample_rate_hz)
-        same = [n for n, known in enumerate(calibrations) if known is capture.calibration]
-        if not same:
-            calibrations.append(capture.calibration)
+        said = json_bytes(capture.calibration)
+        calibrations.setdefault(said, capture.calibration)
         entry = CaptureEntry(
             file=name,
             request=capture.request,
             attempt=capture.attempt,
             inputs=capture.inputs,
             sample_rate_hz=capture.sample_rate_hz,
-            calibration=same[0] if same else len(calibrations) - 1,
+            calibration=list(calibrations).index(said),
             flags=capture.flags,
             other_clock=capture.other_clock,
             troubles=troubles,
         )
         entries.append(entry)
-    return tuple(calibrations), tuple(entries)
+    return tuple(calibrations.values()), tuple(entries)
 
 
 def write_audio(path: Path, samples: Singles, sample_rate_hz: float) -> None:

@@ -7,6 +7,7 @@ import re
 import secrets
 import shutil
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import fields
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -19,7 +20,7 @@ from rig.files.errors import RecordError
 from rig.files.patterns import LONGEST
 from rig.files.plain import json_bytes, restored, schema_checked, table
 from rig.store.homes import UNFINISHED as UNFINISHED
-from rig.store.homes import hint, make_home
+from rig.store.homes import hint, make_home, run_names, run_number
 from rig.store.recordings import log_files, read_captures, read_rows, write_captures
 from rig.store.result_files import write_result
 from rig.store.run_json import SCHEMA, About, KitName, LogEntry, Previous, Record, up_to_date
@@ -84,18 +85,13 @@ def reserve(workspace: Path, kit: "Kit", serial: str) -> Path:
 
 def _number(home: Path) -> int:
     """The next number of this serial; two runs at the same time get two numbers."""
-    number = 1 + max((record.run_number for record in readable(home)[0]), default=0)
+    number = 1 + max(map(run_number, run_names(home)), default=0)
     while True:
         try:
             (home / f".number-{number:03d}").touch(exist_ok=False)
             return number
         except FileExistsError:
             number += 1
-
-
-def run_number(name: str) -> int:
-    """The number of a run among those of its serial, from the name of its folder."""
-    return int(name.removeprefix(UNFINISHED).split("-")[3])
 
 
 def give_back(folder: Path) -> None:
@@ -125,7 +121,7 @@ def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written
     from rig.design.kit import kit_sha256
 
     home, name = folder.parent, folder.name.removeprefix(UNFINISHED)
-    earlier = readable(home)[0]
+    earlier = last_record(home)[0]
     _copy_kit(kit, folder)
     results = tuple(write_result(result, folder) for result in run.results)
     calibrations, captures = write_captures(run.captures, folder, written)
@@ -143,7 +139,7 @@ def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written
         bench_failed=run.bench_failed,
         bench_advice=run.bench_advice,
         timing=run.timing,
-        previous=Previous(earlier[-1].run, sha256(earlier[-1].folder / "run.json")) if earlier else None,
+        previous=Previous(earlier.run, sha256(earlier.folder / "run.json")) if earlier else None,
         results=results,
         calibrations=calibrations,
         captures=captures,
@@ -183,13 +179,23 @@ def sha256(path: Path) -> str:
 def readable(home: Path) -> tuple[list[Record], list[str]]:
     """The records of one unit (`results/<kit>/<serial>`), oldest first, and what could not be read, in words."""
     found, problems = [], []
-    for path in sorted(home.glob("[!.]*/run.json")):
+    for name in run_names(home):
         try:
-            found.append(read_in_place(path.parent))
+            found.append(read_in_place(home / name))
         except RecordError as error:
             problems.append(str(error))
-    # By number, not by time: a clock may be set back between two runs.
-    return sorted(found, key=lambda record: (record.run_number, record.run)), problems
+    return found, problems
+
+
+def last_record(home: Path) -> tuple[Record | None, list[str]]:
+    """The newest record of one unit that can be read, and in words what cannot be read of those after it."""
+    problems: list[str] = []
+    for name in reversed(run_names(home)):
+        try:
+            return read_in_place(home / name), problems
+        except RecordError as error:
+            problems.append(str(error))
+    return None, problems
 
 
 def read_in_place(folder: Path) -> Record:
@@ -198,11 +204,11 @@ def read_in_place(folder: Path) -> Record:
     Raises
     ------
     RecordError
-        As `read_record`; or the record is another unit's, for which it is never taken.
+        As `read_record`; or the record is another unit's or run's, for which it is never taken.
     """
     record = read_record(folder)
-    found = (record.kit.name, record.serial)
-    if found != (folder.parent.parent.name, folder.parent.name):
+    found = (record.kit.name, record.serial, record.run)
+    if found != (folder.parent.parent.name, folder.parent.name, folder.name):
         raise RecordError(f"{folder / 'run.json'}: the record of {' '.join(found)} stands in another's folder")
     return record
 
@@ -240,11 +246,29 @@ def unit_records(workspace: Path, serial: str, kit: str = "") -> list[Record]:
     RecordError
         If the serial is none, or units of several kits have it.
     """
-    found = all_records(workspace, kit, serial)[0]
-    kits = sorted({record.kit.name for record in found})
-    if len(kits) > 1:
-        raise RecordError(f"records of {serial!r} are there in {', '.join(kits)}; name one with --kit")
-    return found
+    home = _home_of(workspace, serial, kit)
+    return readable(home)[0] if home else []
+
+
+def newest_first(workspace: Path, serial: str, kit: str = "") -> Iterator[Record]:
+    """As `unit_records`, newest first: each is read when it is asked for."""
+    home = _home_of(workspace, serial, kit)
+    if home is None:
+        return
+    for name in reversed(run_names(home)):
+        with suppress(RecordError):
+            yield read_in_place(home / name)
+
+
+def _home_of(workspace: Path, serial: str, kit: str) -> Path | None:
+    """The folder of a unit with records; units of several kits may have its serial."""
+    refuse_bad_serial(None, serial)
+    kits = [folder for folder in (workspace / "results").glob("[!.]*") if kit in ("", folder.name)]
+    homes = [folder / serial for folder in sorted(kits) if run_names(folder / serial)]
+    if len(homes) > 1:
+        there = ", ".join(home.parent.name for home in homes)
+        raise RecordError(f"records of {serial!r} are there in {there}; name one with --kit")
+    return homes[0] if homes else None
 
 
 def unfinished(workspace: Path) -> list[Path]:

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 from rig.files.disk import read_json, why, write
 from rig.files.errors import RecordError
 from rig.files.plain import json_bytes, restored, schema_checked, table
-from rig.store.homes import hint
-from rig.store.records import now, readable, refuse_bad_serial
+from rig.store.homes import hint, run_names
+from rig.store.records import last_record, now, refuse_bad_serial
 from rig.store.run_json import About, Record, Rework, RunBefore
 
 if TYPE_CHECKING:
@@ -40,12 +40,12 @@ def note(workspace: Path, kit: "Kit", serial: str, words: str, by: str = "") -> 
     if not words:
         raise RecordError("found no words; allowed: what was done to the unit, such as 'resoldered C3 left'")
     home = workspace / "results" / kit.name / serial
-    runs = readable(home)[0]
-    if not runs:
+    last, _ = last_record(home)
+    if last is None:
         raise RecordError(f"no record of {serial!r} in {workspace / 'results'}: a rework follows a run")
     number = 1 + max((_number(path) for path in _notes(home)), default=0)
     path = home / f"rework-{number:03d}.json"
-    one = Rework(now(), words, by, runs[-1].run)
+    one = Rework(now(), words, by, last.run)
     try:
         write(path, json_bytes({"schema": SCHEMA, **table(one)}), is_new=True)
     except OSError as error:
@@ -67,11 +67,10 @@ def reworks(home: Path) -> tuple[list[Rework], list[str]]:
 
 def about_next(home: Path, plan: str = "", by: str = "", batch: str = "") -> About:
     """What is known of a run of a unit that begins now: by which plan, by whom, in which lot, what was before."""
-    (runs, odd_runs), (notes, odd_notes) = readable(home), reworks(home)
+    runs, (last, odd_runs), (notes, odd_notes) = run_names(home), last_record(home), reworks(home)
     about = About(started_at=now(), plan=plan, by=by, batch=batch, set_aside=(*odd_runs, *odd_notes))
-    if not runs:
+    if last is None:
         return about
-    last = runs[-1]
     return replace(
         about,
         rework=tuple(rework for rework in notes if rework.after == last.run),
@@ -117,6 +116,5 @@ def _number(path: Path) -> int:
     return int(path.stem.split("-")[1])
 
 
-def _runs_since(runs: Sequence[Record], after: str) -> int:
-    names = [run.run for run in runs]
+def _runs_since(names: Sequence[str], after: str) -> int:
     return len(names) - names.index(after) - 1 if after in names else len(names)

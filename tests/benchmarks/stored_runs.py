@@ -22,13 +22,20 @@ sys.path.insert(0, str(ROOT))
 
 from rig.store.homes import hint, make_home
 
-TEMPLATE = next((ROOT / "tests" / "archive" / "results" / "shelf-one" / "SO-0003").glob("2*"))
+TEMPLATE = next((ROOT / "tests" / "archive" / "results" / "shelf-one" / "SO-0001").glob("2*"))
 BENCHES, PEOPLE = ("bench one", "bench two", "bench three"), ("Ada", "Ben", "", "jig")
 BEGAN = datetime(2024, 1, 1, 8, tzinfo=UTC)
 
 
 def stored_runs(
-    workspace: Path, count: int, template: Path = TEMPLATE, seed: int = 1, *, files: bool = False, retests: float = 0.05
+    workspace: Path,
+    count: int,
+    template: Path = TEMPLATE,
+    seed: int = 1,
+    *,
+    files: bool = False,
+    retests: float = 0.05,
+    prefix: str = "",
 ) -> Iterator[Path]:
     """Write so many runs into the store of a workspace, and say where each is.
 
@@ -40,7 +47,7 @@ def stored_runs(
     if len(distinct) == 1:
         made["calibrations"] = list(distinct.values())
         made["captures"] = [{**one, "calibration": 0} for one in made["captures"]]
-    prefix, dice, unit, number = made["serial"].split("-")[0], random.Random(seed), 0, 1
+    prefix, dice, unit, number = prefix or made["serial"].split("-")[0], random.Random(seed), 0, 1
     for turn in range(count):
         is_retest = unit and number == 1 and dice.random() < retests
         unit, number = (unit, 2) if is_retest else (unit + 1, 1)

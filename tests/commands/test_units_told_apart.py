@@ -99,7 +99,7 @@ def test_a_record_in_another_units_folder_is_named_and_left_out(archive: Path) -
     found, told = all_records(archive, KIT, SERIAL)
     assert {record.serial for record in found} == {SERIAL}
     assert len(told) == 1
-    assert "the record of shelf-one SO-0001 stands in another's folder" in told[0]
+    assert f"the record of shelf-one SO-0001 {copied.name} stands in another's folder" in told[0]
 
 
 def as_pipe(path: Path) -> None:

@@ -3,6 +3,7 @@
 import os
 import shutil
 import sqlite3
+import time
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
@@ -15,7 +16,7 @@ from stored_runs import stored_runs
 from rig.files.errors import TableError
 from rig.store import catching_up, index, records
 from rig.store.homes import UNFINISHED
-from rig.store.index_tables import calibrations, findings, readings, reworks, runs, unfinished, unreadable
+from rig.store.index_tables import calibrations, findings, readings, reworks, runs, unfinished, units, unreadable
 from rig.store.rework_notes import note
 from rig.store.run_json import Record
 from rig.store.selection import Selection, listed, newest
@@ -215,6 +216,19 @@ def test_a_locked_index_is_passed_by(archive: Path, monkeypatch: pytest.MonkeyPa
     holder.close()
     assert names(archive, told=told) == in_folders(archive)
     assert len(told) == 2
+
+
+def test_after_a_restart_every_folder_is_looked_at(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # What was written last may be lost: nobody waited for the disk.
+    whole = names(archive)
+    engine = index._engine(archive / "results" / index.NAME)
+    with catching_up.writing(engine) as connection:
+        connection.execute(sa.delete(units).where(units.c.serial == "SO-0001"))
+        connection.execute(sa.delete(runs).where(runs.c.serial == "SO-0001"))
+    engine.dispose()
+    assert len(names(archive)) == 4
+    monkeypatch.setattr(time, "monotonic", lambda: time.time() - 10**9)
+    assert names(archive) == whole
 
 
 def test_a_workspace_without_results_gets_none(tmp_path: Path) -> None:
