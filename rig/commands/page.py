@@ -34,5 +34,7 @@ def page_command(
     sys.stdout.flush()
     try:
         station.serve()
+    except KeyboardInterrupt:
+        say("the page is closed")
     finally:
         server.stop()

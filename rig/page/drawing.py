@@ -2,13 +2,13 @@
 
 from functools import cache
 from pathlib import Path
+from urllib.parse import quote
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from rig.bench.settings import BenchSettings
-from rig.circuit.notation import hertz
 from rig.page.scans import CODES
-from rig.page.view import View
+from rig.page.view import View, troubles
 from rig.report import words
 from rig.values.requests import AT_LEADS
 
@@ -25,7 +25,8 @@ def _templates() -> Environment:
     environment.filters |= {
         "moment": words.moment,
         "word": words.VERDICT_WORDS.__getitem__,
-        "hertz": hertz,
+        "segment": lambda text: quote(str(text), safe=""),
+        "troubles": troubles,
     }
     environment.globals |= {"codes": {action: code for code, action in CODES.items()}}
     return environment

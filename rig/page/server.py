@@ -22,6 +22,7 @@ from rig.files.disk import why
 from rig.files.errors import BenchSetupError
 from rig.page.drawing import bench_fragment, page
 from rig.page.guarding import HEADERS, POLICY, TOKEN_COOKIE, Asked, Rules, refusal
+from rig.page.reading_routes import reading_routes
 from rig.page.station import Station
 
 HERE = Path(__file__).parent
@@ -62,6 +63,7 @@ def app(station: Station, rules: Rules) -> Any:
     routes = [
         Route("/", bench),
         Route("/events", events),
+        *reading_routes(station, rules.key),
         *(Route(f"/do/{name}", _changing(change), methods=["POST"]) for name, change in _changes(station).items()),
         Mount("/static", StaticFiles(directory=HERE / "static")),
         Mount("/wiring", StaticFiles(directory=WIRING)),

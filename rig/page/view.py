@@ -227,6 +227,12 @@ def history(records: Sequence[Record]) -> tuple[RunBefore, ...]:
     return tuple(reversed(lines))
 
 
+def troubles(record: Record) -> str:
+    """The checks that did not pass in a run, or why it ended; empty: all passed."""
+    bad = [entry for entry in record.results if entry.outcome != "pass"]
+    return ", ".join(entry.title for entry in bad if not entry.reason.startswith(NOT_DONE)) or record.stopped
+
+
 def _soak(watched: Watched) -> Soak:
     outlooks = {one.role: one for one in watched.outlooks}
     near = nearest(watched)

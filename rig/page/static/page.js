@@ -148,3 +148,34 @@ function listen() {
   };
 }
 if (bench) listen();
+
+// A cursor over curves: frequency and values where it points, by pointer or arrow keys.
+for (const figure of document.querySelectorAll("[data-cursor]")) {
+  const read = JSON.parse(figure.dataset.cursor);
+  const grid = read.frequency_hz;
+  const words = document.querySelector(".reading");
+  const line = document.createElement("span");
+  line.className = "cursor";
+  figure.append(line);
+  let at = Math.floor(grid.length / 2);
+  const put = () => {
+    const share = Math.log(grid[at] / grid[0]) / Math.log(grid[grid.length - 1] / grid[0]);
+    line.style.left = `${(Number(figure.dataset.left) + share * Number(figure.dataset.width)) * 100}%`;
+    const values = Object.entries(read.lines).filter((one) => one[1][at] !== null)
+      .map(([name, all]) => `${name}: ${all[at].toPrecision(4)} ${read.unit}`);
+    words.textContent = `${grid[at].toPrecision(4)} Hz; ${values.join("; ")}`;
+  };
+  figure.addEventListener("pointermove", (event) => {
+    const box = figure.getBoundingClientRect();
+    const share = ((event.clientX - box.left) / box.width - Number(figure.dataset.left)) / Number(figure.dataset.width);
+    at = Math.round(Math.min(Math.max(share, 0), 1) * (grid.length - 1));
+    put();
+  });
+  figure.addEventListener("keydown", (event) => {
+    const step = { ArrowLeft: -1, ArrowRight: 1, PageDown: -20, PageUp: 20 }[event.key];
+    if (!step) return;
+    event.preventDefault();
+    at = Math.min(Math.max(at + step, 0), grid.length - 1);
+    put();
+  });
+}

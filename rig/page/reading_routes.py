@@ -1,0 +1,63 @@
+"""The routes of what can only be read: units, their curves, sounds and reports."""
+
+from collections.abc import Callable
+
+from markupsafe import Markup
+from starlette.requests import Request
+from starlette.responses import FileResponse, HTMLResponse, Response
+from starlette.routing import Route
+
+from rig.drawing.panels import LEFT, WIDTH, column_width
+from rig.files.errors import KitproofError
+from rig.page.drawing import page
+from rig.page.guarding import REPORT_POLICY
+from rig.page.reading import listed, report_file, run_of, sound_file, unit_page
+from rig.page.station import Station
+
+
+def reading_routes(station: Station, key: str) -> list[Route]:
+    """Routes that show what is stored; `key` goes into each page for its stop button."""
+    workspace = station.workspace
+
+    def shown(make: Callable[[Request], Response]) -> Callable[[Request], Response]:
+        def handle(request: Request) -> Response:
+            try:
+                return make(request)
+            except KitproofError as error:
+                return HTMLResponse(page("trouble.html", key=key, words=str(error)), 404)
+
+        return handle
+
+    def units(request: Request) -> Response:
+        asked = {name: request.query_params.get(name, "") for name in ("kit", "serial", "outcome", "page")}
+        number = int(asked["page"]) if asked["page"].isdecimal() else 1
+        kits = [kit.name for kit in station.kits]
+        kit = asked["kit"] if asked["kit"] in kits else ""
+        found = listed(workspace, kit, asked["serial"], asked["outcome"], number)
+        return HTMLResponse(page("units.html", key=key, listed=found, asked=asked, kits=kits))
+
+    def unit(request: Request) -> Response:
+        names = request.path_params
+        found = unit_page(workspace, names["kit"], names["serial"], request.query_params.get("curve", ""))
+        # The drawing is our own; every name in it was escaped when it was drawn.
+        drawing = Markup(found.figure)
+        across = {"left": LEFT / WIDTH, "width": column_width(1) / WIDTH}
+        return HTMLResponse(page("unit.html", key=key, unit=found, figure=drawing, **across))
+
+    def report(request: Request) -> Response:
+        path = report_file(run_of(workspace, **{name: request.path_params[name] for name in ("kit", "serial", "run")}))
+        # A page that is boxed in has an origin of its own, which must be let stand alone.
+        headers = {"content-security-policy": REPORT_POLICY, "cross-origin-opener-policy": "unsafe-none"}
+        return HTMLResponse(path.read_text(encoding="utf-8"), headers=headers)
+
+    def sound(request: Request) -> Response:
+        record = run_of(workspace, **{name: request.path_params[name] for name in ("kit", "serial", "run")})
+        return FileResponse(sound_file(record, request.path_params["number"]))
+
+    run = "/runs/{kit}/{serial}/{run}"
+    return [
+        Route("/units", shown(units)),
+        Route("/units/{kit}/{serial}", shown(unit)),
+        Route(f"{run}/report", shown(report)),
+        Route(f"{run}/sounds/{{number:int}}", shown(sound)),
+    ]

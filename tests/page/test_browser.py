@@ -1,0 +1,193 @@
+"""The page in a real browser: a run by key strokes alone, storms of scans, windows that come and go, stop, access."""
+
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from simulated_runs import ROOT
+
+BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
+if not BROWSER and not os.environ.get("KITPROOF_REQUIRE_BROWSER"):
+    pytest.skip("no chromium here", allow_module_level=True)
+
+from axe_playwright_python.sync_playwright import Axe  # noqa: E402
+from playwright.sync_api import Browser, Locator, Page, expect, sync_playwright  # noqa: E402
+
+WIDE, NARROW = {"width": 1366, "height": 768}, {"width": 683, "height": 384}
+#: Longer than any machine takes; a test that waits so long has failed.
+PATIENCE_MS = 30_000
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as started:
+        found = started.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+        yield found
+        found.close()
+
+
+@pytest.fixture(scope="module")
+def workspace(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """booth-two with a plan that takes a few seconds, on the simulated bench at true speed."""
+    root = tmp_path_factory.mktemp("workspace")
+    kit = Path(shutil.copytree(ROOT / "limits" / "booth-two", root / "limits" / "booth-two"))
+    text = (kit / "kit.toml").read_text(encoding="utf-8")
+    (kit / "kit.toml").write_text(text.replace("[plans]\n", '[plans]\nshort = ["leads"]\n'), encoding="utf-8")
+    bench = 'kind = "simulated"\nname = "try"\n[simulated]\nfaster = 1\nfaults = ["dead:left:woofer"]\n'
+    (root / "bench.toml").write_text(bench, encoding="utf-8")
+    return root
+
+
+@pytest.fixture(scope="module")
+def address(workspace: Path) -> Iterator[str]:
+    command = [sys.executable, "-m", "rig", "page", "--workspace", str(workspace), "--port", "0"]
+    server = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
+    assert server.stdout
+    found = re.search(r"http://\S+", server.stdout.readline())
+    assert found
+    yield found[0]
+    server.send_signal(signal.SIGINT)
+    # Ended by Ctrl-C, with nothing left behind.
+    assert server.wait(timeout=60) == 0
+    server.stdout.close()
+
+
+@pytest.fixture
+def page(browser: Browser, address: str) -> Iterator[Page]:
+    """A window at the bench, which answers, with no unit before it."""
+    with browser.new_context(viewport=WIDE) as context:
+        window = context.new_page()
+        window.set_default_timeout(PATIENCE_MS)
+        window.goto(address)
+        window.wait_for_selector(".desk")
+        if window.locator(".watching").count():
+            window.get_by_role("button", name="Answer here").click()
+            window.wait_for_selector(".watching", state="detached")
+        window.keyboard.press("Escape")
+        window.wait_for_selector(".phase-idle, .phase-chosen, .phase-done")
+        if not window.locator(".phase-idle").count():
+            scan(window, "KPSKIP")
+        window.wait_for_selector(".phase-idle")
+        yield window
+
+
+def scan(window: Page, text: str) -> None:
+    window.keyboard.type(text)
+    window.keyboard.press("Enter")
+
+
+def hold(window: Page, key: str = "Space") -> None:
+    window.keyboard.down(key)
+    window.wait_for_timeout(1150)
+    window.keyboard.up(key)
+
+
+def walk(window: Page) -> Locator:
+    """Answer every question by a held key until there is a verdict."""
+    while True:
+        window.wait_for_selector(".phase-asking, .phase-done")
+        if window.locator(".phase-done").count():
+            return window.locator(".verdict")
+        fits(window)
+        step = window.locator(".step").inner_text()
+        window.wait_for_timeout(500)
+        hold(window)
+        expect(window.locator(".desk")).not_to_contain_text(step, timeout=PATIENCE_MS)
+
+
+def fits(window: Page) -> None:
+    """Nothing has to be scrolled to at the bench."""
+    assert window.evaluate("document.documentElement.scrollHeight") <= WIDE["height"]
+
+
+def violations(window: Page) -> list[Any]:
+    return [one["id"] for one in Axe().run(window).response["violations"]]
+
+
+def test_a_whole_run_by_keys_alone(page: Page, workspace: Path) -> None:
+    scan(page, "BT-0101")
+    page.wait_for_selector(".phase-chosen")
+    assert violations(page) == []
+    hold(page)
+    page.wait_for_selector(".phase-asking")
+    assert violations(page) == []
+    verdict = walk(page)
+    assert "FAIL" in verdict.inner_text().upper()
+    assert page.locator(".because").inner_text().strip()
+    box = verdict.bounding_box()
+    assert box
+    assert box["height"] > 0.4 * WIDE["height"]
+    assert violations(page) == []
+    assert len(list((workspace / "results" / "booth-two" / "BT-0101").glob("[!.]*"))) == 1
+
+
+def test_enter_alone_and_short_presses_start_nothing(page: Page, workspace: Path) -> None:
+    scan(page, "BT-0102")
+    page.wait_for_selector(".phase-chosen")
+    for key in ("Enter", "Enter", "Space", "a", "Backspace"):
+        page.keyboard.press(key)
+    page.keyboard.down("Enter")
+    page.wait_for_timeout(1200)
+    page.keyboard.up("Enter")
+    assert page.locator(".phase-chosen").count() == 1
+    assert not (workspace / "results" / "booth-two" / "BT-0102").exists()
+
+
+def test_a_storm_of_scans_starts_nothing(page: Page, workspace: Path) -> None:
+    for n in range(200):
+        scan(page, f"BT-{n:04d}" if n % 3 else "KPGO")
+    scan(page, "BT-0103")
+    expect(page.locator(".serial")).to_have_text("BT-0103", timeout=PATIENCE_MS)
+    assert page.locator(".phase-chosen").count() == 1
+    assert not list((workspace / "results").glob("*/*/.unfinished*"))
+
+
+def test_reload_second_window_and_stop(page: Page, browser: Browser, address: str) -> None:
+    scan(page, "BT-0104")
+    page.wait_for_selector(".phase-chosen")
+    hold(page)
+    page.wait_for_selector(".phase-asking")
+    step = page.locator(".step").inner_text()
+    page.reload()
+    page.wait_for_selector(".phase-asking")
+    assert page.locator(".step").inner_text() == step
+    assert page.locator(".watching").count() == 0
+    with browser.new_context(viewport=NARROW) as context:
+        second = context.new_page()
+        second.set_default_timeout(PATIENCE_MS)
+        second.goto(address)
+        second.wait_for_selector(".watching")
+        assert second.locator(".step").inner_text() == step
+        assert violations(second) == []
+        hold(second)
+        assert second.locator(".step").inner_text() == step
+        second.keyboard.press("Escape")
+        second.wait_for_selector(".phase-done")
+    page.wait_for_selector(".phase-done")
+    assert "VOID" in page.locator(".verdict").inner_text().upper()
+
+
+def test_what_was_measured_can_be_read(page: Page, address: str) -> None:
+    scan(page, "BT-0105")
+    page.wait_for_selector(".phase-chosen")
+    hold(page)
+    walk(page)
+    page.get_by_role("link", name="Units").click()
+    assert violations(page) == []
+    page.get_by_role("link", name="BT-0105").first.click()
+    page.wait_for_selector(".history")
+    assert violations(page) == []
+    figure = page.locator("[data-cursor]")
+    if figure.count():
+        figure.focus()
+        page.keyboard.press("ArrowRight")
+        assert " Hz; " in page.locator(".reading").inner_text()
+    answer = page.request.post(f"{address}do/stop", data={})
+    assert answer.status == 403

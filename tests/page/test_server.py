@@ -1,0 +1,82 @@
+"""The routes of the page, without a browser: what they refuse, and what an answer lets a browser do."""
+
+import json
+
+import pytest
+from simulated_runs import ROOT
+from starlette.testclient import TestClient
+
+from rig.page.guarding import KEY_HEADER, Rules
+from rig.page.server import LONGEST_BODY, app
+from rig.page.station import Station
+
+HOST = "127.0.0.1:8720"
+KEY = {"origin": f"http://{HOST}", KEY_HEADER: "k3y"}
+
+
+@pytest.fixture(scope="module")
+def station() -> Station:
+    station = Station(ROOT)
+    station.listen("one", lambda: None)
+    return station
+
+
+@pytest.fixture
+def client(station: Station) -> TestClient:
+    return TestClient(app(station, Rules(frozenset({HOST}), "k3y")), base_url=f"http://{HOST}", client=("127.0.0.1", 1))
+
+
+def test_no_page_lets_anything_from_elsewhere_in(client: TestClient) -> None:
+    answer = client.get("/")
+    assert answer.status_code == 200
+    policy = answer.headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "unsafe" not in policy
+    assert "http" not in policy
+    assert answer.headers["x-content-type-options"] == "nosniff"
+
+
+@pytest.mark.parametrize("path", ["/do/go", "/do/stop", "/do/scan"])
+def test_nothing_is_changed_by_reading(client: TestClient, path: str) -> None:
+    assert client.get(path, headers=KEY).status_code == 405
+
+
+@pytest.mark.parametrize("body", [b"", b"[]", b"null", b"{", b'"x"', b"\xff"])
+def test_what_is_no_object_is_refused(client: TestClient, body: bytes) -> None:
+    assert client.post("/do/scan", content=body, headers=KEY).status_code == 400
+
+
+def test_a_body_that_is_too_long_is_refused(client: TestClient) -> None:
+    body = json.dumps({"text": "x" * LONGEST_BODY})
+    assert client.post("/do/scan", content=body, headers=KEY).status_code == 413
+
+
+def test_texts_from_outside_stay_texts(client: TestClient, station: Station) -> None:
+    sent = {"window": "one", "question": 0, "text": "<script>alert(1)</script>"}
+    assert client.post("/do/scan", json=sent, headers=KEY).status_code == 200
+    from rig.page.drawing import bench_fragment
+
+    shown = bench_fragment(station.view, "one", None)
+    assert "<script>" not in shown
+    assert "&lt;script&gt;" in shown
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/units/booth-two/..%2f..%2fetc",
+        "/units/..%2f..%2f/BT-0001",
+        "/runs/booth-two/BT-0001/..%2f..%2f..%2fREADME.md/report",
+        "/runs/booth-two/BT-0001/none/sounds/0",
+        "/static/..%2f..%2fserver.py",
+        "/units/%3Cscript%3E/BT-0001",
+    ],
+)
+def test_no_path_leads_elsewhere(client: TestClient, path: str) -> None:
+    answer = client.get(path)
+    assert answer.status_code == 404
+    assert "<script>" not in answer.text.replace('<script src="/static/page.js"></script>', "")
+
+
+def test_a_host_of_another_name_is_refused(client: TestClient) -> None:
+    assert client.get("/", headers={"host": "evil.example"}).status_code == 421
