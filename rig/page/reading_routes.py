@@ -19,15 +19,6 @@ def reading_routes(station: Station, key: str) -> list[Route]:
     """Routes that show what is stored; `key` goes into each page for its stop button."""
     workspace = station.workspace
 
-    def shown(make: Callable[[Request], Response]) -> Callable[[Request], Response]:
-        def handle(request: Request) -> Response:
-            try:
-                return make(request)
-            except KitproofError as error:
-                return HTMLResponse(page("trouble.html", key=key, words=str(error)), 404)
-
-        return handle
-
     def units(request: Request) -> Response:
         asked = {name: request.query_params.get(name, "") for name in ("kit", "serial", "outcome", "page")}
         number = int(asked["page"]) if asked["page"].isdecimal() else 1
@@ -56,8 +47,20 @@ def reading_routes(station: Station, key: str) -> list[Route]:
 
     run = "/runs/{kit}/{serial}/{run}"
     return [
-        Route("/units", shown(units)),
-        Route("/units/{kit}/{serial}", shown(unit)),
-        Route(f"{run}/report", shown(report)),
-        Route(f"{run}/sounds/{{number:int}}", shown(sound)),
+        Route("/units", _or_why_not(units, key)),
+        Route("/units/{kit}/{serial}", _or_why_not(unit, key)),
+        Route(f"{run}/report", _or_why_not(report, key)),
+        Route(f"{run}/sounds/{{number:int}}", _or_why_not(sound, key)),
     ]
+
+
+def _or_why_not(make: Callable[[Request], Response], key: str) -> Callable[[Request], Response]:
+    """A route that shows what keeps a page from being there."""
+
+    def handle(request: Request) -> Response:
+        try:
+            return make(request)
+        except KitproofError as error:
+            return HTMLResponse(page("trouble.html", key=key, words=str(error)), 404)
+
+    return handle
