@@ -4,12 +4,14 @@ from typing import cast
 
 from checks import (
     distortion,
+    handover,
     heat,
     hum_and_noise,
     impedance,
     lasting_change,
     leads,
     leak,
+    near_field,
     off_axis,
     parts,
     ping,
@@ -29,6 +31,8 @@ ALL: list[Check] = [
         ping,
         response,
         off_axis,
+        near_field,
+        handover,
         polarity,
         distortion,
         rub_and_buzz,

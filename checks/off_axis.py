@@ -22,9 +22,9 @@ import numpy as np
 from pydantic import Field
 
 from checks import response
+from rig.circuit.near_field import Surface
 from rig.circuit.radiation import microphone_at, pressure_pa
 from rig.design.kit import Kit, PositionSpec
-from rig.design.speaker import Surface
 from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import with_parts
 from rig.files.errors import TableError
@@ -106,7 +106,8 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         differences = {place: directivity(on_axis, levels[place], heard[place], settings, kit) for place in levels}
         sizes, trouble = piston_sizes(channel, differences, air_speed_m_s(axis), settings, kit)
         readings += sizes
-        curves += [replace(level, on_axis=on_axis.value, trouble=trouble) for level in levels.values()]
+        ahead = np.where(on_axis.valid, on_axis.value, np.nan)
+        curves += [replace(level, on_axis=ahead, trouble=trouble) for level in levels.values()]
         curves += [replace(difference, trouble=trouble) for difference in differences.values()]
     return CheckReadings(tuple(readings), tuple(curves))
 

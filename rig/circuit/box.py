@@ -106,8 +106,22 @@ def box_admittance(box: Box, frequency_hz: ArrayLike) -> tuple[ComplexArray, Com
     air = np.asarray(s * compliance / (1 + s / (tuning * box.absorption_q)))
     total = air + tuning * compliance / box.leakage_q
     if box.kind == "vented":
-        total = total + tuning**2 * compliance / (s + tuning / box.vent_q)
+        total = total + _vent_admittance(box, frequency_hz)
     return np.asarray(total), air
+
+
+def port_velocity(box: Box, cone: ComplexArray, frequency_hz: ArrayLike) -> ComplexArray:
+    """Volume velocity out of the port in m3/s for that of the cone, which draws air out of the box; 0 without one."""
+    if box.kind != "vented":
+        return np.zeros_like(cone)
+    total, _ = box_admittance(box, frequency_hz)
+    return np.asarray(-cone * _vent_admittance(box, frequency_hz) / total)
+
+
+def _vent_admittance(box: Box, frequency_hz: ArrayLike) -> ComplexArray:
+    tuning = 2 * np.pi * box.tuning_hz
+    compliance = box.volume_m3 / (AIR_DENSITY_KG_M3 * SPEED_OF_SOUND_M_S**2)
+    return np.asarray(tuning**2 * compliance / (laplace(frequency_hz) + tuning / box.vent_q))
 
 
 def _cone(driver: Driver, box: Box, frequency_hz: ArrayLike) -> tuple[ComplexArray, ComplexArray]:

@@ -10,13 +10,14 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, Field, PrivateAttr, StrictBool, model_validator
 
 from rig.circuit.channel import Channel
+from rig.circuit.near_field import Surface
 from rig.circuit.radiation import Position
 from rig.design.decision import Decision
 from rig.design.driver_curves import DriverCurves
 from rig.design.jig import JigSpec
 from rig.design.learnt_design import FILE, LearntDesign, learnt_model, read_design, refuse_stranger
 from rig.design.limits import Files, Limit, read_masks
-from rig.design.speaker import PORT, ChannelSpec, DriverSpec, Name, Positive, Surface, SweepHz
+from rig.design.speaker import PORT, ChannelSpec, DriverSpec, Name, Positive, SweepHz
 from rig.design.trust import CalibrationKind
 from rig.design.uncertainty_budget import Repeatability
 from rig.files.disk import UNFINISHED_SUFFIX

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -11,6 +11,7 @@ from pydantic import Field, PrivateAttr, StrictBool, field_validator, model_vali
 from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel, ElectronicFilter
 from rig.circuit.driver import Driver
+from rig.circuit.near_field import Surface
 from rig.circuit.notation import parse_element
 from rig.circuit.parts import Kind
 from rig.design.driver_curves import (
@@ -191,25 +192,6 @@ class DriverSpec(Table):
 
 #: The mouth of a box's port, where a driver's name is asked for.
 PORT = "port"
-
-
-@dataclass(frozen=True)
-class Surface:
-    """What sounds at the outside of a box, a cone or the mouth of a port: its area, and where its middle is.
-
-    To the right of and above the microphone's axis, and how far behind the front of the box.
-    """
-
-    name: str
-    area_m2: float
-    right_m: float
-    up_m: float
-    behind_m: float = 0.0
-
-    @property
-    def radius_m(self) -> float:
-        """Of a round one of this area."""
-        return math.sqrt(self.area_m2 / math.pi)
 
 
 class BoxSpec(Table):

@@ -11,6 +11,7 @@ from checks.leads import OPEN_OHM
 from checks.ping import PING_LEVEL
 from rig.circuit.population import Parameter
 from rig.design.kit import Kit
+from rig.findings.around import around_findings, is_around
 from rig.findings.audible import audible_faults, is_audible
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause
 from rig.findings.leading import LARGEST_GROUP, NAMED_FROM, UNKNOWN, Group, groups_of, in_order
@@ -89,10 +90,10 @@ def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
     """
     verdicts = [verdict for result in results for verdict in result.verdicts]
     failed = [v for v in verdicts if v.outcome == "fail"]
-    by_curves = [v.subject for v in failed if not (is_audible(v) or is_of_soak(v))]
+    by_curves = [v.subject for v in failed if not (is_audible(v) or is_of_soak(v) or is_around(v))]
     wrong = channels_of(kit, (subject for subject in by_curves if AGAINST not in subject))
     # Where the curves may be good something may be wrong all the same: then only what is beyond doubt is reported.
-    unproved = [v.subject for v in verdicts if v.outcome == "void" and AGAINST not in v.subject]
+    unproved = [v.subject for v in verdicts if v.outcome == "void" and AGAINST not in v.subject and not is_around(v)]
     doubtful = channels_of(kit, [*unproved, *(v.subject for v in failed if is_audible(v))])
     found = [_open_lead(scene_of(kit, channel)) for channel in open_leads(kit, results)]
     found += [_waiting(kit, results, c.name) for c in kit.channels if c.name in wrong and kit.undescribed(c.name)]
@@ -106,7 +107,8 @@ def findings(kit: Kit, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
     found = _of_one_delivery(kit, _of_all_alike(kit, results, found))
     bent_besides = {finding.channel for finding in found if finding.kind != UNKNOWN}
     found += [f for f in audible if not (f.kind == "bent" and f.channel in bent_besides)]
-    return in_order([*found, *_of_soak(kit, results)])
+    besides = [f for f in around_findings(kit, results) if f.kind != UNKNOWN or f.channel not in bent_besides]
+    return in_order([*found, *besides, *_of_soak(kit, results)])
 
 
 def _of_soak(kit: Kit, results: Sequence[CheckResult]) -> Iterator[Finding]:

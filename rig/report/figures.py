@@ -39,8 +39,7 @@ NAME_WIDTH = 60.0
 #: Curves with no more points than this have each of them marked; layout.
 FEW_POINTS = 12
 POINT = 'fill="#0b3d7a"'
-ON_AXIS = 'fill="none" stroke="#8a5a00" stroke-width="1.6"'
-ON_AXIS_WORDS = f'fill="#8a5a00" {RIM}'
+ON_AXIS = 'fill="none" stroke="#aaa" stroke-width="3.4"'
 RING = 'fill="none" stroke="#000" stroke-width="1.7"'
 
 
@@ -102,7 +101,7 @@ def _content(plot: Plot, curve: Curve, verdict: Verdict | None) -> list[str]:
     if curve.on_axis is not None:
         drawn += [
             path(plot.way(at_hz, curve.on_axis), ON_AXIS, "on-axis"),
-            text(4, 12, "brown: on axis", ON_AXIS_WORDS),
+            text(4, 12, "wide grey line: on the axis", RIM),
         ]
     drawn.append(path(plot.way(at_hz, value), UNTRUSTED, "untrusted"))
     drawn.append(path(plot.way(at_hz, trusted), MEASURED, "measured"))

@@ -6,9 +6,10 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from rig.circuit.near_field import Surface
 from rig.design.kit import Kit, PositionSpec
 from rig.design.soak import CAUTIONS
-from rig.design.speaker import PORT, Surface
+from rig.design.speaker import PORT
 from rig.files.errors import TableError
 from rig.signals.stimulus import HIGHEST_CODE
 from rig.values.requests import AT_LEADS, MOMENTS, STAGE_ORDER, Programme, Request, Stage, Sweep
@@ -192,11 +193,11 @@ def near_words(place: PositionSpec, at: str, surface: Surface) -> str:
     """Where a place close to a cone or a port is, for the person who puts the microphone there."""
     gap = f"{place.distance_m * 1e3:g} mm"
     height = f"{abs(surface.up_m) * 1e3:.0f} mm {'above' if surface.up_m > 0 else 'below'}" if surface.up_m else "on"
+    where = f"{gap} in front of the dust cap of the {surface.name}"
     if surface.name == PORT:
-        where = "in the middle of the port's mouth, " + (f"{gap} outside of" if place.distance_m else "level with")
-        where += " the box's back" if surface.behind_m else " its front"
-    else:
-        where = f"{gap} in front of the middle of the {surface.name}'s cone (measured from the dust cap)"
+        side = "back" if surface.behind_m else "front"
+        before = f"{gap} outside of" if place.distance_m else "level with"
+        where = f"in the middle of the port's mouth, {before} the box's {side}"
     return (
         f"Near field: at the {at} box put the microphone {where}, {height} the axis of the other places, pointing at "
         "it. Use a spacer and take it away again; the microphone must touch nothing. This sweep is a quiet one."

@@ -6,13 +6,12 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from rig.signals.uncertainty import INDEPENDENT_PER_OCTAVE
+
 Array = NDArray[np.float64]
 
 #: Radii that are tried, over the expected one, and how many: steps of 0.6 %.
 NARROWEST, WIDEST, TRIED = 0.3, 3.0, 400
-#: Of what a fit leaves so many points in an octave are its own (1/6-octave features of edges and rooms; common
-#: practice, no source).
-INDEPENDENT_PER_OCTAVE = 6.0
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,9 @@ DB_PER_POWER_PART = 10 / math.log(10)
 SQUARED_GATE = 0.5 + 0.5 * 3 / 8
 #: Width of a sixth of an octave over its frequency: so the density of the noise of a response is averaged.
 SIXTH = 2 ** (1 / 12) - 2 ** (-1 / 12)
+#: Of what a fit to a response leaves so many points in an octave are its own: features of 1/6 octave, as edges and
+#: rooms make them (common practice, no source).
+INDEPENDENT_PER_OCTAVE = 6.0
 #: Standard deviation of the standard extreme-value distribution.
 EXTREME_VALUE = math.pi / math.sqrt(6)
 

@@ -62,7 +62,7 @@ def test_sizes_and_differences_are_those_of_the_piston() -> None:
         assert curve.value[inside] == pytest.approx(20 * np.log10(np.abs(2 * j1(x) / x)), abs=0.25)
         level = curves["off-axis level", f"only {name}"]
         assert level.on_axis is not None
-        assert level.value - level.on_axis == pytest.approx(curve.value)
+        assert (level.value - level.on_axis)[curve.valid] == pytest.approx(curve.value[curve.valid])
 
 
 def test_a_microphone_at_a_wrong_angle_is_no_other_driver() -> None:

@@ -20,6 +20,8 @@ from strangers.nodal import Complex, Floats
 
 #: Directions on the baffle, each with one point of the edge.
 EDGE_SOURCES = 48
+#: Nearer before a piston than so many of its radii it is no small source; it is cut into so many rings and arcs.
+CLOSE, RINGS, ARCS = 2.0, 20, 12
 #: Ratio of baffle width times frequency to the speed of sound at which an image is half way from all round to in front.
 STEP_PART = 1 / 3
 
@@ -121,6 +123,8 @@ def _direct(
     aside = float(np.hypot(microphone_m[0] - place.right_m, microphone_m[1] - place.up_m))
     path = float(np.hypot(aside, microphone_m[2] + place.behind_m))
     heard = piston_directivity(wave_number * place.radius_m * aside / path) * np.exp(-1j * wave_number * path) / path
+    if aside < CLOSE * place.radius_m and microphone_m[2] < CLOSE * place.radius_m:
+        heard = _before_a_piston(place, aside, microphone_m[2], wave_number)
     edges = np.zeros(frequency_hz.size, dtype=np.complex128)
     for right, up in edge_points(place, baffle):
         out = float(np.hypot(right - place.right_m, up - place.up_m)) + place.behind_m
@@ -131,6 +135,19 @@ def _direct(
     if baffle.open_depth_m is None:
         return np.asarray(heard - edges)
     return np.asarray(heard - edges * (1 + np.exp(-1j * wave_number * baffle.open_depth_m)))
+
+
+def _before_a_piston(place: Place, aside_m: float, ahead_m: float, wave_number: Floats) -> Complex:
+    """Mean over a piston of the waves that its pieces send to a place close before it (Rayleigh's integral)."""
+    nodes, weights = np.polynomial.legendre.leggauss(RINGS)
+    angles = np.pi * (np.arange(ARCS) + 0.5) / ARCS if aside_m else np.zeros(1)
+    total = np.zeros(wave_number.size, dtype=np.complex128)
+    for ring, weight in zip((nodes + 1) / 2, weights / 2, strict=True):
+        for angle in angles:
+            across = np.hypot(ring * place.radius_m * np.sin(angle), ring * place.radius_m * np.cos(angle) - aside_m)
+            way = float(np.hypot(across, ahead_m))
+            total += 2 * ring * weight / angles.size * np.exp(-1j * wave_number * way) / way
+    return total
 
 
 def edge_points(place: Place, baffle: Baffle) -> Floats:
