@@ -19,8 +19,9 @@ from numpy.typing import ArrayLike
 
 from rig.circuit.box import port_velocity, volume_velocity
 from rig.circuit.channel import Channel, box_of, driver_voltage, filter_response
+from rig.circuit.impedances import laplace
 from rig.circuit.radiation import Position, baffle_step
-from rig.circuit.units import AIR_DENSITY_KG_M3, ComplexArray, FloatArray, Value, laplace
+from rig.circuit.units import AIR_DENSITY_KG_M3, ComplexArray, FloatArray, Value
 
 
 @dataclass(frozen=True)
