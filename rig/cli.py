@@ -58,6 +58,10 @@ COMMANDS = {
         "faults:faults_command",
         "List the faults that the simulated bench can build into a unit of a kit or into itself.",
     ),
+    "new": (
+        "new:new_command",
+        "Make a kit of your own: asks what you build, writes its kit.toml with limits that follow from the design.",
+    ),
     "kits": (
         "kits:kits_command",
         "List the kits of this workspace, their files checked for mistakes; of one, named, everything.",

@@ -41,6 +41,13 @@ def demo_workspace(folder: Path, kit: str) -> tuple[Path, bool]:
     return workspace, True
 
 
+def copy_page(limits: Path) -> None:
+    """Put the page that explains every key of a kit beside the kits of a workspace, where none is."""
+    page = limits / "README.md"
+    if not page.exists():
+        shutil.copyfile(demo_kits_folder() / "README.md", page)
+
+
 def _copy(kit_folder: Path, place: Path) -> None:
     """Copy a kit's files, kit.toml last: where that is, the kit is whole."""
     files = [path for path in sorted(kit_folder.rglob("*")) if path.is_file() and path.suffix in (".csv", ".json")]

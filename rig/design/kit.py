@@ -116,6 +116,10 @@ class StageSpec(Table):
     each: Annotated[str, may_name("channel", "position", "distance")]
 
 
+def _with_usual_words(stages: dict[Stage, StageSpec]) -> dict[Stage, StageSpec]:
+    return {stage: StageSpec(**words) for stage, words in STAGE_WORDS.items()} | stages
+
+
 def _is_pattern(pattern: str) -> str:
     compiled(pattern)
     return pattern
@@ -132,10 +136,11 @@ class Kit(Table):
     amplifier: AmplifierSpec
     levels: LevelsSpec = LevelsSpec()
     sweeps: SweepsSpec = SweepsSpec()
-    positions: Annotated[list[PositionSpec], Field(min_length=1)]
+    positions: Annotated[list[PositionSpec], Field(min_length=1)] = [PositionSpec(name="on axis", distance_m=0.5)]
     #: What stands around box and microphone; None: nobody said.
     jig: JigSpec | None = None
-    stages: dict[Stage, StageSpec]
+    #: A stage that is left out has the words of `rig.design.stage_words`.
+    stages: Annotated[dict[Stage, StageSpec], AfterValidator(_with_usual_words), Field(validate_default=True)] = {}
     channels: Annotated[list[ChannelSpec], Field(min_length=1)]
     #: Settings of each check; the key is the check's name.
     checks: Annotated[dict[str, dict[str, Any]], Field(min_length=1)]

@@ -330,7 +330,7 @@ def _around(limit: Limit, frequency_hz: Floats, centre: Floats) -> Mask:
     for low, high, minus, plus in sorted(limit.within):
         inside = frequency_hz[(frequency_hz > low) & (frequency_hz < high)]
         grid = np.unique(np.concatenate([[low], inside, [high * (1 - NEXT_TO)]]))
-        lowest, highest = _slid(grid, frequency_hz, centre, np.log(1 + limit.slide_percent / 100))
+        lowest, highest = slid(grid, frequency_hz, centre, np.log(1 + limit.slide_percent / 100))
         middle = np.interp(np.log(grid), np.log(frequency_hz), centre)
         if limit.percent:
             pieces.append(np.array([grid, lowest * (1 - minus / 100), highest * (1 + plus / 100), middle]))
@@ -355,7 +355,7 @@ def _refuse_holes(limit: Limit, frequency_hz: Floats, centre: Floats) -> None:
             raise LookupError(f"the curve to draw around does not cover {low:g} Hz to {high:g} Hz")
 
 
-def _slid(grid: Floats, frequency_hz: Floats, centre: Floats, slide: float) -> tuple[Floats, Floats]:
+def slid(grid: Floats, frequency_hz: Floats, centre: Floats, slide: float) -> tuple[Floats, Floats]:
     """Lowest and highest value of a curve within `slide` (in the logarithm of frequency) of each point."""
     at, known = np.log(grid)[:, np.newaxis], np.log(frequency_hz)
     ends = np.interp(at + np.array([-slide, 0.0, slide]), known, centre)

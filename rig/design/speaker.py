@@ -41,6 +41,22 @@ Place = Annotated[list[Annotated[float, between(-20, 20)]], values_of("right_m",
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]*$")]
 
 
+def refuse_implausible(text: str) -> None:
+    """Refuse a network element that cannot be read, or with a part of a value that no network has.
+
+    Raises
+    ------
+    Misfit
+        If a value is implausible.
+    ValueError
+        If it cannot be read.
+    """
+    for part in parse_element(text).parts():
+        low, high, words = PLAUSIBLE[part.kind]
+        if not low <= float(part.value) <= high:
+            raise Misfit("", f"{part.name} in {text!r}", words)
+
+
 class DriverSpec(Table):
     """One driver, as its data sheet or the designer's own measurement has it."""
 
@@ -92,10 +108,10 @@ class DriverSpec(Table):
     @classmethod
     def _readable(cls, network: list[str]) -> list[str]:
         for n, text in enumerate(network, 1):
-            for part in parse_element(text).parts():
-                low, high, words = PLAUSIBLE[part.kind]
-                if not low <= float(part.value) <= high:
-                    raise Misfit(f"[{n}]", f"{part.name} in {text!r}", words)
+            try:
+                refuse_implausible(text)
+            except Misfit as error:
+                raise Misfit(f"[{n}]", error.found, error.allowed) from None
         return network
 
     @model_validator(mode="after")

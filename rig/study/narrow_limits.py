@@ -119,7 +119,7 @@ def reaches(kit: Kit) -> tuple[Reach, ...]:
     found: list[Reach] = []
     levels: dict[str, Floats] = {}
     for n, spec in enumerate(kit.channels):
-        if kit.undescribed(spec.name):
+        if not kit.is_modelled(spec.name):
             continue
         model, random = spec.model(), np.random.default_rng([3, n])
         drawn = draw(model, random, UNITS)
