@@ -9,6 +9,7 @@ from rig.bench_check.measured import has_signal, sweep_rms, usual_rms
 from rig.circuit.channel import impedance_ohm
 from rig.circuit.notation import hertz
 from rig.design.kit import Kit
+from rig.design.sheet_range import sheet_level_db
 from rig.signals.levels import db_spl, pressure_pa
 from rig.signals.quiet import band_levels_db
 from rig.signals.weighting import weighted_level_db_spl
@@ -72,10 +73,11 @@ def microphone_level(bench: Playing) -> BenchFinding | None:
         return None
     off_db = [one.off_db - output_off_db(bench) for one in bench.box_levels]
     middle, spread = float(np.median(off_db)), float(np.ptp(off_db))
-    if abs(middle) < LEVEL_DB and spread < ALIKE_DB:
+    level_db = LEVEL_DB + sheet_level_db(bench.kit)
+    if abs(middle) < level_db and spread < ALIKE_DB:
         return right("microphone level", f"the boxes are as loud as the kit says, {within(middle)}")
     is_gain = spread <= ALIKE_DB and any(one.is_even for one in bench.box_levels)
-    if abs(middle) < LEVEL_DB or not is_gain or len(off_db) < len(bench.sweeps):
+    if abs(middle) < level_db or not is_gain or len(off_db) < len(bench.sweeps):
         return None
     words = f"every box is {louder(middle)} than kit and calibration say"
     to_do = (

@@ -56,23 +56,47 @@ _WORD = re.compile(rf"\+-|±|[|+()%]|{_NUMBER.pattern}|[^\s|+()%±]+")
 _NAME = re.compile(r"[RLC]\w*")
 
 
+#: What a network element looks like, by its first word.
+EXAMPLES = {"series": "series L1 1.0 mH (0.3 ohm)", "shunt": "shunt R1 5.6 ohm + C2 12 uF"}
+
+
+class ElementError(ValueError):
+    """A network element that cannot be read: its text, the place (index of a sign), what was found, what is allowed."""
+
+    def __init__(self, text: str, place: int, found: str, allowed: str) -> None:
+        self.text, self.place, self.found, self.allowed = text, place, found, allowed
+        super().__init__(f"network element: found {found}; allowed: {allowed}\n{self.shown}")
+
+    @property
+    def shown(self) -> str:
+        """The text, a mark below the place, and an element as it may look, a line each."""
+        example = next(
+            (e for word, e in EXAMPLES.items() if self.text.strip().startswith(word[:2])), EXAMPLES["series"]
+        )
+        return f"    {self.text}\n    {' ' * self.place}^\n    for example: {example}"
+
+
 @dataclass
 class _Words:
     """The words of a text and how far they have been read."""
 
     text: str
     words: list[str] = field(init=False)
+    places: list[int] = field(init=False)
     at: int = 0
 
     def __post_init__(self) -> None:
-        self.words = _WORD.findall(self.text)
+        # What would break the line that is shown has no place in an element.
+        self.text = " ".join(self.text.split())
+        found = list(_WORD.finditer(self.text))
+        self.words, self.places = [word[0] for word in found], [word.start() for word in found]
 
     def peek(self) -> str:
         return self.words[self.at] if self.at < len(self.words) else ""
 
     def refuse(self, allowed: str) -> NoReturn:
-        found = f"word {self.at + 1} is {self.peek()!r}" if self.peek() else "the text ends"
-        raise ValueError(f"network element {self.text!r}: {found} where {allowed} is allowed")
+        place = self.places[self.at] if self.peek() else len(self.text)
+        raise ElementError(self.text, place, repr(self.peek()) if self.peek() else "the end", allowed)
 
     def take(self, choices: Iterable[str], allowed: str = "") -> str:
         options = tuple(choices)
@@ -106,8 +130,8 @@ def parse_element(text: str) -> Element:
 
     Raises
     ------
-    ValueError
-        Says the text, the word where reading stopped, and what is allowed there.
+    ElementError
+        Says the text, the place where reading stopped, and what is allowed there.
     """
     words = _Words(text)
     place = cast(Place, words.take(("series", "shunt")))
@@ -118,7 +142,8 @@ def parse_element(text: str) -> Element:
     names = [part.name for part in element.parts()]
     for name in names:
         if names.count(name) > 1:
-            raise ValueError(f"network element {text!r}: the name {name!r} occurs twice; a name is allowed once")
+            second = [at for at, word in zip(words.places, words.words, strict=True) if word == name][1]
+            raise ElementError(words.text, second, f"the name {name!r} a second time", "each name once")
     return element
 
 

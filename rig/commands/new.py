@@ -54,8 +54,8 @@ def _asked(name: str, kept: Path) -> dict[str, str]:
         say(f"   such as {question.example}" + (f"; Enter: {question.unknown}" if question.unknown else ""))
         try:
             _answer(question, answers, former, lambda: read("   > "))
-        except (EOFError, OSError):
-            raise Stopped(f"nobody answers any more; the answers are kept: {kept}") from None
+        except (EOFError, OSError, KeyboardInterrupt):
+            raise Stopped(f"\nstopped; your answers are kept in {kept}: kitproof new {name} goes on there") from None
         _keep(kept, answers)
     return answers
 

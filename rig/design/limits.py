@@ -149,6 +149,8 @@ class Limit(Table):
         """The limit around a number of the design that lies between two values."""
         least = None if self.minus is None else low - self.minus * (abs(low) / 100 if self.percent else 1)
         most = None if self.plus is None else high + self.plus * (abs(high) / 100 if self.percent else 1)
+        # As many figures as a reading has.
+        least, most = (None if side is None else float(f"{side:.4g}") for side in (least, most))
         return Limit(lower=least, upper=most)
 
 

@@ -53,6 +53,23 @@ def _drawn(design: Channel, among: tuple[Parameter, ...]) -> Channel:
     return moved(design, among, np.random.default_rng(1).standard_normal((DESIGNS, len(among))))
 
 
+def sheet_level_db(kit: Kit) -> float:
+    """How far levels may be off what the kit's model has because sheets are, two standard deviations in dB; often 0.
+
+    References
+    ----------
+    R. H. Small, "Direct-Radiator Loudspeaker System Analysis", JAES 20 (1972): at a voltage the level goes with
+    fs^3 Vas / (Qes Re).
+    """
+    found = [0.0]
+    for spec in kit.channels:
+        designs = sheet_designs(kit, spec.name)
+        for driver in designs.drivers if designs else ():
+            power = driver.fs_hz**3 * driver.vas_m3 / (driver.qes * driver.re_ohm)
+            found.append(2 * float(np.std(10 * np.log10(power))))
+    return max(found)
+
+
 def with_design(read: Read, kit: Kit, channel: str, value: Callable[[Channel], FloatArray], position: str = "") -> Read:
     """A number or curve with what the kit's model has for it, and with the least and most that sheets allow.
 

@@ -12,7 +12,7 @@ from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel, ElectronicFilter
 from rig.circuit.driver import Driver
 from rig.circuit.near_field import Surface
-from rig.circuit.notation import parse_element
+from rig.circuit.notation import ElementError, parse_element
 from rig.circuit.parts import Kind
 from rig.design.driver_curves import (
     DriverCurves,
@@ -48,7 +48,7 @@ def refuse_implausible(text: str) -> None:
     ------
     Misfit
         If a value is implausible.
-    ValueError
+    ElementError
         If it cannot be read.
     """
     for part in parse_element(text).parts():
@@ -110,6 +110,8 @@ class DriverSpec(Table):
         for n, text in enumerate(network, 1):
             try:
                 refuse_implausible(text)
+            except ElementError as error:
+                raise Misfit(f"[{n}]", error.found, f"{error.allowed}\n{error.shown}") from None
             except Misfit as error:
                 raise Misfit(f"[{n}]", error.found, error.allowed) from None
         return network

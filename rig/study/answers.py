@@ -5,7 +5,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from rig.circuit.notation import parse_element
+from rig.circuit.notation import ElementError, parse_element
 from rig.design.speaker import refuse_implausible
 from rig.files.patterns import LONGEST
 from rig.files.tables import Misfit
@@ -119,6 +119,8 @@ def read_part(text: str) -> str:
         return REVERSED
     try:
         refuse_implausible(text)
+    except ElementError as error:
+        raise ValueError(f"found {error.found}; possible: {error.allowed}\n{error.shown}") from None
     except Misfit as error:
         raise ValueError(f"found {error.found}; possible: {error.allowed}") from None
     return text.strip()
@@ -142,4 +144,6 @@ def read_serial(text: str) -> str:
 def serial_pattern(example: str) -> str:
     """What serials look like that look like this one: its letters, and as many digits."""
     pieces = re.findall(r"\d+|[^\d]+", example)
-    return "".join(rf"\d{{{len(piece)}}}" if piece.isdecimal() else re.escape(piece).replace(r"\-", "-") for piece in pieces)
+    return "".join(
+        rf"\d{{{len(piece)}}}" if piece.isdecimal() else re.escape(piece).replace(r"\-", "-") for piece in pieces
+    )

@@ -110,11 +110,19 @@ def _box(prefix: str, answers: Answers) -> Iterator[Question]:
 def _driver(key: str, name: str) -> Iterator[Question]:
     sold = "its dome's diameter" if name.endswith("tweeter") else "the size it is sold by, over its frame"
     resistance = "resistance of its coil (Re, ohm), from the sheet or an ohmmeter; or what it is rated at"
-    usual = "what such drivers usually have"
+    usual, high = "what such drivers usually have", name.endswith("tweeter")
     yield Question(f"{key} ohm", f"The {name}: {resistance}", "5.6, or: rated 8", read_resistance)
     yield Question(f"{key} size", f"The {name}: {sold} (mm or in)", _size(name), Number(MM, 10, 600, "mm"))
-    yield Question(f"{key} fs", f"The {name}: resonance in free air (fs, Hz)", "47", Number(HZ, 5, 5000, "Hz"), usual)
-    yield Question(f"{key} qts", f"The {name}: total Q (Qts)", "0.37", Number(NONE, 0.1, 3, ""), usual)
+    yield Question(
+        f"{key} fs",
+        f"The {name}: resonance in free air (fs, Hz)",
+        "820" if high else "47",
+        Number(HZ, 5, 5000, "Hz"),
+        usual,
+    )
+    yield Question(
+        f"{key} qts", f"The {name}: total Q (Qts)", "0.8" if high else "0.37", Number(NONE, 0.1, 3, ""), usual
+    )
     words = f"The {name}: level at 2.83 V and 1 m (dB), or at 1 W (write 1W behind it), or Vas in litres"
     yield Question(f"{key} level", words, "86, or: 86 dB 1W, or: 11 l", read_level, usual)
 
@@ -166,7 +174,8 @@ def _network(key: str, name: str, answers: Answers, taken: str) -> Iterator[Ques
             if n == 0
             else f"The {name}'s network, part {n + 1}"
         )
-        example = "series L1 1.0 mH (0.3 ohm), or: shunt C1 6.8 uF"
+        high = name.endswith("tweeter")
+        example = "series C2 3.9 uF, or: shunt L2 0.5 mH" if high else "series L1 1.0 mH (0.3 ohm), or: shunt C1 6.8 uF"
         yield Question(f"{key} part {n + 1}", words, example, read if n == len(known) else read_part, "no more parts")
         if answers.get(f"{key} part {n + 1}", "") == "":
             return

@@ -83,34 +83,39 @@ def test_notation_means(text: str, element: Element) -> None:
 @pytest.mark.parametrize(
     ("text", "word", "allowed"),
     [
-        ("", "the text ends", "'series' or 'shunt'"),
-        ("parallel L1 1 mH", "word 1 is 'parallel'", "'series' or 'shunt'"),
-        ("series X1 1 mH", "word 2 is 'X1'", "starts with R, L or C"),
-        ("series L1", "the text ends", "a number"),
-        ("series L1 -1 mH", "word 3 is '-1'", "a number from 0"),
-        ("series L1 1 uF", "word 4 is 'uF'", "H, mH, uH"),
-        ("series C1 1 ohm", "word 4 is 'ohm'", "F, mF, uF, nF, pF"),
-        ("series L1 1 mH (1 uF)", "word 7 is 'uF'", "ohm"),
-        ("series L1 1 mH (1 ohm", "the text ends", "')'"),
-        ("series L1 1 mH +- 100 %", "word 6 is '100'", "below 100"),
-        ("series L1 1 mH R2 1 ohm", "word 5 is 'R2'", "the end"),
-        ("series L1 1 mH |", "the text ends", "starts with R, L or C"),
-        ("series R1 1 ohm | (L1 1 mH | C1 1 uF", "the text ends", "')'"),
-        ("series (R1 1 ohm))", "word 7 is ')'", "the end"),
-        ("series ()", "word 3 is ')'", "a group in ( )"),
-        ("series " + "(" * 9 + "R1 1 ohm" + ")" * 9, "word 10 is '('", "no more than 8 groups within each other"),
+        ("", "found the end", "'series' or 'shunt'"),
+        ("parallel L1 1 mH", "found 'parallel'", "'series' or 'shunt'"),
+        ("series X1 1 mH", "found 'X1'", "starts with R, L or C"),
+        ("series L1", "found the end", "a number"),
+        ("series L1 -1 mH", "found '-1'", "a number from 0"),
+        ("series L1 1 uF", "found 'uF'", "H, mH, uH"),
+        ("series C1 1 ohm", "found 'ohm'", "F, mF, uF, nF, pF"),
+        ("series L1 1 mH (1 uF)", "found 'uF'", "ohm"),
+        ("series L1 1 mH (1 ohm", "found the end", "')'"),
+        ("series L1 1 mH +- 100 %", "found '100'", "below 100"),
+        ("series L1 1 mH R2 1 ohm", "found 'R2'", "the end"),
+        ("series L1 1 mH |", "found the end", "starts with R, L or C"),
+        ("series R1 1 ohm | (L1 1 mH | C1 1 uF", "found the end", "')'"),
+        ("series (R1 1 ohm))", "found ')'", "the end"),
+        ("series ()", "found ')'", "a group in ( )"),
+        ("series " + "(" * 9 + "R1 1 ohm" + ")" * 9, "found '('", "no more than 8 groups within each other"),
     ],
 )
-def test_refusal_says_text_word_and_what_is_allowed(text: str, word: str, allowed: str) -> None:
+def test_refusal_shows_the_text_the_place_what_is_allowed_and_an_example(text: str, word: str, allowed: str) -> None:
     with pytest.raises(ValueError, match="network element") as refusal:
         parse_element(text)
-    assert repr(text) in str(refusal.value)
-    assert word in str(refusal.value)
-    assert allowed in str(refusal.value)
+    first, shown, mark, example = str(refusal.value).splitlines()
+    assert word in first
+    assert allowed in first
+    assert shown == f"    {text}"
+    # The mark stands below the first sign of what was found.
+    at = mark.index("^") - 4
+    assert at == len(text) if word == "found the end" else text[at:].startswith(word.split("'")[1])
+    assert parse_element(example.split(": ")[1]).place == ("shunt" if text.startswith("shunt") else "series")
 
 
 def test_a_name_is_allowed_once() -> None:
-    with pytest.raises(ValueError, match="'R1' occurs twice"):
+    with pytest.raises(ValueError, match="the name 'R1' a second time"):
         parse_element("series R1 1 ohm | (L1 1 mH | R1 2 ohm)")
 
 
