@@ -18,6 +18,7 @@ from rig.design.jig import JigSpec
 from rig.design.learnt_design import FILE, LearntDesign, learnt_model, read_design, refuse_stranger
 from rig.design.limits import Files, Limit, read_masks
 from rig.design.speaker import PORT, ChannelSpec, DriverSpec, Name, Positive, SweepHz
+from rig.design.stage_words import STAGE_WORDS
 from rig.design.trust import CalibrationKind
 from rig.design.uncertainty_budget import Repeatability
 from rig.files.disk import UNFINISHED_SUFFIX
