@@ -21,8 +21,8 @@ from rig.signals.levels import db
 from rig.study.builds import channels_alike
 from rig.study.designed import level_db
 from rig.study.kit_draft import Bands
-from rig.study.learning import Key, Spread, spreads_of_parts
 from rig.study.narrow_limits import Reach, reaches
+from rig.study.spreads import Key, Spread, spreads_of_units
 from rig.values.names import SENSITIVITY
 from rig.values.readings import Floats
 
@@ -34,8 +34,8 @@ LEVEL_HZ = (500.0, 5000.0, 15000.0)
 #: Left for the bench: of an impedance in percent, of a level in dB (gate and the microphone's place).
 BENCH_PERCENT, BENCH_DB = 2.0, 0.6
 SLIDE_PERCENT = 6.0
-#: A grid of a twelfth of an octave misses so much of the steepest slopes.
-BETWEEN_POINTS = 1.15
+#: A grid of a twenty-fourth of an octave misses so much of the steepest slopes.
+BETWEEN_POINTS = 1.08
 #: Sound pressure level at the microphone that sweeps are played at, in dB; and volts that they stay within.
 SWEEP_DB, SWEEP_V = 85.0, (0.5, 4.0)
 #: A rub so far below the sweep is found in any quiet room, even where a small box is softest.
@@ -112,7 +112,7 @@ def playing_v(kit: Kit) -> float:
 
 def checks_and_limits(kit: Kit, hand_over_hz: float | None) -> Judged:
     """The tables of checks and limits of a kit; `hand_over_hz` is where boxes and a bass box meet."""
-    spreads, reach = spreads_of_parts(kit, DRAWS, 1), reaches(kit)
+    spreads, reach = spreads_of_units(kit, DRAWS, 1), reaches(kit)
     masks: dict[str, str] = {}
     lines = [*_checks(kit, hand_over_hz), *_leads(kit), *_impedance(kit, spreads, reach)]
     lines += _response(kit, spreads, reach, masks)
