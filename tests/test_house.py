@@ -6,6 +6,7 @@ import inspect
 import itertools
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -251,6 +252,14 @@ def test_every_check_is_whole(check: object) -> None:
 def test_linters_and_types(command: list[str]) -> None:
     done = subprocess.run([sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_every_folder_is_packed() -> None:
+    listed = subprocess.run(["git", "ls-files", "rig", "checks"], cwd=ROOT, capture_output=True, text=True, check=True)
+    folders = {".".join(Path(name).parent.parts) for name in listed.stdout.splitlines()}
+    packed = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]["packages"]
+    # The demo kits stand in limits/.
+    assert sorted(packed) == sorted({*folders, "rig.demo_kits"})
 
 
 def test_top_level_holds_what_the_house_has() -> None:

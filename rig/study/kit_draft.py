@@ -7,7 +7,18 @@ from itertools import pairwise
 
 from rig.circuit.notation import hertz
 from rig.design.driver_priors import driver_priors
-from rig.study.answers import (
+from rig.study.kit_questions import (
+    BOX_KINDS,
+    BOXES,
+    USUAL_GAIN_DB,
+    USUAL_LOAD_OHM,
+    Answers,
+    answered,
+    drivers_of,
+    parts_of,
+    prefixes,
+)
+from rig.study.typed_answers import (
     DB,
     HZ,
     LITRE,
@@ -22,17 +33,6 @@ from rig.study.answers import (
     read_resistance,
     read_tuning,
     serial_pattern,
-)
-from rig.study.kit_questions import (
-    BOX_KINDS,
-    BOXES,
-    USUAL_GAIN_DB,
-    USUAL_LOAD_OHM,
-    Answers,
-    answered,
-    drivers_of,
-    parts_of,
-    prefixes,
 )
 
 #: Bands to begin with, before the networks have told where each driver is heard.

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from rig.study.answers import (
+from rig.study.typed_answers import (
     DB,
     HZ,
     LITRE,

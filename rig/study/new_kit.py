@@ -10,10 +10,10 @@ from pathlib import Path
 from rig.design.kit import Kit
 from rig.files.errors import TableError
 from rig.files.tables import checked, near, read_settings
-from rig.study.answers import HZ, Number
 from rig.study.design_limits import checks_and_limits, heard_bands, playing_v
 from rig.study.kit_draft import kit_text
 from rig.study.kit_questions import Answers, Question, answered, next_question
+from rig.study.typed_answers import HZ, Number
 
 #: Stands in for checks and limits until the model can tell them.
 WITHOUT_LIMITS = "[checks]\nleads = {}\n[limits.leads]\n"

@@ -13,7 +13,6 @@ from rig.circuit.notation import parse_element
 from rig.design.kit import Kit, kit_in
 from rig.files.errors import TableError
 from rig.files.patterns import compiled
-from rig.study.answers import read_level, read_part, read_resistance, read_serial, read_tuning, serial_pattern
 from rig.study.design_misfits import misfits
 from rig.study.design_view import design_views
 from rig.study.designed import judge_design
@@ -21,6 +20,7 @@ from rig.study.kit_draft import in_chamber, kit_text, vent_tuning_hz
 from rig.study.kit_questions import next_question
 from rig.study.narrow_limits import narrow_limits
 from rig.study.new_kit import WITHOUT_LIMITS, answers_of, answers_text, make_kit, read_answers
+from rig.study.typed_answers import read_level, read_part, read_resistance, read_serial, read_tuning, serial_pattern
 
 
 def answers_file(folder: Path, answers, separator=",") -> Path:
