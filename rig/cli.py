@@ -91,6 +91,10 @@ COMMANDS = {
         "explain:explain_command",
         "Show the findings of a unit's newest failed run, and draw its curves with what each finding expects.",
     ),
+    "bench": (
+        "bench:bench_command",
+        "Find out how a sound card is wired, by asking, listening and playing quietly; write bench.toml; calibrate.",
+    ),
     "check-bench": (
         "check_bench:check_bench_command",
         "Listen, play quietly, and tell what is right and wrong with the wiring and the levels of the bench.",

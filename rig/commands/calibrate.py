@@ -169,7 +169,7 @@ def _make(workspace: Path, file: Path | None, yes: bool, make: Callable[[Desk], 
     from rig.screen.calibrations import show_made
 
     ready = opening.with_calibrations(workspace, settings)
-    desk = Desk(ready, SoundCardBench(ready, NO_KIT), _guide(yes))
+    desk = Desk(ready, SoundCardBench(ready, NO_KIT), at_the_terminal(yes))
     one = make(desk)
     show_made(one, save(workspace, one))
 
@@ -178,7 +178,9 @@ def _make(workspace: Path, file: Path | None, yes: bool, make: Callable[[Desk], 
 NO_KIT = cast(Kit, SimpleNamespace(channels=()))
 
 
-def _guide(yes: bool) -> Guide:
+def at_the_terminal(yes: bool = False) -> Guide:
+    """The person at this terminal; `yes` answers whether things are done."""
+
     def confirm(words: str) -> bool:
         say(words)
         return yes or yes_or_no(open_console(), "  done? type y to go on, n to stop: ")
@@ -289,7 +291,7 @@ def daily(
 ) -> None:
     """Measure a known resistor or the reference build, and hold it against the days before."""
     settings = opening.bench_settings(workspace, bench) or BenchSettings(kind="simulated")
-    name, guide = _bench_name(settings), _guide(yes or settings.kind == "simulated")
+    name, guide = _bench_name(settings), at_the_terminal(yes or settings.kind == "simulated")
     before = stored(workspace, name)
     if kit:
         points = _of_unit(workspace, settings, load_kit(workspace, kit), fault or [], guide)
