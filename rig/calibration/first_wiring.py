@@ -39,7 +39,6 @@ class Answers:
     #: None: no sense resistor, so no bare leads.
     sense_ohm: float | None = None
     microphone_mv_per_pa: float | None = None
-    microphone_inverted: bool | None = None
     air_celsius: float | None = None
 
 
@@ -148,32 +147,29 @@ def _find_playing(probe: Probe, kit: Kit, guide: Guide, output_volts: float) -> 
         guide.say(f"-> a loopback leads from output {loopback[0]} to input {loopback[1]}")
     else:
         guide.say("-> no loopback: polarity and levels will be told with less certainty")
+    outputs, microphone = _find_boxes(probe, kit, guide, highest_db, loopback)
+    return PlayingFound(outputs, microphone, loopback)
+
+
+def _find_boxes(
+    probe: Probe, kit: Kit, guide: Guide, highest_db: float, loopback: tuple[int, int, float] | None
+) -> tuple[dict[str, int], int]:
+    """Output of each box, and the microphone's input: before which box it stands says the person at the bench."""
+    spare, returned = (
+        (loopback[0], loopback[1]) if loopback and probe.outputs > 1 else (0, loopback[1] if loopback else 0)
+    )
+    left = [output for output in range(1, probe.outputs + 1) if output != spare]
     outputs: dict[str, int] = {}
     microphone = 0
-    left = [output for output in range(1, probe.outputs + 1) if not loopback or output != loopback[0]]
-    left = left or [1]
-    words = kit.stages["playing"].words.strip() if "playing" in kit.stages else ""
     for channel in kit.channels:
         if outputs and len(left) == 1 and len(kit.channels) == len(outputs) + 1:
             outputs[channel.name] = left[0]
             guide.say(f"-> so output {left[0]} feeds the {channel.name} box")
             break
-        guide.ready(
-            "\n".join(
-                filter(
-                    None,
-                    [
-                        "" if outputs else f"{words}\n{connection_words(kit, None, 'playing')}",
-                        f"Put the microphone {kit.positions[0].distance_m:g} m in front of the {channel.name} box. "
-                        "It gets quiet noises, a box at a time.",
-                    ],
-                )
-            )
-        )
+        guide.ready(_words_before(kit, channel.name, is_first=not outputs))
         probe.arrange("amplifier on", channel.name)
-        heard = {output: _listeners(probe, output, highest_db, guide) for output in left}
-        if loopback:
-            heard = {output: [one for one in of if one.input != loopback[1]] for output, of in heard.items()}
+        every = {output: _listeners(probe, output, highest_db, guide) for output in left}
+        heard = {output: [one for one in of if one.input != returned] for output, of in every.items()}
         found = loudest_output(heard)
         if found is None:
             raise BenchError(
@@ -184,10 +180,19 @@ def _find_playing(probe: Probe, kit: Kit, guide: Guide, output_volts: float) -> 
         left = [output for output in left if output != found[0] and inputs_that_hear(heard[output])]
         guide.say(f"-> output {found[0]} feeds the {channel.name} box, and the microphone is at input {microphone}")
         if not left and channel != kit.channels[-1]:
-            raise BenchError(
-                f"only {', '.join(outputs)} can be heard, and the kit has more boxes: look at their cables"
-            )
-    return PlayingFound(outputs, microphone, loopback)
+            raise BenchError(f"only {', '.join(outputs)} can be heard, and the kit has more boxes: see to their cables")
+    return outputs, microphone
+
+
+def _words_before(kit: Kit, channel: str, is_first: bool) -> str:
+    """What the person at the bench does before a box is played, with all cautions the first time."""
+    place = (
+        f"Put the microphone {kit.positions[0].distance_m:g} m in front of the {channel} box. Each box plays quietly."
+    )
+    if not is_first:
+        return place
+    words = kit.stages["playing"].words.strip() if "playing" in kit.stages else ""
+    return "\n".join(filter(None, [words, connection_words(kit, None, "playing"), place]))
 
 
 def _listeners(probe: Probe, output: int, highest_db: float, guide: Guide) -> list[Heard]:
@@ -215,21 +220,32 @@ def bench_toml(answers: Answers, leads: LeadsFound | None, playing: PlayingFound
         lines += ["", "[microphone_device]", *_device_lines(answers.microphone_device)]
         microphone -= answers.device.inputs
     if leads is not None:
-        of = {"drive": volts / leads.drive_gain, "sense": volts / leads.sense_gain}
-        lines += [
-            "",
-            "[leads]",
-            f'outputs = {{ "*" = {leads.output} }}',
-            f"inputs = {{ drive = {leads.drive}, sense = {leads.sense} }}",
-            f"output_volts = {volts:g}",
-            f"input_volts = {_volts_table(of)}",
-            f"sense_ohm = {answers.sense_ohm:g}",
-            f'sense_in = "{leads.sense_in}"',
-        ]
+        lines += _leads_lines(leads, volts, answers.sense_ohm)
+    lines += _playing_lines(playing, volts, microphone)
+    if answers.microphone_mv_per_pa is not None:
+        lines.append(f"microphone_mv_per_pa = {answers.microphone_mv_per_pa:g}")
+    return "\n".join(lines) + "\n"
+
+
+def _leads_lines(leads: LeadsFound, volts: float, sense_ohm: float | None) -> list[str]:
+    of = {"drive": volts / leads.drive_gain, "sense": volts / leads.sense_gain}
+    return [
+        "",
+        "[leads]",
+        f'outputs = {{ "*" = {leads.output} }}',
+        f"inputs = {{ drive = {leads.drive}, sense = {leads.sense} }}",
+        f"output_volts = {volts:g}",
+        f"input_volts = {_volts_table(of)}",
+        f"sense_ohm = {sense_ohm:g}",
+        f'sense_in = "{leads.sense_in}"',
+    ]
+
+
+def _playing_lines(playing: PlayingFound, volts: float, microphone: int) -> list[str]:
     inputs, of = {"microphone": microphone}, {"microphone": 1.0}
     if playing.loopback:
         inputs["loopback"], of["loopback"] = playing.loopback[1], volts / playing.loopback[2]
-    lines += [
+    return [
         "",
         "[playing]",
         f"outputs = {{ {', '.join(f'{name} = {number}' for name, number in playing.outputs.items())} }}",
@@ -238,11 +254,6 @@ def bench_toml(answers: Answers, leads: LeadsFound | None, playing: PlayingFound
         f"output_volts = {volts:g}",
         f"input_volts = {_volts_table(of)}",
     ]
-    if answers.microphone_mv_per_pa is not None:
-        lines.append(f"microphone_mv_per_pa = {answers.microphone_mv_per_pa:g}")
-    if answers.microphone_inverted is not None:
-        lines.append(f"microphone_inverted = {str(answers.microphone_inverted).lower()}")
-    return "\n".join(lines) + "\n"
 
 
 def _device_lines(device: Device) -> list[str]:

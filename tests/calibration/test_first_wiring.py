@@ -149,7 +149,7 @@ def test_wrong_answers_are_asked_again_with_what_is_allowed() -> None:
     cards = [Device(api, name, count, count, 48000.0) for api, name, count in kinds]
     guide, told = guide_with(("", "mine", "7", "2", "n", "two volts", "1000", "2,5", "", "", "18"))
     answers = asked_answers(guide, cards)
-    assert answers == Answers("mine", cards[1], None, 2.5, None, None, None, 18.0)
+    assert answers == Answers("mine", cards[1], None, 2.5, None, None, 18.0)
     assert [words for words in told if "allowed" in words] == [
         "  found nothing; allowed: some words",
         "  found '7'; allowed: 1 to 2",
