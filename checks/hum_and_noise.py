@@ -25,7 +25,7 @@ from rig.signals import defects
 from rig.signals.bands import band_edges_hz, nominal_hz
 from rig.signals.quiet import HARMONICS, Hum, band_levels_db, mains_hum
 from rig.signals.uncertainty import noise_level_db, sum_level_noise_db, sum_of_powers_db
-from rig.signals.weighting import a_weighting_db, weighted_level_db_spl
+from rig.signals.weighting import a_weighted_level_db_spl, a_weighting_db
 from rig.values.captures import Capture, Untrusted, once_per_capture
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.requests import Sweep
@@ -125,7 +125,7 @@ def heard_in(capture: Capture, *hiss_hz: float) -> _Heard:
     return _Heard(
         pressure.size / rate_hz,
         *band_levels_db(pressure, rate_hz, 31.5, 16000.0),
-        float(weighted_level_db_spl(pressure - np.mean(pressure), rate_hz, "A")),
+        float(a_weighted_level_db_spl(pressure - np.mean(pressure), rate_hz)),
         hiss_level_db(pressure, rate_hz, hiss_hz),
         mains_hum(pressure, rate_hz),
     )

@@ -4,6 +4,7 @@ import ast
 import importlib
 import inspect
 import itertools
+import re
 import subprocess
 import sys
 import tomllib
@@ -210,6 +211,39 @@ def test_many_arguments_are_named_and_caches_are_looked_up_by_values(path: Path)
             is_cache = any("cache" in ast.unparse(one) for one in node.decorator_list)
             keys = [ast.unparse(arg.annotation) for arg in by_place if is_cache and arg.annotation]
             assert not [key for key in keys if any(name in key for name in NO_KEYS)], f"{module_name(path)}.{node.name}"
+
+
+#: Called by others than this code: the command line, and its help.
+CALLED_FROM_OUTSIDE = {"_options", "input_command", "__all__"}
+
+
+def names_used(node: ast.AST, but: str) -> set[str]:
+    """Names that a definition uses, in code or in words such as a quoted type; not its own, nor those of docstrings."""
+    used = set()
+    for inner in ast.walk(node):
+        if isinstance(inner, ast.Name) and isinstance(inner.ctx, ast.Load):
+            used.add(inner.id)
+        elif isinstance(inner, ast.Attribute):
+            used.add(inner.attr)
+        elif isinstance(inner, ast.Constant) and isinstance(inner.value, str) and "\n" not in inner.value:
+            used |= set(re.findall(r"\w+", inner.value))
+    return used - {but}
+
+
+def test_what_nobody_uses_is_not_there() -> None:
+    # Of all that stands at the top of a file: what the tests alone use belongs to them.
+    defined, used = {}, set()
+    for path in SOURCES:
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            targets = node.targets if isinstance(node, ast.Assign) else [getattr(node, "target", None)]
+            names = [target.id for target in targets if isinstance(target, ast.Name)]
+            names += [node.name] if isinstance(node, ast.FunctionDef | ast.ClassDef) else []
+            defined |= dict.fromkeys(names, module_name(path))
+            if not (isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)):
+                used |= names_used(node, getattr(node, "name", ""))
+    pages = " ".join(path.read_text(encoding="utf-8") for path in (ROOT / "rig").rglob("*.html"))
+    unused = {name for name in defined if name not in used and not re.search(rf"\b{name}\b", pages)}
+    assert {f"{defined[name]}.{name}" for name in unused - CALLED_FROM_OUTSIDE} == set()
 
 
 def is_number(value: ast.expr) -> bool:

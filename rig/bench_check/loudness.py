@@ -12,7 +12,7 @@ from rig.design.kit import Kit
 from rig.design.sheet_range import sheet_level_db
 from rig.signals.levels import db_spl, pressure_pa
 from rig.signals.quiet import band_levels_db
-from rig.signals.weighting import weighted_level_db_spl
+from rig.signals.weighting import a_weighted_level_db_spl
 from rig.values.captures import Capture
 from rig.values.readings import Floats
 
@@ -177,7 +177,7 @@ def ambient(bench: Playing) -> BenchFinding | None:
         )
         return BenchFinding("ambient", False, words, to_do, "likely")
     at_rest = bench.kit.checks.get("hum_and_noise")
-    level_dba = float(weighted_level_db_spl(bench.silence.pascal(), bench.silence.sample_rate_hz, "A")) - turned_db
+    level_dba = float(a_weighted_level_db_spl(bench.silence.pascal(), bench.silence.sample_rate_hz)) - turned_db
     if at_rest is not None and level_dba > (allowed := float(at_rest.get("room_below_dba", ROOM_DBA))):
         words = (
             f"the room is too loud to judge a unit's own hum and noise: {level_dba:.0f} dB(A), where up to "

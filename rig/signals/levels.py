@@ -38,12 +38,6 @@ def amplitude_ratio(level_db: ArrayLike) -> Array:
     return ratio
 
 
-def power_ratio(level_db: ArrayLike) -> Array:
-    """Power ratio of a level in dB, ``10**(level / 10)``."""
-    ratio: Array = 10 ** (np.asarray(level_db, np.float64) / 10)
-    return ratio
-
-
 def rms(signal: ArrayLike) -> Array:
     """Root mean square over the last axis.
 

@@ -6,7 +6,7 @@ is an error function, the one smooth curve for which the RMS value and the spect
 (R. F. Baum, "The Correlation Function of Smoothly Limited Gaussian Noise", IRE Trans. Inf. Theory 3, 1957).
 
 What the limiter does to the spectrum: it adds products of third and higher odd order, at a crest factor of 2 by 16 dB
-below the whole, spread over the band and to three times its upper end. `played_spectrum_db` tells it for any noise.
+below the whole, spread over the band and to three times its upper end.
 Nothing is filtered behind the limiter, so that no sample ever exceeds the crest factor.
 """
 
@@ -90,37 +90,6 @@ def spectrum_db(noise: Noise, frequency_hz: ArrayLike) -> Array:
     """
     frequency = np.asarray(frequency_hz, np.float64)
     return sum((filter_db(one, frequency) for one in (*noise.filters, *ENDS)), np.zeros_like(frequency))
-
-
-def played_spectrum_db(noise: Noise, frequency_hz: ArrayLike, sample_rate_hz: float) -> Array:
-    """The spectrum in equal fractional-octave bands behind the limiter, in dB as `spectrum_db`.
-
-    An error function limits Gaussian noise of the correlation r(t) to ``asin(k r(t)) / asin(k)`` (Baum 1957).
-
-    Parameters
-    ----------
-    noise : Noise
-    frequency_hz : array_like
-        Frequencies above 0 Hz, to half the sample rate.
-    sample_rate_hz : float
-        Sample rate in Hz: products above half of it fold back.
-
-    Returns
-    -------
-    ndarray
-        Levels in dB on the scale of `spectrum_db`, had the limiter no loss for what is in the band: the part of the
-        noise that passes as by a linear gain lies on `spectrum_db`, what rises above it are the limiter's products.
-    """
-    power = np.abs(_kernel_spectrum(noise.filters, sample_rate_hz)) ** 2
-    correlation = scipy.fft.irfft(power)
-    correlation /= correlation[0]
-    softness = _softness(noise.crest_factor)
-    limited = scipy.fft.rfft(np.arcsin(softness * correlation) / softness).real
-    grid_hz = np.linspace(0, sample_rate_hz / 2, limited.size)
-    at_hz = np.asarray(frequency_hz, np.float64)
-    # Density times frequency is the power per fraction of an octave; scaled as the pink noise at 0 dB is.
-    density = np.maximum(limited, 1e-30) * np.sum(power[:-1] + power[1:]) / (limited.size * 2 - 2)
-    return np.asarray(10 * np.log10(np.interp(at_hz, grid_hz, density) * at_hz))
 
 
 def _softness(crest_factor: float) -> float:

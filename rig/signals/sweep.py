@@ -118,14 +118,6 @@ class ExponentialSweep:
         frequency: Array = self.start_hz * np.exp(np.asarray(time_s, dtype=np.float64) / self.rate_s)
         return frequency
 
-    def passing_s(self, frequency_hz: ArrayLike) -> Array:
-        """Time at which frequencies are passed: ``L ln(f / start_hz)``; ValueError if one is not above 0."""
-        frequency = np.asarray(frequency_hz, dtype=np.float64)
-        if not np.all(frequency > 0):
-            raise ValueError(f"frequencies must be above 0 Hz, found {np.min(frequency)} Hz")
-        time: Array = self.rate_s * np.log(frequency / self.start_hz)
-        return time
-
     def advance_s(self, order: ArrayLike) -> Array:
         """Time by which the response of a harmonic (1: fundamental) lies before the linear one: ``L ln(order)``.
 

@@ -1,7 +1,6 @@
-"""A and C frequency weighting, IEC 61672-1:2013, annex E."""
+"""A frequency weighting, IEC 61672-1:2013, annex E."""
 
 import math
-from typing import Literal
 
 import numpy as np
 import scipy
@@ -30,64 +29,37 @@ def pole_frequencies_hz() -> tuple[float, float, float, float]:
     )
 
 
-def _c_ratio(frequency_hz: Array) -> Array:
-    first, _, _, fourth = pole_frequencies_hz()
-    square = frequency_hz**2
-    ratio: Array = fourth**2 * square / ((square + first**2) * (square + fourth**2))
-    return ratio
-
-
 def _a_ratio(frequency_hz: Array) -> Array:
-    _, second, third, _ = pole_frequencies_hz()
+    first, second, third, fourth = pole_frequencies_hz()
     square = frequency_hz**2
-    ratio: Array = _c_ratio(frequency_hz) * square / np.sqrt((square + second**2) * (square + third**2))
+    c_ratio = fourth**2 * square / ((square + first**2) * (square + fourth**2))
+    ratio: Array = c_ratio * square / np.sqrt((square + second**2) * (square + third**2))
     return ratio
 
 
-def _gain(frequency_hz: ArrayLike, weighting: Literal["A", "C", "Z"]) -> Array:
-    """Amplitude factor of a weighting, 1 at 1 kHz."""
-    frequency, reference = np.asarray(frequency_hz, np.float64), np.asarray(_REFERENCE_HZ)
+def a_weighting(frequency_hz: ArrayLike) -> Array:
+    """A weighting as an amplitude factor, 1 at 1 kHz (IEC 61672-1:2013, equation E.6); any shape.
+
+    Raises
+    ------
+    ValueError
+        If a frequency is negative.
+    """
+    frequency = np.asarray(frequency_hz, np.float64)
     if not np.all(frequency >= 0):
         raise ValueError(f"frequencies must not be negative, found {np.min(frequency)} Hz")
-    if weighting == "A":
-        return _a_ratio(frequency) / _a_ratio(reference)
-    if weighting == "C":
-        return _c_ratio(frequency) / _c_ratio(reference)
-    if weighting == "Z":
-        return np.ones_like(frequency)
-    raise ValueError(f"weighting must be 'A', 'C' or 'Z', found {weighting!r}")
+    return _a_ratio(frequency) / _a_ratio(np.asarray(_REFERENCE_HZ))
 
 
 def a_weighting_db(frequency_hz: ArrayLike) -> Array:
-    """A weighting in dB, 0 dB at 1 kHz (IEC 61672-1:2013, equation E.6); any shape, minus infinity at 0 Hz.
-
-    Raises
-    ------
-    ValueError
-        If a frequency is negative.
-    """
+    """A weighting in dB, minus infinity at 0 Hz; errors as `a_weighting`."""
     with np.errstate(divide="ignore"):
-        level: Array = 20 * np.log10(_gain(frequency_hz, "A"))
+        level: Array = 20 * np.log10(a_weighting(frequency_hz))
     return level
 
 
-def c_weighting_db(frequency_hz: ArrayLike) -> Array:
-    """C weighting in dB, 0 dB at 1 kHz (IEC 61672-1:2013, equation E.1); any shape, minus infinity at 0 Hz.
-
-    Raises
-    ------
-    ValueError
-        If a frequency is negative.
-    """
-    with np.errstate(divide="ignore"):
-        level: Array = 20 * np.log10(_gain(frequency_hz, "C"))
-    return level
-
-
-def weighted_level_db_spl(
-    pressure_pa: ArrayLike, sample_rate_hz: float, weighting: Literal["A", "C", "Z"] = "A"
-) -> Array:
-    """Equivalent weighted level of recordings, e.g. LAeq.
+def a_weighted_level_db_spl(pressure_pa: ArrayLike, sample_rate_hz: float) -> Array:
+    """Equivalent A-weighted level of recordings, LAeq.
 
     The weighting is applied to the spectrum of the whole recording, with the magnitudes of the standard's formula up
     to half the sample rate; the time weighting is that of the mean square over the recording.
@@ -98,8 +70,6 @@ def weighted_level_db_spl(
         Sound pressure in Pa.
     sample_rate_hz : float
         Sample rate in Hz.
-    weighting : {"A", "C", "Z"}
-        Frequency weighting; Z is none.
 
     Returns
     -------
@@ -109,13 +79,13 @@ def weighted_level_db_spl(
     Raises
     ------
     ValueError
-        If the weighting is not known or a recording is empty.
+        If a recording is empty.
     """
     pressure = np.asarray(pressure_pa, np.float64)
     frames = pressure.shape[-1]
     if frames == 0:
         raise ValueError("a recording of 0 frames has no level")
-    gain = _gain(scipy.fft.rfftfreq(frames, 1 / sample_rate_hz), weighting)
+    gain = a_weighting(scipy.fft.rfftfreq(frames, 1 / sample_rate_hz))
     spectrum = scipy.fft.rfft(pressure, axis=-1)
     power = (spectrum.real**2 + spectrum.imag**2) * gain**2
     # Parseval: every line but the first, and the last of an even length, stands for two.

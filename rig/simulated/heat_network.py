@@ -117,14 +117,6 @@ def step(
     return np.asarray(settled + back @ (np.exp(-rates * seconds) * (into @ (celsius - settled))))
 
 
-def steady_state(thermal: ThermalUnit, watt_cold: Floats, ambient_celsius: float = COLD_CELSIUS) -> Floats:
-    """Temperatures of all places in the end, shape (n,); power as in `step`."""
-    celsius = np.full(len(thermal.places), ambient_celsius)
-    for _ in range(60):
-        celsius = _settled(thermal, watt_at(thermal, celsius, watt_cold), ambient_celsius)
-    return celsius
-
-
 def watt_at(thermal: ThermalUnit, celsius: Floats, watt_cold: Floats) -> Floats:
     """Power in each place when the coils have their temperatures, shape (n,): V**2 / R of a warm coil is less."""
     watt = watt_cold.copy()

@@ -11,7 +11,7 @@ from rig.signals.programme import music_like
 from rig.simulated.chance import generator
 from rig.simulated.changes import unit_with
 from rig.simulated.heat_drive import Drive, drive_of
-from rig.simulated.heat_network import COLD_CELSIUS, copper_ratio, steady_state, step, thermal_unit
+from rig.simulated.heat_network import COLD_CELSIUS, copper_ratio, step, thermal_unit
 from rig.simulated.unit import Unit, unit_of
 
 Floats = NDArray[np.float64]
@@ -106,16 +106,6 @@ class HeatedUnit:
         self._step(self._coil_w(drive, level_v), self._chip_w(output_w), seconds)
         self.played_s += seconds
         return output_w + self._chip_w(output_w)
-
-    def steady_celsius(self, drive: Drive, level_v: float, ambient_celsius: float) -> dict[str, float]:
-        """Temperature of every place after an endless programme, in a room that stays as it is."""
-        watt = self._watt(self._coil_w(drive, level_v), 0.0)
-        # The amplifier's loss follows from the warm coils, and does not warm them.
-        output_w = self._output_w(drive, level_v, steady_state(self.thermal, watt, ambient_celsius))
-        watt = self._watt(self._coil_w(drive, level_v), self._chip_w(output_w))
-        return dict(
-            zip(self.thermal.places, map(float, steady_state(self.thermal, watt, ambient_celsius)), strict=True)
-        )
 
     def _output_w(self, drive: Drive, level_v: float, celsius: Floats) -> float:
         """Power at all leads: as if every coil were as warm as all are in the mean."""

@@ -326,47 +326,6 @@ def _crossed(degrees: int, other: int, tail: float) -> tuple[float, float]:
     return down, up
 
 
-def averages_and_ranges(values: ArrayLike) -> GaugeStudy:
-    """The method of averages and ranges: without interaction, and without intervals.
-
-    Parameters
-    ----------
-    values : array_like, shape (parts, appraisers, trials)
-
-    Raises
-    ------
-    ValueError
-        As `analysis_of_variance`.
-
-    References
-    ----------
-    AIAG, Measurement Systems Analysis, 4th ed., chapter III section B (average and range method). K1 is 1/d2 of the
-    trials, K2 and K3 are 1/d2* of the appraisers and the parts for a single range.
-    """
-    x = _checked(values)
-    parts, appraisers, trials = x.shape
-    repeatability = float(np.ptp(x, axis=2).mean()) / range_moments(trials)[0]
-    part = float(np.ptp(x.mean(axis=(1, 2)))) / math.sqrt(range_moments(parts)[1])
-    appraiser = NAN
-    if appraisers > 1:
-        between = float(np.ptp(x.mean(axis=(0, 2)))) / math.sqrt(range_moments(appraisers)[1])
-        appraiser = math.sqrt(max(between**2 - repeatability**2 / (parts * trials), 0.0))
-    gauge = repeatability if math.isnan(appraiser) else math.hypot(repeatability, appraiser)
-    return GaugeStudy(
-        "averages and ranges",
-        parts=parts,
-        appraisers=appraisers,
-        trials=trials,
-        mean=float(x.mean()),
-        repeatability=Spread(repeatability),
-        appraiser=Spread(appraiser),
-        interaction=Spread(NAN),
-        gauge=Spread(gauge),
-        part=Spread(part),
-        total=Spread(math.hypot(gauge, part)),
-    )
-
-
 def wide_cells(values: ArrayLike) -> list[tuple[int, int]]:
     """Cells (part, appraiser), counted from 0, whose trials differ by more than chance: range above D4 times the mean
     range. One of their readings probably went wrong.

@@ -1,7 +1,7 @@
 """Tolerance factors of the normal distribution: limits around a few builds that hold for most of those to come.
 
 With the mean m and the standard deviation s of n builds, the interval m - k s to m + k s holds at least a share p of
-all builds (the coverage) with the probability gamma (the confidence). One-sided: all below m + k s, or above m - k s.
+all builds (the coverage) with the probability gamma (the confidence).
 """
 
 import math
@@ -15,46 +15,21 @@ from numpy.typing import NDArray
 FARTHEST = 9.0
 
 
-def one_sided_factor(builds: int, coverage: float, confidence: float) -> float:
-    """Factor k of a one-sided tolerance limit, exact.
+def two_sided_factor(builds: int, coverage: float, confidence: float) -> float:
+    """Factor k of a two-sided tolerance interval, exact by integration over the mean.
 
     Parameters
     ----------
     builds : int
         n, at least 2.
     coverage : float
-        p, the share of all builds that the limit is to hold for; above 0.5 and below 1.
+        p, the share of all builds that the interval is to hold; above 0.5 and below 1.
     confidence : float
         gamma; from 0.5 and below 1.
 
-    Returns
-    -------
-    float
-        ``k = t'(gamma; n - 1, z_p sqrt(n)) / sqrt(n)`` with the non-central t distribution.
-
-    Raises
-    ------
-    ValueError
-        If a parameter is out of its range.
-
-    References
-    ----------
-    ISO 16269-6:2014, annex on one-sided intervals with unknown mean and standard deviation; Owen, A survey of
-    properties and applications of the noncentral t-distribution, Technometrics 10 (1968) 445-478.
-    """
-    _check(builds, coverage, confidence)
-    shift = float(scipy.stats.norm.ppf(coverage)) * math.sqrt(builds)
-    k = float(scipy.stats.nct.ppf(confidence, builds - 1, shift)) / math.sqrt(builds)
-    # The library's non-central t fails silently far out in its tail: what it says is held against its own integral.
-    if not math.isfinite(k) or abs(_one_sided_confidence(k, builds, coverage) - confidence) > 1e-6:
-        k = _solved(lambda k: _one_sided_confidence(k, builds, coverage) - confidence)
-    return k
-
-
-def two_sided_factor(builds: int, coverage: float, confidence: float) -> float:
-    """Factor k of a two-sided tolerance interval, exact by integration over the mean.
-
-    Parameters as `one_sided_factor`. Between the mean of the builds and the true mean lie z / sqrt(n) standard
+    Notes
+    -----
+    Between the mean of the builds and the true mean lie z / sqrt(n) standard
     deviations, z normal; the interval then holds the share p if it reaches out to r(z), where
     ``Phi(z / sqrt(n) + r) - Phi(z / sqrt(n) - r) = p``. k solves
     ``E_z[P(chi2_(n-1) > (n - 1) r(z)**2 / k**2)] = gamma``.
@@ -90,20 +65,6 @@ def _reach(off: NDArray[np.float64], coverage: float) -> NDArray[np.float64]:
         held = scipy.stats.norm.cdf(off + reach) - scipy.stats.norm.cdf(off - reach)
         reach = reach + (coverage - held) / (scipy.stats.norm.pdf(off + reach) + scipy.stats.norm.pdf(off - reach))
     return np.asarray(reach, dtype=np.float64)
-
-
-def _one_sided_confidence(k: float, builds: int, coverage: float) -> float:
-    """Probability that m + k s lies above the share p, integrated over where the mean m fell."""
-    least = float(scipy.stats.norm.ppf(coverage))
-
-    def held(z: float) -> float:
-        needed = max((least - z / math.sqrt(builds)) / k, 0.0)
-        return float(scipy.stats.norm.pdf(z) * scipy.stats.chi2.sf((builds - 1) * needed**2, builds - 1))
-
-    # From the bend on, any standard deviation does.
-    bend = min(least * math.sqrt(builds), FARTHEST)
-    whole, _ = scipy.integrate.quad(held, -FARTHEST, bend, epsabs=1e-10, limit=200)
-    return float(whole + scipy.stats.norm.sf(bend))
 
 
 def _check(builds: int, coverage: float, confidence: float) -> None:

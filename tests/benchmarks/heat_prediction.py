@@ -17,7 +17,9 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).parents[2]
-sys.path[:0] = [str(ROOT)]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+
+from heat_truth import steady_celsius
 
 from rig.design.kit import load_kit
 from rig.signals.heating import fit_rise, power_of_rows
@@ -62,7 +64,7 @@ def one_unit(task):
     columns = {name: np.array([row.values.get(name, np.nan) for row in rows]) for name in rows[-1].values}
     ambient = columns["celsius.ambient"]
     room = ambient[-60:].mean() - sensor_offset_k(heated, programme)["ambient"]
-    steady = heated.steady_celsius(drive, LEVEL_V, room)
+    steady = steady_celsius(heated, drive, LEVEL_V, room)
     squares = sum(columns[f"drive_v.{channel}"] ** 2 for channel in channels)
     playing = np.array([row.state == "playing" for row in rows])
     power = power_of_rows(t, squares / np.median(squares[playing]), EVERY_S)

@@ -103,7 +103,7 @@ def test_alignment_refuses_bands_outside_the_curve():
 @given(level_db=st.floats(-200, 200))
 def test_levels_and_ratios_are_inverse(level_db):
     assert levels.db(levels.amplitude_ratio(level_db)) == pytest.approx(level_db, abs=1e-9)
-    assert levels.power_db(levels.power_ratio(level_db)) == pytest.approx(level_db, abs=1e-9)
+    assert levels.power_db(10 ** (level_db / 10)) == pytest.approx(level_db, abs=1e-9)
     assert levels.db_spl(levels.pressure_pa(level_db)) == pytest.approx(level_db, abs=1e-9)
 
 
@@ -116,22 +116,16 @@ def test_silence_is_infinitely_far_down():
 
 
 @pytest.mark.parametrize("frames", [4799, 4800])
-@pytest.mark.parametrize("name", ["A", "C", "Z"])
-def test_the_weighted_level_of_a_tone_is_its_level_plus_the_weighting(name, frames):
+def test_the_weighted_level_of_a_tone_is_its_level_plus_the_weighting(frames):
     tone_hz = 100 * 48000 / frames
     tone = np.sqrt(2) * np.sin(2 * np.pi * 100 * np.arange(frames) / frames)
-    expected = {"A": weighting.a_weighting_db, "C": weighting.c_weighting_db, "Z": np.zeros_like}[name](
-        np.asarray(tone_hz)
-    )
-    found = weighting.weighted_level_db_spl(np.stack((tone, 0.1 * tone)), 48000, name)
-    np.testing.assert_allclose(found, levels.db_spl([1.0, 0.1]) + expected, atol=1e-6)
+    found = weighting.a_weighted_level_db_spl(np.stack((tone, 0.1 * tone)), 48000)
+    np.testing.assert_allclose(found, levels.db_spl([1.0, 0.1]) + weighting.a_weighting_db(tone_hz), atol=1e-6)
 
 
 def test_weighting_refuses_what_it_does_not_know():
-    with pytest.raises(ValueError, match="'A', 'C' or 'Z'"):
-        weighting.weighted_level_db_spl(np.ones(10), 48000, "B")
     with pytest.raises(ValueError, match="0 frames"):
-        weighting.weighted_level_db_spl(np.ones(0), 48000)
+        weighting.a_weighted_level_db_spl(np.ones(0), 48000)
     with pytest.raises(ValueError, match="negative"):
         weighting.a_weighting_db(-1.0)
 

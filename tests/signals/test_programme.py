@@ -6,19 +6,19 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import fft
 
+from rig.signals import programme
 from rig.signals.bands import mid_bands_hz
 from rig.signals.noise import band_power, power_spectral_density
+from rig.signals.noise_shape import Noise, NoiseFilter
 from rig.signals.programme import (
     MUSIC_LIKE,
-    Noise,
-    NoiseFilter,
     NoiseSource,
     decade_band,
     filter_db,
     music_like,
     plain_pink,
-    played_spectrum_db,
     spectrum_db,
 )
 
@@ -55,6 +55,24 @@ def test_other_channels_and_seeds_are_independent(other):
     # Pearson correlation of 20 s: a few hundred Hz of bandwidth and more leave a spread under 0.01.
     assert abs(np.mean(first * second)) < 0.04
     assert not np.any(first[:1000] == second[:1000])
+
+
+def played_spectrum_db(noise: Noise, frequency_hz: np.ndarray, sample_rate_hz: float) -> np.ndarray:
+    """The spectrum in equal fractional-octave bands behind the limiter, in dB as `spectrum_db`.
+
+    An error function limits Gaussian noise of the correlation r(t) to ``asin(k r(t)) / asin(k)`` (Baum 1957).
+
+    """
+    power = np.abs(programme._kernel_spectrum(noise.filters, sample_rate_hz)) ** 2
+    correlation = fft.irfft(power)
+    correlation /= correlation[0]
+    softness = programme._softness(noise.crest_factor)
+    limited = fft.rfft(np.arcsin(softness * correlation) / softness).real
+    grid_hz = np.linspace(0, sample_rate_hz / 2, limited.size)
+    at_hz = np.asarray(frequency_hz, np.float64)
+    # Density times frequency is the power per fraction of an octave; scaled as the pink noise at 0 dB is.
+    density = np.maximum(limited, 1e-30) * np.sum(power[:-1] + power[1:]) / (limited.size * 2 - 2)
+    return np.asarray(10 * np.log10(np.interp(at_hz, grid_hz, density) * at_hz))
 
 
 @shapes

@@ -53,13 +53,12 @@ def test_a_harmonic_is_the_sweep_advanced_in_phase_too(order, time_s):
     np.testing.assert_allclose(order * SWEEP.phase_rad(time_s), SWEEP.phase_rad(later), rtol=1e-12)
 
 
-def test_frequency_is_the_slope_of_phase_and_time_its_inverse():
+def test_frequency_is_the_slope_of_phase():
     time_s = np.linspace(0, 2, 2001)
     step = 1e-6
     slope = SWEEP.phase_rad(time_s + step) - SWEEP.phase_rad(time_s - step)
     frequency_hz = SWEEP.frequency_hz(time_s)
     np.testing.assert_allclose(slope / (4 * np.pi * step), frequency_hz, rtol=1e-6)
-    np.testing.assert_allclose(SWEEP.passing_s(frequency_hz), time_s, atol=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -77,8 +76,6 @@ def test_impossible_sweeps_are_refused(band, message):
         ExponentialSweep(*band, RATE_HZ)
 
 
-def test_frequencies_and_orders_that_do_not_exist_are_refused():
-    with pytest.raises(ValueError, match="above 0 Hz"):
-        SWEEP.passing_s([0.0])
+def test_orders_that_do_not_exist_are_refused():
     with pytest.raises(ValueError, match="start at 1"):
         SWEEP.advance_s([0])

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from heat_truth import steady_celsius, steady_state
 
 from checks import heat
 from rig.design.fault_names import board_box, parse_fault
@@ -14,7 +15,7 @@ from rig.signals.programme import music_like
 from rig.simulated.bench import SimulatedBench
 from rig.simulated.heat_drive import drive_of
 from rig.simulated.heat_log import rows_of
-from rig.simulated.heat_network import COLD_CELSIUS, copper_ratio, steady_state, step, thermal_unit
+from rig.simulated.heat_network import COLD_CELSIUS, copper_ratio, step, thermal_unit
 from rig.simulated.heat_unit import HeatedUnit
 from rig.values.requests import Guard, Programme, RoleGuard
 from rig.verdict.guard import watched
@@ -54,7 +55,7 @@ def column(log, name):
 def steady(heated, kit, level_v=3.5):
     asked = programme(kit)
     drive = drive_of(heated.unit, asked.noise, asked.channels, asked.path_gain)
-    return {place: c - 20 for place, c in heated.steady_celsius(drive, level_v, 20.0).items()}
+    return {place: c - 20 for place, c in steady_celsius(heated, drive, level_v, 20.0).items()}
 
 
 @KITS

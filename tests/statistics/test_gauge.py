@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from rig.statistics.gauge import analysis_of_variance, averages_and_ranges, wide_cells
+from rig.statistics.gauge import analysis_of_variance, wide_cells
 
 Sizes = tuple[int, int, int]
 
@@ -56,15 +56,6 @@ def test_intervals_hold_the_truth(size: Sizes) -> None:
     assert all(0.90 <= held[name] / count <= 0.995 for name in truth), held
 
 
-def test_both_methods_agree_on_a_study_without_interaction() -> None:
-    values = drawn(np.random.default_rng(8), (40, 6, 3), part=1.0, appraiser=0.3, both=0.0, own=0.2)
-    one, other = analysis_of_variance(values, pool_above=0.0), averages_and_ranges(values)
-    assert one.is_pooled
-    assert other.repeatability.value == pytest.approx(one.repeatability.value, rel=0.05)
-    assert other.gauge.value == pytest.approx(one.gauge.value, rel=0.15)
-    assert other.part.value == pytest.approx(one.part.value, rel=0.2)
-
-
 readings = arrays(np.float64, (4, 3, 2), elements=st.floats(-100, 100, width=16))
 
 
@@ -106,10 +97,10 @@ def test_sums_of_squares_add_up_and_intervals_hold_their_value(values: np.ndarra
 
 def test_one_appraiser_says_nothing_about_appraisers() -> None:
     values = drawn(np.random.default_rng(2), (5, 1, 5), part=1.0, appraiser=0.0, both=0.0, own=0.1)
-    for study in (analysis_of_variance(values), averages_and_ranges(values)):
-        assert math.isnan(study.appraiser.value)
-        assert math.isnan(study.interaction.value)
-        assert study.gauge.value == study.repeatability.value == pytest.approx(0.1, rel=0.4)
+    study = analysis_of_variance(values)
+    assert math.isnan(study.appraiser.value)
+    assert math.isnan(study.interaction.value)
+    assert study.gauge.value == study.repeatability.value == pytest.approx(0.1, rel=0.4)
 
 
 def test_appraisers_apart_are_seen() -> None:
@@ -146,7 +137,7 @@ def test_a_wide_cell_is_found() -> None:
     ],
 )
 def test_refused(values: np.ndarray, words: str) -> None:
-    for method in (analysis_of_variance, averages_and_ranges, wide_cells):
+    for method in (analysis_of_variance, wide_cells):
         with pytest.raises(ValueError, match=words):
             method(values)
 

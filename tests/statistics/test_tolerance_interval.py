@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from rig.statistics.ranges import range_moments
-from rig.statistics.tolerance_interval import one_sided_factor, two_sided_factor
+from rig.statistics.tolerance_interval import two_sided_factor
 
 builds_st, share_st, sure_st = st.integers(2, 200), st.floats(0.6, 0.999), st.floats(0.5, 0.999)
 
@@ -18,24 +18,19 @@ def test_intervals_hold_the_share_as_often_as_promised(builds: int) -> None:
     mean, spread = draws.mean(axis=1), draws.std(axis=1, ddof=1)
     k = two_sided_factor(builds, 0.9, 0.95)
     inside = stats.norm.cdf(mean + k * spread) - stats.norm.cdf(mean - k * spread)
-    above = stats.norm.cdf(mean + one_sided_factor(builds, 0.9, 0.95) * spread)
     # Four standard deviations of a share of 0.95 among 40,000 are 0.0044.
     assert np.mean(inside >= 0.9) == pytest.approx(0.95, abs=0.0044)
-    assert np.mean(above >= 0.9) == pytest.approx(0.95, abs=0.0044)
 
 
 @given(builds_st, share_st, sure_st)
 @settings(max_examples=10, deadline=None)
-def test_more_builds_need_less_and_two_sides_need_more(builds: int, coverage: float, confidence: float) -> None:
-    one, two = one_sided_factor(builds, coverage, confidence), two_sided_factor(builds, coverage, confidence)
-    assert two > one > 0
+def test_more_builds_need_less(builds: int, coverage: float, confidence: float) -> None:
     assert two_sided_factor(builds + 10, coverage, max(confidence, 0.8)) < two_sided_factor(
         builds, coverage, max(confidence, 0.8)
     )
 
 
 def test_many_builds_come_to_the_normal_quantile() -> None:
-    assert one_sided_factor(100000, 0.95, 0.5) == pytest.approx(stats.norm.ppf(0.95), abs=1e-4)
     assert two_sided_factor(100000, 0.95, 0.5) == pytest.approx(stats.norm.ppf(0.975), abs=1e-4)
 
 
@@ -51,9 +46,8 @@ def test_many_builds_come_to_the_normal_quantile() -> None:
     ],
 )
 def test_refused(arguments: tuple[int, float, float], words: str) -> None:
-    for factor in (one_sided_factor, two_sided_factor):
-        with pytest.raises(ValueError, match=words):
-            factor(*arguments)
+    with pytest.raises(ValueError, match=words):
+        two_sided_factor(*arguments)
 
 
 def test_ranges_of_many_draws() -> None:
