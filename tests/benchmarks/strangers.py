@@ -16,6 +16,8 @@ bench           something is said to be wrong with the bench, which is right
 value           the part's value is told within 10 %, of those whose part is named with its value
 mask            half width of the learnt impedance mask over the half width that 99.5 % of good units keep to at all
                 points at once, median over frequency (--widths: how many units that is found from)
+reliability     of the first findings that name a cause, by the probability that they were said with: how many there
+                were, what was said on the average, and how many were right
 """
 
 import argparse
@@ -29,6 +31,7 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from itertools import pairwise
 from multiprocessing import Pool
 from pathlib import Path
 
@@ -36,6 +39,7 @@ for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(threads, "1")
 
 import numpy as np
+from scipy.stats import beta
 
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
@@ -61,6 +65,8 @@ MOVES_PART = 0.08
 GROUP = 3
 SURE = 0.9
 VALUE_WITHIN = 0.10
+#: Probabilities that findings are sorted by, for the reliability diagram.
+SAID = (0.0, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 1.0)
 #: Kind of a stranger's fault -> kind of finding.
 CALLED = {
     "tenth": "value",
@@ -264,6 +270,7 @@ def report(done: Sequence[Batch], each: bool) -> None:
     if good["units"]:
         failing, void = (100 * good[outcome] / good["units"] for outcome in ("fail", "void"))
         print(f"good units: {failing:.1f} % fail, {void:.1f} % void")
+    reliability([one for of_one in done for one in of_one.units])
     print(f"learning was refused for {sum(bool(one.refused) for one in done)} of {len(done)} batches")
     for of_one in done:
         ratio = f", mask {of_one.mask_ratio:.2f} of what good units need" if math.isfinite(of_one.mask_ratio) else ""
@@ -278,6 +285,21 @@ def report(done: Sequence[Batch], each: bool) -> None:
                 print(
                     f"  {one.design} {one.seed} {one.fault or 'good'}: {one.outcome} | {' '.join(one.blamed.split())}"
                 )
+
+
+def reliability(units: Sequence[Scored]) -> None:
+    """Print how often first findings are right, by the probability that they were said with."""
+    said = [(one.found[0].probability, one.place == 0) for one in units if one.found and one.found[0].kind != "unknown"]
+    print(f"{'said':>16}{'n':>6}{'mean':>8}{'right':>8}   95 % interval")
+    for low, high in pairwise(SAID):
+        own = [(p, right) for p, right in said if low <= p < high or high == p == 1.0]
+        if own:
+            right, n = sum(right for _, right in own), len(own)
+            # Of Jeffreys (L. D. Brown, T. T. Cai and A. DasGupta, Statistical Science 16 (2001)).
+            least, most = beta.ppf([0.025, 0.975], right + 0.5, n - right + 0.5)
+            mean = np.mean([p for p, _ in own])
+            interval = f"{100 * least:5.0f} to {100 * most:.0f} %"
+            print(f"{low:7.2f} to {high:.2f}{n:6}{mean:8.3f}{right / n:8.3f}   {interval}")
 
 
 def tally(one: Scored) -> Counter[str]:
