@@ -5,7 +5,8 @@
 
 The demo kits' builds are drawn from their tolerances, impedance and level as the lumped model has them; strangers
 (`tests/strangers`) are measured on the simulated bench, and sets drawn of the good ones. The design is learnt from the
-builds themselves: for false alarms once from three, for a faulty one among three from all three.
+builds themselves: for false alarms once from three, for a faulty one among three from all three. One that moves the
+other way round is named by its signs.
 
 updates         how much the masks of a demo kit have changed after so many updates with ten units each that passed the
                 mask that stood, from thirty builds on: the mask's half width over what it was, least, median and most
@@ -40,6 +41,7 @@ from rig.run.verify import Job, job
 from rig.study.builds import learn_design
 from rig.study.learning import Learnt, Passed, departures_of_builds, learn
 from rig.study.spreads import IMPEDANCE, LEVEL, Key, Spread, spreads_of_units
+from rig.values.names import CHANNEL_POLARITY, DRIVER_POLARITY
 from rig.values.readings import Curve
 from rig.values.run import Finished
 
@@ -111,14 +113,22 @@ def updated(name: str, updates: int, limits: float) -> None:
         print(f"{name} {key[1]}, {100 * passing:.0f} % passing: {told_of[0]}; over all builds {told_of[1]}", flush=True)
 
 
-def measured(work: Job, design: Design, seed: int, serial: str, faults: Sequence[Fault] = ()) -> list[Curve]:
-    """The curves of one stranger."""
+def measured(
+    work: Job, design: Design, seed: int, serial: str, faults: Sequence[Fault] = ()
+) -> tuple[list[Curve], dict[str, float]]:
+    """The curves of one stranger, and the signs that were read of it."""
     bench, load_ohm = StrangerBench(work.kit, design, seed, serial, faults), 8.2
     bench.known_load = calibrate_known_load(bench.known_load_capture(load_ohm), load_ohm, "2026-01-01T12:00:00+00:00")
     for event in sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True):
         if isinstance(event, Finished):
             run = event.run
-    return [curve for result in run.results for curve in result.read.curves]
+    signs = {
+        f"{one.quantity} {one.subject}": one.value
+        for result in run.results
+        for one in result.read.readings
+        if one.quantity in (DRIVER_POLARITY, CHANNEL_POLARITY) and not one.trouble
+    }
+    return [curve for result in run.results for curve in result.read.curves], signs
 
 
 def curves_of(work: Job, units: Sequence[Sequence[Curve]]) -> Curves:
@@ -144,18 +154,21 @@ def stranger(design: Design, options: argparse.Namespace) -> tuple[int, int]:
     with tempfile.TemporaryDirectory() as folder:
         write_kit(design, Path(folder))
         work, seed = job(Path(folder), design.name), options.first
-        good = [measured(work, design, seed, f"ST-8{n:03d}") for n in range(options.units)]
+        both = [measured(work, design, seed, f"ST-8{n:03d}") for n in range(options.units)]
+        good, usual = [curves for curves, _ in both], both[0][1]
         alarms = false_alarms(curves_of(work, good), spreads(work, good[:3]), options.sets, seed)
         random, missed, tried = np.random.default_rng(seed), [], 0
         faults = [fault for fault in all_faults(design) if fault.kind in KINDS]
         for n, at in enumerate(random.permutation(len(faults))[: options.faulty]):
-            odd = measured(work, design, seed, f"ST-7{n:03d}", [faults[at]])
+            odd, signs = measured(work, design, seed, f"ST-7{n:03d}", [faults[at]])
             if len(odd) < len(good[0]):
                 # A gate ended its run before anything was heard: it cannot be learnt from.
                 continue
             three = [odd, *(good[i] for i in random.choice(len(good), 2, replace=False))]
             far = np.max(list(departures_of_builds(curves_of(work, three), spreads(work, three)).values()), axis=0)
             tried += 1
+            if any(signs[what] != usual[what] for what in signs.keys() & usual.keys()):
+                continue
             if np.argmax(far) != 0 or far[0] <= 1:
                 missed.append(f"{faults[at]} ({np.round(far, 2)})")
     print(f"{design.name:14}{told(alarms)}   named {tried - len(missed)} of {tried} {'; '.join(missed)}", flush=True)
