@@ -82,7 +82,10 @@ def loopback_found(found: HeardOf) -> tuple[int, int, float] | None:
     cables = [(output, one.input, one.gain) for output, of in found.items() for one in inputs_that_hear(of)]
     if len(cables) > 1:
         words = ", ".join(f"output {output} at input {number}" for output, number, _ in cables)
-        raise BenchError(f"several cables lead back into the card: {words}; allowed here is one, the loopback")
+        raise BenchError(
+            f"with the amplifier off more than one way leads back into the card: {words}; allowed: one, the loopback. "
+            "Is the amplifier on after all, or an input's monitoring switched to an output?"
+        )
     return cables[0] if cables else None
 
 

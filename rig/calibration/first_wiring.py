@@ -1,7 +1,7 @@
 """A bench that nobody has described yet: what is asked of the person at it, what is heard, and the bench.toml of it."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rig.bench.connection import connection_words
 from rig.bench.devices import UNFIT_APIS, Device
@@ -16,6 +16,8 @@ from rig.signals.levels import db
 #: Peak volts of a usual card at full scale, where nobody knows; and what no card gives more of, for the limits until
 #: an output was measured (common practice, no source).
 USUAL_VOLTS, MOST_VOLTS = 2.0, 12.0
+#: A card runs at this where nobody wants another rate.
+USUAL_RATE_HZ = 48000.0
 #: With nothing played: louder is a hum or a program that plays, a mean beyond this a fault of the input; in samples.
 LOUD_SILENCE, OFFSET = 0.003, 0.02
 CARD_CAUTIONS = """
@@ -70,12 +72,19 @@ def asked_answers(guide: Guide, devices: Sequence[Device]) -> Answers:
     own = None
     if others and (not card.inputs or _yes(guide, "is the microphone a device of its own, a USB microphone?")):
         own = _chosen(guide, "the microphone", others)
+    rate_hz = USUAL_RATE_HZ
+    if card.sample_rate_hz != USUAL_RATE_HZ:
+        rate_hz = _number(guide, f"samples per second ({card.sample_rate_hz:g}); Enter: 48000", 32e3, 384e3) or rate_hz
+    sense_ohm = None
+    # Two inputs are needed at the clips.
+    if card.inputs > 1:
+        sense_ohm = _number(guide, "ohms of the sense resistor (10.02); Enter: none, no bare leads", 0.1, 1000)
     return Answers(
         name=name,
-        device=card,
+        device=replace(card, sample_rate_hz=rate_hz),
         microphone_device=own,
         output_volts=_number(guide, "peak volts at the card's output at full scale, from its sheet (2.0)", 0.01, 100),
-        sense_ohm=_number(guide, "ohms of the sense resistor (10.02); Enter: none, no bare leads", 0.1, 1000),
+        sense_ohm=sense_ohm,
         microphone_mv_per_pa=_number(guide, "millivolts per pascal of the microphone and its preamp (12.5)", 1e-3, 1e5),
         air_celsius=_number(guide, "degrees Celsius of the air at the bench (21)", -20, 60),
     )
@@ -155,9 +164,9 @@ def _find_boxes(
     probe: Probe, kit: Kit, guide: Guide, highest_db: float, loopback: tuple[int, int, float] | None
 ) -> tuple[dict[str, int], int]:
     """Output of each box, and the microphone's input: before which box it stands says the person at the bench."""
-    spare, returned = (
-        (loopback[0], loopback[1]) if loopback and probe.outputs > 1 else (0, loopback[1] if loopback else 0)
-    )
+    returned = loopback[1] if loopback else 0
+    # The loopback's output plays no box, unless it is the only one there is.
+    spare = loopback[0] if loopback and probe.outputs > 1 else 0
     left = [output for output in range(1, probe.outputs + 1) if output != spare]
     outputs: dict[str, int] = {}
     microphone = 0
