@@ -74,19 +74,25 @@ def asked_answers(guide: Guide, devices: Sequence[Device]) -> Answers:
         own = _chosen(guide, "the microphone", others)
     rate_hz = USUAL_RATE_HZ
     if card.sample_rate_hz != USUAL_RATE_HZ:
-        rate_hz = _number(guide, f"samples per second ({card.sample_rate_hz:g}); Enter: 48000", 32e3, 384e3) or rate_hz
+        rate_hz = (
+            asked_number(guide, f"samples per second ({card.sample_rate_hz:g}); Enter: 48000", 32e3, 384e3) or rate_hz
+        )
     sense_ohm = None
     # Two inputs are needed at the clips.
     if card.inputs > 1:
-        sense_ohm = _number(guide, "ohms of the sense resistor (10.02); Enter: none, no bare leads", 0.1, 1000)
+        sense_ohm = asked_number(guide, "ohms of the sense resistor (10.02); Enter: none, no bare leads", 0.1, 1000)
     return Answers(
         name=name,
         device=replace(card, sample_rate_hz=rate_hz),
         microphone_device=own,
-        output_volts=_number(guide, "peak volts at the card's output at full scale, from its sheet (2.0)", 0.01, 100),
+        output_volts=asked_number(
+            guide, "peak volts at the card's output at full scale, from its sheet (2.0)", 0.01, 100
+        ),
         sense_ohm=sense_ohm,
-        microphone_mv_per_pa=_number(guide, "millivolts per pascal of the microphone and its preamp (12.5)", 1e-3, 1e5),
-        air_celsius=_number(guide, "degrees Celsius of the air at the bench (21)", -20, 60),
+        microphone_mv_per_pa=asked_number(
+            guide, "millivolts per pascal of the microphone and its preamp (12.5)", 1e-3, 1e5
+        ),
+        air_celsius=asked_number(guide, "degrees Celsius of the air at the bench (21)", -20, 60),
     )
 
 
@@ -296,7 +302,7 @@ def _yes(guide: Guide, words: str) -> bool:
     return text.startswith("y")
 
 
-def _number(guide: Guide, words: str, low: float, high: float) -> float | None:
+def asked_number(guide: Guide, words: str, low: float, high: float) -> float | None:
     """A number within bounds, a decimal comma taken for a point; None where nothing is typed: not known."""
     while text := guide.ask(f"{words}; Enter: don't know: " if "Enter" not in words else f"{words}: ").strip():
         try:

@@ -11,7 +11,7 @@ from rig.bench.devices import Device
 from rig.bench.probing import Probe, card_probe
 from rig.bench.settings import BenchSettings, DeviceSettings
 from rig.calibration.desk import Guide
-from rig.calibration.first_wiring import Answers, asked_answers, bench_toml, find_wiring
+from rig.calibration.first_wiring import Answers, asked_answers, asked_number, bench_toml, find_wiring
 from rig.commands.calibrate import at_the_terminal
 from rig.commands.check_bench import only_kit
 from rig.commands.common import HERE, Workspace
@@ -24,13 +24,13 @@ from rig.screen.console import say
 #: The simulated card's, for `--simulated`.
 SIMULATED = Device("simulated", "simulated card", 4, 4, 48000.0)
 #: In this order: a new output calibration voids the loopback's.
-CALIBRATIONS = (
-    ("output", "volts at the output: a meter on AC volts"),
-    ("input loopback", "the loopback's input against that output"),
-    ("loopback", "the card itself: response, latency, noise"),
-    ("microphone --level 94", "the microphone: a sound calibrator"),
-    ("sense --load 8.2", "the bare leads: open, on each other, and a known resistor"),
-)
+CALIBRATIONS = {
+    "output": "volts at the output: a meter on AC volts",
+    "input loopback": "the loopback's input against that output",
+    "loopback": "the card itself: response, latency, noise",
+    "microphone": "the microphone: a sound calibrator of 94 dB",
+    "sense": "the bare leads: open, on each other, and with a known resistor",
+}
 
 
 def bench_command(
@@ -59,9 +59,9 @@ def bench_command(
     from rig.bench.soundcard import connected_devices
 
     text = described(loaded, guide, connected_devices(), _opened)
-    write_bench_file(path, text)
+    settings = write_bench_file(path, text)
     say(f"written: {path}")
-    _calibrate(guide, workspace, path, text)
+    go_on_to_calibrate(guide, workspace, path, settings)
 
 
 def described(
@@ -101,7 +101,7 @@ def _opened(answers: Answers) -> AbstractContextManager[Probe]:
     return card_probe(settings(device), settings(own) if own else None)
 
 
-def write_bench_file(path: Path, text: str) -> None:
+def write_bench_file(path: Path, text: str) -> BenchSettings:
     """Write a bench.toml where there is none, once it is seen to be one.
 
     Raises
@@ -111,33 +111,49 @@ def write_bench_file(path: Path, text: str) -> None:
     BenchSetupError
         If a file is there already, or it cannot be written.
     """
-    checked(BenchSettings, read_toml(path, text.encode()), path)
+    settings = checked(BenchSettings, read_toml(path, text.encode()), path)
     if path.exists():
         raise BenchSetupError(f"{path}: was written by somebody else meanwhile; nothing is overwritten")
     try:
         write_together({path: text})
     except OSError as error:
         raise BenchSetupError(f"{path}: could not be written: {why(error)}") from None
+    return settings
 
 
-def _calibrate(guide: Guide, workspace: Path, path: Path, text: str) -> None:
+def go_on_to_calibrate(guide: Guide, workspace: Path, path: Path, settings: BenchSettings) -> None:
     """Go on to the calibrations, one after the other, as far as the person at the bench wants to."""
-    from rig.commands import calibrate
-
-    has = {"loopback": "loopback =" in text, "sense": "[leads]" in text}
-    wanted = [each for each in CALIBRATIONS if all(has[word] for word in has if word in each[0])]
+    has_loopback = settings.playing is not None and settings.playing.loopback_output is not None
+    wanted = [
+        name
+        for name in CALIBRATIONS
+        if ("loopback" not in name or has_loopback) and (name != "sense" or settings.leads is not None)
+    ]
     guide.say("The volts are a start. Calibrate in this order; each says what to do:")
-    for command, words in wanted:
-        guide.say(f"  kitproof calibrate {command}   # {words}")
-    steps: dict[str, Callable[[], None]] = {
-        "output": lambda: calibrate.output(workspace=workspace, bench=path),
-        "input loopback": lambda: calibrate.input_command("loopback", workspace=workspace, bench=path),
-        "loopback": lambda: calibrate.loopback(workspace=workspace, bench=path),
-        "microphone --level 94": lambda: calibrate.microphone(workspace=workspace, bench=path),
-        "sense --load 8.2": lambda: calibrate.sense([8.2], workspace=workspace, bench=path),
-    }
-    for command, _ in wanted:
-        if not guide.confirm(f"kitproof calibrate {command} now?"):
+    for name in wanted:
+        guide.say(f"  kitproof calibrate {name:16} {CALIBRATIONS[name]}")
+    for name in wanted:
+        if not guide.confirm(f"Go on to kitproof calibrate {name} now?"):
             guide.say("That can be done at any time.")
             return
-        steps[command]()
+        _make(name, guide, workspace, path)
+
+
+def _make(name: str, guide: Guide, workspace: Path, path: Path) -> None:
+    from rig.commands import calibrate
+
+    match name:
+        case "output":
+            calibrate.output(workspace=workspace, bench=path)
+        case "input loopback":
+            calibrate.input_command("loopback", workspace=workspace, bench=path)
+        case "loopback":
+            calibrate.loopback(workspace=workspace, bench=path)
+        case "microphone":
+            calibrate.microphone(workspace=workspace, bench=path)
+        case "sense":
+            load_ohm = asked_number(guide, "ohms of the known resistor (8.2); Enter: there is none", 0.1, 1000)
+            if load_ohm is None:
+                guide.say("Without one no impedance is judged: kitproof calibrate sense --load OHMS, when you have it.")
+            else:
+                calibrate.sense([load_ohm], workspace=workspace, bench=path)

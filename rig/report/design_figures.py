@@ -87,12 +87,17 @@ def _level(kit: Kit, view: DesignView, mask: Mask | None) -> Panel:
     if len(view.drivers) > 1:
         lines += [
             Line(view.frequency_hz, share, f"{driver.name} alone", style)
-            for driver, share, style in zip(view.drivers, sound.share_db, SERIES[1:], strict=False)
+            for driver, share, style in zip(view.drivers, sound.share_db, _styles(view), strict=False)
         ]
     across, up = _level_axes(sound.level_db.max(), LEVEL_SPAN_DB, "dB SPL")
     title = f"Level {sound.position.name} at {sound.position.distance_m:g} m, {kit.levels.playing_v:g} V at the leads"
     rules = tuple(_crossing(one) for one in view.crossings if np.isfinite(one.frequency_hz))
     return Panel(title, across, up, tuple(lines), _limits(mask), rules)
+
+
+def _styles(view: DesignView) -> Sequence[str]:
+    """One for each driver, the same in all panels; the first is that of all together."""
+    return SERIES[1:] if len(view.drivers) > 1 else SERIES
 
 
 def _crossing(one: Crossing) -> Rule:
@@ -116,7 +121,7 @@ def _filters(view: DesignView) -> Panel:
     levels = 20 * np.log10(np.maximum(np.abs(view.electrical), 1e-9))
     lines = [
         Line(view.frequency_hz, level, driver.name, style)
-        for driver, level, style in zip(view.drivers, levels, SERIES, strict=False)
+        for driver, level, style in zip(view.drivers, levels, _styles(view), strict=False)
     ]
     across, up = _level_axes(levels.max(), FILTER_SPAN_DB, "dB")
     return Panel("Filters: volts at each driver against those at the leads", across, up, tuple(lines))
@@ -135,13 +140,15 @@ def _strain_table(kit: Kit, view: DesignView) -> str:
     """What each part and driver takes, and what it stands."""
     values = {part.name: quantity(part.kind, float(part.value)) for part in channel_parts(view.spec.model())}
     volts = f"{kit.levels.playing_v:g} V"
-    head = f"What each takes of {boxes(view)}: at most in the sweep of {volts}, and in the long run of the soak"
+    head = f"What each takes of {boxes(view)}: at most in the sweep of {volts}"
+    has_soak = any(strain.soak for strain in view.strains)
+    head += ", and in the long run of the soak" if has_soak else ""
     drawn, y = [text(LEFT, ROW, head, f'font-size="{SIZE + 1:g}" font-weight="bold"')], 2.2 * ROW
-    drawn += _row(HEADS, y)
+    drawn += _row(HEADS if has_soak else (*HEADS[:5], "", "", "", HEADS[-1]), y)
     for strain in view.strains:
         y += ROW
         loads = [_figure(each) for load in (strain.sweep, strain.soak) if load for each in _three(load)]
-        loads += ["–"] * (6 - len(loads))
+        loads += ["–" if has_soak else ""] * (6 - len(loads))
         drawn += _row((strain.name, values.get(strain.name, "driver"), *loads, _stands(strain)), y)
         drawn.append(path(f"M{LEFT} {y + 3.5:.1f}h{WIDTH - LEFT - 8}", 'stroke="#d4d4d4" stroke-width="0.6"'))
     return drawing(WIDTH, y + ROW, drawn, head)

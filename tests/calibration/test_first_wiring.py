@@ -15,7 +15,8 @@ from rig.bench.settings import load_bench_file
 from rig.bench_check.wiring_found import leads_found, loopback_found
 from rig.calibration.desk import Guide
 from rig.calibration.first_wiring import Answers, asked_answers, listening_words
-from rig.commands.bench import SIMULATED, bench_command, described, write_bench_file
+from rig.commands import calibrate
+from rig.commands.bench import SIMULATED, bench_command, described, go_on_to_calibrate, write_bench_file
 from rig.design.kit import Kit, load_kit
 from rig.files.errors import BenchError, BenchSetupError, Stopped
 from rig.signals.hearing import Heard
@@ -160,6 +161,31 @@ def test_wrong_answers_are_asked_again_with_what_is_allowed() -> None:
     ]
     with pytest.raises(BenchError, match="no sound device with an output is there"):
         asked_answers(guide, cards[2:])
+
+
+def test_it_ends_in_calibrate(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text, _, _ = found_once("booth-two", 0, "return", "2,0")
+    path = tmp_path / "bench.toml"
+    settings = write_bench_file(path, text)
+    made: list[tuple] = []
+    for name in ("output", "input_command", "loopback", "microphone", "sense"):
+        monkeypatch.setattr(calibrate, name, lambda *args, name=name, **rest: made.append((name, *args, rest["bench"])))
+    guide, told = guide_with(("8,2",))
+    go_on_to_calibrate(guide, tmp_path, path, settings)
+    assert made == [
+        ("output", path),
+        ("input_command", "loopback", path),
+        ("loopback", path),
+        ("microphone", path),
+        ("sense", [8.2], path),
+    ]
+    # Without loopback and clips there is less to do; and it can wait.
+    bare = settings.model_copy(update={"leads": None, "playing": None})
+    guide, told = guide_with(stops_at=1)
+    go_on_to_calibrate(guide, tmp_path, path, bare)
+    assert len(made) == 5
+    assert [words.split()[2] for words in told if words.startswith("  kitproof")] == ["output", "microphone"]
+    assert told[-1] == "That can be done at any time."
 
 
 def test_what_inputs_give_with_nothing_played() -> None:
