@@ -39,6 +39,24 @@ class ElectronicFilter:
 
 
 @dataclass(frozen=True)
+class Tone:
+    """One stage of a tone control or a contour before the leads: a first-order shelf, or a peak or dip."""
+
+    kind: Literal["low-shelf", "high-shelf", "peak"]
+    #: Where half of the decibels are there; of a peak its middle.
+    hz: float
+    #: Below a low shelf, above a high one, at a peak.
+    gain_db: float
+    #: Of a peak.
+    q: float = 1.0
+
+    def __post_init__(self) -> None:
+        if self.kind not in ("low-shelf", "high-shelf", "peak"):
+            raise ValueError(f"tone: kind is {self.kind!r}; allowed are 'low-shelf', 'high-shelf', 'peak'")
+        require_positive("tone", hz=self.hz, q=self.q)
+
+
+@dataclass(frozen=True)
 class Branch:
     """A driver and the network elements between the leads and it, in signal order."""
 
@@ -61,6 +79,8 @@ class Channel:
     baffle_width_m : float, array of shape (units, 1) or None
         None is a large flat baffle.
     filter : ElectronicFilter or None
+    tone : tuple of Tone
+        What else stands between the amplifier's input and the leads.
     population : Population or None
         How good units lie apart, where good builds have taught it.
 
@@ -75,6 +95,7 @@ class Channel:
     box: Box = field(default_factory=Box)
     baffle_width_m: Value | None = None
     filter: ElectronicFilter | None = None
+    tone: tuple[Tone, ...] = ()
     population: Population | None = None
 
     def __post_init__(self) -> None:
@@ -237,6 +258,34 @@ def filter_response(electronic: ElectronicFilter | None, frequency_hz: ArrayLike
     if electronic.alignment == "linkwitz-riley":
         return np.asarray(_butterworth_lowpass(x, electronic.order // 2) ** 2)
     return _butterworth_lowpass(x, electronic.order)
+
+
+def tone_response(tone: Tone, frequency_hz: ArrayLike) -> ComplexArray:
+    """Complex gain of a stage of a tone control; shape of `frequency_hz`.
+
+    With x = s / w0, g the gain of a shelf, A the root of that of a peak:
+    ``(x + sqrt(g)) / (x + 1 / sqrt(g))``, ``(1 + x sqrt(g)) / (1 + x / sqrt(g))``,
+    ``(x**2 + x A / Q + 1) / (x**2 + x / (A Q) + 1)``.
+
+    References
+    ----------
+    R. Bristow-Johnson, "Cookbook formulae for audio EQ biquad filter coefficients" (1998; from memory), for the peak.
+    """
+    x = laplace(frequency_hz) / (2 * np.pi * tone.hz)
+    root = 10 ** (tone.gain_db / 40)
+    if tone.kind == "low-shelf":
+        return np.asarray((x + root) / (x + 1 / root))
+    if tone.kind == "high-shelf":
+        return np.asarray((1 + x * root) / (1 + x / root))
+    return np.asarray((x**2 + x * root / tone.q + 1) / (x**2 + x / (root * tone.q) + 1))
+
+
+def electronic_response(channel: Channel, frequency_hz: ArrayLike) -> ComplexArray:
+    """Complex gain of all that stands before a channel's leads, the amplifier's own gain apart."""
+    response = filter_response(channel.filter, frequency_hz)
+    for tone in channel.tone:
+        response = response * tone_response(tone, frequency_hz)
+    return response
 
 
 def stack(arrays: list[ComplexArray]) -> ComplexArray:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from rig.circuit.box import port_velocity, volume_velocity
-from rig.circuit.channel import Channel, box_of, driver_voltage, filter_response
+from rig.circuit.channel import Channel, box_of, driver_voltage, electronic_response
 from rig.circuit.impedances import laplace
 from rig.circuit.radiation import Position, baffle_step
 from rig.circuit.units import AIR_DENSITY_KG_M3, ComplexArray, FloatArray, Value
@@ -49,7 +49,7 @@ def surface_velocities(channel: Channel, port: str, frequency_hz: ArrayLike) -> 
     In the pass band of the electronic filter, which is applied here; out of the box for a positive voltage.
     """
     frequency = np.asarray(frequency_hz, np.float64)
-    fed = filter_response(channel.filter, frequency)
+    fed = electronic_response(channel, frequency)
     found: dict[str, ComplexArray] = {}
     vented: ComplexArray = np.zeros(frequency.size, np.complex128)
     for driver, volts in zip(channel.drivers, driver_voltage(channel, frequency, fed), strict=True):

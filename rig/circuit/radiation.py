@@ -7,7 +7,7 @@ import scipy
 from numpy.typing import ArrayLike
 
 from rig.circuit.box import volume_velocity
-from rig.circuit.channel import Channel, box_of, driver_voltage, filter_response, stack
+from rig.circuit.channel import Channel, box_of, driver_voltage, electronic_response, stack
 from rig.circuit.driver import Driver
 from rig.circuit.impedances import laplace
 from rig.circuit.units import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S, ComplexArray, FloatArray, Value
@@ -95,7 +95,7 @@ def driver_pressure_pa(
     if not speed_of_sound > 0:
         raise ValueError(f"speed_of_sound is {speed_of_sound} m/s; allowed is above 0")
     frequency = np.asarray(frequency_hz, dtype=np.float64)
-    fed = np.asarray(lead_v) * filter_response(channel.filter, frequency)
+    fed = np.asarray(lead_v) * electronic_response(channel, frequency)
     step = baffle_step(channel.baffle_width_m, frequency)
     return stack(
         [

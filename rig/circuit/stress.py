@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from rig.circuit.box import driver_impedance
-from rig.circuit.channel import Channel, box_of, filter_response
+from rig.circuit.channel import Channel, box_of, electronic_response
 from rig.circuit.impedances import element_impedance, part_impedance
 from rig.circuit.parts import Element, Group, Item, Part
 from rig.circuit.units import ComplexArray, FloatArray
@@ -54,7 +54,7 @@ def stresses(channel: Channel, frequency_hz: ArrayLike, source_v: ArrayLike) -> 
         RMS volts at the leads in the pass band of the electronic filter, which is applied here.
     """
     frequency = np.asarray(frequency_hz, np.float64)
-    leads = np.asarray(source_v) * filter_response(channel.filter, frequency)
+    leads = np.asarray(source_v) * electronic_response(channel, frequency)
     found: list[Stress] = []
     for branch in channel.branches:
         load = driver_impedance(branch.driver, box_of(channel, branch.driver), frequency)

@@ -137,10 +137,16 @@ UNIT_FAULTS: dict[str, FaultKind] = {
 }
 
 
-#: Faults of a unit that only other places than the usual one show; no finding names them.
+#: Faults of a unit that no curve of the usual place names: other places show them, or a knob makes them.
 AROUND_FAULTS: dict[str, FaultKind] = {
     "beaming": FaultKind(
         "{it} is of another kind: it beams as if it were {amount} times as wide", {"driver": ""}, 1.4, FACTOR
+    ),
+    "toned": FaultKind(
+        "a tone control before {channel} lifts the bass below 150 Hz by {amount} dB",
+        {"channel": ""},
+        6.0,
+        (-24.0, 24.0),
     ),
     "late": FaultKind("{channel} comes {amount} ms later than the others", {"channel": ""}, 5.0, (-100.0, 100.0)),
 }

@@ -29,20 +29,30 @@ from rig.signals.stimulus import MARK_PEAK, mark_band_hz
 from rig.values.names import PARTS_MISFIT
 from rig.values.requests import AT_LEADS, Marks, Moment, Stage, Sweep
 
+#: Checks whose readings are the amplifier's.
+OF_AMPLIFIER = ("hum_and_noise",)
 #: How far from a box the microphone stands, and how far from the cone or port that it is close to.
 FAR_M, NEAR_M = (0.01, 10.0), (0.0, 0.05)
 
 
 class AmplifierSpec(Table):
-    """The amplifier board that the kit is built with."""
+    """The amplifier board that the kit is built with; or the bench's, that plays a kit without one."""
 
-    supply_v: Positive
+    #: False: the kit is boxes alone, and the bench lends its amplifier.
+    own: StrictBool = True
+    supply_v: Positive | None = None
     gain_db: float
     #: The lowest load it may drive.
     load_ohm: Positive
     bridged: StrictBool
     #: RMS volts at the leads that no stimulus may exceed.
     limit_v: Positive
+
+    @model_validator(mode="after")
+    def _supplied(self) -> "AmplifierSpec":
+        if self.own and self.supply_v is None:
+            raise Misfit("supply_v", "none", "the volts of the board's supply; may be left out with own = false")
+        return self
 
     @property
     def gain(self) -> float:
@@ -192,6 +202,10 @@ class Kit(Table):
         if self.levels.playing_v > self.amplifier.limit_v:
             allowed = f"up to amplifier.limit_v = {self.amplifier.limit_v:g}"
             raise Misfit("levels.playing_v", f"{self.levels.playing_v:g}", allowed)
+        for name in self.limits if not self.amplifier.own else ():
+            if self.checks.get(name, {}).get("check", name) in OF_AMPLIFIER:
+                allowed = "none: with amplifier.own = false they would judge the bench's amplifier"
+                raise Misfit(f"limits.{name}", "limits of what an amplifier does", allowed)
         for key in ("limits", "repeatability"):
             for name in sorted(set(getattr(self, key)) - set(self.checks)):
                 found = f"{key} for a check that the kit does not list{near(name, self.checks)}"

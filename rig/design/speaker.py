@@ -6,10 +6,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
+import numpy as np
 from pydantic import Field, PrivateAttr, StrictBool, field_validator, model_validator
 
 from rig.circuit.box import Box
-from rig.circuit.channel import Branch, Channel, ElectronicFilter
+from rig.circuit.channel import Branch, Channel, ElectronicFilter, Tone, electronic_response
 from rig.circuit.driver import Driver
 from rig.circuit.near_field import Surface
 from rig.circuit.notation import ElementError, parse_element
@@ -256,6 +257,27 @@ class FilterSpec(Table):
     alignment: Literal["butterworth", "linkwitz-riley"] = "linkwitz-riley"
 
 
+class ToneSpec(Table):
+    """One stage of a tone control, or of a fixed contour, ahead of the leads."""
+
+    kind: Literal["low-shelf", "high-shelf", "peak"]
+    hz: SweepHz
+    gain_db: Annotated[float, between(-24, 24)]
+    q: Annotated[float, between(0.1, 20)] = 1.0
+
+    @model_validator(mode="after")
+    def _only_of_a_peak(self) -> "ToneSpec":
+        if self.kind != "peak" and "q" in self.model_fields_set:
+            raise Misfit("q", f"{self.q:g}", "a Q with a peak alone")
+        return self
+
+    @property
+    def words(self) -> str:
+        """As the person at the bench calls it."""
+        where = {"low-shelf": "below", "high-shelf": "above", "peak": "around"}[self.kind]
+        return f"{self.gain_db:+g} dB {where} {self.hz:g} Hz"
+
+
 class ChannelSpec(Table):
     """One box on one amplifier channel."""
 
@@ -266,6 +288,8 @@ class ChannelSpec(Table):
     #: Where the box stands at the jig, to the right and to the front, when the microphone hears it.
     place_m: Place = [0.0, 0.0]
     filter: FilterSpec | None = None
+    #: A tone control as it is set for the proof, or a contour that the board has built in.
+    tone: list[ToneSpec] = []
     #: The band over which this channel is swept quietly to prove its path; None: its drivers' bands together.
     band_hz: Band | None = None
 
@@ -282,6 +306,22 @@ class ChannelSpec(Table):
         if self.band_hz:
             return self.band_hz[0], self.band_hz[1]
         return min(d.band_hz[0] for d in self.drivers), max(d.band_hz[1] for d in self.drivers)
+
+    @property
+    def lift(self) -> float:
+        """The most by which filter and tone control lift a voltage on its way to the leads; 1 without them."""
+        if not self.tone and not self.filter:
+            return 1.0
+        gains = np.abs(electronic_response(self.model(), np.geomspace(LOWEST_HZ, HIGHEST_HZ, 200)))
+        return float(max(1.0, np.max(gains)))
+
+    def before_words(self) -> str:
+        """What stands before the leads and bends the response, in words; empty: nothing."""
+        words = [stage.words for stage in self.tone]
+        if self.filter:
+            kind = {"lowpass": "a low-pass", "highpass": "a high-pass"}[self.filter.kind]
+            words.insert(0, f"{kind} at {self.filter.hz:g} Hz (order {self.filter.order})")
+        return ", ".join(words)
 
     def driver(self, name: str) -> DriverSpec:
         """The driver of this name (KeyError if there is none)."""
@@ -306,6 +346,7 @@ class ChannelSpec(Table):
             box=self.box.model(),
             baffle_width_m=self.baffle_width_m,
             filter=ElectronicFilter(**self.filter.model_dump()) if self.filter else None,
+            tone=tuple(Tone(**stage.model_dump()) for stage in self.tone),
         )
         shown = [driver._curves for driver in self.drivers]
         branches = tuple(

@@ -43,6 +43,7 @@ OF_THE_MICROPHONE = {
     "reversed": "the sign of the microphone is not that of its calibration",
     "gain": "the microphone's gain is not that of its calibration, or it stands elsewhere",
 }
+LENT_GAIN = "the bench's amplifier has another gain than the kit says (amplifier.gain_db): its volume was moved"
 #: What would show it in a channel that has it.
 SHOWN_BY = {"reversed": (DRIVER_POLARITY, CHANNEL_POLARITY), "gain": (SENSITIVITY, PING_LEVEL)}
 #: What comes wrong from the shop, or stands wrongly in the plan, for all channels alike.
@@ -153,7 +154,8 @@ def _of_all_alike(kit: Kit, results: Sequence[CheckResult], found: Sequence[Find
         is_ours = one.kind in OF_THE_MICROPHONE and not one.what and not one.since_soak
         same = {f.channel for f in found if (f.kind, f.what) == (one.kind, ()) and not f.value * one.value < 0}
         if is_ours and _read_of(kit, results, SHOWN_BY[one.kind]) <= same:
-            one = replace(one, alike=(*one.alike, OF_THE_MICROPHONE[one.kind]))
+            lent = (LENT_GAIN,) if one.kind == "gain" and not kit.amplifier.own else ()
+            one = replace(one, alike=(*one.alike, *lent, OF_THE_MICROPHONE[one.kind]))
         named.append(one)
     return named
 

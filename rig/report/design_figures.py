@@ -66,7 +66,7 @@ def _panels(kit: Kit, view: DesignView, masks: Mapping[str, Mask]) -> list[Panel
     panels = [_impedance(kit, view, masks.get("impedance")), _level(kit, view, masks.get("free-field level"))]
     if len(view.sounds) > 1:
         panels.append(_aside(view))
-    if view.spec.filter or any(driver.network for driver in view.spec.drivers):
+    if view.spec.filter or view.spec.tone or any(driver.network for driver in view.spec.drivers):
         panels.append(_filters(view))
     return panels
 

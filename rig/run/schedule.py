@@ -75,6 +75,7 @@ def plan(kit: Kit, checks: Sequence[ListedCheck]) -> Schedule:
         here = [request for request in wanted if request.stage == name]
         if here:
             words = kit.stages[name].words + (CAUTIONS if name == "soak" else "")
+            words += "" if name in AT_LEADS else before_leads_words(kit)
             stages.append(StagePlan(name, words, _groups(kit, here, gates)))
     return Schedule(tuple(stages), needs)
 
@@ -103,9 +104,12 @@ def with_codes(schedule: Schedule, run: str) -> Schedule:
 
 def _refuse_unsafe(kit: Kit, request: Request) -> None:
     path = kit.folder / "kit.toml"
-    if request.level_v > kit.amplifier.limit_v:
+    channels = request.channels if isinstance(request, Programme) else (request.channel,)
+    lift = 1.0 if request.stage in AT_LEADS else max(kit.channel(name).lift for name in channels)
+    if request.level_v * lift > kit.amplifier.limit_v:
+        lifted = f", which filter and tone control lift to {request.level_v * lift:.3g} V" if lift > 1.001 else ""
         raise TableError(
-            f"{path}: a check asks for {request.level_v:g} V ({request}); "
+            f"{path}: a check asks for {request.level_v:g} V ({request}){lifted}; "
             f"allowed: up to amplifier.limit_v = {kit.amplifier.limit_v:g} V"
         )
 
@@ -174,6 +178,21 @@ def _words(kit: Kit, stage: Stage, at: str, position: str) -> str:
         text += f" {aside_words(place)}"
     # "the {channel} box" of a channel that is itself named box.
     return re.sub(r"\bbox box\b", "box", text)
+
+
+def before_leads_words(kit: Kit) -> str:
+    """What stands between the card and the leads while something plays, and how it is to be set; empty: nothing odd."""
+    found = ""
+    if not kit.amplifier.own:
+        found += (
+            " This kit has no amplifier of its own: between card and leads stands the bench's, with a gain of "
+            f"{kit.amplifier.gain_db:g} dB. Set its volume to the mark where that was measured, its tone controls flat."
+        )
+    stages = {channel.name: channel.before_words() for channel in kit.channels if channel.before_words()}
+    if stages:
+        listed = "; ".join(f"at {name} {words}" for name, words in stages.items())
+        found += f" Between the card and the leads stands {listed}. Set it so, and leave it."
+    return found
 
 
 def aside_words(place: PositionSpec) -> str:

@@ -92,7 +92,7 @@ def _aside(view: DesignView) -> str:
 
 
 def _electrical(view: DesignView) -> Iterator[str]:
-    if not any(driver.network for driver in view.spec.drivers) and view.spec.filter is None:
+    if not (any(driver.network for driver in view.spec.drivers) or view.spec.filter or view.spec.tone):
         return
     signs = _signs([driver.name for driver in view.drivers])
     yield ""

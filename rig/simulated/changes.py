@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from rig.circuit.box import DAMPED_VOLUME
+from rig.circuit.channel import Tone
 from rig.circuit.parts import State
 from rig.design.fault_names import Fault
 from rig.signals.levels import amplitude_ratio
@@ -163,6 +164,9 @@ UNIT_CHANGES: dict[str, ChangeOfUnit] = {
     "blocked-port": _box(lambda box, _: box.with_air(port_mass=None)),
     "tuning": _box(_tune),
     "beaming": _box(lambda box, fault: _multiply_coil(box, fault, beams_as=fault.amount)),
+    "toned": _output(
+        lambda output, fault: replace(output, tone=(*output.tone, Tone("low-shelf", 150.0, fault.amount)))
+    ),
     "late": _output(lambda output, fault: replace(output, late_s=fault.amount / 1000)),
     "quiet": _output(lambda output, fault: _amplify(output, -fault.amount)),
     "silent": _output(lambda output, _: replace(output, gain=0.0)),

@@ -81,6 +81,10 @@ def sensor_offset_k(heated: HeatedUnit, programme: Programme) -> dict[str, float
     return {r: float(generator("thermometer", heated.seed, r).normal(0, SENSOR_OFFSET_K)) for r in roles}
 
 
+#: Of the bench's amplifier, where a kit without one of its own does not say.
+BENCH_SUPPLY_V = 24.0
+
+
 class _Run:
     """One programme on a heated unit."""
 
@@ -139,7 +143,7 @@ class _Run:
 
     def _instruments(self, now_s: float) -> tuple[dict[str, float], dict[str, str]]:
         """Values by column, and the answers as they came, by role."""
-        volt = self._heated.kit.amplifier.supply_v
+        volt = self._heated.kit.amplifier.supply_v or BENCH_SUPPLY_V
         ampere = self._watt / volt
         values, answers = {}, {}
         wanted = {"volt.supply": ("supply", "volt"), "ampere.supply": ("supply", "ampere")}

@@ -11,7 +11,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from rig.circuit.channel import ElectronicFilter
+from rig.circuit.channel import ElectronicFilter, Tone
 from rig.circuit.parts import Part
 from rig.circuit.radiation import BAFFLE_STEP_M_HZ, Position
 from rig.circuit.units import AIR_DENSITY_KG_M3, LOWEST_HZ
@@ -105,6 +105,18 @@ def filter_gain(electronic: ElectronicFilter | None, frequency_hz: Floats) -> Co
     over, under = scipy.signal.butter(electronic.order // times, 1.0, electronic.kind, analog=True)
     x = 1j * omega / (2 * np.pi * float(electronic.hz))
     return np.asarray((np.polyval(over, x) / np.polyval(under, x)) ** times)
+
+
+def tone_gain(tone: Tone, frequency_hz: Floats) -> Complex:
+    """Gain of a stage of a tone control, shape (n,): the signal itself, and what the stage adds to it."""
+    s = 2j * np.pi * np.maximum(frequency_hz, LOWEST_HZ)
+    centre, gain = 2 * np.pi * tone.hz, 10 ** (tone.gain_db / 20)
+    if tone.kind == "peak":
+        width = centre / (np.sqrt(gain) * tone.q)
+        return np.asarray(1 + (gain - 1) * s * width / (s**2 + s * width + centre**2))
+    if tone.kind == "low-shelf":
+        return np.asarray(1 + (gain - 1) / (1 + s * np.sqrt(gain) / centre))
+    return np.asarray(1 + (gain - 1) * s / (s + np.sqrt(gain) * centre))
 
 
 def _part_ohm(part: Part, s: Complex) -> Complex:

@@ -10,14 +10,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.circuit.channel import ElectronicFilter
+from rig.circuit.channel import ElectronicFilter, Tone
 from rig.circuit.radiation import Position
 from rig.design.kit import Kit
 from rig.design.speaker import PORT, ChannelSpec
 from rig.simulated.chance import generator
 from rig.simulated.elements import Factor, Mouth, Speaker, designed, drawn, speaker_of
 from rig.simulated.noises import Noise
-from rig.simulated.physics import driven, filter_gain, pressure_pa
+from rig.simulated.physics import driven, filter_gain, pressure_pa, tone_gain
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -34,6 +34,7 @@ class Output:
     #: Volts at the lead over volts at the sound card; negative when the lead is turned round.
     gain: float
     filter: ElectronicFilter | None = None
+    tone: tuple[Tone, ...] = ()
     #: What the amplifier gives at the lead with nothing playing, RMS: mains hum, and hiss up to 20 kHz.
     hum_v: float = 0.0
     hiss_v: float = 0.0
@@ -74,7 +75,7 @@ def nominal_unit(kit: Kit) -> Unit:
     models = [channel.model() for channel in kit.channels]
     return Unit(
         boxes=tuple(_box(channel, designed) for channel in kit.channels),
-        outputs=tuple(Output(model.name, model.name, kit.amplifier.gain, model.filter) for model in models),
+        outputs=tuple(Output(model.name, model.name, kit.amplifier.gain, model.filter, model.tone) for model in models),
     )
 
 
@@ -102,8 +103,9 @@ def lead_impedance_ohm(unit: Unit, at: str, frequency_hz: Floats) -> Complex:
 
 def lead_gain(output: Output, frequency_hz: Floats) -> Complex:
     """Volts at the lead over volts at the sound card, shape (n,)."""
+    toned = np.prod([np.ones(frequency_hz.size), *(tone_gain(tone, frequency_hz) for tone in output.tone)], axis=0)
     late = np.exp(-2j * np.pi * frequency_hz * output.late_s)
-    return np.asarray(output.gain * filter_gain(output.filter, frequency_hz) * late)
+    return np.asarray(output.gain * filter_gain(output.filter, frequency_hz) * toned * late)
 
 
 def box_pressure_pa(

@@ -52,6 +52,8 @@ def _too_low(kit: Kit, view: DesignView) -> Iterator[str]:
 
 def _clipping(kit: Kit) -> Iterator[str]:
     amplifier = kit.amplifier
+    if amplifier.supply_v is None:
+        return
     swing = amplifier.supply_v if amplifier.bridged else amplifier.supply_v / 2
     soak = soak_settings(kit)
     peaks = [("levels.playing_v", kit.levels.playing_v, np.sqrt(2))]

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks import heat
-from rig.circuit.channel import Channel, driver_voltage, filter_response, impedance_ohm
+from rig.circuit.channel import Channel, driver_voltage, electronic_response, impedance_ohm
 from rig.circuit.crossover import Crossing, crossings, steps_db
 from rig.circuit.driver import Driver
 from rig.circuit.radiation import driver_pressure_pa, microphone_at
@@ -122,7 +122,7 @@ def _view(kit: Kit, names: tuple[str, ...]) -> DesignView:
     model = kit.model(names[0])
     # Close to a cone or port no share of a driver means anything.
     sounds = tuple(_sound(kit, names[0], place, frequency) for place in kit.positions if place.near is None)
-    fed = filter_response(model.filter, frequency)
+    fed = electronic_response(model, frequency)
     return DesignView(
         names=names,
         spec=kit.channel(names[0]),

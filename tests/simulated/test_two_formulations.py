@@ -15,9 +15,11 @@ from rig.circuit.channel import (
     Branch,
     Channel,
     ElectronicFilter,
+    Tone,
     driver_voltage,
     filter_response,
     impedance_ohm,
+    tone_response,
     with_driver,
     with_part,
 )
@@ -109,6 +111,19 @@ def test_any_design(seed: int) -> None:
 def test_the_electronic_filter(kind: str, alignment: str, order: int) -> None:
     electronic = ElectronicFilter(kind, 120.0, order, alignment)  # type: ignore[arg-type]
     assert physics.filter_gain(electronic, F) == pytest.approx(filter_response(electronic, F), rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    "tone", [Tone("low-shelf", 120.0, 6.0), Tone("high-shelf", 3000.0, -4.0), Tone("peak", 900.0, 5.0, 2.0)]
+)
+def test_a_tone_control(tone: Tone) -> None:
+    found = tone_response(tone, F)
+    assert physics.tone_gain(tone, F) == pytest.approx(found, rel=1e-9)
+    # Half of the decibels at its frequency, all of them at the peak; none on the other side.
+    at = 20 * np.log10(np.abs(tone_response(tone, [tone.hz])))
+    assert at == pytest.approx(tone.gain_db / (1 if tone.kind == "peak" else 2), abs=1e-6)
+    far = 20 * np.log10(np.abs(tone_response(tone, [0.5, 2e5])))
+    assert np.sort(np.abs(far)) == pytest.approx([0.0, 0.0 if tone.kind == "peak" else abs(tone.gain_db)], abs=0.02)
 
 
 def test_the_strips_of_a_disc_add_up_to_its_directivity() -> None:
