@@ -38,7 +38,7 @@ def around_findings(kit: Kit, results: Sequence[CheckResult]) -> Iterator[Findin
     failed = [v for r in results for v in r.verdicts if v.outcome == "fail" and is_around(v)]
     named = set()
     for verdict in failed:
-        for finding in _cause(kit, verdict):
+        for finding in _cause(kit, results, verdict):
             named.add(finding.channel)
             yield finding
     for channel in (channel.name for channel in kit.channels):
@@ -49,12 +49,15 @@ def around_findings(kit: Kit, results: Sequence[CheckResult]) -> Iterator[Findin
             yield Finding(words, channel, UNKNOWN, 1.0, where_to_look=USUAL_PLAN, channel=channel)
 
 
-def _cause(kit: Kit, verdict: Verdict) -> Iterator[Finding]:
+def _cause(kit: Kit, results: Sequence[CheckResult], verdict: Verdict) -> Iterator[Finding]:
     channel, *rest = verdict.subject.split()
     if verdict.quantity == PISTON:
         yield _other_driver(kit, channel, rest[0], verdict)
     elif verdict.quantity == NEAR_FIELD_LEVEL and rest == [PORT]:
-        yield _port(channel, verdict)
+        off_db = _off_db(verdict)
+        # Where the cone is as much off, it is no matter of the port.
+        if abs(off_db) > 2 * abs(_cone_off_db(results, channel, verdict.at_hz)):
+            yield _port(channel, off_db)
     elif verdict.quantity in QUANTITIES_BETWEEN and verdict.quantity != SUM:
         yield _between(channel, rest[-1], verdict)
 
@@ -78,11 +81,28 @@ def _other_driver(kit: Kit, channel: str, driver: str, verdict: Verdict) -> Find
     )
 
 
-def _port(channel: str, verdict: Verdict) -> Finding:
+def _off_db(verdict: Verdict) -> float:
+    """A level over the middle of its limits, where it is furthest outside."""
     mask = verdict.mask
-    off_db = float("nan")
-    if mask is not None and mask.centre is not None:
-        off_db = verdict.value - float(np.interp(verdict.at_hz, mask.frequency_hz, mask.centre))
+    if mask is None or mask.centre is None:
+        return float("nan")
+    return float(verdict.value - np.interp(verdict.at_hz, mask.frequency_hz, mask.centre))
+
+
+def _cone_off_db(results: Sequence[CheckResult], channel: str, port_hz: float) -> float:
+    """What the cones of a box are off the design's level in the octaves above the port; NaN where nothing is known."""
+    found = [
+        float(np.mean((curve.value - curve.design)[inside]))
+        for result in results
+        for curve in result.read.curves
+        if curve.quantity == NEAR_FIELD_LEVEL and curve.subject.split()[0] == channel and curve.design is not None
+        if not curve.subject.endswith(f" {PORT}")
+        if (inside := curve.valid & (curve.frequency_hz > 1.5 * port_hz) & (curve.frequency_hz < 3 * port_hz)).any()
+    ]
+    return max(found, key=abs, default=0.0)
+
+
+def _port(channel: str, off_db: float) -> Finding:
     is_silent = off_db < -SILENT_PORT_DB
     return Finding(
         words=f"the port of {channel} is blocked"

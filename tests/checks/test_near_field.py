@@ -13,6 +13,7 @@ from checks import handover, near_field
 from rig.circuit.near_field import close_transfer
 from rig.design.kit import Kit
 from rig.files.errors import TableError
+from rig.findings.search import findings
 from rig.run.schedule import plan
 from rig.simulated.bench import SimulatedBench
 from rig.simulated.close_up import close_up_pa
@@ -22,6 +23,7 @@ from rig.values.captures import Capture, UnfitBench, Untrusted
 from rig.values.readings import CheckReadings
 from rig.values.verdicts import Verdict
 from rig.verdict.check import ListedCheck, listed_checks
+from rig.verdict.examine import examine
 from rig.verdict.judge import judge
 
 BOOTH, REHEARSAL = demo_kit("booth-two"), demo_kit("rehearsal-three")
@@ -215,3 +217,22 @@ def test_a_crossing_of_no_channel_is_told() -> None:
     settings = handover.Settings(crossings=[{"low": "bas", "high": "left", "band_hz": [60.0, 240.0]}])
     with pytest.raises(TableError, match="found channel 'bas'; allowed: left, right, bass"):
         handover.requests(REHEARSAL, settings)
+
+
+def named(kit: Kit, name: str, *faults: str) -> list[str]:
+    check = listed(kit, name)
+    assert check is not None
+    found = {capture.request: capture for capture in captured(kit.name, *faults)}
+    result = examine(check, of(kit, name), found, dict.fromkeys(found, ()), kit)
+    return [finding.words for finding in findings(kit, [result])]
+
+
+def test_what_other_places_show_is_named_and_nothing_else() -> None:
+    assert named(BOOTH, "near_field", "blocked-port:left") == ["the port of left is blocked"]
+    [leak] = named(BOOTH, "near_field", "leak:left=2")
+    assert leak.startswith("the port of left gives ")
+    assert "less than designed: the box leaks" in leak
+    late = named(REHEARSAL, "handover", "late:bass=5")
+    assert [words.split(" ms ")[0].split(".")[0] for words in late] == ["bass comes 5", "bass comes 5"]
+    assert "bass or left is connected the wrong way round" in " ".join(named(REHEARSAL, "handover", "reversed:bass"))
+    assert named(BOOTH, "near_field") == []
