@@ -131,5 +131,6 @@ def converted(volts: NDArray[np.float64], full_scale_v: float | NDArray[np.float
     volts : array of any shape
     full_scale_v : float, or array that broadcasts to `volts`
     """
-    steps = np.rint(volts * (2**23 / full_scale_v))
+    # A converter's zero has no sign.
+    steps = np.rint(volts * (2**23 / full_scale_v)) + 0.0
     return (np.clip(steps, -(2**23), 2**23 - 1) / 2**23).astype(np.float32)

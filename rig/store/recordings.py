@@ -5,6 +5,7 @@ import io
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from rig.files.disk import read_bytes, why, write
 from rig.files.errors import RecordError
@@ -14,6 +15,8 @@ from rig.values.captures import Calibration, Capture
 from rig.values.logs import Log, Row, Stop
 from rig.values.requests import Programme
 
+#: Of a converter of 24 bits from zero to full scale.
+STEPS = 1 << 23
 #: The columns of a log before and after those that were measured; answers as they came, and doubts about a kind of
 #: calibration, are marked so.
 FIRST, LAST, ANSWER, DOUBT = ("seconds", "clock", "state"), ("event", "guard"), "answer ", "doubt "
@@ -36,13 +39,14 @@ def write_captures(
     calibrations: dict[bytes, Calibration] = {}
     entries = []
     for number, (capture, troubles) in enumerate(captures, 1):
-        name = f"captures/{number:03d}.wav"
         if number > already:
-            write_audio(folder / name, capture.samples, capture.sample_rate_hz)
+            path = write_audio(folder / f"captures/{number:03d}", capture.samples, capture.sample_rate_hz)
+        else:
+            path = next(folder.glob(f"captures/{number:03d}.*"))
         said = json_bytes(capture.calibration)
         calibrations.setdefault(said, capture.calibration)
         entry = CaptureEntry(
-            file=name,
+            file=f"captures/{path.name}",
             request=capture.request,
             attempt=capture.attempt,
             inputs=capture.inputs,
@@ -56,22 +60,53 @@ def write_captures(
     return tuple(calibrations.values()), tuple(entries)
 
 
-def write_audio(path: Path, samples: Singles, sample_rate_hz: float) -> None:
-    """Write samples, shape (n,) or (rows, n), without loss; the audio library sees memory alone, never a full disk.
+def write_audio(stem: Path, samples: Singles, sample_rate_hz: float) -> Path:
+    """Write samples, shape (n,) or (rows, n), without loss; where: the name gets the ending of its format.
+
+    What a converter of 24 bits or less gave is a whole number of its steps and is kept as FLAC, which takes a third of
+    the room; all else as floats. The audio library sees memory alone, never a full disk.
 
     Raises
     ------
     RecordError
         If the file cannot be written.
     """
+    audio, ending = _as_flac(samples, round(sample_rate_hz)), ".flac"
+    if not audio:
+        audio, ending = _encoded(samples, round(sample_rate_hz), "WAV", "FLOAT"), ".wav"
+    path = stem.with_name(stem.name + ending)
+    try:
+        write(path, audio)
+    except OSError as error:
+        raise RecordError(f"{path}: could not be written: {why(error)}") from None
+    return path
+
+
+def _as_flac(samples: Singles, rate_hz: int) -> bytes:
+    """Samples as FLAC of 24 bits; empty where that, decoded, is not the same to the last bit."""
+    import numpy as np
+    import soundfile
+
+    steps = samples.astype(np.float64) * STEPS
+    whole = np.rint(steps)
+    if not samples.size or not np.array_equal(whole, steps) or not -STEPS <= whole.min() <= whole.max() < STEPS:
+        return b""
+    try:
+        audio = _encoded((whole * (1 << 8)).astype(np.int32), rate_hz, "FLAC", "PCM_24")
+        decoded, _ = soundfile.read(io.BytesIO(audio), dtype="float32", always_2d=samples.ndim > 1)
+    except soundfile.SoundFileError:
+        # A rate, or so many inputs, that the format has no room for.
+        return b""
+    # By their bits: a zero has a sign.
+    return audio if decoded.T.tobytes() == samples.tobytes() else b""
+
+
+def _encoded(samples: Any, rate_hz: int, form: str, subtype: str) -> bytes:
     import soundfile
 
     audio = io.BytesIO()
-    soundfile.write(audio, samples.T, round(sample_rate_hz), subtype="FLOAT", format="WAV")
-    try:
-        write(path, audio.getvalue())
-    except OSError as error:
-        raise RecordError(f"{path}: could not be written: {why(error)}") from None
+    soundfile.write(audio, samples.T, rate_hz, subtype=subtype, format=form)
+    return audio.getvalue()
 
 
 def read_audio(path: Path) -> tuple[Singles, float]:

@@ -81,7 +81,7 @@ def _write_sound(sound: Sound, check: str, folder: Path) -> SoundEntry:
     peak = float(np.max(np.abs(sound.samples), initial=0.0))
     scale = 2.0 ** float(np.clip(-1 - np.ceil(np.log2(peak)), -100, 100)) if 0 < peak < np.inf else 1.0
     samples = (sound.samples.astype(np.float64) * scale).astype(np.float32)
-    write_audio(path, samples, sound.sample_rate_hz)
+    path = write_audio(path.with_suffix(""), samples, sound.sample_rate_hz)
     return SoundEntry(sound.quantity, sound.subject, f"sounds/{path.name}", scale, sound.sample_rate_hz)
 
 

@@ -61,9 +61,9 @@ def test_verify_results_show_and_rejudge_agree(
     assert kitproof(monkeypatch, "results", "--outcome", "pass", "--json") == 0
     assert json.loads(capsys.readouterr().out) == []
 
-    (record / "captures" / "001.wav").write_bytes(b"changed")
+    (record / "captures" / "001.flac").write_bytes(b"changed")
     assert kitproof(monkeypatch, "show", "BT-0002") == 2
-    assert "captures/001.wav was changed after the run" in " ".join(capsys.readouterr().out.split())
+    assert "captures/001.flac was changed after the run" in " ".join(capsys.readouterr().out.split())
 
 
 def test_a_bench_that_gives_nothing_leaves_with_4_and_no_record(

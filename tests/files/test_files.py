@@ -127,9 +127,9 @@ def test_a_calibration_on_a_full_disk_leaves_nothing_behind(tmp_path: Path) -> N
 
 
 def test_audio_on_a_full_disk_is_told_with_its_file(tmp_path: Path) -> None:
-    samples = np.zeros((2, 5000), np.float32)
+    samples = np.full((2, 5000), np.pi, np.float32)
     with full_disk(4096), pytest.raises(RecordError, match=r"001\.wav: could not be written: File too large"):
-        write_audio(tmp_path / "001.wav", samples, 48000)
+        write_audio(tmp_path / "001", samples, 48000)
     assert names(tmp_path) == []
 
 

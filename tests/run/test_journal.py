@@ -86,7 +86,7 @@ def test_a_run_that_was_killed_twice_goes_on_where_it_was(bench: Path) -> None:
     assert journal.interrupted(bench) == [folder]
     before = journal.load(folder)
     (kept,) = before.logs.values()
-    files = {path: path.read_bytes() for path in [*logged(bench), *folder.glob("captures/*.wav")]}
+    files = {path: path.read_bytes() for path in [*logged(bench), *folder.glob("captures/*.flac")]}
     assert [row.seconds for row in kept] == list(range(1, len(kept) + 1))
     assert {capture.request.stage for capture in before.captures} == {"leads", "playing", "soak"}
 

@@ -9,13 +9,74 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from simulated_runs import ROOT, simulated
 from soaks import GUARD, PROGRAMME, SINK, SUPPLY, rows
 
 from rig.files.plain import json_bytes, restored
-from rig.store.recordings import LogWriter, log_files, read_rows
+from rig.run.verify import job
+from rig.store.recordings import LogWriter, log_files, read_audio, read_rows, write_audio, write_captures
 from rig.values.logs import Row
 from rig.values.requests import Programme
 from rig.verdict.guard import Watch, watched
+
+
+def bits(samples: np.ndarray) -> bytes:
+    return np.ascontiguousarray(samples).tobytes()
+
+
+@given(
+    st.integers(1, 24).flatmap(
+        lambda width: st.lists(st.integers(-(2 ** (width - 1)), 2 ** (width - 1) - 1), min_size=2, max_size=400).map(
+            lambda steps: np.array(steps[: len(steps) // 2 * 2], np.float64).reshape(2, -1) / 2 ** (width - 1)
+        )
+    )
+)
+@settings(max_examples=60, deadline=None)
+def test_what_a_converter_gave_is_kept_as_flac_to_the_last_bit(
+    tmp_path_factory: pytest.TempPathFactory, samples: np.ndarray
+) -> None:
+    captured = samples.astype(np.float32)
+    path = write_audio(tmp_path_factory.mktemp("audio") / "001", captured, 48000.0)
+    assert path.name == "001.flac"
+    found, rate_hz = read_audio(path)
+    assert bits(found) == bits(captured)
+    assert rate_hz == 48000
+
+
+@pytest.mark.parametrize(
+    "samples",
+    [
+        np.array([[0.5, 1.0]]),
+        np.array([[-0.0, 0.5]]),
+        np.array([[1e-9, 0.5]]),
+        np.array([[0.5, np.nan]]),
+        np.array([[np.inf, 0.5]]),
+        np.array([[-1.5, 0.5]]),
+        np.zeros((2, 0)),
+        np.zeros((9, 4)),
+        np.array([1.0, 0.5]),
+    ],
+    ids=["full scale", "sign of zero", "finer", "NaN", "infinite", "beyond", "empty", "nine inputs", "one row"],
+)
+def test_what_is_not_the_same_as_flac_is_kept_as_floats(tmp_path: Path, samples: np.ndarray) -> None:
+    captured = samples.astype(np.float32)
+    path = write_audio(tmp_path / "a.b", captured, 44100.0)
+    assert path.name == "a.b.wav"
+    assert bits(read_audio(path)[0]) == bits(captured)
+
+
+def test_the_simulated_card_s_captures_take_a_third_of_the_room(tmp_path: Path) -> None:
+    bench, request = simulated(ROOT, "booth-two", "BT-0001"), job(ROOT, "booth-two").schedule.requests[0]
+    with bench.stage(request.stage) as player:
+        (capture,) = player.play([request])
+    _, (entry,) = write_captures([(capture, ())], tmp_path)
+    assert entry.file == "captures/001.flac"
+    assert bits(read_audio(tmp_path / entry.file)[0]) == bits(capture.samples)
+    assert (tmp_path / entry.file).stat().st_size < 0.45 * capture.samples.nbytes
+    # What is there already is named as it stands, also by a version that knew no FLAC.
+    (tmp_path / entry.file).rename(tmp_path / "captures" / "001.wav")
+    assert write_captures([(capture, ())], tmp_path, already=1)[1][0].file == "captures/001.wav"
+
 
 TEXT = st.text(st.characters(blacklist_categories=("Cs",)), max_size=20)
 VALUES = st.dictionaries(

@@ -28,6 +28,7 @@ def test_a_record_says_everything_and_fits_its_checksums(good_run: tuple[Run, Re
     assert {path.suffix for path in record.folder.rglob("*") if path.is_file()} == {
         ".json",
         ".wav",
+        ".flac",
         ".csv",
         ".toml",
     }
@@ -95,15 +96,15 @@ def test_any_change_to_any_file_is_found(good_run: tuple[Run, Record], tmp_path:
     copy = tmp_path / "kit" / "serial" / record.folder.name
     shutil.copytree(record.folder, copy)
     whole = records.read_record(copy)
-    for name in ("captures/001.wav", "kit/kit.toml"):
+    for name in ("captures/001.flac", "kit/kit.toml"):
         path = copy / name
         old = path.read_bytes()
         path.write_bytes(old[:-1] + bytes([old[-1] ^ 1]))
         assert records.damages(whole) == [f"{name} was changed after the run"]
         path.write_bytes(old)
-    (copy / "captures" / "002.wav").unlink()
-    assert records.damages(whole) == ["captures/002.wav is missing"]
-    with pytest.raises(RecordError, match=r"002\.wav"):
+    (copy / "captures" / "002.flac").unlink()
+    assert records.damages(whole) == ["captures/002.flac is missing"]
+    with pytest.raises(RecordError, match=r"002\.flac"):
         list(records.load_captures(whole))
 
 
