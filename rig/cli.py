@@ -40,6 +40,10 @@ COMMANDS = {
         "export:export_command",
         "Write tidy tables of runs, readings and curves as CSV or Parquet, with what each column is and in which unit.",
     ),
+    "archive": (
+        "archive:archive_command",
+        "Pack captures of runs that passed away, or drop them, as the kit's [archive] has it; records never change.",
+    ),
     "show": ("show:show_command", "Print the newest record of a unit, and whether its files are still what they were."),
     "rejudge": (
         "rejudge:rejudge_command",

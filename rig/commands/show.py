@@ -11,6 +11,7 @@ from rig.report.paper import paper_of
 from rig.screen.console import open_console
 from rig.screen.record_page import record_page
 from rig.store import records
+from rig.store.archived import words_of
 
 
 def show_command(
@@ -20,8 +21,19 @@ def show_command(
     record = newest(workspace, serial, kit)
     problems = records.damages(record)
     if as_json:
-        print(json.dumps({"folder": str(record.folder), "damages": problems, **records.document_of(record)}))
+        print(
+            json.dumps(
+                {
+                    "folder": str(record.folder),
+                    "damages": problems,
+                    "taken_out": words_of(record),
+                    **records.document_of(record),
+                }
+            )
+        )
     else:
         console = open_console()
         console.print(record_page(record, problems, str(paper_of(record)), console.width))
+        if taken_out := words_of(record):
+            console.print(taken_out)
     raise typer.Exit(VOID if problems else PASS)

@@ -5,7 +5,7 @@ import math
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, PrivateAttr, StrictBool, model_validator
 
@@ -136,6 +136,14 @@ def _is_pattern(pattern: str) -> str:
     return pattern
 
 
+class ArchiveSpec(Table):
+    """What `kitproof archive` does with the captures of runs that passed."""
+
+    #: "kept" in a pack, "dropped", or "thinned": kept of one unit in `keep_one_of`, of the others dropped.
+    captures: Literal["kept", "dropped", "thinned"] = "kept"
+    keep_one_of: Annotated[int, Field(ge=2)] = 10
+
+
 class Kit(Table):
     """The design: one folder `limits/<kit>/`."""
 
@@ -165,6 +173,7 @@ class Kit(Table):
     repeatability: dict[str, dict[str, Repeatability]] = {}
     #: Calibrations of the bench that must be there and in date, whatever bench.toml says.
     calibrations: list[CalibrationKind] = []
+    archive: ArchiveSpec = ArchiveSpec()
     #: Set when loaded: the folder, and what kit.toml and every file beside it held then.
     _folder: Path = PrivateAttr(default=Path())
     _files: Files = PrivateAttr(default={})

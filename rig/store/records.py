@@ -19,6 +19,7 @@ from rig.files.disk import read_json, sync, why
 from rig.files.errors import RecordError
 from rig.files.patterns import LONGEST
 from rig.files.plain import json_bytes, restored, schema_checked, table
+from rig.store.archived import accounted_for, words_of
 from rig.store.homes import UNFINISHED as UNFINISHED
 from rig.store.homes import hint, make_home, run_names, run_number
 from rig.store.recordings import log_files, read_captures, read_rows, write_captures
@@ -300,11 +301,11 @@ def read_record(folder: Path) -> Record:
 
 def damages(record: Record) -> list[str]:
     """What does not fit any more: changed or missing files, a previous record that is not what it was."""
-    problems = []
+    problems, gone = [], accounted_for(record)
     for name, expected in record.files.items():
         path = record.folder / name
         if not path.is_file():
-            problems.append(f"{name} is missing")
+            problems += [f"{name} is missing"] if gone.get(name) != expected else []
         elif sha256(path) != expected:
             problems.append(f"{name} was changed after the run")
     if previous := record.previous:
@@ -322,9 +323,11 @@ def load_captures(record: Record) -> Iterator[Capture]:
     Raises
     ------
     RecordError
-        If an audio file is missing or its checksum does not fit.
+        If an audio file is missing or its checksum does not fit; where it was taken out, what became of it.
     """
     for entry in record.captures:
+        if not (record.folder / entry.file).exists() and entry.file in accounted_for(record):
+            raise RecordError(f"{record.folder}: {words_of(record)}")
         unchanged(record, entry.file)
     yield from read_captures(record.folder, record.captures, record.calibrations)
 

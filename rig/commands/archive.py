@@ -1,0 +1,80 @@
+"""`kitproof archive`: captures of runs that passed, taken out of their records to save room."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from rig.commands.common import HERE, Workspace, Yes, newest
+from rig.commands.filters import refuse_unknown_kit, with_filters
+from rig.design.kit import ArchiveSpec, load_kit
+from rig.files.errors import VOID, RecordError, Stopped, TableError
+from rig.screen.console import open_console, say, yes_or_no
+from rig.store.index import ask
+from rig.store.packing import bring_back, is_kept, pack_away
+from rig.store.records import read_in_place
+from rig.store.run_json import Record
+from rig.store.selection import Selection, listed
+from rig.store.selection import newest as newest_runs
+
+Back = Annotated[str, typer.Option("--bring-back", help="Put the packed captures of this unit's newest run back.")]
+
+
+@with_filters
+def archive_command(
+    *,
+    workspace: Workspace = HERE,
+    older_than: Annotated[int | None, typer.Option("--older-than", min=1, help="Runs older than so many days.")] = None,
+    to: Annotated[Path | None, typer.Option("--to", help="Where packs are: a folder, best on another disk.")] = None,
+    back: Back = "",
+    yes: Yes = False,
+    selection: Selection,
+) -> None:
+    """Pack captures of runs that passed away, or drop them, as the kit's [archive] has it; records never change."""
+    if back:
+        say(f"{bring_back(newest(workspace, back, selection.kit), to)} captures are where they were")
+        return
+    if older_than is None:
+        raise TableError("--older-than: missing; allowed: a number of days, such as 365")
+    refuse_unknown_kit(workspace, selection.kit)
+    before = (datetime.now(UTC) - timedelta(days=older_than)).isoformat(timespec="seconds")
+    rules: dict[str, ArchiveSpec] = {}
+    found = [(record, _rule(workspace, record, rules)) for record in _passed(workspace, selection, before)]
+    dropped = sum(not is_kept(rule, record.serial) for record, rule in found)
+    if len(found) > dropped and to is None:
+        raise TableError("--to: missing; allowed: the folder that captures are packed into, best on another disk")
+    words = f"{len(found)} runs: the captures of {len(found) - dropped} are packed into {to}, of {dropped} dropped"
+    say(words if found else "no run that passed is so old and has its captures")
+    if dropped and not yes and not yes_or_no(open_console(), "what is dropped can never be judged again; y or n: "):
+        raise Stopped("nothing was done")
+    saved, problems = 0, 0
+    for record, rule in found:
+        try:
+            saved += pack_away(record, rule, to or HERE)
+        except RecordError as error:
+            problems += 1
+            say(error, to_stderr=True)
+    if found:
+        say(f"{saved / 1e6:.1f} MB less under {workspace / 'results'}")
+    if problems:
+        raise typer.Exit(VOID)
+
+
+def _rule(workspace: Path, record: Record, known: dict[str, ArchiveSpec]) -> ArchiveSpec:
+    """What the kit has about captures; each kit is read once."""
+    if record.kit.name not in known:
+        known[record.kit.name] = load_kit(workspace, record.kit.name).archive
+    return known[record.kit.name]
+
+
+def _passed(workspace: Path, selection: Selection, before: str) -> Iterator[Record]:
+    """Records of a selection that passed before a time and have captures of their own."""
+    rows = ask(workspace, lambda connection: listed(connection, newest_runs(selection, 0)))
+    for row in reversed(rows):
+        ended = datetime.fromisoformat(row["finished_at"]).astimezone(UTC).isoformat(timespec="seconds")
+        if row["outcome"] == "pass" and ended < before:
+            record = read_in_place(workspace / "results" / row["kit"] / row["serial"] / row["run"])
+            if any((record.folder / entry.file).exists() for entry in record.captures):
+                yield record
