@@ -53,6 +53,18 @@ COMMANDS = {
         "certificate:certificate_command",
         "Make the certificate of a unit's newest record again, from what is recorded alone.",
     ),
+    "check-paper": (
+        "check_paper:check_paper_command",
+        "Tell whether a paper in hand belongs to a record that is stored here, unchanged.",
+    ),
+    "label": (
+        "label:label_command",
+        "Write the label of a unit, with its serial as a code, newest verdict and date, as PDF and PNG.",
+    ),
+    "codes": (
+        "codes:codes_command",
+        "Write the sheet of codes that are scanned at the bench's page: go on, stop, rework, skip.",
+    ),
     "reference": (
         "reference:reference_command",
         "Make the newest runs of units that you vouch for the reference build: the mean of their curves.",

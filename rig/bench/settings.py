@@ -10,6 +10,7 @@ from pydantic import Field, PrivateAttr, StrictBool, ValidationInfo, field_valid
 
 from rig.bench.instrument_settings import InstrumentSettings, refuse_mixed_up
 from rig.design.trust import AGES_DAYS, CalibrationKind
+from rig.files.disk import why
 from rig.files.errors import BenchSetupError, TableError
 from rig.files.tables import Misfit, Table, between, checked, read_toml
 from rig.values.captures import Calibration, KnownLoad
@@ -23,6 +24,8 @@ Days = Annotated[float, between(0.01, 3650)]
 
 LEADS_INPUTS = {"drive", "sense"}
 PLAYING_INPUTS = ({"microphone"}, {"microphone", "loopback"})
+#: Of a maker's picture, in bytes: with it the page that goes with a unit stays below 150 kB (choice of the page).
+LARGEST_LOGO = 60_000
 #: In the soak a coil's resistance can be followed by two further inputs.
 COIL_INPUTS = {"drive", "sense"}
 #: Stands in `outputs` for every channel of the kit.
@@ -199,6 +202,20 @@ class SimulatedSettings(Table):
     microphone_ppm: Annotated[float, Field(ge=-1000, le=1000)] | None = None
 
 
+class MakerSettings(Table):
+    """Who makes or sells the units: it stands on the page that goes with each."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    #: Lines as on a letter.
+    address: Annotated[str, Field(max_length=400)] = ""
+    #: Where units are tested.
+    place: Annotated[str, Field(max_length=60)] = ""
+    #: Of the page: "en", or one that there is a table of words for.
+    language: Literal["en", "de"] = "en"
+    #: A picture, PNG or JPEG, beside bench.toml.
+    logo: str = ""
+
+
 class CalibrationsSettings(Table):
     """Ages in days that calibrations may reach. With this table a missing or older one makes checks void."""
 
@@ -236,6 +253,7 @@ class BenchSettings(Table):
     #: As PyVISA names it: "@py", "@ivi", "file.yaml@sim", or the path of a vendor's library.
     visa_backend: str = "@py"
     calibrations: CalibrationsSettings | None = None
+    maker: MakerSettings | None = None
 
     #: Puts what was calibrated in the place of bench.toml's numbers.
     _calibrated: Callable[[Stage, Calibration], Calibration] | None = PrivateAttr(None)
@@ -357,6 +375,30 @@ def load_bench_file(path: Path) -> BenchSettings:
         what is allowed.
     """
     try:
-        return checked(BenchSettings, read_toml(path), path)
+        settings = checked(BenchSettings, read_toml(path), path)
     except TableError as error:
         raise BenchSetupError(str(error)) from None
+    if settings.maker is None or not settings.maker.logo:
+        return settings
+    maker = settings.maker.model_copy(update={"logo": str(_picture(path, path.parent / settings.maker.logo))})
+    return settings.model_copy(update={"maker": maker})
+
+
+def _picture(bench: Path, logo: Path) -> Path:
+    """A maker's picture, once it is known to be one.
+
+    Raises
+    ------
+    BenchSetupError
+        If it is not there, is no picture, or is larger than a page's code and figures together.
+    """
+    begins = {b"\x89PNG": ".png", b"\xff\xd8\xff": ".jpg"}
+    allowed = f"a PNG or JPEG of up to {LARGEST_LOGO // 1000} kB beside {bench.name}"
+    try:
+        content = logo.read_bytes()
+    except OSError as error:
+        raise BenchSetupError(f"{bench}: maker.logo: {logo}: {why(error)}; allowed: {allowed}") from None
+    if len(content) > LARGEST_LOGO or not content.startswith(tuple(begins)):
+        found = f"{len(content)} bytes" if content.startswith(tuple(begins)) else "no such picture"
+        raise BenchSetupError(f"{bench}: maker.logo: {logo}: found {found}; allowed: {allowed}")
+    return logo

@@ -38,7 +38,8 @@ def verify_command(
     opened, settings = open_for(workspace, bench, work.kit, serial, fault or [])
     work, confirm = with_connection(work, settings), confirming(console, yes or not is_card(settings))
     confirm = _warning(work.kit, confirm, console)
-    run, record = walked(workspace, work, serial, opened, confirm, console, by=by, batch=batch)
+    maker = settings.maker if settings else None
+    run, record = walked(workspace, work, serial, opened, confirm, console, by=by, batch=batch, maker=maker)
     for words in (*record.set_aside, *record.clock):
         say(words, to_stderr=True)
     if as_json:

@@ -3,6 +3,7 @@
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from rich.console import Console
 
@@ -29,9 +30,9 @@ def walked(
     bench: Bench,
     confirm: sequencer.Confirm,
     console: Console,
-    **named: str,
+    **named: Any,
 ) -> tuple[Run, Record]:
-    """Walk one run while the screen draws it; the run and its record. `named`: by whom, in which batch."""
+    """Walk one run while the screen draws it; the run and its record. `named`: by whom, which batch and maker."""
     screen = terminal.RunScreen(work.schedule.requests, console)
     try:
         return verify(workspace, work, serial, bench, confirm, screen.show, **named)

@@ -245,7 +245,10 @@ class Station:
             work = with_connection(work, self.settings)
             lights = tuple(Light(one.name, one.check.TITLE) for one in work.checks)
             self._change(lambda view: replace(view, checks=lights, requests=tuple(work.schedule.requests)))
-            run, record = verify(self.workspace, work, unit.serial, bench, self._confirm, self._see, by=self._by)
+            maker = self.settings.maker if self.settings else None
+            run, record = verify(
+                self.workspace, work, unit.serial, bench, self._confirm, self._see, by=self._by, maker=maker
+            )
         except KitproofError as error:
             words = str(error)
             self._change(lambda view: replace(view, phase="chosen", notice=words, question=None, sounding=None))

@@ -1,44 +1,55 @@
-"""The certificate of a record: made from what is on the disk alone, so that it can be made again at any time."""
+"""The paper of a record: a report for the workshop and a page for the owner, from what is on the disk alone.
 
+So both can be made again at any time. A record that was closed with paper in it keeps that: new paper stands beside it.
+"""
+
+from collections.abc import Callable
 from pathlib import Path
 
 from rig.files.errors import PaperError, RecordError
 from rig.store.records import read_record
 from rig.store.run_json import Record
 
-PAPER = "certificate.html"
-#: Beside the certificate of a record that was closed with it: no file of a record is ever written again.
-PAPER_AGAIN = "certificate-again.html"
+#: The report, and the one page that goes with the unit.
+REPORT, PAGE = "report.html", "certificate.pdf"
+#: What the report was once called, newest first.
+FORMER = ("certificate-again.html", "certificate.html")
 
 
 def make_certificate(record: Record) -> Path:
-    """Read a record back, write its certificate beside run.json, and return its path.
+    """Read a record back, write its report and its page beside run.json, and return the page's path.
 
     Raises
     ------
     PaperError
-        If it cannot be made, saying why.
+        If one cannot be made, saying why.
     """
     from rig.report.certificate import certificate
+    from rig.report.customer_page import write_customer_page
     from rig.store.recorded import read_run, recorded_kit
 
     try:
         record = read_record(record.folder)
         kit = recorded_kit(record)
-        page = certificate(record, read_run(record, kit), kit)
-        path = record.folder / (PAPER_AGAIN if PAPER in record.files else PAPER)
-        new = path.with_name(f".{path.name}.new")
-        new.write_text(page, encoding="utf-8", errors="replace")
-        new.replace(path)
+        run = read_run(record, kit)
+        report = certificate(record, run, kit)
+        _put(record.folder / REPORT, lambda path: path.write_text(report, encoding="utf-8", errors="replace"))
+        _put(record.folder / PAGE, lambda path: write_customer_page(path, record, run, kit))
     except RecordError as error:
         raise PaperError(f"no certificate could be made: {error}") from error
     except (Exception, KeyboardInterrupt) as error:
         # Whatever a drawing runs into is a trouble of the paper, never of the record.
         raise PaperError(f"no certificate could be made: {type(error).__name__}: {error}") from error
-    return path
+    return record.folder / PAGE
 
 
 def paper_of(record: Record) -> Path:
-    """Where the newest certificate of a record stands, or would stand."""
-    again = record.folder / PAPER_AGAIN
-    return again if again.is_file() else record.folder / PAPER
+    """Where the newest report of a record stands, or would stand."""
+    paths = [record.folder / name for name in (REPORT, *FORMER)]
+    return next((path for path in paths if path.is_file()), paths[0])
+
+
+def _put(path: Path, make: Callable[[Path], object]) -> None:
+    new = path.with_name(f".new-{path.name}")
+    make(new)
+    new.replace(path)

@@ -1,5 +1,6 @@
 """The main job, from names to a record: load the kit, plan, walk the bench, judge, write."""
 
+import shutil
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -10,7 +11,7 @@ from pathlib import Path
 import checks
 from rig.bench.base import Bench
 from rig.bench.connection import connection_words
-from rig.bench.settings import BenchSettings
+from rig.bench.settings import BenchSettings, MakerSettings
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.design.limits import reference_troubles
 from rig.files.errors import BenchError, RecordError
@@ -23,7 +24,7 @@ from rig.run.schedule import Schedule, plan, with_codes
 from rig.store import records
 from rig.store.homes import run_number
 from rig.store.rework_notes import about_next
-from rig.store.run_json import Record, RunBefore
+from rig.store.run_json import Maker, Record, RunBefore
 from rig.values.names import NOT_DONE
 from rig.values.requests import Guard, Programme
 from rig.values.run import Event, Finished, Run
@@ -85,8 +86,11 @@ def verify(
     *,
     by: str = "",
     batch: str = "",
+    maker: MakerSettings | None = None,
 ) -> tuple[Run, Record]:
     """Verify one unit and write its record; `by` is who measured, a person or a jig, `batch` the lot it belongs to.
+
+    `maker` is who stands on the page that goes with the unit.
 
     An interrupt anywhere on the way ends the run as void; its record is whole all the same.
 
@@ -110,8 +114,23 @@ def verify(
             records.give_back(folder)
             raise BenchError(run.stopped)
         clock = clock_words(about.started_at, time.monotonic() - began_s, records.now(), about.before)
-        about = replace(about, bench=bench.describe(), clock=clock)
+        about = replace(about, bench=bench.describe(), clock=clock, maker=_recorded(maker, folder))
         return run, records.save(folder, work.kit, serial, run, about, journal.written)
+
+
+def _recorded(maker: MakerSettings | None, folder: Path) -> Maker | None:
+    """The maker as a record holds one, whose picture is put into its folder."""
+    if maker is None:
+        return None
+    logo = ""
+    if maker.logo:
+        logo = f"maker{Path(maker.logo).suffix}"
+        try:
+            shutil.copyfile(maker.logo, folder / logo)
+        except OSError:
+            # A picture is worth no record.
+            logo = ""
+    return Maker(maker.name, maker.address, maker.place, maker.language, logo)
 
 
 def resume(

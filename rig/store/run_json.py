@@ -59,6 +59,21 @@ class RunBefore:
     finished_at: str = ""
 
 
+@dataclass(frozen=True)
+class Maker:
+    """Who made or sells the units, as it stands on what goes with them: `[maker]` of bench.toml."""
+
+    name: str = ""
+    #: Lines as on a letter.
+    address: str = ""
+    #: Where units are tested.
+    place: str = ""
+    #: Of the page that goes with a unit: a table under rig/report/languages, or "en".
+    language: str = "en"
+    #: Name of the picture's file in the record; empty: none.
+    logo: str = ""
+
+
 @dataclass(frozen=True, kw_only=True)
 class About:
     """What is known of a run beside what was measured."""
@@ -79,6 +94,8 @@ class About:
     batch: str = ""
     #: As the bench describes itself: each kind in its own words.
     bench: Mapping[str, object] = field(default_factory=dict)
+    #: None: nobody is named.
+    maker: Maker | None = None
     #: What is odd about the clock that dates the run.
     clock: tuple[str, ...] = ()
     #: When it was taken up again after an interruption; empty: it was not interrupted.

@@ -38,7 +38,7 @@ def test_verify_results_show_and_rejudge_agree(
     document = json.loads(capsys.readouterr().out)
     assert document["outcome"] == "fail"
     record = Path(document["folder"])
-    assert (record / "certificate.html").read_text(encoding="utf-8").startswith("<!")
+    assert (record / "report.html").read_text(encoding="utf-8").startswith("<!")
     reversed_ones = [
         verdict["subject"]
         for result in document["results"]

@@ -20,7 +20,7 @@ from rig.findings.curves import Under
 from rig.report import certificate as certificate_module
 from rig.report.certificate import certificate
 from rig.report.explanation import draw_explanation
-from rig.report.paper import PAPER, PAPER_AGAIN
+from rig.report.paper import FORMER, PAGE, REPORT
 from rig.run.verify import job
 from rig.store import records
 from rig.values.findings import Finding
@@ -124,12 +124,12 @@ def workspace(tmp_path: Path) -> Path:
 
 def test_the_certificate_of_a_serial_is_made_again_beside_the_first(workspace: Path) -> None:
     (record,) = records.unit_records(workspace, "SO-0001")
-    first = (record.folder / PAPER).read_bytes()
+    first = (record.folder / FORMER[-1]).read_bytes()
     done = CliRunner().invoke(cli.app, ["certificate", "SO-0001", "--workspace", str(workspace)])
     assert done.exit_code == 0, done.output
-    assert done.output.strip() == str(record.folder / PAPER_AGAIN)
-    assert "SO-0001" in (record.folder / PAPER_AGAIN).read_text(encoding="utf-8")
-    assert (record.folder / PAPER).read_bytes() == first
+    assert done.output.strip() == str(record.folder / PAGE)
+    assert "SO-0001" in (record.folder / REPORT).read_text(encoding="utf-8")
+    assert (record.folder / FORMER[-1]).read_bytes() == first
     assert records.damages(record) == []
 
 
@@ -157,12 +157,12 @@ def test_a_drawing_that_fails_costs_neither_record_nor_exit_status(
     assert "kitproof certificate SO-0001" in done.stderr
     record = records.unit_records(workspace, "SO-0001")[-1]
     assert records.damages(record) == []
-    assert not (record.folder / PAPER).exists()
+    assert not (record.folder / REPORT).exists()
 
     monkeypatch.undo()
     again = CliRunner().invoke(cli.app, ["certificate", "SO-0001", "--workspace", str(workspace)])
     assert again.exit_code == 0
-    assert (record.folder / PAPER).is_file()
+    assert (record.folder / REPORT).is_file()
 
 
 def test_the_certificate_says_what_was_odd_about_its_record() -> None:

@@ -1,0 +1,160 @@
+"""The page that goes with a unit, its label, and whether a paper in hand belongs to a record."""
+
+import re
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from pypdf import PdfReader
+from simulated_runs import ROOT
+from typer.testing import CliRunner
+
+import checks
+from rig import cli
+from rig.report import customer_page, label
+from rig.report.codes import bars, runs_of_dark, squares
+from rig.report.customer_page import MARKS, MONTHS, WORDS, write_customer_page
+from rig.report.languages import ENGLISH, languages, table_of, translating
+from rig.store.recorded import recorded_kit
+from rig.store.records import sha256
+from rig.store.run_json import Maker, Record
+from rig.values.run import Run
+
+MAKER = Maker("A & B <workshop>", "1 Some Road\nSome Town", "Some Town", "en")
+
+
+def text_of(path: Path) -> str:
+    [page] = PdfReader(path).pages
+    return page.extract_text()
+
+
+def page_of(good_run: tuple[Run, Record], folder: Path, maker: Maker | None, **changes: object) -> Path:
+    run, record = good_run
+    record = replace(record, maker=maker, **changes)
+    return write_customer_page(folder / "page.pdf", record, replace(run, outcome=record.outcome), recorded_kit(record))
+
+
+def test_one_page_says_what_an_owner_asks_and_nothing_else(good_run, tmp_path: Path) -> None:
+    path = page_of(good_run, tmp_path, MAKER, by="C. D.")
+    text = text_of(path)
+    _, record = good_run
+    for words in ("A & B <workshop>", "1 Some Road", "BT-0001", "PASSED", "Rub and buzz", "C. D.", "revision C"):
+        assert words in text
+    assert sha256(record.folder / "run.json")[:16] in text
+    for words in (record.run, "plan", "rework", "parts misfit"):
+        assert words not in text
+    assert path.stat().st_size < 150_000
+
+
+def test_its_fonts_are_in_it(good_run, tmp_path: Path) -> None:
+    [page] = PdfReader(page_of(good_run, tmp_path, None)).pages
+    for font in page["/Resources"]["/Font"].values():
+        [inner] = font.get_object()["/DescendantFonts"]
+        assert "/FontFile2" in inner.get_object()["/FontDescriptor"]
+
+
+@pytest.mark.parametrize("outcome", ["fail", "void"])
+def test_a_verdict_that_is_no_pass_is_said(good_run, tmp_path: Path, outcome) -> None:
+    text = text_of(page_of(good_run, tmp_path, None, outcome=outcome))
+    assert WORDS[outcome][0] in text
+    assert "PASSED" not in text
+
+
+def test_another_language_says_all_of_it(good_run, tmp_path: Path) -> None:
+    text = text_of(page_of(good_run, tmp_path, replace(MAKER, language="de")))
+    for words in ("Prüfzeugnis", "BESTANDEN", "Schleifen und Schnarren", "Frequenz in Hz", "Unterschrift"):
+        assert words in text
+    for words in ("Rub and buzz", "frequency", "tested by"):
+        assert words not in text
+
+
+@pytest.mark.parametrize("language", sorted(set(languages()) - {ENGLISH}))
+def test_a_language_has_every_word(language: str) -> None:
+    table = table_of(language)
+    said = set()
+    for module in (customer_page, label):
+        said |= set(re.findall(r'say\(\s*"([^"]+)"', Path(str(module.__file__)).read_text(encoding="utf-8")))
+    said |= {*MONTHS, *MARKS.values(), *(words for pair in WORDS.values() for words in pair)}
+    said |= {check.TITLE for check in checks.ALL}
+    assert said - set(table) == set()
+    for english, other in table.items():
+        assert re.findall(r"\{\w+\}", english) == re.findall(r"\{\w+\}", other) or set(
+            re.findall(r"\{\w+\}", english)
+        ) == set(re.findall(r"\{\w+\}", other))
+
+
+def test_words_that_no_table_has_stay_as_they_are() -> None:
+    assert translating("de")("A kit's own check") == "A kit's own check"
+
+
+def test_bars_are_a_code_128() -> None:
+    """Eleven modules a sign, thirteen for the stop, and the start sign of set B: ISO/IEC 15417."""
+    modules = bars("BT-0001 a")
+    assert modules.startswith("11010010000")
+    assert modules.endswith("1100011101011")
+    assert (len(modules) - 13) % 11 == 0
+    with pytest.raises(ValueError, match="cannot be written as Code 128"):
+        bars("ж")
+
+
+def test_squares_have_their_three_corners() -> None:
+    """A finder pattern of 7 by 7 modules in three corners: ISO/IEC 18004."""
+    rows = squares("serial BT-0001 record " + "0" * 64)
+    assert len(rows) == len(rows[0])
+    for corner in (rows[0][:7], rows[0][-7:], rows[-1][:7]):
+        assert corner == [True] * 7
+
+
+def test_runs_of_dark_modules() -> None:
+    assert runs_of_dark([True, True, False, True]) == [(0, 2), (3, 4)]
+    assert runs_of_dark([]) == []
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Path:
+    return Path(shutil.copytree(ROOT / "tests" / "archive", tmp_path / "archive"))
+
+
+def called(*words: str) -> tuple[int, str]:
+    done = CliRunner().invoke(cli.app, list(words))
+    return done.exit_code, done.output
+
+
+def test_a_paper_in_hand_is_held_against_the_store(archive: Path) -> None:
+    [folder] = (archive / "results" / "shelf-one" / "SO-0001").glob("2*")
+    whole = sha256(folder / "run.json")
+    status, text = called("check-paper", "SO-0001", f"{whole[:8]} {whole[8:16]}", "--workspace", str(archive))
+    assert status == 0
+    assert "belongs to run 1" in text
+    status, text = called("check-paper", "SO-0001", "0" * 16, "--workspace", str(archive))
+    assert status == 1
+    assert "of another record" in text
+    next(folder.glob("captures/*")).unlink()
+    status, text = called("check-paper", "SO-0001", whole, "--workspace", str(archive))
+    assert status == 1
+    assert "ALTERED" in text
+
+
+@pytest.mark.parametrize("digits", ["", "12", "g" * 16, "0" * 65])
+def test_what_is_no_fingerprint_is_refused(archive: Path, digits: str) -> None:
+    done = CliRunner().invoke(cli.app, ["check-paper", "SO-0001", digits, "--workspace", str(archive)])
+    assert "allowed: 16 to 64 digits" in str(done.exception)
+
+
+def test_a_label_is_written_and_one_too_small_refused(archive: Path, tmp_path: Path) -> None:
+    status, _ = called(
+        "label", "SO-0001", "--width", "40", "--height", "20", "--workspace", str(archive), "--to", str(tmp_path)
+    )
+    assert status == 0
+    assert "SO-0001" in text_of(tmp_path / "label-SO-0001.pdf")
+    assert (tmp_path / "label-SO-0001.png").read_bytes().startswith(b"\x89PNG")
+    done = CliRunner().invoke(cli.app, ["label", "SO-0001", "--width", "15", "--workspace", str(archive)])
+    assert "allowed: at least" in str(done.exception)
+
+
+def test_the_sheet_of_codes(tmp_path: Path) -> None:
+    assert called("codes", str(tmp_path / "codes.pdf"))[0] == 0
+    text = text_of(tmp_path / "codes.pdf")
+    assert "KPGOON" in text
+    assert "go on" in text
