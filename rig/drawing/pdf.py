@@ -9,7 +9,7 @@ from xml.etree import ElementTree
 from rig.drawing.svg import HATCHED
 
 if TYPE_CHECKING:
-    from fpdf import FPDF
+    from fpdf import FPDF as Document
 
 SVG = "{http://www.w3.org/2000/svg}"
 FONT = "Open Sans"
@@ -19,7 +19,7 @@ MARGIN_MM, PAGE_MM, PAGE_HEIGHT_MM, BETWEEN_MM = 15.0, 210.0, 297.0, 4.0
 HATCHED_GREY = "#dddddd"
 
 
-def new_document(title: str, made_at: datetime) -> "FPDF":
+def new_document(title: str, made_at: datetime) -> "Document":
     """A document of A4 pages in millimetres, in the font that drawings use."""
     import ttf_opensans
     from fpdf import FPDF
@@ -35,7 +35,7 @@ def new_document(title: str, made_at: datetime) -> "FPDF":
     return document
 
 
-def place(document: "FPDF", element: str, x_mm: float, y_mm: float, width_mm: float) -> float:
+def place(document: "Document", element: str, x_mm: float, y_mm: float, width_mm: float) -> float:
     """Draw an `<svg>` element of this package on the document's page; returns its height in millimetres."""
     from fpdf.svg import SVGObject
 

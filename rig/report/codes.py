@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from fpdf import FPDF
+    from rig.drawing.pdf import Document
 
 #: Light room that a code needs on either side, in modules: ISO/IEC 15417 asks for 10, ISO/IEC 18004 for 4.
 QUIET_BARS, QUIET_SQUARES = 10, 4
@@ -35,7 +35,7 @@ def squares(text: str) -> list[list[bool]]:
     return [[bool(module) for module in row] for row in segno.make(text, error="m", micro=False).matrix]
 
 
-def draw_bars(document: "FPDF", text: str, x_mm: float, y_mm: float, size_mm: tuple[float, float]) -> None:
+def draw_bars(document: "Document", text: str, x_mm: float, y_mm: float, size_mm: tuple[float, float]) -> None:
     """Draw a Code 128 into a box of width and height, the light room included."""
     modules = bars(text)
     module_mm = size_mm[0] / (len(modules) + 2 * QUIET_BARS)
@@ -44,7 +44,7 @@ def draw_bars(document: "FPDF", text: str, x_mm: float, y_mm: float, size_mm: tu
         document.rect(left_mm, y_mm, (end - begin) * module_mm, size_mm[1], style="F")
 
 
-def draw_squares(document: "FPDF", text: str, x_mm: float, y_mm: float, size_mm: float) -> None:
+def draw_squares(document: "Document", text: str, x_mm: float, y_mm: float, size_mm: float) -> None:
     """Draw a QR code into a square, the light room included."""
     rows = squares(text)
     module_mm = size_mm / (len(rows) + 2 * QUIET_SQUARES)

@@ -25,7 +25,7 @@ from rig.values.run import Run
 from rig.values.verdicts import Outcome, Verdict
 
 if TYPE_CHECKING:
-    from fpdf import FPDF
+    from rig.drawing.pdf import Document
 
 WORDS: dict[Outcome, tuple[str, str]] = {
     "pass": ("PASSED", "This unit measures like its design, within the limits stated for the kit."),
@@ -71,7 +71,7 @@ def write_customer_page(path: Path, record: Record, run: Run, kit: Kit) -> Path:
     return path
 
 
-def _head(document: "FPDF", record: Record, maker: Maker, say: Translate) -> float:
+def _head(document: "Document", record: Record, maker: Maker, say: Translate) -> float:
     """Maker, what the paper is, the unit and its code; the height at which the rest begins."""
     if maker.logo:
         document.image(str(record.folder / maker.logo), x=MARGIN_MM, y=MARGIN_MM, h=14, w=50, keep_aspect_ratio=True)
@@ -87,7 +87,7 @@ def _head(document: "FPDF", record: Record, maker: Maker, say: Translate) -> flo
     return y_mm + 24
 
 
-def _verdict(document: "FPDF", record: Record, say: Translate, y_mm: float) -> float:
+def _verdict(document: "Document", record: Record, say: Translate, y_mm: float) -> float:
     word, meaning = WORDS[record.outcome]
     document.set_line_width(0.9 if record.outcome == "pass" else 1.6)
     document.set_dash_pattern(*((2, 1.5) if record.outcome == "void" else (0, 0)))
@@ -104,7 +104,7 @@ def _verdict(document: "FPDF", record: Record, say: Translate, y_mm: float) -> f
     return y_mm
 
 
-def _tested(document: "FPDF", record: Record, kit: Kit, say: Translate, y_mm: float) -> float:
+def _tested(document: "Document", record: Record, kit: Kit, say: Translate, y_mm: float) -> float:
     """A line for each check, and what was not tested."""
     _write(document, say("What was tested"), (MARGIN_MM, y_mm), size=11, is_bold=True)
     y_mm += 6
@@ -138,7 +138,7 @@ def _result_words(entry: ResultEntry, say: Translate) -> str:
     return one if count == 1 else say("{count} readings inside their limits").format(count=count)
 
 
-def _figures(document: "FPDF", run: Run, say: Translate, y_mm: float) -> None:
+def _figures(document: "Document", run: Run, say: Translate, y_mm: float) -> None:
     panels = list(_panels(run, say))[:MOST_PANELS]
     if not panels:
         return
@@ -181,7 +181,7 @@ def _panel(curve: Curve, verdict: Verdict, title: str, say: Translate) -> Panel:
     return Panel(title, across, up, lines, (Band(mask.frequency_hz, mask.lower, mask.upper, "", GREY),))
 
 
-def _foot(document: "FPDF", record: Record, maker: Maker, say: Translate, at: datetime) -> None:
+def _foot(document: "Document", record: Record, maker: Maker, say: Translate, at: datetime) -> None:
     y_mm = PAGE_HEIGHT_MM - MARGIN_MM - 22
     document.set_line_width(0.3)
     fields = (("tested by", record.by), ("place", maker.place), ("date", date_words(at, say)), ("signature", ""))
@@ -208,7 +208,13 @@ def date_words(at: datetime, say: Translate) -> str:
 
 
 def _write(
-    document: "FPDF", words: str, at_mm: tuple[float, float], *, size: float, is_bold: bool = False, align: str = "L"
+    document: "Document",
+    words: str,
+    at_mm: tuple[float, float],
+    *,
+    size: float,
+    is_bold: bool = False,
+    align: str = "L",
 ) -> None:
     document.set_font(FONT, "B" if is_bold else "", size)
     document.set_xy(*at_mm)
@@ -219,7 +225,7 @@ def _write(
     document.cell(room_mm, LINE_MM, words, align=align)
 
 
-def _shape(document: "FPDF", outcome: Outcome, x_mm: float, y_mm: float, size_mm: float) -> None:
+def _shape(document: "Document", outcome: Outcome, x_mm: float, y_mm: float, size_mm: float) -> None:
     """The shape of a verdict: a disc, a square, an open triangle."""
     if outcome == "pass":
         document.ellipse(x_mm, y_mm, size_mm, size_mm, style="F")
