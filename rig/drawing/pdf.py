@@ -9,7 +9,10 @@ from xml.etree import ElementTree
 from rig.drawing.svg import HATCHED
 
 if TYPE_CHECKING:
-    from fpdf import FPDF as Document
+    from fpdf import FPDF
+
+    #: What pages are drawn on.
+    Document = FPDF
 
 SVG = "{http://www.w3.org/2000/svg}"
 FONT = "Open Sans"
