@@ -24,7 +24,6 @@ HATCHED_GREY = "#dddddd"
 
 def new_document(title: str, made_at: datetime) -> "Document":
     """A document of A4 pages in millimetres, in the font that drawings use."""
-    import ttf_opensans
     from fpdf import FPDF
 
     document = FPDF(unit="mm", format="A4")
@@ -32,10 +31,17 @@ def new_document(title: str, made_at: datetime) -> "Document":
     document.set_auto_page_break(auto=False)
     document.set_title(title)
     document.set_creation_date(made_at)
-    for style, font in (("", ttf_opensans.OPENSANS_REGULAR), ("B", ttf_opensans.OPENSANS_BOLD)):
-        document.add_font(FONT, style, font.path)
+    for style in ("", "B"):
+        document.add_font(FONT, style, font_path(style))
     document.set_font(FONT, size=10)
     return document
+
+
+def font_path(style: str = "") -> Path:
+    """The file of the font that drawings use; style "B" is the bold one."""
+    import ttf_opensans
+
+    return Path((ttf_opensans.OPENSANS_BOLD if style == "B" else ttf_opensans.OPENSANS_REGULAR).path)
 
 
 def place(document: "Document", element: str, x_mm: float, y_mm: float, width_mm: float) -> float:

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 
-from rig.drawing.pdf import FONT, MARGIN_MM, PAGE_MM, new_document
+from rig.drawing.pdf import FONT, MARGIN_MM, PAGE_MM, font_path, new_document
 from rig.report.codes import QUIET_BARS, bars, draw_bars
 from rig.report.customer_page import MARKS, date_words
 from rig.report.languages import translating
@@ -64,7 +64,6 @@ def _pdf(path: Path, serial: str, words: str, size_mm: tuple[float, float], at: 
 
 
 def _png(path: Path, serial: str, words: str, size_mm: tuple[float, float]) -> None:
-    import ttf_opensans
     from PIL import Image, ImageDraw, ImageFont
 
     width, height = (round(side * PRINTER_DPI / MM_PER_INCH) for side in size_mm)
@@ -78,10 +77,10 @@ def _png(path: Path, serial: str, words: str, size_mm: tuple[float, float]) -> N
         if module == "1":
             pen.rectangle((left + n * dots, top, left + (n + 1) * dots - 1, below), fill=0)
     room = height * (1 - BARS_SHARE - 3 * MARGIN_SHARE) / 2
-    for n, (text, font) in enumerate(((serial, ttf_opensans.OPENSANS_BOLD), (words, ttf_opensans.OPENSANS_REGULAR))):
+    for n, (text, font) in enumerate(((serial, font_path("B")), (words, font_path()))):
         size = 0.85 * room
-        across = ImageFont.truetype(font.path, round(size)).getlength(text)
-        shown = ImageFont.truetype(font.path, max(round(size * min(1.0, 0.96 * width / across)), 1))
+        across = ImageFont.truetype(str(font), round(size)).getlength(text)
+        shown = ImageFont.truetype(str(font), max(round(size * min(1.0, 0.96 * width / across)), 1))
         pen.text((width / 2, below + top + (n + 0.5) * room), text, fill=0, font=shown, anchor="mm")
     picture.save(path, dpi=(PRINTER_DPI, PRINTER_DPI))
 
