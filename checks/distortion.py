@@ -73,6 +73,7 @@ FUNDAMENTAL_OVER_NOISE_DB = 10.0
 NOISE_PEAK_DB = 8.4
 #: Order -> what its curve is called.
 HARMONICS = {order: f"{HARMONIC} {order}" for order in ORDERS}
+QUANTITIES = (*HARMONICS.values(), TOTAL_DISTORTION, WORST_DISTORTION, NOISE_FLOOR)
 HIDDEN = "where noise hides the harmonic, the level that it cannot exceed"
 
 

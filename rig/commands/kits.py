@@ -46,7 +46,7 @@ def _whole(workspace: Path, kit: Kit) -> Rows:
     """With its checks, which are loaded only here: a listing starts at once."""
     from rig.run.verify import job
     from rig.screen.terminal import duration, sound_s
-    from rig.study.narrow_limits import without_room
+    from rig.study.kit_warnings import kit_warnings
 
     rows: Rows = []
     for plan in kit.plans or [""]:
@@ -56,4 +56,4 @@ def _whole(workspace: Path, kit: Kit) -> Rows:
         )
         seconds = sum(sound_s(request) for request in work.schedule.requests)
         rows.append((f"  plan {plan}" if plan else "", f"{stages}; {duration(seconds)} of sound"))
-    return rows + [("  warning", line) for line in without_room(kit)]
+    return rows + [("  warning", line) for line in kit_warnings(kit)]

@@ -122,6 +122,7 @@ def _write(folder: Path, made: NewKit, besides: dict[Path, str]) -> None:
 
 def _show(workspace: Path, name: str, made: NewKit) -> None:
     """Say what was made, what is odd about it, and what comes next."""
+    from rig.design.plausible import implausible
     from rig.run.verify import job
     from rig.study.design_misfits import misfits
     from rig.study.design_view import design_views
@@ -129,7 +130,7 @@ def _show(workspace: Path, name: str, made: NewKit) -> None:
 
     kit = job(workspace, name).kit
     say(f"\n{kit.folder / 'kit.toml'} is written; open it, every line says why it is there.")
-    for words in (*made.odd, *misfits(kit, design_views(kit), judge_design(kit))):
+    for words in (*made.odd, *implausible(kit), *misfits(kit, design_views(kit), judge_design(kit))):
         say(f"- {words}")
     say(f"next: kitproof design {name}   draws what the file models")
     say(f"      kitproof verify {name} {kit.serial_example}   measures the first unit")

@@ -15,7 +15,7 @@ from rig.run.sequencer import Confirm
 from rig.run.verify import job, with_connection
 from rig.screen.console import open_console, say
 from rig.store import records
-from rig.study.narrow_limits import without_room
+from rig.study.kit_warnings import kit_warnings
 
 
 def verify_command(
@@ -57,7 +57,7 @@ def _warning(kit: Kit, confirm: Confirm, console: Console) -> Confirm:
     def prepare() -> None:
         for computes in ("scipy.signal", "scipy.optimize"):
             import_module(computes)
-        lines.extend(without_room(kit))
+        lines.extend(kit_warnings(kit))
 
     behind = Thread(target=prepare, daemon=True)
 

@@ -24,7 +24,7 @@ from rig.design.uncertainty_budget import Repeatability
 from rig.files.disk import UNFINISHED_SUFFIX
 from rig.files.errors import TableError
 from rig.files.patterns import LONGEST, compiled
-from rig.files.tables import Misfit, Table, checked, may_name, near, read_toml, refuse_doubles
+from rig.files.tables import Misfit, Table, between, checked, may_name, near, read_toml, refuse_doubles
 from rig.signals.stimulus import MARK_PEAK, mark_band_hz
 from rig.values.names import PARTS_MISFIT
 from rig.values.requests import AT_LEADS, Marks, Moment, Stage, Sweep
@@ -40,8 +40,8 @@ class AmplifierSpec(Table):
 
     #: False: the kit is boxes alone, and the bench lends its amplifier.
     own: StrictBool = True
-    supply_v: Positive | None = None
-    gain_db: float
+    supply_v: Annotated[float, between(1, 200)] | None = None
+    gain_db: Annotated[float, between(-20, 60)]
     #: The lowest load it may drive.
     load_ohm: Positive
     bridged: StrictBool
@@ -53,6 +53,13 @@ class AmplifierSpec(Table):
         if self.own and self.supply_v is None:
             raise Misfit("supply_v", "none", "the volts of the board's supply; may be left out with own = false")
         return self
+
+    @property
+    def most_v(self) -> float:
+        """RMS volts of the largest sine that it can give: a bridged output swings by its supply to either side."""
+        if self.supply_v is None:
+            return math.inf
+        return self.supply_v / math.sqrt(2) / (1 if self.bridged else 2)
 
     @property
     def gain(self) -> float:
@@ -208,6 +215,10 @@ class Kit(Table):
         if not self.is_serial(self.serial_example):
             allowed = f"what fits serial_pattern {self.serial_pattern!r}, at most {LONGEST} plain characters"
             raise Misfit("serial_example", repr(self.serial_example), allowed)
+        if self.amplifier.limit_v > self.amplifier.most_v:
+            board = f"a board on {self.amplifier.supply_v:g} V{'' if self.amplifier.bridged else ', not bridged,'}"
+            allowed = f"up to {self.amplifier.most_v:.3g}, which is what {board} can give"
+            raise Misfit("amplifier.limit_v", f"{self.amplifier.limit_v:g}", allowed)
         if self.levels.playing_v > self.amplifier.limit_v:
             allowed = f"up to amplifier.limit_v = {self.amplifier.limit_v:g}"
             raise Misfit("levels.playing_v", f"{self.levels.playing_v:g}", allowed)

@@ -31,6 +31,7 @@ from rig.values.run import Event, Finished, Run
 from rig.verdict.check import ListedCheck, listed_checks, workspace_checks
 from rig.verdict.examine import capture_troubles
 from rig.verdict.guard import watched
+from rig.verdict.unmet_limits import refuse_unmet
 
 #: Is told of each event, to draw it; nothing hangs on what comes of that.
 View = Callable[[Event], None]
@@ -62,6 +63,7 @@ def job(workspace: Path, kit_name: str, plan_name: str = "") -> Job:
     """
     kit = load_kit(workspace, kit_name)
     listed = listed_checks(kit, [*checks.ALL, *workspace_checks(workspace)], plan_name)
+    refuse_unmet(kit, listed)
     return Job(kit, listed, plan(kit, listed), kit.planned(plan_name)[0])
 
 

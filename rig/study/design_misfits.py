@@ -32,7 +32,7 @@ def misfits(kit: Kit, views: Sequence[DesignView], judged: Sequence[tuple[str, s
     for view in views:
         found += _too_loud(view)
         found += [_out_of_phase(one, view) for one in view.crossings if abs(one.degrees) > OUT_OF_PHASE_DEGREES]
-    found += _limits(judged)
+    found += excluded_by_limits(judged)
     found += _gate_too_long(kit)
     return found
 
@@ -99,7 +99,7 @@ def _out_of_phase(crossing: Crossing, view: DesignView) -> str:
     )
 
 
-def _limits(judged: Sequence[tuple[str, str, Verdict]]) -> Iterator[str]:
+def excluded_by_limits(judged: Sequence[tuple[str, str, Verdict]]) -> Iterator[str]:
     """Limits that the design itself does not keep to, and such as nothing can be held against; each once."""
     told = set()
     for check, key, verdict in judged:

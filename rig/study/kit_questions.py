@@ -160,9 +160,11 @@ def parts_of(key: str, answers: Answers) -> list[str]:
 def _network(key: str, name: str, answers: Answers, taken: str) -> Iterator[Question]:
     known = [text for text in parts_of(key, answers) if text]
     names = [*filter(None, taken.split(", ")), *part_names(known)]
+    resistance = answered(answers, f"{key} ohm", read_resistance)
+    nominal = resistance.nominal_ohm if resistance else None
 
     def read(text: str) -> str:
-        part = read_part(text)
+        part = read_part(text, nominal)
         if double := set(part_names([part])) & set(names):
             raise ValueError(f"found {' and '.join(sorted(double))} a second time; every part has a name of its own")
         return part

@@ -69,14 +69,6 @@ class Reach:
         return (self.design - self.lowest) / unit, (self.highest - self.design) / unit
 
 
-def without_room(kit: Kit) -> tuple[str, ...]:
-    """As `narrow_limits`; what keeps it from being worked out is a line too, for no run must be lost to a warning."""
-    try:
-        return narrow_limits(kit)
-    except Exception as error:
-        return (f"whether limits leave good units room cannot be worked out: {type(error).__name__}: {error}",)
-
-
 def narrow_limits(kit: Kit) -> tuple[str, ...]:
     """One line of words for each limit of a kit that has no room: which, how wide it is, and what it would need."""
     needed: dict[tuple[str, str], list[Reach]] = {}

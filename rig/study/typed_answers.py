@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from rig.circuit.notation import ElementError, parse_element
+from rig.design.plausible import without_effect
 from rig.design.speaker import refuse_implausible
 from rig.files.patterns import LONGEST
 from rig.files.tables import Misfit
@@ -113,8 +114,14 @@ def read_tuning(text: str) -> tuple[float, ...]:
     return Number(MM, 5, 400, "mm")(vent[1]), Number(MM, 1, 1000, "mm")(vent[2])
 
 
-def read_part(text: str) -> str:
-    """A network's part in the kit's notation, or the word that the driver is wired backwards."""
+def read_part(text: str, nominal_ohm: float | None = None) -> str:
+    """A network's part in the kit's notation, or the word that the driver is wired backwards.
+
+    Raises
+    ------
+    ValueError
+        If it cannot be read, or does nothing at all for a driver of `nominal_ohm`.
+    """
     if text.strip().lower() == REVERSED:
         return REVERSED
     try:
@@ -123,6 +130,8 @@ def read_part(text: str) -> str:
         raise ValueError(f"found {error.found}; possible: {error.allowed}\n{error.shown}") from None
     except Misfit as error:
         raise ValueError(f"found {error.found}; possible: {error.allowed}") from None
+    if nominal_ohm and (words := without_effect(parse_element(text), nominal_ohm)):
+        raise ValueError(words)
     return text.strip()
 
 

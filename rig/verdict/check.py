@@ -29,7 +29,8 @@ class Check(Protocol):
     GATE: bool
     Settings: type[Table]
     # A check may also have RESTS_ON (`rig.design.trust.RestsOn`; without it its readings rest on every calibration and
-    # all of the bench) and TERMS: quantity -> what it means, in a builder's words.
+    # all of the bench) and TERMS: quantity -> what it means, in a builder's words. Its limits
+    # may judge what TERMS names, or QUANTITIES where they are called otherwise.
 
     def requests(self, kit: Kit, settings: Any) -> Sequence[Request]:
         """What it needs from the bench."""
@@ -63,6 +64,11 @@ class ListedCheck:
     def terms(self) -> Mapping[str, str]:
         """What the check's quantities mean; empty where it does not say."""
         return getattr(self.check, "TERMS", {})
+
+    @property
+    def quantities(self) -> tuple[str, ...]:
+        """What the check reads, as its limits are called; empty where it does not say."""
+        return tuple(getattr(self.check, "QUANTITIES", self.terms))
 
     def requests(self, kit: Kit) -> tuple[Request, ...]:
         """The check's requests under the kit's settings.

@@ -9,7 +9,8 @@ from typer.testing import CliRunner
 from rig.cli import app
 from rig.design.kit import load_kit
 from rig.design.limits import Limit
-from rig.study.narrow_limits import narrow_limits, reaches, without_room
+from rig.study.kit_warnings import kit_warnings
+from rig.study.narrow_limits import narrow_limits, reaches
 
 ROOT = Path(__file__).parents[2]
 KITS = ("booth-two", "rehearsal-three")
@@ -80,8 +81,8 @@ def test_no_run_is_lost_to_a_warning(monkeypatch):
     def fails(kit):
         raise ValueError("no such model")
 
-    monkeypatch.setattr("rig.study.narrow_limits.narrow_limits", fails)
-    (line,) = without_room(demo_kit("booth-two"))
+    monkeypatch.setattr("rig.study.kit_warnings.narrow_limits", fails)
+    (line,) = kit_warnings(demo_kit("booth-two"))
     assert "no such model" in line
 
 
