@@ -9,10 +9,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel
 from rig.circuit.driver import Driver
+from rig.circuit.factor import Factor as OwnCurve
 from rig.circuit.parts import Group, Part, State
 from rig.circuit.tolerance import CUT_OFF_SIGMA, DriverTolerance
 from rig.circuit.units import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S
@@ -26,6 +28,10 @@ STIFFNESS_PA = AIR_DENSITY_KG_M3 * SPEED_OF_SOUND_M_S**2
 Factor = Callable[[float], float]
 
 
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+
 @dataclass(frozen=True)
 class Chain:
     """Parts in series between two nodes."""
@@ -33,6 +39,21 @@ class Chain:
     a: str
     b: str
     parts: tuple[Part, ...]
+
+
+@dataclass(frozen=True)
+class Bend:
+    """A factor over frequency: its natural logarithm, complex, straight between points over that of frequency."""
+
+    log_hz: tuple[float, ...]
+    log: tuple[complex, ...]
+
+    def at(self, frequency_hz: Floats) -> Complex:
+        """The factor; beyond the ends it stays as it is there."""
+        known = np.array(self.log)
+        at = np.log(np.maximum(frequency_hz, np.exp(self.log_hz[0])))
+        parts = (np.interp(at, self.log_hz, part) for part in (known.real, known.imag))
+        return np.asarray(np.exp(next(parts) + 1j * next(parts)))
 
 
 @dataclass(frozen=True)
@@ -58,6 +79,9 @@ class MovingCoil:
     behind_m: float
     #: The cone is a piston up to here.
     piston_hz: float
+    #: What the driver's own curves have beyond all this: of its impedance, and of its sound; None: nothing.
+    own_ohm: Bend | None = None
+    own_sound: Bend | None = None
     #: It beams as a piston so many times as wide.
     beams_as: float = 1.0
     #: A coil that is open or short moves no more.
@@ -224,8 +248,15 @@ def _coil(branch: Branch, spread: DriverTolerance, factor: Factor) -> MovingCoil
         place_m=sheet.position_m,
         behind_m=float(sheet.offset_m),
         piston_hz=float(sheet.rolloff_hz),
+        own_ohm=_bend(sheet.impedance_factor),
+        own_sound=_bend(sheet.pressure_factor),
         state=sheet.state,
     )
+
+
+def _bend(known: OwnCurve | None) -> Bend | None:
+    """What a kit's file of a driver's curve holds."""
+    return None if known is None else Bend(tuple(np.log(known.frequency_hz)), tuple(known.log))
 
 
 def _air(box: Box, factor: float) -> Air:

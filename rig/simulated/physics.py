@@ -144,10 +144,16 @@ def _coil_admittance(coil: MovingCoil, omega: Floats) -> Complex:
     return np.asarray(1 / (coil.re_ohm + reactance * turn))
 
 
+def _own_ohm(coil: MovingCoil, omega: Floats) -> Complex | float:
+    return coil.own_ohm.at(omega / (2 * np.pi)) if coil.own_ohm and coil.state == "ok" else 1.0
+
+
 def _add_coil(net: Net, coil: MovingCoil, wire: Complex, omega: Floats) -> None:
     force_factor = _force_factor(coil)
-    net.add(coil.node, coil.node, wire)
-    net.add(coil.node, _cone(coil), -force_factor * wire)
+    # What its own curve has beyond coil and cone draws its current at the terminals and moves nothing.
+    drawn = wire / _own_ohm(coil, omega)
+    net.add(coil.node, coil.node, drawn)
+    net.add(coil.node, _cone(coil), -force_factor * drawn)
     net.add(_cone(coil), coil.node, -force_factor * wire)
     resistance = coil.resistance_n_s_m + force_factor**2 * wire
     net.add(_cone(coil), _cone(coil), resistance + 1j * (omega * coil.mass_kg - 1 / (omega * coil.compliance_m_n)))
@@ -177,9 +183,12 @@ def _piston_pa(coil: MovingCoil, microphone_m: Position, s: Complex, speed_of_so
 
 
 def cone_gain(coil: MovingCoil, s: Complex) -> Complex | float:
-    """Sound over that of a piston: above its own limit a cone gives less."""
+    """Sound over that of a piston: above its own limit a cone gives less, and what its own curve has beyond that."""
+    own = coil.own_sound.at(s.imag / (2 * np.pi)) if coil.own_sound else 1.0
     piston = 2 * np.pi * coil.piston_hz
-    return piston**2 / (s**2 + np.sqrt(2) * piston * s + piston**2) if np.isfinite(piston) else 1.0
+    if not np.isfinite(piston):
+        return own
+    return np.asarray(own * piston**2 / (s**2 + np.sqrt(2) * piston * s + piston**2))
 
 
 def _strips(lag: Floats) -> Floats:

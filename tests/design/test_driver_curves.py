@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 
 from rig.circuit.box import Box, driver_impedance
-from rig.circuit.channel import Branch, Channel
+from rig.circuit.channel import Branch, Channel, impedance_ohm
 from rig.circuit.driver import Driver
 from rig.circuit.radiation import driver_pressure_pa
 from rig.design.kit import Kit, load_kit
 from rig.files.errors import TableError
+from rig.simulated.physics import pressure_pa
+from rig.simulated.unit import lead_impedance_ohm, nominal_unit
 
 ROOT = Path(__file__).parents[2]
 HZ = np.geomspace(10.0, 20000.0, 300)
@@ -73,6 +75,16 @@ def test_a_level_on_a_large_baffle_is_heard_in_the_box_with_its_step(tmp_path: P
     inside = (HZ > 20) & (HZ < 10000)
     np.testing.assert_allclose(np.abs(found)[inside], np.abs(ON_BAFFLE)[inside], rtol=0.02)
     assert np.max(np.abs(np.angle(found / ON_BAFFLE))[inside]) < np.radians(5)
+
+
+def test_a_simulated_unit_has_the_drivers_curves_too(tmp_path: Path) -> None:
+    kit = kit_with(tmp_path, FREE_AIR, ON_BAFFLE)
+    unit, hz = nominal_unit(kit), np.geomspace(20, 15000, 60)
+    found = lead_impedance_ohm(unit, "left", hz)
+    np.testing.assert_allclose(found, impedance_ohm(kit.model("left"), hz), rtol=2e-3)
+    level = pressure_pa(unit.box("left"), (0.0, 0.0, 0.5), hz, 343.0)
+    expected = driver_pressure_pa(kit.model("left"), hz, 1.0, (0.0, 0.0, 0.5)).sum(axis=0)
+    assert np.max(np.abs(20 * np.log10(np.abs(level / expected)))) < 0.3
 
 
 def test_a_delay_in_a_file_is_the_microphone_s_and_taken_out(tmp_path: Path) -> None:
