@@ -20,6 +20,9 @@ def reference_command(
     kit: str,
     serials: Annotated[list[str] | None, typer.Argument(help="Units that you vouch for.")] = None,
     workspace: Workspace = HERE,
+    plan: Annotated[
+        str, typer.Option("--plan", help="Runs of this plan instead of the usual one; other curves stay as they are.")
+    ] = "",
     files: Annotated[
         list[str] | None,
         typer.Option("--file", help="READING=FILE: a curve measured elsewhere, as 'impedance left=proto.txt'."),
@@ -37,9 +40,11 @@ def reference_command(
         names = ", ".join(f"{quantity} {subject}" for _, quantity, subject in curves)
         say(f"the reference build of {kit} now has {names} from files, good on any bench: {folder}")
         return
-    runs = [newest(workspace, serial, kit, loaded.planned("")[0]) for serial in serials or ()]
-    folder = write_reference(loaded, runs)
-    say(f"the reference build of {kit} is now the mean of {', '.join(serials or ())}: {folder}")
+    usual, wanted = loaded.planned("")[0], loaded.planned(plan)[0]
+    runs = [newest(workspace, serial, kit, wanted) for serial in serials or ()]
+    folder = write_reference(loaded, runs, is_besides=wanted != usual)
+    of = f", of what the plan {wanted} measures," if wanted != usual else ""
+    say(f"the reference build of {kit}{of} is now the mean of {', '.join(serials or ())}: {folder}")
 
 
 def _curves(kit: Kit, files: Sequence[str]) -> dict[Key, tuple[Path, Floats, Floats]]:

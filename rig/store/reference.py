@@ -20,10 +20,16 @@ from rig.store.run_json import Record
 from rig.values.readings import Curve, Floats
 
 
-def write_reference(kit: Kit, runs: Sequence[Record]) -> Path:
+def write_reference(kit: Kit, runs: Sequence[Record], is_besides: bool = False) -> Path:
     """Write the mean of several runs' curves as the kit's reference; the former one is kept aside.
 
     Only points that every run trusted are written, so the reference never reaches further than the measurements.
+
+    Parameters
+    ----------
+    kit, runs
+    is_besides
+        The runs are of another plan than the usual one: what the former reference has of other curves stays.
 
     Raises
     ------
@@ -45,6 +51,16 @@ def write_reference(kit: Kit, runs: Sequence[Record]) -> Path:
     contents = {reference_name(*key): _mean_table(key, curves) for key, curves in _curves(runs).items()}
     made_from = tuple({"serial": run.serial, "run": run.run} for run in runs)
     note = ReferenceNote(benches.pop(), made_from, f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}")
+    former = reference_note(kit.folder) if is_besides else None
+    if former:
+        if former.bench not in ("", note.bench):
+            raise RecordError(
+                f"the reference build is of another bench ({former.bench}); these runs are of {note.bench}"
+            )
+        kept = {path.name: read_settings(path) for path in sorted((kit.folder / "reference").glob("*.csv"))}
+        files = {name: file for name, file in former.files.items() if name not in contents}
+        note = replace(note, runs=(*former.runs, *made_from), files=files)
+        contents = kept | contents
     return _written(kit.folder / "reference", contents, note)
 
 

@@ -14,8 +14,10 @@ from soaks import rows
 
 from rig.calibration.storage import DailyDetails, Stored, save, stored
 from rig.design.kit import Kit, kit_sha256, load_kit
+from rig.design.limits import reference_note
 from rig.files.disk import read_bytes, read_json, write, write_together
 from rig.files.errors import BenchError, RecordError
+from rig.files.plain import json_bytes, table
 from rig.store import records
 from rig.store.recordings import LogWriter, read_rows, write_audio
 from rig.store.reference import write_reference
@@ -145,6 +147,23 @@ def test_a_log_on_a_full_disk_keeps_its_whole_rows(tmp_path: Path) -> None:
     again.append(given[1])
     again.close()
     assert [row.seconds for row in read_rows(tmp_path, 1)] == [row.seconds for row in given[:2]]
+
+
+def test_runs_of_another_plan_add_to_the_reference_build(kit: Kit, good_run: tuple[Run, Record]) -> None:
+    shutil.rmtree(kit.folder / "reference")
+    folder = write_reference(kit, [good_run[1]])
+    of_this_run = sorted(path.name for path in folder.iterdir())
+    (folder / "off_axis-other.csv").write_text("frequency_hz,value\n100,1\n200,1\n", encoding="utf-8")
+    folder = write_reference(kit, [good_run[1]], is_besides=True)
+    assert sorted(path.name for path in folder.iterdir()) == sorted([*of_this_run, "off_axis-other.csv"])
+    note = reference_note(kit.folder)
+    assert note is not None
+    assert len(note.runs) == 2
+    (folder / "reference.json").write_bytes(json_bytes(table(replace(note, bench="elsewhere"))))
+    with pytest.raises(RecordError, match="elsewhere"):
+        write_reference(kit, [good_run[1]], is_besides=True)
+    write_reference(kit, [good_run[1]])
+    assert sorted(path.name for path in folder.iterdir()) == of_this_run
 
 
 def test_the_former_reference_build_stays_until_the_new_one_is_whole(
