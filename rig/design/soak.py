@@ -149,7 +149,7 @@ def programme(kit: Kit, table: SoakTable) -> Programme:
     TableError
         If the table names a channel or position that the kit has not.
     """
-    channels, positions = [c.name for c in kit.channels], [p.name for p in kit.positions]
+    channels, positions = [c.name for c in kit.channels], [p.name for p in kit.positions if p.near is None]
     for key, names, known in (
         ("channels", table.channels, channels),
         ("at", [table.at or channels[0]], channels),

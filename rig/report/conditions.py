@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from rig.circuit.notation import hertz
-from rig.design.kit import Kit
+from rig.design.kit import Kit, PositionSpec
 from rig.report import words
 from rig.signals.noise_shape import Noise, NoiseFilter
 from rig.values.captures import Calibration, Capture
@@ -47,14 +47,20 @@ def conditions(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
     used = {capture.request.position for capture in captures} | {log.request.position for log, _ in run.logs}
     for position in kit.positions:
         if position.name in used:
-            where = f"{position.distance_m:g} m in front of the box, {position.angle_deg:g} degrees off its axis"
-            yield f"microphone {position.name}", where
+            yield f"microphone {position.name}", place_words(position)
     degrees = sorted({c.calibration.air_celsius for c in captures if c.calibration.air_celsius is not None})
     yield "air temperature", ", ".join(f"{value:g} °C" for value in degrees) or "not measured"
     looks = len(played_again(run))
     repeats = sum(capture.attempt > 1 for capture in captures) - looks
     text = f"{len(captures)}, of these {repeats} repeated after a disturbance"
     yield "captures", text + (f" and {looks} played again for a second look" if looks else "")
+
+
+def place_words(position: PositionSpec) -> str:
+    """Where the microphone stood."""
+    if position.near is not None:
+        return f"{position.distance_m * 1e3:g} mm before the middle of the {position.near}"
+    return f"{position.distance_m:g} m in front of the box, {position.angle_deg:g} degrees off its axis"
 
 
 def _programme(log: Log) -> Iterator[tuple[str, str]]:

@@ -187,3 +187,14 @@ def test_a_limit_next_to_infinity_is_drawn_as_none(far: float) -> None:
     assert 0 < ceiling - bottom < 200
     assert "nan" not in svg
     assert "inf" not in svg.replace("outside", "")
+
+
+def test_a_level_off_the_axis_is_drawn_over_that_on_it() -> None:
+    at_hz = np.geomspace(20, 20000, 60)
+    ahead = np.where(at_hz > 400, 85.0, np.nan)
+    curve = Curve("off-axis level", "left 30 degrees", at_hz, np.full(60, 80.0), "dB SPL", at_hz > 400, on_axis=ahead)
+    drawn = curves_svg([(curve, None)], 1)
+    assert 'class="on-axis"' in drawn
+    assert "wide grey line: on the axis" in drawn
+    assert drawn.index('class="on-axis"') < drawn.index('class="measured"')
+    assert 'class="on-axis"' not in curves_svg([(replace(curve, on_axis=None), None)], 1)
