@@ -16,8 +16,8 @@ from rig.screen.console import open_console, say
 from rig.screen.listings import run_table
 from rig.store.homes import UNFINISHED
 from rig.store.index import ask
-from rig.store.index_tables import runs, unfinished, unreadable
-from rig.store.selection import Selection, listed, newest, where
+from rig.store.index_tables import unfinished
+from rig.store.selection import Selection, count, listed, newest, unread
 
 #: What a listing for programs has of each run.
 COLUMNS = (
@@ -67,12 +67,9 @@ def _answer(
 ) -> tuple[list[dict[str, Any]], int, list[str], list[Path]]:
     """The runs, oldest first, how many there are, what could not be read, and what has not ended."""
     found = listed(connection, newest(selection, rows))[::-1]
-    of = connection.scalar(sa.select(sa.func.count()).select_from(runs).where(where(selection))) or 0
-    odd = sa.select(unreadable.c.words).order_by(unreadable.c.kit, unreadable.c.serial, unreadable.c.run)
-    if selection.kit:
-        odd = odd.where(unreadable.c.kit == selection.kit)
     begun = sa.select(unfinished).where(unfinished.c.name.startswith(UNFINISHED)).order_by(*unfinished.c)
-    return found, of, list(connection.scalars(odd)), [Path(*row) for row in connection.execute(begun)]
+    folders = [Path(*row) for row in connection.execute(begun)]
+    return found, count(connection, selection), unread(connection, selection.kit), folders
 
 
 def _state(folder: Path) -> str:

@@ -4,17 +4,21 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from rig.drawing.panels import Band, Line, Panel, curve_axes, figure
 from rig.drawing.svg import DESIGN, GREY, MEASURED, Floats
-from rig.files.errors import RecordError
+from rig.files.errors import RecordError, TableError
 from rig.report.figures import shown_mask
 from rig.report.paper import paper_of
 from rig.store import records
+from rig.store.index import ask
 from rig.store.recorded import read_run, recorded_kit
 from rig.store.run_json import Record, SoundEntry
+from rig.store.selection import Selection, count, newest, unread
+from rig.store.selection import listed as rows_of_answer
 from rig.values.readings import Curve
 from rig.values.run import Run
 from rig.values.verdicts import Mask, Verdict
@@ -32,7 +36,8 @@ EARLIER = 'fill="none" stroke="#777" stroke-width="1" stroke-dasharray="2 2"'
 class Listed:
     """A page of runs, newest first."""
 
-    runs: tuple[Record, ...]
+    #: Rows of the index.
+    runs: tuple[dict[str, Any], ...]
     number: int
     of: int
     problems: tuple[str, ...]
@@ -57,12 +62,17 @@ class UnitPage:
 
 def listed(workspace: Path, kit: str, serial: str, outcome: str, number: int) -> Listed:
     """A page of the workspace's runs, as `kitproof results` filters them; pages count from 1."""
-    readable, problems = records.all_records(workspace, kit, serial or None)
-    found = [record for record in readable if outcome in ("", record.outcome)]
-    found.sort(key=lambda record: record.run, reverse=True)
-    pages = max(-(-len(found) // A_PAGE), 1)
+    problems: list[str] = []
+    try:
+        selection = Selection(kit=kit, serial=(serial,) if serial else (), outcome=outcome)
+    except TableError as error:
+        return Listed((), 1, 1, (str(error),))
+    of, odd = ask(workspace, lambda one: (count(one, selection), unread(one, kit)), problems.append)
+    pages = max(-(-of // A_PAGE), 1)
     number = min(max(number, 1), pages)
-    return Listed(tuple(found[(number - 1) * A_PAGE : number * A_PAGE]), number, pages, tuple(problems))
+    asked = newest(selection, A_PAGE).offset((number - 1) * A_PAGE)
+    runs = ask(workspace, lambda one: rows_of_answer(one, asked))
+    return Listed(tuple(runs), number, pages, (*problems, *odd))
 
 
 def unit_page(workspace: Path, kit: str, serial: str, shown: str) -> UnitPage:

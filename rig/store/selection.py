@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from rig.files.errors import TableError
 from rig.store.index_rows import stem_and_number
-from rig.store.index_tables import checks, findings, runs
+from rig.store.index_tables import checks, findings, runs, unreadable
 
 #: Between the first and the last serial of a range.
 TO = ".."
@@ -98,6 +98,17 @@ def newest(selection: Selection, rows: int) -> sa.Select[Any]:
     """The newest runs of a selection, newest first; 0: all."""
     asked = sa.select(runs).where(where(selection)).order_by(runs.c.ordered.desc(), runs.c.run.desc())
     return asked.limit(rows) if rows else asked
+
+
+def count(connection: sa.Connection, selection: Selection) -> int:
+    """How many runs a selection has."""
+    return connection.scalar(sa.select(sa.func.count(runs.c.id)).where(where(selection))) or 0
+
+
+def unread(connection: sa.Connection, kit: str = "") -> list[str]:
+    """What could not be read, of one kit where given, in words."""
+    odd = sa.select(unreadable.c.words).order_by(unreadable.c.kit, unreadable.c.serial, unreadable.c.run)
+    return list(connection.scalars(odd.where(unreadable.c.kit == kit) if kit else odd))
 
 
 def listed(connection: sa.Connection, asked: sa.Select[Any]) -> list[dict[str, Any]]:
