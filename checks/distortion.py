@@ -62,14 +62,15 @@ TERMS = {
 
 #: Harmonics that are read (common practice, no source).
 ORDERS = tuple(range(2, 11))
-#: Below so many times the sweep's first frequency the ringing of the sweep's own edge passes for harmonics.
+#: Below so many times the sweep's first frequency the ringing of the sweep's own edge passes for harmonics; our
+#: choice.
 LOWEST_OF_START = 2.0
-#: Kept of the linear response after its arrival.
+#: Kept of the linear response after its arrival; our choice.
 ROOM_S = 0.25
-#: The fundamental must stand so far above the noise, or there is nothing to relate harmonics to.
+#: The fundamental must stand so far above the noise, or there is nothing to relate harmonics to; our choice.
 FUNDAMENTAL_OVER_NOISE_DB = 10.0
 #: Power of the noise in a harmonic's window is exponentially distributed about its mean: one point in a thousand
-#: exceeds seven times the mean (8.4 dB).
+#: exceeds seven times the mean (8.4 dB); our choice.
 NOISE_PEAK_DB = 8.4
 #: Order -> what its curve is called.
 HARMONICS = {order: f"{HARMONIC} {order}" for order in ORDERS}

@@ -52,9 +52,9 @@ TERMS = {
     DELAY: "How much later the bass box comes than the design has it, against the box that takes over from it.",
     SUM: "Level of both boxes together for somebody equally far from both, against the louder one by the design.",
 }
-#: Of the grid that all is read over.
+#: Of the grid that all is read over; numerical.
 POINTS_PER_OCTAVE = 24
-#: A sign is no quantity that could be a little off.
+#: A sign is no quantity that could be a little off; by definition.
 EXACT = 0.0
 SAID = {1: "as designed", -1: "reversed"}
 

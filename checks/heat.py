@@ -51,13 +51,13 @@ TERMS = {
 
 Settings = SoakTable
 
-#: Readings of the beginning and of the end are means over so long.
+#: Readings of the beginning and of the end are means over so long; our choice.
 MINUTE_S = 60.0
-#: A coil starts at the ambient reading, which is within a kelvin at worst.
+#: A coil starts at the ambient reading, which is within a kelvin at worst; our choice.
 COIL_WITHIN_K = 1.0
-#: No coil's varnish lives at such a temperature: the resistance is that of a break.
+#: No coil's varnish lives at such a temperature: the resistance is that of a break; from memory.
 NO_COIL_CELSIUS = 350.0
-#: So many of the log's events are reported with the readings; all of them are in the log.
+#: So many of the log's events are reported with the readings; all of them are in the log; layout.
 MOST_EVENTS = 30
 CUT_SHORT = "the guard ended the programme before its time"
 

@@ -67,9 +67,10 @@ TERMS = {
 }
 
 
-#: The window that `transfer_function` lets the ratio's impulse response live in, before and after time zero.
+#: The window that `transfer_function` lets the ratio's impulse response live in, before and after time zero; our
+#: choice.
 WINDOW_S = (0.1, 0.6)
-#: The drive must be so many times what the silence before it is.
+#: The drive must be so many times what the silence before it is; our choice.
 OVER_SILENCE = 3.0
 
 

@@ -27,11 +27,13 @@ RESTS_ON = RestsOn(("sense",), {"leads": ()})
 TERMS = {LOWEST_IMPEDANCE: impedance.TERMS[LOWEST_IMPEDANCE]}
 
 
-#: A lowest impedance that is known no better than this is not told ...
+#: A lowest impedance that is known no better than this is not told ... (our choice)
 NOISE_PERCENT = 10.0
-#: ... unless it lies below this for certain: then the leads are shorted, however well the impedance is known.
+#: ... unless it lies below this for certain: then the leads are shorted, however well the impedance is known; our
+#: choice.
 SHORT_OHM = 2.0
-#: Above this nothing hangs at the clips, and clips that are off cannot be told from a lead that is open inside.
+#: Above this nothing hangs at the clips, and clips that are off cannot be told from a lead that is open inside; our
+#: choice.
 OPEN_OHM = 200.0
 OPEN = (
     "no current flows: put the clips on and check both inputs' cables; if they are on, the lead is open inside the box"

@@ -61,9 +61,9 @@ TERMS = {
     STEP: "Level told from close by minus that from the usual place, on average where both hold: near 0 dB where the "
     "microphone stood where it should.",
 }
-#: A level of which the method leaves more than this open is only known to be at most so much.
+#: A level of which the method leaves more than this open is only known to be at most so much; our choice.
 HIDDEN_DB = 6.0
-#: Both fields must hold over so much of an octave, or they are not joined.
+#: Both fields must hold over so much of an octave, or they are not joined; our choice.
 LEAST_OVERLAP = 1 / 3
 
 

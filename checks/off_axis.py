@@ -60,7 +60,8 @@ TERMS = {
     "somebody who does not sit in front of it.",
     PISTON: "Diameter of the flat piston that beams as this driver does. Another size is another driver.",
 }
-#: A driver of a smaller k a sin(angle) than this in its band does not beam enough to tell its size (1.1 dB there).
+#: A driver of a smaller k a sin(angle) than this in its band does not beam enough to tell its size (1.1 dB there); our
+#: choice.
 LEAST_LAG = 1.0
 
 

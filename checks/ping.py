@@ -52,7 +52,7 @@ TERMS = {
 }
 
 
-#: Of the grid that levels are averaged over.
+#: Of the grid that levels are averaged over; numerical.
 POINTS_PER_OCTAVE = 12
 
 

@@ -69,9 +69,9 @@ TERMS = {
 }
 
 
-#: Of the grid that signs are read over.
+#: Of the grid that signs are read over; numerical.
 POINTS_PER_OCTAVE = 24
-#: A sign, see above.
+#: A sign, see above; by definition.
 EXACT = 0.0
 SAID = {1: "as designed", -1: "reversed", 0: "the drivers disagree"}
 

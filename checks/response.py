@@ -85,11 +85,11 @@ TERMS = {
 
 
 Band = Annotated[list[float], Field(min_length=2, max_length=2)]
-#: Kept before the arrival, and the whole of the room.
+#: Kept before the arrival, and the whole of the room; our choice.
 BEFORE_S = 0.002
 ROOM_S = 0.25
 #: A gate that cuts a decay short adds or takes at most so much at the lowest frequency that it is valid at, and less as
-#: the third power of frequency; in the band that a box plays (tested on those of the demonstration kits).
+#: the third power of frequency; in the band that a box plays (tested on those of the demonstration kits); our choice.
 GATE_DB = 0.4
 
 

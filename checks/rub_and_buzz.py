@@ -79,15 +79,19 @@ TERMS = {
 
 
 NOTHING = "nothing found"
-#: The part of the high-pass's whole bandwidth that must be left for a level to be read.
+#: The part of the high-pass's whole bandwidth that must be left for a level to be read (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 BAND_LEFT = 0.25
-#: The timing mark after the sweep is kept out by so much.
+#: The timing mark after the sweep is kept out by so much (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 GUARD_S = 0.005
-#: The search begins so long before the sweep passes its first frequency: the mark before it has died away by then.
+#: The search begins so long before the sweep passes its first frequency: the mark before it has died away by then (our
+#: choice; tests/benchmarks/rub_and_buzz_detection.py).
 EARLY_S = 0.05
-#: Of the cycles in a train's band this part carries the weight of their coherence (counted in noise).
+#: Of the cycles in a train's band this part carries the weight of their coherence (counted in noise) (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 CARRIERS = 0.25
-#: Rubs and rattles live where the excursion is large: from the lowest frequency of a channel to so many times it.
+#: Rubs and rattles live where the excursion is large: from the lowest frequency of a channel to so many times it (our
+#: choice; tests/benchmarks/rub_and_buzz_detection.py).
 LOW_PART = 2.3
 
 

@@ -8,6 +8,7 @@ import re
 import subprocess
 import sys
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -254,18 +255,42 @@ def is_number(value: ast.expr) -> bool:
     return bool(kinds) and all(kind in (int, float) for kind in kinds)
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=module_name)
-def test_a_number_says_what_it_is_in_one_way(path: Path) -> None:
-    # By a comment `#:` above it, or above the lines that it stands among; never by a string behind it.
+#: What says where a number is from: a published source by its year or its number, a benchmark that is there, ...
+SOURCE = re.compile(r"\b(19|20)\d\d\b|\b(ISO|IEC|AES|JAES|JCGM|GUM|AIAG)\b|tests/benchmarks/(\w+)\.py")
+#: ... or that there is none.
+NO_SOURCE = re.compile(
+    "common practice|from memory|by definition|our choice|choice of the page|numerical|made up|layout", re.IGNORECASE
+)
+
+
+def numbers_with_comments(path: Path) -> Iterator[tuple[ast.Assign, str]]:
+    """Each number at the top of a file, with the comment `#:` above it, or above the lines that it stands among."""
     lines = path.read_text(encoding="utf-8").splitlines()
-    body = ast.parse("\n".join(lines)).body
-    for node, behind in itertools.zip_longest(body, body[1:]):
-        named = isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name) and node.targets[0].id.isupper()
-        if named and is_number(node.value):
-            above = itertools.takewhile(str.strip, reversed(lines[: node.lineno - 1]))
-            assert any(line.startswith("#:") for line in above), f"{module_name(path)}:{node.lineno} has no comment"
-            is_string = isinstance(behind, ast.Expr) and isinstance(behind.value, ast.Constant)
-            assert not is_string, f"{module_name(path)}:{node.lineno}: the comment stands above, as `#:`"
+    for node in ast.parse("\n".join(lines)).body:
+        if isinstance(node, ast.Assign) and is_number(node.value):
+            named = node.targets[0].elts if isinstance(node.targets[0], ast.Tuple) else node.targets
+            if all(isinstance(one, ast.Name) and one.id.isupper() for one in named):
+                above = list(itertools.takewhile(str.strip, reversed(lines[: node.lineno - 1])))
+                comments = itertools.dropwhile(lambda line: not line.startswith("#:"), above)
+                own = list(itertools.takewhile(lambda line: line.startswith("#:"), comments))
+                yield node, " ".join(line.removeprefix("#: ") for line in reversed(own))
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=module_name)
+def test_a_number_says_what_it_is_and_where_it_is_from(path: Path) -> None:
+    # By a comment `#:` above it, never by a string behind it.
+    for node, comment in numbers_with_comments(path):
+        place = f"{module_name(path)}:{node.lineno}"
+        assert comment, f"{place} has no comment"
+        source = SOURCE.search(comment)
+        assert source or NO_SOURCE.search(comment), f"{place} does not say where it is from"
+        benchmark = re.search(r"tests/benchmarks/(\w+\.py)", comment)
+        assert not benchmark or (ROOT / benchmark[0]).exists(), f"{place}: {benchmark} is not there"
+    body = ast.parse(path.read_text(encoding="utf-8")).body
+    for node, behind in itertools.pairwise(body):
+        is_string = isinstance(behind, ast.Expr) and isinstance(behind.value, ast.Constant)
+        is_name = isinstance(node, ast.Assign) and is_number(node.value)
+        assert not (is_name and is_string), f"{module_name(path)}:{node.lineno}: the comment stands above, as `#:`"
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=module_name)

@@ -33,7 +33,7 @@ NO_VALUE_WORDS = re.compile(
 READABLE = re.compile(r"[\x20-\x7e\t\r\n°ºµμΩ²³]*")
 
 #: A temperature that stands still to its last digit for so long and so many samples, while another moved by so much,
-#: may come from a dead sensor.
+#: may come from a dead sensor; our choice.
 FROZEN_S, FROZEN_SAMPLES, MOVED_K = 600.0, 100, 1.0
 
 

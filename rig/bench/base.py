@@ -9,10 +9,10 @@ from rig.values.logs import Row
 from rig.values.requests import Programme, Request, Stage, Sweep
 
 #: A capture goes on so long beyond the stimulus, whose own last tenth of a second is silent: together the longest
-#: delay that the equipment may have.
+#: delay that the equipment may have; our choice.
 CAPTURE_ALLOWANCE_S = 0.1
 #: Where the microphone is a device of its own, whose frames are matched by the time of day: so much more of it is kept
-#: before the stimulus, and so much beyond it, which is still short of the next stimulus's mark.
+#: before the stimulus, and so much beyond it, which is still short of the next stimulus's mark; our choice.
 OWN_DEVICE_EARLY_S = 0.1
 OWN_DEVICE_ALLOWANCE_S = 0.25
 

@@ -12,13 +12,13 @@ from rig.bench.routing import Routing
 from rig.bench.worker import WAKE_S, AudioProcess
 from rig.files.errors import BenchSetupError
 
-#: A tone comes and goes so slowly that nothing clicks.
+#: A tone comes and goes so slowly that nothing clicks; our choice.
 FADE_S = 0.1
-#: From writing a tone to its sounding.
+#: From writing a tone to its sounding; our choice.
 LEAD_S = 0.05
-#: After a tone's start so much is not listened to: latency, and what rings.
+#: After a tone's start so much is not listened to: latency, and what rings; our choice.
 SETTLE_S = 1.0
-#: What was heard may be fetched so much late.
+#: What was heard may be fetched so much late; our choice.
 LATE_S = 4.0
 
 

@@ -19,7 +19,7 @@ Count = Annotated[int, Field(ge=1)]
 #: A full resource string: interface, where it is, and what kind of thing it is.
 ADDRESS = re.compile(r"[A-Z]+[^:]*(::.+)?::(INSTR|SOCKET|RAW)", re.IGNORECASE | re.DOTALL)
 ROLE = re.compile(r"[A-Za-z][A-Za-z0-9 _-]*")
-#: A temperature on a bench is between these unless the value says otherwise.
+#: A temperature on a bench is between these unless the value says otherwise; common practice, no source.
 PLAUSIBLE_CELSIUS = (-40.0, 300.0)
 #: Which further keys a sensor of each kind takes.
 SENSOR_KEYS = {

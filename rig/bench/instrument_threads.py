@@ -17,11 +17,12 @@ from rig.bench.instrument_settings import InstrumentSettings, ValueSettings
 from rig.bench.visa import Link, LinkLost, Manager, full_address, manager_of, opened, words_of
 from rig.files.errors import BenchSetupError
 
-#: After a failure the link is taken up again after so long, doubled with every further failure, up to the second.
+#: After a failure the link is taken up again after so long, doubled with every further failure, up to the second; our
+#: choice.
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 8.0
-#: So many failures in a row, and the link is called lost.
+#: So many failures in a row, and the link is called lost; our choice.
 LOST_AFTER = 3
-#: On close, threads get so long to leave their instruments.
+#: On close, threads get so long to leave their instruments; our choice.
 CLOSE_S = 1.0
 
 

@@ -14,13 +14,14 @@ from rig.signals.programme_levels import SEGMENT_S, band_levels_ms, coherent_gai
 from rig.values.captures import Calibration
 from rig.values.readings import Floats
 
-#: A log has a column for each of these octaves, counted from 1 kHz: 63 Hz to 8 kHz.
+#: A log has a column for each of these octaves, counted from 1 kHz: 63 Hz to 8 kHz; our choice.
 OCTAVES = range(-4, 4)
-#: Through the card and back, and from the box to the microphone.
+#: Through the card and back, and from the box to the microphone; our choice.
 LONGEST_DELAY_S = 0.25
-#: An input whose peaks come so near to full scale is overdriven.
+#: An input whose peaks come so near to full scale is overdriven; our choice.
 FULL_SCALE = 0.999
-#: A load that draws no coherent current is open or shorted only if so much of the voltage sent really lies across it.
+#: A load that draws no coherent current is open or shorted only if so much of the voltage sent really lies across it;
+#: our choice.
 DRIVEN = 0.5
 
 

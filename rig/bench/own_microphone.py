@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from rig.bench.base import OWN_DEVICE_EARLY_S
 from rig.bench.worker import WAKE_S, AudioProcess
 
-#: A recording may come so much later than its sound lasts.
+#: A recording may come so much later than its sound lasts; our choice.
 LATE_S = 4.0
 
 Block = NDArray[np.float32]

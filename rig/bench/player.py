@@ -19,11 +19,12 @@ from rig.values.captures import Capture
 from rig.values.logs import Row
 from rig.values.requests import Programme, Sweep
 
-#: From writing a stimulus to its sounding, when nothing sounds: the driver's block under way, the next, and this.
+#: From writing a stimulus to its sounding, when nothing sounds: the driver's block under way, the next, and this; our
+#: choice.
 LEAD_S = 0.01
-#: Nobody moves a microphone and answers a question in so short a time.
+#: Nobody moves a microphone and answers a question in so short a time; our choice.
 UNMOVED_S = 0.3
-#: A capture may come so much later than its sound lasts.
+#: A capture may come so much later than its sound lasts; our choice.
 LATE_S = 4.0
 
 

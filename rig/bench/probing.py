@@ -12,14 +12,15 @@ from rig.bench.worker import HEARTBEAT_S, WAKE_S, AudioProcess
 from rig.files.errors import BenchError
 from rig.signals.hearing import CREST, Heard, heard, probe_noise
 
-#: Where the probing of an output begins, and by how much it goes up.
+#: Where the probing of an output begins, and by how much it goes up; our choice.
 FIRST_DB, STEP_DB = -80.0, 10.0
-#: Once it is heard it is played once more so much louder, where that is allowed: what hears it softly shows then.
+#: Once it is heard it is played once more so much louder, where that is allowed: what hears it softly shows then; our
+#: choice.
 CONFIRM_DB = 10.0
-#: Recorded beyond the noise: the longest delay of the equipment.
+#: Recorded beyond the noise: the longest delay of the equipment; our choice.
 LONGEST_DELAY_S = 0.6
 RING_S = 10.0
-#: An input that reaches this is overdriven.
+#: An input that reaches this is overdriven; our choice.
 CLIPPED = 0.98
 
 #: What the card is connected to, as the person at the bench was asked to do it.

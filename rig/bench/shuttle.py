@@ -15,14 +15,14 @@ from numpy.typing import NDArray
 
 Block = NDArray[np.float32]
 
-#: The output goes from silence to full and back in so long.
+#: The output goes from silence to full and back in so long; our choice.
 RAMP_S = 0.03
 
-#: What a driver may report of a block, bit by bit.
+#: What a driver may report of a block, bit by bit; our choice.
 FLAGS = ("input underflow", "input overflow", "output underflow", "output overflow")
 FLAG_LOG = 256
 
-# Places in the shared counters.
+#: Places in the shared counters; by definition.
 DONE, WRITTEN, STOP, FADED, FLAGGED, BLOCK, STREAMING, BROKEN, MOMENT = range(9)
 
 

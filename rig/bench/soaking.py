@@ -22,19 +22,21 @@ from rig.values.logs import Row
 from rig.values.readings import Floats
 from rig.values.requests import COLD_PART, COLD_S, Programme
 
-#: The sound is written ahead by so much at most, in pieces of so much.
+#: The sound is written ahead by so much at most, in pieces of so much; our choice.
 AHEAD_S = 1.5
 PIECE_S = 0.25
-#: From writing to sounding, when nothing sounds: more than the driver's block under way and the next.
+#: From writing to sounding, when nothing sounds: more than the driver's block under way and the next; our choice.
 LEAD_S = 0.05
 POLL_S = 0.05
-#: Rise of the sound from silence where no slower one is asked for: at the beginning, and after it broke off.
+#: Rise of the sound from silence where no slower one is asked for: at the beginning, and after it broke off; our
+#: choice.
 RISE_S = 0.2
-#: Every guarded instrument must have answered within so long, before anything sounds.
+#: Every guarded instrument must have answered within so long, before anything sounds; our choice.
 LIVE_S = 15.0
-#: A row may come so much later than its sound lasts.
+#: A row may come so much later than its sound lasts; our choice.
 LATE_S = 4.0
-#: The clock and the card's own may part by so much within a row (clocks are set, by milliseconds) and no more.
+#: The clock and the card's own may part by so much within a row (clocks are set, by milliseconds) and no more; our
+#: choice.
 CLOCK_STEP_S = 1.0
 
 

@@ -30,12 +30,12 @@ if TYPE_CHECKING:
     from rig.bench.soaking import Surroundings
     from rig.design.kit import Kit
 
-#: So much sound can be written ahead and fetched late.
+#: So much sound can be written ahead and fetched late; our choice.
 RING_S = 60.0
 LIST_DEADLINE_S = 30.0
-#: Frames of the longest block that a driver may hand over.
+#: Frames of the longest block that a driver may hand over; our choice.
 LONGEST_BLOCK = 1 << 16
-#: The actual rate may differ from the one asked for by no more than a clock does.
+#: The actual rate may differ from the one asked for by no more than a clock does; our choice.
 RATE_TOLERANCE = 1e-4
 
 

@@ -22,13 +22,13 @@ from rig.files.errors import BenchSetupError
 
 Manager = pyvisa.ResourceManager
 
-#: A link may take so long to open.
+#: A link may take so long to open; our choice.
 OPEN_S = 5.0
-#: An identity is at its end when nothing more has come for so long.
+#: An identity is at its end when nothing more has come for so long; our choice.
 IDENTITY_QUIET_S = 0.3
-#: A second answer to one question is listened for so long; longer where an instrument has talked unasked.
+#: A second answer to one question is listened for so long; longer where an instrument has talked unasked; our choice.
 SURPLUS_S = 0.02
-#: No answer of a reading is longer.
+#: No answer of a reading is longer; our choice.
 LONGEST_ANSWER = 1024
 
 RIGHTS = (
@@ -42,7 +42,7 @@ PARITIES = {
     "mark": Parity.mark,
     "space": Parity.space,
 }
-#: As bench.toml has them -> as the library has them.
+#: As bench.toml has them -> as the library has them; by definition.
 STOP_BITS = {1: StopBits.one, 2: StopBits.two}
 
 

@@ -31,12 +31,12 @@ from rig.bench.shuttle import (
 )
 from rig.files.errors import BenchError, BenchSetupError
 
-#: Opening: the process starts, the library looks for devices, the driver starts.
+#: Opening: the process starts, the library looks for devices, the driver starts; our choice.
 OPEN_DEADLINE_S = 30.0
 CLOSE_DEADLINE_S = 3.0
-#: A driver that hands over nothing for so long hangs, or its device is gone.
+#: A driver that hands over nothing for so long hangs, or its device is gone; our choice.
 HEARTBEAT_S = 2.0
-#: Silence after the opening: a device that wakes swallows the first sound.
+#: Silence after the opening: a device that wakes swallows the first sound; our choice.
 WAKE_S = 0.4
 POLL_S = 0.01
 

@@ -27,20 +27,22 @@ from rig.signals.noise import power_spectral_density
 from rig.values.captures import Calibration, Capture
 from rig.values.readings import Floats
 
-#: Cut-off samples of an input before it is called overdriven: one may be a click.
+#: Cut-off samples of an input before it is called overdriven: one may be a click (our choice;
+#: tests/benchmarks/bench_faults.py).
 CLIPPED = 3
-#: Hum and other sounds below this part of the quiet sweep harm nothing.
+#: Hum and other sounds below this part of the quiet sweep harm nothing (our choice; tests/benchmarks/bench_faults.py).
 HUM_OF_SWEEP = 0.01
 OTHER_OF_SWEEP = 0.05
-#: Rates that cards really run at while stating another, over the rate stated.
+#: Rates that cards really run at while stating another, over the rate stated; common practice, no source.
 OTHER_RATES = (44.1 / 48, 48 / 44.1, 2 / 3, 1 / 2, 1 / 3)
-#: Peak of a whitened correlation over its spread; noise alone reaches seven.
+#: Peak of a whitened correlation over its spread; noise alone reaches seven (our choice;
+#: tests/benchmarks/bench_faults.py).
 PRESENT = 20.0
-#: Another rate explains the recording if it does so many times better.
+#: Another rate explains the recording if it does so many times better (our choice; tests/benchmarks/bench_faults.py).
 BETTER = 3.0
-#: A converter's own filter may begin here, in parts of the rate.
+#: A converter's own filter may begin here, in parts of the rate (our choice; tests/benchmarks/bench_faults.py).
 CONVERTER_EDGE = 0.44
-#: Beyond a converted rate's edge less than this part is left.
+#: Beyond a converted rate's edge less than this part is left (our choice; tests/benchmarks/bench_faults.py).
 GONE = 0.1
 
 
@@ -166,7 +168,8 @@ def clock(captures: Sequence[Capture], role: str) -> list[BenchFinding]:
     return [right("clock", "no samples are lost, and playing and recording share one clock")] if rows else []
 
 
-#: A clock difference that is never reported: what the marks of a short capture leave open.
+#: A clock difference that is never reported: what the marks of a short capture leave open (our choice;
+#: tests/benchmarks/bench_faults.py).
 LEAST_PPM = 4.0
 
 

@@ -13,9 +13,10 @@ from rig.values.requests import Stage, Sweep
 from rig.verdict.clocks import on_one_clock
 from rig.verdict.responses import sweep_layout
 
-#: Silence is listened to for so long.
+#: Silence is listened to for so long (our choice; tests/benchmarks/bench_faults.py).
 LEADS_SILENCE_S, PLAYING_SILENCE_S = 1.0, 2.0
-#: The long sweep is softer by this factor, takes so long, and goes to this part of the sample rate.
+#: The long sweep is softer by this factor, takes so long, and goes to this part of the sample rate (our choice;
+#: tests/benchmarks/bench_faults.py).
 SOFTER, LONGER_S = 10**-0.5, 1.5
 WIDEST_OF_RATE = 0.458
 

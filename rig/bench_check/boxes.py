@@ -25,17 +25,19 @@ from rig.verdict.responses import (
     noise_power,
 )
 
-#: A short gate keeps the room out of what is reported of a box: before and after the arrival; and where it can tell.
+#: A short gate keeps the room out of what is reported of a box: before and after the arrival; and where it can tell
+#: (our choice; tests/benchmarks/bench_faults.py).
 SHORT_GATE_S = (0.001, 0.0035)
 SHORT_FROM_HZ, SHORT_TO_HZ = 400.0, 16000.0
-#: A box that plays nothing above this is looked at through a long one.
+#: A box that plays nothing above this is looked at through a long one (our choice; tests/benchmarks/bench_faults.py).
 BASS_BELOW_HZ = 2000.0
 EVENED_POINTS = 18
-#: A level is off by a gain alone where so many percent of it lie so close to their median.
+#: A level is off by a gain alone where so many percent of it lie so close to their median (our choice;
+#: tests/benchmarks/bench_faults.py).
 EVEN_PERCENT, EVEN_DB = 80, 1.5
-#: Points of an octave that tell its phase.
+#: Points of an octave that tell its phase (our choice; tests/benchmarks/bench_faults.py).
 FEWEST_OF_OCTAVE = 12
-#: Points of a response that count stand so far above the noise.
+#: Points of a response that count stand so far above the noise (our choice; tests/benchmarks/bench_faults.py).
 CLEAR_DB = 12.0
 
 

@@ -15,20 +15,24 @@ from rig.values.captures import Capture, KnownLoad, once_per_capture
 from rig.values.readings import Floats
 from rig.verdict.responses import sweep_layout
 
-#: An output may be so far off what bench.toml says.
+#: An output may be so far off what bench.toml says (our choice; tests/benchmarks/bench_faults.py).
 LEVEL_WITHIN_DB = 1.0
-#: A source so much too loud plays nothing into an amplifier.
+#: A source so much too loud plays nothing into an amplifier (our choice; tests/benchmarks/bench_faults.py).
 TOO_LOUD_DB = 9.0
-#: Above this nothing hangs at the clips; below this they touch each other.
+#: Above this nothing hangs at the clips; below this they touch each other (our choice;
+#: tests/benchmarks/bench_faults.py).
 OPEN_OHM, SHORT_OHM = 200.0, 0.5
-#: The sense resistor and the inputs' gains are called wrong beyond this ...
+#: The sense resistor and the inputs' gains are called wrong beyond this ... (our choice;
+#: tests/benchmarks/bench_faults.py)
 SCALE_BEYOND, GAIN_BEYOND_DB = 1.15, 1.0
-#: ... if the curve is then the design's within so much, and was so many times further away before.
+#: ... if the curve is then the design's within so much, and was so many times further away before (our choice;
+#: tests/benchmarks/bench_faults.py).
 LIKE_DESIGN, CLOSER = 0.07, 2.5
-#: Curves are alike if they are so over so many percent of the frequencies.
+#: Curves are alike if they are so over so many percent of the frequencies (our choice;
+#: tests/benchmarks/bench_faults.py).
 MOST_PERCENT = 70
 CALIBRATE = "Run kitproof calibrate sense with a known resistor of about 8 ohm."
-#: Two inputs of one card differ by less than this.
+#: Two inputs of one card differ by less than this (our choice; tests/benchmarks/bench_faults.py).
 MISMATCH_DB = 1.0
 
 

@@ -16,22 +16,27 @@ from rig.signals.weighting import a_weighted_level_db_spl
 from rig.values.captures import Capture
 from rig.values.readings import Floats
 
-#: The level at the microphone is called wrong beyond this, if the boxes agree within so much.
+#: The level at the microphone is called wrong beyond this, if the boxes agree within so much (our choice;
+#: tests/benchmarks/bench_faults.py).
 LEVEL_DB, ALIKE_DB = 2.5, 2.5
-#: One box against the others, before its cable is suspected.
+#: One box against the others, before its cable is suspected (our choice; tests/benchmarks/bench_faults.py).
 QUIET_DB = 5.0
 #: What every third of an octave needs over the room at full level (rub and buzz; common practice, no source).
 ROOM_DB = 30.0
-#: A-weighted level of a room in which a unit's own noise can be determined, where the kit says nothing.
+#: A-weighted level of a room in which a unit's own noise can be determined, where the kit says nothing; common
+#: practice, no source.
 ROOM_DBA = 45.0
-#: Hum at the microphone that harms nothing; of a microphone that is not calibrated, as a part of the quiet sweep.
+#: Hum at the microphone that harms nothing; of a microphone that is not calibrated, as a part of the quiet sweep (our
+#: choice; tests/benchmarks/bench_faults.py).
 HUM_DB_SPL, HUM_OF_SWEEP = 42.0, 0.1
-#: Peaks at full level below this part of full scale waste the converter; above that one they may be cut off.
+#: Peaks at full level below this part of full scale waste the converter; above that one they may be cut off (our
+#: choice; tests/benchmarks/bench_faults.py).
 FULL_LEVEL_DBFS, HIGHEST_DBFS = -50.0, -3.0
-#: A level that follows a divider does so decibel by decibel; a unit's tolerances make this of it.
+#: A level that follows a divider does so decibel by decibel; a unit's tolerances make this of it (our choice;
+#: tests/benchmarks/bench_faults.py).
 DIVIDER_SLOPE = (0.5, 1.7)
 DIVIDER_VARIES_DB = 1.5
-#: Resistance of a sense resistor where its value is not known.
+#: Resistance of a sense resistor where its value is not known; common practice, no source.
 USUAL_SENSE_OHM = 10.0
 
 

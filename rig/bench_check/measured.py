@@ -19,13 +19,14 @@ Complex = NDArray[np.complex128]
 
 #: Roles of the inputs that carry an electrical copy of what is played.
 ELECTRICAL = ("drive", "sense", "loopback")
-#: Longest way through the card that is looked for.
+#: Longest way through the card that is looked for (our choice; tests/benchmarks/bench_faults.py).
 LONGEST_DELAY_S = 0.4
-#: An electrical path has nothing to say beyond this after its arrival.
+#: An electrical path has nothing to say beyond this after its arrival (our choice; tests/benchmarks/bench_faults.py).
 ELECTRICAL_S = (0.01, 0.03)
-#: With more of something else in the sweep's response than this, nothing is said of the marks.
+#: With more of something else in the sweep's response than this, nothing is said of the marks (our choice;
+#: tests/benchmarks/bench_faults.py).
 MOST_FOREIGN = 0.1
-#: Of a response: what is looked at before its arrival and behind it.
+#: Of a response: what is looked at before its arrival and behind it (our choice; tests/benchmarks/bench_faults.py).
 BEFORE_S, AFTER_S = 0.01, 0.03
 
 
@@ -189,5 +190,6 @@ def is_electrical(capture: Capture, role: str) -> bool:
     return has_signal(capture, role) and unevenness_db(capture, role) < EVEN_DB
 
 
-#: A cable's level varies less over frequency than this; a loudspeaker's in a room by more.
+#: A cable's level varies less over frequency than this; a loudspeaker's in a room by more (our choice;
+#: tests/benchmarks/bench_faults.py).
 EVEN_DB = 1.0

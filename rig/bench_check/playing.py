@@ -20,17 +20,19 @@ from rig.signals.levels import db_spl
 from rig.values.captures import Capture
 from rig.verdict.responses import air_speed_m_s
 
-#: A microphone is called dead when it hears less than any room gives.
+#: A microphone is called dead when it hears less than any room gives (our choice; tests/benchmarks/bench_faults.py).
 NO_ROOM_DB_SPL = 18.0
-#: Sound cannot come before its electrical copy by more than this.
+#: Sound cannot come before its electrical copy by more than this (our choice; tests/benchmarks/bench_faults.py).
 BEFORE_S = 0.0002
-#: A microphone may stand so far from its stop.
+#: A microphone may stand so far from its stop (our choice; tests/benchmarks/bench_faults.py).
 PLACE_M = 0.02
-#: Softer and louder sweeps of one box agree so closely.
+#: Softer and louder sweeps of one box agree so closely (our choice; tests/benchmarks/bench_faults.py).
 STEP_DB = 1.5
-#: Phases must agree so far with the design's before a delay or a sign is read from them.
+#: Phases must agree so far with the design's before a delay or a sign is read from them (our choice;
+#: tests/benchmarks/bench_faults.py).
 AGREEMENT = 0.6
-#: A microphone is said to have moved where the octaves agree with the design so well, and without it so much less.
+#: A microphone is said to have moved where the octaves agree with the design so well, and without it so much less (our
+#: choice; tests/benchmarks/bench_faults.py).
 CLEARLY, CLEARLY_MOVED = 0.8, 0.15
 
 

@@ -10,7 +10,8 @@ from rig.signals.hearing import Heard
 #: Output -> what each input heard of it.
 HeardOf = Mapping[int, Sequence[Heard]]
 
-#: What is heard so much more softly than the loudest is crosstalk inside the card or between cables.
+#: What is heard so much more softly than the loudest is crosstalk inside the card or between cables (our choice;
+#: tests/benchmarks/bench_faults.py).
 CROSSTALK = 0.02
 
 

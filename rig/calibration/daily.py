@@ -22,7 +22,7 @@ FEWEST, BASELINE = 8, 20
 LEAST = {"resistor": 0.001, "level": 0.05}
 #: While there are no limits, a value this far off the mean of those before is out of control all the same.
 WHILE_LEARNING = {"resistor": 0.02, "level": 1.0}
-#: Where a resistor is read.
+#: Where a resistor is read; our choice.
 BAND_HZ = (100.0, 1000.0)
 
 

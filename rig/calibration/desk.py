@@ -21,9 +21,9 @@ from rig.values.captures import Capture
 from rig.values.requests import Stage, Sweep
 from rig.verdict.examine import capture_troubles
 
-#: A disturbed capture is taken again so often.
+#: A disturbed capture is taken again so often; our choice.
 TRIES = 3
-#: An instrument is asked for so many answers after it has had time to settle.
+#: An instrument is asked for so many answers after it has had time to settle; our choice.
 ANSWERS, METER_SETTLE_S, ANSWER_WITHIN_S = 5, 2.0, 15.0
 
 

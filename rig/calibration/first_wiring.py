@@ -16,9 +16,10 @@ from rig.signals.levels import db
 #: Peak volts of a usual card at full scale, where nobody knows; and what no card gives more of, for the limits until
 #: an output was measured (common practice, no source).
 USUAL_VOLTS, MOST_VOLTS = 2.0, 12.0
-#: A card runs at this where nobody wants another rate.
+#: A card runs at this where nobody wants another rate; our choice.
 USUAL_RATE_HZ = 48000.0
-#: With nothing played: louder is a hum or a program that plays, a mean beyond this a fault of the input; in samples.
+#: With nothing played: louder is a hum or a program that plays, a mean beyond this a fault of the input; in samples;
+#: our choice.
 LOUD_SILENCE, OFFSET = 0.003, 0.02
 CARD_CAUTIONS = """
 This finds out how your card is wired, by playing noise: from 80 dB below full scale upwards, on one output at a time,

@@ -24,14 +24,14 @@ from rig.values.requests import Stage, Sweep
 
 WiredStage = Literal["leads", "playing", "soak"]
 
-#: Quiet enough for whatever may still hang at the output.
+#: Quiet enough for whatever may still hang at the output; our choice.
 QUIET_V = 0.05
-#: Of full scale, where output and input have room on both sides.
+#: Of full scale, where output and input have room on both sides; our choice.
 NORMAL_PART = 0.5
-#: Between the multiples of 50 and 60 Hz, in the range of every meter.
+#: Between the multiples of 50 and 60 Hz, in the range of every meter; our choice.
 TONE_HZ = 110.0
 LISTEN_S = 3.0
-#: So long a calibrator is listened to.
+#: So long a calibrator is listened to; our choice.
 CALIBRATOR_S = 6.0
 #: Of one output of a card against another: half-width of an even distribution (common practice, no source).
 OUTPUTS_PERCENT = 0.5

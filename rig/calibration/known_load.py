@@ -23,29 +23,35 @@ from rig.signals.noise import response_noise_power
 from rig.signals.smoothing import log_frequency_grid
 from rig.values.captures import Capture, KnownLoad
 
-#: Two inputs of one card that differ by more than this are not mismatched but wrongly wired.
+#: Two inputs of one card that differ by more than this are not mismatched but wrongly wired (our choice;
+#: tests/benchmarks/calibration_accuracy.py).
 WIDEST_MISMATCH = 1.5
-#: Length of the sweep: the noise of this calibration goes into every later measurement.
+#: Length of the sweep: the noise of this calibration goes into every later measurement (our choice;
+#: tests/benchmarks/calibration_accuracy.py).
 SWEEP_S = 8.0
-#: Window of the ratio's impulse response, before and after time zero.
+#: Window of the ratio's impulse response, before and after time zero (our choice;
+#: tests/benchmarks/calibration_accuracy.py).
 WINDOW_S = (0.1, 0.25)
-#: Where a load is reported as one number.
+#: Where a load is reported as one number (our choice; tests/benchmarks/calibration_accuracy.py).
 MIDDLE_HZ = (100.0, 1000.0)
-#: Leads, and errors of the sense resistor that look like leads, beyond this are a mistake of the wiring.
+#: Leads, and errors of the sense resistor that look like leads, beyond this are a mistake of the wiring (our choice;
+#: tests/benchmarks/calibration_accuracy.py).
 MOST_LEAD_OHM, MOST_SENSE_ERROR = 0.5, 0.1
 #: Contact of the clips on each other, standard uncertainty (common practice, no source).
 SHORT_U_OHM = 0.005
 #: Conductance that is stray at open clips, standard uncertainty: 200 kilohm (common practice, no source).
 OPEN_U_SIEMENS = 5e-6
-#: Of a marked value, where nothing else is said, in percent: half-width of an even distribution.
+#: Of a marked value, where nothing else is said, in percent: half-width of an even distribution; common practice, no
+#: source.
 MARKED_PERCENT = 1.0
 #: Leads that nobody measured: half-width of an even distribution (common practice, no source).
 LEAD_WITHIN_OHM = 0.1
 #: Root of three: from the half-width of an even distribution to its standard deviation (GUM, 4.3.7).
 EVEN = 3**0.5
-#: A load at which the uncertainty is reported as one number.
+#: A load at which the uncertainty is reported as one number (our choice; tests/benchmarks/calibration_accuracy.py).
 TOLD_AT_OHM = 8.0
-#: Two loads that disagree by more than so many standard uncertainties are not what is written on them.
+#: Two loads that disagree by more than so many standard uncertainties are not what is written on them (our choice;
+#: tests/benchmarks/calibration_accuracy.py).
 DISAGREE = 3.0
 
 OPEN = Standard("open clips", float("inf"), OPEN_U_SIEMENS)

@@ -17,14 +17,15 @@ from rig.values.captures import Capture
 
 Floats = NDArray[np.float64]
 
-#: A loop that is further off than this between these frequencies is no plain cable from output to input.
+#: A loop that is further off than this between these frequencies is no plain cable from output to input (our choice;
+#: tests/benchmarks/calibration_accuracy.py).
 LOOP_WITHIN_DB, LOOP_BAND_HZ = 3.0, (100.0, 10000.0)
-#: Where one number stands for a curve.
+#: Where one number stands for a curve (our choice; tests/benchmarks/calibration_accuracy.py).
 LEVEL_AT_HZ = 1000.0
-#: A loop with more than this at 1 kHz is overloaded.
+#: A loop with more than this at 1 kHz is overloaded (our choice; tests/benchmarks/calibration_accuracy.py).
 MOST_DISTORTION = 0.01
 ORDERS = (2, 3, 4, 5)
-#: In front of the sweep, so that its lead-in is whole.
+#: In front of the sweep, so that its lead-in is whole (our choice; tests/benchmarks/calibration_accuracy.py).
 MARGIN_S = 0.02
 
 

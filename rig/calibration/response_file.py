@@ -8,9 +8,9 @@ from rig.files.columns import Columns, read_curve_columns
 from rig.files.errors import BenchSetupError, TableError
 from rig.values.captures import MicrophoneResponse
 
-#: Between these a value is more likely meant than slipped.
+#: Between these a value is more likely meant than slipped; our choice.
 FREQUENCY_HZ, MOST_DB, MOST_DEGREES = (1.0, 200e3), 40.0, 3600.0
-#: A response that does not reach over this says too little of a microphone.
+#: A response that does not reach over this says too little of a microphone; our choice.
 COVERED_HZ = (200.0, 8000.0)
 
 

@@ -16,9 +16,11 @@ from rig.signals.tone import Tone, measure_tone
 
 Floats = NDArray[np.float64]
 
-#: The two levels at which an output is measured may disagree by so much: more is a meter's range or an automatic gain.
+#: The two levels at which an output is measured may disagree by so much: more is a meter's range or an automatic gain
+#: (our choice; tests/benchmarks/calibration_accuracy.py).
 NOT_LINEAR_PERCENT = 3.0
-#: A first reading further off than this is of another quantity, another place or another unit.
+#: A first reading further off than this is of another quantity, another place or another unit (our choice;
+#: tests/benchmarks/calibration_accuracy.py).
 MOST_FACTOR = 3.0
 #: Of a hand meter on its alternating range, half-width (common practice, no source).
 METER_PERCENT = 1.0
@@ -34,13 +36,14 @@ CALIBRATOR_HZ = 1000.0
 CALIBRATOR_OFF, CALIBRATOR_UNSTEADY_DB, CALIBRATOR_DISTORTION = 0.02, 0.2, 0.04
 #: The calibrator's own level and what its coupling adds: half-width of an even distribution (common practice).
 CALIBRATOR_WITHIN_DB = 0.5
-#: The tone must stand so far over the rest: then the room moves the level by less than 0.01 dB.
+#: The tone must stand so far over the rest: then the room moves the level by less than 0.01 dB (our choice;
+#: tests/benchmarks/calibration_accuracy.py).
 CALIBRATOR_OVER_REST_DB = 30.0
-#: A tone that stands less than this over the rest is not there.
+#: A tone that stands less than this over the rest is not there (our choice; tests/benchmarks/calibration_accuracy.py).
 THERE_DB = 10.0
-#: Two mountings of a calibrator differ by less.
+#: Two mountings of a calibrator differ by less (our choice; tests/benchmarks/calibration_accuracy.py).
 MOUNTINGS_WITHIN_DB = 0.3
-#: A decibel as a relative amplitude, for small ones.
+#: A decibel as a relative amplitude, for small ones; by definition.
 PER_DB = math.log(10) / 20
 
 

@@ -35,12 +35,14 @@ OF_SHEET = {
 }
 #: The same of a box as it was built.
 OF_BOX = {"volume_m3": 0.04, "tuning_hz": 0.06, "leakage_q": 0.5}
-#: Of a part's tolerance so much is shared by all that came in one bag, and the rest its own (both squared).
+#: Of a part's tolerance so much is shared by all that came in one bag, and the rest its own (both squared); our
+#: choice.
 SHARED_OF_TOLERANCE = 0.3
-#: An inductance is never without losses, whatever a sheet leaves unsaid.
+#: An inductance is never without losses, whatever a sheet leaves unsaid; numerical.
 MOST_EXPONENT = 0.95
 #: What the lumped model leaves out of each driver, standard deviations: of its impedance (nepers and radians), of its
-#: pressure in nepers, smooth and the same at all frequencies (a bench's level is in it), and of that one's phase.
+#: pressure in nepers, smooth and the same at all frequencies (a bench's level is in it), and of that one's phase; our
+#: choice.
 Z_FACTOR, PRESSURE_FACTOR, PRESSURE_LEVEL, PHASE_FACTOR = 0.08, 0.23, 0.12, 0.3
 #: What a single build has of its own beyond its parameters: of the impedance smooth and point by point, of a level in
 #: dB; common practice, no source. And its level as a whole: two resistors of 1 % set its amplifier's gain, and the
@@ -50,9 +52,9 @@ LEAD_OHM = 0.05
 #: How far units lie apart in what no tolerance is stated of (the moving mass goes against Vas), standard deviations of
 #: the logarithm: common practice, no source.
 OWN_BESIDES = {"vas_m3": 0.03, "le_exponent": 0.05, "rolloff_hz": 0.03, "volume_m3": 0.01}
-#: Nodes of a factor, and which of its components are followed.
+#: Nodes of a factor, and which of its components are followed; numerical.
 NODES_PER_OCTAVE, LEAST_POWER, LOWEST_NODE_HZ = 6, 1e-4, 20.0
-#: Of the difference quotients, in standard deviations.
+#: Of the difference quotients, in standard deviations; numerical.
 STEP = 1e-3
 NEPER_DB = float(20 / np.log(10))
 #: Driver and field -> standard deviation of what is known of it before any build, where that is less than a sheet says.

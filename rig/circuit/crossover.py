@@ -9,7 +9,7 @@ import numpy as np
 from rig.circuit.driver import Driver
 from rig.circuit.units import ComplexArray, FloatArray
 
-#: Of each band so much, beside the crossover, is compared in loudness.
+#: Of each band so much, beside the crossover, is compared in loudness; our choice.
 BESIDE_OCTAVES = 1.5
 
 

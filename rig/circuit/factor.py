@@ -10,7 +10,7 @@ import numpy as np
 
 from rig.circuit.units import ComplexArray, FloatArray, Value
 
-#: Over so many octaves a factor keeps its value: about the width of a cone's resonance of Q 4.
+#: Over so many octaves a factor keeps its value: about the width of a cone's resonance of Q 4; our choice.
 SMOOTH_OCTAVES = 0.35
 #: What the model leaves out lies elsewhere in each unit, as its resonances do: so far (standard deviation of the
 #: logarithm of frequency; common practice, no source).

@@ -19,15 +19,16 @@ DRIVER_PARAMETERS = ("re_ohm", "fs_hz", "qms", "qes", "le_h", "le_exponent", "va
 BOX_PARAMETERS = ("tuning_hz", "leakage_q")
 
 #: The search around the channel's own values: the start is looked for within a factor of two, the fit may go
-#: further.
+#: further; numerical.
 START_FACTOR = 2.0
 BOUND_FACTOR = 8.0
 START_CANDIDATES = 600
-#: One start alone lost 2 of 50 two-way woofers whose parameters were off by up to a factor of three; three lost none.
+#: One start alone lost 2 of 50 two-way woofers whose parameters were off by up to a factor of three; three lost none;
+#: numerical.
 STARTS = 3
-#: Of a derivative, as part of a value.
+#: Of a derivative, as part of a value; numerical.
 STEP = 1e-5
-#: Just short of 1, so that rounding cannot carry it over what a driver allows.
+#: Just short of 1, so that rounding cannot carry it over what a driver allows; numerical.
 EXPONENT_RANGE = (0.2, 1 - 1e-9)
 
 

@@ -14,7 +14,7 @@ from rig.circuit.fit import BOX_PARAMETERS, DRIVER_PARAMETERS
 from rig.circuit.tolerance import draw
 from rig.circuit.units import ComplexArray, FloatArray
 
-#: Units that are drawn: their root mean square is known to 4 %.
+#: Units that are drawn: their root mean square is known to 4 %; numerical.
 UNITS = 300
 STEP = 1e-4
 

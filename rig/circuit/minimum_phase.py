@@ -4,7 +4,8 @@ import numpy as np
 
 from rig.circuit.units import FloatArray
 
-#: Points an octave of the integral; octaves beyond the ends that are looked at; and over which a slope is taken.
+#: Points an octave of the integral; octaves beyond the ends that are looked at; and over which a slope is taken;
+#: numerical.
 PER_OCTAVE, BEYOND_OCTAVES, SLOPE_OCTAVES = 24, 5, 0.5
 
 

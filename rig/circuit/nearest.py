@@ -13,9 +13,9 @@ from rig.circuit.units import ComplexArray, FloatArray
 
 #: Clips and cable that no calibration took out, either way: common practice, no source.
 LEAD_OHM = 0.1
-#: Step of the difference quotients, in standard deviations.
+#: Step of the difference quotients, in standard deviations; numerical.
 STEP = 0.05
-#: Where builds have taught how far good units lie apart, none lies further than this (standard deviations).
+#: Where builds have taught how far good units lie apart, none lies further than this (standard deviations); numerical.
 LEARNT_REACH = 3.0
 DRAWS = 100
 #: So many things about what is left over are independent (common practice, no source); the largest is exceeded by one

@@ -43,7 +43,7 @@ _WRITTEN: dict[str, tuple[str, ...]] = {
 }
 #: In what a part's rating is written.
 RATED: dict[Kind, str] = {"R": "W", "L": "A", "C": "V"}
-#: Groups within groups: no network of a box needs more.
+#: Groups within groups: no network of a box needs more; our choice.
 DEEPEST = 8
 #: Units of a value as a builder reads it: name, factor, and the smallest number that is written in it.
 SCALES: dict[Kind, tuple[tuple[str, float, float], ...]] = {

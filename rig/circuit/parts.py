@@ -16,7 +16,7 @@ Chain: TypeAlias = "tuple[Item, ...]"
 Item: TypeAlias = "Part | Group"
 
 #: What stands for an open and for a shorted part, and the largest value that a part may have: beyond any real one, and
-#: still far from what a float can hold.
+#: still far from what a float can hold; numerical.
 OPEN_OHM = 1e12
 SHORT_OHM = 1e-9
 LARGEST_VALUE = 1e12

@@ -38,11 +38,12 @@ from rig.circuit.units import ComplexArray, FloatArray
 #: A spread before any build is worth so many builds, and what is left over of curves so many independent values: they
 #: are known to a quarter and to a third. Common practice, no source.
 PRIOR_BUILDS, PRIOR_POINTS = 8, 5
-#: Rounds of what builds have of their own and of how far the fit then follows them; of either's search.
+#: Rounds of what builds have of their own and of how far the fit then follows them; of either's search; numerical.
 SCALE_ROUNDS, MM_ROUNDS = 3, 40
-#: What is known better than this (logarithm) counts as known.
+#: What is known better than this (logarithm) counts as known; numerical.
 LEAST_HIDDEN = 0.02
-#: Linearisations, each with the noise taken so many times larger: far from the sheet a resonance is no straight line.
+#: Linearisations, each with the noise taken so many times larger: far from the sheet a resonance is no straight line;
+#: numerical.
 NOISE_TIMES = (8.0, 8.0, 3.0, 3.0, 1.0, 1.0, 1.0, 1.0, 1.0)
 SETTLED, LEAST_STEP = 0.02, 1 / 16
 

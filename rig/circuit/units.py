@@ -18,7 +18,7 @@ Value: TypeAlias = float | FloatArray
 #: Air at 20 degrees Celsius and normal pressure, rounded (from memory).
 AIR_DENSITY_KG_M3 = 1.2
 SPEED_OF_SOUND_M_S = 343.0
-#: Below it nothing is computed: it keeps 0 Hz out of divisions.
+#: Below it nothing is computed: it keeps 0 Hz out of divisions; numerical.
 LOWEST_HZ = 1e-3
 
 

@@ -42,7 +42,7 @@ MeterRole = Annotated[
 ]
 MeterPercent = Annotated[float, typer.Option("--meter-percent", help="Accuracy of the meter on AC volts, in percent.")]
 Hz = Annotated[float, typer.Option("--hz", help="Frequency of the tone.")]
-#: Length of the daily sweep.
+#: Length of the daily sweep; our choice.
 DAILY_S = 2.0
 SIMULATED = "the simulated bench calibrates itself; nothing to do"
 

@@ -20,7 +20,7 @@ from rig.run import opening
 from rig.values.requests import Stage
 
 STAGES: tuple[Stage, ...] = ("leads", "playing")
-#: Of the simulated bench.
+#: Of the simulated bench; our choice.
 USUAL_RATE_HZ = 48000.0
 
 Confirm = Callable[[str], bool]

@@ -14,7 +14,7 @@ from rig.commands.common import HERE, AsJson, BenchFile, Workspace
 from rig.files.errors import BENCH, BenchSetupError
 from rig.run import opening
 
-#: Polled fast here: a person waits.
+#: Polled fast here: a person waits; our choice.
 EVERY_S = 0.2
 
 

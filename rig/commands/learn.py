@@ -36,11 +36,11 @@ from rig.study.taking_in import former_and_new, learnt_from, passed_of, refuse_o
 from rig.values.readings import Curve, Floats
 
 Source = Literal["builds", "parts", "both"]
-#: Units drawn to tell whether builds belong together.
+#: Units drawn to tell whether builds belong together; our choice.
 BELONGING_DRAWS = 3000
-#: Curves that are learnt from: check and quantity.
+#: Curves that are learnt from: check and quantity; our choice.
 LEARNT_FROM_CURVES = (IMPEDANCE, (IMPEDANCE[0], PHASE), LEVEL)
-#: A mask over less than half an octave says nothing of a channel.
+#: A mask over less than half an octave says nothing of a channel; our choice.
 LEAST_OCTAVES = 0.5
 
 

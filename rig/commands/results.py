@@ -24,7 +24,7 @@ COLUMNS = (
     *("kit", "serial", "run", "run_number", "started_at", "finished_at", "plan", "by", "batch", "bench", "outcome"),
     *("wrong", "stopped", "revision", "runs_untouched", "sound_s", "cycle_s", "operator_s"),
 )
-#: So many of the newest runs are shown on a screen.
+#: So many of the newest runs are shown on a screen; layout.
 ROWS = 50
 
 

@@ -25,11 +25,13 @@ from rig.files.errors import TableError
 from rig.files.tables import Table, between
 from rig.signals.levels import REFERENCE_PRESSURE_PA
 
-#: Points an octave at which a factor is kept.
+#: Points an octave at which a factor is kept; numerical.
 PER_OCTAVE = 24
-#: A fit that leaves more than this of an impedance (root mean square of the relative difference) is of no driver.
+#: A fit that leaves more than this of an impedance (root mean square of the relative difference) is of no driver; our
+#: choice.
 FIT_WITHIN = 0.1
-#: The second fit reaches from the lowest frequency to so many times the resonance, where that leaves so many points.
+#: The second fit reaches from the lowest frequency to so many times the resonance, where that leaves so many points;
+#: numerical.
 UP_TO_FS, LEAST_POINTS = 8.0, 12
 #: So many times its resonance a driver's level is that of its mass and magnet alone (common practice, no source).
 PASSBAND_FS = (3.0, 8.0)

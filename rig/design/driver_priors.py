@@ -29,11 +29,12 @@ TRADE_SIGMA = {
     "rolloff_hz": 0.3,
 }
 #: Where a cone no longer moves as a piston: its circumference over the wavelength; how deep behind the baffle its
-#: acoustic centre lies: that depth over the radius.
+#: acoustic centre lies: that depth over the radius; common practice, no source.
 ROLLOFF_KA, DEPTH_SHARE = 6.0, 0.3
-#: Resistance of the coil over the rated impedance; how its inductance rises over a solid pole.
+#: Resistance of the coil over the rated impedance; how its inductance rises over a solid pole; common practice, no
+#: source.
 RE_SHARE, LE_EXPONENT = 0.76, 0.65
-#: A sensitivity is stated at this distance and voltage, on a large flat baffle.
+#: A sensitivity is stated at this distance and voltage, on a large flat baffle; common practice, no source.
 DISTANCE_M, VOLTS = 1.0, 2.83
 
 

@@ -16,10 +16,11 @@ Target = Literal[
     "whole", "board", "role", "bench",
 ]  # fmt: skip
 
-#: No amount of a fault, in whatever unit, is meant to be larger.
+#: No amount of a fault, in whatever unit, is meant to be larger; numerical.
 LARGEST_AMOUNT = 1e9
 ANY = (-LARGEST_AMOUNT, LARGEST_AMOUNT)
-#: Amounts that are factors, quantities and percent by which something falls or rises: none leaves it without size.
+#: Amounts that are factors, quantities and percent by which something falls or rises: none leaves it without size; our
+#: choice.
 FACTOR, QUANTITY, PERCENT, SHARE = (1e-3, 1e3), (0.0, LARGEST_AMOUNT), (-99.0, LARGEST_AMOUNT), (0.0, 1.0)
 
 

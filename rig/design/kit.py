@@ -31,7 +31,7 @@ from rig.values.requests import AT_LEADS, Marks, Moment, Stage, Sweep
 
 #: Checks whose readings are the amplifier's.
 OF_AMPLIFIER = ("hum_and_noise",)
-#: How far from a box the microphone stands, and how far from the cone or port that it is close to.
+#: How far from a box the microphone stands, and how far from the cone or port that it is close to; our choice.
 FAR_M, NEAR_M = (0.01, 10.0), (0.0, 0.05)
 
 

@@ -38,7 +38,7 @@ FIELDS = {called: field for field, called in CALLED.items()}
 SCALES = {"le_mh": 1e3, "vas_l": 1e3, "volume_l": 1e3}
 #: What of an impedance is meant beside the microphone's positions.
 IMPEDANCE = "impedance"
-#: Correlations from here are reported: such values are known together better than each by itself.
+#: Correlations from here are reported: such values are known together better than each by itself; our choice.
 BOUND = 0.6
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]

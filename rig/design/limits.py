@@ -160,9 +160,9 @@ def limit_key(limits: Mapping[str, object], quantity: str, subject: str) -> str:
     return own if own in limits else quantity
 
 
-#: A side of a window further away than this is open.
+#: A side of a window further away than this is open; numerical.
 OPEN_SIDE = 1e6
-#: A window narrower than this, in whatever unit, has no width: nothing is known so well.
+#: A window narrower than this, in whatever unit, has no width: nothing is known so well; numerical.
 LEAST_WIDTH = 1e-9
 
 
@@ -320,9 +320,9 @@ def widest_mask(limit: Limit, curve: Curve) -> Mask | None:
     return Mask(grid, low.lower, high.upper, middle.centre)
 
 
-#: Just beside an edge: a step of a mask is as steep as this.
+#: Just beside an edge: a step of a mask is as steep as this; numerical.
 NEXT_TO = 1e-9
-#: Points of a centre further apart than this leave a hole (half an octave).
+#: Points of a centre further apart than this leave a hole (half an octave); our choice.
 WIDEST_GAP = 2**0.5
 
 

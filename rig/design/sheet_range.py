@@ -21,7 +21,7 @@ from rig.design.kit import Kit
 from rig.design.speaker import ChannelSpec
 from rig.values.readings import Curve, Reading
 
-#: Designs drawn: the furthest of so many lie about three standard deviations away.
+#: Designs drawn: the furthest of so many lie about three standard deviations away; numerical.
 DESIGNS = 200
 
 

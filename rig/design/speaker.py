@@ -25,7 +25,7 @@ from rig.design.driver_curves import (
 from rig.design.driver_priors import Prior, driver_priors, usual_depth_m
 from rig.files.tables import Misfit, Table, band, between, refuse_doubles, values_of
 
-#: What a sweep may cover: above it the filters of a sound card at 48 kHz set in.
+#: What a sweep may cover: above it the filters of a sound card at 48 kHz set in; our choice.
 LOWEST_HZ, HIGHEST_HZ = 5.0, 20800.0
 #: Beyond these a part is a slip of the pen or of the unit. In ohm, henry and farad.
 PLAUSIBLE: dict[Kind, tuple[float, float, str]] = {

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 SVG = "{http://www.w3.org/2000/svg}"
 FONT = "Open Sans"
-#: Margin, width and height of a page of A4, and the room between drawings; millimetres.
+#: Margin, width and height of a page of A4, and the room between drawings; millimetres; by definition.
 MARGIN_MM, PAGE_MM, PAGE_HEIGHT_MM, BETWEEN_MM = 15.0, 210.0, 297.0, 4.0
 #: What hatching becomes, which the library cannot fill areas with.
 HATCHED_GREY = "#dddddd"

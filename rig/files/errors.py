@@ -1,6 +1,6 @@
 """Everything that can go wrong and is told to the person at the terminal, each with the exit status that it ends in."""
 
-#: Exit statuses of every command.
+#: Exit statuses of every command; by definition.
 PASS, FAIL, VOID, USAGE, BENCH = 0, 1, 2, 3, 4
 
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
 Values = Mapping[str, object]
-#: No quantity in any unit is larger, and no file of settings nested deeper.
+#: No quantity in any unit is larger, and no file of settings nested deeper; numerical.
 LARGEST, DEEPEST = 1e15, 20
 
 

@@ -22,7 +22,7 @@ QUANTITIES = (OFF_AXIS_LEVEL, DIRECTIVITY, PISTON, NEAR_FIELD_LEVEL, JOINED_LEVE
 QUANTITIES_BETWEEN = (HANDOVER_LEVEL, POLARITY, DELAY, SUM)
 #: What one reading shows beyond doubt, and what it shows among others that look alike: common practice, no source.
 P_ONE, P_ONE_OF_SOME = 0.9, 0.6
-#: A port that is so far below its design gives nothing.
+#: A port that is so far below its design gives nothing (our choice; tests/benchmarks/naming_faults.py).
 SILENT_PORT_DB = 12.0
 ALONE = "the level of {} is off, and nothing that was measured here says why"
 USUAL_PLAN = "the usual plan: impedance at the bare leads, and the level on the axis, tell more"

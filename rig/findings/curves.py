@@ -21,9 +21,10 @@ from rig.values.readings import Curve, Floats
 
 #: The quantities that the model of a channel gives in full.
 OF_THE_MODEL = (IMPEDANCE, FREE_FIELD_LEVEL)
-#: A level is never expected to be lower than this against the design: silence has no level.
+#: A level is never expected to be lower than this against the design: silence has no level (our choice;
+#: tests/benchmarks/naming_faults.py).
 SILENCE_DB = -80.0
-#: The band of good units, in standard deviations.
+#: The band of good units, in standard deviations (our choice; tests/benchmarks/naming_faults.py).
 BAND_SIGMAS = 2.0
 
 

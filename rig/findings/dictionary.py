@@ -27,7 +27,7 @@ LOUD_NEIGHBOUR = "loud neighbour"
 E12 = (1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)
 VALUE_FACTORS = tuple(sorted((0.1, *(step / 10 for step in E12), *E12, 10.0)))
 VALUE_SHARES = tuple(5.0 if factor in (0.1, 10.0) else 1.0 for factor in VALUE_FACTORS)
-#: Other nominal impedances that drivers are sold with, in ohm.
+#: Other nominal impedances that drivers are sold with, in ohm; common practice, no source.
 NOMINAL_OHM = (4.0, 6.0, 8.0, 16.0)
 
 

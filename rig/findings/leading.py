@@ -8,13 +8,14 @@ from rig.values.findings import Finding
 
 T = TypeVar("T", bound=Hashable)
 
-#: A cause, together with those that cannot be told from it, must be this probable to be named first ...
+#: A cause, together with those that cannot be told from it, must be this probable to be named first ... (our choice;
+#: tests/benchmarks/naming_faults.py)
 NAMED_FROM = 0.5
-#: ... no more than so many together, ...
+#: ... no more than so many together, ... (our choice; tests/benchmarks/naming_faults.py)
 LARGEST_GROUP = 3
-#: ... and what is reported besides it must be this probable.
+#: ... and what is reported besides it must be this probable (our choice; tests/benchmarks/naming_faults.py).
 BESIDE_FROM = 0.05
-#: No more than so many for one channel: a hint is to be followed.
+#: No more than so many for one channel: a hint is to be followed; layout.
 MOST = 3
 UNKNOWN = "unknown"
 

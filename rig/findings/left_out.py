@@ -29,11 +29,12 @@ PART_SIGMA = 0.004 + 0.015j
 #: A coil of another value is of another wire: so far is its resistance from the right one's (logarithm).
 WIRE_SIGMA, WIRE = 0.8, "wire of "
 #: What was left out of a driver in its box is the driver's or the box's: once one of them is another one, it may be
-#: gone, and something else there, up to so many times the driver's resonance.
+#: gone, and something else there, up to so many times the driver's resonance (our choice;
+#: tests/benchmarks/naming_faults.py).
 OF_RESONANCE = 5.0
 OF_THE_BOX = ("leak", "damping", "blocked port", "tuning")
 OF_DRIVERS = ("weak", "resonance", "shorted turns", "impedance", "driver leads")
-#: Step of the logarithm of a component's impedance.
+#: Step of the logarithm of a component's impedance; numerical.
 STEP = 1e-4
 
 

@@ -27,12 +27,14 @@ LEVEL_POINT_DB, LEVEL_SMOOTH_DB = 0.3, 0.7
 LOW_POINT_DB, LOW_SMOOTH_DB = 0.5, 1.0
 #: Where good builds have taught it, it is taken for no less than a bench repeats: common practice, no source.
 LEAST_Z, LEAST_DB = 0.003, 0.2
-#: Of a level over a band: above and below this frequency the room's part in it differs.
+#: Of a level over a band: above and below this frequency the room's part in it differs (our choice;
+#: tests/benchmarks/naming_faults.py).
 BAND_DB, BASS_BAND_DB, BASS_BELOW_HZ = 1.5, 3.0, 300.0
 PING_DB, OTHERS_DB = 1.5, 2.0
-#: A fault of no name: curves anywhere within a factor of about two, and levels within 8 dB.
+#: A fault of no name: curves anywhere within a factor of about two, and levels within 8 dB (our choice;
+#: tests/benchmarks/naming_faults.py).
 UNKNOWN_Z, UNKNOWN_DB = 0.5, 8.0
-#: Deviations are kept within so many standard deviations; a step of the derivative is this one.
+#: Deviations are kept within so many standard deviations; a step of the derivative is this one; numerical.
 REACH, STEP = 3.5, 0.2
 
 

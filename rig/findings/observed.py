@@ -15,17 +15,20 @@ from rig.values.names import DRIVER_POLARITY
 from rig.values.readings import Curve, Floats, Reading
 from rig.values.verdicts import CheckResult
 
-#: Every second point of a curve: a twelfth of an octave.
+#: Every second point of a curve: a twelfth of an octave; numerical.
 EVERY = 2
-#: An impedance above this, or resistance below, is told from none no more: opens and shorts are that far away.
+#: An impedance above this, or resistance below, is told from none no more: opens and shorts are that far away (our
+#: choice; tests/benchmarks/naming_faults.py).
 OPEN_OHM, SHORT_OHM = 1000.0, 0.02
-#: A level so far (as a ratio) below the design is as good as silence, and a notch no deeper: reflections fill it.
+#: A level so far (as a ratio) below the design is as good as silence, and a notch no deeper: reflections fill it (our
+#: choice; tests/benchmarks/naming_faults.py).
 SILENT = 0.15
-#: A ping this far above the noise is not changed by it.
+#: A ping this far above the noise is not changed by it (our choice; tests/benchmarks/naming_faults.py).
 NOISE_SEEN_DB = 15.0
-#: Where the design itself is so far below its loudest, behind a filter or below a box, other sounds are louder.
+#: Where the design itself is so far below its loudest, behind a filter or below a box, other sounds are louder (our
+#: choice; tests/benchmarks/naming_faults.py).
 AUDIBLE_DB = 24.0
-#: A level whose noise is above this says nothing.
+#: A level whose noise is above this says nothing (our choice; tests/benchmarks/naming_faults.py).
 NOISE_DB = 6.0
 
 

@@ -33,14 +33,16 @@ from rig.findings.ranking import (
 SECOND = 0.05
 #: Swapped leads and a loud neighbour show in two channels.
 OF_TWO_CHANNELS = ("swapped", LOUD_NEIGHBOUR)
-#: Of each search so many pairs are fitted, in so many steps.
+#: Of each search so many pairs are fitted, in so many steps; numerical.
 FITTED, ROUNDS = 4, 2
-#: A fault's amount is sought so far about the entry's (standard deviation of its logarithm).
+#: A fault's amount is sought so far about the entry's (standard deviation of its logarithm) (our choice;
+#: tests/benchmarks/naming_faults.py).
 WIDE = 0.25
 #: Where a good part would lie further from its nominal value than the edge of its tolerance (in standard deviations),
 #: or the curves are this far from those of the fault (of what model and noise allow), a second fault is looked for ...
+#: (our choice; tests/benchmarks/naming_faults.py)
 FURTHEST, MISFIT = CUT_OFF_SIGMA + 0.5, 0.1
-#: ... and with these a single fault explains nothing.
+#: ... and with these a single fault explains nothing (our choice; tests/benchmarks/naming_faults.py).
 TOO_FAR, NO_FIT = 2 * CUT_OFF_SIGMA, 1.0
 
 

@@ -13,9 +13,10 @@ from rig.verdict.responses import mean_db
 
 #: The sign of a clear case is reported wrongly, or not at all, so often: common practice, no source.
 WRONG, NOT_READ = 0.002, 0.04
-#: As the polarity check has them unless the kit sets them: a sign is reported above these, and within this delay.
+#: As the polarity check has them unless the kit sets them: a sign is reported above these, and within this delay (our
+#: choice; tests/benchmarks/naming_faults.py).
 CONFIDENCE, AGREEMENT, DEAD_DB, DELAY_S = 0.2, 0.5, -10.0, 0.3e-3
-#: So near to a threshold either side of it may be read.
+#: So near to a threshold either side of it may be read (our choice; tests/benchmarks/naming_faults.py).
 NEAR, NEAR_DB = 0.1, 3.0
 POINTS_PER_OCTAVE = 24
 

@@ -21,9 +21,9 @@ from rig.verdict.responses import mean_db
 #: over benches; common practice, no source.
 LEAD_SIGMA_OHM = 0.05
 GAIN_SIGMA_DB = 1.0
-#: ... and on one bench from day to day.
+#: ... and on one bench from day to day (our choice; tests/benchmarks/naming_faults.py).
 LEAST_GAIN_SIGMA_DB = 0.2
-#: Means over bands are taken on so many points an octave.
+#: Means over bands are taken on so many points an octave; numerical.
 BAND_POINTS = 6
 
 

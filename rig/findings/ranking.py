@@ -15,26 +15,32 @@ from rig.findings.observed import Asked, Observed
 from rig.findings.prediction import Scene, predicted
 from rig.signals.smoothing import log_frequency_grid
 
-#: Of units that fail: so many are good ones at the edge of their tolerances, so many have what no entry describes.
+#: Of units that fail: so many are good ones at the edge of their tolerances, so many have what no entry describes (our
+#: choice; tests/benchmarks/naming_faults.py).
 GOOD_PRIOR, UNKNOWN_PRIOR = 0.05, 0.10
-#: Hypotheses that get a linearisation of their own, and those that are then fitted.
+#: Hypotheses that get a linearisation of their own, and those that are then fitted; numerical.
 LOOKED_AT, FITTED = 30, 12
-#: ... unless they lie behind the best by so much already (logarithm of the odds), in the coarse look or the sharp one.
+#: ... unless they lie behind the best by so much already (logarithm of the odds), in the coarse look or the sharp one;
+#: numerical.
 BEHIND, BEHIND_SHARP = 30.0, 100.0
 #: A point of a curve says no more than this against a hypothesis that has not been fitted yet (squared sigmas) ...
+#: (numerical)
 MOST_AGAINST = 9.0
-#: ... and model and noise are taken to be so many times worse, point by point.
+#: ... and model and noise are taken to be so many times worse, point by point; numerical.
 COARSE = 4.0
 ROUNDS = 2
 #: A test between two causes that would be wrong more often than once in twenty does not tell them apart: two
-#: Gaussians that lie d standard deviations apart are mistaken with Phi(-d / 2), and their evidences differ by d**2 / 2.
+#: Gaussians that lie d standard deviations apart are mistaken with Phi(-d / 2), and their evidences differ by d**2 / 2
+#: (our choice; tests/benchmarks/naming_faults.py).
 INDISTINGUISHABLE = 0.5 * (2 * 1.645) ** 2
 #: A fault under which the measurements are hardly more probable than of a good unit (logarithm of the ratio) is none
-#: that they show: it cannot be why they failed.
+#: that they show: it cannot be why they failed (our choice; tests/benchmarks/naming_faults.py).
 MORE_THAN_GOOD = 1.0
-#: ... and neither can one that explains less than this share of what the best one does (of that logarithm).
+#: ... and neither can one that explains less than this share of what the best one does (of that logarithm) (our
+#: choice; tests/benchmarks/naming_faults.py).
 SHARE_OF_BEST = 0.5
-#: A level that is off by more than this (standard deviations over benches) is why a level failed.
+#: A level that is off by more than this (standard deviations over benches) is why a level failed (our choice;
+#: tests/benchmarks/naming_faults.py).
 LEVEL_SIGMAS = 0.5
 
 

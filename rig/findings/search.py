@@ -27,9 +27,10 @@ from rig.values.findings import Finding
 from rig.values.names import AGAINST, CHANNEL_POLARITY, DRIVER_POLARITY, SENSITIVITY
 from rig.values.verdicts import CheckResult
 
-#: Where nothing failed that the curves bear on, a cause must be this probable to be named.
+#: Where nothing failed that the curves bear on, a cause must be this probable to be named (our choice;
+#: tests/benchmarks/naming_faults.py).
 BEYOND_DOUBT = 0.95
-#: Of each channel so many causes are looked at, none less probable than this.
+#: Of each channel so many causes are looked at, none less probable than this; numerical.
 LOOKED_AT, NEGLIGIBLE = 6, 1e-6
 NO_FAULT = "no fault that is known here would look like this"
 SEVERAL = "several faults would look like this, and none of them stands out"

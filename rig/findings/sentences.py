@@ -11,9 +11,11 @@ from rig.design.fault_kinds import FINDING_WORDS
 from rig.design.fault_names import in_words
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause
 
-#: A value that is known no better than this (standard uncertainty of its logarithm) is reported as a range.
+#: A value that is known no better than this (standard uncertainty of its logarithm) is reported as a range (our
+#: choice; tests/benchmarks/naming_faults.py).
 ROUGH = 0.2
-#: A value this near to a decade off is one, within its tolerance and that of the fit.
+#: A value this near to a decade off is one, within its tolerance and that of the fit (our choice;
+#: tests/benchmarks/naming_faults.py).
 DECADE_WITHIN = 0.3
 
 

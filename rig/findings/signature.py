@@ -17,14 +17,15 @@ from rig.values.readings import Curve, Floats
 from rig.values.verdicts import CheckResult, Verdict
 
 #: A level or impedance that differs by the same everywhere differs by at least this, and half its points by no more
-#: than this from that.
+#: than this from that (our choice; tests/benchmarks/naming_faults.py).
 OFFSET_DB, FLAT_DB = 1.5, 0.7
 OFFSET_PERCENT, FLAT_PERCENT = 6.0, 2.0
-#: So far below over so wide a band is silence, and an impedance that many times too high or low is open or short.
+#: So far below over so wide a band is silence, and an impedance that many times too high or low is open or short (our
+#: choice; tests/benchmarks/naming_faults.py).
 SILENT_DB, SILENT_OCTAVES = 12.0, 1.0
 TIMES = 4.0
 LEVELS = (FREE_FIELD_LEVEL, LEVEL)
-#: Readings that stand for themselves when they fail.
+#: Readings that stand for themselves when they fail; layout.
 NUMBERS = (FS, BOX_TUNING, BOX_LOSSES, RE, LE)
 MOST = 3
 #: Readings of how loud a channel is.

@@ -43,24 +43,31 @@ OFTEN = {
     "leak": 0.3,
     "weak": 0.2,
 }
-#: A change that is none of these: how often, against all of them together, and so many standard deviations off.
+#: A change that is none of these: how often, against all of them together, and so many standard deviations off (our
+#: choice; tests/benchmarks/naming_faults.py).
 UNKNOWN_PRIOR, UNKNOWN_SIGMA = 0.05, 2.0
-#: A fault must explain the changes this much better than none does (logarithm of the ratio of the evidences).
+#: A fault must explain the changes this much better than none does (logarithm of the ratio of the evidences) (our
+#: choice; tests/benchmarks/naming_faults.py).
 MORE_THAN_NONE = 5.0
-#: A level and an impedance are followed so far; a change is predicted within so much, and within that part of itself.
+#: A level and an impedance are followed so far; a change is predicted within so much, and within that part of itself
+#: (our choice; tests/benchmarks/naming_faults.py).
 REACH_DB, SIGMA_DB, SIGMA_PART = 30.0, 1.0, 0.25
-#: How far the resistance of a coil is followed: beyond, it is broken or short, and networks say how much.
+#: How far the resistance of a coil is followed: beyond, it is broken or short, and networks say how much (our choice;
+#: tests/benchmarks/naming_faults.py).
 COIL_REACH_DB = 10.0
-#: A point says no more than this against a fault (squared standard deviations); so many of an octave are independent.
+#: A point says no more than this against a fault (squared standard deviations); so many of an octave are independent;
+#: numerical.
 MOST_AGAINST, PER_OCTAVE = 16.0, 2.0
-#: The last minute may hold the break itself: any share of it may have been after it.
+#: The last minute may hold the break itself: any share of it may have been after it; numerical.
 SHARES = np.linspace(0.05, 1.0, 20)
-#: The coil's resistance is reported where the impedance is least within this band; its temperature counts from here.
+#: The coil's resistance is reported where the impedance is least within this band; its temperature counts from here
+#: (our choice; tests/benchmarks/naming_faults.py).
 COIL_HZ, ROOM_CELSIUS = (100.0, 1000.0), 20.0
 #: What shows a change by its name alone.
 QUANTITIES = (GUARD, COMPRESSION, LEVEL_CHANGE, IMPEDANCE_CHANGE, FS_CHANGE, RE_CHANGE)
 ELSEWHERE = (RISE, STEADY_RISE, END_TEMPERATURE, AMBIENT_DRIFT)
-#: Changes smaller than this are not worth a word where nothing explains them.
+#: Changes smaller than this are not worth a word where nothing explains them (our choice;
+#: tests/benchmarks/naming_faults.py).
 SHOWN_DB = 2.0
 DIED = "{it} died during the long loud playing: its coil has burnt open, or a lead of it came off"
 SINCE = "since the long loud playing {words}"

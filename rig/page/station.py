@@ -29,7 +29,8 @@ from rig.values.run import Event, Finished, Logged, Started
 
 #: The same code again within so many seconds is one scan read twice (choice of the page).
 DOUBLED_S = 1.0
-#: An answer counts only when its question has stood so long: a key that was held before it came is none to it.
+#: An answer counts only when its question has stood so long: a key that was held before it came is none to it; our
+#: choice.
 SHOWN_S = 0.4
 #: What computes, loaded while the first unit is being fetched.
 COMPUTES = ("scipy.signal", "scipy.optimize")

@@ -19,7 +19,7 @@ from rig.study import capability_words as words
 from rig.study.capability import GOOD_PERCENT, WORST_PERCENT, Capability, LimitStudy
 from rig.verdict.judge import apart, limit_words
 
-#: Limits in the ranked figure, and limits whose readings are drawn.
+#: Limits in the ranked figure, and limits whose readings are drawn; layout.
 MOST_BARS, MOST_CHARTS = 20, 6
 #: Heights of the figures, of a bar, and width of the names of bars; layout.
 BANDS_HEIGHT, CHART_HEIGHT, BAR, NAMES = 215, 190, 24.0, 250.0

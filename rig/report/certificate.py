@@ -30,12 +30,12 @@ from rig.values.run import Run
 from rig.values.verdicts import CheckResult, Verdict
 from rig.verdict.guard import STEADY_RISE
 
-#: Lines of what failed at the top of the page; the rest is counted.
+#: Lines of what failed at the top of the page; the rest is counted; layout.
 MOST_FAILURES = 8
-#: Panels in a row of the figure on the first page.
+#: Panels in a row of the figure on the first page; layout.
 OVERVIEW_COLUMNS = 3
 OVERVIEW = FREE_FIELD_LEVEL
-#: Order of the highest harmonic that is drawn although no limit judges it.
+#: Order of the highest harmonic that is drawn although no limit judges it; layout.
 HIGHEST_DRAWN = 3
 
 

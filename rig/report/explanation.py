@@ -12,7 +12,7 @@ from rig.report.findings_text import headline
 
 #: Height of a panel with its axes; layout.
 HEIGHT = 290
-#: One for each finding of a channel, the most probable first.
+#: One for each finding of a channel, the most probable first; layout.
 STYLES = SERIES[1:4]
 #: An open lead has thousands of ohms; where all is in order is what one wants to see; layout.
 MOST_OHM = 1000.0

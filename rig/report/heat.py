@@ -18,12 +18,12 @@ from rig.values.requests import RoleGuard
 from rig.values.run import Run
 from rig.verdict.guard import AMBIENT, STEADY_RISE
 
-#: Heights of the figures, in the drawing's units.
+#: Heights of the figures, in the drawing's units; layout.
 MAIN_HEIGHT, COILS_HEIGHT, SMALL_HEIGHT = 300, 205, 170
 NAMES_WIDTH, SMALL_NAMES_WIDTH = 170, 118
-#: No coil lives through such a rise: what seems to be warmer is open.
+#: No coil lives through such a rise: what seems to be warmer is open; from memory.
 MOST_COIL_K = 400.0
-#: Events that are reported one by one; the rest is counted.
+#: Events that are reported one by one; the rest is counted; layout.
 MOST_EVENTS = 9
 UNIT_TITLES = {"ampere": "Current", "volt": "Voltage", "watt": "Power"}
 

@@ -11,7 +11,7 @@ MM_PER_POINT = 25.4 / 72
 TITLE, NORMAL, SMALL, LINE = 10.0, 7.5, 6.5, 1.35
 #: How far the letters' middle lies above their base line, as a part of their size; layout.
 MIDDLE = 0.36
-#: What lies over what: equipment, wires, joints and words, sensors, crosses.
+#: What lies over what: equipment, wires, joints and words, sensors, crosses; layout.
 BLOCKS, WIRES, JOINTS, WORDS, SENSORS, CROSSES = range(6)
 #: Words keep clear of the wires below them.
 ON_WHITE = 'stroke="#fff" stroke-width="1" stroke-linejoin="round" paint-order="stroke"'

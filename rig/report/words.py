@@ -20,11 +20,12 @@ NONE = "–"
 #: Warmer than this, a part is not to be touched (bare metal burns at 49 °C within minutes; common practice, no source).
 HOT_CELSIUS = 45.0
 UNIT_SIGNS = {"celsius": "°C", "ampere": "A", "volt": "V", "watt": "W"}
-#: Figures of a value that are told, and the part of a value that its uncertainty must reach to be told beside it.
+#: Figures of a value that are told, and the part of a value that its uncertainty must reach to be told beside it;
+#: layout.
 MOST_FIGURES, LEAST_UNCERTAINTY = 4, 1e-3
 #: Expanded uncertainty over standard uncertainty: about 95 % (JCGM 100:2008, 6.3.3).
 COVERAGE = 2.0
-#: A probability of conformity from here on is not worth a word.
+#: A probability of conformity from here on is not worth a word; layout.
 CONFORMS = 0.999
 SENSITIVITY_UNIT = "dB SPL, 2.83 V, 1 m"
 

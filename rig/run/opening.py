@@ -17,7 +17,7 @@ from rig.design.trust import CalibrationKind
 from rig.files.errors import BenchSetupError, FaultError
 from rig.simulated.bench import SimulatedBench, simulated_name
 
-#: The resistor that the simulated bench calibrates itself with.
+#: The resistor that the simulated bench calibrates itself with; made up.
 SIMULATED_LOAD_OHM = 8.2
 
 

@@ -25,7 +25,7 @@ from rig.verdict.examine import capture_troubles, examine_looks
 from rig.verdict.guard import Watch
 from rig.verdict.second_look import MOST_LOOKS, CheckedCapture, is_doubtful, needs_another, standing
 
-#: A disturbed capture is repeated at most so often before its checks are void.
+#: A disturbed capture is repeated at most so often before its checks are void; our choice.
 REPEATS = 2
 STOPPED = "stopped by the person at the bench"
 GO_ON = "Put it right first, or go on all the same?"

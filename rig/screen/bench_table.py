@@ -12,7 +12,7 @@ from rig.files.errors import BenchSetupError
 from rig.screen.console import open_console, yes_or_no
 from rig.screen.shapes import SHAPES, STYLES
 
-#: Columns.
+#: Columns; layout.
 INDENT = 4
 
 

@@ -14,7 +14,7 @@ from rig.calibration.storage import LoopDetails, MicrophoneDetails, Stored
 from rig.screen.console import open_console
 from rig.screen.listings import two_columns
 
-#: Width of the daily chart, and so many of its newest points.
+#: Width of the daily chart, and so many of its newest points; layout.
 WIDTH, NEWEST = 41, 20
 SHAPES = {IN_CONTROL: "●", OUT_OF_CONTROL: "■"}
 

@@ -14,9 +14,9 @@ from rig.study.design_view import DesignView, Strain, boxes
 from rig.values.readings import Floats
 from rig.values.verdicts import Mask
 
-#: Of a line, in characters.
+#: Of a line, in characters; layout.
 WIDTH = 79
-#: What a chart of levels spans.
+#: What a chart of levels spans; layout.
 SPAN_DB = 50.0
 #: Masks by the quantity that they judge.
 Masks = dict[str, Mask]

@@ -14,7 +14,7 @@ from rig.store.run_json import ResultEntry
 from rig.values.names import NOT_DONE
 from rig.values.verdicts import BareVerdict, CheckResult, Verdict
 
-#: In fewer columns the cells of a table break until nobody can read them.
+#: In fewer columns the cells of a table break until nobody can read them; layout.
 TABLE_COLUMNS = 120
 UNCERTAINTY = "The figure after ± is the expanded uncertainty (k = 2), about 95 %."
 #: Title of a check, its outcome, why it is void as a whole, and the verdicts to be shown.

@@ -18,13 +18,13 @@ from rig.values.requests import Programme, RoleGuard
 from rig.values.run import Logged
 from rig.verdict.guard import AMBIENT, MINUTE_S
 
-#: The screen is drawn at most so often, however fast rows come.
+#: The screen is drawn at most so often, however fast rows come; our choice.
 LEAST_S = 0.5
-#: Where nobody watches a screen, a line is printed for every so much of the programme.
+#: Where nobody watches a screen, a line is printed for every so much of the programme; our choice.
 LINE_EVERY_S = 60.0
-#: Events that stay on the screen.
+#: Events that stay on the screen; layout.
 LAST_EVENTS = 4
-#: A reading that is missing for more rows than this is reported before it stops the soak.
+#: A reading that is missing for more rows than this is reported before it stops the soak; our choice.
 MISSING_ROWS = 2
 STATE_WORDS = {
     "cold": "; quiet at first, while the coils are cold",

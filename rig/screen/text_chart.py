@@ -8,7 +8,7 @@ import numpy as np
 from rig.drawing.axes import FREQUENCY_TICKS_HZ
 from rig.values.readings import Floats
 
-#: The field that is drawn in, in characters, and the room for values to its left.
+#: The field that is drawn in, in characters, and the room for values to its left; layout.
 COLUMNS, ROWS, LEFT = 68, 14, 7
 
 

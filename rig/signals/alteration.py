@@ -19,37 +19,38 @@ Singles = NDArray[np.float32]
 Complex64 = NDArray[np.complex64]
 Layout = stimulus.Layout
 
-#: Marks and sweep agree so closely on a path that stays the same.
+#: Marks and sweep agree so closely on a path that stays the same; our choice.
 STEP_DB = 1.5
-#: Marks that reach up to here can be held against the sweep.
+#: Marks that reach up to here can be held against the sweep; our choice.
 WIDE_MARKS_HZ = 4000.0
-#: A mark is looked at for so long behind its end.
+#: A mark is looked at for so long behind its end; our choice.
 MARK_TAIL_S = 0.03
-#: Standard uncertainties by which marks must differ.
+#: Standard uncertainties by which marks must differ; our choice.
 SIGNIFICANT = 5.0
-#: With more than this part of what is expected being none of the path's, nothing is said of the marks.
+#: With more than this part of what is expected being none of the path's, nothing is said of the marks; our choice.
 MOST_FOREIGN = 0.2
-#: The response fades in up to, and out from, so many times (a part of) the sweep's ends.
+#: The response fades in up to, and out from, so many times (a part of) the sweep's ends; our choice.
 FADE_IN, FADE_OUT = 2.0, 1.05
-#: Kept of the response before its arrival.
+#: Kept of the response before its arrival; our choice.
 BEFORE_S = 0.02
-#: A box whose response in the marks' band lies so far below its highest does not play them.
+#: A box whose response in the marks' band lies so far below its highest does not play them; our choice.
 UNPLAYED_DB = -25.0
 
 #: The noise under a sweep is read in this band, in the response up to a time between these, which lets ring out what
-#: does, and in a silence of so much or more.
+#: does, and in a silence of so much or more; our choice.
 UNDER_HZ = (150.0, 1000.0)
 SOONEST_S, LATEST_S = 0.3, 0.6
 SPAN_S = 0.1
-#: In so much of a response any room decays by more than `FALL_DB` from one fifth to the next.
+#: In so much of a response any room decays by more than `FALL_DB` from one fifth to the next; our choice.
 DEAD_S = 0.45
-#: It may be so much louder than in silence, or than what the room leaves; what falls by more on the way is the room.
+#: It may be so much louder than in silence, or than what the room leaves; what falls by more on the way is the room;
+#: our choice.
 RISE_DB = 8.0
 FALL_DB = 3.5
 
-#: Halves of other sample rates, at which a conversion to them and back ends the band.
+#: Halves of other sample rates, at which a conversion to them and back ends the band; common practice, no source.
 OTHER_HALVES_HZ = (4000.0, 5512.5, 6000.0, 8000.0, 11025.0, 12000.0, 16000.0, 22050.0, 24000.0, 44100.0, 48000.0)
-#: No filter but a converter's falls by so much between these parts of such a half, or hertz beyond it.
+#: No filter but a converter's falls by so much between these parts of such a half, or hertz beyond it; our choice.
 STEEP_DB = 25.0
 BELOW_WALL, WALL_HZ = 0.8, 500.0
 

@@ -10,7 +10,7 @@ from rig.signals.uncertainty import INDEPENDENT_PER_OCTAVE
 
 Array = NDArray[np.float64]
 
-#: Radii that are tried, over the expected one, and how many: steps of 0.6 %.
+#: Radii that are tried, over the expected one, and how many: steps of 0.6 %; numerical.
 NARROWEST, WIDEST, TRIED = 0.3, 3.0, 400
 
 

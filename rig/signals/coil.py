@@ -14,9 +14,9 @@ ComplexArray = NDArray[np.complex128]
 #: Copper's resistance, drawn on in a straight line, would vanish at -234.5 degC (IEEE winding-resistance method). The
 #: same line as alpha = 0.00393 per kelvin at 20 degC (IEC 60028): 1 / 0.00393 - 20 = 234.45.
 COPPER_K = 234.5
-#: Length of a segment: a resonance that rings beyond its ends looks like noise, and is counted as such.
+#: Length of a segment: a resonance that rings beyond its ends looks like noise, and is counted as such; our choice.
 SEGMENT_S = 0.5
-#: Frequencies of less coherence are left out: the load's current is not from the voltage there.
+#: Frequencies of less coherence are left out: the load's current is not from the voltage there; our choice.
 LEAST_COHERENCE = 0.8
 _LEAST_LINES = 8
 _BAND_SHARE = 0.75

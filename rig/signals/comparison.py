@@ -14,10 +14,10 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 Layout = stimulus.Layout
 
-#: A piece has at least so many frames, and at least so many periods of the sweep.
+#: A piece has at least so many frames, and at least so many periods of the sweep; our choice.
 PIECE_FRAMES = 512
 PIECE_PERIODS = 3.0
-#: Pieces that are fitted at once: more would not stay in a processor's cache.
+#: Pieces that are fitted at once: more would not stay in a processor's cache; numerical.
 BATCH = 16
 
 

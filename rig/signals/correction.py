@@ -6,7 +6,7 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
-#: Silence behind the recording, so that what rings on does not come around to its beginning.
+#: Silence behind the recording, so that what rings on does not come around to its beginning; our choice.
 SETTLE_S = 0.05
 
 

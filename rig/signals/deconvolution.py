@@ -27,11 +27,11 @@ ComplexArray = NDArray[np.complex128]
 Floats = NDArray[Any]
 AnyComplex = NDArray[Any]
 
-#: Regularisation inside the band, relative to the greatest squared magnitude of the reference there.
+#: Regularisation inside the band, relative to the greatest squared magnitude of the reference there; numerical.
 FLOOR = 1e-10
-#: Part of the gap to the next harmonic's response that a harmonic's window takes before its own time.
+#: Part of the gap to the next harmonic's response that a harmonic's window takes before its own time; our choice.
 PRE_PART = 0.4
-#: Part of a harmonic's window after its own time over which it falls.
+#: Part of a harmonic's window after its own time over which it falls; our choice.
 FALL_PART = 0.6
 
 

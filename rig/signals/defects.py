@@ -10,22 +10,23 @@ Flags = NDArray[np.bool_]
 Bits = NDArray[np.uint32]
 Counts = NDArray[np.integer]
 
-#: At or above this a converter is at its end (the largest 16 bit sample is 0.99997).
+#: At or above this a converter is at its end (the largest 16 bit sample is 0.99997); our choice.
 FULL_SCALE = 0.9999
-#: Equal neighbours at a row's extreme that count as cut off.
+#: Equal neighbours at a row's extreme that count as cut off; our choice.
 CLIP_RUN = 3
-#: Exact zeros in a row that a live input does not give.
+#: Exact zeros in a row that a live input does not give; our choice.
 ZERO_RUN = 32
-#: Neighbours whose exact return is looked for, and how far back.
+#: Neighbours whose exact return is looked for, and how far back; our choice.
 REPEAT_RUN = 32
 REPEAT_REACH = 8192
-#: Neighbours that are hashed together: half of those, so that any 32 hold a whole set with half of the changes.
+#: Neighbours that are hashed together: half of those, so that any 32 hold a whole set with half of the changes;
+#: numerical.
 ANCHOR = REPEAT_RUN // 2
 DOUBLINGS = (1, 2, 4, 8)
-#: Odd factors of the hash, drawn at random.
+#: Odd factors of the hash, drawn at random; numerical.
 ODD = np.random.default_rng(1).integers(0, 2**31, 5, dtype=np.uint32) * np.uint32(2) + np.uint32(1)
 NO_ANCHOR = np.uint32(0xFFFFFFFF)
-#: In steps of the converter: what lies below may be rounding.
+#: In steps of the converter: what lies below may be rounding; our choice.
 STEPS = 8.0
 
 

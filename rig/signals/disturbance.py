@@ -21,22 +21,27 @@ Array = NDArray[np.float64]
 
 #: Part of the gap between two orders' responses, at its end, that is looked at.
 GAP_PART = deconvolution.PRE_PART
-#: A noise of the moment has more than so many times the power of the next order's tail (6 dB) ...
+#: A noise of the moment has more than so many times the power of the next order's tail (6 dB) ... (our choice;
+#: tests/benchmarks/outside_noises.py)
 OVER_TAIL = 4.0
-#: ... and than so many times that of the steady noise (12 dB).
+#: ... and than so many times that of the steady noise (12 dB) (our choice; tests/benchmarks/outside_noises.py).
 OVER_NOISE = 15.0
-#: A noise that stands in so many orders at one time is believed to be in all of them.
+#: A noise that stands in so many orders at one time is believed to be in all of them (our choice;
+#: tests/benchmarks/outside_noises.py).
 AT_ONCE = 3
-#: A noise of the moment may be so many times stronger at one frequency, or a moment later, than where it is seen.
+#: A noise of the moment may be so many times stronger at one frequency, or a moment later, than where it is seen (our
+#: choice; tests/benchmarks/outside_noises.py).
 UNEVEN = 10.0
-#: Two estimates of one steady noise lie so far apart as rarely as this at one frequency.
+#: Two estimates of one steady noise lie so far apart as rarely as this at one frequency (our choice;
+#: tests/benchmarks/outside_noises.py).
 BY_CHANCE = 1e-4
 BEFORE_ARRIVAL_S = 0.002
-#: Of the time between the second harmonic and the linear response, at its end, that is looked at.
+#: Of the time between the second harmonic and the linear response, at its end, that is looked at (our choice;
+#: tests/benchmarks/outside_noises.py).
 SECOND_HARMONIC_PART = 0.5
-#: Width of a third of an octave, in parts of its middle frequency.
+#: Width of a third of an octave, in parts of its middle frequency; by definition.
 THIRD = math.log(2) / 3
-#: Points of the grid over which powers are averaged.
+#: Points of the grid over which powers are averaged; numerical.
 SMOOTHED = 5
 
 

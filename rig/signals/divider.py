@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Wiring = Literal["return", "source"]
 
-#: Where the errors of a calibration are reported as a polynomial, in multiples of the sense resistor.
+#: Where the errors of a calibration are reported as a polynomial, in multiples of the sense resistor; our choice.
 PROBES = (0.0, 1.0, 5.0)
 
 

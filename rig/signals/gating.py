@@ -14,9 +14,9 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
-#: Part of the gate, at its end, over which it falls.
+#: Part of the gate, at its end, over which it falls; our choice.
 FALL_OF_GATE = 0.5
-#: Periods of the lowest valid frequency that the gate must hold after the arrival.
+#: Periods of the lowest valid frequency that the gate must hold after the arrival; our choice.
 VALID_PERIODS = 2.0
 
 

@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 Block = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
-#: The noise that is played: its length, its ends, and by how much its peaks are above its RMS at most.
+#: The noise that is played: its length, its ends, and by how much its peaks are above its RMS at most; our choice.
 PROBE_S, FROM_HZ, TO_HZ, CREST = 0.5, 60.0, 16000.0, 4.0
-#: A correlation this many times what chance gives is no chance: among 50,000 delays once in 10^10 probes.
+#: A correlation this many times what chance gives is no chance: among 50,000 delays once in 10^10 probes; our choice.
 CLEAR = 9.0
-#: Standard deviation of Gaussian numbers over the median of their magnitudes.
+#: Standard deviation of Gaussian numbers over the median of their magnitudes; by definition.
 MEDIAN_TO_SIGMA = 1.4826
-#: Around a correlation's peak so much is what arrives: of a cable a sample, of a box in a room some milliseconds.
+#: Around a correlation's peak so much is what arrives: of a cable a sample, of a box in a room some milliseconds; our
+#: choice.
 ARRIVES_S = 0.004
 
 

@@ -13,24 +13,30 @@ from rig.signals.heat_response import Points, Power, mean_responses
 Floats = NDArray[np.float64]
 Range = tuple[float, float]
 
-#: A constant of at least this many points shows as one; what is faster follows the power at once.
+#: A constant of at least this many points shows as one; what is faster follows the power at once; numerical.
 SHORTEST_POINTS = 0.4
-#: A second constant is another one only if it is so many times faster.
+#: A second constant is another one only if it is so many times faster (our choice;
+#: tests/benchmarks/heat_prediction.py).
 APART = 1.5
-#: A point of the grid whose logarithm of the weight is by so much below the best does not count.
+#: A point of the grid whose logarithm of the weight is by so much below the best does not count; numerical.
 NEGLIGIBLE = 14.0
-#: What amplitudes may be, as a multiple of the highest rise seen, and at least in kelvin.
+#: What amplitudes may be, as a multiple of the highest rise seen, and at least in kelvin (our choice;
+#: tests/benchmarks/heat_prediction.py).
 SCALE, LEAST_SCALE_K = 1.0, 2.0
 #: There may be something slower still (the walls of a box behind the magnet): so many times slower than the slowest
-#: that shows, with so much of the highest rise seen, give or take as much. It costs nothing to assume it.
+#: that shows, with so much of the highest rise seen, give or take as much. It costs nothing to assume it (our choice;
+#: tests/benchmarks/heat_prediction.py).
 HIDDEN_SLOWER, HIDDEN, LEAST_HIDDEN_K = 3.0, 0.1, 0.02
-#: What may have been there before the start, or stand all the time, in kelvin.
+#: What may have been there before the start, or stand all the time, in kelvin (our choice;
+#: tests/benchmarks/heat_prediction.py).
 BEFORE_K = 10.0
-#: Points of the grid.
+#: Points of the grid; numerical.
 SLOW_STEPS, FAST_STEPS = 24, 12
-#: Thermometers and room wander by so much, in about so many independent ways over the samples: white noise cannot.
+#: Thermometers and room wander by so much, in about so many independent ways over the samples: white noise cannot (our
+#: choice; tests/benchmarks/heat_prediction.py).
 WANDER_K, WANDERINGS = 0.01, 8
-#: Correlation of residuals counts up to the lag at which it falls below this.
+#: Correlation of residuals counts up to the lag at which it falls below this (our choice;
+#: tests/benchmarks/heat_prediction.py).
 CORRELATED = 0.05
 
 

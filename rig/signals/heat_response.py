@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-#: Samples that are fitted; more are averaged into so many.
+#: Samples that are fitted; more are averaged into so many; numerical.
 MOST_POINTS = 300
 LEAST_POINTS = 20
-#: No thermometer of a bench shows finer steps.
+#: No thermometer of a bench shows finer steps (our choice; tests/benchmarks/heat_prediction.py).
 LEAST_STEP_K = 1e-4
 
 

@@ -48,15 +48,17 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-#: The longest time constant that is held possible where nothing is said of it: the air and the walls of a box.
+#: The longest time constant that is held possible where nothing is said of it: the air and the walls of a box (our
+#: choice; tests/benchmarks/heat_prediction.py).
 LONGEST_S = 5400.0
 #: A share of the weight so large in the slowest part of the grid: there may be as much beyond it. It matters if it
-#: moves the mean by such a part of its uncertainty, and by so many kelvin.
+#: moves the mean by such a part of its uncertainty, and by so many kelvin (our choice;
+#: tests/benchmarks/heat_prediction.py).
 EDGE, EDGE_SHARE, EDGE_SHIFT, EDGE_K = 1.25, 0.15, 0.1, 0.05
 #: No unit has just one or two constants: what is still to come is known to this part at best. It is counted from the
-#: mean of the last points.
+#: mean of the last points (our choice; tests/benchmarks/heat_prediction.py).
 EXTRAPOLATED, LAST_POINTS = 0.2, 10
-#: Candidates of less weight are not kept.
+#: Candidates of less weight are not kept; numerical.
 NO_WEIGHT = 1e-7
 
 

@@ -34,28 +34,37 @@ from rig.signals.trains import BINS, WINDOWS_S, Train, folded, peak_scores, trai
 Array = NDArray[np.float64]
 Kind = Literal["none", "rub or rattle", "loose particle", "blowing air", "disturbed"]
 
-#: Evidence that one in a thousand good units reaches.
+#: Evidence that one in a thousand good units reaches (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 SIGNIFICANT = 3.0
-#: Five kinds of trains and one count of single impulses share the false alarms.
+#: Five kinds of trains and one count of single impulses share the false alarms (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 LOOKS = 6.0
-#: What stays loud for longer is no impulse of a particle.
+#: What stays loud for longer is no impulse of a particle (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 LONG_S = 0.012
-#: So many single impulses make a loose particle; fewer may be anything.
+#: So many single impulses make a loose particle; fewer may be anything (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 PARTICLES = 5
-#: Intervals between impulses are alike when the logarithm of their ratio is no greater than this.
+#: Intervals between impulses are alike when the logarithm of their ratio is no greater than this (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 ALIKE = 0.07
-#: Impulses are regular when chance gives an interval that comes back so often so rarely.
+#: Impulses are regular when chance gives an interval that comes back so often so rarely (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 REGULAR = 0.01
-#: A faint train must stand out of its own cycles with at least this much evidence, when all else is quiet.
+#: A faint train must stand out of its own cycles with at least this much evidence, when all else is quiet (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 WEAK_EVIDENCE = 1.0
 FIRM_EVIDENCE = 5.0
-#: A train is believed in spite of noises beside it with this much evidence, over this frequency ratio at least.
+#: A train is believed in spite of noises beside it with this much evidence, over this frequency ratio at least (our
+#: choice; tests/benchmarks/rub_and_buzz_detection.py).
 FIRM_RATIO = 2**0.4
-#: A train's impulses are looked for up to so far beyond the band in which it was found.
+#: A train's impulses are looked for up to so far beyond the band in which it was found (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 BEYOND = 1.5
-#: A train with less than this part of its energy within its own window about its phase is blowing air ...
+#: A train with less than this part of its energy within its own window about its phase is blowing air ... (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py)
 AIR_SHARE = 0.6
-#: ... if what lies elsewhere exceeds the noise by so many standard deviations.
+#: ... if what lies elsewhere exceeds the noise by so many standard deviations (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 AIR_SURE = 3.0
 
 

@@ -18,21 +18,25 @@ from rig.signals.tracking import pass_band_hz, usable_until_s
 
 Array = NDArray[np.float64]
 
-#: Length over which energy is summed where single impulses are sought.
+#: Length over which energy is summed where single impulses are sought (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 EVENT_WINDOW_S = 0.0009
-#: Steps in each window.
+#: Steps in each window; numerical.
 HOPS = 4
-#: Length over which the mean of the noise is taken.
+#: Length over which the mean of the noise is taken (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 BASELINE_S = 0.1
 LEVELLINGS = 3
-#: For that mean scores are levelled off from here on; what a normal variable loses by it is given back.
+#: For that mean scores are levelled off from here on; what a normal variable loses by it is given back (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 LEVELLED = 0.5
-#: The search ends where the tracking high-pass leaves less of the bandwidth.
+#: The search ends where the tracking high-pass leaves less of the bandwidth (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 BAND_LEFT = 0.05
-#: Impulses nearer to each other than this are one.
+#: Impulses nearer to each other than this are one (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 MERGED_S = 0.003
 RARE = 4.0
-#: Scores above these count as impulses of their own; the second is met once in about two thousand good units.
+#: Scores above these count as impulses of their own; the second is met once in about two thousand good units (our
+#: choice; tests/benchmarks/rub_and_buzz_detection.py).
 EVENT = 5.6
 
 

@@ -22,18 +22,19 @@ from rig.signals import alteration, comparison, defects, marks, stimulus, two_cl
 Floats = NDArray[np.float64]
 Layout = stimulus.Layout
 
-#: A peak of the correlation this many standard deviations above the noise is a signal; noise alone reaches five.
+#: A peak of the correlation this many standard deviations above the noise is a signal; noise alone reaches five; our
+#: choice.
 PRESENT = 8.0
-#: Standard uncertainties that a shift must exceed to count.
+#: Standard uncertainties that a shift must exceed to count; our choice.
 SIGNIFICANT = 5.0
-#: Shifts in samples that are never counted: what a microphone may move, and what a converter may wander.
+#: Shifts in samples that are never counted: what a microphone may move, and what a converter may wander; our choice.
 FLOOR_ACOUSTIC = 0.4
 FLOOR_ELECTRICAL = 0.2
-#: Marks that must stand so far above the noise are missed, by the same measure, when they are not found.
+#: Marks that must stand so far above the noise are missed, by the same measure, when they are not found; our choice.
 CLEAR = 30.0
-#: A timing known less well than this proves too little: 8 lost samples cost up to 1.2 dB (in a model).
+#: A timing known less well than this proves too little: 8 lost samples cost up to 1.2 dB (in a model); our choice.
 WORST_TIMING = 8.0
-#: Rest of a piece of the reference, relative to the piece, that its own filtering cannot explain.
+#: Rest of a piece of the reference, relative to the piece, that its own filtering cannot explain; our choice.
 FOREIGN = 0.1
 NAN = float("nan")
 

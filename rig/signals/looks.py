@@ -7,15 +7,19 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
-#: Length of the pieces that are compared.
+#: Length of the pieces that are compared (our choice; tests/benchmarks/outside_noises.py).
 PIECE_S = 0.02
-#: A piece differs when the difference holds so many times the energy of the noise in both (10 dB) ...
+#: A piece differs when the difference holds so many times the energy of the noise in both (10 dB) ... (our choice;
+#: tests/benchmarks/outside_noises.py)
 OVER_NOISE = 10.0
-#: ... and more than this part of the recording's own energy (-40 dB): drivers warm up and amplifiers drift.
+#: ... and more than this part of the recording's own energy (-40 dB): drivers warm up and amplifiers drift (our
+#: choice; tests/benchmarks/outside_noises.py).
 OF_SIGNAL = 1e-4
-#: A difference that follows the recording so closely is a change of the unit, not a noise from outside.
+#: A difference that follows the recording so closely is a change of the unit, not a noise from outside (our choice;
+#: tests/benchmarks/outside_noises.py).
 FOLLOWS = 0.7
-#: Median over mean of an exponentially distributed power, ln 2: of noise that hardly varies within a piece.
+#: Median over mean of an exponentially distributed power, ln 2: of noise that hardly varies within a piece (our
+#: choice; tests/benchmarks/outside_noises.py).
 MEDIAN_OF_MEAN = 0.693
 
 

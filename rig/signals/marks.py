@@ -17,17 +17,18 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Layout = stimulus.Layout
 
-#: Lines of a spectrum are cut off at so many times its median.
+#: Lines of a spectrum are cut off at so many times its median; our choice.
 LINE_LIMIT = 10.0
-#: A mark this many standard deviations above the noise is there.
+#: A mark this many standard deviations above the noise is there; our choice.
 MARK_PRESENT = 6.0
-#: The same for two marks against each other, which are searched for close to their place.
+#: The same for two marks against each other, which are searched for close to their place; our choice.
 LIKENESS = 4.0
-#: Marks that differ by more are not both marks.
+#: Marks that differ by more are not both marks; our choice.
 MOST_UNEQUAL = 4.0
-#: How far around its expected place a mark is looked for.
+#: How far around its expected place a mark is looked for; our choice.
 MARK_REACH_S = 0.08
-#: Room in the windows around the marks, before them; three times as much is left after, for the room's answer.
+#: Room in the windows around the marks, before them; three times as much is left after, for the room's answer; our
+#: choice.
 MARK_MARGIN_S = 0.01
 
 

@@ -10,7 +10,7 @@ from rig.signals.sweep import LOWER_FADE, LOWER_MARGIN, ExponentialSweep
 
 Array = NDArray[np.float64]
 
-#: Default length of the segments whose spectra are averaged: lines 5 Hz apart.
+#: Default length of the segments whose spectra are averaged: lines 5 Hz apart; our choice.
 SEGMENT_S = 0.2
 
 

@@ -5,7 +5,8 @@ from typing import Literal, get_args
 
 FilterKind = Literal["highpass", "lowpass", "low shelf", "high shelf", "peak"]
 
-#: Below, the products of the limiter fill the gaps of any shape; above, unlimited noise hardly gets in a minute.
+#: Below, the products of the limiter fill the gaps of any shape; above, unlimited noise hardly gets in a minute; our
+#: choice.
 LOWEST_CREST_FACTOR, HIGHEST_CREST_FACTOR = 1.5, 4.0
 _MOST_GAIN_DB = 40.0
 

@@ -15,18 +15,19 @@ from rig.signals.tracking import EARLY_S, HIGHEST_OF_RATE, between_hz, first_bet
 
 Array = NDArray[np.float64]
 
-#: As `impulsive.EVENT`, for sounds outside the search: fewer windows are looked at there.
+#: As `impulsive.EVENT`, for sounds outside the search: fewer windows are looked at there (our choice;
+#: tests/benchmarks/outside_noises.py).
 OUTSIDE = 5.1
 #: The same beside the sweep, where what the room makes of harmonics is no noise of even level: only what stands far out
-#: counts.
+#: counts (our choice; tests/benchmarks/outside_noises.py).
 LOUD = 7.0
-#: The same behind the mark, where the room's decay is least even.
+#: The same behind the mark, where the room's decay is least even (our choice; tests/benchmarks/outside_noises.py).
 LOUD_BEHIND_MARK = 12.0
 SILENCE_WINDOW_S = 0.002
 UNDER_WINDOW_S = 0.005
 UNDER_BASELINE_S = 0.5
 BESIDE_WINDOW_S = 0.004
-#: Behind the mark the room's decay is followed by a short mean.
+#: Behind the mark the room's decay is followed by a short mean (our choice; tests/benchmarks/outside_noises.py).
 LEAD_BASELINE_S = 0.03
 AFTER_MARK_S = 0.03
 

@@ -22,7 +22,7 @@ from rig.signals.noise_shape import Noise, NoiseFilter
 Array = NDArray[np.float64]
 
 #: Length of the kernel in seconds; how far its spectrum may be off, and down to which level that counts: all three
-#: checked against each other when a kernel is made.
+#: checked against each other when a kernel is made; numerical.
 _KERNEL_S = 0.6
 _ACCURACY_DB = 0.1
 _ACCURATE_TO_DB = 40.0

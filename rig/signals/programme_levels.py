@@ -10,7 +10,7 @@ from rig.signals.noise import band_power
 
 Array = NDArray[np.float64]
 
-#: Of the noise that is correlated at once, and the longest way from the output to an input that is sought.
+#: Of the noise that is correlated at once, and the longest way from the output to an input that is sought; our choice.
 SEGMENT_S = 0.5
 LONGEST_DELAY_S = 0.1
 

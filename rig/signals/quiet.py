@@ -13,19 +13,20 @@ from rig.signals.levels import REFERENCE_PRESSURE_PA
 
 Array = NDArray[np.float64]
 
-#: From here on a sample counts as clipped.
+#: From here on a sample counts as clipped; our choice.
 FULL_SCALE = 0.9999
-#: Noise of a row below this is no converter's: less than the rounding of one of 24 bits, a step over the root of 12.
+#: Noise of a row below this is no converter's: less than the rounding of one of 24 bits, a step over the root of 12;
+#: by definition.
 LEAST_NOISE = 2.0**-23 / np.sqrt(12)
-#: Of the two mains of the world, nominal.
+#: Of the two mains of the world, nominal; by definition.
 MAINS_HZ = (50.0, 60.0)
-#: Mains strays from its nominal frequency by less than this part (EN 50160: 1 % for 99.5 % of a year).
+#: Mains strays from its nominal frequency by less than this part (EN 50160: 1 % for 99.5 % of a year); our choice.
 MAINS_WITHIN = 0.01
-#: Of the mains that are looked at.
+#: Of the mains that are looked at; our choice.
 HARMONICS = 12
-#: A line counts when it stands so far above the floor around it ...
+#: A line counts when it stands so far above the floor around it ... (our choice)
 LINE_OVER_FLOOR_DB = 12.0
-#: ... and hum is found when so many of the first harmonics do.
+#: ... and hum is found when so many of the first harmonics do; our choice.
 LINES_FOR_HUM = 2
 
 
@@ -142,7 +143,7 @@ def _peak_hz(power: Array, near: int, step_hz: float) -> float:
     return float((at + 0.5 * (low - high) / (low - 2 * mid + high)) * step_hz)
 
 
-#: Square of the reference pressure, Pa^2.
+#: Square of the reference pressure, Pa^2; by definition.
 _P0 = REFERENCE_PRESSURE_PA**2
 
 

@@ -26,10 +26,11 @@ Array = NDArray[np.float64]
 Single = NDArray[np.float32]
 SingleComplex = NDArray[np.complex64]
 
-#: Band in which the capture is searched for sounds well below the sweep.
+#: Band in which the capture is searched for sounds well below the sweep (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 UNDER_HZ = (60.0, 3000.0)
 #: Sounds so long after the sweep has passed their frequency are not its own any more: the first in a room that is dead
-#: by then, the second at most.
+#: by then, the second at most (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 UNDER_AFTER_S = (0.35, 0.9)
 UNDER_RISE_S = 0.05
 DECAY_SEEN_S = (0.05, 0.3)
@@ -37,14 +38,17 @@ DECAY_BLOCK_S = 0.025
 DECAY_AT_LEAST_DB = 12.0
 DECAY_OVER_NOISE_DB = 25.0
 #: The room's decay is read off between these lags, in blocks: it begins so far above the noise, falls by so much at
-#: least, and follows a straight line so well. A noise from outside does not.
+#: least, and follows a straight line so well. A noise from outside does not (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 DECAY_ROUGHNESS_DB = 2.0
-#: Lags nearer than this to the end of the periodic response are negative ones: the low harmonics'.
+#: Lags nearer than this to the end of the periodic response are negative ones: the low harmonics' (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 BEFORE_S = 0.6
 SEGMENT_S = 0.04
 DENSITY_FRACTION = 3
 PULSE_DECAY_S = 0.00025
-#: The standard pulse of an abrupt contact: an exponential behind a high-pass of fourth order.
+#: The standard pulse of an abrupt contact: an exponential behind a high-pass of fourth order (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 PULSE_HIGH_PASS_HZ = 1500.0
 
 

@@ -44,14 +44,14 @@ K_ABOVE = (
     0.971511471520e-22,
     -0.121047212750e-25,
 )
-#: The exponential that stands beside the polynomial above 0 degC: a0 exp(a1 (t - a2)^2).
+#: The exponential that stands beside the polynomial above 0 degC: a0 exp(a1 (t - a2)^2); IEC 60584-1.
 K_HUMP = (0.118597600000, -0.118343200000e-3, 126.9686)
-#: Below -200 degC the curve is too flat to be read back.
+#: Below -200 degC the curve is too flat to be read back; IEC 60584-1.
 K_CELSIUS = (-200.0, 1372.0)
 
 #: Where small thermistors are made for: common practice, no source.
 NTC_CELSIUS = (-60.0, 300.0)
-#: At which the nominal resistance of a thermistor is stated.
+#: At which the nominal resistance of a thermistor is stated; common practice, no source.
 NTC_NOMINAL_CELSIUS = 25.0
 
 

@@ -24,10 +24,10 @@ from rig.signals.sweep import ExponentialSweep, synchronised_sweep
 
 Floats = NDArray[np.float64]
 
-#: Silence in front of the first mark, at least.
+#: Silence in front of the first mark, at least; our choice.
 SILENCE_S = 0.25
 #: The lowest frequency gets at least this many periods of silence, and so do the marks, or the noise that both
-#: stand in could not be estimated.
+#: stand in could not be estimated; our choice.
 SILENCE_PERIODS = 5.0
 SILENCE_MARKS = 3.0
 PAUSE_S = 0.10
@@ -35,15 +35,16 @@ TAIL_S = 0.30
 REST_S = 0.10
 
 #: A step of the code is 22 samples at 44.1 kHz. A distance that is not known to 8 samples (at five standard
-#: uncertainties, `integrity.WORST_TIMING`) proves nothing anyway.
+#: uncertainties, `integrity.WORST_TIMING`) proves nothing anyway; our choice.
 CODE_STEP_S = 0.0005
-#: Codes are 0 to this, which is 31.5 ms: a second mark is sought further around than that (`marks.MARK_REACH_S`).
+#: Codes are 0 to this, which is 31.5 ms: a second mark is sought further around than that (`marks.MARK_REACH_S`); our
+#: choice.
 HIGHEST_CODE = 63
 
-#: The marks' peak: 20 dB below the sweep's, so that they never are what is heard or what overloads.
+#: The marks' peak: 20 dB below the sweep's, so that they never are what is heard or what overloads; our choice.
 MARK_PEAK = 0.1
 MARK_BAND_HZ = (300.0, 8000.0)
-#: Time-bandwidth product that the marks' timing asks for.
+#: Time-bandwidth product that the marks' timing asks for; our choice.
 MARK_TIME_BANDWIDTH = 150.0
 MARK_S = (0.02, 0.2)
 SHORTEST_SWEEP_S = 0.05

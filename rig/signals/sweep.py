@@ -21,15 +21,15 @@ from rig.signals.gating import half_cosine
 
 Array = NDArray[np.float64]
 
-#: Frequency ratio from the first frequency played to start_hz.
+#: Frequency ratio from the first frequency played to start_hz; our choice.
 LOWER_MARGIN = 2.0**1.25
-#: Frequency ratio over which the sweep fades in.
+#: Frequency ratio over which the sweep fades in; our choice.
 LOWER_FADE = 2.0**0.5
-#: Largest frequency ratio from stop_hz to the last frequency played.
+#: Largest frequency ratio from stop_hz to the last frequency played; our choice.
 UPPER_MARGIN = 2.0**0.25
-#: The last frequency played never exceeds this part of the sample rate.
+#: The last frequency played never exceeds this part of the sample rate; our choice.
 HIGHEST_OF_RATE = 0.475
-#: stop_hz may not exceed this part of the sample rate, or no room is left to fade out.
+#: stop_hz may not exceed this part of the sample rate, or no room is left to fade out; our choice.
 HIGHEST_STOP_OF_RATE = 0.46
 
 

@@ -11,13 +11,14 @@ from rig.signals.trains import BINS, CLIP, HIGHEST_HZ, NARROWEST, SHORTEST_CYCLE
 
 Array = NDArray[np.float64]
 
-#: Air blows out of a gap while the cone moves in; or both ways.
+#: Air blows out of a gap while the cone moves in; or both ways (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 TIMES_A_CYCLE = (1, 2)
-#: No cycle counts for more than so many times the middle one.
+#: No cycle counts for more than so many times the middle one (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 LONGEST = 3.0
-#: So many of the drifts differ by enough to count.
+#: So many of the drifts differ by enough to count (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 DRIFTS = 3
-#: Over so many cycles at least.
+#: Over so many cycles at least; numerical.
 FEWEST = 10
 
 

@@ -12,17 +12,17 @@ Array = NDArray[np.float64]
 
 #: An arrival begins where the response first comes this close to its peak (ISO 3382-1: 20 dB below the maximum).
 ONSET_DB = -20.0
-#: Standard deviation of the Gaussian low-pass of `arrival_s`, as part of the sample rate.
+#: Standard deviation of the Gaussian low-pass of `arrival_s`, as part of the sample rate; numerical.
 LOW_PASS_OF_RATE = 0.1
-#: A response whose peak is below this many standard deviations of its own noise has no arrival.
+#: A response whose peak is below this many standard deviations of its own noise has no arrival; our choice.
 OVER_NOISE = 6.0
-#: Samples on each side that `resample_by` interpolates over.
+#: Samples on each side that `resample_by` interpolates over; numerical.
 HALF_TAPS = 32
-#: Kaiser window of `resample_by`: side lobes near -118 dB.
+#: Kaiser window of `resample_by`: side lobes near -118 dB; numerical.
 KAISER_BETA = 12.0
-#: Positions between two samples at which the kernel of `resample_by` is tabulated.
+#: Positions between two samples at which the kernel of `resample_by` is tabulated; numerical.
 PHASES = 2048
-#: Frames that `resample_by` makes at once, at most.
+#: Frames that `resample_by` makes at once, at most; numerical.
 BATCH_FRAMES = 8192
 
 

@@ -9,12 +9,12 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
-#: A piece whose level is read by itself is at least so long, and holds at least so many periods.
+#: A piece whose level is read by itself is at least so long, and holds at least so many periods; our choice.
 PIECE_S, PIECE_PERIODS = 0.25, 10.0
-#: The tone is looked for within this part of the frequency that is expected.
+#: The tone is looked for within this part of the frequency that is expected; our choice.
 WITHIN = 0.1
 #: Rounds of the fit of the frequency, at most: each squares the error that is left. It has settled when a round moves
-#: the highest order by such a part of a period, end against beginning.
+#: the highest order by such a part of a period, end against beginning; our choice.
 ROUNDS, SETTLED = 4, 1e-9
 
 

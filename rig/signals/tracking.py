@@ -24,20 +24,24 @@ Single = NDArray[np.float32]
 #: The tracking high-pass is shut at so many times the sweep's frequency, and open at so many (common practice, no
 #: source: the tenth harmonic).
 ORDERS = (10.0, 12.0)
-#: It never opens below these: a rub is short, and a room is loudest below.
+#: It never opens below these: a rub is short, and a room is loudest below (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 LOWEST_HZ = (1000.0, 1400.0)
-#: It is open to the first of these parts of the sample rate and shut at the second.
+#: It is open to the first of these parts of the sample rate and shut at the second (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 HIGHEST_OF_RATE = (0.39, 0.43)
 #: The filter between a sweep and its second harmonic opens from the first to the second of these times the sweep's
-#: frequency, and shuts from the third to the fourth.
+#: frequency, and shuts from the third to the fourth (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 BETWEEN = (1.25, 1.4, 1.65, 1.8)
-#: Below this the tracking high-pass hears more.
+#: Below this the tracking high-pass hears more (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 BETWEEN_FROM_HZ = 1000.0
-#: A block lasts about so long, in parts of the time in which the sweep's frequency grows by a factor e.
+#: A block lasts about so long, in parts of the time in which the sweep's frequency grows by a factor e (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 BLOCK_OF_RATE = 0.1
-#: The window's parameter alpha.
+#: The window's parameter alpha (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 SIDELOBES = 6.0
-#: The high-pass begins so long before the sweep passes its first frequency.
+#: The high-pass begins so long before the sweep passes its first frequency (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 EARLY_S = 0.3
 
 

@@ -21,42 +21,48 @@ Array = NDArray[np.float64]
 Single = NDArray[np.float32]
 Index = NDArray[np.int64]
 
-#: The burst of a rub is shorter than its jitter: it may come so far about its phase, from first to last.
+#: The burst of a rub is shorter than its jitter: it may come so far about its phase, from first to last (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 REACH_S = 0.0008
-#: Length over which energy is summed for a burst of unknown waveform.
+#: Length over which energy is summed for a burst of unknown waveform (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 PEAK_WINDOW_S = 0.0002
-#: Steps in which the greatest value within reach is taken.
+#: Steps in which the greatest value within reach is taken; numerical.
 STEP_S = 0.0001
 LEVEL_BLOCK_S = 0.002
 LEVEL_CLIP = 2.0
 #: The level of the noise is the mean over so long of the mean squares of such blocks, none counting for more than so
-#: many times the middle one: bursts must not raise it.
+#: many times the middle one: bursts must not raise it (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 LEVEL_S = 0.4
-#: Lengths over which energy is summed for trains of longer bursts: a rub's in a room, the noise of air.
+#: Lengths over which energy is summed for trains of longer bursts: a rub's in a room, the noise of air (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 WINDOWS_S = (0.003, 0.009)
-#: Scores are clipped here before they add up over cycles.
+#: Scores are clipped here before they add up over cycles (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 CLIP = 4.0
-#: Up to here a cycle is long enough to tell phases apart.
+#: Up to here a cycle is long enough to tell phases apart (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 HIGHEST_HZ = 500.0
-#: A cycle must last so many windows.
+#: A cycle must last so many windows (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 SHORTEST_CYCLE = 2.5
-#: The search for trains ends where the tracking high-pass leaves less of the bandwidth.
+#: The search for trains ends where the tracking high-pass leaves less of the bandwidth (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 BAND_LEFT = 0.15
-#: Phases in a cycle.
+#: Phases in a cycle; numerical.
 BINS = 64
-#: Numbers of cycles that are added up.
+#: Numbers of cycles that are added up; numerical.
 WIDTHS = (5, 7, 10, 14, 20, 28, 40, 56, 80)
 #: Frequency ratio that a train must hold on for: a steady tone of the room, such as a voice, runs along with a sweep
-#: for no more than 15 %.
+#: for no more than 15 % (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 NARROWEST = 2**0.25
-#: Drift of the phase in cycles per octave: about a resonance the cone turns by half a cycle over two octaves.
+#: Drift of the phase in cycles per octave: about a resonance the cone turns by half a cycle over two octaves;
+#: numerical.
 SLOPES = np.linspace(-0.35, 0.35, 9)
-#: Each half of a train must hold at least this part of it.
+#: Each half of a train must hold at least this part of it (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 HALF_SHARE = 0.25
-#: Independent values of a matched filter's output within reach of a phase.
+#: Independent values of a matched filter's output within reach of a phase (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
 PULSES_WITHIN_REACH = 12.0
 #: Of a pulse's peak behind the matched filter so much counts: jitter, the steps of the search and the tracking high-
-#: pass cost the rest (counted).
+#: pass cost the rest (counted) (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 PULSE_LEFT = 0.8
 
 

@@ -19,10 +19,12 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Layout = stimulus.Layout
 
-#: Crystals stray by some tens of millionths; more than this is another rate, or lost samples.
+#: Crystals stray by some tens of millionths; more than this is another rate, or lost samples (our choice;
+#: tests/benchmarks/two_clocks.py).
 MOST_PPM = 300.0
 
-#: The second mark is sought so far from where a common clock would have it: a clock, and some lost samples.
+#: The second mark is sought so far from where a common clock would have it: a clock, and some lost samples (our
+#: choice; tests/benchmarks/two_clocks.py).
 SOUGHT_PPM, SOUGHT_FRAMES = 1000.0, 480
 
 

@@ -12,19 +12,20 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
-#: Decibels for a small relative change of an amplitude: the sensitivity coefficient of a level (5.1.3).
+#: Decibels for a small relative change of an amplitude: the sensitivity coefficient of a level (5.1.3); by definition.
 DB_PER_PART = 20 / math.log(10)
-#: The same for a small relative change of a power.
+#: The same for a small relative change of a power; by definition.
 DB_PER_POWER_PART = 10 / math.log(10)
 #: Integral of the squared window of `gating.gate` on one side of the arrival, over its length there: flat over half of
-#: it, half a cosine over the other.
+#: it, half a cosine over the other; by definition.
 SQUARED_GATE = 0.5 + 0.5 * 3 / 8
-#: Width of a sixth of an octave over its frequency: so the density of the noise of a response is averaged.
+#: Width of a sixth of an octave over its frequency: so the density of the noise of a response is averaged; by
+#: definition.
 SIXTH = 2 ** (1 / 12) - 2 ** (-1 / 12)
 #: Of what a fit to a response leaves so many points in an octave are its own: features of 1/6 octave, as edges and
 #: rooms make them (common practice, no source).
 INDEPENDENT_PER_OCTAVE = 6.0
-#: Standard deviation of the standard extreme-value distribution.
+#: Standard deviation of the standard extreme-value distribution; by definition.
 EXTREME_VALUE = math.pi / math.sqrt(6)
 
 

@@ -36,16 +36,18 @@ from rig.values.requests import AT_LEADS, Request, Stage, Sweep
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-#: The transform is so much longer than the capture: what rings on is silent before it could come around to the start.
+#: The transform is so much longer than the capture: what rings on is silent before it could come around to the start;
+#: made up.
 SETTLE_S = 0.6
-#: Second and third harmonic of a tone of 1 V RMS at the leads, in the midrange; they grow with its level.
+#: Second and third harmonic of a tone of 1 V RMS at the leads, in the midrange; they grow with its level; made up.
 SECOND_HARMONIC = 0.003
 THIRD_HARMONIC = 0.001
-#: Below this frequency the cone moves further, and bends the more: up to three times the drive at the polynomial.
+#: Below this frequency the cone moves further, and bends the more: up to three times the drive at the polynomial; made
+#: up.
 WIDE_TRAVEL_HZ = 100.0
-#: Nobody knocks twice at the same moment: it comes within this part of the sweep, about its middle.
+#: Nobody knocks twice at the same moment: it comes within this part of the sweep, about its middle; made up.
 KNOCKS_WITHIN = 0.5
-#: A unit's transfer functions bend little from one frequency of the transform to the next above this.
+#: A unit's transfer functions bend little from one frequency of the transform to the next above this; made up.
 SMOOTH_ABOVE_HZ = 2000.0
 
 

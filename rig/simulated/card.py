@@ -7,13 +7,14 @@ from numpy.typing import NDArray
 from rig.bench.probing import LONGEST_DELAY_S, Situation
 
 Block = NDArray[np.float32]
-#: Samples at an input for the voltage that a sample of 1.0 gives at an output; noise; latency; crosstalk of the card.
+#: Samples at an input for the voltage that a sample of 1.0 gives at an output; noise; latency; crosstalk of the card;
+#: made up.
 INPUT_GAINS = (0.9, 1.1, 0.7, 1.0)
 NOISE, LATENCY_S, CROSSTALK = 3e-5, 0.012, 3e-5
 #: Sense resistor and its load's place; what the amplifier and a box half a metre away make of a sample at the
-#: microphone; how much softer the box beside it is; sound takes so long.
+#: microphone; how much softer the box beside it is; sound takes so long; made up.
 SENSE_OHM, BOX_GAIN, BESIDE, FLIGHT_S = 10.0, 2.0, 0.3, 0.0015
-#: The room's answer: RMS over the direct sound, and its decay.
+#: The room's answer: RMS over the direct sound, and its decay; made up.
 ROOM, DECAY_S = 0.2, 0.05
 
 

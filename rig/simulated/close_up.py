@@ -15,7 +15,7 @@ from rig.circuit.units import AIR_DENSITY_KG_M3, LOWEST_HZ
 from rig.simulated.elements import Speaker
 from rig.simulated.physics import Complex, Floats, cone_gain, driven
 
-#: Rings of a surface whose middle the microphone stands before; rings and arcs of one that lies aside.
+#: Rings of a surface whose middle the microphone stands before; rings and arcs of one that lies aside; made up.
 RINGS, RINGS_ASIDE, ARCS_ASIDE = 24, 5, 12
 
 

@@ -22,7 +22,7 @@ from rig.simulated.nodal import GROUND
 
 #: The node of the leads.
 LEAD = "lead"
-#: Pressure over relative compression of air.
+#: Pressure over relative compression of air; by definition.
 STIFFNESS_PA = AIR_DENSITY_KG_M3 * SPEED_OF_SOUND_M_S**2
 #: Gives the factor by which one value is off, for the half width of its spread.
 Factor = Callable[[float], float]

@@ -13,7 +13,7 @@ from rig.simulated.chance import generator
 from rig.simulated.room import Room, room_of
 from rig.values.captures import Calibration, KnownLoad
 
-#: Gains of the two inputs over what the calibration says lie within so many dB, evenly, from bench to bench.
+#: Gains of the two inputs over what the calibration says lie within so many dB, evenly, from bench to bench; made up.
 LOOPBACK_WITHIN_DB, SENSE_WITHIN_DB = 0.05, 0.15
 #: Volts at full scale of each input.
 INPUT_VOLTS = {"microphone": 0.05, "loopback": 2.0, "drive": 0.5, "sense": 0.5}

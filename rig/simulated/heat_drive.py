@@ -19,11 +19,12 @@ Floats = NDArray[np.float64]
 
 #: Octave bands, nominal (IEC 61260-1).
 BANDS_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
-#: Twelve frequencies an octave, with equal steps of their logarithm: pink noise has as much power at each.
+#: Twelve frequencies an octave, with equal steps of their logarithm: pink noise has as much power at each; by
+#: definition.
 GRID_HZ = 1000 * 2 ** (np.arange(-72, 54) / 12 + 1 / 24)
 OF_BAND = np.abs(np.log2(GRID_HZ[:, None] / np.array(BANDS_HZ))) < 0.5
 AIR_CELSIUS = 20.0
-#: A coil is made so much warmer, as a factor of its resistance, to see what that does to the gain.
+#: A coil is made so much warmer, as a factor of its resistance, to see what that does to the gain; made up.
 WARMER = 1.2
 
 

@@ -17,17 +17,17 @@ from rig.values.requests import Programme
 
 Floats = NDArray[np.float64]
 
-#: Thermometers: noise, disagreement from one to the next (standard deviations), and steps of the display.
+#: Thermometers: noise, disagreement from one to the next (standard deviations), and steps of the display; made up.
 SENSOR_NOISE_K, SENSOR_OFFSET_K, SENSOR_STEP_K = 0.03, 0.1, 0.1
-#: A coil's resistance from one row, as a part of it: at full level, and the more at a lower one.
+#: A coil's resistance from one row, as a part of it: at full level, and the more at a lower one; made up.
 COIL_NOISE = 0.002
-#: What an open coil seems to have: the rest of its box, seen through the parts in series.
+#: What an open coil seems to have: the rest of its box, seen through the parts in series; made up.
 OPEN_RATIO = 30.0
-#: Of the programme's own level from row to row, and of the supply's meters, as parts.
+#: Of the programme's own level from row to row, and of the supply's meters, as parts; made up.
 LEVEL_NOISE, METER_NOISE = 0.01, 0.001
-#: A band with less than this of the programme's power says nothing of the gain, in dB.
+#: A band with less than this of the programme's power says nothing of the gain, in dB; made up.
 LEAST_DRIVE_DB = -40.0
-#: Of a gain, as a part of the level's own: what is played is known.
+#: Of a gain, as a part of the level's own: what is played is known; made up.
 GAIN_NOISE = 0.3
 SUPPLY_OHM = 0.1
 ROOM_DB = 30.0
@@ -81,7 +81,7 @@ def sensor_offset_k(heated: HeatedUnit, programme: Programme) -> dict[str, float
     return {r: float(generator("thermometer", heated.seed, r).normal(0, SENSOR_OFFSET_K)) for r in roles}
 
 
-#: Of the bench's amplifier, where a kit without one of its own does not say.
+#: Of the bench's amplifier, where a kit without one of its own does not say; made up.
 BENCH_SUPPLY_V = 24.0
 
 

@@ -22,22 +22,24 @@ from rig.simulated.chance import generator
 
 Floats = NDArray[np.float64]
 
-#: Of copper's resistance at 20 degrees Celsius, per kelvin.
+#: Of copper's resistance at 20 degrees Celsius, per kelvin; from memory.
 COPPER_PER_K = 0.00393
 COLD_CELSIUS = 20.0
-#: What the designer's heat sink is chosen for; so much of it is the air's round it; so much of the heat is the sink's.
+#: What the designer's heat sink is chosen for; so much of it is the air's round it; so much of the heat is the sink's;
+#: made up.
 DESIGN_RISE_K, AIR_RISE_K, SINK_PART = 32.0, 5.0, 0.7
 #: Vent of the board's compartment (12 cm wide, 10 high, 8 deep, behind the back of the box): slots at its bottom and
 #: top, each so large for a watt, and so far apart (common practice, no source).
 VENT_M2_PER_W, VENT_HEIGHT_M = 15e-4, 0.08
-#: Walls of that compartment: all of them, the back that is towards the room, the rest towards the inside of the box.
+#: Walls of that compartment: all of them, the back that is towards the room, the rest towards the inside of the box;
+#: made up.
 WALLS_M2, BACK_M2 = 0.06, 0.012
 #: Resistances for a square metre: natural convection with radiation at a wall (7 W/(m2 K), within 5 to 10), half of
 #: 6 mm of wood (0.12 W/(m K)), 25 mm of wool (0.04 W/(m K)) (common practice, no source).
 CONVECTION_M2_K_PER_W, HALF_WALL_M2_K_PER_W, WOOL_M2_K_PER_W = 1 / 7, 0.025, 0.6
-#: Cones below this are tweeters' domes: coils of a second.
+#: Cones below this are tweeters' domes: coils of a second; made up.
 SMALL_CM2 = 15.0
-#: Spread of each thermal resistance and time constant from unit to unit, as a standard deviation.
+#: Spread of each thermal resistance and time constant from unit to unit, as a standard deviation; made up.
 SPREAD = 0.08
 
 

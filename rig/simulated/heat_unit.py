@@ -16,13 +16,13 @@ from rig.simulated.unit import Unit, unit_of
 
 Floats = NDArray[np.float64]
 
-#: Dissipation of a class-D output: idle, and as a part of what it gives.
+#: Dissipation of a class-D output: idle, and as a part of what it gives; made up.
 IDLE_W, LOSS = 0.15, 0.3
-#: The designer's heat sink is chosen for music-like noise of so many volts.
+#: The designer's heat sink is chosen for music-like noise of so many volts; made up.
 DESIGN_V = 3.5
-#: Before the first programme the amplifier has been on for so long.
+#: Before the first programme the amplifier has been on for so long; made up.
 IDLE_BEFORE_S = (120.0, 600.0)
-#: Ambient is held for so long, while nothing plays.
+#: Ambient is held for so long, while nothing plays; made up.
 IDLE_STEP_S = 60.0
 
 

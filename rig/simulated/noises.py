@@ -24,28 +24,30 @@ Complex = NDArray[np.complex128]
 Chance = np.random.Generator
 NoiseKind = Literal["rub", "buzz", "particle", "blowing", "bent"]
 
-#: What a short contact sets ringing, and for how long; the sound of stiff small parts has no low frequencies.
+#: What a short contact sets ringing, and for how long; the sound of stiff small parts has no low frequencies; made up.
 RINGING_HZ = (1800.0, 9000.0)
 RINGING_MODES = 6
 RINGING_DECAY_S = 0.00025
 RINGING_LASTS_S = 0.004
 RINGING_HIGH_PASS_HZ = 1500.0
-#: A coil touches where the cone has travelled so much of its excursion at the resonance in the box.
+#: A coil touches where the cone has travelled so much of its excursion at the resonance in the box; made up.
 CLEARANCE = 0.3
-#: No two contacts are quite alike: spread of their times, and chance that one comes again on the way back.
+#: No two contacts are quite alike: spread of their times, and chance that one comes again on the way back; made up.
 JITTER_S = 0.0001
 AGAIN = 0.2
-#: What is loose rattles near a resonance of its own, in parts of the driver's in its box, and this far around it.
+#: What is loose rattles near a resonance of its own, in parts of the driver's in its box, and this far around it; made
+#: up.
 LOOSE_RATIO = 1.25
 LOOSE_Q = 2.0
 RATTLES_WITHIN = 1.5
-#: A loose particle is thrown so many times a second, up to so many times the resonance.
+#: A loose particle is thrown so many times a second, up to so many times the resonance; made up.
 THROWS_A_SECOND = 20.0
 THROWN_BELOW = 2.0
 BLOWING_BAND_HZ = (1000.0, 8000.0)
-#: Above this the cone's travel makes no noise of its own.
+#: Above this the cone's travel makes no noise of its own; made up.
 MOTION_BELOW_HZ = 1000.0
-#: A harmonic generator sees the drive up to here, in parts of the sample rate: the third harmonic then has no aliases.
+#: A harmonic generator sees the drive up to here, in parts of the sample rate: the third harmonic then has no aliases;
+#: made up.
 BENDING_BAND = (0.12, 0.155)
 
 

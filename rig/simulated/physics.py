@@ -21,9 +21,9 @@ from rig.simulated.nodal import GROUND, Net
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-#: What is left where something is open: dirt on a board; and where it is bridged: a blob of solder.
+#: What is left where something is open: dirt on a board; and where it is bridged: a blob of solder; made up.
 OPEN_OHM, BRIDGE_OHM = 1e9, 1e-3
-#: A driver's inductance is stated here.
+#: A driver's inductance is stated here; common practice, no source.
 INDUCTANCE_RAD_S = 2 * np.pi * 1000.0
 AIR = "air"
 

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-#: Levels are followed in steps of so long.
+#: Levels are followed in steps of so long; made up.
 STEP_S = 0.001
-#: An automatic gain moves levels half the way to this one, relative to full scale.
+#: An automatic gain moves levels half the way to this one, relative to full scale; made up.
 LEVELLED_DB = -50.0
 LEVELLED_ATTACK_S, LEVELLED_RELEASE_S = 0.01, 0.3
-#: A noise suppression lets through what stands so far above the noise it heard first.
+#: A noise suppression lets through what stands so far above the noise it heard first; made up.
 OPENS_OVER_DB = 9.0
 GATE_ATTACK_S, GATE_RELEASE_S = 0.005, 0.1
 BEGINS_WITHIN_S = 0.1

@@ -18,9 +18,9 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Complex64 = NDArray[np.complex64]
 
-#: Reflections off two walls at most: what comes later is weak and lies behind any gate.
+#: Reflections off two walls at most: what comes later is weak and lies behind any gate; made up.
 MOST_BOUNCES = 2
-#: Above this the walls take more, and the boxes send less to the side; the phase is left alone.
+#: Above this the walls take more, and the boxes send less to the side; the phase is left alone; made up.
 DULL_ABOVE_HZ = 2500.0
 PINK_BAND_HZ = (20.0, 20000.0)
 

@@ -20,11 +20,12 @@ Floats = NDArray[np.float64]
 DEGREES_BEFORE = 15.0
 #: How firmly the scale of the whole curve holds around a point: in degrees of freedom, common practice, no source.
 DEGREES_WHOLE = 8.0
-#: Points count as around a point by this standard deviation.
+#: Points count as around a point by this standard deviation; our choice.
 AROUND_OCTAVES = 1 / 6
-#: Median of the magnitude of a standard normal number.
+#: Median of the magnitude of a standard normal number; by definition.
 NORMAL_MEDIAN = 0.6745
-#: Sets of builds that the limit of a departure is found from, in portions that fit a small computer's memory.
+#: Sets of builds that the limit of a departure is found from, in portions that fit a small computer's memory;
+#: numerical.
 SETS, PORTION = 4000, 500
 
 

@@ -18,10 +18,11 @@ from rig.statistics.ranges import range_moments
 
 Floats = NDArray[np.float64]
 
-#: The interaction is pooled with the repeatability when chance alone gives as much with at least this probability.
+#: The interaction is pooled with the repeatability when chance alone gives as much with at least this probability;
+#: common practice, no source.
 POOL_ABOVE = 0.25
 CONFIDENCE = 0.95
-#: Standard deviations that a gauge's spread is said to cover.
+#: Standard deviations that a gauge's spread is said to cover; common practice, no source.
 WIDTH_SIGMA = 6.0
 #: AIAG, Measurement Systems Analysis, 4th ed.: distinct categories are 1.41 PV / GRR.
 CATEGORIES = 1.41

@@ -11,7 +11,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-#: Standard normal deviations beyond this have no weight (1e-18).
+#: Standard normal deviations beyond this have no weight (1e-18); numerical.
 FARTHEST = 9.0
 
 

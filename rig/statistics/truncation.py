@@ -5,7 +5,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-#: From fewer drawn units that pass no moments are taken: then limits leave so little that a sample says nothing.
+#: From fewer drawn units that pass no moments are taken: then limits leave so little that a sample says nothing;
+#: numerical.
 FEWEST = 200
 
 

@@ -26,9 +26,9 @@ BOOT = "index.boot"
 #: So many folders of units are looked at each time, whatever the hints say, each in its turn: 5 ms (measured by
 #: tests/benchmarks/index_speed.py). A store of fewer units is always known as it is.
 LOOKED_AT = 500
-#: So many units are read and written at once.
+#: So many units are read and written at once; our choice.
 AT_ONCE = 100
-#: More units than this are read by several processes, and are told of.
+#: More units than this are read by several processes, and are told of; our choice.
 MANY = 400
 
 

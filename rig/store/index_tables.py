@@ -3,9 +3,9 @@
 import sqlalchemy as sa
 
 TABLES = sa.MetaData()
-#: Whatever a table means is in its number: an index of another is made anew.
+#: Whatever a table means is in its number: an index of another is made anew; by definition.
 VERSION = 1
-#: What SQLite keeps at the head of a file that is an index of ours ("kitp").
+#: What SQLite keeps at the head of a file that is an index of ours ("kitp"); by definition.
 APPLICATION_ID = 0x6B697470
 
 

@@ -14,7 +14,7 @@ from rig.values.verdicts import CheckResult, Verdict
 
 #: Before the name of a column that holds one part of a curve's uncertainty.
 PART = "part "
-#: A file's name is cut after so many characters; a number tells those apart that are equal then.
+#: A file's name is cut after so many characters; a number tells those apart that are equal then; layout.
 LONGEST_NAME = 100
 
 

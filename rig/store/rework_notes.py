@@ -21,7 +21,7 @@ from rig.store.run_json import About, Record, Rework, RunBefore
 if TYPE_CHECKING:
     from rig.design.kit import Kit
 
-#: So many runs of one unit with nothing done to it are reported on its certificate.
+#: So many runs of one unit with nothing done to it are reported on its certificate; our choice.
 MANY = 3
 SCHEMA = "kitproof rework 1"
 

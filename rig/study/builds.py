@@ -16,9 +16,10 @@ from rig.design.speaker import ChannelSpec
 from rig.findings.observed import AUDIBLE_DB
 from rig.values.readings import Curve, Floats
 
-#: Every second point of a curve: a twelfth of an octave.
+#: Every second point of a curve: a twelfth of an octave; numerical.
 EVERY = 2
-#: So far beside its band a channel is still heard above what a filter, a gate and the room leave of other sounds.
+#: So far beside its band a channel is still heard above what a filter, a gate and the room leave of other sounds; our
+#: choice.
 BESIDE = 1.5
 #: Quantity, subject.
 Curves = Mapping[tuple[str, str], Curve]

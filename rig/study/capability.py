@@ -20,13 +20,14 @@ from rig.values.readings import Floats, Reading
 from rig.values.verdicts import Mask
 from rig.verdict.judge import FAR_AWAY, judge_curve
 
-#: Units, people or jigs, times each: below the first nothing is said, below the second a study is called small.
+#: Units, people or jigs, times each: below the first nothing is said, below the second a study is called small; our
+#: choice.
 LEAST, RECOMMENDED = (2, 2, 2), (10, 3, 2)
 #: %GRR to tolerance: AIAG, Measurement Systems Analysis, 4th ed., chapter II section D.
 GOOD_PERCENT, WORST_PERCENT = 10.0, 30.0
 NAN = float("nan")
 UNKNOWN = Spread(NAN)
-#: Of more people or jigs those with the most runs are looked at: every choice among them is tried.
+#: Of more people or jigs those with the most runs are looked at: every choice among them is tried; our choice.
 MOST_PEOPLE = 8
 
 Cells = Mapping[tuple[str, str], Sequence[float]]

@@ -26,26 +26,29 @@ from rig.study.spreads import Key, Spread, spreads_of_units
 from rig.values.names import SENSITIVITY
 from rig.values.readings import Floats
 
-#: Units drawn, and of how many none may lie outside.
+#: Units drawn, and of how many none may lie outside; numerical.
 DRAWS, INSIDE = 1000, 0.998
-#: Windows of the impedance and of the level in Hz; a level is held against the design from where a short gate lets it.
+#: Windows of the impedance and of the level in Hz; a level is held against the design from where a short gate lets it;
+#: our choice.
 IMPEDANCE_HZ = (20.0, 100.0, 500.0, 2000.0, 6000.0, 20000.0)
 LEVEL_HZ = (500.0, 5000.0, 15000.0)
-#: Left for the bench: of an impedance in percent, of a level in dB (gate and the microphone's place).
+#: Left for the bench: of an impedance in percent, of a level in dB (gate and the microphone's place); our choice.
 BENCH_PERCENT, BENCH_DB = 2.0, 0.6
 SLIDE_PERCENT = 6.0
-#: A grid of a twenty-fourth of an octave misses so much of the steepest slopes.
+#: A grid of a twenty-fourth of an octave misses so much of the steepest slopes; our choice.
 BETWEEN_POINTS = 1.08
-#: Sound pressure level at the microphone that sweeps are played at, in dB; and volts that they stay within.
+#: Sound pressure level at the microphone that sweeps are played at, in dB; and volts that they stay within; our
+#: choice.
 SWEEP_DB, SWEEP_V = 85.0, (0.5, 4.0)
-#: A rub so far below the sweep is found in any quiet room, even where a small box is softest.
+#: A rub so far below the sweep is found in any quiet room, even where a small box is softest; our choice.
 PROVE_DB = -22.0
-#: Harmonics in dB below the fundamental: from the channel's lowest frequency, 1.7 times it, 4 times it.
+#: Harmonics in dB below the fundamental: from the channel's lowest frequency, 1.7 times it, 4 times it; our choice.
 HARMONICS_DB = ((1.0, -8.0), (1.7, -14.0), (4.0, -24.0))
 LOWEST_OF_SWEEP = 2.2
-#: Losses that make any small box leak (5 to 20 are usual).
+#: Losses that make any small box leak (5 to 20 are usual); common practice, no source.
 LEAST_QL = 4
-#: Where a driver's band ends at the outside: so far below its middle level; half an octave inside a crossover.
+#: Where a driver's band ends at the outside: so far below its middle level; half an octave inside a crossover; our
+#: choice.
 OUTSIDE_DB, INSIDE_A_CROSSOVER = 6.0, math.sqrt(2)
 LOWEST_BAND_HZ, HIGHEST_BAND_HZ = 30.0, 18000.0
 

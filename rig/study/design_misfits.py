@@ -15,9 +15,10 @@ from rig.values.verdicts import Verdict
 
 #: A driver that is so much louder than its neighbour is said to be (common practice, no source).
 TOO_LOUD_DB = 3.0
-#: Two drivers that are further out of phase than this where they are equally loud take away from each other.
+#: Two drivers that are further out of phase than this where they are equally loud take away from each other; our
+#: choice.
 OUT_OF_PHASE_DEGREES = 120.0
-#: A proposed gate is worth a word when it is longer by so much.
+#: A proposed gate is worth a word when it is longer by so much; our choice.
 WORTH_MS = 0.5
 
 

@@ -20,9 +20,10 @@ from rig.signals.programme import spectrum_db
 from rig.study.designed import settings_of
 from rig.values.readings import Floats
 
-#: What is drawn, and its points an octave.
+#: What is drawn, and its points an octave; numerical.
 FROM_HZ, TO_HZ, PER_OCTAVE = 20.0, 20000.0, 48
-#: Of a part printed in volts the peak counts; no noise is unlimited, and this many times its RMS value hardly occurs.
+#: Of a part printed in volts the peak counts; no noise is unlimited, and this many times its RMS value hardly occurs;
+#: our choice.
 PEAK_OF_NOISE = 4.0
 
 Complex = NDArray[np.complex128]

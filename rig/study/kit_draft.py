@@ -45,7 +45,7 @@ BANDS_HZ = {
 }
 #: A cone's frame reaches so far over its size, and a tweeter's plate over its dome (mm; common practice, no source).
 TWEETER_PLATE_MM = 90.0
-#: Speed of sound for a vent's tuning, m/s at 20 degrees Celsius.
+#: Speed of sound for a vent's tuning, m/s at 20 degrees Celsius; from memory.
 SPEED_M_S = 343.0
 #: Both ends of a vent, one of them flush with the baffle: this much of its radius is added to its length.
 #: L. L. Beranek, "Acoustics" (1954), 5.8: 0.85 of a flanged and 0.61 of a free end.

@@ -27,7 +27,7 @@ from rig.study.typed_answers import (
 Answers = Mapping[str, str]
 
 BOXES = ("one", "pair", "pair and bass", "two that differ", "one and bass")
-#: Drivers of a box by how many there are, from the top of the baffle down.
+#: Drivers of a box by how many there are, from the top of the baffle down; common practice, no source.
 DRIVERS = {1: ("full-range",), 2: ("tweeter", "woofer"), 3: ("tweeter", "midrange", "woofer")}
 BOX_KINDS = ("closed", "vented", "none")
 USUAL_GAIN_DB, USUAL_LOAD_OHM = 26.0, 4.0

@@ -32,11 +32,11 @@ from rig.values.readings import Floats
 
 #: No narrower than three times what the rig itself scatters (common practice, no source).
 LEAST_PERCENT, LEAST_DB = 2.0, 0.3
-#: Of good builds that belong together so many sets are refused.
+#: Of good builds that belong together so many sets are refused; our choice.
 FALSE_ALARMS = 0.01
-#: What limits cut off is put back in so many rounds: of limits at two standard deviations to 1 %.
+#: What limits cut off is put back in so many rounds: of limits at two standard deviations to 1 %; our choice.
 ROUNDS = 12
-#: Standard deviations that nearly all units keep to over a whole curve of a two-way box.
+#: Standard deviations that nearly all units keep to over a whole curve of a two-way box; our choice.
 WHOLE_ALONE = 4.0
 #: Around a single build: from, to, decibels, and for impedances relative (common practice, no source).
 AROUND_ONE_DB = ((20, 100, 2.0), (100, 300, 1.5), (300, 3000, 1.0), (3000, 10000, 1.5), (10000, 20000, 2.0))

@@ -34,9 +34,11 @@ ERRORS = one_load_errors(
     LOAD_OHM, LOAD_OHM * RESISTOR_U, SENSE_OHM, SENSE_OHM * RESISTOR_U, LEAD_U_OHM, sense_in="return"
 )
 LEVEL_U_DB = DB_PER_PART * float(combined(MICROPHONE_U, METER_U))
-#: Units drawn: all of them must have room, and what is read of them but for so many in a thousand on either side.
+#: Units drawn: all of them must have room, and what is read of them but for so many in a thousand on either side; our
+#: choice.
 UNITS, BEYOND = 1000, 2
-#: Frequencies an octave: of the impedance, of levels, of the fit to the leads' sweep; what a fit reaches up to.
+#: Frequencies an octave: of the impedance, of levels, of the fit to the leads' sweep; what a fit reaches up to; our
+#: choice.
 IMPEDANCE_POINTS, LEVEL_POINTS, FIT_POINTS, FIT_UP_TO_FS = 6, 4, 12, 8.0
 #: What is looked at of a driver and its box: check, quantity, and what the fit calls it.
 FITTED = (

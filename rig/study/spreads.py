@@ -22,12 +22,12 @@ from rig.values.readings import Floats
 #: Check, quantity, subject.
 Key = tuple[str, str, str]
 IMPEDANCE, LEVEL = (impedance.NAME, impedance.IMPEDANCE), (response.NAME, response.FREE_FIELD_LEVEL)
-#: Of spreads and masks, which go in straight lines: beside a resonance of Q 5 they then cut off 1 %.
+#: Of spreads and masks, which go in straight lines: beside a resonance of Q 5 they then cut off 1 %; our choice.
 POINTS_PER_OCTAVE = 24
 #: Of impedances, relative, and of levels in decibels: what the rig scatters from point to point, as far as no build has
 #: shown it. Common practice, no source.
 SCATTER, SCATTER_DB = 0.02 / 3, 0.1
-#: Added to a correlation, so that it has a root.
+#: Added to a correlation, so that it has a root; numerical.
 LEAST_POWER = 1e-6
 
 

@@ -172,7 +172,8 @@ class Programme:
         return f"programme on {', '.join(self.channels)}, {self.level_v:g} V, {self.seconds:g} s"
 
 
-#: A programme's cold start: so long, at so small a part of its level, so that coils stay cold while they are measured.
+#: A programme's cold start: so long, at so small a part of its level, so that coils stay cold while they are measured;
+#: our choice.
 COLD_S = 20.0
 COLD_PART = 0.1
 

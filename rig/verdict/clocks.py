@@ -13,15 +13,15 @@ from rig.signals import marks, two_clocks
 from rig.signals.two_clocks import Clocks
 from rig.values.captures import Capture, once_per_capture
 
-#: Clocks of one bench agree so closely from capture to capture, whatever warms up in between.
+#: Clocks of one bench agree so closely from capture to capture, whatever warms up in between; our choice.
 AGREE_PPM = 4.0
-#: Standard uncertainties that a clock must be off the others to count.
+#: Standard uncertainties that a clock must be off the others to count; our choice.
 SIGNIFICANT = 5.0
-#: A clock known less well is taken from the other captures.
+#: A clock known less well is taken from the other captures; our choice.
 WELL_KNOWN_PPM = 1.0
-#: Marks whose distance is known less well than so many samples tell no clock.
+#: Marks whose distance is known less well than so many samples tell no clock; our choice.
 WORST_TIMING = 1.6
-#: Longest latency that is looked for.
+#: Longest latency that is looked for; our choice.
 LONGEST_DELAY_S = 1.0
 
 

@@ -28,17 +28,18 @@ from rig.verdict.responses import AcousticResponse, acoustic_response, air_speed
 
 Complex = NDArray[np.complex128]
 
-#: Kept of a response close by, before its time zero and behind it: all of a bass box's decay. The room is 40 dB down.
+#: Kept of a response close by, before its time zero and behind it: all of a bass box's decay. The room is 40 dB down;
+#: our choice.
 BEFORE_S, AFTER_S = 0.01, 0.3
 #: So close together are two places of a box that what one hears of the other's surface depends on the baffle: half of
-#: it is uncertain, which is half space against whole space.
+#: it is uncertain, which is half space against whole space; our choice.
 OF_CROSSTALK = 0.5
-#: Places in each other's place lie so near to the design, and so much nearer than as they are named.
+#: Places in each other's place lie so near to the design, and so much nearer than as they are named; our choice.
 EXCHANGED_DB, EXCHANGED_PART = 4.0, 0.5
 #: How far off the rule of thumb for the baffle's step a level may lie: far below it, for each multiple of its
-#: frequency, and at most.
+#: frequency, and at most; our choice.
 STEP_OFF_DB = (0.6, 4.0, 3.6)
-#: The band that places are told apart in, about the port's tuning; of a box without a port, in Hz.
+#: The band that places are told apart in, about the port's tuning; of a box without a port, in Hz; our choice.
 ABOUT_TUNING, ABOUT_HZ = (0.6, 4.0), (40.0, 300.0)
 
 

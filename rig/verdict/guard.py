@@ -19,18 +19,20 @@ from rig.values.requests import Programme, RoleGuard
 AMBIENT = "celsius.ambient"
 #: The reading that looks ahead, as its limits name it.
 STEADY_RISE = "steady rise"
-#: Rates of rise, and gains at the start, are taken over so long.
+#: Rates of rise, and gains at the start, are taken over so long; our choice.
 MINUTE_S = 60.0
-#: A loss of level must last for so many rows: one row may hold a slammed door.
+#: A loss of level must last for so many rows: one row may hold a slammed door; our choice.
 LASTING_ROWS = 3
-#: A band whose gain strays by more in the first minute is no measure of the unit.
+#: A band whose gain strays by more in the first minute is no measure of the unit; our choice.
 STEADY_DB = 1.0
-#: Beyond doubt: the chance that the steady state lies on the other side of its limit.
+#: Beyond doubt: the chance that the steady state lies on the other side of its limit; our choice.
 DOUBT = 0.001
-#: The course to steady state is fitted anew when so much more of it has been seen, and not before this much.
+#: The course to steady state is fitted anew when so much more of it has been seen, and not before this much; our
+#: choice.
 FIT_EVERY = 1.1
 FIT_FROM_S = 600.0
-#: Gains of all channels and bands that fall together within this are the microphone's fall, or the supply's.
+#: Gains of all channels and bands that fall together within this are the microphone's fall, or the supply's; our
+#: choice.
 TOGETHER_DB = 1.0
 
 

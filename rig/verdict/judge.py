@@ -18,7 +18,7 @@ from rig.values.names import SHIFT
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.verdicts import Mask, Outcome, Verdict
 
-#: Points of a curve further apart than this cannot cover a mask (half an octave).
+#: Points of a curve further apart than this cannot cover a mask (half an octave); our choice.
 WIDEST_GAP = 2**0.5
 FAR_AWAY = 1e9
 #: The part of an uncertainty that the noise of the reading's own capture makes.

@@ -30,15 +30,16 @@ Complex64 = NDArray[np.complex64]
 
 #: What an input may be connected to.
 ROLES = ("microphone", "loopback", "drive", "sense")
-#: Longest latency of the equipment that is looked for.
+#: Longest latency of the equipment that is looked for; our choice.
 LONGEST_DELAY_S = 1.0
-#: Kept of the impulse response: before the electrical time zero, and after it.
+#: Kept of the impulse response: before the electrical time zero, and after it; our choice.
 BEFORE_S = 0.05
 AFTER_S = 0.35
 #: The loopback may stray so far from the level that was asked for, or somebody has turned a knob: where bench.toml's
-#: volts are all that is known, and from what a loopback calibration found.
+#: volts are all that is known, and from what a loopback calibration found; our choice.
 OUTPUT_WITHIN_DB, CALIBRATED_WITHIN_DB = 1.0, 0.2
-#: The stimulus is sought in means of so many samples, if its sweep begins below this part of the sample rate.
+#: The stimulus is sought in means of so many samples, if its sweep begins below this part of the sample rate;
+#: numerical.
 COARSE = 4
 COARSE_BELOW = 48
 

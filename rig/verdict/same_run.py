@@ -15,7 +15,8 @@ from rig.values.requests import Request, Sweep
 #: Of the electrical reference's level for a volt that was asked for, within a run; common practice, no source: half the
 #: step of 6 dB below which a quiet sweep is hardly quiet.
 SAME_LEVEL_DB = 3.0
-#: Part of a capture's samples above which only peaks of its sweep lie: the shortest sweep is a fifth of its capture.
+#: Part of a capture's samples above which only peaks of its sweep lie: the shortest sweep is a fifth of its capture;
+#: our choice.
 PEAKS = 0.995
 
 

@@ -31,9 +31,9 @@ QuietNoises = dict[tuple[str, str, str], float]
 
 INTERMITTENT = "looks that differ by a part of the signal itself: a contact comes and goes"
 RESTLESS = "no two looks agree: a noise from outside, or something is loose; wait for quiet, then measure again"
-#: A reading nearer to its limit than so many standard uncertainties is doubtful.
+#: A reading nearer to its limit than so many standard uncertainties is doubtful; our choice.
 NEAR = 2.0
-#: Captures of one request, the first included: with sweeps of 1.5 s enough for a lorry of 10 s to pass.
+#: Captures of one request, the first included: with sweeps of 1.5 s enough for a lorry of 10 s to pass; our choice.
 MOST_LOOKS = 6
 
 
