@@ -15,7 +15,7 @@ from rig.values.captures import Calibration, Capture
 from rig.values.logs import Log, Row, Stop
 from rig.values.requests import Programme
 
-#: Of a converter of 24 bits from zero to full scale.
+#: Of a converter of 24 bits from zero to full scale; our choice.
 STEPS = 1 << 23
 #: The columns of a log before and after those that were measured; answers as they came, and doubts about a kind of
 #: calibration, are marked so.
