@@ -10,7 +10,8 @@ from rig.files.errors import FAIL, PASS, TableError
 from rig.screen.console import say
 from rig.store import records
 
-#: Fewer digits could belong to several records; more than the paper prints are in its code (choice of the command).
+#: Fewer digits could belong to several records; more than the paper prints are in its code (choice of the command);
+#: our choice.
 FEWEST_DIGITS = 16
 
 
