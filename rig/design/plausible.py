@@ -19,15 +19,16 @@ from rig.design.kit import Kit
 from rig.design.speaker import DriverSpec
 from rig.signals.levels import REFERENCE_PRESSURE_PA
 
-#: What is heard.
+#: What is heard; our choice.
 AUDIBLE_HZ = (20.0, 20000.0)
-#: A part so many times the driver's rated impedance carries nothing, and one so small a part of it drops nothing.
+#: A part so many times the driver's rated impedance carries nothing, and one so small a part of it drops nothing; our
+#: choice.
 MANY_TIMES, SMALL_PART = 20.0, 1 / 40
 #: Of any driver (common practice, no source): level in dB at 2.83 V and 1 m, moving mass in kg over the area of its
 #: cone in m2, force factor in T m, coil's resistance over what it is rated at, total Q.
 LEVELS_DB, MASS_KG_M2, FORCE_T_M = (72.0, 108.0), (0.15, 12.0), (0.5, 40.0)
 RE_SHARE, QTS = (0.5, 1.1), (0.1, 3.0)
-#: Tuning of a vent over the resonance of its driver.
+#: Tuning of a vent over the resonance of its driver; our choice.
 TUNING_SHARE = (0.4, 2.5)
 
 
