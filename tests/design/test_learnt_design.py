@@ -12,6 +12,7 @@ from rig.design.kit import kit_sha256, load_kit
 from rig.design.learnt_design import FILE, LearntDesign, design_toml, learnt_channel, read_design
 from rig.files.errors import TableError
 from rig.simulated.unit import nominal_unit
+from rig.study.design_view import design_views
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +47,20 @@ def test_the_kit_takes_it_up_and_simulated_units_do_not(written: LearntDesign, w
         assert kit.model(name).drivers[0].pressure_factor is not None
         assert kit.model(name, "30 degrees").drivers[0].pressure_factor is None
     assert nominal_unit(kit) == nominal_unit(before)
+    # What is drawn of a kit's design is what builds taught.
+    (drawn,), (sheet,) = design_views(kit), design_views(before)
+    assert drawn.drivers[0].fs_hz == kit.model("left").drivers[0].fs_hz != sheet.drivers[0].fs_hz
     assert load_kit(workspace, "booth-two", with_learnt=False).model("left") == before.model("left")
+
+
+def test_what_a_part_stands_is_no_other_network(written: LearntDesign, workspace: Path) -> None:
+    folder = workspace / "limits" / "booth-two"
+    (folder / FILE).write_text(design_toml(written), encoding="utf-8")
+    text = (folder / "kit.toml").read_text(encoding="utf-8")
+    rated = text.replace("shunt C1 6.8 uF", "shunt C1 6.8 uF 100 V", 1)
+    assert rated != text
+    (folder / "kit.toml").write_text(rated, encoding="utf-8")
+    assert load_kit(workspace, "booth-two").learnt is not None
 
 
 @pytest.mark.parametrize(("was", "now"), [("fs_hz = 47.0", "fs_hz = 48.0"), ("shunt C1", "series C1")])
