@@ -9,14 +9,19 @@ import json
 import os
 import subprocess
 import sys
+import time
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import output_recorder
 import pytest
 import unit_client
+from at_the_page import WINDOW, answered, served, until
 from busy_machine import undisturbed
 from unit_client import LoadSettings, SpeakerSettings, UnitSettings, impedance_ohm, running_unit
+
+from rig.page.station import Station
 
 pytestmark = pytest.mark.sound_path
 
@@ -214,3 +219,38 @@ def test_without_the_device_the_bench_cannot_do_it(bench_folder: Path) -> None:
     done = kitproof(bench_folder, "verify", "path-two", "PT-004", "--json", "--yes")
     assert done.returncode == 4
     assert "unit" in done.stderr + done.stdout
+
+
+def test_a_stop_from_the_page_silences_within_a_tenth_of_a_second(bench_folder: Path, tmp_path: Path) -> None:
+    """As heard by another ear at the unit's inputs. A busy machine may delay a block: three tries."""
+    took_s = []
+    with running_unit(UNIT):
+        for attempt in range(3):
+            file = tmp_path / f"outputs {attempt}"
+            station = Station(bench_folder)
+            station.listen(WINDOW, lambda: None)
+            stopped_s: list[float] = []
+
+            def act(station: Station = station, stopped_s: list[float] = stopped_s) -> None:
+                station.scan("PT-007", WINDOW, 0)
+                station.go(WINDOW, 0)
+                number = 0
+                for _ in range(2):
+                    question = until(station, "asking", number).question
+                    assert question
+                    answered(station, number := question.number)
+                until(station, "sounding")
+                time.sleep(0.8)
+                stopped_s.append(time.monotonic())
+                station.stop()
+                until(station, "done")
+
+            with output_recorder.recording("unit", file):
+                served(station, act)
+                time.sleep(0.3)
+            assert output_recorder.blocks(file)[:, 1].max() > 0.01
+            took_s.append(output_recorder.last_sound(file) - stopped_s[0])
+            if took_s[-1] < 0.1:
+                break
+    print(f"\nsilent {1e3 * took_s[-1]:.0f} ms after the stop")
+    assert took_s[-1] < 0.1

@@ -1,20 +1,17 @@
 """The station of the page: what a person does at its windows, and what becomes of it. Runs are simulated, and short."""
 
 import shutil
-import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from at_the_page import WINDOW, answered, served, until
 from simulated_runs import ROOT
 
 from rig.files.errors import TableError
-from rig.page.station import SHOWN_S, Station, interrupt
-from rig.page.view import View, first_sentence
+from rig.page.station import SHOWN_S, Station
+from rig.page.view import first_sentence
 from rig.store import records
-
-WINDOW = "one"
 
 
 @pytest.fixture(scope="module")
@@ -32,43 +29,6 @@ def with_windows(workspace: Path, *windows: str) -> Station:
     for window in windows or (WINDOW,):
         station.listen(window, lambda: None)
     return station
-
-
-def served(station: Station, act: Callable[[], object]) -> None:
-    """Serve in this thread, as the page's main thread does, while another acts at the windows."""
-    main, failed = threading.get_ident(), []
-
-    def play() -> None:
-        try:
-            act()
-            while station.is_under_way:
-                time.sleep(0.01)
-        except BaseException as error:
-            failed.append(error)
-        finally:
-            interrupt(main)
-
-    threading.Thread(target=play, daemon=True).start()
-    with pytest.raises(KeyboardInterrupt):
-        station.serve()
-    if failed:
-        raise failed[0]
-
-
-def until(station: Station, phase: str, but: int = 0) -> View:
-    """Wait until the view is in a phase, with another question than `but`."""
-    for _ in range(6000):
-        view = station.view
-        if view.phase == phase and (phase != "asking" or (view.question and view.question.number != but)):
-            return view
-        time.sleep(0.01)
-    raise AssertionError(f"waited for {phase}, found {station.view}")
-
-
-def answered(station: Station, number: int) -> None:
-    """Go on once the question has stood long enough."""
-    time.sleep(SHOWN_S + 0.05)
-    station.go(WINDOW, number)
 
 
 def test_a_unit_is_led_from_its_scan_to_its_verdict(workspace: Path) -> None:

@@ -1,0 +1,49 @@
+"""A person at a window of the page, for tests that serve a station in their own main thread."""
+
+import threading
+import time
+from collections.abc import Callable
+
+import pytest
+
+from rig.page.station import SHOWN_S, Station, interrupt
+from rig.page.view import View
+
+WINDOW = "one"
+
+
+def served(station: Station, act: Callable[[], object]) -> None:
+    """Serve in this thread, as the page's main thread does, while another acts at the windows."""
+    main, failed = threading.get_ident(), []
+
+    def play() -> None:
+        try:
+            act()
+            while station.is_under_way:
+                time.sleep(0.01)
+        except BaseException as error:
+            failed.append(error)
+        finally:
+            interrupt(main)
+
+    threading.Thread(target=play, daemon=True).start()
+    with pytest.raises(KeyboardInterrupt):
+        station.serve()
+    if failed:
+        raise failed[0]
+
+
+def until(station: Station, phase: str, but: int = 0) -> View:
+    """Wait until the view is in a phase, with another question than `but`."""
+    for _ in range(6000):
+        view = station.view
+        if view.phase == phase and (phase != "asking" or (view.question and view.question.number != but)):
+            return view
+        time.sleep(0.01)
+    raise AssertionError(f"waited for {phase}, found {station.view}")
+
+
+def answered(station: Station, number: int) -> None:
+    """Go on once the question has stood long enough."""
+    time.sleep(SHOWN_S + 0.05)
+    station.go(WINDOW, number)
