@@ -1,39 +1,48 @@
 """`kitproof capability KIT`: which limits are tighter than the rig can see."""
 
 import json
-from collections.abc import Callable, Sequence
-from datetime import date, datetime
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
+import sqlalchemy as sa
 import typer
 
 from rig.commands.common import HERE, AsJson, Workspace
+from rig.commands.filters import refuse_bad_serials, with_filters
 from rig.design.kit import Kit, load_kit
 from rig.files.disk import why, write
-from rig.files.errors import FAIL, VOID, RecordError, TableError
+from rig.files.errors import FAIL, VOID, RecordError
+from rig.screen.console import say
 from rig.store import records
-from rig.store.run_json import Record
+from rig.store.index import ask
+from rig.store.selection import Selection, listed, newest, unread
 from rig.store.trials import trials
 from rig.study.capability import Capability, capability, limit_for
 from rig.study.capability_words import document
 
 
+@with_filters
 def capability_command(
     kit: str,
     *,
     workspace: Workspace = HERE,
-    serial: Annotated[list[str] | None, typer.Option("--serial", help="Only this unit; may be given again.")] = None,
-    by: Annotated[list[str] | None, typer.Option("--by", help="Only runs by this person or jig; again.")] = None,
-    since: Annotated[str, typer.Option("--since", help="Only runs from this day on, such as 2026-03-01.")] = "",
     plan: Annotated[str, typer.Option("--plan", help="Runs by this plan of the kit; else by its usual one.")] = "",
     as_json: AsJson = False,
+    selection: Selection,
 ) -> None:
     """Tell from repeated runs of several units by several people how much of each limit's width is the rig itself."""
     loaded = load_kit(workspace, kit)
-    is_asked = _asked(loaded, serial or [], by or [], _day(since), plan)
-    found, unreadable = records.all_records(workspace, kit)
-    wanted, problems = trials(found, is_asked, lambda key: limit_for(loaded.limits, key) is not None)
+    refuse_bad_serials(loaded, selection)
+    asked, unreadable = _asked(workspace, replace(selection, plan=loaded.planned(plan)[0]))
+    # All of a unit's runs: those before a rework tell that it is another unit since.
+    found, _ = records.all_records(workspace, kit, {serial for serial, _ in asked})
+    wanted, problems = trials(
+        found,
+        lambda record: (record.serial, record.run) in asked,
+        lambda key: limit_for(loaded.limits, key) is not None,
+    )
     result = capability(loaded.limits, loaded.folder, wanted)
     page = _written(workspace, loaded, result) if result.is_study else None
     if as_json:
@@ -49,30 +58,14 @@ def capability_command(
         raise typer.Exit(FAIL)
 
 
-def _day(since: str) -> date | None:
-    if not since:
-        return None
-    try:
-        return date.fromisoformat(since)
-    except ValueError:
-        raise TableError(f"--since: found {since!r}; allowed: a day, such as 2026-03-01") from None
+def _asked(workspace: Path, selection: Selection) -> tuple[set[tuple[str, str]], list[str]]:
+    """Serial and name of the runs of a study, and what could not be read, in words."""
 
+    def question(connection: sa.Connection) -> tuple[set[tuple[str, str]], list[str]]:
+        rows = listed(connection, newest(selection, 0))
+        return {(row["serial"], row["run"]) for row in rows}, unread(connection, selection.kit)
 
-def _asked(
-    kit: Kit, serials: Sequence[str], by: Sequence[str], since: date | None, plan: str
-) -> Callable[[Record], bool]:
-    planned, _ = kit.planned(plan)
-    for serial in serials:
-        records.refuse_bad_serial(kit, serial)
-
-    def is_asked(record: Record) -> bool:
-        if (serials and record.serial not in serials) or (by and record.by not in by):
-            return False
-        if since and datetime.fromisoformat(record.started_at).date() < since:
-            return False
-        return record.plan == planned
-
-    return is_asked
+    return ask(workspace, question, lambda words: say(words, to_stderr=True))
 
 
 def _written(workspace: Path, kit: Kit, result: Capability) -> Path:

@@ -4,11 +4,14 @@ from collections.abc import Callable
 from functools import wraps
 from inspect import Parameter, signature
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from rig.store.selection import Selection
+from rig.store.selection import TO, Selection
+
+if TYPE_CHECKING:
+    from rig.design.kit import Kit
 
 
 def _option(words: str, kind: Any = str) -> Any:
@@ -54,6 +57,21 @@ def with_filters(command: Callable[..., None]) -> Callable[..., None]:
     with_selection.__signature__ = signature(command).replace(parameters=[*kept, *options])  # type: ignore[attr-defined]
     with_selection.__annotations__ = {one.name: one.annotation for one in (*kept, *options)}
     return with_selection
+
+
+def refuse_bad_serials(kit: "Kit", selection: Selection) -> None:
+    """Refuse serials, and ends of ranges, that are none of a kit.
+
+    Raises
+    ------
+    RecordError
+        Saying what was found and what is allowed.
+    """
+    from rig.store.records import refuse_bad_serial
+
+    for asked in selection.serial:
+        for serial in [asked] if "/" in asked else asked.split(TO):
+            refuse_bad_serial(kit, serial)
 
 
 def refuse_unknown_kit(workspace: Path, kit: str) -> None:

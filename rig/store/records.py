@@ -6,7 +6,7 @@ import io
 import re
 import secrets
 import shutil
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import suppress
 from dataclasses import fields
 from datetime import UTC, datetime
@@ -214,20 +214,15 @@ def read_in_place(folder: Path) -> Record:
     return record
 
 
-def all_records(workspace: Path, kit: str = "", serial: str | None = None) -> tuple[list[Record], list[str]]:
-    """Records of a workspace, oldest first, of one kit and one serial where given, and what could not be read.
+def all_records(
+    workspace: Path, kit: str = "", serials: Collection[str] | None = None
+) -> tuple[list[Record], list[str]]:
+    """Records of a workspace, oldest first, of one kit and of some units where given, and what could not be read.
 
     Of two records of one unit the one with the lower number is the older, whatever the clock said.
-
-    Raises
-    ------
-    RecordError
-        If the serial is none.
     """
-    if serial is not None:
-        refuse_bad_serial(None, serial)
     homes = sorted((workspace / "results").glob("[!.]*/[!.]*"))
-    wanted = [home for home in homes if kit in ("", home.parent.name) and serial in (None, home.name)]
+    wanted = [home for home in homes if kit in ("", home.parent.name) and (serials is None or home.name in serials)]
     pairs = [readable(home) for home in wanted if home.is_dir()]
     dated = []
     for records, _ in pairs:

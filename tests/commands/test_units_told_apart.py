@@ -76,7 +76,7 @@ def test_the_number_of_a_run_decides_which_is_the_newest(archive: Path) -> None:
     back = second.with_name("2001-01-01T000000Z-002-0d55")
     second.rename(back)
     changed(back, run=back.name, started_at="2001-01-01T00:00:00+00:00", finished_at="2001-01-01T00:01:00+00:00")
-    for found in (unit_records(archive, SERIAL), all_records(archive, KIT, SERIAL)[0]):
+    for found in (unit_records(archive, SERIAL), all_records(archive, KIT, [SERIAL])[0]):
         assert [record.run_number for record in found] == [1, 2]
     assert [r.run_number for r in all_records(archive)[0] if r.serial == SERIAL] == [1, 2]
     shown = CliRunner().invoke(cli.app, ["show", SERIAL, "--json", "--workspace", str(archive)])
@@ -96,7 +96,7 @@ def test_a_serial_of_two_kits_is_asked_for(archive: Path) -> None:
 def test_a_record_in_another_units_folder_is_named_and_left_out(archive: Path) -> None:
     copied = run_folders(archive, "SO-0001")[0]
     shutil.copytree(copied, archive / "results" / KIT / SERIAL / copied.name)
-    found, told = all_records(archive, KIT, SERIAL)
+    found, told = all_records(archive, KIT, [SERIAL])
     assert {record.serial for record in found} == {SERIAL}
     assert len(told) == 1
     assert f"the record of shelf-one SO-0001 {copied.name} stands in another's folder" in told[0]
@@ -140,7 +140,7 @@ def test_a_damaged_record_is_named_and_the_others_are_read(
     damage(second / "run.json")
     with pytest.raises(RecordError, match=told):
         read_record(second)
-    found, words = all_records(archive, KIT, SERIAL)
+    found, words = all_records(archive, KIT, [SERIAL])
     assert [record.folder for record in found] == [first]
     assert len(words) == 1
     for command in (["results"], ["show", SERIAL], ["explain", SERIAL], ["capability", KIT]):
