@@ -46,7 +46,7 @@ class Guide:
             If it will not be.
         """
         if not self.confirm(words):
-            raise Stopped("nothing was calibrated")
+            raise Stopped("nothing was changed")
 
 
 @dataclass(frozen=True)

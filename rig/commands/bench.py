@@ -53,8 +53,8 @@ def bench_command(
         from rig.simulated.card import SimulatedCard
 
         card = SimulatedCard(tuple(channel.name for channel in loaded.channels))
-        text = described(loaded, guide, [SIMULATED], lambda answers: nullcontext(card))
-        say(f"{text}\nOf the simulated card nothing is written.")
+        described(loaded, guide, [SIMULATED], lambda answers: nullcontext(card))
+        say("Of the simulated card nothing is written.")
         return
     from rig.bench.soundcard import connected_devices
 

@@ -147,7 +147,7 @@ def test_an_input_by_a_meter_needs_no_calibrated_output(
 @pytest.mark.parametrize(
     ("words", "typed", "status", "told"),
     [
-        (["output"], ["n"], 2, "nothing was calibrated"),
+        (["output"], ["n"], 2, "nothing was changed"),
         (["output"], ["y", "5 mV"], 4, "Nothing louder is played"),
         (["output"], ["y", "0.05000", "0.60000"], 4, "the quiet tone reads"),
         (["output"], ["y"], 3, "nobody answers"),
