@@ -75,7 +75,7 @@ def calibrate_loopback(desk: Desk, stage: WiredStage, volts: float | None, openi
         stage,
         ("level at 1 kHz", found.level_db, "dB"),
         budget,
-        found.details(),
+        found.details,
     )
 
 

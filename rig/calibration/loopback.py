@@ -31,43 +31,12 @@ MARGIN_S = 0.02
 
 @dataclass(frozen=True)
 class Loop:
-    """The sound card from output to input."""
+    """The sound card from output to input: what is put down, and what the calibration itself is."""
 
-    #: Shape (n,): over what the volts of bench.toml promise; phase with the latency taken out.
-    frequency_hz: Floats
-    gain_db: Floats
-    degrees: Floats
-    #: Level at 1 kHz, and its standard uncertainty over the openings.
+    details: LoopDetails
+    #: Level at 1 kHz over what the volts of bench.toml promise, and its standard uncertainty over the openings.
     level_db: float
     u_level_db: float
-    #: Of each opening.
-    latency_samples: tuple[float, ...]
-    sample_rate_hz: float
-    #: RMS value of silence at the input.
-    noise_v: float
-    noise_db_full_scale: float
-    #: RMS volts at the output; harmonics over the fundamental, shape (orders, m), over its frequency, shape (m,).
-    level_v: float
-    harmonics_hz: Floats
-    harmonics_db: Floats
-
-    @property
-    def distortion(self) -> float:
-        """Harmonics together over the fundamental of 1 kHz."""
-        at = int(np.argmin(np.abs(self.harmonics_hz - LEVEL_AT_HZ)))
-        return float(np.sqrt(np.nansum(10 ** (self.harmonics_db[:, at] / 10))))
-
-    def details(self) -> LoopDetails:
-        """As it is put down."""
-        return LoopDetails(
-            response=LoopResponse(self.frequency_hz, self.gain_db, self.degrees),
-            latency_samples=self.latency_samples,
-            sample_rate_hz=self.sample_rate_hz,
-            noise_v=self.noise_v,
-            noise_db_full_scale=self.noise_db_full_scale,
-            harmonics=LoopHarmonics(self.level_v, self.harmonics_hz, self.harmonics_db, ORDERS),
-            distortion_at_1_khz=self.distortion,
-        )
 
 
 def loop_of(captures: Sequence[Capture], role: str) -> Loop:
@@ -91,26 +60,30 @@ def loop_of(captures: Sequence[Capture], role: str) -> Loop:
         )
     each_db = np.array([db(one.ratio)[at] for one in read])
     spread = float(np.std(each_db, ddof=1)) if each_db.size > 1 else 0.0
-    found = Loop(
-        frequency_hz=grid,
-        gain_db=gain_db,
-        degrees=np.degrees(np.unwrap(np.angle(middle))),
-        level_db=float(gain_db[at]),
-        u_level_db=spread / math.sqrt(each_db.size),
+    harmonics_db = db(np.sqrt(np.mean([10 ** (one.harmonics_db / 10) for one in read], axis=0)))
+    level_v = captures[0].request.level_v / captures[0].request.path_gain
+    distortion = _distortion(read[0].harmonics_hz, harmonics_db)
+    if not distortion < MOST_DISTORTION:
+        raise BenchError(
+            f"the loop distorts by {100 * distortion:.2g} % at 1 kHz and {level_v:g} V: output or input is "
+            "overloaded; turn down, or play quieter (--volts)"
+        )
+    details = LoopDetails(
+        response=LoopResponse(grid, gain_db, np.degrees(np.unwrap(np.angle(middle)))),
         latency_samples=tuple(one.delay_samples for one in read),
         sample_rate_hz=captures[0].sample_rate_hz,
         noise_v=float(np.sqrt(np.mean([one.noise_v**2 for one in read]))),
         noise_db_full_scale=float(db(read[0].noise_v / captures[0].calibration.input_volts[role] * math.sqrt(2))),
-        level_v=captures[0].request.level_v / captures[0].request.path_gain,
-        harmonics_hz=read[0].harmonics_hz,
-        harmonics_db=db(np.sqrt(np.mean([10 ** (one.harmonics_db / 10) for one in read], axis=0))),
+        harmonics=LoopHarmonics(level_v, read[0].harmonics_hz, harmonics_db, ORDERS),
+        distortion_at_1_khz=distortion,
     )
-    if not found.distortion < MOST_DISTORTION:
-        raise BenchError(
-            f"the loop distorts by {100 * found.distortion:.2g} % at 1 kHz and {found.level_v:g} V: output or input is "
-            "overloaded; turn down, or play quieter (--volts)"
-        )
-    return found
+    return Loop(details, float(gain_db[at]), spread / math.sqrt(each_db.size))
+
+
+def _distortion(harmonics_hz: Floats, harmonics_db: Floats) -> float:
+    """Harmonics together over the fundamental of 1 kHz."""
+    at = int(np.argmin(np.abs(harmonics_hz - LEVEL_AT_HZ)))
+    return float(np.sqrt(np.nansum(10 ** (harmonics_db[:, at] / 10))))
 
 
 @dataclass(frozen=True, eq=False)

@@ -119,6 +119,9 @@ def _complexes(found: object) -> "NDArray[np.complex128]":
 
 #: A number of a value that is stored, and arrays of such; NaN where nothing is known.
 Number = Annotated[float, Strict(), BeforeValidator(_number)]
+#: Yes or no, and a whole number, of a value that is stored: words such as "no" or "3" are neither.
+YesNo = Annotated[bool, Strict()]
+Whole = Annotated[int, Strict()]
 if TYPE_CHECKING:
     Floats: TypeAlias = NDArray[np.float64]
     Complexes: TypeAlias = NDArray[np.complex128]

@@ -14,7 +14,7 @@ from typing import IO, TYPE_CHECKING
 
 from rig.files.disk import read_json, why, write
 from rig.files.errors import RecordError
-from rig.files.plain import json_bytes, restored, schema_checked, table
+from rig.files.plain import Whole, json_bytes, restored, schema_checked, table
 from rig.store.recordings import LogWriter, read_captures, read_rows, write_captures
 from rig.store.records import UNFINISHED, unfinished
 from rig.store.run_json import About, CaptureEntry, up_to_date
@@ -40,7 +40,7 @@ class Facts:
     #: What its record will say of it.
     about: About
     #: How often the person at the bench was asked to go on.
-    asked: int = 0
+    asked: Whole = 0
 
 
 @dataclass(frozen=True, kw_only=True)

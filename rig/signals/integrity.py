@@ -62,8 +62,6 @@ class Integrity:
     arrivals: tuple[float, ...] = ()
     #: As `clock_ppm`, of the rows on another clock; NaN where there are none, or it cannot be determined.
     other_clock_ppm: float = NAN
-    #: What should be known of a sound capture, in a builder's words.
-    remarks: tuple[str, ...] = ()
 
 
 def inspect(
@@ -168,16 +166,15 @@ def _with_other_clock(found: Integrity, row: Floats, plan: Layout, name: str, de
     if timing is None and (_beyond_s(row, plan, delay) > 0 or alteration.marks_over_noise(row, plan, delay) > CLEAR):
         return replace(found, troubles=(*found.troubles, f"{name}: {_no_marks(row, plan, delay)}"))
     if timing is None or clocks is None or SIGNIFICANT * timing.uncertainty > WORST_TIMING:
-        words = f"{name}: its clock is taken from the other captures: the timing marks are too weak here to tell it"
-        return replace(found, remarks=(*found.remarks, words))
+        # The marks are too weak here: its clock is taken from the other captures.
+        return found
     if abs(clocks.ppm) - SIGNIFICANT * clocks.uncertainty_ppm > two_clocks.MOST_PPM:
         words = (
             f"{name}: {abs(timing.shift):.0f} samples {'lost' if timing.shift < 0 else 'inserted'}, or a clock "
             f"{clocks.ppm:+.0f} ppm from the playing one; allowed is up to {two_clocks.MOST_PPM:g} ppm"
         )
         return replace(found, troubles=(*found.troubles, words), other_clock_ppm=clocks.ppm)
-    words = f"{name}: its own clock is {clocks.ppm:+.1f} ppm from the playing one, and was corrected"
-    return replace(found, other_clock_ppm=clocks.ppm, remarks=(*found.remarks, words))
+    return replace(found, other_clock_ppm=clocks.ppm)
 
 
 def _unusable(

@@ -11,7 +11,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator
 
-from rig.files.plain import Number
+from rig.files.plain import Number, Whole, YesNo
 from rig.findings.leading import NAMED_FROM, UNKNOWN
 from rig.values.captures import Calibration
 from rig.values.findings import Finding
@@ -81,7 +81,7 @@ class About:
     #: Notes since the newest run before this one.
     rework: tuple[Rework, ...] = ()
     #: Runs since the last rework, this one included.
-    runs_untouched: int = 1
+    runs_untouched: Whole = 1
     before: RunBefore | None = None
     #: What could not be read of runs and notes before it, and of the kit's reference build.
     set_aside: tuple[str, ...] = ()
@@ -117,7 +117,7 @@ class CurveEntry(CourseEntry):
     """A curve but for its numbers."""
 
     #: None: records once did not say; a column of nothing stood for none then.
-    absolute: bool | None = None
+    absolute: YesNo | None = None
     trouble: str = ""
     method: str = ""
 
@@ -156,7 +156,7 @@ class ResultEntry:
     courses: tuple[CourseEntry, ...] = ()
     sounds: tuple[SoundEntry, ...] = ()
     terms: Mapping[str, str] = field(default_factory=dict)
-    may_pass: bool = False
+    may_pass: YesNo = False
 
 
 @dataclass(frozen=True)
@@ -165,11 +165,11 @@ class CaptureEntry:
 
     file: str
     request: Sweep
-    attempt: int
+    attempt: Whole
     inputs: tuple[str, ...]
     sample_rate_hz: Number
     #: Place among the record's calibrations.
-    calibration: int
+    calibration: Whole
     flags: tuple[str, ...]
     troubles: tuple[str, ...]
     #: Records were once made without a second device.
@@ -182,7 +182,7 @@ class LogEntry:
 
     request: Programme
     files: tuple[str, ...]
-    rows: int
+    rows: Whole
     began_at: str
     stopped: Stop | None
     troubles: tuple[str, ...]
@@ -212,7 +212,7 @@ class Record(About):
 
     folder: Path
     run: str
-    run_number: int
+    run_number: Whole
     serial: str
     kit: KitName
     #: What it was measured and judged with -> version.
@@ -220,7 +220,7 @@ class Record(About):
     finished_at: Time
     outcome: Outcome
     stopped: str
-    bench_failed: bool = False
+    bench_failed: YesNo = False
     bench_advice: str = ""
     timing: Timing
     previous: Previous | None

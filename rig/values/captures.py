@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from functools import cached_property, wraps
 from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
-from rig.files.plain import Complexes, Floats, Number, Singles
+from rig.files.plain import Complexes, Floats, Number, Singles, Whole
 from rig.values.requests import Sweep
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ class Calibration:
     #: None: the microphone is not calibrated and levels are relative.
     microphone_v_per_pa: Number | None = None
     #: +1 or -1: sign of the voltage for a pressure rise; None: not known, so nothing absolute can be said.
-    microphone_sign: int | None = None
+    microphone_sign: Whole | None = None
     sense_ohm: Number | None = None
     #: "source": resistor between output and load; "return": between load and ground.
     sense_in: str = "return"

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from rig.files.plain import Number
+from rig.files.plain import Number, YesNo
 
 
 @dataclass(frozen=True)
@@ -32,8 +32,8 @@ class Finding:
     #: The same others, as (kind, parts or drivers).
     alike_causes: tuple[tuple[str, tuple[str, ...]], ...] = field(default=())
     #: The channel has a second fault besides, which is another of the findings.
-    one_of_two: bool = False
+    one_of_two: YesNo = False
     #: Too improbable to be named first: it stands under "also possible".
-    also_possible: bool = False
+    also_possible: YesNo = False
     #: Long loud playing did it: what was measured before does not show it.
-    since_soak: bool = False
+    since_soak: YesNo = False

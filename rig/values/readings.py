@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from rig.files.plain import Bools, Number, Singles
+from rig.files.plain import Bools, Number, Singles, YesNo
 from rig.files.plain import Floats as Floats
 
 
@@ -24,7 +24,7 @@ class Reading:
     #: The value in words, where a number alone says little ("reversed").
     said: str = ""
     #: The truth is at most this: below an upper limit that passes, above it nothing is proved.
-    at_most: bool = False
+    at_most: YesNo = False
     #: What the uncertainty is made of, by name (`rig.design.uncertainty_budget`); empty: it was not taken apart.
     parts: Mapping[str, Number] = field(default_factory=dict)
     #: What it is of good units at most, by what builds have taught of the design; NaN: nobody knows.
@@ -53,7 +53,7 @@ class Curve:
     #: it nothing is proved. Not valid there. None: nowhere.
     at_most: Bools | None = None
     #: False: the level hangs on an uncalibrated gain; only its shape, or a difference to a reference, says anything.
-    absolute: bool = True
+    absolute: YesNo = True
     #: What the kit's model says, on the same frequencies; None when there is no model for it.
     design: Floats | None = None
     #: The least and most that it may say by what data sheets may be off; None: the drivers are known better.

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from rig.files.plain import Floats, Number
+from rig.files.plain import Floats, Number, YesNo
 from rig.values.readings import CheckReadings
 
 
@@ -18,7 +18,7 @@ class Mask:
     #: The curve the mask was drawn around, for figures; None for a mask from a file.
     centre: Floats | None = None
     #: The centre was measured elsewhere, so that nothing of this bench cancels against it.
-    elsewhere: bool = False
+    elsewhere: YesNo = False
 
 
 Outcome = Literal["pass", "fail", "void"]
@@ -49,7 +49,7 @@ class BareVerdict:
     #: The value in words, where the check gave any.
     said: str = ""
     #: Void for want of quiet or of signal: another capture may tell.
-    may_pass: bool = False
+    may_pass: YesNo = False
     #: The shift that was taken out of the curve before.
     shift_db: Number = 0.0
     #: The limits where the value is; infinite where a side is open; NaN: void, or not said (records once did not).
@@ -81,4 +81,4 @@ class CheckResult:
     #: What its quantities mean, for a builder: the `TERMS` of the check.
     terms: Mapping[str, str] = field(default_factory=dict)
     #: Void as a whole for what its captures hold: another capture may tell.
-    may_pass: bool = False
+    may_pass: YesNo = False

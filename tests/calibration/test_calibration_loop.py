@@ -41,28 +41,30 @@ def looped(latency=731.37, gain=1.0, path=high_pass, noise_v=1e-5, curve=(0.0, 0
 def test_response_latency_and_noise_are_the_loop_s():
     latencies = [700.0, 1211.25, 705.5]
     found = loop_of([looped(latency, 1.01, seed=n) for n, latency in enumerate(latencies)], "loopback")
-    expected = 1.01 * high_pass(found.frequency_hz)
-    np.testing.assert_allclose(found.gain_db, 20 * np.log10(np.abs(expected)), atol=0.01)
-    np.testing.assert_allclose(found.latency_samples, latencies, atol=0.02)
+    details, response = found.details, found.details.response
+    expected = 1.01 * high_pass(response.frequency_hz)
+    np.testing.assert_allclose(response.gain_db, 20 * np.log10(np.abs(expected)), atol=0.01)
+    np.testing.assert_allclose(details.latency_samples, latencies, atol=0.02)
     # The phase is the filter's alone, the latency taken out to a fiftieth of a sample.
     turn = np.degrees(np.angle(expected))
-    assert np.max(np.abs(found.degrees - turn)[found.frequency_hz < 10000]) < 1.5
+    assert np.max(np.abs(response.degrees - turn)[response.frequency_hz < 10000]) < 1.5
     assert found.level_db == pytest.approx(20 * np.log10(1.01), abs=0.002)
-    assert found.noise_v == pytest.approx(1e-5, rel=0.05)
-    assert found.noise_db_full_scale == pytest.approx(20 * np.log10(1e-5 / (2 / np.sqrt(2))), abs=0.5)
-    assert found.frequency_hz[0] == 20
-    assert found.frequency_hz[-1] == 21800
+    assert details.noise_v == pytest.approx(1e-5, rel=0.05)
+    assert details.noise_db_full_scale == pytest.approx(20 * np.log10(1e-5 / (2 / np.sqrt(2))), abs=0.5)
+    assert response.frequency_hz[0] == 20
+    assert response.frequency_hz[-1] == 21800
 
 
 def test_harmonics_are_the_polynomial_s():
     """A sine of peak p through x + a x^2 + b x^3: a p / 2 and b p^2 / 4 over the fundamental (1 + 3/4 b p^2)."""
     peak, a, b = 0.7 * np.sqrt(2), 0.002, 0.001
-    found = loop_of([looped(curve=(a, b), path=np.ones_like)], "loopback")
-    middle = (found.harmonics_hz > 100) & (found.harmonics_hz < 5000)
+    details = loop_of([looped(curve=(a, b), path=np.ones_like)], "loopback").details
+    found = details.harmonics
+    middle = (found.frequency_hz > 100) & (found.frequency_hz < 5000)
     fundamental = 1 + 0.75 * b * peak**2
-    np.testing.assert_allclose(found.harmonics_db[0, middle], 20 * np.log10(a * peak / 2 / fundamental), atol=0.1)
-    np.testing.assert_allclose(found.harmonics_db[1, middle], 20 * np.log10(b * peak**2 / 4 / fundamental), atol=0.3)
-    assert found.distortion == pytest.approx(np.hypot(a * peak / 2, b * peak**2 / 4), rel=0.02)
+    np.testing.assert_allclose(found.decibel[0, middle], 20 * np.log10(a * peak / 2 / fundamental), atol=0.1)
+    np.testing.assert_allclose(found.decibel[1, middle], 20 * np.log10(b * peak**2 / 4 / fundamental), atol=0.3)
+    assert details.distortion_at_1_khz == pytest.approx(np.hypot(a * peak / 2, b * peak**2 / 4), rel=0.02)
     assert found.level_v == 0.7
 
 
@@ -74,7 +76,7 @@ def test_the_uncertainty_is_the_spread_over_the_openings():
 
 
 def test_everything_is_plain_json():
-    found = loop_of([looped(noise_v=0.0)], "loopback").details()
+    found = loop_of([looped(noise_v=0.0)], "loopback").details
     back = restored(LoopDetails, json.loads(json_bytes(found)))
     assert plain(back) == plain(found)
 

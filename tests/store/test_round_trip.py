@@ -28,7 +28,7 @@ from rig.store.recorded import read_run
 from rig.store.recordings import LogWriter, log_of
 from rig.store.records import damages, load_captures, read_record, reserve, save
 from rig.store.rework_notes import note, reworks
-from rig.store.run_json import About, Rework
+from rig.store.run_json import About, Rework, RunBefore, SoundEntry
 from rig.values.captures import Calibration, Capture, KnownLoad, MicrophoneResponse, OwnHarmonics
 from rig.values.findings import Finding
 from rig.values.logs import Stop
@@ -229,6 +229,20 @@ CAPTURES = st.lists(
     max_size=2,
 ).map(tuple)
 LOGS = st.lists(st.tuples(whole(Programme), ROWS, whole(Stop) | st.none(), st.just(("ended",))), max_size=2)
+
+
+@pytest.mark.parametrize(
+    ("kind", "wrong"),
+    [
+        (Reading, {"quantity": "fs", "subject": "left", "value": 50.0, "unit": "Hz", "at_most": "no"}),
+        (Reading, {"quantity": "fs", "subject": "left", "value": "50", "unit": "Hz"}),
+        (RunBefore, {"run": "1", "outcome": "maybe", "failed": []}),
+        (SoundEntry, {"quantity": "x", "subject": "left", "file": "a.wav", "scale": True}),
+    ],
+)
+def test_what_is_none_of_a_field_s_kind_is_refused_and_never_guessed(kind: type, wrong: dict[str, object]) -> None:
+    with pytest.raises(ValueError, match="allowed"):
+        restored(kind, wrong)
 
 
 @given(whole(Run, results=RESULTS, captures=CAPTURES, logs=LOGS, outcome=OUTCOMES))
