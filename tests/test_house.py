@@ -62,6 +62,7 @@ ONE_IMPORTER = {
     "rich": ("rig.screen", "rig.commands"),
     "typer": ("rig.cli", "rig.commands"),
     "jinja2": ("rig.report", "rig.page"),
+    "tomlkit": "rig.files.toml_edit",
     "starlette": "rig.page",
     "uvicorn": "rig.page",
     "soundfile": "rig.store.recordings",

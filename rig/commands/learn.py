@@ -30,6 +30,7 @@ from rig.study.learning import (
     rejects_together,
     share_rejects,
 )
+from rig.study.learnt_limits import difference, with_learnt_limits
 from rig.study.spreads import IMPEDANCE, LEVEL, Key, Spread, even_grid, spreads_of_units
 from rig.study.taking_in import FILE as LEARNT_FROM
 from rig.study.taking_in import former_and_new, learnt_from, passed_of, refuse_other_sign
@@ -84,7 +85,7 @@ def learn_command(
         "rejects_percent": rejects_percent,
         "confidence_percent": confidence_percent,
     }
-    _write_and_show(loaded, learnt, about, design, _without_mask(loaded, builds))
+    _write_and_show(loaded, learnt, about, design, _without_mask(loaded, builds), yes=yes)
 
 
 def _learnt_of(runs: Sequence[Record], passed: Sequence[str]) -> dict[str, object]:
@@ -121,7 +122,13 @@ def _are_to_be_taken_in(new: Sequence[Record], drifted: Sequence[str], yes: bool
 
 
 def _write_and_show(
-    kit: Kit, learnt: Sequence[Learnt], about: dict[str, object], design: LearntDesign | None, without: Sequence[str]
+    kit: Kit,
+    learnt: Sequence[Learnt],
+    about: dict[str, object],
+    design: LearntDesign | None,
+    without: Sequence[str],
+    *,
+    yes: bool,
 ) -> None:
     written = write_masks(kit.folder, learnt, about, design)
     from rig.report.masks import draw_masks
@@ -134,6 +141,31 @@ def _write_and_show(
     if design:
         show_design(design)
     show(learnt, written, figure, rejects_together(learnt), without)
+    _edit_kit(kit, [one.key for one in learnt], yes)
+
+
+def _edit_kit(kit: Kit, keys: Sequence[Key], yes: bool) -> None:
+    """Show what the learnt masks change in kit.toml, ask, and write it, the former one kept."""
+    from rig.screen.learnt_masks import show_difference
+
+    path = kit.folder / "kit.toml"
+    before, after = kit.files[path].decode(), with_learnt_limits(kit, keys)
+    if not (lines := difference(before, after)):
+        return
+    show_difference(lines)
+    if not yes and not sys.stdin.isatty():
+        say("kit.toml is left as it is, for nobody can answer at this terminal; --yes writes it")
+        return
+    if not yes and not yes_or_no(open_console(), "write it? type y to do so, n to leave kit.toml as it is: "):
+        return
+    try:
+        if read_bytes(path) != kit.files[path]:
+            raise TableError(f"{path}: was changed meanwhile; it is left as it is: learn again")
+        kept = _keep_former(kit.folder, [path.name])
+        write_together({path: after})
+    except OSError as error:
+        raise RecordError(f"{path}: could not be written: {why(error)}") from None
+    say(f"{path} is written; the former one is kept in {kept}")
 
 
 def _design(
@@ -281,13 +313,14 @@ def write_masks(
     return [folder / name for name in names]
 
 
-def _keep_former(folder: Path, names: Sequence[str]) -> None:
-    """Copy the masks that are there into a folder with their date."""
+def _keep_former(folder: Path, names: Sequence[str]) -> Path:
+    """Copy the files that are there into a folder with their date; which."""
+    kept = folder / f"masks-of-{datetime.now():%Y-%m-%dT%H%M%S}"
     former = [folder / name for name in names if (folder / name).exists()]
     if former:
-        kept = folder / f"masks-of-{datetime.now():%Y-%m-%dT%H%M%S}"
-        kept.mkdir()
+        kept.mkdir(exist_ok=True)
         write_together({kept / path.name: read_bytes(path) for path in former})
+    return kept
 
 
 def _mask_table(one: Learnt) -> str:

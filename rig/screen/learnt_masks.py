@@ -1,8 +1,7 @@
-"""What was learnt, in the terminal: each mask, what it rests on, and the lines that put it into the kit."""
+"""What was learnt, in the terminal: each mask, what it rests on, and what it changes in the kit."""
 
 import math
 from collections.abc import Sequence
-from itertools import groupby
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +15,7 @@ from rig.study.learning import Learnt
 def show(
     learnt: Sequence[Learnt], written: Sequence[Path], figure: Path, together: float, without: Sequence[str]
 ) -> None:
-    """Print the masks, the share of good units that they are expected to fail, and the lines for kit.toml."""
+    """Print the masks, the share of good units that they are expected to fail."""
     console = open_console()
     table = Table(title="Learnt masks", title_justify="left")
     table.add_column("mask", no_wrap=True)
@@ -34,13 +33,15 @@ def show(
     for curve in without:
         console.print(f"No mask for {curve}: where it can be trusted is no part of the band that the channel plays.")
     console.print(f"figure: {figure}", soft_wrap=True)
-    console.print("Read them, edit them, and put these lines into kit.toml, below the tables that are there:")
-    named = sorted(zip(learnt, written, strict=True), key=lambda pair: pair[0].key[0])
-    for check, own in groupby(named, key=lambda pair: pair[0].key[0]):
-        console.print(f"\n[limits.{check}]")
-        for one, path in own:
-            _, quantity, subject = one.key
-            console.print(f'"{quantity} {subject}" = {{ mask = "{path.name}" }}', soft_wrap=True)
+    console.print("Read them and edit them: they are plain tables.")
+
+
+def show_difference(lines: Sequence[str]) -> None:
+    """Print what would change in kit.toml."""
+    console = open_console()
+    console.print("\nIn kit.toml (- goes, + comes):")
+    for line in lines:
+        console.print(line, style={"+": "green", "-": "red"}.get(line[:1]), soft_wrap=True, highlight=False)
 
 
 def show_design(design: LearntDesign) -> None:
