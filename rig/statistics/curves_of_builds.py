@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-#: The scale of the spread before is known as well as from so many degrees of freedom: to a fifth. Common practice, no
-#: source.
-DEGREES_BEFORE = 15.0
+#: The scale of the spread before is known as well as from so many degrees of freedom: to an eighth, as a curve hangs on
+#: several parts whose spread is known to a quarter each. Common practice, no source.
+DEGREES_BEFORE = 30.0
 #: How firmly the scale of the whole curve holds around a point: in degrees of freedom, common practice, no source.
 DEGREES_WHOLE = 8.0
 #: Points count as around a point by this standard deviation; our choice.

@@ -34,6 +34,8 @@ from rig.values.readings import Floats
 LEAST_PERCENT, LEAST_DB = 2.0, 0.3
 #: Of good builds that belong together so many sets are refused; our choice.
 FALSE_ALARMS = 0.01
+#: What a share of normal numbers keep to, in standard deviations; the share is our choice.
+NEARLY_ALL, NEARLY_ALL_SIGMAS = 0.99, 2.576
 #: What limits cut off is put back in so many rounds: of limits at two standard deviations to 1 %; our choice.
 ROUNDS = 12
 #: Standard deviations that nearly all units keep to over a whole curve of a two-way box; our choice.
@@ -60,7 +62,8 @@ class Learnt:
     unit: str
     frequency_hz: Floats
     centre: Floats
-    #: Standard deviation of good units (of impedance relative), and how many of these half the mask is wide.
+    #: Standard deviation of good units (of impedance relative), as far as nearly all of them reach, and how many of
+    #: these half the mask is wide.
     sigma: Floats
     factor: float
     #: Every build's curve on the same frequencies, shape (builds, n); none without builds.
@@ -153,25 +156,30 @@ def learn(
         sigma = np.std(_off(full, centre, relative), axis=0, ddof=1)
         return Learnt(key, unit, frequency_hz, centre, sigma, factor, curves, f"{len(builds)} builds")
     good, basis = _good_units(before, _off(full, centre, relative))
-    sigma = np.std(good, axis=0)
+    # Where a resonance passes by, few units lie far out: what nearly all keep to at a point, as if that were normal.
+    sigma = np.quantile(np.abs(good), NEARLY_ALL, axis=0) / NEARLY_ALL_SIGMAS
     needed = np.max(np.where(np.abs(good) > _least(relative), np.abs(good) / sigma, 0.0), axis=1)
     factor = float(np.quantile(needed, 1 - rejects))
     return Learnt(key, unit, frequency_hz, centre, sigma, factor, curves, basis, needed)
 
 
 def share_rejects(masks: Sequence[Learnt], rejects: float) -> list[Learnt]:
-    """Masks that together fail a share of good units, those of one channel as many standard deviations wide.
+    """Masks that together fail a share of good units, each of one channel as many as the others of it.
 
     Masks of one channel see the same units; channels are built of parts of their own. Where nothing is known of good
     units a mask stays as it is.
     """
-    needed: dict[str, Floats] = {}
-    for one in masks:
-        if one.needed is not None:
-            channel = one.key[2]
-            needed[channel] = np.maximum(needed[channel], one.needed) if channel in needed else one.needed
-    factors = {channel: float(np.quantile(of_units, 1 - rejects / len(needed))) for channel, of_units in needed.items()}
-    return [one if one.needed is None else replace(one, factor=factors[one.key[2]]) for one in masks]
+    known = {n: one.needed for n, one in enumerate(masks) if one.needed is not None}
+    channels = {masks[n].key[2] for n in known}
+    found = list(masks)
+    for channel in channels:
+        own = {n: np.argsort(needed) for n, needed in known.items() if masks[n].key[2] == channel}
+        # A unit's worst rank in any mask decides whether it is among those that all masks hold.
+        worst = np.max([np.argsort(order) for order in own.values()], axis=0)
+        last = int(np.quantile(worst, 1 - rejects / len(channels)))
+        for n, order in own.items():
+            found[n] = replace(masks[n], factor=float(known[n][order[last]]))
+    return found
 
 
 def _least(relative: bool) -> float:

@@ -29,7 +29,7 @@ from strangers import population
 from strangers.designs import DESIGNS, Design
 from strangers.driver import Hidden, MovingCoil, moving_coil
 from strangers.kits import write_kit
-from strangers.population import SHEET, chance, unit
+from strangers.population import SHEET, Unit, chance, unit
 
 from rig.study.builds import learn_design
 from rig.values.readings import Curve
@@ -38,6 +38,8 @@ PLAIN = Hidden(creep=0.0, surround=(0.0, 0.0, 1.0, 1.0), rim=(0.0, 0.0, 1.0))
 Z_HZ, LEVEL_HZ = np.geomspace(10.6, 19000, 262), np.geomspace(300, 15000, 136)
 #: Of impedance, relative, and of level in decibels: what a measurement of each point is off.
 U_Z, U_DB = 5e-4, 0.03
+#: The gate behind the first arrival, and what of it is left in front; lines of a spectrum.
+GATE_S, EARLIER_S, LINE_HZ, HIGHEST_HZ = 5e-3, 1e-3, 10.0, 24000.0
 #: Standard uncertainties that a 95 % interval reaches to both sides.
 REACH = 1.96
 #: Those of a driver that do not depend on where an inductance is stated.
@@ -58,13 +60,23 @@ def curves(design: Design, seed: int, serial: str) -> list[Curve]:
         return sigma * random.standard_normal(hertz.size)
 
     ohm = made.impedance_ohm("box", Z_HZ) * (1 + noise(Z_HZ, U_Z) + 1j * noise(Z_HZ, U_Z))
-    heard = 1.4 * np.abs(made.pressure_pa("box", (0.0, 0.0, 0.5), LEVEL_HZ))
-    level = 20 * np.log10(heard / 20e-6) + noise(LEVEL_HZ, U_DB)
+    level = 20 * np.log10(1.4 * gated_pa(made) / 20e-6) + noise(LEVEL_HZ, U_DB)
     return [
         _curve("impedance", "ohm", Z_HZ, np.abs(ohm), U_Z * np.abs(ohm)),
         _curve("phase", "degrees", Z_HZ, np.degrees(np.angle(ohm)), np.full(Z_HZ.size, np.degrees(U_Z))),
         _curve("free-field level", "dB SPL", LEVEL_HZ, level, np.full(LEVEL_HZ.size, U_DB)),
     ]
+
+
+def gated_pa(made: Unit) -> np.ndarray:
+    """What is left of a unit's pressure for a volt behind the gate, on `LEVEL_HZ`."""
+    hertz = np.arange(0.0, HIGHEST_HZ, LINE_HZ)
+    pressure = made.pressure_pa("box", (0.0, 0.0, 0.5), np.maximum(hertz, LINE_HZ))
+    response = np.fft.irfft(pressure)
+    since_s = np.arange(response.size) / (LINE_HZ * response.size) - 0.5 / 343.2
+    # The second half of a Hann window behind the first arrival.
+    gate = np.where(since_s < -EARLIER_S, 0.0, np.cos(np.pi / 2 * np.clip(since_s / GATE_S, 0, 1)) ** 2)
+    return np.asarray(np.interp(LEVEL_HZ, hertz, np.abs(np.fft.rfft(response * gate))))
 
 
 def _curve(quantity: str, unit_name: str, hertz: np.ndarray, value: np.ndarray, u: np.ndarray) -> Curve:

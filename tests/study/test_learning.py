@@ -126,7 +126,7 @@ def test_around_one_build_there_are_windows() -> None:
 def test_a_mask_is_never_tighter_than_the_rig(kit: Kit) -> None:
     still = Spread(HZ, np.full(HZ.size, 80.0), np.zeros((100, HZ.size)), SCATTER_DB)
     learnt = learn(KEY, "dB SPL", HZ, {}, still, rejects=0.005, confidence=0.95)
-    assert 0.3 <= np.min(learnt.upper - learnt.centre) < 0.5
+    assert 0.3 <= np.min(learnt.half_width) < 0.5
 
 
 def test_parts_spread_as_a_drawn_unit_of_the_circuit_does(kit: Kit) -> None:
@@ -161,7 +161,8 @@ def test_masks_of_one_channel_fail_together_what_they_may() -> None:
     assert rejects_together(made) > 0.022
     shared = share_rejects(made, 0.02)
     assert rejects_together(shared) == pytest.approx(0.02, abs=0.001)
-    assert shared[0].factor == shared[1].factor
+    assert shared[0].rejects == pytest.approx(shared[1].rejects, abs=1e-3)
+    assert shared[0].rejects > 0.011
     assert shared[0].upper - shared[0].centre == pytest.approx(shared[0].factor * shared[0].sigma)
 
 
