@@ -29,7 +29,7 @@ from rig.signals.outside import lead_s, outside_s
 from rig.signals.residual import Residual
 from rig.signals.swells import swell_evidence
 from rig.signals.tracking import Chirp, pass_band_hz
-from rig.signals.trains import BINS, WINDOWS_S, Train, folded, peak_scores, trains
+from rig.signals.trains import BEYOND, BINS, WINDOWS_S, Train, folded, peak_scores, place_of, trains
 
 Array = NDArray[np.float64]
 Kind = Literal["none", "rub or rattle", "loose particle", "blowing air", "disturbed"]
@@ -57,9 +57,6 @@ FIRM_EVIDENCE = 5.0
 #: A train is believed in spite of noises beside it with this much evidence, over this frequency ratio at least (our
 #: choice; tests/benchmarks/rub_and_buzz_detection.py).
 FIRM_RATIO = 2**0.4
-#: A train's impulses are looked for up to so far beyond the band in which it was found (our choice;
-#: tests/benchmarks/rub_and_buzz_detection.py).
-BEYOND = 1.5
 #: A train with less than this part of its energy within its own window about its phase is blowing air ... (our choice;
 #: tests/benchmarks/rub_and_buzz_detection.py)
 AIR_SHARE = 0.6
@@ -179,18 +176,11 @@ def _regular(rare: Events, chirp: Chirp) -> bool:
     return float(np.min(np.where(times > 2, chance, 1.0))) * interval_s.size < REGULAR
 
 
-def _place(train: Train, frequency_hz: Array) -> Array:
-    """Phase of a train in cycles at frequencies of the sweep."""
-    middle_hz = math.sqrt(train.low_hz * train.high_hz)
-    place: Array = train.phase + train.slope * np.log2(frequency_hz / middle_hz)
-    return place
-
-
 def _beside(events: Events, train: Train, residual: Residual, firm: bool) -> Events:
     """The impulses that a train does not explain; a firm one explains all in its band, echoes and double hits too."""
     chirp = residual.chirp
     frequency_hz = chirp.frequency_at_hz(events.time_s)
-    off = frequency_hz * chirp.rate_s - _place(train, frequency_hz)
+    off = frequency_hz * chirp.rate_s - place_of(train, frequency_hz)
     off_s = np.abs(off - np.round(off)) / frequency_hz
     inside = (frequency_hz > train.low_hz / BEYOND) & (frequency_hz < train.high_hz * BEYOND)
     return events.kept(~(inside & (firm | (off_s < 1.5 * EVENT_WINDOW_S))))
@@ -219,7 +209,7 @@ def _coherence(residual: Residual, scores: Scores, train: Train) -> float:
     """How near to one phase the impulses in a train's band are: the resultant length of their phases."""
     cycle, score = folded(scores, residual.chirp, train.high_hz)
     inside = cycle >= train.low_hz * residual.chirp.rate_s - 0.5
-    place = _place(train, (cycle[inside] + 0.5) / residual.chirp.rate_s)
+    place = place_of(train, (cycle[inside] + 0.5) / residual.chirp.rate_s)
     weight = np.maximum(np.minimum(score[inside], 8.0) - 2.0, 0.0)
     turn = np.exp(2j * np.pi * ((np.arange(BINS) + 0.5) / BINS - place[:, np.newaxis]))
     total = float(np.sum(weight))
@@ -234,7 +224,7 @@ def _is_air(residual: Residual, scores: Scores, train: Train) -> bool:
     count = frequency_hz.size
     if count == 0:
         return False
-    place = np.round(_place(train, frequency_hz) * BINS).astype(np.int64)
+    place = np.round(place_of(train, frequency_hz) * BINS).astype(np.int64)
     # Energies again, since scores go by the cube root: an echo that fills the cycle is loud in these alone.
     low_hz, high_hz = pass_band_hz(frequency_hz, residual.chirp.sample_rate_hz)
     spread = np.sqrt(2 / (9 * degrees_of_freedom(scores.window_s, high_hz - low_hz)))[:, np.newaxis]

@@ -40,6 +40,10 @@ RARE = 4.0
 EVENT = 5.6
 
 
+#: Below this part of all values their ranks count, above it how far they lie out (chosen: a train raises less of them).
+TAIL = 0.95
+
+
 @dataclass(frozen=True, eq=False)
 class Scores:
     """Scores of what a sliding window holds.
@@ -181,15 +185,27 @@ def _against_mean(energy: Array, bandwidth_hz: Array, window_s: float, length: i
     return np.asarray(score / np.maximum(1.0, size * math.sqrt(2 * math.pi)))
 
 
-def normal_ranks(values: Array) -> Array:
-    """Normal scores of the ranks of values among all of them.
+def normal_ranks(values: Array, apart: NDArray[np.bool_] | None = None) -> Array:
+    """Normal scores of the ranks of values among all of them, or among those that are not set apart.
 
-    Standard normal whatever the distribution of the noise (Blom, Statistical Estimates and Transformed
-    Beta-Variables, 1958).
+    Standard normal whatever the distribution of the noise (Blom, Statistical Estimates and Transformed Beta-Variables,
+    1958). Ranks end at the greatest value, however far another lies beyond it: above `TAIL` the scores go on along the
+    straight line from the median, as those of near normal values do. The tail of what is ranked must be no longer.
+
+    Parameters
+    ----------
+    values : ndarray
+        Values.
+    apart : ndarray of bool, optional
+        Those that the others are not ranked against, in the shape of values.
     """
-    normal = np.empty(values.size)
-    normal[np.argsort(values, axis=None)] = scipy.special.ndtri((np.arange(values.size) + 0.5) / values.size)
-    return normal.reshape(values.shape)
+    others = np.sort(values if apart is None else values[~apart], axis=None)
+    # Half way in between those that are alike.
+    below = 0.5 * (np.searchsorted(others, values, "left") + np.searchsorted(others, values, "right"))
+    normal: Array = scipy.special.ndtri(np.clip(below, 0.5, others.size - 0.5) / others.size)
+    middle, high = np.quantile(others, (0.5, TAIL))
+    beyond = (values - high) / max(high - middle, 1e-300)
+    return np.where(beyond > 0, float(scipy.special.ndtri(TAIL)) * (1 + beyond), normal)
 
 
 def above_scores(residual: Residual, between_s: tuple[float, float], windows_s: Sequence[float]) -> list[Scores]:

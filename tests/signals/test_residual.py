@@ -187,3 +187,26 @@ def test_faint_clicks_once_a_cycle_make_a_train_where_they_are():
     assert 55 < best.low_hz < 90
     assert 120 < best.high_hz < 190
     assert np.max(scores_of(left).score) < impulsive.EVENT
+
+
+def test_ranks_are_normal_and_do_not_end_at_the_greatest_of_the_others():
+    random = np.random.default_rng(3)
+    values = random.standard_normal(4000)
+    np.testing.assert_allclose(
+        np.quantile(impulsive.normal_ranks(values), [0.1, 0.5, 0.9]), [-1.28, 0.0, 1.28], atol=0.02
+    )
+    apart = np.arange(4000) < 100
+    values[apart] += 4.0
+    among, aside = (impulsive.normal_ranks(values, which)[apart] for which in (None, apart))
+    # Ranked among each other, a hundred of four thousand hold each other down.
+    assert np.mean(among) < 3.6
+    assert np.mean(aside) == pytest.approx(4.0, abs=0.25)
+
+
+def test_the_level_of_noise_follows_a_decay():
+    random = np.random.default_rng(4)
+    time_s = np.arange(48000) / 48000
+    noise = (random.standard_normal(time_s.size) * 10 ** (-60 / 20 * time_s)).astype(np.float32)
+    steady = noise**2 / trains._level(noise**2, 48000.0)
+    by_tenth = np.mean(steady.reshape(10, -1), axis=1)
+    np.testing.assert_allclose(by_tenth, 1.0, atol=0.1)
