@@ -29,6 +29,7 @@ from rig.signals.gating import gate
 from rig.signals.impulse_kinds import LOOKS, SIGNIFICANT, Impulses, impulses_of
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db
 from rig.signals.residual import Residual, sweep_residual
+from rig.signals.ringing import ringing_filter
 from rig.signals.smoothing import log_frequency_grid, smooth_power
 from rig.signals.tracking import Chirp, pass_band_hz, usable_until_s
 from rig.signals.trains import detectable_peak
@@ -276,8 +277,12 @@ def residual_of(capture: Capture) -> tuple[Residual, Floats, float]:
     nominal = Chirp(layout.start_hz, layout.stop_hz, layout.seconds, rate_hz, (layout.sweep_start + lead_in) / rate_hz)
     pressure = capture.pascal()
     pressure = pressure - np.mean(pressure[layout.silence])
+    acoustic = acoustic_response(capture)
+    # Where nothing arrives there is nothing to be heard ringing.
+    arrives = np.isfinite(acoustic.arrival_s)
+    rings = ringing_filter(acoustic.impulse, rate_hz, acoustic.arrival_s) if arrives else np.ones(1)
     try:
-        residual = sweep_residual(pressure, pressure[layout.silence], nominal)
+        residual = sweep_residual(pressure, pressure[layout.silence], nominal, rings=rings)
     except ValueError as error:
         raise Untrusted(f"the residual cannot be told: {error}") from None
     late_s = residual.chirp.passes_start_s - nominal.passes_start_s

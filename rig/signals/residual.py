@@ -11,6 +11,7 @@ by the same phase, is what sounds below the sweep and is not its own.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -148,7 +149,13 @@ def standard_pulse(sample_rate_hz: float, frames: int = 4096) -> tuple[Array, Si
     return line_hz, np.asarray(spectrum, np.complex64)
 
 
-def sweep_residual(captured: ArrayLike, silence: ArrayLike, nominal: Chirp, within_s: float = 0.3) -> Residual:
+def sweep_residual(
+    captured: ArrayLike,
+    silence: ArrayLike,
+    nominal: Chirp,
+    within_s: float = 0.3,
+    rings: Sequence[float] | Array = (1.0,),
+) -> Residual:
     """Take out of a capture what the sweep itself, the unit's linear response and its low-order harmonics make.
 
     Parameters
@@ -161,6 +168,9 @@ def sweep_residual(captured: ArrayLike, silence: ArrayLike, nominal: Chirp, with
         The sweep as it was sent; at the microphone it arrives up to within_s later.
     within_s : float
         Greatest latency and flight together.
+    rings : array_like, shape (taps,)
+        Filter that ends the ringing of the unit's resonances, from `ringing.ringing_filter`; all that is searched
+        above the sweep and beside it has passed it.
 
     Returns
     -------
@@ -181,16 +191,23 @@ def sweep_residual(captured: ArrayLike, silence: ArrayLike, nominal: Chirp, with
     passes_start, still = round(chirp.passes_start_s * rate_hz), replace(nominal, passes_start_s=0.0)
     above, beside = high_pass(still), between(still)
     power = np.interp(above.frequency_hz, *noise)
-    level = (1 / np.sqrt(power)).astype(np.float32)
+    ends = _gain_of(rings, above.frequency_hz, rate_hz)
+    level = (ends / np.sqrt(power)).astype(np.complex64)
     # Matched to a known waveform in coloured noise: its conjugate spectrum over the noise's density.
     _, pulse = standard_pulse(rate_hz, above.window.size)
-    conjugate = pulse.conj() * (np.min(power) / power).astype(np.float32)
+    conjugate = pulse.conj() * (ends * np.min(power) / power).astype(np.complex64)
     passed = (above.filters**2 @ (np.abs(conjugate) ** 2 * power)).astype(np.float32)
     matched = conjugate / np.sqrt(np.maximum(passed, 1e-6 * np.max(passed)))[:, np.newaxis]
-    samples, white, pulses = tracked(capture, above, passes_start, (np.ones_like(level), level, matched))
+    samples, white, pulses = tracked(capture, above, passes_start, (np.ones(level.size, np.float32), level, matched))
     (besides,) = tracked(capture, beside, passes_start, (level,))
     left = samples.astype(np.float64)
     return Residual(chirp, left, white, pulses, besides, under, under_rate_hz, after_s, noise)
+
+
+def _gain_of(taps: ArrayLike, frequency_hz: Array, sample_rate_hz: float) -> NDArray[np.complex128]:
+    """Gain of a filter with so many taps at frequencies."""
+    _, gain = scipy.signal.freqz(np.asarray(taps, np.float64), worN=frequency_hz, fs=sample_rate_hz)
+    return np.asarray(gain)
 
 
 @dataclass(frozen=True, eq=False)

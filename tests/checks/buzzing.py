@@ -62,12 +62,12 @@ class Buzz:
 
 
 @lru_cache(maxsize=4)
-def unit_pa(second: float = 0.02, third: float = 0.01) -> Floats:
+def unit_pa(second: float = 0.02, third: float = 0.01, harmonics_below_hz: float = HARMONICS_BELOW_HZ) -> Floats:
     """What a good unit gives at the microphone; read only."""
     time_s = np.minimum((np.arange(FRAMES) - PLAN.sweep_start - LEAD_IN) / RATE_HZ, 3.0)
     frequency_hz = PLAN.frequency_hz(time_s)
     phase = PLAN.phase_rad(time_s)
-    low = half_cosine(np.log(HARMONICS_BELOW_HZ / frequency_hz) / np.log(1.25))
+    low = half_cosine(np.log(harmonics_below_hz / frequency_hz) / np.log(1.25))
     low *= PLAN.fade(frequency_hz)
     low[: PLAN.sweep_start] = 0.0
     played = np.pad(stimulus.compose(PLAN), (0, FRAMES - PLAN.frames))
@@ -197,3 +197,17 @@ def in_a_room(random: np.random.Generator, sound_pa: Floats, reverberation_s: fl
     tail = random.standard_normal(time_s.size) * 10 ** (-3 * time_s / reverberation_s) * half_cosine(time_s / 0.003)
     tail *= np.sqrt(part / np.sum(tail**2))
     return np.asarray(sound_pa + filters.fftconvolve(sound_pa, tail)[:FRAMES])
+
+
+def breaking_up(random: np.random.Generator, sound_pa: Floats, peak_db: float = 12.0) -> Floats:
+    """Sound through a cone that breaks up: four resonances above 3 kHz, of a Q of 30 to 60."""
+    size = fft.next_fast_len(FRAMES + 9600, real=True)
+    frequency_hz = fft.rfftfreq(size, 1 / RATE_HZ)
+    gain, above_hz = np.ones(frequency_hz.size, np.complex128), 3000.0
+    for _ in range(4):
+        own_hz, quality = above_hz * random.uniform(1.0, 1.3), random.uniform(30.0, 60.0)
+        above_hz = 1.25 * own_hz
+        times = random.choice([-1, 1]) * (10 ** (random.uniform(0.4, 1.0) * peak_db / 20) - 1)
+        damped = 1j * frequency_hz * own_hz / quality
+        gain += times * damped / (own_hz**2 - frequency_hz**2 + damped)
+    return np.asarray(fft.irfft(fft.rfft(sound_pa, size) * gain, size)[:FRAMES])

@@ -89,6 +89,19 @@ def test_a_room_does_not_hide_it(level_db):
     assert kind(read(in_a_room(random, unit_pa()) + pink_pa(random, 35), prove_db=-35.0)) == "nothing found"
 
 
+@pytest.mark.parametrize("level_db", [None, -46, -30])
+def test_a_cone_that_breaks_up_hides_no_rub_and_is_none(level_db):
+    """Its resonances ring behind every contact, and behind its harmonics as they pass."""
+    for seed in range(6):
+        random = chance([77, seed])
+        sound = unit_pa(0.01, 0.005, 4000.0)
+        if level_db is not None:
+            sound = sound + buzzing.buzz_pa(random, Buzz(level_db, float(random.random())))
+        found = read(buzzing.breaking_up(random, sound) + pink_pa(random, 35))
+        expected = ("pass", "nothing found") if level_db is None else ("fail", "rub or rattle")
+        assert (outcome(found), kind(found)) == expected
+
+
 @pytest.mark.parametrize("reverberation_s", [0.6, 1.0])
 def test_a_lively_room_is_no_disturbance(reverberation_s):
     random = chance(17)
