@@ -26,8 +26,6 @@ EARLY_S = 0.0005
 COARSE_FRACTION = 1
 #: Poles: two a resonance, for more of these than a cone shows (common practice, no source).
 POLES = 32
-#: Response so far below its coarse mean counts as no lower: dips do not ring.
-DIP_DB = 0.0
 
 
 def ringing_filter(impulse: ArrayLike, sample_rate_hz: float, arrival_s: float) -> Array:
