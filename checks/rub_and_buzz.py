@@ -14,7 +14,6 @@ capture to capture. In evidence and in levels over the fundamental the calibrati
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Annotated
 
 import numpy as np
@@ -28,10 +27,11 @@ from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import gate
 from rig.signals.impulse_kinds import LOOKS, SIGNIFICANT, Impulses, impulses_of
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db
-from rig.signals.residual import Residual, sweep_residual
+from rig.signals.residual import Residual, noise_density, sweep_residual
+from rig.signals.residual_peaks import Peaks, peaks_over_frequency, usable_between_s
 from rig.signals.ringing import ringing_filter
 from rig.signals.smoothing import log_frequency_grid, smooth_power
-from rig.signals.tracking import Chirp, pass_band_hz, usable_until_s
+from rig.signals.tracking import Chirp, pass_band_hz
 from rig.signals.trains import detectable_peak
 from rig.signals.uncertainty import (
     coherence_scatter,
@@ -80,9 +80,6 @@ TERMS = {
 
 
 NOTHING = "nothing found"
-#: The part of the high-pass's whole bandwidth that must be left for a level to be read (our choice;
-#: tests/benchmarks/rub_and_buzz_detection.py).
-BAND_LEFT = 0.25
 #: The timing mark after the sweep is kept out by so much (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 GUARD_S = 0.005
 #: The search begins so long before the sweep passes its first frequency: the mark before it has died away by then (our
@@ -107,20 +104,57 @@ class Settings(Table):
     prove_hz: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
 
 
-@dataclass(frozen=True)
-class Peaks:
-    """Peak and RMS value of the residual over the sweep's frequency, shape (n,), in pascal."""
-
-    frequency_hz: Floats
-    peak: Floats
-    rms: Floats
-    #: Length of the stretch of each, shape (n,).
-    seconds: Floats
-
-
 def requests(kit: Kit, settings: Settings) -> list[Sweep]:
     """The sweep of `response` on each channel."""
     return [kit.sweep("playing", channel.name, channel.name, settings.position) for channel in kit.channels]
+
+
+def foretell(quiet: Sequence[Capture], asked: Sequence[Sweep], settings: Settings, kit: Kit) -> list[str]:
+    """What the noise that quiet sweeps were heard in will hide, in words, for each sweep that is asked for."""
+    words = []
+    for request in asked:
+        heard = [capture for capture in quiet if capture.request.at == request.at]
+        if not heard or not heard[0].calibration.microphone_v_per_pa:
+            continue
+        capture, layout = heard[0], request.layout(heard[0].sample_rate_hz)
+        silence = capture.pascal()[sweep_layout(capture).silence]
+        try:
+            noise = noise_density(silence - np.mean(silence), capture.sample_rate_hz)
+        except ValueError:
+            continue
+        at_hz = log_frequency_grid(request.start_hz, request.stop_hz, settings.points_per_octave)
+        chirp = Chirp(layout.start_hz, layout.stop_hz, layout.seconds, capture.sample_rate_hz, 0.0)
+        least = detectable_peak(noise, chirp, at_hz, SIGNIFICANT + np.log10(LOOKS))
+        design = np.abs(design_response(kit, request, at_hz, air_speed_m_s(capture)))
+        below = db(least / (np.sqrt(2) * request.level_v * design))
+        words.append(hidden_words(request, settings, kit, at_hz, db(least / np.sqrt(2) / REFERENCE_PRESSURE_PA), below))
+    return words
+
+
+def hidden_words(
+    request: Sweep, settings: Settings, kit: Kit, at_hz: Floats, least_spl_db: Floats, least_db: Floats
+) -> str:
+    """What is hidden by noise, by least levels over the sweep's frequency in dB SPL and over the fundamental."""
+    low, high = band_to_prove(kit, request.channel, settings)
+    inside = np.flatnonzero((at_hz >= low) & (at_hz <= high))
+    if not inside.size:
+        return ""
+    worst = inside[np.argmax(least_db[inside])]
+    at = f"{kit.position(request.position).distance_m:g} m"
+    words = (
+        f"{TITLE}, {request.channel}: with this noise a rub quieter than {least_spl_db[worst]:.0f} dB SPL at {at} "
+        f"({-least_db[worst]:.0f} dB below the sweep at {at_hz[worst]:.0f} Hz) would be missed"
+    )
+    short_db = least_db[worst] - settings.prove_db
+    if short_db <= 0:
+        return f"{words}."
+    return f"{words}. That is {short_db:.0f} dB more than the kit allows: unless it gets quieter, nothing is proved."
+
+
+def band_to_prove(kit: Kit, channel: str, settings: Settings) -> tuple[float, float]:
+    """Where a clean unit is to be proved clean, in Hz."""
+    low, high = kit.channel(channel).band
+    return (settings.prove_hz[0], settings.prove_hz[1]) if settings.prove_hz else (low, min(LOW_PART * low, high))
 
 
 def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckReadings:
@@ -148,7 +182,7 @@ def channel_readings(capture: Capture, settings: Settings, kit: Kit) -> CheckRea
     evidence = SIGNIFICANT + np.log10(LOOKS)
     least = detectable_peak(residual.noise, residual.chirp, peaks.frequency_hz, evidence) / fundamental
     band_hz = kit.channel(channel).band
-    prove_hz = settings.prove_hz or (band_hz[0], min(LOW_PART * band_hz[0], band_hz[1]))
+    prove_hz = band_to_prove(kit, channel, settings)
     proved = least_proved_db(peaks.frequency_hz, db(least), prove_hz)
     inside = (peaks.frequency_hz >= prove_hz[0]) & (peaks.frequency_hz <= prove_hz[1])
     weakest = int(np.argmax(np.where(inside, least, 0.0)))
@@ -287,31 +321,6 @@ def residual_of(capture: Capture) -> tuple[Residual, Floats, float]:
         raise Untrusted(f"the residual cannot be told: {error}") from None
     late_s = residual.chirp.passes_start_s - nominal.passes_start_s
     return residual, pressure[layout.silence], late_s
-
-
-def usable_between_s(residual: Residual) -> tuple[float, float]:
-    """When the sweep passes start_hz, and when the high-pass has left the band."""
-    return residual.chirp.passes_start_s, usable_until_s(residual.chirp, BAND_LEFT)
-
-
-def peaks_over_frequency(residual: Residual, points_per_octave: int) -> Peaks:
-    """Peak and RMS of the residual in stretches of one point of the grid, of one cycle at least."""
-    chirp = residual.chirp
-    begins_s, ends_s = usable_between_s(residual)
-    highest_hz = float(chirp.frequency_at_hz(ends_s))
-    grid = log_frequency_grid(chirp.start_hz, highest_hz, points_per_octave)
-    half_s = np.maximum(0.5 / grid, 0.5 * chirp.rate_s * np.log(2) / points_per_octave)
-    middle_s = chirp.time_of_cycle_s(grid * chirp.rate_s)
-    first = np.round(np.maximum(middle_s - half_s, begins_s) * chirp.sample_rate_hz).astype(np.int64)
-    last = np.round(np.minimum(middle_s + half_s, ends_s) * chirp.sample_rate_hz).astype(np.int64) + 1
-    size = np.abs(residual.samples)
-    upto = np.concatenate(([0.0], np.cumsum(size * size, dtype=np.float64)))
-    return Peaks(
-        grid,
-        np.array([size[a:b].max() for a, b in zip(first, last, strict=True)], np.float64),
-        np.sqrt((upto[last] - upto[first]) / (last - first)),
-        (last - first) / chirp.sample_rate_hz,
-    )
 
 
 def fundamental_peak(capture: Capture, frequency_hz: Floats) -> Floats:

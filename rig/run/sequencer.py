@@ -18,9 +18,21 @@ from rig.run.schedule import Group, Schedule
 from rig.values.captures import Capture
 from rig.values.logs import Log
 from rig.values.requests import AT_LEADS, Programme, Request, Stage, Sweep
-from rig.values.run import Asked, Captured, Event, Finished, Judged, Logged, Run, StageReached, Started, Timing
+from rig.values.run import (
+    Asked,
+    Captured,
+    Event,
+    Finished,
+    Foretold,
+    Judged,
+    Logged,
+    Run,
+    StageReached,
+    Started,
+    Timing,
+)
 from rig.values.verdicts import CheckResult, Outcome
-from rig.verdict.check import ListedCheck
+from rig.verdict.check import ListedCheck, foretold
 from rig.verdict.examine import capture_troubles, examine_looks
 from rig.verdict.guard import Watch
 from rig.verdict.second_look import MOST_LOOKS, CheckedCapture, is_doubtful, needs_another, standing
@@ -59,8 +71,9 @@ class _Walk:
     held: str = ""
     #: What the quiet sweeps of each stage say against the bench, as far as they are there.
     found: dict[Stage, list[BenchFinding]] = field(default_factory=dict)
-    #: Names of what the person at the bench was asked about.
+    #: Names of what the person at the bench was asked about; what they were told of noise before the sweeps.
     asked_about: set[str] = field(default_factory=set)
+    foretold: list[str] = field(default_factory=list)
     stopped: str = ""
     bench_failed: bool = False
     #: What it comes to, once that is known, and when it was.
@@ -138,6 +151,7 @@ def _group(walk: _Walk, group: Group, player: Player) -> Iterator[Event]:
         yield from _play(walk, [*sweeps(group.gates), *silences], player, group.gates)
         yield from _second_looks(walk, group.gates, player)
         yield from _require_gates(walk, group)
+        yield from _foretell(walk, group)
         yield from _play(walk, [one for one in sweeps(group.requests) if not one.is_silence], player)
     if group.stage != "soak":
         yield from _second_looks(walk, group.requests, player)
@@ -314,6 +328,13 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
         _ask(walk, words)
 
 
+def _foretell(walk: _Walk, group: Group) -> Iterator[Event]:
+    """Tell what the noise of this place will hide, from its quiet sweeps."""
+    quiet = [walk.attempts[gate][-1][0] for gate in sweeps(group.gates) if not walk.troubles[gate]]
+    walk.foretold += (told := [*foretold(walk.checks, group.requests, quiet, walk.kit)])
+    yield from map(Foretold, told)
+
+
 def _examined(walk: _Walk, listed: ListedCheck, needed: Sequence[Request]) -> CheckResult:
     """A check on what was measured and what is known of the bench so far; of the same evidence only once."""
     doubts = doubts_of(walk.found)
@@ -368,6 +389,7 @@ def _run(walk: _Walk) -> Run:
         timing=Timing(sound_s, cycle_s, walk.operator_s),
         findings=judged.findings,
         bench_advice=_advice(walk, judged.outcome),
+        foretold=tuple(walk.foretold),
     )
 
 

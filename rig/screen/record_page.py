@@ -18,7 +18,7 @@ def record_page(record: Record, damages: Sequence[str], certificate: str, column
     head += verdict_text(record.outcome)
     plan = f", by the plan {record.plan}" if record.plan else ""
     head += Text(f"  run {record.run}, number {record.run_number} of this serial{plan}")
-    head += Text("".join(f"\n{words}" for words in (record.stopped, record.bench_advice) if words))
+    head += Text("".join(f"\n{words}" for words in (record.stopped, record.bench_advice, *record.foretold) if words))
     state = Text("every file is what it was" if not damages else "ALTERED: " + "; ".join(damages))
     state += Text("".join(f"\n{words}" for words in (*record.set_aside, *record.clock)))
     return Group(

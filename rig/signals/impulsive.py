@@ -40,7 +40,7 @@ RARE = 4.0
 EVENT = 5.6
 
 
-#: Below this part of all values their ranks count, above it how far they lie out (chosen: a train raises less of them).
+#: Below this part of all values their ranks count, above it how far they lie out (our choice: a train raises less of them).
 TAIL = 0.95
 
 

@@ -19,10 +19,11 @@ from rig.signals.tracking import HIGHEST_OF_RATE, LOWEST_HZ
 
 Array = NDArray[np.float64]
 
-#: Of the linear response so much is looked at: a resonance of a cone has died away by then, a room has not.
+#: Of the linear response so much is looked at: a resonance of a cone has died away by then, a room has not (our
+#: choice).
 LASTS_S = 0.02
 EARLY_S = 0.0005
-#: Coarser structure than this part of an octave is the unit's response, none of its ringing.
+#: Coarser structure than this part of an octave is the unit's response, none of its ringing (our choice).
 COARSE_FRACTION = 1
 #: Poles: two a resonance, for more of these than a cone shows (common practice, no source).
 POLES = 32

@@ -45,6 +45,7 @@ def read_run(record: Record, kit: Kit) -> Run:
             timing=record.timing,
             findings=record.findings,
             bench_advice=record.bench_advice,
+            foretold=record.foretold,
         )
     except (KeyError, TypeError, ValueError) as error:
         raise RecordError(f"{record.folder}: cannot be read as a run: {error}") from None

@@ -139,6 +139,7 @@ def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written
         stopped=run.stopped,
         bench_failed=run.bench_failed,
         bench_advice=run.bench_advice,
+        foretold=run.foretold,
         timing=run.timing,
         previous=Previous(earlier.run, sha256(earlier.folder / "run.json")) if earlier else None,
         results=results,

@@ -222,6 +222,7 @@ class Record(About):
     stopped: str
     bench_failed: YesNo = False
     bench_advice: str = ""
+    foretold: tuple[str, ...] = ()
     timing: Timing
     previous: Previous | None
     results: tuple[ResultEntry, ...]

@@ -26,6 +26,13 @@ class Asked:
 
 
 @dataclass(frozen=True)
+class Foretold:
+    """What the noise of the room will hide from a sweep that is about to sound."""
+
+    words: str
+
+
+@dataclass(frozen=True)
 class Started:
     """A request is sounding."""
 
@@ -66,7 +73,7 @@ class Finished:
     run: "Run"
 
 
-Event = StageReached | Asked | Started | Captured | Logged | Judged | Finished
+Event = StageReached | Asked | Foretold | Started | Captured | Logged | Judged | Finished
 
 
 @dataclass(frozen=True)
@@ -100,3 +107,5 @@ class Run:
     findings: tuple[Finding, ...] = ()
     #: What its quiet sweeps said against the bench, and what to do; empty: nothing.
     bench_advice: str = ""
+    #: What was told of the room's noise before the sweeps.
+    foretold: tuple[str, ...] = ()

@@ -1,7 +1,7 @@
 """What a check is, for everybody who handles checks without knowing any of them."""
 
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import ModuleType
 from typing import Any, Protocol, cast
@@ -12,7 +12,7 @@ from rig.files.disk import why
 from rig.files.errors import TableError
 from rig.files.tables import Table, checked
 from rig.files.trusted import is_trusted
-from rig.values.captures import Capture
+from rig.values.captures import Capture, Untrusted
 from rig.values.logs import Log
 from rig.values.readings import CheckReadings
 from rig.values.requests import Request
@@ -29,7 +29,8 @@ class Check(Protocol):
     GATE: bool
     Settings: type[Table]
     # A check may also have RESTS_ON (`rig.design.trust.RestsOn`; without it its readings rest on every calibration and
-    # all of the bench) and TERMS: quantity -> what it means, in a builder's words. Its limits
+    # all of the bench), TERMS: quantity -> what it means, in a builder's words, and foretell(quiet, asked, settings,
+    # kit): what the quiet sweeps of a place tell beforehand of those that are asked for there, in words. Its limits
     # may judge what TERMS names, or QUANTITIES where they are called otherwise.
 
     def requests(self, kit: Kit, settings: Any) -> Sequence[Request]:
@@ -91,6 +92,20 @@ class ListedCheck:
     def read(self, captures: Sequence[Capture | Log], kit: Kit) -> CheckReadings:
         """The check's readings under the kit's settings."""
         return self.check.read(captures, self.settings, kit)
+
+
+def foretold(
+    checks: Sequence[ListedCheck], asked: Sequence[Request], quiet: Sequence[Capture], kit: Kit
+) -> Iterator[str]:
+    """What quiet sweeps of a place tell beforehand of what is asked for there, in words of the checks."""
+    for listed in checks:
+        if not hasattr(listed.check, "foretell"):
+            continue
+        own = [request for request in listed.requests(kit) if request in asked]
+        try:
+            yield from filter(None, listed.check.foretell(quiet, own, listed.settings, kit))
+        except Untrusted:
+            continue
 
 
 def error_words(error: BaseException) -> str:

@@ -224,6 +224,27 @@ def test_a_box_that_plays_too_quietly_is_not_blamed_on_the_room():
     assert "the room" not in trouble
 
 
+def test_what_noise_will_hide_is_told_from_its_silence_before_the_sweep():
+    told = {}
+    for level_db in (35, 45):
+        quiet = captured(unit_pa() + pink_pa(chance(13), level_db))
+        least_db = reading(read(unit_pa() + pink_pa(chance(13), level_db)), "detectable impulsive distortion").value
+        (words,) = rub_and_buzz.foretell([quiet], [buzzing.REQUEST], rub_and_buzz.Settings(prove_db=-35.0), KIT)
+        told[level_db] = float(words.split("quieter than ")[1].split()[0])
+        # The unit plays 90 dB SPL at all frequencies.
+        assert told[level_db] == pytest.approx(90 + least_db, abs=2)
+    assert told[45] - told[35] == pytest.approx(10, abs=1)
+
+
+def test_a_limit_below_what_can_be_heard_is_told_before_the_sweep():
+    loud = captured(unit_pa() + pink_pa(chance(13), 70))
+    asked = [buzzing.REQUEST]
+    (words,) = rub_and_buzz.foretell([loud], asked, rub_and_buzz.Settings(prove_db=-40.0), KIT)
+    assert "more than the kit allows: unless it gets quieter, nothing is proved" in words
+    bare = replace(loud, calibration=replace(loud.calibration, microphone_v_per_pa=None, microphone_sign=None))
+    assert rub_and_buzz.foretell([bare], asked, rub_and_buzz.Settings(), KIT) == []
+
+
 def test_proof_is_not_given_where_the_sweep_is_not_searched():
     found = read(unit_pa() + pink_pa(chance(11), 35), prove_db=-20.0, prove_hz=[60.0, 5000.0])
     assert outcome(found) == "void"

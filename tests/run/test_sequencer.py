@@ -17,7 +17,7 @@ from rig.run import sequencer
 from rig.run.verify import job
 from rig.values.captures import Capture
 from rig.values.requests import Request
-from rig.values.run import Captured, Event, Finished, Judged, Run
+from rig.values.run import Captured, Event, Finished, Foretold, Judged, Run
 
 
 def walk(workspace: Path, kit: str, faults: Sequence[str]) -> list[Event]:
@@ -54,6 +54,17 @@ def test_a_good_unit_passes_and_every_request_sounds_once(workspace: Path, kit: 
     ]
     requests = [capture.request for capture, _ in run.captures]
     assert len(requests) == len(set(requests))
+    # What the room's noise will hide is told of each box behind its ping and before its loud sweep, and kept.
+    told = [event.words for event in events if isinstance(event, Foretold)]
+    assert run.foretold == tuple(told)
+    assert len(told) == len(job(workspace, kit).kit.channels)
+    loud = [n for n, e in enumerate(events) if isinstance(e, Captured) and e.capture.request in _loud(workspace, kit)]
+    first = next(n for n, event in enumerate(events) if isinstance(event, Foretold))
+    assert first < loud[0]
+
+
+def _loud(workspace: Path, kit: str) -> list[Request]:
+    return list(job(workspace, kit).schedule.needs["rub_and_buzz"])
 
 
 @pytest.mark.parametrize("fault", ["short:left:C1", "open:left:C1", "clips-off"])
