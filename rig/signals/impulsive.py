@@ -40,7 +40,8 @@ RARE = 4.0
 EVENT = 5.6
 
 
-#: Below this part of all values their ranks count, above it how far they lie out (our choice: a train raises less of them).
+#: Below this part of all values their ranks count, above it how far they lie out: a train raises less of them than the
+#: rest (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 TAIL = 0.95
 
 
