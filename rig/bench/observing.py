@@ -20,6 +20,9 @@ OCTAVES = range(-4, 4)
 LONGEST_DELAY_S = 0.25
 #: An input whose peaks come so near to full scale is overdriven; our choice.
 FULL_SCALE = 0.999
+#: An octave of a programme that holds less than this part of the loudest's power tells no gain without a common clock;
+#: our choice.
+SENT_PART = 1e-3
 #: A load that draws no coherent current is open or shorted only if so much of the voltage sent really lies across it;
 #: our choice.
 DRIVEN = 0.5
@@ -33,6 +36,8 @@ class Piece:
     recorded: NDArray[np.float32]
     #: Channel -> volts at its leads as they were sent, shape (frames,). Empty at rest.
     sent_v: Mapping[str, Floats]
+    #: The microphone's row is of a device of its own: near the rest in time, but on no common clock.
+    has_own_clock: bool = False
 
 
 def coil_model(channel: Channel) -> CoilModel:
@@ -92,7 +97,8 @@ def observed(
     values : dict
         `drive_v.<channel>`: RMS volts at the leads, measured where there is a "drive" for it, elsewhere as sent.
         `level_db.<octave>`: at the microphone, dB SPL, or dB re 1 V where it is not calibrated.
-        `gain_db.<channel>.<octave>`: from the leads to the microphone, dB SPL (or dB re 1 V) for 1 V.
+        `gain_db.<channel>.<octave>`: from the leads to the microphone, dB SPL (or dB re 1 V) for 1 V. Of a microphone
+        with a clock of its own for all channels together, named "left and right".
         `coil_ohm.<channel>`, `coil_ohm_u.<channel>`: resistance and its standard uncertainty from scatter; without
         the uncertainty where it is the bare ratio of voltage to current, of a load that draws no coherent current.
         What cannot be determined is absent.
@@ -138,12 +144,28 @@ def _gains(
     piece: Piece, volts: Mapping[str, Floats], microphone: Floats, sample_rate_hz: float, centres_hz: Floats
 ) -> dict[str, float]:
     sent = np.stack(list(piece.sent_v.values()))
+    if piece.has_own_clock:
+        return _gain_together(piece, microphone, sample_rate_hz, centres_hz)
     # By cable where there is one: it hears every programme, and hears it first.
     nearest = next((volts[role] for role in ("loopback", "drive") if role in volts), microphone)
     delay_s = delay_seconds(sent, nearest, sample_rate_hz, LONGEST_DELAY_S)
     gain, _ = coherent_gain(sent, microphone, sample_rate_hz, centres_hz, delay_s)
     named = [_named(f"gain_db.{name}", centres_hz, db(row)) for name, row in zip(piece.sent_v, gain, strict=True)]
     return {column: value for columns in named for column, value in columns.items()}
+
+
+def _gain_together(piece: Piece, microphone: Floats, sample_rate_hz: float, centres_hz: Floats) -> dict[str, float]:
+    """Power heard over power sent, by octave: it needs no common clock, and tells no channels apart.
+
+    The room's noise is in what is heard.
+    """
+    sent = [band_levels_ms(sent_v, sample_rate_hz, centres_hz) for sent_v in piece.sent_v.values()]
+    heard = band_levels_ms(microphone, sample_rate_hz, centres_hz)
+    if not np.any(heard > 0):
+        return {}
+    power = np.sum(sent, axis=0)
+    gain_db = np.where(power > SENT_PART * np.max(power), power_db(heard / np.maximum(power, 1e-300)), np.nan)
+    return _named(f"gain_db.{' and '.join(piece.sent_v)}", centres_hz, gain_db)
 
 
 def _coil(

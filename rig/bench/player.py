@@ -137,7 +137,8 @@ class StreamPlayer:
         """
         if self._around is None:
             raise BenchSetupError(f"{programme}: this stage of the bench reads no instruments")
-        return Soak(self._audio, self._routing, self._around, programme, from_s).rows()
+        soak = Soak(self._audio, self._routing, self._around, programme, from_s, microphone=self._microphone)
+        return soak.rows()
 
     def hold(self, channel: str, tone: Tone) -> AbstractContextManager[HeldTone]:
         """Let a tone sound on a channel's outputs for as long as the context lasts: see `holding.held`."""

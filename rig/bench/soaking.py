@@ -5,14 +5,16 @@ ends the sound.
 """
 
 import time
-from collections.abc import Callable, Generator, Mapping
+from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
 import numpy as np
 
 from rig.bench.answers import Answer
+from rig.bench.base import OWN_DEVICE_EARLY_S
 from rig.bench.observing import Piece
+from rig.bench.own_microphone import OwnMicrophone
 from rig.bench.power import Supply, power_supply
 from rig.bench.routing import Routing
 from rig.bench.worker import HEARTBEAT_S, WAKE_S, AudioProcess
@@ -38,6 +40,12 @@ LATE_S = 4.0
 #: The clock and the card's own may part by so much within a row (clocks are set, by milliseconds) and no more; our
 #: choice.
 CLOCK_STEP_S = 1.0
+
+
+#: What a programme of several channels does not prove with a microphone on a device of its own.
+OWN_CLOCK = (
+    "the microphone has a clock of its own: what each band loses is followed of all channels together, of none alone"
+)
 
 
 #: Role of each instrument -> its answer; never waits.
@@ -114,6 +122,11 @@ def owners(programme: Programme, outputs_of: Callable[[str], tuple[int, ...]]) -
                 "a noise of its own, all of them together"
             )
     return owner
+
+
+def unproved_of(channels: Sequence[str], *, is_first: bool) -> str:
+    """What the first row of a programme tells that a microphone with a clock of its own does not prove."""
+    return OWN_CLOCK if is_first and len(channels) > 1 else ""
 
 
 class Feed:
@@ -241,6 +254,8 @@ class Soak:
         Of the stage.
     around : Surroundings
         What is read beside the sound.
+    microphone : OwnMicrophone, optional
+        A device of its own. What it heard is put first; its frames are those of the card to a block or so.
 
     Raises
     ------
@@ -249,17 +264,26 @@ class Soak:
     """
 
     def __init__(
-        self, audio: AudioProcess, routing: Routing, around: Surroundings, programme: Programme, from_s: float = 0.0
+        self,
+        audio: AudioProcess,
+        routing: Routing,
+        around: Surroundings,
+        programme: Programme,
+        from_s: float = 0.0,
+        *,
+        microphone: OwnMicrophone | None = None,
     ) -> None:
         self._audio = audio
         self._routing = routing
         self._around = around
+        self._microphone = microphone
         self._programme = programme
         self._from_s = from_s
         self._rate_hz = routing.sample_rate_hz
         self._owner = {} if programme.is_rest else owners(programme, routing.outputs_of)
         self._peak = noise_peak(programme, routing.calibration.output_volts)
         self._happenings = Happenings()
+        self._first = 0
         self._broken = 0
         self._apart_s = 0.0
         #: When the instruments were looked at last: older answers stand in an earlier row.
@@ -282,7 +306,7 @@ class Soak:
         try:
             first = feed.begin(self._from_s) if feed else self._audio.done
             end = first + round((programme.seconds - self._from_s) * rate_hz)
-            start = first
+            start = self._first = first
             self._step_s()
             while start < end:
                 stop = min(start + round(programme.every_s * rate_hz), end)
@@ -291,7 +315,7 @@ class Soak:
                 # Also for a row that is long over: whoever was away finds silence written where silence was.
                 top_up()
                 self._audio.wait_for(stop, due_s + LATE_S, top_up, POLL_S)
-                row = self._row(start - first, start, stop)
+                row = self._row(start - first, start, stop, top_up)
                 start = stop
                 yield row
         finally:
@@ -299,7 +323,7 @@ class Soak:
             if feed and self._audio.is_streaming:
                 self._audio.silence()
 
-    def _row(self, elapsed: int, start: int, stop: int) -> Row:
+    def _row(self, elapsed: int, start: int, stop: int, meanwhile: Callable[[], None]) -> Row:
         """The row over some frames of the stream, `elapsed` frames after the first one."""
         programme, rate_hz = self._programme, self._rate_hz
         row_from_s, row_to_s = (self._from_s + frames / rate_hz for frames in (elapsed, elapsed + stop - start))
@@ -308,7 +332,8 @@ class Soak:
             state = "gap"
         elif self._from_s > 0 and row_from_s < self._from_s + programme.ramp_s and state == "playing":
             state = "ramp"
-        values, trouble = self._around.observe(self._piece(start, stop))
+        piece, flags = self._piece(start, stop, meanwhile)
+        values, trouble = self._around.observe(piece)
         answers = dict(self._around.latest())
         known_s, self._asked_s = self._asked_s, time.monotonic()
         values |= {f"{answer.unit}.{role}": answer.value for role, answer in answers.items() if not answer.is_missing}
@@ -320,14 +345,15 @@ class Soak:
             state=state,
             values=values,
             answers={role: answer.text for role, answer in answers.items() if answer.monotonic_s > known_s},
-            event="; ".join(self._stream_events(start, stop) + self._happenings.new_events(troubles)),
+            event="; ".join(flags + self._stream_events(start, stop) + self._happenings.new_events(troubles)),
             doubts=self._routing.calibration.doubts,
         )
 
     def _on_battery(self) -> bool:
         return self._around.supply() == "battery"
 
-    def _piece(self, start: int, stop: int) -> Piece:
+    def _piece(self, start: int, stop: int, meanwhile: Callable[[], None]) -> tuple[Piece, list[str]]:
+        """What was sent and heard over some frames, and what the driver of a microphone of its own reported."""
         recorded = self._audio.read(start, stop - start)[list(self._routing.rows)]
         volts = self._routing.calibration.output_volts * self._programme.path_gain
         outputs = {channel: number for number, channel in self._owner.items()}
@@ -335,7 +361,13 @@ class Soak:
             channel: self._audio.sent(start, stop - start, outputs[channel]).astype(np.float64) * volts
             for channel in (() if self._programme.is_rest else self._programme.channels)
         }
-        return Piece(recorded, sent_v)
+        if self._microphone is None:
+            return Piece(recorded, sent_v), []
+        # It gives what it heard from so much earlier on.
+        since = start + round(OWN_DEVICE_EARLY_S * self._rate_hz)
+        heard, flags = self._microphone.recorded(self._audio, since, stop - start, meanwhile)
+        told = unproved_of(tuple(sent_v), is_first=start == self._first)
+        return Piece(np.vstack((heard, recorded)), sent_v, has_own_clock=True), [*filter(None, (told, *flags))]
 
     def _stream_events(self, start: int, stop: int) -> list[str]:
         events = list(self._audio.flags_between(start, stop))

@@ -22,7 +22,7 @@ from rig.bench.shuttle import Buffers, Shuttle, allocate
 from rig.bench.worker import HEARTBEAT_S, WAKE_S, AudioProcess, ignore_interrupt, serve
 from rig.files.errors import BenchError, BenchSetupError
 from rig.values.captures import KnownLoad
-from rig.values.requests import COLD_S, Programme, Request, Stage
+from rig.values.requests import COLD_S, Request, Stage
 
 if TYPE_CHECKING:
     from rig.bench.player import StreamPlayer
@@ -297,11 +297,6 @@ class SoundCardBench:
         from rig.bench.refusals import refuse
 
         rate_hz = self._device.sample_rate_hz
-        if self.settings.microphone_device and any(isinstance(request, Programme) for request in requests):
-            raise BenchSetupError(
-                f"bench {self.name!r}: microphone_device: found a table; allowed for a programme is none: for the heat "
-                "test the microphone must be at an input of the card that plays"
-            )
         refuse(self.settings, self._kit, requests, lambda stage: self._routing(stage, rate_hz), round(RING_S * rate_hz))
 
     @contextmanager

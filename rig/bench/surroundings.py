@@ -39,8 +39,10 @@ def surroundings(
         If the channel whose coil is to be followed has none that can be.
     """
     coil = coil_of(settings, kit)
+    # What a device of its own heard comes first.
+    roles = ("microphone", *routing.roles) if settings.microphone_device else routing.roles
     return Surroundings(
-        observe=lambda piece: observed(piece, routing.roles, routing.calibration, routing.sample_rate_hz, coil),
+        observe=lambda piece: observed(piece, roles, routing.calibration, routing.sample_rate_hz, coil),
         latest=instruments.latest if instruments else dict,
         addresses={
             value.role: f"{instrument.name} at {instrument.address}"

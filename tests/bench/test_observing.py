@@ -76,6 +76,23 @@ def test_gains_of_two_channels_together_and_the_levels(with_loopback):
     }
 
 
+def test_a_microphone_on_its_own_clock_tells_what_all_channels_lose_together():
+    sent = sent_v()
+    # 100 ppm and a moment apart: no coherence is left at 8 kHz, and none is needed.
+    heard = 0.05 * sent["left"] + 0.03 * sent["right"]
+    at = np.arange(heard.size)
+    heard = np.interp(at * (1 + 1e-4) - 700.3, at, heard) + noise(1e-4)
+    made, roles = piece(sent, heard)
+    values, trouble = see((replace(made, has_own_clock=True), roles))
+    assert trouble == ""
+    # 0.01 V for a pascal: 0.05 V is 5 Pa for 1 V, both with half of the power sent.
+    expected = 10 * np.log10((5.0**2 + 3.0**2) / 2 / 20e-6**2)
+    for octave in OCTAVES[:6]:
+        assert values[f"gain_db.left and right.{octave}"] == pytest.approx(expected, abs=0.6)
+    assert not any(name.startswith(("gain_db.left.", "gain_db.right.")) for name in values)
+    assert "level_db.1000" in values
+
+
 def test_without_a_calibrated_microphone_levels_are_volts():
     sent = sent_v(channels=("left",))
     made = piece(sent, late(sent["left"]) * 0.01)

@@ -3,19 +3,20 @@
 import multiprocessing
 import threading
 import time
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from looped_stream import RATE_HZ, looped_card
 
-from rig.bench import soundcard
+from rig.bench import soaking, soundcard
 from rig.bench.own_microphone import OwnMicrophone
 from rig.bench.settings import BenchSettings
 from rig.bench.shuttle import Shuttle
 from rig.bench.soundcard import Device, SoundCardBench
 from rig.bench.worker import serve
-from rig.files.errors import BenchError, BenchSetupError
+from rig.files.errors import BenchError
 from rig.signals import stimulus
 from rig.signals.noise_shape import Noise
 from rig.values.requests import Guard, Programme, Sweep
@@ -28,6 +29,13 @@ SETTINGS = {
     "device": {"host_api": "none", "name": "card", "inputs": 2, "outputs": 2},
     "microphone_device": {"host_api": "none", "name": "microphone", "inputs": 2},
     "playing": {
+        "inputs": {"microphone": 2, "loopback": 2},
+        "outputs": {"left": 1},
+        "loopback_output": 2,
+        "input_volts": {"microphone": 1.0, "loopback": 2.0},
+        "output_volts": 2.0,
+    },
+    "soak": {
         "inputs": {"microphone": 2, "loopback": 2},
         "outputs": {"left": 1},
         "loopback_output": 2,
@@ -120,12 +128,28 @@ def test_a_microphone_that_hangs_ends_the_bench_in_time(monkeypatch):
     assert not multiprocessing.active_children()
 
 
-def test_programmes_are_refused_before_anything_sounds(bench):
+def test_rows_of_a_programme_hold_what_the_microphone_s_own_stream_heard(bench):
     guard = Guard((), 30.0, 5.0, 3.0, (0.6, 1.6))
-    rest = Programme("soak", ("left",), "left", "front", 0.0, 10.0, Noise(), 4.0, 1.0, 2.0, guard)
-    with pytest.raises(BenchSetupError, match="at an input of the card that plays"):
-        bench.refuse([sweep(), rest])
-    bench.refuse([sweep()])
+    rest = Programme("soak", ("left",), "left", "front", 0.0, 2.0, Noise(), 1.0, 1.0, 2.0, guard)
+    bench.refuse([sweep(), rest])
+    pieces = []
+    with bench.session(), bench.stage("soak") as player:
+        player._around = replace(player._around, observe=lambda piece: pieces.append(piece) or ({}, ""))
+        rows = list(player.soak(rest))
+    assert [row.seconds for row in rows] == [1.0, 2.0]
+    for piece in pieces:
+        assert piece.has_own_clock
+        microphone, loopback = piece.recorded
+        np.testing.assert_allclose(np.diff(microphone * 1e6), 1.0, atol=0.1)
+        assert loopback.size == RATE_HZ
+    # One row goes on about where the last one ended.
+    assert 0.5 < (pieces[1].recorded[0, 0] - pieces[0].recorded[0, 0]) * 1e6 / RATE_HZ < 1.5
+
+
+@pytest.mark.parametrize(("channels", "told"), [(("left",), False), (("left", "right"), True)])
+def test_what_no_common_clock_can_prove_is_told_once(channels, told):
+    assert (soaking.unproved_of(channels, is_first=True) != "") == told
+    assert soaking.unproved_of(channels, is_first=False) == ""
 
 
 def test_both_devices_are_marked_in_the_list(monkeypatch):
