@@ -239,7 +239,11 @@ def _is_air(residual: Residual, scores: Scores, train: Train) -> bool:
     near = max(BINS / 20, window_bins)
     # A long window may have found the train a little beside its peak.
     distance = np.abs((np.arange(BINS) - int(np.argmax(profile)) + BINS // 2) % BINS - BINS // 2)
-    far = float(np.sum(profile[distance > near]))
+    elsewhere = distance > near
+    # What strikes once on either side of the cycle is no air, which blows for a large part of it.
+    if near < BINS / 8:
+        elsewhere &= distance < BINS // 2 - near
+    far = float(np.sum(profile[elsewhere]))
     # Bins within one window go together.
     sure = AIR_SURE * noise * math.sqrt(BINS * max(1.0, window_bins))
     return far > max((1 - AIR_SHARE) * float(np.sum(profile)), sure)
