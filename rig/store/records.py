@@ -118,6 +118,12 @@ def save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written:
     return record
 
 
+def _hashes(folder: Path) -> dict[str, str]:
+    """SHA-256 of every file of a record that is there to stay, by its name."""
+    named = {path.relative_to(folder).as_posix(): path for path in _files(folder)}
+    return {name: sha256(path) for name, path in named.items() if name not in HELPS}
+
+
 def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written: int) -> Record:
     from rig.design.kit import kit_sha256
 
@@ -147,9 +153,7 @@ def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written
         captures=captures,
         logs=tuple(_log_entry(n, log, troubles, folder) for n, (log, troubles) in enumerate(run.logs, 1)),
         findings=run.findings,
-        files={
-            name: sha256(path) for path in _files(folder) if (name := path.relative_to(folder).as_posix()) not in HELPS
-        },
+        files=_hashes(folder),
     )
     (folder / "run.json").write_bytes(json_bytes(document_of(record)))
     _sync(folder)
