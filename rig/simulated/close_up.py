@@ -16,7 +16,7 @@ from rig.simulated.elements import Speaker
 from rig.simulated.physics import Complex, Floats, cone_gain, driven
 
 #: Rings of a surface whose middle the microphone stands before; rings and arcs of one that lies aside; made up.
-RINGS, RINGS_ASIDE, ARCS_ASIDE = 24, 5, 12
+RINGS, RINGS_ASIDE, ARCS_ASIDE = 16, 3, 8
 
 
 def close_up_pa(speaker: Speaker, microphone_m: Position, frequency_hz: Floats, speed_of_sound: float) -> Complex:
