@@ -74,12 +74,17 @@ def _read_result(record: Record, entry: ResultEntry, kit: Kit) -> CheckResult:
         remarks=entry.remarks,
     )
     curves = {(curve.quantity, curve.subject): curve for curve in read.curves}
-    verdicts = tuple(
-        Verdict(**{**vars(one), "mask": _mask_of(record, one, entry.check, kit, curves)}) for one in entry.verdicts
-    )
+    verdicts = tuple(_verdict_of(record, one, entry.check, kit, curves) for one in entry.verdicts)
     return CheckResult(
         entry.check, entry.title, entry.outcome, entry.reason, read, verdicts, entry.terms, entry.may_pass
     )
+
+
+def _verdict_of(
+    record: Record, entry: VerdictEntry, check: str, kit: Kit, curves: Mapping[tuple[str, str], Curve]
+) -> Verdict:
+    known = {name: value for name, value in vars(entry).items() if name not in ("mask", "elsewhere")}
+    return Verdict(**known, mask=_mask_of(record, entry, check, kit, curves))
 
 
 def _mask_of(
@@ -91,7 +96,7 @@ def _mask_of(
     if not entry.mask:
         return None
     found = columns_of(record, entry.mask)
-    return Mask(found["frequency_hz"], found["lower"], found["upper"], found.get("centre"))
+    return Mask(found["frequency_hz"], found["lower"], found["upper"], found.get("centre"), entry.elsewhere)
 
 
 def _mask_again(record: Record, kit: Kit, check: str, curve: Curve) -> Mask | None:

@@ -42,7 +42,8 @@ def _write_verdict(verdict: Verdict, check: str, folder: Path) -> VerdictEntry:
         columns = {name: getattr(verdict.mask, name) for name in ("frequency_hz", "lower", "upper", "centre")}
         columns = {name: values for name, values in columns.items() if values is not None}
         file = _write_columns(folder, "masks", f"{check} {verdict.quantity} {verdict.subject}", columns)
-    return VerdictEntry(**{**vars(verdict), "mask": file})
+    elsewhere = verdict.mask is not None and verdict.mask.elsewhere
+    return VerdictEntry(**{**vars(verdict), "mask": file, "elsewhere": elsewhere})
 
 
 def _write_curve(curve: Curve, check: str, folder: Path) -> CurveEntry:

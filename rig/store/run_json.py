@@ -139,6 +139,8 @@ class VerdictEntry(BareVerdict):
     """A verdict, with the file of its mask; None: it has none; empty: records once kept no masks."""
 
     mask: str | None = ""
+    #: As of its `Mask`.
+    elsewhere: YesNo = False
 
 
 @dataclass(frozen=True)
