@@ -92,11 +92,17 @@ def _folders(folder: Path) -> Iterator[str]:
 def _unsettled(connection: sa.Connection, results: Path, hinted: Sequence[Unit]) -> Iterator[Unit]:
     """Of hinted units those that the index does not know as they stand."""
     for part in _parts(hinted):
-        found = sa.select(units.c.kit, units.c.serial, units.c.seen_ns).where(
-            sa.tuple_(units.c.kit, units.c.serial).in_(part)
-        )
+        found = sa.select(units.c.kit, units.c.serial, units.c.seen_ns).where(_are(units, part))
         seen = {(kit, serial): seen_ns for kit, serial, seen_ns in connection.execute(found)}
         yield from (unit for unit in part if seen.get(unit) != changed_ns(results.joinpath(*unit)))
+
+
+def _are(table: sa.Table, part: Iterable[Unit]) -> sa.ColumnElement[bool]:
+    """That a row is of one of these units; kit by kit, since SQLite looks up no pairs in an index."""
+    serials: dict[str, list[str]] = {}
+    for kit, serial in part:
+        serials.setdefault(kit, []).append(serial)
+    return sa.or_(*(sa.and_(table.c.kit == kit, table.c.serial.in_(some)) for kit, some in serials.items()))
 
 
 def _parts(wanted: Sequence[Unit]) -> list[Sequence[Unit]]:
@@ -153,7 +159,7 @@ def _runs_of(connection: sa.Connection, part: Iterable[Unit]) -> dict[Unit, list
     """The runs of units that the index holds."""
     found: dict[Unit, list[Row]] = {}
     columns = (runs.c.kit, runs.c.serial, runs.c.run, runs.c.run_number, runs.c.ordered, runs.c.id)
-    asked = sa.select(*columns).where(sa.tuple_(runs.c.kit, runs.c.serial).in_(list(part)))
+    asked = sa.select(*columns).where(_are(runs, part))
     for row in connection.execute(asked).mappings():
         found.setdefault((row["kit"], row["serial"]), []).append(dict(row))
     return found
@@ -166,9 +172,9 @@ def _take_in(connection: sa.Connection, results: Path, homes: Sequence[Home]) ->
     gone = {row["id"] for home in homes for row in known.get(home.unit, ()) if _is_gone(home, row, results)}
     for table in (*OF_A_RUN, runs) if gone else ():
         connection.execute(sa.delete(table).where((table.c.id if table is runs else table.c.run_id).in_(gone)))
-    is_known = connection.scalar(sa.select(units.c.id).where(sa.tuple_(units.c.kit, units.c.serial).in_(part)).limit(1))
+    is_known = connection.scalar(sa.select(units.c.id).where(_are(units, part)).limit(1))
     for table in (units, reworks, unreadable, unfinished) if is_known else ():
-        connection.execute(sa.delete(table).where(sa.tuple_(table.c.kit, table.c.serial).in_(part)))
+        connection.execute(sa.delete(table).where(_are(table, part)))
     rows: dict[str, list[Row]] = {name: [] for name in TABLES.tables}
     last_id = connection.scalar(sa.select(sa.func.max(runs.c.id))) or 0
     for home in homes:

@@ -343,6 +343,20 @@ def test_the_first_rows_are_the_newest(store: tuple[Path, list[Record]]) -> None
     assert [row["run"] for row in reversed(found)] == [record.run for record in stored[-7:]]
 
 
+def test_units_are_looked_up_and_not_searched_for(store: tuple[Path, list[Record]]) -> None:
+    folder, _ = store
+    part = [("shelf-one", "SO-000001"), ("shelf-one", "SO-000002"), ("another", "SO-000001")]
+
+    def plan(connection: sa.Connection, statement: sa.Select[Any] | sa.Delete) -> str:
+        words = statement.compile(connection, compile_kwargs={"literal_binds": True})
+        return str(connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {words}").all())
+
+    for table in (units, runs, reworks, unreadable, unfinished):
+        for statement in (sa.select(table), sa.delete(table)):
+            asked = statement.where(catching_up._are(table, part))
+            assert "SCAN" not in index.ask(folder, lambda connection, asked=asked: plan(connection, asked)), table.name
+
+
 def test_no_filter_reads_every_row_of_a_large_table(store: tuple[Path, list[Record]]) -> None:
     folder, _ = store
 
