@@ -1,5 +1,6 @@
 """A person at a window of the page, for tests that serve a station in their own main thread."""
 
+import contextlib
 import threading
 import time
 from collections.abc import Callable
@@ -14,7 +15,7 @@ WINDOW = "one"
 
 def served(station: Station, act: Callable[[], object]) -> None:
     """Serve in this thread, as the page's main thread does, while another acts at the windows."""
-    main, failed = threading.get_ident(), []
+    main, failed, ended = threading.get_ident(), [], threading.Event()
 
     def play() -> None:
         try:
@@ -24,11 +25,18 @@ def served(station: Station, act: Callable[[], object]) -> None:
         except BaseException as error:
             failed.append(error)
         finally:
-            interrupt(main)
+            # One that strikes in a callback of the interpreter is lost.
+            while not ended.is_set():
+                interrupt(main)
+                ended.wait(0.5)
 
-    threading.Thread(target=play, daemon=True).start()
+    person = threading.Thread(target=play, daemon=True)
+    person.start()
     with pytest.raises(KeyboardInterrupt):
         station.serve()
+    with contextlib.suppress(KeyboardInterrupt):
+        ended.set()
+        person.join()
     if failed:
         raise failed[0]
 

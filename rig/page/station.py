@@ -1,7 +1,8 @@
 """The station that all windows of the page share: one view, one unit under way, and who may answer.
 
 The run is walked in the main thread, as `kitproof verify` walks it, so that a stop from the page is the interrupt that
-Ctrl-C is. The windows are served by another thread, which only reads the view and puts down what a person did.
+Ctrl-C is. That may strike the main thread between any two of its steps, so it never holds the lock: what it has to
+say it puts into a queue, which a thread of its own empties, and what it waits for it takes from one.
 """
 
 import signal
@@ -11,12 +12,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
+from queue import SimpleQueue
 
 from rig.bench.settings import BenchSettings
 from rig.design.kit import Kit, kit_names, load_kit
 from rig.files.errors import KitproofError, PaperError, TableError
 from rig.page.scans import ACTION_WORDS, Scan, read_scan, refuse_codes_as_serials
-from rig.page.view import Light, Unit, View, after, asked, finished, history
+from rig.page.view import Light, Unit, View, after, asked, finished, history, soak_shown
 from rig.report.paper import make_certificate
 from rig.run import opening
 from rig.run.verify import job, verify, with_connection
@@ -57,12 +59,14 @@ class Station:
         if problems := refuse_codes_as_serials(self.kits):
             raise TableError("\n".join(problems))
         self._view = View()
-        self._changed = threading.Condition()
-        #: A unit to be measured.
-        self._order: Unit | None = None
-        #: Number of the question that stands, when it was put, and its answer.
-        self._question, self._asked_s = 0, 0.0
-        self._answer: bool | None = None
+        self._lock = threading.RLock()
+        #: From the main thread: what is to be done to the view. To it: a unit to be measured; numbers of questions that
+        #: were answered.
+        self._changes: SimpleQueue[Callable[[], None]] = SimpleQueue()
+        self._orders: SimpleQueue[Unit] = SimpleQueue()
+        self._answers: SimpleQueue[int] = SimpleQueue()
+        #: Number of the last question, when it was put, and of the last that was answered.
+        self._question, self._asked_s, self._answered = 0, 0.0, 0
         #: A unit is being measured; its run can still be stopped; that was asked.
         self._is_under_way = self._may_stop = self._is_stopping = False
         self._watched: Watched | None = None
@@ -70,30 +74,31 @@ class Station:
         #: Of each open window what is called at a change, and its name.
         self._windows: dict[Callable[[], None], str] = {}
         self._main = threading.get_ident()
+        threading.Thread(target=self._keep_up, daemon=True).start()
 
     # What windows read.
 
     @property
     def view(self) -> View:
         """What every window shows now."""
-        with self._changed:
+        with self._lock:
             return self._view
 
     @property
     def is_under_way(self) -> bool:
         """Whether a unit is being measured, or its paper made."""
-        with self._changed:
+        with self._lock:
             return self._is_under_way
 
     def listen(self, window: str, changed: Callable[[], None]) -> None:
         """Call `changed` at every change of the view, from any thread; the first window is the one that answers."""
-        with self._changed:
+        with self._lock:
             self._windows[changed] = window
             self._hand_on()
 
     def leave(self, changed: Callable[[], None]) -> None:
         """A window's stream has ended: nothing of the run hangs on that; the newest of the others may answer."""
-        with self._changed:
+        with self._lock:
             self._windows.pop(changed, None)
             self._hand_on()
 
@@ -106,7 +111,7 @@ class Station:
 
     def take_over(self, window: str) -> None:
         """Make this window the one that answers."""
-        with self._changed:
+        with self._lock:
             self._show(replace(self._view, answering=window, notice=""))
 
     def scan(self, text: str, window: str, question: int) -> None:
@@ -115,7 +120,7 @@ class Station:
         if read.action == "stop":
             self.stop()
             return
-        with self._changed:
+        with self._lock:
             if not self._may_answer(window):
                 return
             now_s = time.monotonic()
@@ -129,7 +134,7 @@ class Station:
         elif read.kit:
             self._choose(read)
         else:
-            with self._changed:
+            with self._lock:
                 self._tell(read.words)
 
     def _act(self, action: str, window: str, question: int) -> None:
@@ -138,7 +143,7 @@ class Station:
         elif action == "skip":
             self.skip(window)
         elif action == "rework":
-            with self._changed:
+            with self._lock:
                 if self._is_under_way or self._view.unit is None or not self._view.unit.history:
                     self._tell("a rework is noted of a unit that was measured: scan its serial first")
                 else:
@@ -147,7 +152,7 @@ class Station:
     def _choose(self, read: Scan) -> None:
         """Show a unit that was scanned, with its history; nothing sounds."""
         assert read.kit
-        with self._changed:
+        with self._lock:
             if self._is_under_way:
                 self._tell(f"{read.serial} was scanned while {self._unit_words()} is measured: nothing was done")
                 return
@@ -156,25 +161,25 @@ class Station:
 
     def plan(self, window: str, plan: str) -> None:
         """Follow another of the kit's plans with the unit that was chosen."""
-        with self._changed:
+        with self._lock:
             unit = self._view.unit
             if self._may_answer(window) and unit and self._view.phase == "chosen" and plan in unit.plans:
                 self._show(replace(self._view, unit=replace(unit, plan=plan)))
 
     def go(self, window: str, question: int) -> None:
         """Go on: begin with the unit that was chosen, answer the question that stands, or take the last unit again."""
-        with self._changed:
+        with self._lock:
             view = self._view
             if not self._may_answer(window):
                 return
-            if view.phase == "asking" and question == self._question:
-                if time.monotonic() - self._asked_s >= SHOWN_S and self._answer is None:
-                    self._answer = True
-                    self._changed.notify_all()
+            if view.phase == "asking" and view.question and question == view.question.number:
+                if time.monotonic() - self._asked_s >= SHOWN_S and self._answered != question:
+                    self._answered = question
+                    self._answers.put(question)
             elif view.phase == "chosen" and question == 0 and view.unit and not self._is_under_way:
-                self._order, self._is_under_way, self._may_stop = view.unit, True, True
+                self._is_under_way = self._may_stop = True
                 self._show(replace(view, phase="busy", notice="", is_reworking=False))
-                self._changed.notify_all()
+                self._orders.put(view.unit)
             elif view.phase == "done" and question == 0 and view.unit:
                 kit = next(kit for kit in self.kits if kit.name == view.unit.kit)
                 again = replace(self._unit(kit, view.unit.serial), plan=view.unit.plan)
@@ -182,7 +187,7 @@ class Station:
 
     def skip(self, window: str) -> None:
         """Lay the unit aside: before a run and after one; a run under way is stopped by `stop` alone."""
-        with self._changed:
+        with self._lock:
             if not self._may_answer(window):
                 return
             if self._is_under_way:
@@ -192,7 +197,7 @@ class Station:
 
     def rework(self, window: str, words: str) -> None:
         """Note what was done to the unit that is shown; no words: none is noted."""
-        with self._changed:
+        with self._lock:
             unit = self._view.unit
             if not self._may_answer(window) or self._is_under_way or unit is None:
                 return
@@ -211,8 +216,8 @@ class Station:
 
     def stop(self) -> None:
         """End the sound and the run under way, from any window; where nothing is under way, nothing."""
-        with self._changed:
-            if not self._may_stop or self._is_stopping:
+        with self._lock:
+            if not self._may_stop:
                 return
             self._is_stopping = True
         interrupt(self._main)
@@ -225,18 +230,12 @@ class Station:
         threading.Thread(target=lambda: [import_module(name) for name in COMPUTES], daemon=True).start()
         while True:
             try:
-                with self._changed:
-                    while self._order is None:
-                        self._changed.wait()
-                    order, self._order = self._order, None
-                self._measure(order)
-                self._rest("")
+                self._measure(self._orders.get())
+                self._changes.put(lambda: self._rest(""))
             except KeyboardInterrupt:
-                with self._changed:
-                    was_asked = self._is_stopping
-                if not was_asked:
+                if not self._is_stopping:
                     raise
-                self._rest("stopped before anything sounded")
+                self._changes.put(lambda: self._rest("stopped before anything sounded"))
 
     def _measure(self, unit: Unit) -> None:
         try:
@@ -266,20 +265,24 @@ class Station:
 
     def _rest(self, notice: str) -> None:
         """Nothing is under way any more; what a run has come to stays shown."""
-        with self._changed:
-            self._is_under_way = self._may_stop = self._is_stopping = False
-            view = self._view
-            if view.phase not in ("done", "chosen"):
-                view = replace(view, phase="chosen", notice=notice, question=None, sounding=None)
-            self._show(view)
+        self._is_under_way = self._may_stop = self._is_stopping = False
+        view = self._view
+        if view.phase not in ("done", "chosen"):
+            view = replace(view, phase="chosen", notice=notice, question=None, sounding=None)
+        self._show(view)
 
     def _confirm(self, text: str) -> bool:
-        with self._changed:
-            self._question, self._asked_s, self._answer = self._question + 1, time.monotonic(), None
-            self._show(asked(self._view, text, self._question))
-            while self._answer is None:
-                self._changed.wait()
-            return self._answer
+        self._question += 1
+        number = self._question
+        self._changes.put(lambda: self._ask(text, number))
+        # The answer to a question whose run was stopped meanwhile is none to this one.
+        while self._answers.get() != number:
+            pass
+        return True
+
+    def _ask(self, text: str, number: int) -> None:
+        self._asked_s = time.monotonic()
+        self._show(asked(self._view, text, number))
 
     def _see(self, event: Event) -> None:
         if isinstance(event, Started):
@@ -289,14 +292,20 @@ class Station:
         if isinstance(event, Finished):
             # From here on the record is written, which nothing may interrupt.
             self._may_stop = False
-        watched = self._watched
-        self._change(lambda view: after(view, event, watched))
-
-    # Small change; the lock is held.
+        soak = soak_shown(self._watched) if self._watched else None
+        self._change(lambda view: after(view, event, soak))
 
     def _change(self, make: Callable[[View], View]) -> None:
-        with self._changed:
-            self._show(make(self._view))
+        self._changes.put(lambda: self._show(make(self._view)))
+
+    def _keep_up(self) -> None:
+        """Do to the view what the main thread has put down, in its order."""
+        while True:
+            change = self._changes.get()
+            with self._lock:
+                change()
+
+    # Small change; the lock is held.
 
     def _show(self, view: View) -> None:
         self._view = view

@@ -25,7 +25,7 @@ from rig.screen.soak_progress import (
 from rig.screen.terminal import sound_s
 from rig.store.run_json import Record
 from rig.values.names import NOT_DONE
-from rig.values.requests import Programme, Request
+from rig.values.requests import Request
 from rig.values.run import Asked, Captured, Event, Judged, Logged, Run, StageReached, Started
 from rig.values.verdicts import CheckResult, Outcome
 from rig.verdict.guard import AMBIENT
@@ -152,8 +152,8 @@ class View:
     requests: tuple[Request, ...] = field(default=(), repr=False)
 
 
-def after(view: View, event: Event, watched: Watched | None) -> View:
-    """What is shown after an event; `watched` is the soak under way, with the event's row taken in."""
+def after(view: View, event: Event, soak: Soak | None) -> View:
+    """What is shown after an event; `soak` is what is shown of a soak under way."""
     match event:
         case StageReached(stage, _):
             return replace(view, stage=stage, phase="busy", sounding=None)
@@ -163,12 +163,11 @@ def after(view: View, event: Event, watched: Watched | None) -> View:
             left_s = sum(sound_s(one) for one in view.requests[number - 1 :])
             again = f", taken again ({attempt})" if attempt > 1 else ""
             now = Sounding(f"{request}{again}", number, of, time.monotonic(), left_s)
-            soak = _soak(watched) if watched and isinstance(request, Programme) else None
             return replace(view, phase="sounding", question=None, sounding=now, soak=soak)
         case Captured(_, troubles):
             return replace(view, disturbed="; ".join(troubles))
-        case Logged() if watched:
-            return replace(view, soak=_soak(watched))
+        case Logged():
+            return replace(view, soak=soak)
         case Judged(result):
             return replace(view, checks=tuple(_lit(one, result) for one in view.checks))
     return view
@@ -233,7 +232,8 @@ def troubles(record: Record) -> str:
     return ", ".join(entry.title for entry in bad if not entry.reason.startswith(NOT_DONE)) or record.stopped
 
 
-def _soak(watched: Watched) -> Soak:
+def soak_shown(watched: Watched) -> Soak:
+    """What is shown of a soak."""
     outlooks = {one.role: one for one in watched.outlooks}
     near = nearest(watched)
     rows = tuple(

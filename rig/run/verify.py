@@ -239,7 +239,7 @@ def _walk(work: Job, bench: Bench, confirm: sequencer.Confirm, view: View, journ
     run = None
     try:
         with ctrl_c.may_end():
-            run = _last(_shown(journal.keep(events), view))
+            run = _last(_until_stopped(_shown(journal.keep(events), view), ctrl_c))
     except KeyboardInterrupt:
         run = None
     if run is None or (ctrl_c.came and not run.stopped):
@@ -260,6 +260,14 @@ def _shown(events: Iterable[Event], view: View) -> Iterator[Event]:
         # A library of the view may end the program when nobody reads any more.
         except (Exception, SystemExit):
             is_shown = False
+        yield event
+
+
+def _until_stopped(events: Iterable[Event], ctrl_c: Interrupts) -> Iterator[Event]:
+    """Pass events on; an interrupt that was raised where nothing can be raised, in a callback, is raised again."""
+    for event in events:
+        if ctrl_c.came and not isinstance(event, Finished):
+            raise KeyboardInterrupt
         yield event
 
 
