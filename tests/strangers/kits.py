@@ -96,14 +96,18 @@ within = [[20.0, 300.0, {BASS_PERCENT}, {BASS_PERCENT}], [300.0, 20000.0, {PERCE
 
 def learnt_limits(design: Design, workspace: Path) -> str:
     """What `kitproof learn` wrote beside the kit, and the reference build where it does not reach."""
-    is_there = (workspace / "limits" / design.name / LEVEL_MASK).exists()
-    level_mask = f'"free-field level box" = {{ mask = "{LEVEL_MASK}" }}\n' if is_there else ""
+    path = workspace / "limits" / design.name / LEVEL_MASK
+    level = _level(design)
+    if path.exists():
+        from_hz = float(path.read_text(encoding="utf-8").splitlines()[1].split(",")[0])
+        others = _level(design) if len(design.positions) > 1 else ""
+        level = f'"free-field level box" = {{ mask = "{LEVEL_MASK}" }}\n{_level(design, from_hz)}{others}'
     return f"""
 [limits.impedance]
 "impedance box" = {{ mask = "learnt-impedance-box.csv" }}
 
 [limits.response]
-{level_mask}{_level(design)}
+{level}
 
 [limits.parts]
 "parts misfit" = {{ around = "design" }}
@@ -117,17 +121,20 @@ def _misfit(percent: float) -> str:
 """
 
 
-def _level(design: Design) -> str:
+def _level(design: Design, mask_from_hz: float | None = None) -> str:
+    """Windows at all positions, or those on axis below a mask."""
     low, high = design.judged_hz
+    if mask_from_hz is not None:
+        high = max(mask_from_hz, 2 ** (1 / 3) * low)
     from_hz, to_hz = design.aligned_hz
     bass_to = min(max(200.0, 2 * low), high)
     level = [[low, bass_to, BASS_DB, BASS_DB]] + ([[bass_to, high, LEVEL_DB, LEVEL_DB]] if high > bass_to else [])
+    subject = "level" if mask_from_hz is None else '"level box"'
+    aligned = f"align_hz = [{from_hz}, {to_hz}]\nalign_within_db = {SHIFT_DB}\n" if mask_from_hz is None else ""
     return f"""
-[limits.response.level]
+[limits.response.{subject}]
 around = "reference"
-align_hz = [{from_hz}, {to_hz}]
-align_within_db = {SHIFT_DB}
-within = {level}
+{aligned}within = {level}
 """
 
 
