@@ -54,7 +54,7 @@ OPENS_A_BENCH = ("rig.run.opening", "rig.commands")
 
 #: Vendor library -> the only place that imports it.
 ONE_IMPORTER = {
-    "sounddevice": "rig.bench.soundcard",
+    "sounddevice": "rig.bench.sound_process",
     "pyvisa": "rig.bench.visa",
     "matplotlib": "nobody: rig.drawing draws",
     "fpdf": "rig.drawing.pdf",

@@ -4,17 +4,24 @@ from collections.abc import Generator, Iterator, Sequence
 from contextlib import AbstractContextManager
 from typing import Protocol
 
+from rig.signals.stimulus import Layout
 from rig.values.captures import Capture
 from rig.values.logs import Row
 from rig.values.requests import Programme, Request, Stage, Sweep
 
-#: A capture goes on so long beyond the stimulus, whose own last tenth of a second is silent: together the longest
-#: delay that the equipment may have; our choice.
-CAPTURE_ALLOWANCE_S = 0.1
+#: A capture goes on so long beyond the stimulus's last mark: the longest delay that the equipment may have; our choice.
+LONGEST_DELAY_S = 0.2
 #: Where the microphone is a device of its own, whose frames are matched by the time of day: so much more of it is kept
-#: before the stimulus, and so much beyond it, which is still short of the next stimulus's mark; our choice.
+#: before the stimulus, and so much beyond its mark, which is still short of the next stimulus's mark with the longer
+#: silences that no run has spaced (`rig.signals.silences`); our choice.
 OWN_DEVICE_EARLY_S = 0.1
-OWN_DEVICE_ALLOWANCE_S = 0.25
+OWN_DEVICE_DELAY_S = 0.35
+
+
+def capture_frames(plan: Layout, has_own_microphone: bool) -> int:
+    """Frames of a capture of a stimulus."""
+    delay_s = OWN_DEVICE_DELAY_S if has_own_microphone else LONGEST_DELAY_S
+    return plan.frames - plan.rest + round(delay_s * plan.sample_rate_hz)
 
 
 class BenchEnds(Exception):

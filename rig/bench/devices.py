@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rig.bench.settings import DeviceSettings
 from rig.files.errors import BenchError
 
 #: Host APIs that resample or mix without telling.
@@ -29,6 +28,19 @@ class Device:
 
 
 @dataclass(frozen=True)
+class WantedDevice:
+    """The sound device that bench.toml means, and how it is to be opened: see `settings.DeviceSettings`."""
+
+    host_api: str
+    name: str
+    inputs: int
+    outputs: int
+    sample_rate_hz: float
+    latency_s: float | None
+    block_frames: int
+
+
+@dataclass(frozen=True)
 class ListedDevice:
     """A row for `kitproof devices`."""
 
@@ -39,7 +51,7 @@ class ListedDevice:
     remark: str
 
 
-def find_device(devices: Sequence[Device], wanted: DeviceSettings) -> int:
+def find_device(devices: Sequence[Device], wanted: WantedDevice) -> int:
     """Place in the list of the one device that bench.toml means.
 
     Raises
@@ -59,7 +71,7 @@ def find_device(devices: Sequence[Device], wanted: DeviceSettings) -> int:
     raise BenchError(f"no sound device matches {asked}; is it plugged in and switched on? There are:{there}")
 
 
-def difference(device: Device, wanted: DeviceSettings) -> str:
+def difference(device: Device, wanted: WantedDevice) -> str:
     """Why a device is not the wanted one; empty when it is."""
     if device.host_api in UNFIT_APIS:
         return UNFIT_APIS[device.host_api]

@@ -3,11 +3,11 @@
 from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rig.bench.base import CAPTURE_ALLOWANCE_S, OWN_DEVICE_ALLOWANCE_S
+from rig.bench.base import capture_frames
 from rig.bench.holding import HeldTone, Tone, held
 from rig.bench.own_microphone import OwnMicrophone
 from rig.bench.routing import Routing
@@ -67,7 +67,7 @@ def prepared(request: Sweep, routing: Routing, ring_frames: int) -> tuple[stimul
         plan = request.layout(rate_hz)
     except ValueError as error:
         raise BenchSetupError(f"{request}: {error}") from None
-    if plan.frames + round(CAPTURE_ALLOWANCE_S * rate_hz) > ring_frames // 2:
+    if capture_frames(plan, False) > ring_frames // 2:
         raise BenchSetupError(f"{request}: too long for one capture; allowed is {ring_frames / 2 / rate_hz:g} s")
     return plan, peak, outputs
 
@@ -88,8 +88,6 @@ class StreamPlayer:
         self._around = around
         self._routing = routing
         self._ring_frames = ring_frames
-        allowance_s = OWN_DEVICE_ALLOWANCE_S if microphone else CAPTURE_ALLOWANCE_S
-        self._allowance = round(allowance_s * routing.sample_rate_hz)
         self._earliest = round(WAKE_S * routing.sample_rate_hz)
         self._last_stop = -self._earliest
 
@@ -106,6 +104,9 @@ class StreamPlayer:
         BenchError
             If the device, its driver or the sound process fails.
         """
+        if self._microphone:
+            # What is matched by the time of day needs the longer silences.
+            requests = [replace(request, spacing=None) for request in requests]
         for request in requests:
             prepared(request, self._routing, self._ring_frames)
         waiting, playing = deque(requests), deque[_Scheduled]()
@@ -150,15 +151,13 @@ class StreamPlayer:
             return
         plan, peak, outputs = prepared(waiting[0], self._routing, self._ring_frames)
         oldest = playing[0].start if playing else self._audio.done
-        if (
-            max(self._audio.written, self._audio.done) + plan.frames + self._allowance - oldest
-            > self._ring_frames * 0.9
-        ):
+        frames = capture_frames(plan, self._microphone is not None)
+        if max(self._audio.written, self._audio.done) + frames - oldest > self._ring_frames * 0.9:
             return
         samples = (peak * stimulus.compose(plan)).astype(np.float32)
         start = max(self._audio.written, self._earliest, self._soonest(plan))
         self._audio.write(start, samples, outputs)
-        playing.append(_Scheduled(waiting.popleft(), start, plan.frames + self._allowance))
+        playing.append(_Scheduled(waiting.popleft(), start, frames))
 
     def _soonest(self, plan: stimulus.Layout) -> int:
         """Frame at which a stimulus may begin, now.

@@ -87,15 +87,15 @@ def card_probe(device: DeviceSettings, own: DeviceSettings | None = None) -> Ite
     BenchError
         If a device is not there, does not open, or fails.
     """
-    from rig.bench.soundcard import audio_process
+    from rig.bench.sound_process import audio_process
 
     rate_hz, frames = device.sample_rate_hz, round(RING_S * device.sample_rate_hz)
     buffers = allocate(frames, range(1, device.outputs + 1), range(1, device.inputs + 1), rate_hz)
-    card, microphone = AudioProcess(audio_process, buffers, device), None
+    card, microphone = AudioProcess(audio_process, buffers, device.wanted), None
     try:
         if own is not None:
             theirs = allocate(frames, (), range(1, own.inputs + 1), rate_hz)
-            microphone = AudioProcess(audio_process, theirs, own)
+            microphone = AudioProcess(audio_process, theirs, own.wanted)
         card.wait_for(round(WAKE_S * rate_hz), WAKE_S + HEARTBEAT_S)
         yield CardProbe(card, device, microphone, own.inputs if own else 0)
     finally:

@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, PrivateAttr, StrictBool, ValidationInfo, field_validator, model_validator
 
+from rig.bench.devices import WantedDevice
 from rig.bench.instrument_settings import InstrumentSettings, refuse_mixed_up
 from rig.design.trust import AGES_DAYS, CalibrationKind
 from rig.files.disk import why
@@ -50,6 +51,11 @@ class DeviceSettings(Table):
     latency_s: Annotated[float, Field(gt=0, le=2)] | None = None
     #: Frames the driver hands over at a time; 0: its own choice.
     block_frames: Annotated[int, Field(ge=0, le=16384)] = 0
+
+    @property
+    def wanted(self) -> WantedDevice:
+        """For the process that opens it."""
+        return WantedDevice(**self.model_dump())
 
 
 class MicrophoneDeviceSettings(Table):

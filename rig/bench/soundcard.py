@@ -1,7 +1,6 @@
 """The sound card bench: finds the device, holds its stream open in a process of its own, plays requests through it.
 
-The only importer of sounddevice, and only in a child process: there the list of devices is always fresh, and a driver
-that hangs can be ended. Without the PortAudio library everything else of the rig works.
+The device itself is a child process's (`sound_process`), which can be ended where a driver hangs.
 """
 
 from __future__ import annotations
@@ -9,17 +8,15 @@ from __future__ import annotations
 import multiprocessing
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
-from multiprocessing.connection import Connection
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import numpy as np
-
-from rig.bench.devices import UNFIT_APIS, Device, ListedDevice, difference, find_device
+from rig.bench.devices import UNFIT_APIS, Device, ListedDevice, WantedDevice, difference
 from rig.bench.power import power_supply
-from rig.bench.settings import BenchSettings, DeviceSettings, LeadsSettings, PlayingSettings
-from rig.bench.shuttle import Buffers, Shuttle, allocate
-from rig.bench.worker import HEARTBEAT_S, WAKE_S, AudioProcess, ignore_interrupt, serve
+from rig.bench.settings import BenchSettings, LeadsSettings, PlayingSettings
+from rig.bench.shuttle import Buffers, allocate
+from rig.bench.sound_process import audio_process, list_in_child
+from rig.bench.worker import HEARTBEAT_S, WAKE_S, AudioProcess
 from rig.files.errors import BenchError, BenchSetupError
 from rig.values.captures import KnownLoad
 from rig.values.requests import COLD_S, Request, Stage
@@ -33,44 +30,6 @@ if TYPE_CHECKING:
 #: So much sound can be written ahead and fetched late; our choice.
 RING_S = 60.0
 LIST_DEADLINE_S = 30.0
-#: Frames of the longest block that a driver may hand over; our choice.
-LONGEST_BLOCK = 1 << 16
-#: The actual rate may differ from the one asked for by no more than a clock does; our choice.
-RATE_TOLERANCE = 1e-4
-
-
-def _sounddevice() -> Any:
-    try:
-        import sounddevice
-    except OSError as error:
-        raise BenchError(
-            f"the PortAudio library is missing ({error}); install it (on Debian and Ubuntu: apt install libportaudio2)"
-        ) from None
-    except ImportError as error:
-        raise BenchError(f"the Python package sounddevice is missing ({error}); install it with pip") from None
-    return sounddevice
-
-
-def _devices(sd: Any) -> list[Device]:
-    apis = sd.query_hostapis()
-    return [
-        Device(
-            host_api=str(apis[found["hostapi"]]["name"]),
-            name=str(found["name"]),
-            inputs=int(found["max_input_channels"]),
-            outputs=int(found["max_output_channels"]),
-            sample_rate_hz=float(found["default_samplerate"]),
-        )
-        for found in sd.query_devices()
-    ]
-
-
-def _list_in_child(link: Connection) -> None:
-    ignore_interrupt()
-    try:
-        link.send(("devices", _devices(_sounddevice())))
-    except Exception as error:
-        link.send(("error", str(error)))
 
 
 def connected_devices() -> list[Device]:
@@ -83,7 +42,7 @@ def connected_devices() -> list[Device]:
     """
     context = multiprocessing.get_context("spawn")
     link, theirs = context.Pipe()
-    child = context.Process(target=_list_in_child, args=(theirs,), daemon=True)
+    child = context.Process(target=list_in_child, args=(theirs,), daemon=True)
     child.start()
     theirs.close()
     try:
@@ -117,102 +76,10 @@ def list_devices(settings: BenchSettings | None) -> list[ListedDevice]:
     return rows
 
 
-def _wanted(settings: BenchSettings) -> list[DeviceSettings]:
+def _wanted(settings: BenchSettings) -> list[WantedDevice]:
     """The device that plays, and the one that the microphone is where it is another."""
     device, own = settings.device, settings.microphone_device
-    return [] if device is None else [device, *([own.at(device.sample_rate_hz)] if own else [])]
-
-
-def _extra_settings(sd: Any, host_api: str) -> Any:
-    """Where the host API can be kept from converting or processing, do so."""
-    if host_api == "Windows WASAPI":
-        return sd.WasapiSettings(exclusive=True)
-    if host_api == "Core Audio":
-        return sd.CoreAudioSettings(change_device_parameters=True, fail_if_conversion_required=True)
-    return None
-
-
-def _flag_bits(status: Any) -> int:
-    """Bits in the order of `worker.FLAGS`."""
-    return (
-        bool(status.input_underflow)
-        | bool(status.input_overflow) << 1
-        | bool(status.output_underflow) << 2
-        | bool(status.output_overflow) << 3
-    )
-
-
-def _stream_of(sd: Any, wanted: DeviceSettings, place: int, buffers: Buffers) -> Any:
-    """A stream that plays and records, or does the one thing that is asked of it."""
-    shuttle = Shuttle(buffers)
-    nothing = np.empty((LONGEST_BLOCK, 0), np.float32)
-
-    def both(recorded: Any, sounding: Any, frames: int, when: Any, status: Any) -> None:
-        shuttle.process(recorded, sounding, _flag_bits(status) if status else 0)
-
-    def record(recorded: Any, frames: int, when: Any, status: Any) -> None:
-        both(recorded, nothing[:frames], frames, when, status)
-
-    def play(sounding: Any, frames: int, when: Any, status: Any) -> None:
-        both(nothing[:frames], sounding, frames, when, status)
-
-    common = {
-        "samplerate": wanted.sample_rate_hz,
-        "blocksize": wanted.block_frames,
-        "device": place,
-        "dtype": "float32",
-        "latency": wanted.latency_s or "high",
-        "extra_settings": _extra_settings(sd, wanted.host_api),
-    }
-    if not buffers.outputs:
-        return sd.InputStream(channels=wanted.inputs, callback=record, **common)
-    if not buffers.inputs:
-        return sd.OutputStream(channels=wanted.outputs, callback=play, **common)
-    return sd.Stream(channels=(wanted.inputs, wanted.outputs), callback=both, **common)
-
-
-def _open_stream(sd: Any, wanted: DeviceSettings, buffers: Buffers) -> tuple[Any, Device]:
-    devices = _devices(sd)
-    place = find_device(devices, wanted)
-    try:
-        stream = _stream_of(sd, wanted, place, buffers)
-        stream.start()
-    except (sd.PortAudioError, ValueError) as error:
-        raise BenchError(
-            f"{devices[place]} does not open at {wanted.sample_rate_hz:g} Hz ({error}); is another program using it, "
-            f"or does it run at another rate?"
-        ) from None
-    actual_hz = float(stream.samplerate)
-    if abs(actual_hz / wanted.sample_rate_hz - 1) > RATE_TOLERANCE:
-        stream.abort()
-        stream.close()
-        raise BenchError(
-            f"{devices[place]} runs at {actual_hz:g} Hz where bench.toml asks for {wanted.sample_rate_hz:g} Hz; set "
-            "sample_rate_hz to what the device runs at"
-        )
-    return stream, devices[place]
-
-
-def audio_process(link: Connection, buffers: Buffers, wanted: DeviceSettings) -> None:
-    """Run in the child: open the device, say so, keep the stream running until told otherwise."""
-    ignore_interrupt()
-    try:
-        sd = _sounddevice()
-        stream, device = _open_stream(sd, wanted, buffers)
-    except Exception as error:
-        link.send(("error", str(error)))
-        return
-    facts = {
-        **asdict(device),
-        "sample_rate_hz": float(stream.samplerate),
-        # Some drivers report nonsense; nothing is computed from it.
-        "reported_latency_s": [float(part) if 0 < part < 10 else None for part in np.atleast_1d(stream.latency)],
-        "library": sd.get_portaudio_version()[1],
-    }
-    link.send(("open", facts))
-    serve(link, buffers, lambda: bool(stream.active))
-    stream.abort()
-    stream.close()
+    return [] if device is None else [device.wanted, *([own.at(device.sample_rate_hz).wanted] if own else [])]
 
 
 @dataclass(frozen=True)
@@ -332,7 +199,7 @@ class SoundCardBench:
         BenchError
             If the device is not there, does not open, or fails.
         """
-        # Only here: the child process imports this module too and needs none of it.
+        # Only here: whoever lists devices needs none of it.
         from rig.bench.own_microphone import OwnMicrophone
         from rig.bench.player import StreamPlayer
 
@@ -394,13 +261,13 @@ class SoundCardBench:
                 f"bench {self.name!r}: playing.inputs, soak.inputs: found the microphone at the inputs "
                 f"{', '.join(map(str, theirs))} of its device; allowed is one"
             )
-        card = AudioProcess(audio_process, buffers, self._device)
+        card = AudioProcess(audio_process, buffers, self._device.wanted)
         microphone = None
         self._facts = card.facts
         try:
             if own and theirs:
                 alone = allocate(buffers.ring_frames, (), theirs, rate_hz)
-                microphone = AudioProcess(audio_process, alone, own.at(rate_hz))
+                microphone = AudioProcess(audio_process, alone, own.at(rate_hz).wanted)
                 self._facts = {**card.facts, "microphone": microphone.facts}
         except BaseException:
             card.close()

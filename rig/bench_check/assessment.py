@@ -15,6 +15,8 @@ from rig.verdict.responses import sweep_layout
 
 #: Silence is listened to for so long (our choice; tests/benchmarks/bench_faults.py).
 LEADS_SILENCE_S, PLAYING_SILENCE_S = 1.0, 2.0
+#: At the leads, where a kit's quiet sweep may be the one that its impedance is read from; our choice.
+SHORT_S, QUIET_V = 0.3, 0.03
 #: The long sweep is softer by this factor, takes so long, and goes to this part of the sample rate (our choice;
 #: tests/benchmarks/bench_faults.py).
 SOFTER, LONGER_S = 10**-0.5, 1.5
@@ -29,7 +31,8 @@ def requests(kit: Kit, stage: Stage, sample_rate_hz: float) -> list[Sweep]:
     """
     first, widest_hz = kit.channels[0].name, WIDEST_OF_RATE * sample_rate_hz
     if stage == "leads":
-        quiet = kit.sweep("leads", first, quiet=True)
+        quiet = replace(kit.sweep("leads", first, quiet=True), seconds=SHORT_S)
+        quiet = replace(quiet, level_v=min(quiet.level_v, QUIET_V))
         return [replace(quiet, level_v=0.0, seconds=LEADS_SILENCE_S), replace(quiet, stop_hz=widest_hz)]
     place = kit.positions[0].name
     sweeps = [kit.sweep("playing", channel.name, first, place, quiet=True) for channel in kit.channels]

@@ -10,9 +10,8 @@ from rich.console import Console
 
 from rig.commands.common import HERE, AsJson, BenchFile, By, Faults, Plan, Workspace, Yes
 from rig.commands.walking import certified, confirming, is_card, open_for, show_run, shown, status_of, walked
-from rig.design.kit import Kit
 from rig.run.sequencer import Confirm
-from rig.run.verify import job, with_connection
+from rig.run.verify import Job, job, with_connection
 from rig.screen.console import open_console, say
 from rig.store import records
 from rig.study.kit_warnings import kit_warnings
@@ -36,8 +35,9 @@ def verify_command(
     work = job(workspace, kit, plan)
     records.refuse_bad_serial(work.kit, serial)
     opened, settings = open_for(workspace, bench, work.kit, serial, fault or [])
-    work, confirm = with_connection(work, settings), confirming(console, yes or not is_card(settings))
-    confirm = _warning(work.kit, confirm, console)
+    unattended = yes or not is_card(settings)
+    work, confirm = with_connection(work, settings), confirming(console, unattended)
+    confirm = _prepared(work, confirm, console, not unattended)
     maker = settings.maker if settings else None
     run, record = walked(workspace, work, serial, opened, confirm, console, by=by, batch=batch, maker=maker)
     for words in (*record.set_aside, *record.clock):
@@ -50,25 +50,31 @@ def verify_command(
     raise typer.Exit(status_of(run))
 
 
-def _warning(kit: Kit, confirm: Confirm, console: Console) -> Confirm:
-    """Asks as `confirm`; behind the first question what computes is loaded, and limits too narrow are looked for."""
+def _prepared(work: Job, confirm: Confirm, console: Console, somebody_reads: bool) -> Confirm:
+    """Asks as `confirm`, and meanwhile gets ready: loads what computes, looks for limits that are too narrow, and while
+    somebody reads works out what a run works out once.
+
+    From now on, for the bench takes its time to open too; and all of it before the first answer is taken, for a
+    processor that is busy may lose sound.
+    """
     lines: list[str] = []
 
     def prepare() -> None:
         for computes in ("scipy.signal", "scipy.optimize"):
             import_module(computes)
-        lines.extend(kit_warnings(kit))
+        lines.extend(kit_warnings(work.kit))
+        if somebody_reads:
+            import_module("rig.run.rehearsal").rehearse(work.kit, work.checks)
 
     behind = Thread(target=prepare, daemon=True)
+    behind.start()
 
     def ask(words: str) -> bool:
-        if behind.ident is not None:
-            return confirm(words)
-        behind.start()
         goes_on = confirm(words)
         behind.join()
         for line in lines:
             console.print(f"warning: {line}", style="yellow", markup=False, highlight=False)
+        lines.clear()
         return goes_on
 
     return ask

@@ -351,9 +351,11 @@ class Kit(Table):
     ) -> Sweep:
         """The kit's sweep of a stage; checks that ask for the same one share it.
 
-        A quiet sweep is a short one over the channel's band: it proves the path before anything loud.
+        A quiet sweep is a short one over the channel's band: it proves the path before anything loud. At the bare leads
+        one sweep serves both where both are equally quiet.
         """
-        bare = stage in AT_LEADS
+        bare, levels = stage in AT_LEADS, self.levels
+        is_short = quiet and not (bare and levels.leads_quiet_v == levels.leads_v)
         spec = self.sweeps.leads if bare else self.sweeps.playing
         is_near = bool(position) and not quiet and self.position(position).near is not None
         low, high = self.channel(channel).band if quiet and not bare else (spec.start_hz, spec.stop_hz)
@@ -362,11 +364,11 @@ class Kit(Table):
             channel=channel,
             at=at or channel,
             position=position,
-            level_v=self.levels.near_v if is_near else self.levels.of(stage, quiet),
+            level_v=levels.near_v if is_near else levels.of(stage, quiet),
             path_gain=1.0 if bare else self.amplifier.gain,
             start_hz=low,
             stop_hz=high,
-            seconds=0.3 if quiet else spec.seconds,
+            seconds=0.3 if is_short else spec.seconds,
             moment=moment,
         )
 

@@ -11,6 +11,7 @@ from rig.design.kit import Kit, PositionSpec
 from rig.design.soak import CAUTIONS
 from rig.design.speaker import PORT
 from rig.files.errors import TableError
+from rig.run.spacing import spaced
 from rig.signals.stimulus import HIGHEST_CODE
 from rig.values.requests import AT_LEADS, MOMENTS, STAGE_ORDER, Programme, Request, Stage, Sweep
 from rig.verdict.check import ListedCheck
@@ -81,15 +82,17 @@ def plan(kit: Kit, checks: Sequence[ListedCheck]) -> Schedule:
 
 
 def with_codes(schedule: Schedule, run: str) -> Schedule:
-    """A schedule whose sweeps have codes in an order drawn from the run's name, none twice as far as codes reach.
+    """A schedule whose sweeps have a run's silences, and codes in an order drawn from its name, none twice as far as
+    codes reach.
 
     Code 0 is for what no run asks for, such as calibrations. So no capture of the run can stand in another's place, and
     that of the same request in another run has another code in 62 of 63 cases.
     """
     codes = sorted(range(1, HIGHEST_CODE + 1), key=lambda code: hashlib.sha256(f"{run} {code}".encode()).digest())
     sweeps = [request for request in schedule.requests if isinstance(request, Sweep)]
+    gates = {request for stage in schedule.stages for group in stage.groups for request in group.gates}
     coded: dict[Request, Request] = {
-        sweep: replace(sweep, code=codes[n % len(codes)]) for n, sweep in enumerate(sweeps)
+        sweep: replace(spaced(sweep, sweep in gates), code=codes[n % len(codes)]) for n, sweep in enumerate(sweeps)
     }
 
     def of(requests: Sequence[Request]) -> tuple[Request, ...]:

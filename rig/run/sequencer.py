@@ -15,6 +15,7 @@ from rig.design.kit import Kit
 from rig.files.errors import BenchError
 from rig.run.judging import Basis, Judgement, KeptLog, basis, judge_run, settled, steady_limits_k
 from rig.run.schedule import Group, Schedule
+from rig.run.spacing import in_room, tail_s
 from rig.values.captures import Capture
 from rig.values.logs import Log
 from rig.values.requests import AT_LEADS, Programme, Request, Stage, Sweep
@@ -145,6 +146,7 @@ def _group(walk: _Walk, group: Group, player: Player) -> Iterator[Event]:
         # A few hundredths or tenths of a volt behind the sense resistor harm nothing: no need to wait for the gates.
         yield from _play(walk, sweeps((*group.gates, *group.requests)), player, group.gates)
         yield from _require_gates(walk, group)
+        yield from _second_looks(walk, _not_gates_alone(walk, group), player)
     else:
         # Silence is no louder than the gates are: it is recorded while these are judged.
         silences = [request for request in sweeps(group.requests) if request.is_silence]
@@ -152,10 +154,24 @@ def _group(walk: _Walk, group: Group, player: Player) -> Iterator[Event]:
         yield from _second_looks(walk, group.gates, player)
         yield from _require_gates(walk, group)
         yield from _foretell(walk, group)
-        yield from _play(walk, [one for one in sweeps(group.requests) if not one.is_silence], player)
-    if group.stage != "soak":
+        tail = tail_s(_pings(walk))
+        loud = [in_room(request, tail) for request in sweeps(group.requests) if not request.is_silence]
+        yield from _play(walk, loud, player)
         yield from _second_looks(walk, group.requests, player)
     yield from _judge_ready(walk)
+
+
+def _pings(walk: _Walk) -> list[Capture]:
+    """What stands of all quiet sweeps of a box from its own place so far."""
+    quiet = [r for r in walk.looks if isinstance(r, Sweep) and r.stage == "playing" and is_quiet(walk.kit, r)]
+    own = [walk.looks[request][0] for request in quiet if request.at == request.channel]
+    return [capture for capture in own if isinstance(capture, Capture)]
+
+
+def _not_gates_alone(walk: _Walk, group: Group) -> list[Request]:
+    """What other checks than gates read of a group: at the leads they may share one sweep."""
+    read = {r for listed in walk.checks if not listed.check.GATE for r in walk.schedule.needs[listed.name]}
+    return [request for request in (*group.gates, *group.requests) if request in read]
 
 
 def _soak_group(walk: _Walk, requests: Sequence[Request], player: Player) -> Iterator[Event]:

@@ -12,6 +12,7 @@ import scipy
 from numpy.typing import NDArray
 
 from rig.signals import stimulus
+from rig.signals.sweep import ExponentialSweep, kept_sweep
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -105,28 +106,28 @@ def response_of_sweep(row: Floats, plan: Layout, delay: float) -> Singles:
     # All of the sweep and its tail, and neither mark.
     first = max(0, int(plan.sweep_start + delay - 0.02 * rate_hz))
     stop = max(first, int(plan.mark_after + delay - 0.02 * rate_hz))
-    # Single precision: what noise there is lies far above it.
-    alone = np.zeros(row.size, np.float32)
-    alone[first:stop] = row[first:stop] - np.mean(row[: plan.mark_before])
-    length = int(scipy.fft.next_fast_len(row.size + plan.frames, real=True))
-    spectrum = scipy.fft.rfft(alone, length)
-    spectrum *= _inverse(plan, length)
+    # Single precision: what noise there is lies far above it. Sound and the sweep's passing of its frequency lie no
+    # further apart than the capture is long, so that nothing wraps; without the code one length serves all of a run.
+    longest = max(row.size, plan.frames) - stimulus.code_frames(plan.code, rate_hz)
+    length = int(scipy.fft.next_fast_len(max(longest, stop - first), real=True))
+    alone = np.zeros(length, np.float32)
+    alone[: stop - first] = row[first:stop] - np.mean(row[: plan.mark_before])
+    spectrum = scipy.fft.rfft(np.roll(alone, first - plan.sweep_start), length)
+    spectrum *= _inverse(plan.alone, length)
     return np.asarray(scipy.fft.irfft(spectrum, length, overwrite_x=True))
 
 
 @lru_cache(maxsize=4)
-def _inverse(plan: Layout, length: int) -> Complex64:
+def _inverse(sent: ExponentialSweep, length: int) -> Complex64:
     """One over the spectrum of the sweep alone, fading to zero at the ends of its band; read only."""
-    sent = np.zeros(plan.frames)
-    sent[plan.sweep] = stimulus.compose(plan)[plan.sweep]
-    spectrum = scipy.fft.rfft(sent, length)
-    frequency_hz = scipy.fft.rfftfreq(length, 1 / plan.sample_rate_hz)
-    inside = (frequency_hz >= plan.start_hz) & (frequency_hz <= plan.stop_hz)
+    spectrum = scipy.fft.rfft(kept_sweep(sent), length)
+    frequency_hz = scipy.fft.rfftfreq(length, 1 / sent.sample_rate_hz)
+    inside = (frequency_hz >= sent.start_hz) & (frequency_hz <= sent.stop_hz)
     inverse: Complex = np.divide(1.0, spectrum, out=np.zeros_like(spectrum), where=inside)
     # A band that ended like a wall would ring for long.
     for ratio, fade in (
-        (frequency_hz / plan.start_hz, FADE_IN),
-        (plan.stop_hz / np.maximum(frequency_hz, 1e-3), FADE_OUT),
+        (frequency_hz / sent.start_hz, FADE_IN),
+        (sent.stop_hz / np.maximum(frequency_hz, 1e-3), FADE_OUT),
     ):
         inverse *= np.sin(np.pi / 2 * np.clip((ratio - 1) / (fade - 1), 0.0, 1.0)) ** 2
     kept = inverse.astype(np.complex64)
@@ -219,7 +220,7 @@ def noise_rise_db(row: Floats, plan: Layout, delay: float, response: Singles) ->
         _band_power(_around(response, plan, delay, -a * latest_s, b * latest_s), rate_hz)
         for a, b in ((0.2, 0.4), (0.4, 0.6), (0.7, 0.85), (0.85, 1.0))
     )
-    noise = _band_power(silence, rate_hz, _inverse(plan, response.size))
+    noise = _band_power(silence, rate_hz, _inverse(plan.alone, response.size))
     if not min(noise, early, middle, late, last) > 0:
         return None
     # The room goes on to decay as it did between the first two of the four, one and a half and twice as far on.

@@ -221,6 +221,7 @@ class _Low:
     band: Single
 
 
+@lru_cache(maxsize=4)
 def _low(chirp: Chirp, frames: int) -> _Low:
     rate_hz = chirp.sample_rate_hz
     # Even multiples of a power of two, so that the low band is a transform of its own and both are quick.

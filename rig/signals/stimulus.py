@@ -2,6 +2,8 @@
 
     silence | mark | pause | sweep | tail | mark | rest
 
+How long the silences are is told with each playing (`Spacing`); a run chooses them in `rig.run.spacing`.
+
 The silence is the reading of the noise floor. The two marks are equal and short and cover a wide band: the spacing
 of their recordings tells a clock difference and lost samples at any microphone through any unit, since the unit
 does the same to both. The tail is the room's. Where silence itself is asked for, the sweep alone is left out. The
@@ -12,7 +14,6 @@ is longer. Whatever proves that no samples were lost proves the code with it, on
 code has its marks at the wrong distance. The marks are not held against the sweep, which a bass box may bring late.
 """
 
-import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -20,19 +21,15 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from rig.signals.silences import FORMER, Spacing
 from rig.signals.sweep import ExponentialSweep, synchronised_sweep
 
 Floats = NDArray[np.float64]
 
-#: Silence in front of the first mark, at least; our choice.
-SILENCE_S = 0.25
 #: The lowest frequency gets at least this many periods of silence, and so do the marks, or the noise that both
 #: stand in could not be estimated; our choice.
 SILENCE_PERIODS = 5.0
 SILENCE_MARKS = 3.0
-PAUSE_S = 0.10
-TAIL_S = 0.30
-REST_S = 0.10
 
 #: A step of the code is 22 samples at 44.1 kHz. A distance that is not known to 8 samples (at five standard
 #: uncertainties, `integrity.WORST_TIMING`) proves nothing anyway; our choice.
@@ -86,7 +83,13 @@ class Layout(ExponentialSweep):
     @property
     def between_marks(self) -> slice:
         """The part where nothing sounds between two marks without a sweep, once the room has answered the first."""
-        return slice(self.sweep_start + math.ceil(TAIL_S * self.sample_rate_hz), self.mark_after)
+        tail = self.mark_after - self.sweep_stop - code_frames(self.code, self.sample_rate_hz)
+        return slice(self.sweep_start + tail, self.mark_after)
+
+    @property
+    def rest(self) -> int:
+        """Samples behind the mark after."""
+        return self.frames - self.mark_after - self.mark_frames
 
     @property
     def total_s(self) -> float:
@@ -95,7 +98,14 @@ class Layout(ExponentialSweep):
 
 
 def layout(
-    start_hz: float, stop_hz: float, seconds: float, sample_rate_hz: float, has_sweep: bool = True, code: int = 0
+    start_hz: float,
+    stop_hz: float,
+    seconds: float,
+    sample_rate_hz: float,
+    has_sweep: bool = True,
+    code: int = 0,
+    *,
+    spacing: Spacing | None = None,
 ) -> Layout:
     """Lay a sweep out in time.
 
@@ -111,6 +121,9 @@ def layout(
         False: only the marks sound, in their part of the band.
     code
         0 to `HIGHEST_CODE`: steps by which the mark after comes later.
+    spacing
+        None: the longer silences that all had once; then a silence without a sweep is longer too, by the margins that
+        its sweep would have.
 
     Raises
     ------
@@ -121,7 +134,7 @@ def layout(
         raise ValueError(f"the code {code} was asked for; allowed is 0 to {HIGHEST_CODE}")
     if not seconds >= SHORTEST_SWEEP_S:
         raise ValueError(f"a sweep of {seconds:g} s was asked for; allowed is {SHORTEST_SWEEP_S:g} s or more")
-    sweep_frames = ExponentialSweep(start_hz, stop_hz, seconds, sample_rate_hz).sweep_frames
+    sweep, silences = ExponentialSweep(start_hz, stop_hz, seconds, sample_rate_hz), spacing or FORMER
     low_hz, high_hz = mark_band_hz(start_hz, stop_hz)
     mark_s = min(max(MARK_TIME_BANDWIDTH / (high_hz - low_hz), MARK_S[0]), MARK_S[1])
 
@@ -129,15 +142,12 @@ def layout(
         return int(np.ceil(part_s * sample_rate_hz))
 
     mark_frames = frames(mark_s)
-    mark_before = frames(max(SILENCE_S, SILENCE_PERIODS / start_hz, SILENCE_MARKS * mark_s))
-    sweep_start = mark_before + mark_frames + frames(PAUSE_S)
-    sweep_stop = sweep_start + sweep_frames
-    mark_after = sweep_stop + frames(TAIL_S) + code_frames(code, sample_rate_hz)
+    mark_before = frames(max(silences.silence_s, SILENCE_PERIODS / start_hz, SILENCE_MARKS * mark_s))
+    sweep_start = mark_before + mark_frames + frames(silences.pause_s)
+    sweep_stop = sweep_start + (sweep.sweep_frames if has_sweep or not spacing else frames(seconds))
+    mark_after = sweep_stop + frames(silences.tail_s) + code_frames(code, sample_rate_hz)
     return Layout(
-        start_hz=start_hz,
-        stop_hz=stop_hz,
-        seconds=seconds,
-        sample_rate_hz=sample_rate_hz,
+        **vars(sweep),
         mark_low_hz=low_hz,
         mark_high_hz=high_hz,
         mark_frames=mark_frames,
@@ -145,7 +155,7 @@ def layout(
         sweep_start=sweep_start,
         sweep_stop=sweep_stop,
         mark_after=mark_after,
-        frames=mark_after + mark_frames + frames(REST_S),
+        frames=mark_after + mark_frames + frames(silences.rest_s),
         has_sweep=has_sweep,
         code=code,
     )

@@ -11,7 +11,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from rig.bench.base import CAPTURE_ALLOWANCE_S, OWN_DEVICE_ALLOWANCE_S, OWN_DEVICE_EARLY_S
+from rig.bench.base import OWN_DEVICE_EARLY_S, capture_frames
 from rig.circuit.parts import OPEN_OHM
 from rig.circuit.radiation import Position
 from rig.circuit.units import speed_of_sound_m_s
@@ -165,14 +165,13 @@ class SimulatedBench:
         equipment = equipment_with(self.faults, self._sound, attempt)
         if equipment.unplugged:
             raise BenchError("the sound device is gone; plug it in again and start anew")
-        rate_hz = equipment.sample_rate_hz
+        own_clock, rate_hz = _has_own_clock(request, equipment), equipment.sample_rate_hz
+        request = replace(request, spacing=None) if own_clock else request
         plan = request.layout(rate_hz)
-        own_clock = equipment.microphone_ppm is not None and request.stage not in AT_LEADS
-        frames = plan.frames + round((OWN_DEVICE_ALLOWANCE_S if own_clock else CAPTURE_ALLOWANCE_S) * rate_hz)
+        frames, peak_v = capture_frames(plan, own_clock), _peak_v(request, equipment)
         # Of one length for all codes, so that what is remembered of the unit serves every sweep.
         settled = frames - code_frames(request.code, rate_hz) + round(SETTLE_S * rate_hz)
         size = int(scipy.fft.next_fast_len(settled, real=True))
-        peak_v = _peak_v(request, equipment)
         key = (self.kit.name, self.serial, self.seed, request, attempt, load_ohm)
         if request.stage in AT_LEADS:
             spectra = self._at_leads(request, equipment, size, load_ohm, key)
@@ -345,6 +344,11 @@ def _exchanged(kit: Kit, at: str, position: PositionSpec) -> PositionSpec:
         if position in places:
             return places[-1 - places.index(position)]
     return position
+
+
+def _has_own_clock(request: Sweep, equipment: Equipment) -> bool:
+    """Whether the microphone of a request is a device of its own."""
+    return equipment.microphone_ppm is not None and request.stage not in AT_LEADS
 
 
 def _peak_v(request: Sweep, equipment: Equipment) -> float:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 from rig.files.plain import Number
 from rig.signals.noise_shape import Noise
+from rig.signals.silences import Spacing
 
 if TYPE_CHECKING:
     from rig.signals.stimulus import Layout
@@ -63,6 +64,8 @@ class Sweep:
     #: Tells its capture from those of the run's other requests and of other runs: see `rig.signals.stimulus`. Of the
     #: playing, not of what is asked for: checks ask without, and so did runs once.
     code: int = field(default=0, compare=False, repr=False)
+    #: Of the playing too. None: the longer silences that all had once, and all have that no run plays.
+    spacing: Spacing | None = field(default=None, compare=False, repr=False)
 
     @property
     def peak_v(self) -> float:
@@ -80,7 +83,8 @@ class Sweep:
         from rig.signals.stimulus import layout
 
         low_hz, high_hz = (self.marks.low_hz, self.marks.high_hz) if self.marks else (self.start_hz, self.stop_hz)
-        return layout(low_hz, high_hz, self.seconds, sample_rate_hz, has_sweep=self.marks is None, code=self.code)
+        has_sweep = self.marks is None
+        return layout(low_hz, high_hz, self.seconds, sample_rate_hz, has_sweep, self.code, spacing=self.spacing)
 
     @property
     def is_silence(self) -> bool:

@@ -11,10 +11,11 @@ import pytest
 from looped_stream import RATE_HZ, looped_card
 
 from rig.bench import soaking, soundcard
+from rig.bench.devices import Device
 from rig.bench.own_microphone import OwnMicrophone
 from rig.bench.settings import BenchSettings
 from rig.bench.shuttle import Shuttle
-from rig.bench.soundcard import Device, SoundCardBench
+from rig.bench.soundcard import SoundCardBench
 from rig.bench.worker import serve
 from rig.files.errors import BenchError
 from rig.signals import stimulus

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from simulated_truth import sheet_of
 
-from rig.bench.base import CAPTURE_ALLOWANCE_S, Bench
+from rig.bench.base import Bench, capture_frames
 from rig.circuit.driver import Driver
 from rig.design.kit import Kit
 from rig.files.errors import BenchError
@@ -249,7 +249,7 @@ def test_the_tail_is_there_in_spite_of_the_latency() -> None:
     bench = SimulatedBench(ONE, "P1")
     (capture,) = played(bench, sweep(ONE))
     plan = layout(20.0, 20000.0, 0.5, 48000.0)
-    assert capture.samples.shape[1] == plan.frames + round(CAPTURE_ALLOWANCE_S * 48000)
+    assert capture.samples.shape[1] == capture_frames(plan, False)
     assert latency_samples(capture, "loopback") + plan.frames < capture.samples.shape[1]
 
 

@@ -64,7 +64,7 @@ def test_a_capture_in_the_place_of_any_other_of_its_run_is_void(run: list[Captur
     pairs = pairs if lacks else [(a, b) for a, b in pairs if a.request.code < b.request.code]
     # Those of other layouts are told by their sweeps; a few stand for all.
     others = list(itertools.permutations(captures, 2))[::37]
-    assert len(pairs) >= 10
+    assert len(pairs) >= 9
     for capture, other in [*pairs, *others]:
         assert capture_troubles(replace(capture, request=other.request)), (capture.request, other.request)
 
@@ -104,7 +104,8 @@ def test_two_runs_share_the_code_of_a_request_once_in_63_times() -> None:
     kit = simulated(ROOT, "booth-two", "BT-0001").kit
     schedule = plan(kit, listed_checks(kit, checks.ALL))
     codes = np.array([[r.code for r in with_codes(schedule, f"run {n}").requests] for n in range(400)])
-    assert np.mean(codes[1:] == codes[:-1]) == pytest.approx(1 / 63, rel=0.25)
+    of_two = [np.mean(codes[n:] == codes[:-n]) for n in range(1, 200)]
+    assert np.mean(of_two) == pytest.approx(1 / 63, rel=0.05)
 
 
 def test_more_sweeps_than_codes_give_each_code_again() -> None:

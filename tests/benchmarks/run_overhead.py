@@ -1,0 +1,100 @@
+"""How long a run takes beside its sound: what the computer's own work adds, on a bench that takes true time.
+
+    python tests/benchmarks/run_overhead.py --kit booth-two --units 3
+
+Each unit is walked on the simulated bench as a sound card's stream would give its captures: one stimulus behind the
+other, the next one sounding while the caller works. Time is counted, not waited for: a sound lasts as long as it lasts,
+and work takes the processor time of its thread, so that a busy machine changes little. What the simulation itself costs
+is left out. The first unit pays for what a process works out once; `--rehearsed` lets that happen before it.
+"""
+
+import argparse
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+sys.path[:0] = [str(ROOT)]
+
+from rig.run import sequencer
+from rig.run.opening import simulated
+from rig.run.schedule import with_codes
+from rig.run.verify import job
+from rig.simulated.bench import SimulatedBench
+from rig.values.captures import Capture
+from rig.values.requests import Sweep
+
+#: From writing a stimulus to its sounding, and how long after a capture silence may lie in the past: as on a card.
+LEAD_S, UNMOVED_S = 0.06, 0.3
+
+
+class CountedTime:
+    """A bench on a clock of its own."""
+
+    def __init__(self, bench: SimulatedBench) -> None:
+        self.bench = bench
+        self.now_s, self._worked_s = 0.0, time.thread_time()
+        self.first_s, self.last_stop_s, self.written_s = float("nan"), -1.0, 0.0
+        self.describe, self.refuse, self.session = bench.describe, bench.refuse, bench.session
+
+    def work(self) -> float:
+        """The moment, the work since it was asked for last included."""
+        worked_s = time.thread_time()
+        self.now_s, self._worked_s = self.now_s + worked_s - self._worked_s, worked_s
+        return self.now_s
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator["CountedTime"]:
+        with self.bench.stage(name) as player:
+            self._player = player
+            yield self
+
+    def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
+        """The captures of requests that sound one behind the other from now on."""
+        begins_s = self.work()
+        if begins_s - self.last_stop_s < UNMOVED_S:
+            begins_s += LEAD_S - requests[0].layout(48000.0).mark_before / 48000.0
+        begins_s = max(begins_s, self.written_s)
+        if self.first_s != self.first_s:
+            self.first_s = begins_s
+        for request in requests:
+            self.work()
+            (capture,) = self._player.play([request])
+            self._worked_s = time.thread_time()
+            stop_s = begins_s + capture.samples.shape[1] / capture.sample_rate_hz
+            begins_s += capture.layout.total_s
+            self.written_s, self.last_stop_s = begins_s, stop_s
+            self.now_s = max(self.now_s, stop_s)
+            yield capture
+            self.work()
+
+
+def main() -> None:
+    """Print sound, length of the run, what is between, and how long the last verdict takes."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--kit", default="booth-two")
+    parser.add_argument("--units", type=int, default=3)
+    parser.add_argument("--rehearsed", action="store_true")
+    asked = parser.parse_args()
+    work = job(ROOT, asked.kit, "bench")
+    if asked.rehearsed:
+        from rig.run.rehearsal import rehearse
+
+        rehearse(work.kit, work.checks)
+    channels = len(work.kit.channels)
+    for n in range(asked.units):
+        serial = work.kit.serial_example[:-1] + str(n + 1)
+        bench = CountedTime(simulated(None, work.kit, serial, []))
+        schedule = with_codes(work.schedule, f"run {n}")
+        for event in sequencer.run(schedule, work.checks, work.kit, bench, lambda words: True):
+            run = getattr(event, "run", None)
+        whole_s, sound_s = (bench.work() - bench.first_s) / channels, run.timing.sound_s / channels
+        verdict_s = bench.now_s - bench.last_stop_s
+        print(f"{serial} {run.outcome}; a channel: {sound_s:.2f} s of sound, {whole_s:.2f} s in all, ", end="")
+        print(f"overhead {whole_s - sound_s:.2f} s; last sample to last verdict {verdict_s:.2f} s")
+
+
+if __name__ == "__main__":
+    main()
