@@ -355,7 +355,6 @@ class Kit(Table):
         one sweep serves both where both are equally quiet.
         """
         bare, levels = stage in AT_LEADS, self.levels
-        is_short = quiet and not (bare and levels.leads_quiet_v == levels.leads_v)
         spec = self.sweeps.leads if bare else self.sweeps.playing
         is_near = bool(position) and not quiet and self.position(position).near is not None
         low, high = self.channel(channel).band if quiet and not bare else (spec.start_hz, spec.stop_hz)
@@ -368,7 +367,7 @@ class Kit(Table):
             path_gain=1.0 if bare else self.amplifier.gain,
             start_hz=low,
             stop_hz=high,
-            seconds=0.3 if is_short else spec.seconds,
+            seconds=spec.seconds if not quiet or (bare and levels.leads_quiet_v == levels.leads_v) else 0.3,
             moment=moment,
         )
 
