@@ -165,7 +165,8 @@ class SimulatedBench:
         equipment = equipment_with(self.faults, self._sound, attempt)
         if equipment.unplugged:
             raise BenchError("the sound device is gone; plug it in again and start anew")
-        own_clock, rate_hz = _has_own_clock(request, equipment), equipment.sample_rate_hz
+        own_clock = equipment.microphone_ppm is not None and request.stage not in AT_LEADS
+        rate_hz = equipment.sample_rate_hz
         request = replace(request, spacing=None) if own_clock else request
         plan = request.layout(rate_hz)
         frames, peak_v = capture_frames(plan, own_clock), _peak_v(request, equipment)
@@ -344,11 +345,6 @@ def _exchanged(kit: Kit, at: str, position: PositionSpec) -> PositionSpec:
         if position in places:
             return places[-1 - places.index(position)]
     return position
-
-
-def _has_own_clock(request: Sweep, equipment: Equipment) -> bool:
-    """Whether the microphone of a request is a device of its own."""
-    return equipment.microphone_ppm is not None and request.stage not in AT_LEADS
 
 
 def _peak_v(request: Sweep, equipment: Equipment) -> float:
