@@ -249,16 +249,8 @@ def gated_frequency_response(gated: Gated, sent: ExponentialSweep, frequency_hz:
             f"found {np.min(frequency)} Hz to {np.max(frequency)} Hz"
         )
     limited = frequency_response(gated.response, sent.sample_rate_hz, frequency, gated.time_zero_s)
-    response: ComplexArray = limited / _limit_at(frequency.tobytes(), sent.alone)
+    response: ComplexArray = limited / band_limit(frequency, sent)
     return response
-
-
-@lru_cache(maxsize=128)
-def _limit_at(frequency_hz: bytes, sent: ExponentialSweep) -> ComplexArray:
-    """`band_limit` at frequencies that all captures are read at, given as the bytes of float64; read only."""
-    limit = band_limit(np.frombuffer(frequency_hz), sent)
-    limit.flags.writeable = False
-    return limit
 
 
 def gated_power(gated: Gated, sent: ExponentialSweep) -> tuple[Array, Array]:
@@ -456,7 +448,7 @@ def harmonics_in(
             piece = cut(response[row], -(whole + round(first_s * rate_hz)), window.size)
             zero_s = -sent.rate_s * math.log(order) - first_s + float(delay[row]) - whole / rate_hz
             found[row] = frequency_response(window.astype(response.dtype) * piece, rate_hz, at_hz, zero_s)
-        factor = np.where(inside, 1 / _limit_at(at_hz.tobytes(), sent.alone), np.nan)
+        factor = np.where(inside, 1 / band_limit(at_hz, sent), np.nan)
         results.append(found * factor)
     return np.stack(results)
 

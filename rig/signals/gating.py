@@ -5,7 +5,6 @@ Times are counted from the first sample of the array that is passed in.
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -199,7 +198,7 @@ def frequency_response(
         )
     length = scipy.fft.next_fast_len(4 * max(response.shape[-1], 1024), real=True)
     step_hz = sample_rate_hz / length
-    lines, weights = _cubics(length, step_hz, frequency.tobytes())
+    lines, weights = _cubics(length, step_hz, frequency)
     spectrum = scipy.fft.rfft(response, length, axis=-1)
     zero_s = np.asarray(time_zero_s, dtype=np.float64)[..., np.newaxis, np.newaxis]
     turned = weights * np.exp(2j * np.pi * step_hz * zero_s * lines)
@@ -207,18 +206,12 @@ def frequency_response(
     return result
 
 
-@lru_cache(maxsize=128)
-def _cubics(length: int, step_hz: float, frequency_hz: bytes) -> tuple[NDArray[np.int64], Array]:
-    """Four lines of a transform around each frequency, and the weights of the cubic through them; read only.
-
-    Curves of all captures are read at the same frequencies, which are given as the bytes of float64.
-    """
-    position = np.frombuffer(frequency_hz) / step_hz
+def _cubics(length: int, step_hz: float, frequency_hz: Array) -> tuple[NDArray[np.int64], Array]:
+    """Four lines of a transform around each frequency, and the weights of the cubic through them."""
+    position = frequency_hz / step_hz
     first = np.clip(np.floor(position).astype(np.int64) - 1, 0, length // 2 - 3)
     offset = position - first
     weights = np.empty((4, position.size))
     for tap in range(4):
         weights[tap] = math.prod((offset - other) / (tap - other) for other in range(4) if other != tap)
-    lines = first + np.arange(4)[:, np.newaxis]
-    lines.flags.writeable = weights.flags.writeable = False
-    return lines, weights
+    return first + np.arange(4)[:, np.newaxis], weights
