@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.report.paper import make_certificate
+from rig.report.paper import make_certificate, paper_of
 from rig.run import sequencer
 from rig.run.archive import ArchiveBench
 from rig.run.verify import job
@@ -29,7 +29,8 @@ def test_a_stored_record_gives_its_certificate(tmp_path: Path, folder: Path) -> 
     copy = tmp_path / folder.name
     shutil.copytree(folder, copy)
     record = records.read_record(copy)
-    page = make_certificate(record).read_text(encoding="utf-8")
+    make_certificate(record)
+    page = paper_of(record).read_text(encoding="utf-8")
     for result in record.results:
         assert result.title in page
         for curve in result.curves:
