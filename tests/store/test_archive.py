@@ -65,4 +65,7 @@ def test_a_stored_record_is_undamaged_and_judged_as_before(folder: Path) -> None
                 # Noise was left in it then, and is taken off now.
                 assert 0 < value < reading.value
                 continue
+            if was.check == "rub_and_buzz":
+                # What rubs is searched for more finely than then; that it is found alike was asked above.
+                continue
             assert value == pytest.approx(reading.value, rel=digits, abs=1e-9, nan_ok=True), reading.quantity
