@@ -25,10 +25,10 @@ def served(station: Station, act: Callable[[], object]) -> None:
         except BaseException as error:
             failed.append(error)
         finally:
-            # One that strikes in a callback of the interpreter is lost.
+            # One that strikes in a callback of the interpreter is lost; but none may come when it has ended.
             while not ended.is_set():
                 interrupt(main)
-                ended.wait(0.5)
+                ended.wait(20.0)
 
     person = threading.Thread(target=play, daemon=True)
     person.start()
