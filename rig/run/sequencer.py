@@ -259,7 +259,8 @@ def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Ite
         again |= dict.fromkeys(r for r in _of_checks(walk, doubtful, _may_pass) if r not in failing)
         if not again:
             return
-        yield from _play(walk, list(again), player)
+        # With the silences that it was played with: looks of other lengths cannot be compared.
+        yield from _play(walk, [walk.attempts[request][-1][0].request for request in again], player)
 
 
 def _of_checks(

@@ -14,6 +14,7 @@ from rig.bench_check import symptoms
 from rig.bench_check.bench_finding import BenchFinding
 from rig.files.errors import BenchError
 from rig.run import sequencer
+from rig.run.schedule import with_codes
 from rig.run.verify import job
 from rig.values.captures import Capture
 from rig.values.requests import Request
@@ -244,6 +245,20 @@ def test_a_failing_unit_is_looked_at_twice_and_both_captures_are_kept(workspace:
     assert 2 in looks
     sweeps = [c for c, _ in run.captures if c.request.at == "right" and c.request.level_v > 0.5]
     assert [capture.attempt for capture in sweeps] == [1]
+
+
+def test_a_second_look_has_the_silences_that_the_room_gave_the_first(
+    shelf: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sequencer, "tail_s", lambda pings: 0.15)
+    work = job(shelf, "shelf-one")
+    bench = simulated(shelf, "shelf-one", work.kit.serial_example, ["reversed"])
+    coded = with_codes(work.schedule, "one run")
+    run = run_of(list(sequencer.run(coded, work.checks, work.kit, bench, lambda words: True)))
+    loud = [capture for capture, _ in run.captures if capture.request.level_v > 0.5]
+    assert outcomes(run)["polarity"] == "fail"
+    assert [capture.attempt for capture in loud] == [1, 2]
+    assert [capture.request.spacing.tail_s for capture in loud if capture.request.spacing] == [0.15, 0.15]
 
 
 def test_two_looks_that_agree_settle_a_fault_even_where_noise_hides_something_else(workspace: Path) -> None:
