@@ -146,7 +146,11 @@ def _group(walk: _Walk, group: Group, player: Player) -> Iterator[Event]:
         # A few hundredths or tenths of a volt behind the sense resistor harm nothing: no need to wait for the gates.
         yield from _play(walk, sweeps((*group.gates, *group.requests)), player, group.gates)
         yield from _require_gates(walk, group)
+        before = len(walk.all_captures)
         yield from _second_looks(walk, _not_gates_alone(walk, group), player)
+        if len(walk.all_captures) > before:
+            # Of a sweep that is a gate's too: a contact that comes and goes may pass the first time.
+            yield from _require_gates(walk, group)
     else:
         # Silence is no louder than the gates are: it is recorded while these are judged.
         silences = [request for request in sweeps(group.requests) if request.is_silence]

@@ -103,9 +103,15 @@ def foretold(
             continue
         own = [request for request in listed.requests(kit) if request in asked]
         try:
-            yield from filter(None, listed.check.foretell(quiet, own, listed.settings, kit))
+            words = [*filter(None, listed.check.foretell(quiet, own, listed.settings, kit))]
         except Untrusted:
             continue
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:
+            # As of a check's readings: no run is lost by it.
+            words = [f"{listed.check.TITLE}: what noise will hide is not known: the check failed: {error_words(error)}"]
+        yield from words
 
 
 def error_words(error: BaseException) -> str:

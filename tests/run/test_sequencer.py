@@ -19,6 +19,7 @@ from rig.run.verify import job
 from rig.values.captures import Capture
 from rig.values.requests import Request
 from rig.values.run import Captured, Event, Finished, Foretold, Judged, Run
+from rig.verdict.check import foretold
 
 
 def walk(workspace: Path, kit: str, faults: Sequence[str]) -> list[Event]:
@@ -305,6 +306,52 @@ class WatchedBench(DyingBench):
             ("silence" if request.is_silence else f"{request.stage} {request.level_v:g} V") for request in requests
         ]
         return super().play(requests)
+
+
+class LooseContact(DyingBench):
+    """A bench whose leads are a little off at the first look, and shorted from the second on."""
+
+    def __init__(self, bench: object, shorted: object) -> None:
+        super().__init__(bench, 1000)
+        self.shorted = shorted
+
+    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
+        for n, capture in enumerate(self.player.play(requests), self.left):
+            if n == 1000:
+                samples = capture.samples.copy()
+                samples[capture.inputs.index("sense")] *= 0.92
+                yield replace(capture, samples=samples)
+            else:
+                with self.shorted.stage(capture.request.stage) as player:
+                    yield from player.play([capture.request])
+        self.left += len(requests)
+
+
+def test_a_gate_that_shares_its_sweep_must_pass_on_every_look_at_it(tmp_path: Path, shelf: Path) -> None:
+    shutil.copytree(shelf / "limits", tmp_path / "limits")
+    path = tmp_path / "limits" / "shelf-one" / "kit.toml"
+    text = path.read_text(encoding="utf-8")
+    assert "leads_quiet_v = 0.03" in text
+    path.write_text(text.replace("leads_quiet_v = 0.03", "leads_quiet_v = 0.1"), encoding="utf-8")
+    work = job(tmp_path, "shelf-one")
+    good, shorted = (simulated(tmp_path, "shelf-one", work.kit.serial_example, f) for f in ([], ["short:box:C1"]))
+    events = list(sequencer.run(work.schedule, work.checks, work.kit, LooseContact(good, shorted), lambda words: True))
+    run = run_of(events)
+    assert max(capture.attempt for capture, _ in run.captures) > 1
+    assert {capture.request.stage for capture, _ in run.captures} == {"leads"}
+    assert run.stopped.startswith("stopped before full level")
+    assert run.outcome != "pass"
+
+
+def test_a_check_that_fails_to_foretell_loses_no_run(shelf: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object) -> list[str]:
+        raise ZeroDivisionError("no noise")
+
+    work = job(shelf, "shelf-one")
+    rub = next(listed for listed in work.checks if hasattr(listed.check, "foretell"))
+    monkeypatch.setattr(rub.check, "foretell", fails)
+    (words,) = foretold([rub], work.schedule.requests, [], work.kit)
+    assert "ZeroDivisionError: no noise" in words
 
 
 def test_silence_is_heard_while_the_gate_is_judged_and_nobody_waits_for_the_closing(
