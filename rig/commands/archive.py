@@ -26,7 +26,9 @@ Back = Annotated[str, typer.Option("--bring-back", help="Put the packed captures
 def archive_command(
     *,
     workspace: Workspace = HERE,
-    older_than: Annotated[int | None, typer.Option("--older-than", min=1, help="Runs older than so many days.")] = None,
+    older_than: Annotated[
+        int | None, typer.Option("--older-than", min=1, max=36500, help="Runs older than so many days.")
+    ] = None,
     to: Annotated[Path | None, typer.Option("--to", help="Where packs are: a folder, best on another disk.")] = None,
     back: Back = "",
     yes: Yes = False,
@@ -76,5 +78,5 @@ def _passed(workspace: Path, selection: Selection, before: str) -> Iterator[Reco
         ended = datetime.fromisoformat(row["finished_at"]).astimezone(UTC).isoformat(timespec="seconds")
         if row["outcome"] == "pass" and ended < before:
             record = read_in_place(workspace / "results" / row["kit"] / row["serial"] / row["run"])
-            if any((record.folder / entry.file).exists() for entry in record.captures):
+            if record.outcome == "pass" and any((record.folder / entry.file).exists() for entry in record.captures):
                 yield record

@@ -32,7 +32,7 @@ ROWS = 50
 def results_command(
     *,
     workspace: Workspace = HERE,
-    rows: Annotated[int | None, typer.Option(min=0, help="Only so many of the newest runs; 0: all.")] = None,
+    rows: Annotated[int | None, typer.Option(min=0, max=10**9, help="Only so many of the newest runs; 0: all.")] = None,
     as_json: AsJson = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print a table as CSV and nothing else.")] = False,
     selection: Selection,

@@ -22,7 +22,7 @@ from rig.circuit.radiation import driver_pressure_pa, microphone_at
 from rig.circuit.units import ComplexArray, FloatArray
 from rig.files.columns import read_curve_columns
 from rig.files.errors import TableError
-from rig.files.tables import Table, between
+from rig.files.tables import Table, between, is_beside_kit
 from rig.signals.levels import REFERENCE_PRESSURE_PA
 
 #: Points an octave at which a factor is kept; numerical.
@@ -42,14 +42,14 @@ FITTED = ("re_ohm", "fs_hz", "qms", "qes", "le_h", "le_exponent")
 class ImpedanceCurve(Table):
     """A driver's impedance at its own terminals, from a file of columns (`rig.files.columns`)."""
 
-    file: str
+    file: Annotated[str, is_beside_kit()]
     mounted: Literal["free air", "box"] = "free air"
 
 
 class LevelCurve(Table):
     """A driver's level on its axis without its network, from a file of columns."""
 
-    file: str
+    file: Annotated[str, is_beside_kit()]
     #: A sheet's curves are those on a large baffle.
     mounted: Literal["large baffle", "box"] = "large baffle"
     volts: Annotated[float, between(0.01, 100)] = 2.83
@@ -114,6 +114,8 @@ def _fitted(start: Driver, frequency_hz: FloatArray, ohm: ComplexArray, path: Pa
 
     So far below the treble a free exponent would pass for resistance, and a cone's resonances lie above.
     """
+    if frequency_hz.size < len(FITTED):
+        raise TableError(f"{path}: found {frequency_hz.size} lines with numbers; allowed: {len(FITTED)} or more")
     whole = _fit(start, frequency_hz, ohm, FITTED)
     below = frequency_hz <= UP_TO_FS * whole.values["fs_hz"]
     around = whole

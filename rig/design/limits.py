@@ -20,7 +20,7 @@ from rig.files.columns import curve_in_unit, read_any_columns
 from rig.files.disk import parse_json, read_json
 from rig.files.errors import TableError
 from rig.files.plain import restored, schema_checked
-from rig.files.tables import LARGEST, Misfit, Table, band, is_boundless, read_settings, values_of
+from rig.files.tables import LARGEST, Misfit, Table, band, is_beside_kit, is_boundless, read_settings, values_of
 from rig.values.readings import Curve, Floats
 from rig.values.verdicts import Mask
 
@@ -61,11 +61,11 @@ class Limit(Table):
     lower: float | None = None
     upper: float | None = None
     #: For curves: a CSV file with the columns frequency_hz, lower, upper beside the kit.
-    mask: str | None = None
+    mask: Annotated[str, is_beside_kit()] | None = None
     #: For curves: the centre that `within` is drawn around.
     around: Literal["design", "reference"] | None = None
     #: The same of a file beside the kit: columns of frequency and level, impedance or phase (`rig.files.columns`).
-    centre: str | None = None
+    centre: Annotated[str, is_beside_kit()] | None = None
     #: [from_hz, to_hz, minus, plus] for each band, in the curve's unit, or in percent.
     within: list[Window] = []
     #: For numbers around the design: how far below and above it they may lie, in the reading's unit or in percent.
@@ -78,13 +78,6 @@ class Limit(Table):
     align_hz: Band | None = None
     #: ... and judge what was taken out against this.
     align_within_db: Annotated[float, Field(ge=0)] | None = None
-
-    @field_validator("mask", "centre")
-    @classmethod
-    def _beside_the_kit(cls, mask: str | None) -> str | None:
-        if mask is not None and (mask in ("", ".", "..") or "/" in mask or "\\" in mask):
-            raise ValueError("the name of a file beside kit.toml, without a folder")
-        return mask
 
     @field_validator("within")
     @classmethod

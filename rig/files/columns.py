@@ -28,6 +28,8 @@ _CALLED = (
     ("magnitude", re.compile(r"\bdb|spl|level|magnitude|\bmag\b|impedance|\bohms?\b|[Ωω]|^\|?z\|?$", re.I)),
 )
 _UNITS: dict[Unit, re.Pattern[str]] = {"dB": re.compile(r"\bdb|spl", re.I), "ohm": re.compile(r"\bohms?\b|[ΩΩ]", re.I)}
+#: Least and most of a magnitude: beyond it lies no curve of a loudspeaker, however it is referred; our choice.
+MAGNITUDES: dict[Unit, tuple[float, float]] = {"dB": (-400.0, 400.0), "ohm": (1e-3, 1e6)}
 _ALLOWED = "two or three numbers (Hz, dB or ohm, degrees), or a comment that begins with # or *"
 
 
@@ -64,14 +66,14 @@ def read_curve_columns(path: Path, unit: Unit, content: bytes | None = None) -> 
     Raises
     ------
     TableError
-        As `read_any_columns`; or if the file names another unit, or holds an impedance that is not above 0.
+        As `read_any_columns`; or if the file names another unit, or a magnitude is none of a loudspeaker.
     """
     found = read_any_columns(path, content)
     if found.unit not in (None, unit):
         raise TableError(f"{path}: found a magnitude in {found.unit}; allowed here: {unit}")
-    if unit == "ohm":
-        for row in np.flatnonzero(found.magnitude <= 0)[:1]:
-            found.refuse(int(row), f"{found.magnitude[row]:g} ohm", "an impedance above 0")
+    least, most = MAGNITUDES[unit]
+    for row in np.flatnonzero((found.magnitude < least) | (found.magnitude > most))[:1]:
+        found.refuse(int(row), f"{found.magnitude[row]:g} {unit}", f"{least:g} to {most:g} {unit}")
     return replace(found, unit=unit)
 
 

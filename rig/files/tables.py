@@ -64,6 +64,17 @@ def between(low: float, high: float) -> AfterValidator:
     return AfterValidator(check)
 
 
+def is_beside_kit() -> AfterValidator:
+    """The name of a file in a kit's own folder: what stands elsewhere would not go into the records."""
+
+    def check(name: str) -> str:
+        if name in ("", ".", "..") or re.search(r"[/\\\0]", name):
+            raise ValueError("the name of a file beside kit.toml, without a folder")
+        return name
+
+    return AfterValidator(check)
+
+
 def values_of(*names: str) -> AfterValidator:
     """A list that holds one value for each name."""
 

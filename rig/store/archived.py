@@ -7,7 +7,7 @@ that names the record's own SHA-256, and one that is brought back must have the 
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from rig.files.disk import read_json
 from rig.files.errors import RecordError
@@ -67,7 +67,16 @@ def archived(record: Record) -> Archived | None:
         raise RecordError(f"{path}: cannot be read: {error}") from None
     if found.run_sha256 != hashlib.sha256((record.folder / "run.json").read_bytes()).hexdigest():
         raise RecordError(f"{path}: is about a run.json that is not the one that stands there")
+    if strange := found.files.items() - capture_files(record).items():
+        raise RecordError(f"{path}: files: found {min(strange)[0]!r}; allowed: captures as that record has them")
     return found
+
+
+def capture_files(record: Record) -> dict[str, str]:
+    """The captures of a record and their SHA-256: nothing that stands elsewhere is ever taken for one."""
+    names = [entry.file for entry in record.captures]
+    inside = [name for name in names if name.startswith("captures/") and ".." not in PurePosixPath(name).parts]
+    return {name: record.files[name] for name in inside if name in record.files}
 
 
 def words_of(record: Record) -> str:

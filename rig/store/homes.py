@@ -97,6 +97,7 @@ def _parsed(content: bytes) -> Iterator[Hint]:
         home, _, made = line.partition("\t")
         kit, _, serial = home.partition("/")
         before, _, after = made.partition(" ")
-        if kit and serial and "/" not in serial and not kit.startswith(".") and not serial.startswith("."):
-            is_made = before.isdecimal() and after.isdecimal()
+        is_name = "/" not in serial and "\0" not in home
+        if kit and serial and is_name and not kit.startswith(".") and not serial.startswith("."):
+            is_made = len(made) < 50 and before.isdecimal() and after.isdecimal()
             yield Hint(kit, serial, int(before) if is_made else 0, int(after) if is_made else 0)

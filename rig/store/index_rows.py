@@ -10,9 +10,11 @@ import re
 import time
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from rig.files.disk import parse_json, read_bytes
 from rig.store.homes import UNFINISHED, changed_ns
 from rig.values.names import NOT_DONE
 
@@ -22,6 +24,9 @@ Row = dict[str, Any]
 UNSETTLED_NS = 100_000_000
 #: The last digits of a serial, for ranges of serials; a longer number fits no column.
 NUMBERED = re.compile(r"(.*?)(\d{1,18})(\D*)$", re.DOTALL)
+
+#: Beyond any count, and what a column holds.
+LARGEST_WHOLE = 2**31 - 1
 
 
 @dataclass(frozen=True)
@@ -87,10 +92,8 @@ def _is_unfinished(folder: Path) -> bool:
 
 def _read(path: Path, kit: str, serial: str, run: str) -> dict[str, list[Row]]:
     try:
-        if not path.is_file():
-            raise ValueError("not a plain file")
-        return rows_of(json.loads(path.read_bytes()), kit, serial, run)
-    except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
+        return rows_of(parse_json(read_bytes(path)), kit, serial, run)
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError) as error:
         raise ValueError(_what_is_wrong(path, error)) from None
 
 
@@ -146,30 +149,28 @@ def stem_and_number(serial: str) -> tuple[str, int | None]:
 def _run_row(found: Any, kit: str, serial: str, run: str) -> Row:
     stem, number = stem_and_number(serial)
     timing, calibrations = found["timing"], found["calibrations"]
-    if not isinstance(found["run_number"], int):
-        raise TypeError("run_number")
     return {
         "kit": kit,
         "serial": serial,
         "serial_stem": stem,
         "serial_number": number,
         "run": run,
-        "run_number": found["run_number"],
+        "run_number": _whole(found["run_number"]),
         "revision": _text(found["kit"]["revision"]),
         "kit_sha256": _text(found["kit"]["sha256"]),
         "plan": _text(found.get("plan", "")),
         "by": _text(found.get("by", "")),
         "batch": _text(found.get("batch", "")),
         "bench": next((_text(one.get("bench", "")) for one in calibrations), ""),
-        "day": _text(found["started_at"])[:10],
+        "day": _time(found["started_at"])[:10],
         "started_at": found["started_at"],
-        "finished_at": _text(found["finished_at"]),
+        "finished_at": _time(found["finished_at"]),
         "outcome": _outcome(found["outcome"]),
         "stopped": _text(found["stopped"]),
         "wrong": _wrong(found),
         "bench_failed": bool(found.get("bench_failed", False)),
         "reworked": bool(found.get("rework")),
-        "runs_untouched": int(found.get("runs_untouched", 1)),
+        "runs_untouched": _whole(found.get("runs_untouched", 1)),
         "sound_s": _number(timing["sound_s"]),
         "cycle_s": _number(timing["cycle_s"]),
         "operator_s": _number(timing["operator_s"]),
@@ -247,6 +248,20 @@ def _placed(rows: Iterable[Row]) -> list[Row]:
 def _text(found: Any) -> str:
     if not isinstance(found, str):
         raise TypeError(f"found {found!r}; allowed: text")
+    if not found.isascii():
+        found.encode()  # half a character can stand in JSON, and nowhere else
+    return found
+
+
+def _time(found: Any) -> str:
+    if datetime.fromisoformat(_text(found)).tzinfo is None:
+        raise ValueError(f"found {found!r}; allowed: a time in ISO 8601 with its zone")
+    return str(found)
+
+
+def _whole(found: Any) -> int:
+    if type(found) is not int or not 0 <= found <= LARGEST_WHOLE:
+        raise ValueError(f"found {found!r}; allowed: 0 to {LARGEST_WHOLE}")
     return found
 
 

@@ -15,7 +15,7 @@ from rig.design.kit import ArchiveSpec
 from rig.files.disk import read_bytes, sync, why, write
 from rig.files.errors import RecordError
 from rig.files.plain import json_bytes, table
-from rig.store.archived import SCHEMA, Archived, archived, note_path
+from rig.store.archived import SCHEMA, Archived, archived, capture_files, note_path
 from rig.store.homes import hint
 from rig.store.records import now, sha256
 from rig.store.run_json import Record
@@ -44,7 +44,9 @@ def pack_away(record: Record, rule: ArchiveSpec, packs: Path) -> int:
         was cut off.
     """
     try:
-        found = archived(record) or _noted(record, rule, packs)
+        found = archived(record)
+        if found is None or _may_still_be_kept(record, found, rule):
+            found = _noted(record, rule, packs, is_new=found is None)
         if found.pack:
             _refuse_a_bad_pack(found)
         taken = 0
@@ -73,34 +75,45 @@ def bring_back(record: Record, packs: Path | None = None) -> int:
     if not found.pack:
         raise RecordError(f"{record.folder}: {found.words}")
     content = _refuse_a_bad_pack(replace(found, pack=str(_pack_path(packs, record))) if packs else found)
+    contents = _unpacked(content, found.pack)
+    if {name: hashlib.sha256(data).hexdigest() for name, data in contents.items()} != found.files:
+        raise RecordError(f"{found.pack}: the captures in it are not what they were")
     try:
-        for name, data in _unpacked(content).items():
-            if hashlib.sha256(data).hexdigest() != found.files.get(name):
-                raise RecordError(f"{found.pack}: {name} in it is not what it was")
+        for name, data in contents.items():
             write(record.folder / name, data)
     except OSError as error:
         raise RecordError(f"{record.folder}: the captures could not be put back: {why(error)}") from None
     return len(found.files)
 
 
-def _noted(record: Record, rule: ArchiveSpec, packs: Path) -> Archived:
+def _may_still_be_kept(record: Record, found: Archived, rule: ArchiveSpec) -> bool:
+    """Whether captures were to be dropped when that was cut off, before the first went, and are to be kept now."""
+    are_there = all((record.folder / name).exists() for name in found.files)
+    return not found.pack and is_kept(rule, record.serial) and are_there
+
+
+def _noted(record: Record, rule: ArchiveSpec, packs: Path, is_new: bool) -> Archived:
     """Write the pack, where there is to be one, and the note about it."""
-    names = [entry.file for entry in record.captures]
-    contents = {name: read_bytes(record.folder / name) for name in names}
+    files = capture_files(record)
+    contents = {name: read_bytes(record.folder / name) for name in files}
     for name, data in contents.items():
-        if hashlib.sha256(data).hexdigest() != record.files.get(name):
+        if hashlib.sha256(data).hexdigest() != files[name]:
             raise RecordError(f"{record.folder / name}: was changed after the run, so it stays")
     pack, pack_sha256 = "", ""
     if is_kept(rule, record.serial):
         path = _pack_path(packs, record)
         path.parent.mkdir(parents=True, exist_ok=True)
         content = _packed(contents)
+        # Of another workspace, whose unit has the same serial and run: it may be all that is left of those captures.
+        if path.exists() and read_bytes(path) != content:
+            raise RecordError(
+                f"{path}: found a pack of other captures; allowed: for each workspace a folder of its own"
+            )
         write(path, content)
         pack, pack_sha256 = str(path), hashlib.sha256(content).hexdigest()
-    files = {name: record.files[name] for name in names}
     run_sha256 = sha256(record.folder / "run.json")
     found = Archived(record.serial, record.run, run_sha256, now(), rule.captures, files, pack, pack_sha256)
-    write(note_path(record.folder), json_bytes({"schema": SCHEMA, **table(found)}), is_new=True)
+    write(note_path(record.folder), json_bytes({"schema": SCHEMA, **table(found)}), is_new=is_new)
     return found
 
 
@@ -119,10 +132,13 @@ def _packed(contents: Mapping[str, bytes]) -> bytes:
     return packed.getvalue()
 
 
-def _unpacked(content: bytes) -> dict[str, bytes]:
-    with tarfile.open(fileobj=io.BytesIO(content)) as pack:
-        files = {entry.name: pack.extractfile(entry) for entry in pack if entry.isfile()}
-        return {name: file.read() for name, file in files.items() if file}
+def _unpacked(content: bytes, pack_name: str) -> dict[str, bytes]:
+    try:
+        with tarfile.open(fileobj=io.BytesIO(content)) as pack:
+            files = {entry.name: pack.extractfile(entry) for entry in pack if entry.isfile()}
+            return {name: file.read() for name, file in files.items() if file}
+    except tarfile.TarError as error:
+        raise RecordError(f"{pack_name}: no pack of captures: {error}") from None
 
 
 def _refuse_a_bad_pack(found: Archived) -> bytes:

@@ -71,14 +71,19 @@ def read_answers(path: Path) -> dict[str, tuple[int, str]]:
     Raises
     ------
     TableError
-        If it cannot be read, or one question stands there twice.
+        If it or one of its lines cannot be read, or one question stands there twice.
     """
     lines = read_settings(path, "utf-8-sig").splitlines()
     head = next((line for line in lines if line.strip() and not line.startswith("#")), "")
     separator = max(",;\t", key=head.count)
     found: dict[str, tuple[int, str]] = {}
     for n, line in enumerate(lines, 1):
-        cells = [cell.strip() for cell in next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])]
+        try:
+            cells = [cell.strip() for cell in next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])]
+        except csv.Error as error:
+            raise TableError(
+                f"{path}: line {n}: found {line[:40]!r} ...; allowed: question, answer ({error})"
+            ) from None
         if not cells or not cells[0] or cells[0].startswith("#") or cells[0].lower() in ("question", "key"):
             continue
         key = " ".join(cells[0].lower().split())

@@ -192,7 +192,7 @@ def _curves_of(
                     about = {"check": result["check"], "quantity": key[0], "subject": key[1], "unit": entry["unit"]}
                     points = _points(folder, entry["file"], record["files"])
                     yield about | {"shift_db": shifts.get(key, 0.0)}, points
-    except (OSError, ValueError, KeyError, TypeError, RecordError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, RecordError) as error:
         tell(f"{folder}: curves left out: {error}")
 
 

@@ -57,7 +57,7 @@ def test_a_reference_from_a_file_is_good_on_any_bench_and_nothing_of_a_bench_can
     shutil.copytree(ROOT / "limits" / "booth-two", tmp_path / "limits" / "booth-two")
     before = reference_note(tmp_path / "limits" / "booth-two")
     path = written(tmp_path)
-    reference_command("booth-two", None, tmp_path, [f"impedance left={path}"])
+    reference_command("booth-two", workspace=tmp_path, files=[f"impedance left={path}"])
     kit = load_kit(tmp_path, "booth-two")
     limit = Limit(around="reference", within=[[100.0, 1000.0, 10.0, 10.0]], percent=True)
     note = reference_note(kit.folder)

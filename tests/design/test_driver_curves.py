@@ -107,10 +107,40 @@ def test_a_level_alone_tells_how_loud_a_driver_is(tmp_path: Path) -> None:
     ("impedance", "words"),
     [
         (np.full(HZ.size, 8.0 + 0j), "z.txt: found an impedance that no driver has in free air"),
-        (np.full(HZ.size, -8.0 + 0j) * 0, "z.txt: line 1: found 0 ohm; allowed: an impedance above 0"),
+        (np.full(HZ.size, -8.0 + 0j) * 0, "z.txt: line 1: found 0 ohm; allowed: 0.001 to 1e+06 ohm"),
     ],
 )
 def test_what_no_driver_shows_is_refused(tmp_path: Path, impedance: np.ndarray, words: str) -> None:
     with pytest.raises(TableError) as refused:
         kit_with(tmp_path, impedance, None)
     assert words in str(refused.value)
+
+
+@pytest.mark.parametrize("name", ["../z.txt", "/z.txt", "", "a\\u0000b", "a\\\\b"])
+@pytest.mark.parametrize("key", ["impedance_curve", "level_curve"])
+def test_a_file_that_does_not_stand_beside_the_kit_is_refused(tmp_path: Path, key: str, name: str) -> None:
+    shutil.copytree(ROOT / "limits" / "booth-two", tmp_path / "limits" / "booth-two")
+    path = tmp_path / "limits" / "booth-two" / "kit.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("sd_cm2 = 86.0", f'sd_cm2 = 86.0\n{key} = {{ file = "{name}" }}', 1), encoding="utf-8")
+    with pytest.raises(TableError, match=rf"{key}.file: .*allowed: the name of a file beside kit.toml"):
+        load_kit(tmp_path, "booth-two")
+
+
+@pytest.mark.parametrize(
+    ("key", "content", "told"),
+    [
+        ("impedance_curve", "20 6\n21 7\n", "found 2 lines with numbers; allowed: 6 or more"),
+        ("level_curve", "20 80\n21 99999\n", "line 2: found 99999 dB; allowed: -400 to 400 dB"),
+        ("impedance_curve", "20 6\n21 1e300\n", "line 2: found 1e[+]300 ohm; allowed: 0.001 to 1e[+]06 ohm"),
+    ],
+)
+def test_what_is_no_curve_of_a_driver_is_refused(tmp_path: Path, key: str, content: str, told: str) -> None:
+    shutil.copytree(ROOT / "limits" / "booth-two", tmp_path / "limits" / "booth-two")
+    own = tmp_path / "limits" / "booth-two"
+    text = (own / "kit.toml").read_text(encoding="utf-8")
+    (own / "x.txt").write_text(content, encoding="utf-8")
+    line = f'sd_cm2 = 86.0\n{key} = {{ file = "x.txt" }}'
+    (own / "kit.toml").write_text(text.replace("sd_cm2 = 86.0", line, 1), encoding="utf-8")
+    with pytest.raises(TableError, match=told):
+        load_kit(tmp_path, "booth-two")

@@ -1,5 +1,6 @@
 """The index: it says what the folders say, however they changed, whatever became of its file, whoever else writes."""
 
+import json
 import os
 import shutil
 import sqlite3
@@ -15,7 +16,7 @@ from stored_runs import stored_runs
 
 from rig.files.errors import TableError
 from rig.store import catching_up, index, records
-from rig.store.homes import UNFINISHED
+from rig.store.homes import NAME, UNFINISHED
 from rig.store.index_tables import calibrations, findings, readings, reworks, runs, unfinished, units, unreadable
 from rig.store.rework_notes import note
 from rig.store.run_json import Record
@@ -368,3 +369,30 @@ def test_no_filter_reads_every_row_of_a_large_table(store: tuple[Path, list[Reco
         told = index.ask(folder, lambda connection, asked=selection: plan(connection, asked))
         assert "SCAN readings" not in told
         assert "SCAN checks" not in told
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("run_number", 10**30),
+        ("run_number", True),
+        ("runs_untouched", "3"),
+        ("started_at", "soon"),
+        ("finished_at", "2020-01-01T00:00:00"),
+        ("by", "\ud800"),
+        ("wrong_number", float("nan")),
+    ],
+)
+def test_what_is_no_record_to_its_reader_is_none_to_the_index(archive: Path, key: str, value: Any) -> None:
+    path = next(archive.glob("results/*/*/2*/run.json"))
+    path.write_text(json.dumps({**json.loads(path.read_text("utf-8")), key: value}), "utf-8")
+    names(archive)
+    assert [row["run"] for row in rows(archive, unreadable)] == [path.parent.name]
+    assert path.parent.name not in names(archive)
+
+
+def test_a_hint_that_is_none_is_passed_over(archive: Path) -> None:
+    whole = names(archive)
+    with (archive / "results" / NAME).open("ab") as file:
+        file.write(b"shelf-one/\0\nshelf-one/x\t" + b"9" * 5000 + b" 1\n")
+    assert names(archive) == whole

@@ -1,5 +1,7 @@
 """Captures taken out of records: nothing is lost wherever that is cut off, and what is gone is told."""
 
+import hashlib
+import json
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -157,3 +159,60 @@ def test_the_command_packs_what_passed_and_is_old(tmp_path: Path) -> None:
     assert "no run that passed is so old" in again.output
     back = CliRunner().invoke(cli.app, ["archive", "--workspace", str(tmp_path), "--bring-back", "SO-0001"])
     assert "captures are where they were" in back.output
+
+
+def test_a_pack_of_another_workspace_is_never_written_over(record: Record, tmp_path: Path) -> None:
+    packing.pack_away(record, KEPT, tmp_path / "packs")
+    [pack] = (tmp_path / "packs").rglob("*.tar")
+    packing.bring_back(record)
+    note_path(record.folder).unlink()
+    pack.write_bytes(b"captures of another unit")
+    with pytest.raises(RecordError, match="found a pack of other captures"):
+        packing.pack_away(record, KEPT, tmp_path / "packs")
+    assert pack.read_bytes() == b"captures of another unit"
+    assert len(captures(record)) == len(record.captures)
+
+
+def test_a_note_reaches_no_file_but_the_record_s_captures(record: Record, tmp_path: Path) -> None:
+    packing.pack_away(record, KEPT, tmp_path / "packs")
+    packing.bring_back(record)
+    (tmp_path / "mine.txt").write_text("mine", "utf-8")
+    note = json.loads(note_path(record.folder).read_text("utf-8"))
+    for name in ("../../../../mine.txt", "run.json"):
+        note["files"] = {name: records.sha256(record.folder / name)}
+        note_path(record.folder).write_text(json.dumps(note), "utf-8")
+        with pytest.raises(RecordError, match="allowed: captures as that record has them"):
+            packing.pack_away(record, KEPT, tmp_path / "packs")
+        assert (record.folder / name).exists()
+
+
+def test_what_was_to_be_dropped_is_kept_where_the_kit_now_has_it_so(
+    record: Record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = captures(record)
+    monkeypatch.setattr(Path, "unlink", cut_off_at(1, Path.unlink))
+    with pytest.raises(KeyboardInterrupt):
+        packing.pack_away(record, DROPPED, tmp_path / "packs")
+    monkeypatch.undo()
+    assert captures(record) == whole
+    packing.pack_away(record, KEPT, tmp_path / "packs")
+    packing.bring_back(record)
+    assert captures(record) == whole
+
+
+def test_a_pack_that_lacks_a_capture_brings_nothing_back(record: Record, tmp_path: Path) -> None:
+    packing.pack_away(record, KEPT, tmp_path / "packs")
+    [pack] = (tmp_path / "packs").rglob("*.tar")
+    note = json.loads(note_path(record.folder).read_text("utf-8"))
+    for content, told in ((b"no tar", "no pack of captures"), (packing._packed({}), "are not what they were")):
+        pack.write_bytes(content)
+        note["pack_sha256"] = hashlib.sha256(content).hexdigest()
+        note_path(record.folder).write_text(json.dumps(note), "utf-8")
+        with pytest.raises(RecordError, match=told):
+            packing.bring_back(record)
+
+
+@pytest.mark.parametrize("days", ["0", "99999999", "99999999999999"])
+def test_days_that_no_calendar_has_are_refused(tmp_path: Path, days: str) -> None:
+    done = CliRunner().invoke(cli.app, ["archive", "--workspace", str(tmp_path), "--older-than", days])
+    assert "Invalid value for '--older-than'" in done.output

@@ -165,3 +165,10 @@ def test_every_example_of_a_part_can_be_read():
             # A part's name is taken by then.
             parse_element(example) if " part " in question.key else question.read(example)
         answers[question.key] = MONO_TWO_WAY.get(question.key, "")
+
+
+def test_a_line_that_no_table_holds_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "answers.csv"
+    path.write_text("question,answer\nboxes," + "a" * 200_000, encoding="utf-8")
+    with pytest.raises(TableError, match=r"answers.csv: line 2: found 'boxes,aaa.*allowed: question, answer"):
+        read_answers(path)
