@@ -25,7 +25,7 @@ UNSETTLED_NS = 100_000_000
 #: The last digits of a serial, for ranges of serials; a longer number fits no column.
 NUMBERED = re.compile(r"(.*?)(\d{1,18})(\D*)$", re.DOTALL)
 
-#: Beyond any count, and what a column holds.
+#: Beyond any count, and no more than a column holds; numerical.
 LARGEST_WHOLE = 2**31 - 1
 
 
