@@ -7,7 +7,7 @@ import typer
 
 from rig.commands.common import HERE, AsJson, Workspace, newest
 from rig.files.errors import PASS, VOID
-from rig.report.paper import paper_of
+from rig.report.paper import papers_of
 from rig.screen.console import open_console
 from rig.screen.record_page import record_page
 from rig.store import records
@@ -33,7 +33,8 @@ def show_command(
         )
     else:
         console = open_console()
-        console.print(record_page(record, problems, str(paper_of(record)), console.width))
+        console.print(record_page(record, problems, console.width))
+        console.print("\n".join(papers_of(record)), soft_wrap=True)
         if taken_out := words_of(record):
             console.print(taken_out)
     raise typer.Exit(VOID if problems else PASS)

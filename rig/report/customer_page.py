@@ -118,7 +118,7 @@ def _tested(document: "Document", record: Record, kit: Kit, say: Translate, y_mm
     done = {entry.check for entry in record.results}
     left_out = [table.get("check", name) for name, table in kit.checks.items() if name not in done]
     if left_out:
-        names = ", ".join(say(titles.get(name, name)) for name in left_out)
+        names = "; ".join(say(titles.get(name, name)) for name in left_out)
         words = say("Not tested: {names}.").format(names=names)
         document.set_font(FONT, size=8.5)
         document.set_xy(MARGIN_MM, y_mm + 0.5)

@@ -96,7 +96,7 @@ def write_code_sheet(path: Path, codes: Mapping[str, str], at: datetime) -> Path
         # So far apart that a scanner held at one cannot take its neighbour.
         y_mm = MARGIN_MM + 22 + n * 60
         draw_bars(document, code, MARGIN_MM, y_mm, (90, 26))
-        document.set_font(FONT, "B", 20)
+        document.set_font(FONT, "B", 16)
         document.set_xy(MARGIN_MM + 96, y_mm + 4)
         document.cell(80, 10, words)
         document.set_font(FONT, "", 11)

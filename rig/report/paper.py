@@ -49,6 +49,12 @@ def paper_of(record: Record) -> Path:
     return next((path for path in paths if path.is_file()), paths[0])
 
 
+def papers_of(record: Record) -> list[str]:
+    """Which papers of a record stand where, a line each: the page for the owner, where there is one, and the report."""
+    page = record.folder / PAGE
+    return [f"certificate: {page}"] * page.is_file() + [f"report: {paper_of(record)}"]
+
+
 def _put(path: Path, make: Callable[[Path], object]) -> None:
     new = path.with_name(f".new-{path.name}")
     make(new)

@@ -55,9 +55,14 @@ def show_design(design: LearntDesign) -> None:
         for value in channel.values:
             if value.owner in ("driver", "box"):
                 name = f"{value.of or 'box'} {value.what}"
-                known = f"{value.u_percent:.0f} %"
-                table.add_row(name, f"{value.kit:.4g}", f"{value.value:.4g}", known, f"{value.off_percent:+.0f} %")
+                known, off = f"{value.u_percent:.0f} %", f"{value.off_percent:+.0f} %"
+                table.add_row(name, four_digits(value.kit), four_digits(value.value), known, off)
         console.print(table)
+
+
+def four_digits(value: float) -> str:
+    """With four digits that count, never as a power of ten."""
+    return f"{value:.4g}" if abs(value) < 10_000 else f"{value:.0f}"
 
 
 def _widths(one: Learnt) -> tuple[str, str]:

@@ -14,7 +14,7 @@ def run_table(runs: Iterable[Mapping[str, Any]]) -> Table:
     table = Table()
     for name in ("kit", "serial", "no.", "begun, UTC", "plan", "verdict", "what failed or is void"):
         # What names a record is broken rather than cut.
-        table.add_column(name, overflow="fold", no_wrap=name == "verdict")
+        table.add_column(name, overflow="fold", no_wrap=name in ("begun, UTC", "verdict"))
     for run in runs:
         table.add_row(
             Text(run["kit"]),

@@ -49,7 +49,7 @@ def _margins(shown: Sequence[Shown], columns: int) -> Group:
         parts.append(Text(UNCERTAINTY, style="italic"))
     if left := [title for title, *_ in shown if title not in {one[0] for one in done}]:
         # Why the run ended stands at its end; what it did not come to needs one line.
-        parts.append(Text("Not done: ") + Text(", ".join(left)))
+        parts.append(Text("Not done: ") + Text("; ".join(left)))
     return Group(*parts)
 
 

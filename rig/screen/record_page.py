@@ -12,7 +12,7 @@ from rig.store.run_json import Record
 from rig.values.findings import Finding
 
 
-def record_page(record: Record, damages: Sequence[str], certificate: str, columns: int) -> Group:
+def record_page(record: Record, damages: Sequence[str], columns: int) -> Group:
     """One record: what it says, and what does not fit any more; for a terminal of so many columns."""
     head = Text(f"{record.kit.title}, revision {record.kit.revision}, serial {record.serial}\n")
     head += verdict_text(record.outcome)
@@ -26,7 +26,6 @@ def record_page(record: Record, damages: Sequence[str], certificate: str, column
         recorded_margins(record.results, columns),
         findings_words(record.findings),
         state,
-        Text(f"certificate: {certificate}"),
     )
 
 

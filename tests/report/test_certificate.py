@@ -221,7 +221,7 @@ def test_serial_run_and_end(failed: str) -> None:
     told = text_of(failed)
     assert "run 3 of this serial: 2026-03-04T101500Z-ab12; previous run 2026-03-03T150000Z-cd34" in told
     assert "2026-03-04 11:14:10 UTC+0100" in told
-    assert told.rstrip().endswith("End of the certificate of serial BT-0007, run 3 (2026-03-04T101500Z-ab12).")
+    assert told.rstrip().endswith("End of the report of serial BT-0007, run 3 (2026-03-04T101500Z-ab12).")
     assert failed.count('<span class="own">BT-0007, run 3</span>') == failed.count("<h2>")
     assert '@bottom-left { content: "BT\\2d 0007, run 3' in failed
 

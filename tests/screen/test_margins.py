@@ -10,6 +10,7 @@ from rich.console import RenderableType
 from rig.design.limits import Limit
 from rig.report.words import time_words
 from rig.screen.console import open_console
+from rig.screen.learnt_masks import four_digits
 from rig.screen.listings import run_table
 from rig.screen.margins import verdict_margins
 from rig.screen.terminal import closing
@@ -110,3 +111,24 @@ def test_records_are_listed_with_their_plan_and_without_what_was_never_done() ->
     by_hand = (entry("leads", "void", "not done: by hand"),)
     assert "by hand" in listed(record(outcome="void", stopped="by hand", results=by_hand), 140)
     assert "A-1" in listed(record(), 80)
+
+
+def test_a_listing_at_80_columns_breaks_no_moment() -> None:
+    row = {"kit": "booth-two", "serial": "BT-0001", "run": "2026-03-04T101500Z-001-ab12", "run_number": 1}
+    row |= {"plan": "bench", "outcome": "fail", "wrong": "leads, impedance, parts"}
+    assert "2026-03-04 10:15" in told(run_table([row]), 80)
+
+
+@pytest.mark.parametrize(("value", "words"), [(23193.4, "23193"), (4901.2, "4901"), (0.0061853, "0.006185")])
+def test_a_learnt_value_is_never_a_power_of_ten(value: float, words: str) -> None:
+    assert four_digits(value) == words
+
+
+def test_titles_with_commas_in_them_are_kept_apart() -> None:
+    left = [
+        CheckResult(name, title, "void", "not done: stopped", CheckReadings(), ())
+        for name, title in (("leads", "No short, no open lead"), ("leak", "The box holds its air"))
+    ]
+    assert "Not done: No short, no open lead; The box holds its air" in " ".join(
+        told(verdict_margins(left, 80), 80).split()
+    )
