@@ -13,13 +13,13 @@ from rig.design.kit import ArchiveSpec, load_kit
 from rig.files.errors import VOID, RecordError, Stopped, TableError
 from rig.screen.console import open_console, say, yes_or_no
 from rig.store.index import ask
-from rig.store.packing import bring_back, is_kept, pack_away
-from rig.store.records import read_in_place
+from rig.store.packing import bring_back, is_kept, is_packed_away, pack_away
+from rig.store.records import read_in_place, unit_records
 from rig.store.run_json import Record
 from rig.store.selection import Selection, listed
 from rig.store.selection import newest as newest_runs
 
-Back = Annotated[str, typer.Option("--bring-back", help="Put the packed captures of this unit's newest run back.")]
+Back = Annotated[str, typer.Option("--bring-back", help="Put the packed captures of this unit's runs back.")]
 
 
 @with_filters
@@ -36,7 +36,10 @@ def archive_command(
 ) -> None:
     """Pack captures of runs that passed away, or drop them, as the kit's [archive] has it; records never change."""
     if back:
-        say(f"{bring_back(newest(workspace, back, selection.kit), to)} captures are where they were")
+        # An older run may be the one that was packed. Where none was, the newest tells why nothing can come back.
+        away = [record for record in unit_records(workspace, back, selection.kit) if is_packed_away(record)]
+        brought = sum(bring_back(record, to) for record in away or [newest(workspace, back, selection.kit)])
+        say(f"{brought} captures are where they were")
         return
     if older_than is None:
         raise TableError("--older-than: missing; allowed: a number of days, such as 365")

@@ -15,7 +15,7 @@ from rig.design.kit import ArchiveSpec
 from rig.files.disk import read_bytes, sync, why, write
 from rig.files.errors import RecordError
 from rig.files.plain import json_bytes, table
-from rig.store.archived import SCHEMA, Archived, archived, capture_files, note_path
+from rig.store.archived import SCHEMA, Archived, archived, capture_files, note_path, words_of
 from rig.store.homes import hint
 from rig.store.records import now, sha256
 from rig.store.run_json import Record
@@ -59,6 +59,11 @@ def pack_away(record: Record, rule: ArchiveSpec, packs: Path) -> int:
         raise RecordError(f"{record.folder}: its captures could not be packed away: {why(error)}") from None
     hint(record.folder.parent)
     return taken
+
+
+def is_packed_away(record: Record) -> bool:
+    """Whether captures of a record stand in a pack alone."""
+    return bool(words_of(record)) and bool((found := archived(record)) and found.pack)
 
 
 def bring_back(record: Record, packs: Path | None = None) -> int:

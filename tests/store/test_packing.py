@@ -212,6 +212,17 @@ def test_a_pack_that_lacks_a_capture_brings_nothing_back(record: Record, tmp_pat
             packing.bring_back(record)
 
 
+def test_captures_of_an_older_run_come_back_too(record: Record, tmp_path: Path) -> None:
+    whole, newer = captures(record), record.folder.with_name("2027-01-01T000000Z-002-abcd")
+    shutil.copytree(record.folder, newer)
+    said = json.loads((newer / "run.json").read_text("utf-8"))
+    (newer / "run.json").write_text(json.dumps({**said, "run": newer.name, "run_number": 2}), "utf-8")
+    packing.pack_away(record, KEPT, tmp_path / "packs")
+    done = CliRunner().invoke(cli.app, ["archive", "--workspace", str(tmp_path), "--bring-back", "SO-0001"])
+    assert f"{len(whole)} captures are where they were" in done.output
+    assert captures(record) == whole
+
+
 @pytest.mark.parametrize("days", ["0", "99999999", "99999999999999"])
 def test_days_that_no_calendar_has_are_refused(tmp_path: Path, days: str) -> None:
     done = CliRunner().invoke(cli.app, ["archive", "--workspace", str(tmp_path), "--older-than", days])
