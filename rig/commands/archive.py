@@ -36,9 +36,7 @@ def archive_command(
 ) -> None:
     """Pack captures of runs that passed away, or drop them, as the kit's [archive] has it; records never change."""
     if back:
-        # An older run may be the one that was packed. Where none was, the newest tells why nothing can come back.
-        away = [record for record in unit_records(workspace, back, selection.kit) if is_packed_away(record)]
-        brought = sum(bring_back(record, to) for record in away or [newest(workspace, back, selection.kit)])
+        brought = sum(bring_back(record, to) for record in _packed(workspace, back, selection.kit))
         say(f"{brought} captures are where they were")
         return
     if older_than is None:
@@ -65,6 +63,12 @@ def archive_command(
         say(f"{saved / 1e6:.1f} MB less under {workspace / 'results'}")
     if problems:
         raise typer.Exit(VOID)
+
+
+def _packed(workspace: Path, serial: str, kit: str) -> list[Record]:
+    """Runs of a unit whose captures stand in packs; where none do the newest, which tells why none can come back."""
+    away = [record for record in unit_records(workspace, serial, kit) if is_packed_away(record)]
+    return away or [newest(workspace, serial, kit)]
 
 
 def _rule(workspace: Path, record: Record, known: dict[str, ArchiveSpec]) -> ArchiveSpec:
