@@ -95,7 +95,7 @@ def requests(kit: Kit, settings: Settings) -> list[Sweep]:
 
 
 @dataclass(frozen=True, eq=False)
-class Heard:
+class BoxPressure:
     """What a box sends to a listener, over the band of a crossing: measured and designed, and parts of its level."""
 
     measured: Complex
@@ -111,7 +111,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     for crossing in settings.crossings:
         grid = log_frequency_grid(crossing.band_hz[0], crossing.band_hz[1], POINTS_PER_OCTAVE)
         low, high = (
-            heard([c for c in captures if c.request.channel == name], settings, kit, grid)
+            box_pressure([c for c in captures if c.request.channel == name], settings, kit, grid)
             for name in (crossing.low, crossing.high)
         )
         subject = f"{crossing.low} to {crossing.high}"
@@ -120,7 +120,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     return CheckReadings(tuple(readings), tuple(curves))
 
 
-def heard(captures: Sequence[Capture], settings: Settings, kit: Kit, grid: Floats) -> Heard:
+def box_pressure(captures: Sequence[Capture], settings: Settings, kit: Kit, grid: Floats) -> BoxPressure:
     """What a box sends to its own first place, told from close by.
 
     Raises
@@ -144,10 +144,12 @@ def heard(captures: Sequence[Capture], settings: Settings, kit: Kit, grid: Float
         for velocity in (field.velocity, designed)
     )
     parts, noise = sum_parts_db(field, measured, kit)
-    return Heard(measured.sum(axis=0), design.sum(axis=0), noise, {name: parts[name] for name in ("noise", "method")})
+    return BoxPressure(
+        measured.sum(axis=0), design.sum(axis=0), noise, {name: parts[name] for name in ("noise", "method")}
+    )
 
 
-def handed_over(subject: str, low: Heard, high: Heard, grid: Floats, settings: Settings) -> list[Reading]:
+def handed_over(subject: str, low: BoxPressure, high: BoxPressure, grid: Floats, settings: Settings) -> list[Reading]:
     """Level, sign and delay of the bass box against the other one."""
     errors = [box.measured / box.design for box in (low, high)]
     over_noise_db = min(float(np.min(snr_db(np.abs(box.measured), box.noise**2))) for box in (low, high))
@@ -172,7 +174,7 @@ def handed_over(subject: str, low: Heard, high: Heard, grid: Floats, settings: S
     ]
 
 
-def summed(subject: str, low: Heard, high: Heard, grid: Floats, settings: Settings) -> Curve:
+def summed(subject: str, low: BoxPressure, high: BoxPressure, grid: Floats, settings: Settings) -> Curve:
     """Both boxes together against the louder one of the design, at each frequency."""
     louder = np.maximum(np.abs(low.design), np.abs(high.design))
     total = low.measured + high.measured

@@ -79,7 +79,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     require_live_microphone(captures)
     silences = [capture for capture in captures if capture.request.is_silence]
     require_live_silence(captures, settings)
-    heard = {capture.request.at: heard_in(capture, *settings.hiss_hz) for capture in silences}
+    heard = {capture.request.at: rest_noise(capture, *settings.hiss_hz) for capture in silences}
     quietest_db = min(one.hiss_db for one in heard.values())
     for capture in silences:
         box, here = capture.request.at, heard[capture.request.at]
@@ -106,7 +106,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
 
 
 @dataclass(frozen=True, eq=False)
-class _Heard:
+class _RestNoise:
     """What one recording of silence holds."""
 
     seconds: float
@@ -119,10 +119,10 @@ class _Heard:
 
 
 @once_per_capture
-def heard_in(capture: Capture, *hiss_hz: float) -> _Heard:
+def rest_noise(capture: Capture, *hiss_hz: float) -> _RestNoise:
     """Levels and hum of a recording of silence; found once."""
     pressure, rate_hz = capture.pascal()[quiet_part(capture)], capture.sample_rate_hz
-    return _Heard(
+    return _RestNoise(
         pressure.size / rate_hz,
         *band_levels_db(pressure, rate_hz, 31.5, 16000.0),
         float(a_weighted_level_db_spl(pressure - np.mean(pressure), rate_hz)),

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from rig.circuit.channel import Channel, find_driver, impedance_ohm
 from rig.circuit.fit import Fit, default_parameters, driver_quantities, fit_impedance
-from rig.circuit.held import held_uncertainty
+from rig.circuit.unfitted_parts import held_uncertainty
 from rig.design.kit import Kit
 from rig.design.sheet_range import with_design
 from rig.design.trust import RestsOn

@@ -68,7 +68,7 @@ class Settings(Table):
 def requests(kit: Kit, settings: Settings) -> list[Sweep]:
     """At each box: its own ping, and one of each box built alike."""
     first = kit.positions[0].name
-    alike = {(a.name, b.name) for a, b in kit.alike()}
+    alike = {(a.name, b.name) for a, b in kit.equal_channels()}
     pairs = [(c.name, c.name) for c in kit.channels] + [*alike, *((b, a) for a, b in alike)]
     return [kit.sweep("playing", channel, at, first, quiet=True) for at, channel in sorted(pairs)]
 

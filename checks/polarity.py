@@ -113,7 +113,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     boxes = {capture.request.channel: measure_box(capture, settings, kit) for capture in captures}
     for box in boxes.values():
         readings += channel_readings(box, settings)
-    pairs = [(a.name, b.name, [driver.band_hz for driver in a.drivers]) for a, b in kit.alike()]
+    pairs = [(a.name, b.name, [driver.band_hz for driver in a.drivers]) for a, b in kit.equal_channels()]
     pairs += [(crossing.low, crossing.high, [crossing.band_hz]) for crossing in settings.crossings]
     for first, second, bands in pairs:
         if first in boxes and second in boxes:

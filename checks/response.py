@@ -130,7 +130,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
             on_axis[channel] = free
             if covers(kit.channel(channel).band, settings.sensitivity_hz):
                 readings.append(sensitivity(capture, free, channel, settings, kit))
-    for a, b in kit.alike():
+    for a, b in kit.equal_channels():
         if a.name not in on_axis or b.name not in on_axis:
             continue
         difference, mean = matched(on_axis[a.name], on_axis[b.name], settings)

@@ -10,7 +10,7 @@ from rig.bench.settings import DeviceSettings
 from rig.bench.shuttle import Block, allocate
 from rig.bench.worker import HEARTBEAT_S, WAKE_S, AudioProcess
 from rig.files.errors import BenchError
-from rig.signals.hearing import CREST, Heard, heard, probe_noise
+from rig.signals.probing_noise import CREST, ProbedPath, probe_noise, probed_paths
 
 #: Where the probing of an output begins, and by how much it goes up; our choice.
 FIRST_DB, STEP_DB = -80.0, 10.0
@@ -104,7 +104,7 @@ def card_probe(device: DeviceSettings, own: DeviceSettings | None = None) -> Ite
             microphone.close()
 
 
-def find_listeners(probe: Probe, output: int, highest_db: float) -> tuple[list[Heard], float]:
+def find_listeners(probe: Probe, output: int, highest_db: float) -> tuple[list[ProbedPath], float]:
     """What each input hears of an output, from very soft upwards, and the level it took in dB of full scale (RMS).
 
     Nothing is played louder than `highest_db`, nor louder than what an input bears.
@@ -116,13 +116,13 @@ def find_listeners(probe: Probe, output: int, highest_db: float) -> tuple[list[H
     """
     noise = probe_noise(probe.sample_rate_hz)
     level_db, was_heard = FIRST_DB, False
-    found: list[Heard] = []
+    found: list[ProbedPath] = []
     while True:
         sent: Block = noise * np.float32(10 ** (level_db / 20))
         recorded = probe.record(output, sent)
         if not np.all(np.isfinite(recorded)):
             raise BenchError("the card gives values that are no numbers; unplug it, plug it in and try again")
-        found = heard(sent, recorded, probe.sample_rate_hz)
+        found = probed_paths(sent, recorded, probe.sample_rate_hz)
         is_loud = bool(np.max(np.abs(recorded)) >= CLIPPED)
         if is_loud or was_heard or level_db >= highest_db:
             return found, level_db

@@ -165,7 +165,7 @@ def outputs_exchanged(bench: Playing) -> BenchFinding | None:
     """Each of two boxes built alike sounds from where the other stands."""
     first = bench.kit.channels[0].name
     box_levels = {one.channel: one for one in bench.box_levels}
-    for a, b in bench.kit.alike():
+    for a, b in bench.kit.equal_channels():
         if first not in (a.name, b.name) or not {a.name, b.name} <= set(box_levels):
             continue
         own, other = box_levels[first], box_levels[b.name if a.name == first else a.name]

@@ -203,7 +203,9 @@ def _other_box_sounds(bench: Playing, captures: Iterable[Capture]) -> bool:
         return False
     there = {c.request.channel: c for c in captures if c.request.at == first.at and c.request.channel != first.channel}
     within_s = playing.PLACE_M / air_speed_m_s(bench.silence)
-    alike = {one.name for pair in bench.kit.alike() for one in pair if own.channel in (pair[0].name, pair[1].name)}
+    alike = {
+        one.name for pair in bench.kit.equal_channels() for one in pair if own.channel in (pair[0].name, pair[1].name)
+    }
     for name in alike - {own.channel}:
         further_s = boxes.way_s(bench, name) - boxes.way_s(bench, own.channel)
         other = boxes.box_level(bench, there[name]) if name in there else None

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rig.files.errors import BenchError
-from rig.signals.hearing import Heard
+from rig.signals.probing_noise import ProbedPath
 
 #: Output -> what each input heard of it.
-HeardOf = Mapping[int, Sequence[Heard]]
+PathsOfOutputs = Mapping[int, Sequence[ProbedPath]]
 
 #: What is heard so much more softly than the loudest is crosstalk inside the card or between cables (our choice;
 #: tests/benchmarks/bench_faults.py).
@@ -28,14 +28,14 @@ class LeadsFound:
     sense_gain: float
 
 
-def inputs_that_hear(found: Sequence[Heard]) -> list[Heard]:
+def inputs_that_hear(found: Sequence[ProbedPath]) -> list[ProbedPath]:
     """Inputs that hear an output clearly and are no crosstalk, the loudest first."""
     clear = [one for one in found if one.is_clear]
     loudest = max((one.gain for one in clear), default=0.0)
     return sorted((one for one in clear if one.gain >= CROSSTALK * loudest), key=lambda one: -one.gain)
 
 
-def leads_found(opened: HeardOf, closed: HeardOf) -> LeadsFound:
+def leads_found(opened: PathsOfOutputs, closed: PathsOfOutputs) -> LeadsFound:
     """The leads' wiring, from what was heard with the clips open and with the clips on each other.
 
     The source reaches the input drive both times. With the resistor in the return lead the input sense is at ground
@@ -63,7 +63,7 @@ def leads_found(opened: HeardOf, closed: HeardOf) -> LeadsFound:
     )
 
 
-def _heard_words(found: HeardOf, when: str) -> str:
+def _heard_words(found: PathsOfOutputs, when: str) -> str:
     heard = [
         f"output {output} at input {' and '.join(str(one.input) for one in inputs_that_hear(of))}"
         for output, of in found.items()
@@ -72,7 +72,7 @@ def _heard_words(found: HeardOf, when: str) -> str:
     return f"{when}: {', '.join(heard) or 'nothing was heard'}"
 
 
-def loopback_found(found: HeardOf) -> tuple[int, int, float] | None:
+def loopback_found(found: PathsOfOutputs) -> tuple[int, int, float] | None:
     """Output, input and gain of the loopback cable, heard with the amplifier off; None: there is none.
 
     Raises
@@ -90,7 +90,7 @@ def loopback_found(found: HeardOf) -> tuple[int, int, float] | None:
     return cables[0] if cables else None
 
 
-def loudest_output(found: HeardOf) -> tuple[int, Heard] | None:
+def loudest_output(found: PathsOfOutputs) -> tuple[int, ProbedPath] | None:
     """The output that is heard loudest, and at which input; None: nothing is heard."""
     heard = [(output, one) for output, of in found.items() for one in inputs_that_hear(of)[:1]]
     return max(heard, key=lambda pair: pair[1].gain) if heard else None

@@ -63,7 +63,7 @@ class Desk:
         """The time of a calibration, as records hold it."""
         return self.now().isoformat(timespec="seconds")
 
-    def put_down(
+    def calibration_made(
         self,
         kind: CalibrationKind,
         of: str,

@@ -10,8 +10,8 @@ from rig.bench_check.wiring_found import LeadsFound, inputs_that_hear, leads_fou
 from rig.calibration.desk import Guide
 from rig.design.kit import Kit
 from rig.files.errors import BenchError
-from rig.signals.hearing import Heard
 from rig.signals.levels import db
+from rig.signals.probing_noise import ProbedPath
 
 #: Peak volts of a usual card at full scale, where nobody knows; and what no card gives more of, for the limits until
 #: an output was measured (common practice, no source).
@@ -211,7 +211,7 @@ def _words_before(kit: Kit, channel: str, is_first: bool) -> str:
     return "\n".join(filter(None, [words, connection_words(kit, None, "playing"), place]))
 
 
-def _listeners(probe: Probe, output: int, highest_db: float, guide: Guide) -> list[Heard]:
+def _listeners(probe: Probe, output: int, highest_db: float, guide: Guide) -> list[ProbedPath]:
     found, level_db = find_listeners(probe, output, highest_db)
     heard = " and ".join(f"input {one.input}" for one in inputs_that_hear(found))
     guide.say(f"   output {output}, up to {level_db:.0f} dB of full scale: {heard or 'nobody hears it'}")

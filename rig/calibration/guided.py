@@ -69,7 +69,7 @@ def calibrate_loopback(desk: Desk, stage: WiredStage, volts: float | None, openi
     captures = [sound_capture(desk.bench, desk.guide, request, role) for _ in range(openings)]
     found = calibration_loop.loop_of(captures, role)
     budget = (Cause(f"{openings} openings", 100 * calibration_volts.PER_DB * found.u_level_db),)
-    return desk.put_down(
+    return desk.calibration_made(
         "loopback",
         desk.settings.wiring_key(stage),
         stage,
@@ -109,7 +109,7 @@ def calibrate_output(
     if len(set(wiring.outputs.values())) > 1:
         budget = (*budget, Cause("one output against another", OUTPUTS_PERCENT / calibration.EVEN))
     details: dict[str, object] = {"frequency_hz": hz, "tones": [_plain(quiet), _plain(normal)], "output": number}
-    return desk.put_down(
+    return desk.calibration_made(
         "output", desk.settings.wiring_key(stage), stage, ("output_volts", volts, "V"), budget, details
     )
 
@@ -177,7 +177,7 @@ def calibrate_input(
         "volts_rms": volts_rms,
         "over_rest_db": tone.over_rest_db,
     }
-    one = desk.put_down("input", role, stage, ("input_volts", found, "V"), whole, details)
+    one = desk.calibration_made("input", role, stage, ("input_volts", found, "V"), whole, details)
     rests_on = {key: value for key, value in one.made_with.items() if meter is None or key != OUTPUT_IN_FORCE}
     return replace(one, made_with=rests_on)
 
@@ -266,7 +266,9 @@ def calibrate_microphone(desk: Desk, level_db: float, within_db: float, mounting
         for tone in tones
     )
     details = MicrophoneDetails(level_db, found, response)
-    return desk.put_down("microphone", "", "playing", ("sensitivity", 1000 * v_per_pa, "mV/Pa"), budget, details)
+    return desk.calibration_made(
+        "microphone", "", "playing", ("sensitivity", 1000 * v_per_pa, "mV/Pa"), budget, details
+    )
 
 
 def calibrate_sense(desk: Desk, loads: Sequence[Standard], volts: float) -> Stored:
@@ -317,7 +319,7 @@ def leads_sweep(desk: Desk, volts: float, seconds: float | None = None) -> Sweep
 
 def _sense(desk: Desk, known: KnownLoad, causes: Sequence[str]) -> Stored:
     budget = calibration.budget_of(known, causes)
-    stored = desk.put_down(
+    stored = desk.calibration_made(
         "sense", "", "leads", ("known load", known.load_ohm, "ohm"), budget, calibration.details_of(known)
     )
     return replace(stored, made_at=known.made_at)

@@ -9,7 +9,7 @@ import typer
 from rig.commands.common import HERE, Workspace
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.files.errors import RecordError
-from rig.findings.curves import OF_THE_MODEL, Under, curves_under
+from rig.findings.curves import OF_THE_MODEL, ExplainedCurve, curves_under
 from rig.screen.console import say
 from rig.store import records
 from rig.store.recorded import read_curve
@@ -81,9 +81,9 @@ def curves_of(record: Record) -> list[Curve]:
     return [read_curve(record, entry) for entry in entries if entry.quantity in OF_THE_MODEL]
 
 
-def panels_of(kit: Kit, curves: Sequence[Curve], findings: Sequence[Finding]) -> list[list[Under]]:
+def panels_of(kit: Kit, curves: Sequence[Curve], findings: Sequence[Finding]) -> list[list[ExplainedCurve]]:
     """One entry a curve: it under each finding of its channel, in the order of the findings."""
-    panels: dict[tuple[str, str], list[Under]] = {}
+    panels: dict[tuple[str, str], list[ExplainedCurve]] = {}
     pairs = {f.channel: [one for one in findings if one.one_of_two and one.channel == f.channel] for f in findings}
     for finding in findings:
         besides = next((one for one in pairs[finding.channel] if finding.one_of_two and one is not finding), None)

@@ -31,9 +31,9 @@ from rig.study.learning import (
     share_rejects,
 )
 from rig.study.learnt_limits import difference, with_learnt_limits
+from rig.study.passed_units import FILE as LEARNT_FROM
+from rig.study.passed_units import former_and_new, learnt_from, passed_of, refuse_other_sign
 from rig.study.spreads import IMPEDANCE, LEVEL, Key, Spread, even_grid, spreads_of_units
-from rig.study.taking_in import FILE as LEARNT_FROM
-from rig.study.taking_in import former_and_new, learnt_from, passed_of, refuse_other_sign
 from rig.values.readings import Curve, Floats
 
 Source = Literal["builds", "parts", "both"]
@@ -72,7 +72,7 @@ def learn_command(
     curves_of = {run.serial: {k: read_curve(run, one) for k, one in _curve_entries(run).items()} for run in runs}
     builds = _builds(loaded, curves_of)
     design = _design(loaded, curves_of, runs, made_at) if runs else None
-    shaped = loaded.taught(design) if design else loaded
+    shaped = loaded.with_learnt(design) if design else loaded
     if design and not _may_be_learnt(shaped, builds, new, seed, yes):
         return
     spreads = {} if chosen == "builds" else spreads_of_units(shaped, draws, seed)

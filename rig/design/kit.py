@@ -281,7 +281,7 @@ class Kit(Table):
         """The channel of this name (KeyError if there is none)."""
         return {channel.name: channel for channel in self.channels}[name]
 
-    def alike(self) -> list[tuple[ChannelSpec, ChannelSpec]]:
+    def equal_channels(self) -> list[tuple[ChannelSpec, ChannelSpec]]:
         """Neighbouring pairs of channels built alike: what one does the other must do."""
         pairs = zip(self.channels, self.channels[1:], strict=False)
         return [(a, b) for a, b in pairs if a.drivers == b.drivers and a.box == b.box]
@@ -331,7 +331,7 @@ class Kit(Table):
         """What good builds have taught of the kit; None: nothing yet."""
         return self._learnt
 
-    def taught(self, design: LearntDesign) -> "Kit":
+    def with_learnt(self, design: LearntDesign) -> "Kit":
         """The kit as builds have taught it."""
         kit = self.model_copy()
         kit._learnt, kit._models = design, {}

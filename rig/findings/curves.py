@@ -11,8 +11,8 @@ from rig.circuit.channel import impedance_ohm
 from rig.circuit.units import FloatArray
 from rig.design.kit import Kit
 from rig.findings.dictionary import Cause, Hypothesis
-from rig.findings.left_out import left_out
 from rig.findings.likelihood import linear
+from rig.findings.model_discrepancy import left_out
 from rig.findings.observed import Asked
 from rig.findings.prediction import Scene, design, driver_pressures, scene_of
 from rig.findings.ranking import dictionary, good
@@ -29,7 +29,7 @@ BAND_SIGMAS = 2.0
 
 
 @dataclass(frozen=True, eq=False)
-class Under:
+class ExplainedCurve:
     """A measured curve, and what a finding expects at its frequencies."""
 
     measured: Curve
@@ -44,7 +44,7 @@ class Under:
 
 def curves_under(
     kit: Kit, curves: Sequence[Curve], finding: Finding, besides: Finding | None = None
-) -> tuple[Under, ...]:
+) -> tuple[ExplainedCurve, ...]:
     """Impedance and free-field level of the finding's channel, each with what is expected under the finding.
 
     Parameters
@@ -70,9 +70,10 @@ def curves_under(
     entries = [hypothesis_of(scene, fault) for fault in faults]
     whole = [(entry, amount_of(entry, fault)) for entry, fault in zip(entries, faults, strict=True) if entry]
     if len(whole) < len(faults):
-        return tuple(Under(curve, None, finding, besides, good_band(scene, curve)) for curve in there)
+        return tuple(ExplainedCurve(curve, None, finding, besides, good_band(scene, curve)) for curve in there)
     return tuple(
-        Under(curve, _expected(scene, whole, curve), finding, besides, good_band(scene, curve)) for curve in there
+        ExplainedCurve(curve, _expected(scene, whole, curve), finding, besides, good_band(scene, curve))
+        for curve in there
     )
 
 

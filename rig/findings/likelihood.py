@@ -16,7 +16,7 @@ import scipy
 from rig.circuit.factor import smooth_correlation
 from rig.circuit.units import FloatArray
 from rig.findings.dictionary import Hypothesis
-from rig.findings.left_out import left_out
+from rig.findings.model_discrepancy import left_out
 from rig.findings.observed import Asked, Observed
 from rig.findings.prediction import Scene, deviations_of, predicted
 

@@ -90,7 +90,7 @@ def scene_of(kit: Kit, channel: str) -> Scene:
     """The scene of a channel at the kit's first microphone position."""
     spec, place = kit.channel(channel), kit.positions[0]
     here = microphone_at(place.distance_m, place.angle_deg)
-    pairs = {(a.name, b.name) for a, b in kit.alike()}
+    pairs = {(a.name, b.name) for a, b in kit.equal_channels()}
     others = []
     for other in kit.channels:
         right, front = (here_m - there_m for here_m, there_m in zip(spec.place_m, other.place_m, strict=True))

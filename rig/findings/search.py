@@ -11,12 +11,12 @@ from checks.leads import OPEN_OHM
 from checks.ping import PING_LEVEL
 from rig.circuit.population import Parameter
 from rig.design.kit import Kit
-from rig.findings.around import around_findings, is_around
 from rig.findings.audible import audible_faults, is_audible
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause
 from rig.findings.leading import LARGEST_GROUP, NAMED_FROM, UNKNOWN, Group, groups_of, in_order
 from rig.findings.likelihood import noise_root
 from rig.findings.observed import Observed, observed
+from rig.findings.other_places import around_findings, is_around
 from rig.findings.pairs import FURTHEST, MISFIT, explains, pair_of
 from rig.findings.prediction import Scene, scene_of
 from rig.findings.ranking import Ranked, Ranking, alike_with, leading_nowhere, log_priors, ranking, with_level
@@ -169,7 +169,7 @@ def _read_of(kit: Kit, results: Sequence[CheckResult], quantities: Sequence[str]
 
 def _of_one_delivery(kit: Kit, found: Sequence[Finding]) -> list[Finding]:
     """The findings; the same part wrong in channels built alike was bought wrong, or is wrong in the parts list."""
-    alike = {frozenset((a.name, b.name)) for a, b in kit.alike()}
+    alike = {frozenset((a.name, b.name)) for a, b in kit.equal_channels()}
     named = []
     for one in found:
         same = [

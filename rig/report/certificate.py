@@ -19,10 +19,10 @@ from rig.circuit.notation import hertz
 from rig.design.kit import Kit
 from rig.drawing.svg import HATCHING
 from rig.report import heat, words
-from rig.report.conditions import bench_settings, calibrations, conditions, played_again
+from rig.report.conditions import bench_settings, calibrations, conditions, repeated_captures
 from rig.report.figures import Panel, band_verdicts, curves_svg, panels_of
 from rig.report.findings_text import rework_words, titled
-from rig.report.unproved import alike, ended_early, not_checked, together, unjudged_ranges, void_reason
+from rig.report.unproved import ended_early, merged_by_reason, merged_lines, not_checked, unjudged_ranges, void_reason
 from rig.store.run_json import Record, SoundEntry
 from rig.values.names import GUARD
 from rig.values.readings import Curve, Reading
@@ -89,11 +89,11 @@ def certificate(record: Record, run: Run, kit: Kit) -> str:
         settled=heat.early_words(run),
         interrupted=heat.interrupted_words(run, record),
         soaks=(soaks := heat.soaks(run, kit)),
-        not_checked=together(not_checked(run, kit, record.plan)),
+        not_checked=merged_lines(not_checked(run, kit, record.plan)),
         ranges=unjudged_ranges(run),
         conditions=list(conditions(run, kit)),
         bench=list(words.flat(bench_settings(record.bench))),
-        played_again=played_again(run),
+        repeated_captures=repeated_captures(run),
         simulated=record.bench.get("kind") == "simulated",
         disturbed=[(capture, troubles) for capture, troubles in run.captures if troubles],
         calibrations=list(calibrations(run)),
@@ -200,7 +200,7 @@ def failures(run: Run, kit: Kit) -> list[tuple[str, Verdict]]:
 
 def _methods(curves: Iterable[Curve]) -> list[str]:
     """How the curves were made; curves made alike share a line."""
-    return [f"{of}: {how}" for of, how in alike((curve, curve.method) for curve in curves if curve.method)]
+    return [f"{of}: {how}" for of, how in merged_by_reason((curve, curve.method) for curve in curves if curve.method)]
 
 
 def _figures(by_quantity: Mapping[str, Sequence[Panel]]) -> Iterator[tuple[str, list[Markup]]]:

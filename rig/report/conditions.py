@@ -50,7 +50,7 @@ def conditions(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
             yield f"microphone {position.name}", place_words(position)
     degrees = sorted({c.calibration.air_celsius for c in captures if c.calibration.air_celsius is not None})
     yield "air temperature", ", ".join(f"{value:g} °C" for value in degrees) or "not measured"
-    looks = len(played_again(run))
+    looks = len(repeated_captures(run))
     repeats = sum(capture.attempt > 1 for capture in captures) - looks
     text = f"{len(captures)}, of these {repeats} repeated after a disturbance"
     yield "captures", text + (f" and {looks} played again for a second look" if looks else "")
@@ -106,7 +106,7 @@ def _filter(one: NoiseFilter) -> str:
     return words.with_minus(f"{one.kind} {one.gain_db:+g} dB at {hertz(one.hz)}{quality}")
 
 
-def played_again(run: Run) -> list[Capture]:
+def repeated_captures(run: Run) -> list[Capture]:
     """Second looks: captures of what had been played before and had not been disturbed then."""
     undisturbed = {(c.request, c.attempt) for c, troubles in run.captures if not troubles}
     return [c for c, _ in run.captures if c.attempt > 1 and (c.request, c.attempt - 1) in undisturbed]

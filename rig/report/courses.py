@@ -205,7 +205,7 @@ def _behind_the_edge(plot: Plot, panel: TimePanel) -> Iterator[str]:
             yield from _steady(plot, line)
             words = f"{line.name} → {number(line.steady[0])} ± {number(line.steady[1], figures=2)} {unit}"
             wanted.append((float(plot.y(line.steady[0])), words, plot.width, None, False))
-    ys = apart([entry[0] for entry in wanted], WORDS)
+    ys = spaced_apart([entry[0] for entry in wanted], WORDS)
     for y, (at, words, x, kind, is_faint) in zip(ys, wanted, strict=True):
         colour = "#666" if is_faint else "#000"
         lead = f"M{plot.left + x:.1f} {plot.top + at:.1f}L{edge + NAMES - 3} {plot.top + y:.1f}"
@@ -251,7 +251,7 @@ def _steady(plot: Plot, line: TimeLine) -> Iterator[str]:
         yield path(f"M{x - BAR} {end:.1f}L{x} {middle:.1f}", FIT)
 
 
-def apart(wanted: Sequence[float], least: float) -> list[float]:
+def spaced_apart(wanted: Sequence[float], least: float) -> list[float]:
     """Heights as near to those wanted as can be with so much between them, their order kept."""
     order = sorted(range(len(wanted)), key=lambda n: wanted[n])
     groups: list[list[int]] = []

@@ -7,7 +7,7 @@ import numpy as np
 
 from rig.drawing.panels import Band, Line, Panel, curve_axes, figure
 from rig.drawing.svg import DESIGN, MEASURED, SERIES, UNTRUSTED, write_svg
-from rig.findings.curves import Under
+from rig.findings.curves import ExplainedCurve
 from rig.report.findings_text import headline
 
 #: Height of a panel with its axes; layout.
@@ -18,7 +18,7 @@ STYLES = SERIES[1:4]
 MOST_OHM = 1000.0
 
 
-def draw_explanation(panels: Sequence[Sequence[Under]], title: str, path: Path) -> Path:
+def draw_explanation(panels: Sequence[Sequence[ExplainedCurve]], title: str, path: Path) -> Path:
     """Draw each curve with all that is expected of it into an SVG file and return its path.
 
     Parameters
@@ -33,7 +33,7 @@ def draw_explanation(panels: Sequence[Sequence[Under]], title: str, path: Path) 
     return write_svg(path, figure([_panel(panel) for panel in panels], height=HEIGHT, title=title))
 
 
-def _panel(panel: Sequence[Under]) -> Panel:
+def _panel(panel: Sequence[ExplainedCurve]) -> Panel:
     curve, bands = panel[0].measured, []
     at_hz, shown = curve.frequency_hz, [curve.value]
     lines = [Line(at_hz, np.where(curve.valid, curve.value, np.nan), "measured", MEASURED)]
@@ -57,7 +57,7 @@ def _panel(panel: Sequence[Under]) -> Panel:
     return Panel(title, *curve_axes(at_hz, shown, curve.unit), lines=tuple(lines), bands=tuple(bands))
 
 
-def _expected_if(under: Under) -> str:
+def _expected_if(under: ExplainedCurve) -> str:
     """What must be wrong for the curve to be like this."""
     both = [one for one in (under.finding, under.besides) if one is not None]
     return "expected if: " + "\nand: ".join(headline(one) for one in both)

@@ -48,7 +48,9 @@ def void_reason(run: Run) -> str:
 
 
 def _why(result: CheckResult) -> str:
-    reasons = together((f"{v.quantity} {v.subject}".strip(), v.reason) for v in result.verdicts if v.outcome == "void")
+    reasons = merged_lines(
+        (f"{v.quantity} {v.subject}".strip(), v.reason) for v in result.verdicts if v.outcome == "void"
+    )
     text = "; ".join(f"{name.replace('; ', ', ')}: {why}" for name, why in reasons)
     return f"{result.title}: {result.reason or text or 'no verdict'}"
 
@@ -58,7 +60,7 @@ def ended_early(result: CheckResult, run: Run) -> bool:
     return bool(run.stopped) and result.reason == f"not done: {run.stopped}"
 
 
-def together(lines: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
+def merged_lines(lines: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
     """Names of which the same is said share a line; what their titles (up to a colon) have in common is said once."""
     by_reason: dict[str, dict[str, list[str]]] = {}
     for name, why in lines:
@@ -82,7 +84,7 @@ def unjudged_ranges(run: Run) -> list[tuple[str, str]]:
         names = [(curve.quantity.removesuffix(BY_BAND), curve.subject) for curve in result.read.curves]
         curves = zip(result.read.curves, map(judged.get, names), strict=True)
         ranges = ((curve, why) for curve, verdict in curves for why in _ranges(curve, verdict))
-        lines += [(f"{result.title}: {of}", why) for of, why in alike(ranges)]
+        lines += [(f"{result.title}: {of}", why) for of, why in merged_by_reason(ranges)]
     return lines
 
 
@@ -107,7 +109,7 @@ def untrusted_ranges(curve: Curve) -> list[str]:
     return ranges
 
 
-def alike(reasons: Iterable[tuple[Curve, str]]) -> list[tuple[str, str]]:
+def merged_by_reason(reasons: Iterable[tuple[Curve, str]]) -> list[tuple[str, str]]:
     """Curves of which the same is reported, by quantities and subjects, and what is reported."""
     subjects: dict[tuple[str, str], list[str]] = {}
     for curve, words_of_it in reasons:

@@ -35,7 +35,7 @@ from rig.values.run import (
 from rig.values.verdicts import CheckResult, Outcome
 from rig.verdict.check import ListedCheck, foretold
 from rig.verdict.examine import capture_troubles, examine_looks
-from rig.verdict.guard import Watch
+from rig.verdict.guard import GuardWatch
 from rig.verdict.second_look import MOST_LOOKS, CheckedCapture, is_doubtful, needs_another, standing
 
 #: A disturbed capture is repeated at most so often before its checks are void; our choice.
@@ -192,7 +192,7 @@ def _soak(walk: _Walk, programme: Programme, player: Player) -> Iterator[Event]:
     """Play a programme under guard. Whatever ends it, its log is kept."""
     yield _started(walk, programme)
     limits = steady_limits_k(walk.kit, walk.checks, programme)
-    watch, ended = Watch(programme, limits), "ended before its time"
+    watch, ended = GuardWatch(programme, limits), "ended before its time"
     rows = player.soak(programme)
     try:
         for row in rows:

@@ -59,7 +59,7 @@ def channels_alike(kit: Kit) -> list[list[ChannelSpec]]:
 
 def _learnt(kit: Kit, alike: Sequence[ChannelSpec], builds: Sequence[Curves]) -> LearntChannel:
     units = [(channel.name, curves) for channel in alike for curves in builds]
-    sights, levels = _heard(kit, alike[0].band, units)
+    sights, levels = _level_observations(kit, alike[0].band, units)
     keep = slice(None, None, EVERY)
     measured = []
     for n, (name, curves) in enumerate(units):
@@ -78,7 +78,7 @@ def _learnt(kit: Kit, alike: Sequence[ChannelSpec], builds: Sequence[Curves]) ->
     return learnt_channel([one.name for one in alike], sheet, learnt, [sight.position for sight in sights])
 
 
-def _heard(
+def _level_observations(
     kit: Kit, band: tuple[float, float], units: Sequence[tuple[str, Curves]]
 ) -> tuple[list[Sight], list[list[tuple[Floats, Floats]]]]:
     """Where the microphone heard all units, and for each place their levels and standard uncertainties."""

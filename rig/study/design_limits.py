@@ -227,7 +227,7 @@ def _response(kit: Kit, spreads: Mapping[Key, Spread], reach: Sequence[Reach], m
         return
     yield f"[limits.{response.NAME}]"
     yield from _around(kit, reach, response.NAME, SENSITIVITY, is_percent=False)
-    pairs = [(a, b) for a, b in kit.alike() if a in channels and b in channels]
+    pairs = [(a, b) for a, b in kit.equal_channels() if a in channels and b in channels]
     if pairs:
         apart = max(max(r.distances(False)) for r in reach if r.quantity == response.MEAN_MATCH)
         yield f'"{response.MEAN_MATCH}" = {{ lower = -{apart + 0.2:.1f}, upper = {apart + 0.2:.1f} }}'
@@ -280,11 +280,11 @@ def _match_mask(spread: Spread) -> str:
 def _usual(kit: Kit, masks: dict[str, str], hand_over_hz: float | None) -> Iterator[str]:
     """Limits that the trade has (common practice, no source)."""
     yield '[limits.ping]\n"ping level" = { lower = -10, upper = 8 }'
-    if kit.alike():
+    if kit.equal_channels():
         yield '"louder than the other boxes" = { lower = 1.5 }'
     yield '\n[limits.polarity]\n"band level" = { lower = -8, upper = 8 }'
     names = ["driver polarity", "channel polarity"]
-    names += ["polarity between"] if kit.alike() or hand_over_hz else []
+    names += ["polarity between"] if kit.equal_channels() or hand_over_hz else []
     yield from (f'"{name}" = {{ lower = 1, upper = 1 }}' for name in names)
     yield "\n[limits.distortion]"
     groups = channels_alike(kit)

@@ -124,7 +124,7 @@ def _levels(kit: Kit, channels: Sequence[str], settings: response.Settings) -> C
                 on_axis[name] = curve
                 if response.covers(kit.channel(name).band, settings.sensitivity_hz):
                     readings.append(_sensitivity(kit, curve, place, settings))
-    for a, b in kit.alike():
+    for a, b in kit.equal_channels():
         if a.name in on_axis and b.name in on_axis:
             one, other = on_axis[a.name], on_axis[b.name]
             subject, apart = f"{a.name}{AGAINST}{b.name}", one.value - other.value

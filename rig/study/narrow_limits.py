@@ -14,9 +14,9 @@ import numpy as np
 from checks import impedance, leads, leak, response
 from rig.circuit.channel import Channel, find_driver, impedance_ohm
 from rig.circuit.fit import default_parameters
-from rig.circuit.held import held_uncertainty
 from rig.circuit.radiation import microphone_at, pressure_pa
 from rig.circuit.tolerance import draw
+from rig.circuit.unfitted_parts import held_uncertainty
 from rig.design.kit import Kit
 from rig.design.limits import Limit, limit_key
 from rig.signals.divider import load_uncertainties, one_load_errors
@@ -127,7 +127,7 @@ def reaches(kit: Kit) -> tuple[Reach, ...]:
             found.append(
                 _reach(response.NAME, response.FREE_FIELD_LEVEL, spec.name, "dB", shift, LEVEL_U_DB, random=random)
             )
-    for a, b in kit.alike():
+    for a, b in kit.equal_channels():
         if a.name in levels and b.name in levels:
             apart = levels[a.name] - levels[b.name]
             subject = f"{a.name} against {b.name}"

@@ -55,7 +55,7 @@ def usual_ppm(captures: Iterable[Capture], role: str) -> float | None:
     return round(float(np.median(good)), 1) if good else None
 
 
-def apart(captures: Collection[Capture], of: Iterable[Capture]) -> str:
+def clock_disagreement(captures: Collection[Capture], of: Iterable[Capture]) -> str:
     """Why the clock of some captures is not believed: it is not that of all the others; empty when it is.
 
     What a clock cannot do is samples lost at once, and at a microphone only this tells them from a clock.

@@ -98,7 +98,7 @@ def examine(
     own = [capture for request in needed if isinstance(capture := captures[request], Capture)]
     all_captures = [capture for capture in captures.values() if isinstance(capture, Capture)]
     doubts = (doubt(listed.rests_on, captures[request].doubts) for request in needed)
-    if doubtful := next(filter(None, doubts), clocks.apart(all_captures, own)):
+    if doubtful := next(filter(None, doubts), clocks.clock_disagreement(all_captures, own)):
         return void(listed, doubtful)
     limits = kit.limits.get(listed.name, {})
     try:

@@ -37,7 +37,7 @@ TOGETHER_DB = 1.0
 
 
 @dataclass
-class Watch:
+class GuardWatch:
     """What is remembered of a programme under way. Grows by a few numbers a row, whatever its length."""
 
     programme: Programme
@@ -242,7 +242,7 @@ class Watch:
 
 def watched(programme: Programme, rows: Iterable[Row], steady_limits_k: dict[str, tuple[float, float]]) -> Log:
     """The log that recorded rows make under the guard of a programme; the guard may end it before they do."""
-    watch = Watch(programme, steady_limits_k)
+    watch = GuardWatch(programme, steady_limits_k)
     for row in rows:
         if watch.add(row)[1]:
             break

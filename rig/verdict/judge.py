@@ -154,7 +154,7 @@ def judge_number(reading: Reading, limit: Limit, decision: Decision = SIMPLE) ->
             _in_noise(margin, noise, reading.unit) if in_noise else _too_near(margin, reading.uncertainty, reading.unit)
         )
         return _void(reading.quantity, reading.subject, reading.unit, near, words, may_pass=True)
-    outside = reading.said or f"{_figure(-margin)} {apart(reading.unit)} {side}".replace("  ", " ")
+    outside = reading.said or f"{_figure(-margin)} {difference_unit(reading.unit)} {side}".replace("  ", " ")
     return Verdict(
         quantity=reading.quantity,
         subject=reading.subject,
@@ -237,7 +237,9 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Deci
         margin=float(margins[worst]),
         at_hz=float(grid[worst]),
         limit=words,
-        reason="" if is_pass else f"{_figure(-margins[worst])} {apart(curve.unit)} {side} at {hertz(grid[worst])}",
+        reason=""
+        if is_pass
+        else f"{_figure(-margins[worst])} {difference_unit(curve.unit)} {side} at {hertz(grid[worst])}",
         uncertainty=float(uncertainty[worst]),
         conformity=float(np.min(probability_of_conformity(value, uncertainty, low, high))),
         mask=mask,
@@ -379,7 +381,7 @@ def within_noise(margin: Floats | float, noise: Floats | float) -> NDArray[np.bo
 
 
 def _in_noise(margin: float, noise: float, unit: str) -> str:
-    outside, noisy = (f"{_figure(value)} {apart(unit)}".strip() for value in (-margin, 2 * noise))
+    outside, noisy = (f"{_figure(value)} {difference_unit(unit)}".strip() for value in (-margin, 2 * noise))
     return f"noise hides it: {outside} outside its limit, and noise alone can be ±{noisy} (k = 2)"
 
 
@@ -387,8 +389,9 @@ def _too_near(margin: float, uncertainty: float, unit: str) -> str:
     if not np.isfinite(uncertainty):
         return "its uncertainty is not known, and the kit's decision rule asks for it"
     side = "inside" if margin >= 0 else "outside"
-    expanded = f"{_figure(2 * uncertainty)} {apart(unit)}".strip()
-    return f"{_figure(abs(margin))} {apart(unit)} {side} its limit, known to ±{expanded} (k = 2): too near to tell"
+    expanded = f"{_figure(2 * uncertainty)} {difference_unit(unit)}".strip()
+    found = f"{_figure(abs(margin))} {difference_unit(unit)} {side} its limit"
+    return f"{found}, known to ±{expanded} (k = 2): too near to tell"
 
 
 def _void(quantity: str, subject: str, unit: str, reason: str, limit: str = "", may_pass: bool = False) -> Verdict:
@@ -404,9 +407,9 @@ def limit_words(limit: Limit, unit: str) -> str:
         return "as good builds have it"
     if limit.is_around_number:
         sides = [f"{s}{v:g}" for s, v in (("-", limit.minus), ("+", limit.plus)) if v is not None]
-        return f"{' '.join(sides)}{' %' if limit.percent else f' {apart(unit)}'.rstrip()} around the design"
+        return f"{' '.join(sides)}{' %' if limit.percent else f' {difference_unit(unit)}'.rstrip()} around the design"
     if limit.around is not None or limit.centre is not None:
-        sign = " %" if limit.percent else f" {apart(unit)}"
+        sign = " %" if limit.percent else f" {difference_unit(unit)}"
         widest = max(max(window[2], window[3]) for window in limit.within)
         narrowest = min(min(window[2], window[3]) for window in limit.within)
         span = f"{narrowest:g}" if narrowest == widest else f"{narrowest:g} to {widest:g}"
@@ -419,7 +422,7 @@ def limit_words(limit: Limit, unit: str) -> str:
     return f"at most {limit.upper:g} {unit}".strip()
 
 
-def apart(unit: str) -> str:
+def difference_unit(unit: str) -> str:
     """The unit of a difference: between two sound pressure levels lie decibels, not a level."""
     return "dB" if unit == "dB SPL" else unit
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.design.uncertainty_budget import of_the_capture
-from rig.signals import looks, two_clocks
+from rig.signals import recording_difference, two_clocks
 from rig.values.captures import Capture, once_per_capture
 from rig.values.requests import Request
 from rig.values.verdicts import Verdict
@@ -64,7 +64,7 @@ def quietest_noises(captures: Iterable[Capture]) -> QuietNoises:
 @once_per_capture
 def _noises_of(capture: Capture) -> tuple[float, ...]:
     silence = slice(None) if capture.request.is_silence else sweep_layout(capture).silence
-    return tuple(looks.steady_noise(row[silence], capture.sample_rate_hz) for row in capture.samples)
+    return tuple(recording_difference.steady_noise(row[silence], capture.sample_rate_hz) for row in capture.samples)
 
 
 def agree(one: Capture, other: Capture, quiet: QuietNoises) -> bool:
@@ -76,7 +76,7 @@ def agree(one: Capture, other: Capture, quiet: QuietNoises) -> bool:
         return False
     place = (one.request.stage, one.request.at)
     return not any(
-        looks.pieces_that_differ(found, quiet[*place, role]).any()
+        recording_difference.pieces_that_differ(found, quiet[*place, role]).any()
         for found, role in zip(_differences(one, other), one.inputs, strict=True)
     )
 
@@ -108,9 +108,9 @@ def choose(captures: Sequence[Capture], others: Iterable[Capture] = ()) -> tuple
 
 
 @once_per_capture
-def _differences(one: Capture, other: Capture) -> tuple[looks.Difference, ...]:
+def _differences(one: Capture, other: Capture) -> tuple[recording_difference.Difference, ...]:
     """Input by input; found once for each two captures, however often it is chosen among more of them."""
-    return tuple(looks.difference(a, b, one.sample_rate_hz) for a, b in _rows_of(one, other))
+    return tuple(recording_difference.difference(a, b, one.sample_rate_hz) for a, b in _rows_of(one, other))
 
 
 def standing(
@@ -158,7 +158,7 @@ def sound_looks(attempts: Sequence[CheckedCapture]) -> list[Capture]:
 
 def _follows(odd: Capture, clean: Capture) -> bool:
     loudest = max(_rows_of(odd, clean), key=lambda pair: float(np.sum((pair[0] - pair[1]).astype(np.float64) ** 2)))
-    return looks.follows_the_signal(loudest[0], loudest[1], odd.sample_rate_hz)
+    return recording_difference.follows_the_signal(loudest[0], loudest[1], odd.sample_rate_hz)
 
 
 def _rows_of(one: Capture, other: Capture) -> list[tuple[Samples, Samples]]:

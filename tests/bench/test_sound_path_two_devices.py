@@ -94,7 +94,7 @@ def test_the_clock_is_told_and_the_response_is_the_speaker_s(folder: Path, ppm: 
     for capture in captures:
         assert capture.other_clock == ("microphone",)
         assert capture_integrity(capture).other_clock_ppm == pytest.approx(ppm, abs=0.5)
-    assert clocks.apart(captures, captures) == ""
+    assert clocks.clock_disagreement(captures, captures) == ""
     heard = acoustic_response(clocks.on_one_clock(captures[0], captures))
     assert not heard.timed
     frequency_hz = np.arange(100.0, 16000.0, 25.0)

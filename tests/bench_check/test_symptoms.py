@@ -27,7 +27,7 @@ def run_captures(*faults: str, kit: Kit | None = None) -> list[Capture]:
         found += player.play([kit.sweep("leads", channel.name, quiet=True) for channel in kit.channels])
     with bench.stage("playing") as player:
         names = [(channel.name, channel.name) for channel in kit.channels]
-        names += [(one.name, other.name) for pair in kit.alike() for one, other in (pair, pair[::-1])]
+        names += [(one.name, other.name) for pair in kit.equal_channels() for one, other in (pair, pair[::-1])]
         found += player.play([kit.sweep("playing", *both, place, quiet=True) for both in names])
     return found
 

@@ -146,7 +146,7 @@ def spreads(work: Job, builds: Sequence[Sequence[Curve]]) -> dict[Key, Spread]:
     """How units spread around the design that these builds teach."""
     named = {f"ST-{n:04d}": curves for n, curves in enumerate(builds)}
     design = learn_design(work.kit, named, dict.fromkeys(named, ""), "")
-    return spreads_of_units(work.kit.taught(design), BELONGING_DRAWS, 1, by_tolerances=True)
+    return spreads_of_units(work.kit.with_learnt(design), BELONGING_DRAWS, 1, by_tolerances=True)
 
 
 def stranger(design: Design, options: argparse.Namespace) -> tuple[int, int]:

@@ -52,7 +52,7 @@ PARTS_HZ = (20.0, 20000.0)
 
 def masks_of(kit: Kit, builds: dict[str, list[Curve]]) -> tuple[list[Learnt], Kit]:
     """What `kitproof learn` makes of builds: masks, and the kit with its learnt design."""
-    taught = kit.taught(learn_design(kit, builds, dict.fromkeys(builds, "a run"), ""))
+    taught = kit.with_learnt(learn_design(kit, builds, dict.fromkeys(builds, "a run"), ""))
     spreads, masks = spreads_of_units(taught, DRAWS, 1), []
     for kind, unit_name in ((IMPEDANCE, "ohm"), (LEVEL, "dB SPL")):
         key = (*kind, "box")

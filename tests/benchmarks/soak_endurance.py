@@ -31,7 +31,7 @@ from rig.store import records
 from rig.store.recordings import LogWriter, read_rows
 from rig.store.run_json import About
 from rig.values.run import Logged, StageReached, Started
-from rig.verdict.guard import Watch
+from rig.verdict.guard import GuardWatch
 
 CHILD = "import sys; sys.path[:0] = sys.argv[3:]; import soak_endurance; soak_endurance.walk(sys.argv[1], sys.argv[2])"
 
@@ -48,7 +48,7 @@ def memory(hours: float) -> None:
     programme = next(r for r in job(ROOT, "booth-two", "heat").schedule.requests if hasattr(r, "noise"))
     programme = replace(programme, seconds=hours * 3600, early_end_after_s=None)
     bench = SimulatedBench(kit, "BT-0001")
-    watch = Watch(programme)
+    watch = GuardWatch(programme)
     began_s, count, first_mb, most_mb = time.monotonic(), 0, float("nan"), 0.0
     whole = programme.seconds / programme.every_s
     with tempfile.TemporaryDirectory() as folder, bench.stage("soak") as player:
@@ -71,7 +71,7 @@ def walk(folder: str, seed: str) -> None:
     work = job(ROOT, "booth-two", "heat")
     keeper = journal.Journal(Path(folder), work.kit, f"BT-{seed}", About(started_at=records.now()))
     programme = replace(PROGRAMME, every_s=1.0, seconds=20000.0)
-    watch = Watch(programme)
+    watch = GuardWatch(programme)
 
     def events() -> "object":
         yield StageReached("soak", "")

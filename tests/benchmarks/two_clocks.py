@@ -118,7 +118,9 @@ def lost(seeds: int) -> None:
             with bench.stage("playing") as player:
                 made = list(player.play(requests + requests))
             found["good"] += len(made)
-            found["good refused"] += sum(bool(clocks.apart(made, [one]) or capture_troubles(one)) for one in made)
+            found["good refused"] += sum(
+                bool(clocks.clock_disagreement(made, [one]) or capture_troubles(one)) for one in made
+            )
             random = np.random.default_rng(seed)
             for count, one in itertools.product((1, 2, 4, 8, 16, 48), made[:2]):
                 samples, at = one.samples.copy(), int(one.samples.shape[1] * random.uniform(0.3, 0.6))
@@ -127,7 +129,7 @@ def lost(seeds: int) -> None:
                 cut = replace(one, samples=samples)
                 others = [cut, *(other for other in made if other is not one)]
                 found[f"{count} lost"] += 1
-                found[f"{count} told"] += bool(capture_troubles(cut) or clocks.apart(others, [cut]))
+                found[f"{count} told"] += bool(capture_troubles(cut) or clocks.clock_disagreement(others, [cut]))
         print(f"{name}: {dict(found)}", flush=True)
 
 

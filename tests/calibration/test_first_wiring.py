@@ -19,7 +19,7 @@ from rig.commands import calibrate
 from rig.commands.bench import SIMULATED, bench_command, described, go_on_to_calibrate, write_bench_file
 from rig.design.kit import Kit, load_kit
 from rig.files.errors import BenchError, BenchSetupError, Stopped
-from rig.signals.hearing import Heard
+from rig.signals.probing_noise import ProbedPath
 from rig.simulated.card import SimulatedCard
 
 #: Name, ohms of the sense resistor, volts of the output, mV/Pa, temperature.
@@ -130,8 +130,10 @@ def test_the_person_is_warned_of_the_amplifier_before_anything_and_of_bridged_ou
     assert all("microphone" not in words for words in told[first_sound:on] if words.startswith("-> output"))
 
 
-def heard_at(*inputs: int, gain: float = 1.0) -> list[Heard]:
-    return [Heard(n, gain if n in inputs else 1e-5, False, 0.01, 100.0 if n in inputs else 3.0) for n in range(1, 5)]
+def heard_at(*inputs: int, gain: float = 1.0) -> list[ProbedPath]:
+    return [
+        ProbedPath(n, gain if n in inputs else 1e-5, False, 0.01, 100.0 if n in inputs else 3.0) for n in range(1, 5)
+    ]
 
 
 def test_what_is_no_wiring_is_told_with_what_was_heard() -> None:

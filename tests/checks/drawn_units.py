@@ -202,7 +202,7 @@ def true_signs(kit: Kit, signs: dict[str, list[int]], settings: polarity.Setting
         for driver, sign in zip(channel.drivers, own, strict=True):
             truths["driver polarity", f"{channel.name} {driver.name}"] = sign
         truths["channel polarity", channel.name] = own[0] if len(set(own)) == 1 else 0
-    pairs = [(a.name, b.name) for a, b in kit.alike()] + [(c.low, c.high) for c in settings.crossings]
+    pairs = [(a.name, b.name) for a, b in kit.equal_channels()] + [(c.low, c.high) for c in settings.crossings]
     for a, b in pairs:
         # With several drivers: 0 unless all of them stand to their fellows alike.
         relative = {x * y for x, y in zip(signs[a], signs[b], strict=True)}

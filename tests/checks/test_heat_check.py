@@ -15,7 +15,7 @@ from rig.values.captures import Untrusted
 from rig.values.logs import Log, Row
 from rig.values.readings import CheckReadings, Reading
 from rig.values.requests import Programme
-from rig.verdict.guard import Watch
+from rig.verdict.guard import GuardWatch
 from rig.verdict.judge import judge
 
 KIT = demo_kit("booth-two")
@@ -25,7 +25,7 @@ SETTINGS = heat.Settings.model_validate(
 
 
 def log_of(given: Iterable[Row], programme: Programme = PROGRAMME) -> Log:
-    watch = Watch(programme)
+    watch = GuardWatch(programme)
     for row in given:
         if watch.add(row)[1]:
             break
@@ -122,7 +122,7 @@ def test_a_log_that_ends_too_soon_is_void() -> None:
 
 def test_an_early_end_is_a_whole_measurement() -> None:
     programme = replace(PROGRAMME, early_end_after_s=600.0)
-    watch = Watch(programme, {"heat sink": (0.0, 45.0)})
+    watch = GuardWatch(programme, {"heat sink": (0.0, 45.0)})
     for row in rows(programme):
         if watch.add(row)[1]:
             break
@@ -134,7 +134,7 @@ def test_an_early_end_is_a_whole_measurement() -> None:
 
 def test_an_early_end_of_what_will_be_too_hot_is_a_fail_though_nobody_knows_how_hot() -> None:
     programme = replace(PROGRAMME, early_end_after_s=600.0)
-    watch = Watch(programme, {"heat sink": (-math.inf, 12.0)})
+    watch = GuardWatch(programme, {"heat sink": (-math.inf, 12.0)})
     for row in rows(programme, rise_k=60.0, tau_s=3000.0):
         if watch.add(row)[1]:
             break

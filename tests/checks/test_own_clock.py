@@ -119,9 +119,9 @@ def test_a_box_that_plays_no_marks_takes_the_clock_of_the_others() -> None:
     assert found.troubles == ()
     assert "taken from the other captures" in found.remarks[0]
     assert clocks.usual_ppm([weak, *others], "microphone") == pytest.approx(140, abs=0.2)
-    assert clocks.apart([weak, *others], [weak]) == ""
+    assert clocks.clock_disagreement([weak, *others], [weak]) == ""
     assert clocks.on_one_clock(weak, [weak, *others]).samples[0].any()
-    told = clocks.apart([weak], [weak])
+    told = clocks.clock_disagreement([weak], [weak])
     assert "no capture's timing marks tell" in told
     assert "does the right box play?" in told
 
@@ -150,8 +150,8 @@ def test_lost_samples_that_could_be_a_clock_are_told_by_the_other_captures() -> 
     samples[0, middle:-2] = samples[0, middle + 2 :]
     bad = replace(bad, samples=samples)
     assert capture_integrity(bad).troubles == ()
-    assert clocks.apart([*good, bad], good) == ""
-    assert "samples were lost or put in" in clocks.apart([*good, bad], [good[0], bad])
+    assert clocks.clock_disagreement([*good, bad], good) == ""
+    assert "samples were lost or put in" in clocks.clock_disagreement([*good, bad], [good[0], bad])
 
 
 def test_good_captures_have_no_troubles_and_altered_ones_are_refused() -> None:
@@ -209,7 +209,7 @@ def test_the_simulated_bench_makes_such_captures(name: str, ppm: float) -> None:
     assert {one.other_clock for one in heard} == {("microphone",)}
     assert [capture_troubles(one) for one in heard] == [()] * len(heard)
     assert clocks.usual_ppm(heard, "microphone") == pytest.approx(ppm, abs=0.2)
-    assert clocks.apart(heard, heard) == ""
+    assert clocks.clock_disagreement(heard, heard) == ""
     with bench.stage("leads") as player:
         (leads,) = player.play([kit.sweep("leads", kit.channels[0].name)])
     assert leads.other_clock == ()

@@ -42,7 +42,7 @@ def summary(found):
 @pytest.mark.parametrize(("name", "channels", "drivers"), [("booth-two", 2, 4), ("rehearsal-three", 3, 3)])
 def test_no_error_in_many_units_with_noise_20_db_below_the_sweep(name, channels, drivers, monkeypatch):
     found = read_units(name, 20, UNITS, True, monkeypatch)
-    pairs = len(demo_kit(name).alike()) + len(demo_kit(name).checks["polarity"].get("crossings", []))
+    pairs = len(demo_kit(name).equal_channels()) + len(demo_kit(name).checks["polarity"].get("crossings", []))
     assert len(found) == UNITS * (channels + drivers + pairs)
     reversed_drivers = sum(told.true == -1 for told in found if told.reading.quantity == "driver polarity")
     assert 0.25 * UNITS * drivers < reversed_drivers < 0.45 * UNITS * drivers

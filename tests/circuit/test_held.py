@@ -7,8 +7,8 @@ from simulated_runs import ROOT
 
 from rig.circuit.channel import find_driver, impedance_ohm
 from rig.circuit.fit import BOX_PARAMETERS, default_parameters, fit_impedance
-from rig.circuit.held import held_uncertainty
 from rig.circuit.tolerance import draw
+from rig.circuit.unfitted_parts import held_uncertainty
 from rig.design.kit import load_kit
 from rig.signals.smoothing import log_frequency_grid
 

@@ -9,7 +9,7 @@ from simulated_runs import ROOT
 import checks
 from rig.design.kit import Kit, load_kit
 from rig.files.errors import TableError
-from rig.findings.around import ALONE
+from rig.findings.other_places import ALONE
 from rig.findings.search import LENT_GAIN, findings
 from rig.run.schedule import plan
 from rig.simulated.bench import SimulatedBench

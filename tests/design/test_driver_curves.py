@@ -64,7 +64,7 @@ def test_an_impedance_in_free_air_is_the_driver_s_own(tmp_path: Path, columns: i
     assert woofer(kit).fs_hz == pytest.approx(53.0, rel=0.03)
     assert kit.channel("left").drivers[0].is_described
     # Boxes built alike stay so.
-    assert len(kit.alike()) == 1
+    assert len(kit.equal_channels()) == 1
 
 
 def test_a_level_on_a_large_baffle_is_heard_in_the_box_with_its_step(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from rig.design.soak import SoakTable
 from rig.values.logs import Log, Row
 from rig.values.requests import Programme
 from rig.values.verdicts import CheckResult
-from rig.verdict.guard import Watch
+from rig.verdict.guard import GuardWatch
 
 #: The log's one thermometer is on the heat sink.
 LIMITS = {key: limit for key, limit in example.kit().limits["heat"].items() if "amplifier air" not in key}
@@ -26,7 +26,7 @@ REST = replace(PROGRAMME, level_v=0.0, seconds=1800.0, moment="rest")
 def log_of(shown: list[Row], programme: Programme = PROGRAMME, may_stop: bool = True) -> Log:
     """The log of rows as the guard leaves it, cut where it stops."""
     # Nobody looks ahead here, which would take most of the time.
-    watch = Watch(programme, _fitted_at_s=inf)
+    watch = GuardWatch(programme, _fitted_at_s=inf)
     for row in shown:
         _, stop = watch.add(row)
         if stop and may_stop:

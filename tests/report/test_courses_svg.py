@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from rig.drawing.axes import Plot
 from rig.drawing.svg import MOST_POINTS
-from rig.report.courses import Bound, TimeLine, TimePanel, apart, courses_svg, plot_of
+from rig.report.courses import Bound, TimeLine, TimePanel, courses_svg, plot_of, spaced_apart
 
 SECONDS = np.arange(5.0, 7201.0, 5.0)
 RISE_K = 30 * (1 - np.exp(-SECONDS / 900))
@@ -152,7 +152,7 @@ def test_lines_that_hold_little(value: np.ndarray) -> None:
 
 @given(st.lists(st.floats(0, 200), max_size=9))
 def test_names_are_kept_apart_in_their_order_and_where_there_is_room_stay(wanted: list[float]) -> None:
-    placed = apart(wanted, 11.5)
+    placed = spaced_apart(wanted, 11.5)
     order = sorted(range(len(wanted)), key=lambda n: wanted[n])
     gaps = np.diff([placed[n] for n in order])
     assert np.all(gaps >= 11.5 - 1e-6)

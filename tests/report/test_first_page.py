@@ -10,8 +10,8 @@ from test_certificate import page, text_of
 from rig.design.limits import Limit
 from rig.report import words
 from rig.report.certificate import MOST_FAILURES, failures, overview
-from rig.report.conditions import bench_settings, conditions, played_again
-from rig.report.unproved import not_checked, together
+from rig.report.conditions import bench_settings, conditions, repeated_captures
+from rig.report.unproved import merged_lines, not_checked
 from rig.store.run_json import ResultEntry, SoundEntry
 from rig.values.readings import CheckReadings, Reading
 from rig.values.verdicts import CheckResult, Verdict
@@ -101,7 +101,7 @@ def test_second_looks_are_told_apart_from_disturbances() -> None:
     captures = [example.capture(n) for n in (1, 2, 3)]
     troubles: list[tuple[str, ...]] = [("12 samples were lost",), (), ()]
     run = example.run(example.impedance(), captures=tuple(zip(captures, troubles, strict=True)))
-    assert [capture.attempt for capture in played_again(run)] == [3]
+    assert [capture.attempt for capture in repeated_captures(run)] == [3]
     told = text_of(page(run))
     assert "3, of these 1 repeated after a disturbance and 1 played again for a second look" in told
     assert (
@@ -198,7 +198,7 @@ def test_a_shift_downwards_has_a_real_minus_in_the_limit() -> None:
 
 def test_what_the_same_is_said_of_shares_a_line_and_a_title() -> None:
     lines = [("A: x", "why"), ("A: y", "why"), ("A: x", "why"), ("B", "why"), ("A: z", "else")]
-    assert together(lines) == [("A: x, y; B", "why"), ("A: z", "else")]
+    assert merged_lines(lines) == [("A: x, y; B", "why"), ("A: z", "else")]
 
 
 def test_words_of_a_check_have_a_real_minus() -> None:

@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 
 from rig import cli
 from rig.files.plain import json_bytes
-from rig.findings.curves import Under
+from rig.findings.curves import ExplainedCurve
 from rig.report import certificate as certificate_module
 from rig.report.certificate import certificate
 from rig.report.explanation import draw_explanation
@@ -110,7 +110,7 @@ def test_names_are_text_everywhere_on_the_page(plain: Elements, name: str) -> No
 def test_a_dollar_sign_in_a_title_is_no_formula(tmp_path: Path) -> None:
     curve = example.impedance_curve("left $x$ $\\frac$")
     finding = Finding("$\\nothing$ is open", "left", "dead", 0.7, channel="left")
-    under = Under(curve, np.full(curve.value.shape, 8.0), finding)
+    under = ExplainedCurve(curve, np.full(curve.value.shape, 8.0), finding)
     drawn = draw_explanation([[under]], "A kit for $5 and $\\frac$", tmp_path / "x.svg").read_text(encoding="utf-8")
     assert "A kit for $5 and $\\frac$" in drawn
     assert "$\\nothing$ is open" in drawn

@@ -17,7 +17,7 @@ from rig.run.verify import job
 from rig.store.recordings import LogWriter, log_files, read_audio, read_rows, write_audio, write_captures
 from rig.values.logs import Row
 from rig.values.requests import Programme
-from rig.verdict.guard import Watch, watched
+from rig.verdict.guard import GuardWatch, watched
 
 
 def bits(samples: np.ndarray) -> bytes:
@@ -153,7 +153,7 @@ def test_a_log_judged_again_is_the_log_that_was_judged(tmp_path: Path, upper_k: 
     def restless(seconds: float) -> dict[str, float]:
         return {"ampere.supply": 1.0 + math.sin(seconds) / 3, "gain_db.left.125": -12 + math.cos(seconds) / 7}
 
-    watch, live = Watch(programme), []
+    watch, live = GuardWatch(programme), []
     for row in rows(programme, rise_k=100 / 3, change=restless):
         row, stop = watch.add(replace(row, seconds=row.seconds * (1 + 1e-9)))
         live.append(row)

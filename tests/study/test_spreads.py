@@ -48,7 +48,7 @@ def test_masks_of_three_builds_hold_good_units_whose_cone_breaks_up_elsewhere(
     monkeypatch.setattr(population, "surroundings", lambda *of: replace(rooms(*of), reflects=0.0))
     kit = write_kit(DESIGN, tmp_path)
     builds = {serial: read(serial) for serial in ("ST-9000", "ST-9001", "ST-9002")}
-    taught = kit.taught(learn_design(kit, builds, dict.fromkeys(builds, "a run"), ""))
+    taught = kit.with_learnt(learn_design(kit, builds, dict.fromkeys(builds, "a run"), ""))
     spreads, masks = spreads_of_units(taught, 2000, 1), []
     for kind, unit_name, at in ((IMPEDANCE, "ohm", 0), (LEVEL, "dB SPL", 2)):
         key, own = (*kind, "box"), {serial: found[at].value for serial, found in builds.items()}

@@ -17,8 +17,8 @@ from rig.design.kit import load_kit
 from rig.files.errors import Disagree, RecordError, TableError
 from rig.store import records
 from rig.store.run_json import Record
+from rig.study.passed_units import LearntFrom, learnt_from, newly_passed, passed_of, refuse_other_sign
 from rig.study.spreads import LEVEL
-from rig.study.taking_in import LearntFrom, learnt_from, newly_passed, passed_of, refuse_other_sign
 from rig.values.names import CHANNEL_POLARITY
 from rig.values.readings import Reading
 from rig.values.run import Run

@@ -132,4 +132,4 @@ def test_a_microphone_of_another_clock_without_a_cable_says_what_it_cannot_prove
     for capture, other in pairs:
         wrong = replace(capture, request=other.request)
         rest = [one for one in captures if one not in (capture, other)]
-        assert capture_troubles(wrong) or clocks.apart([*rest, wrong], [wrong])
+        assert capture_troubles(wrong) or clocks.clock_disagreement([*rest, wrong], [wrong])

@@ -10,15 +10,15 @@ from soaks import GUARD, PROGRAMME, SINK, rows, without
 
 from rig.values.logs import Row, Stop
 from rig.values.requests import Programme
-from rig.verdict.guard import Watch, rise_over_ambient
+from rig.verdict.guard import GuardWatch, rise_over_ambient
 
 NAN = float("nan")
 
 
 def watched(
     given: Iterable[Row], programme: Programme = PROGRAMME, **limits: dict[str, tuple[float, float]]
-) -> tuple[Watch, Stop | None]:
-    watch = Watch(programme, **limits)
+) -> tuple[GuardWatch, Stop | None]:
+    watch = GuardWatch(programme, **limits)
     for row in given:
         _, stop = watch.add(row)
         if stop:

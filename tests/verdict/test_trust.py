@@ -18,7 +18,7 @@ from rig.values.readings import CheckReadings, Reading
 from rig.values.requests import Programme
 from rig.verdict.check import ListedCheck, listed_checks
 from rig.verdict.examine import examine
-from rig.verdict.guard import Watch
+from rig.verdict.guard import GuardWatch
 from rig.verdict.responses import acoustic_response, band_response, lead_volts
 
 sys.path.append(str(Path(__file__).parents[1] / "checks"))
@@ -81,7 +81,7 @@ def came_back(request, doubts):
     """A value of a calibration with these doubts: a capture, or the log of rows that no more than begins with them."""
     if not isinstance(request, Programme):
         return Capture(request, np.zeros((1, 100), np.float32), ("microphone",), 48000.0, replace(BENCH, doubts=doubts))
-    watch = Watch(request)
+    watch = GuardWatch(request)
     for seconds, of_row in ((5.0, doubts), (10.0, {})):
         watch.add(Row(seconds, "2026-01-01T10:00:00+00:00", "cold", {}, doubts=of_row))
     return watch.log()

@@ -22,7 +22,7 @@ ARRIVES_S = 0.004
 
 
 @dataclass(frozen=True)
-class Heard:
+class ProbedPath:
     """What one input heard of one output."""
 
     #: Number of the input, from 1.
@@ -56,7 +56,7 @@ def probe_noise(sample_rate_hz: float, seed: int = 1) -> Block:
     return found
 
 
-def heard(sent: Block, recorded: Block, sample_rate_hz: float) -> list[Heard]:
+def probed_paths(sent: Block, recorded: Block, sample_rate_hz: float) -> list[ProbedPath]:
     """What each input heard of a noise.
 
     Parameters
@@ -69,7 +69,7 @@ def heard(sent: Block, recorded: Block, sample_rate_hz: float) -> list[Heard]:
 
     Returns
     -------
-    list of Heard
+    list of ProbedPath
         One for each input, in their order.
     """
     length = scipy.fft.next_fast_len(recorded.shape[1] + sent.size, real=True)
@@ -92,7 +92,7 @@ def heard(sent: Block, recorded: Block, sample_rate_hz: float) -> list[Heard]:
         near = match[max(0, at - width) : at + width + 1]
         arrived = max(np.sum(near**2) - near.size * quiet**2, 0.0)
         found.append(
-            Heard(
+            ProbedPath(
                 input=number,
                 gain=float(np.sqrt(arrived / own)),
                 is_inverted=bool(match[at] < 0),
