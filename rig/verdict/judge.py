@@ -388,9 +388,8 @@ def _in_noise(margin: float, noise: float, unit: str) -> str:
 def _too_near(margin: float, uncertainty: float, unit: str) -> str:
     if not np.isfinite(uncertainty):
         return "its uncertainty is not known, and the kit's decision rule asks for it"
-    side = "inside" if margin >= 0 else "outside"
     expanded = f"{_figure(2 * uncertainty)} {difference_unit(unit)}".strip()
-    found = f"{_figure(abs(margin))} {difference_unit(unit)} {side} its limit"
+    found = f"{_figure(abs(margin))} {difference_unit(unit)} {'inside' if margin >= 0 else 'outside'} its limit"
     return f"{found}, known to ±{expanded} (k = 2): too near to tell"
 
 
