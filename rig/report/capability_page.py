@@ -17,7 +17,7 @@ from rig.report.words import moment
 from rig.statistics.gauge import wide_cells
 from rig.study import capability_words as words
 from rig.study.capability import GOOD_PERCENT, WORST_PERCENT, Capability, LimitStudy
-from rig.verdict.judge import difference_unit, limit_words
+from rig.verdict.judge import delta_unit, limit_words
 
 #: Limits in the ranked figure, and limits whose readings are drawn; layout.
 MOST_BARS, MOST_CHARTS = 20, 6
@@ -66,7 +66,7 @@ def _cells(row: LimitStudy) -> list[str]:
     limit = limit_words(Limit(lower=_figures(lower), upper=_figures(upper)), row.unit) if lower or upper else "–"
     if row.study is None:
         return [row.check, words.name(row), limit, *["–"] * 6, row.reason]
-    study, unit = row.study, difference_unit(row.unit)
+    study, unit = row.study, delta_unit(row.unit)
     spreads = (study.repeatability, study.appraiser, study.interaction, study.part)
     numbers = [f"{spread.value:.2g} {unit}".strip() if math.isfinite(spread.value) else "–" for spread in spreads]
     share = f"{words.percent(row.percent.value)} ({words.interval(row.percent)})"

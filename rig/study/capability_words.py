@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from rig.circuit.notation import hertz
 from rig.statistics.gauge import WIDTH_SIGMA, GaugeStudy, Spread
 from rig.study.capability import GOOD_PERCENT, LEAST, RECOMMENDED, WORST_PERCENT, Capability, LimitStudy
-from rig.verdict.judge import difference_unit
+from rig.verdict.judge import delta_unit
 
 MEANING = {
     "good": f"under {GOOD_PERCENT:g} %: the limit is seen clearly",
@@ -81,7 +81,7 @@ def sentence(row: LimitStudy) -> str:
         return words
     if not row.is_one_sided:
         half = WIDTH_SIGMA * row.study.gauge.value / (WORST_PERCENT / 100) / 2
-        words += f"; what this rig can judge is ±{half:.2g} {difference_unit(row.unit)}".rstrip()
+        words += f"; what this rig can judge is ±{half:.2g} {delta_unit(row.unit)}".rstrip()
     return f"{words}; {source(row.study)}" if source(row.study) else words
 
 

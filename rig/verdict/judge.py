@@ -154,7 +154,7 @@ def judge_number(reading: Reading, limit: Limit, decision: Decision = SIMPLE) ->
             _in_noise(margin, noise, reading.unit) if in_noise else _too_near(margin, reading.uncertainty, reading.unit)
         )
         return _void(reading.quantity, reading.subject, reading.unit, near, words, may_pass=True)
-    outside = reading.said or f"{_figure(-margin)} {difference_unit(reading.unit)} {side}".replace("  ", " ")
+    outside = reading.said or f"{_figure(-margin)} {delta_unit(reading.unit)} {side}".replace("  ", " ")
     return Verdict(
         quantity=reading.quantity,
         subject=reading.subject,
@@ -237,9 +237,7 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Deci
         margin=float(margins[worst]),
         at_hz=float(grid[worst]),
         limit=words,
-        reason=""
-        if is_pass
-        else f"{_figure(-margins[worst])} {difference_unit(curve.unit)} {side} at {hertz(grid[worst])}",
+        reason="" if is_pass else f"{_figure(-margins[worst])} {delta_unit(curve.unit)} {side} at {hertz(grid[worst])}",
         uncertainty=float(uncertainty[worst]),
         conformity=float(np.min(probability_of_conformity(value, uncertainty, low, high))),
         mask=mask,
@@ -381,15 +379,15 @@ def within_noise(margin: Floats | float, noise: Floats | float) -> NDArray[np.bo
 
 
 def _in_noise(margin: float, noise: float, unit: str) -> str:
-    outside, noisy = (f"{_figure(value)} {difference_unit(unit)}".strip() for value in (-margin, 2 * noise))
+    outside, noisy = (f"{_figure(value)} {delta_unit(unit)}".strip() for value in (-margin, 2 * noise))
     return f"noise hides it: {outside} outside its limit, and noise alone can be ±{noisy} (k = 2)"
 
 
 def _too_near(margin: float, uncertainty: float, unit: str) -> str:
     if not np.isfinite(uncertainty):
         return "its uncertainty is not known, and the kit's decision rule asks for it"
-    expanded = f"{_figure(2 * uncertainty)} {difference_unit(unit)}".strip()
-    found = f"{_figure(abs(margin))} {difference_unit(unit)} {'inside' if margin >= 0 else 'outside'} its limit"
+    expanded = f"{_figure(2 * uncertainty)} {delta_unit(unit)}".strip()
+    found = f"{_figure(abs(margin))} {delta_unit(unit)} {'inside' if margin >= 0 else 'outside'} its limit"
     return f"{found}, known to ±{expanded} (k = 2): too near to tell"
 
 
@@ -406,9 +404,9 @@ def limit_words(limit: Limit, unit: str) -> str:
         return "as good builds have it"
     if limit.is_around_number:
         sides = [f"{s}{v:g}" for s, v in (("-", limit.minus), ("+", limit.plus)) if v is not None]
-        return f"{' '.join(sides)}{' %' if limit.percent else f' {difference_unit(unit)}'.rstrip()} around the design"
+        return f"{' '.join(sides)}{' %' if limit.percent else f' {delta_unit(unit)}'.rstrip()} around the design"
     if limit.around is not None or limit.centre is not None:
-        sign = " %" if limit.percent else f" {difference_unit(unit)}"
+        sign = " %" if limit.percent else f" {delta_unit(unit)}"
         widest = max(max(window[2], window[3]) for window in limit.within)
         narrowest = min(min(window[2], window[3]) for window in limit.within)
         span = f"{narrowest:g}" if narrowest == widest else f"{narrowest:g} to {widest:g}"
@@ -421,7 +419,7 @@ def limit_words(limit: Limit, unit: str) -> str:
     return f"at most {limit.upper:g} {unit}".strip()
 
 
-def difference_unit(unit: str) -> str:
+def delta_unit(unit: str) -> str:
     """The unit of a difference: between two sound pressure levels lie decibels, not a level."""
     return "dB" if unit == "dB SPL" else unit
 
