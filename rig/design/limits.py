@@ -226,6 +226,8 @@ def read_mask(path: Path, files: Files | None = None) -> Mask:
         Naming the file, the row, what was found and what is allowed.
     """
     frequency_hz, lower, upper = read_columns(path, MASK_COLUMNS, files)
+    if np.all(np.isinf(lower) & np.isinf(upper)):
+        raise TableError(f"{path}: found no limit in any row, which every curve keeps to; allowed: at least one number")
     return Mask(frequency_hz, lower, upper)
 
 

@@ -318,3 +318,11 @@ def test_any_value_at_any_key_is_accepted_or_told_never_a_crash(key: str, value:
     values = {**tomllib.loads(TEXT), key: value}
     with contextlib.suppress(TableError):
         assert checked(Kit, values, Path("kit.toml")).channels
+
+
+def test_a_mask_that_limits_nothing_is_refused(tmp_path: Path) -> None:
+    workspace = changed(tmp_path, "^name", "name")
+    path = workspace / "limits" / "booth-two" / "match.csv"
+    path.write_text("frequency_hz,lower,upper\n100,,\n200,,\n", encoding="utf-8")
+    with pytest.raises(TableError, match="found no limit in any row"):
+        load_kit(workspace, "booth-two")
