@@ -24,6 +24,7 @@ from rig.design.trust import KINDS
 from rig.files.plain import json_bytes, plain, restored
 from rig.signals.noise_shape import Noise
 from rig.signals.programme import MUSIC_LIKE
+from rig.signals.silences import Spacing
 from rig.store.recorded import read_run
 from rig.store.recordings import LogWriter, log_of
 from rig.store.records import damages, load_captures, read_record, reserve, save
@@ -90,6 +91,8 @@ def values(kind: Any, size: int) -> st.SearchStrategy[Any]:
         return arrays(np.dtype(dtype).type, size) if dtype else values(inner[0], size)
     if kind is Noise:
         return st.builds(Noise, st.just(MUSIC_LIKE), st.floats(1.5, 4), st.integers(0, 9))
+    if kind is Spacing:
+        return st.builds(Spacing, *([st.floats(0, 10)] * 4))
     if is_dataclass(kind):
         return whole(kind)
     known = {float: NUMBERS, str: TEXT, bool: st.booleans(), int: st.integers(-9, 10**9)}

@@ -71,10 +71,6 @@ def test_the_demo_kits_fit_themselves(name: str) -> None:
             "left and right: the impedance falls to 5.8 ohm at 270 Hz and lies below the board's load_ohm = 6",
         ),
         (
-            {"amplifier__supply_v": 2.0},
-            "levels.playing_v = 1.8 V has peaks of 2.5 V; a board on 2 V, bridged, gives 2 V",
-        ),
-        (
             {"channels__0__drivers__1__network": ["series C3 3.9 uF 3 V", "shunt L2 0.68 mH (0.25 ohm) 1 A"]},
             "C3 takes ",
         ),
