@@ -12,7 +12,7 @@ from simulated_runs import ROOT, simulated
 
 from rig.bench_check import symptoms
 from rig.bench_check.bench_finding import BenchFinding
-from rig.files.errors import BenchError
+from rig.files.errors import BenchError, TableError
 from rig.run import sequencer
 from rig.run.schedule import with_codes
 from rig.run.verify import job
@@ -234,9 +234,8 @@ def test_a_check_without_limits_proves_nothing(tmp_path: Path, shelf: Path) -> N
     path = tmp_path / "limits" / "shelf-one" / "kit.toml"
     text = path.read_text(encoding="utf-8")
     path.write_text(text[: text.index("[limits.polarity]")], encoding="utf-8")
-    run = run_of(walk(tmp_path, "shelf-one", []))
-    assert outcomes(run)["polarity"] == "void"
-    assert run.outcome == "void"
+    with pytest.raises(TableError, match=r"limits\.polarity: missing; a check without a limit proves nothing"):
+        walk(tmp_path, "shelf-one", [])
 
 
 def test_a_failing_unit_is_looked_at_twice_and_both_captures_are_kept(workspace: Path) -> None:
