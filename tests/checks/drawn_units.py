@@ -61,7 +61,7 @@ class Place:
 
     def path_m(self, driver: DriverSpec, distance_m: float) -> float:
         right, up = self.aside_m - driver.right_mm * 1e-3, self.up_m - driver.up_mm * 1e-3
-        return float(np.sqrt(right**2 + up**2 + (distance_m - self.closer_m + driver.behind_mm * 1e-3) ** 2))
+        return float(np.sqrt(right**2 + up**2 + (distance_m - self.closer_m + (driver.behind_mm or 0.0) * 1e-3) ** 2))
 
 
 NOMINAL = Place(0.0, 0.0, 0.0, 343.0, 0.0, 0.0)
