@@ -11,7 +11,7 @@ from rich.console import Console
 from rig.commands.common import HERE, AsJson, BenchFile, By, Faults, Plan, Workspace, Yes
 from rig.commands.walking import certified, confirming, is_card, open_for, show_run, shown, status_of, walked
 from rig.run.sequencer import Confirm
-from rig.run.verify import Job, job, with_connection
+from rig.run.verify import Job, job, load_what_computes, with_connection
 from rig.screen.console import open_console, say
 from rig.store import records
 from rig.study.kit_warnings import kit_warnings
@@ -60,8 +60,7 @@ def _prepared(work: Job, confirm: Confirm, console: Console, somebody_reads: boo
     lines: list[str] = []
 
     def prepare() -> None:
-        for computes in ("scipy.signal", "scipy.optimize"):
-            import_module(computes)
+        load_what_computes()
         lines.extend(kit_warnings(work.kit))
         if somebody_reads:
             import_module("rig.run.rehearsal").rehearse(work.kit, work.checks)

@@ -52,7 +52,7 @@ def app(station: Station, rules: Rules) -> Any:
     windows: set[str] = set()
 
     async def bench(request: Request) -> Response:
-        return HTMLResponse(page("bench.html", key=rules.key, view=station.view, station=station))
+        return HTMLResponse(page("bench.html", key=rules.key))
 
     async def events(request: Request) -> Response:
         if len(windows) >= MOST_WINDOWS:

@@ -10,7 +10,6 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from importlib import import_module
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -21,7 +20,7 @@ from rig.page.scans import ACTION_WORDS, Scan, read_scan, refuse_codes_as_serial
 from rig.page.view import Light, Unit, View, after, asked, finished, history, soak_shown
 from rig.report.paper import make_certificate
 from rig.run import opening
-from rig.run.verify import job, verify, with_connection
+from rig.run.verify import job, load_what_computes, verify, with_connection
 from rig.screen.soak_progress import Watched
 from rig.store import records
 from rig.store.rework_notes import note
@@ -34,8 +33,6 @@ DOUBLED_S = 1.0
 #: An answer counts only when its question has stood so long: a key that was held before it came is none to it; our
 #: choice.
 SHOWN_S = 0.4
-#: What computes, loaded while the first unit is being fetched.
-COMPUTES = ("scipy.signal", "scipy.optimize")
 
 
 class Station:
@@ -227,7 +224,7 @@ class Station:
     def serve(self) -> None:
         """Measure one unit after the other as they are chosen, in the main thread; Ctrl-C between two ends it."""
         self._main = threading.get_ident()
-        threading.Thread(target=lambda: [import_module(name) for name in COMPUTES], daemon=True).start()
+        threading.Thread(target=load_what_computes, daemon=True).start()
         while True:
             try:
                 self._measure(self._orders.get())

@@ -1,7 +1,7 @@
 """What every window at the bench shows, as one value, and what each event of a run makes of it: pure."""
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -37,12 +37,6 @@ SHORTEST_STEP = 24
 #: Lines of what failed beside the verdict; the report has all. A choice of layout.
 MOST_FAILURES = 4
 AMBIENT_NAME = "ambient"
-#: What the verdicts mean, in one line.
-MEANINGS: Mapping[Outcome, str] = {
-    "pass": "Every required check passed.",
-    "fail": "This copy is not like the design.",
-    "void": "Nothing is proved: this run says neither that the unit is right nor that it is wrong.",
-}
 
 
 @dataclass(frozen=True)
@@ -56,11 +50,11 @@ class Unit:
     #: The kit's plans, the usual one first; empty: it has none.
     plans: tuple[str, ...] = ()
     #: Earlier runs, the newest first.
-    history: tuple["RunBefore", ...] = ()
+    history: tuple["HistoryLine", ...] = ()
 
 
 @dataclass(frozen=True)
-class RunBefore:
+class HistoryLine:
     """An earlier run of the unit: a run's name, its verdict, what failed or is void; or a note of rework."""
 
     run: str
@@ -200,10 +194,12 @@ def finished(view: View, run: Run, kit: Kit, record: Record) -> View:
 
 
 def _result(run: Run, kit: Kit, record: Record) -> Result:
+    meaning = words.MEANINGS[run.outcome]
     failed = [f"{name}: {words.reason_words(verdict)}" for name, verdict in failures(run, kit)]
     return Result(
         outcome=run.outcome,
-        meaning=MEANINGS[run.outcome] + (f" {void_reason(run)}" if run.stopped or run.outcome == "void" else ""),
+        meaning=f"{meaning[0].upper()}{meaning[1:]}."
+        + (f" {void_reason(run)}" if run.stopped or run.outcome == "void" else ""),
         failed=tuple(failed[:MOST_FAILURES]),
         more_failed=max(len(failed) - MOST_FAILURES, 0),
         findings=tuple(titled(run.findings)),
@@ -213,16 +209,13 @@ def _result(run: Run, kit: Kit, record: Record) -> Result:
     )
 
 
-def history(records: Sequence[Record]) -> tuple[RunBefore, ...]:
+def history(records: Sequence[Record]) -> tuple[HistoryLine, ...]:
     """Earlier runs of a unit and the reworks between them, the newest first."""
-    lines: list[RunBefore] = []
+    lines: list[HistoryLine] = []
     for record in records:
         for rework in record.rework:
-            lines.append(RunBefore("", rework.at, None, f"rework: {rework.words}"))
-        bad = [
-            entry.title for entry in record.results if entry.outcome != "pass" and not entry.reason.startswith(NOT_DONE)
-        ]
-        lines.append(RunBefore(record.run, record.started_at, record.outcome, ", ".join(bad) or record.stopped))
+            lines.append(HistoryLine("", rework.at, None, f"rework: {rework.words}"))
+        lines.append(HistoryLine(record.run, record.started_at, record.outcome, troubles(record)))
     return tuple(reversed(lines))
 
 

@@ -15,6 +15,12 @@ if TYPE_CHECKING:
     from rig.design.limits import Limit
 
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "void": "VOID"}
+#: What the verdict of a run means.
+MEANINGS = {
+    "pass": "every required check passed",
+    "fail": "this copy is not like the design",
+    "void": "this run says neither that the unit is right nor that it is wrong",
+}
 POLARITY_WORDS = {1: "as designed", -1: "reversed", 0: "drivers disagree"}
 NONE = "–"
 #: Warmer than this, a part is not to be touched (bare metal burns at 49 °C within minutes; common practice, no source).

@@ -5,6 +5,7 @@ import time
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from importlib import import_module
 from inspect import GEN_SUSPENDED, getgeneratorstate
 from pathlib import Path
 
@@ -67,6 +68,12 @@ def job(workspace: Path, kit_name: str, plan_name: str = "") -> Job:
     return Job(kit, listed, plan(kit, listed), kit.planned(plan_name)[0])
 
 
+def load_what_computes() -> None:
+    """Load the libraries that take their time, before what is recorded waits for them."""
+    for name in ("scipy.signal", "scipy.optimize"):
+        import_module(name)
+
+
 def with_connection(work: Job, settings: BenchSettings | None) -> Job:
     """A job that asks before each stage how the sound card is connected; on a simulated bench nothing is."""
     if settings is None or settings.kind == "simulated":
@@ -107,7 +114,7 @@ def verify(
         folder = records.reserve(workspace, work.kit, serial)
         about = about_next(folder.parent, work.plan, " ".join(by.split()), " ".join(batch.split()))
         odd = reference_troubles(work.kit.limits, work.kit.folder, work.kit.files)
-        about = replace(about, set_aside=(*about.set_aside, *odd))
+        about = replace(about, set_aside=(*about.set_aside, *odd), maker=_recorded(maker, folder))
         began_s = time.monotonic()
         journal = Journal(folder, work.kit, serial, about)
         run = _walk(_coded(work, serial, folder), bench, confirm, view, journal, ctrl_c)
@@ -116,7 +123,7 @@ def verify(
             records.give_back(folder)
             raise BenchError(run.stopped)
         clock = clock_words(about.started_at, time.monotonic() - began_s, records.now(), about.before)
-        about = replace(about, bench=bench.describe(), clock=clock, maker=_recorded(maker, folder))
+        about = replace(about, bench=bench.describe(), clock=clock)
         return run, records.save(folder, work.kit, serial, run, about, journal.written)
 
 

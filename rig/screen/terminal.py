@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from rig.report.unproved import void_reason
-from rig.report.words import time_words
+from rig.report.words import MEANINGS, time_words
 from rig.screen.console import open_console
 from rig.screen.record_page import findings_words
 from rig.screen.shapes import SHAPES, STYLES, verdict_text
@@ -107,13 +107,8 @@ def _line(result: CheckResult) -> Text:
 
 def closing(run: Run) -> Panel:
     """The verdict of the run, large, with what it means and how the time went."""
-    meaning = {
-        "pass": "every required check passed",
-        "fail": "this copy is not like the design",
-        "void": "this run says neither that the unit is right nor that it is wrong",
-    }[run.outcome]
     words = Text(f"{SHAPES[run.outcome]} {run.outcome.upper()}", style=STYLES[run.outcome])
-    words += Text(f"  {meaning}\n", style="none")
+    words += Text(f"  {MEANINGS[run.outcome]}\n", style="none")
     if run.stopped or run.outcome == "void":
         words += Text(f"{void_reason(run)}\n")
     if run.bench_advice:

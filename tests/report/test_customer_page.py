@@ -6,16 +6,20 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from pypdf import PdfReader
-from simulated_runs import ROOT
+from simulated_runs import ROOT, simulated
 from typer.testing import CliRunner
 
 import checks
 from rig import cli
+from rig.bench.settings import load_bench_file
 from rig.report import customer_page, label
 from rig.report.codes import bars, runs_of_dark, squares
 from rig.report.customer_page import MARKS, MONTHS, WORDS, write_customer_page
 from rig.report.languages import ENGLISH, languages, table_of, translating
+from rig.report.paper import make_certificate
+from rig.run import verify as verifying
 from rig.store.recorded import recorded_kit
 from rig.store.records import sha256
 from rig.store.run_json import Maker, Record
@@ -158,3 +162,26 @@ def test_the_sheet_of_codes(tmp_path: Path) -> None:
     text = text_of(tmp_path / "codes.pdf")
     assert "KPGOON" in text
     assert "go on" in text
+
+
+def test_the_maker_stands_in_the_record_from_its_begin_with_the_picture(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is known at the begin is in a checkpoint too, so that a run that is taken up again has it."""
+    kit = Path(shutil.copytree(ROOT / "limits" / "booth-two", tmp_path / "limits" / "booth-two"))
+    text = (kit / "kit.toml").read_text(encoding="utf-8")
+    (kit / "kit.toml").write_text(text.replace("[plans]\n", '[plans]\nshort = ["leads"]\n'), encoding="utf-8")
+    Image.new("1", (20, 10)).save(tmp_path / "logo.png")
+    (tmp_path / "bench.toml").write_text(
+        'kind = "simulated"\n[maker]\nname = "A & B"\nlogo = "logo.png"\n', encoding="utf-8"
+    )
+    settings = load_bench_file(tmp_path / "bench.toml")
+    began = []
+    journal = verifying.Journal
+    monkeypatch.setattr(verifying, "Journal", lambda *of: began.append(of[3]) or journal(*of))
+    bench = simulated(tmp_path, "booth-two", "BT-0001")
+    work = verifying.job(tmp_path, "booth-two", "short")
+    _, record = verifying.verify(tmp_path, work, "BT-0001", bench, lambda _: True, lambda _: None, maker=settings.maker)
+    assert record.maker == began[0].maker == Maker("A & B", "", "", "en", "maker.png")
+    assert "maker.png" in record.files
+    assert "A & B" in text_of(make_certificate(record))

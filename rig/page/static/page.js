@@ -49,7 +49,7 @@ function scanned() {
 }
 
 // A key or a button that is held for a second; a scanner's keys come and go much faster.
-function hold(by, repeats) {
+function hold(by) {
   if (held) return;
   held = { by, question: shown.question, timer: setTimeout(() => {
     document.body.classList.remove("holding");
@@ -136,15 +136,11 @@ function listen() {
     if (sent.question !== shown.question) release();
     shown = sent;
     const focus = document.activeElement && document.activeElement.id;
-    if (bench.dataset.shown !== sent.html) {
-      bench.innerHTML = sent.html;
-      bench.dataset.shown = "";
-    }
+    bench.innerHTML = sent.html;
     const field = bench.querySelector("input");
     if (field) field.focus(); else if (focus && document.getElementById(focus)) document.getElementById(focus).focus();
     const left = bench.querySelector("[data-left]");
     if (left) { leftS = Number(left.dataset.left); leftAt = performance.now(); }
-    document.title = sent.title || document.title;
   };
 }
 if (bench) listen();
