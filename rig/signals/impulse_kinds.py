@@ -92,6 +92,12 @@ class Impulses:
     single_s: Array
     outside_s: Array
 
+    @property
+    def is_periodic(self) -> bool:
+        """Whether a train, and nothing else, is what is found."""
+        alone = not (self.single_s.size or self.outside_s.size)
+        return self.kind in ("rub or rattle", "blowing air") or (self.kind == "disturbed" and alone)
+
 
 def impulses_of(residual: Residual, silence: Array, mark_ends_s: float, begins_s: float, ends_s: float) -> Impulses:
     """Tell what a residual holds between two times of the capture.
@@ -226,7 +232,7 @@ def _is_air(residual: Residual, scores: Scores, train: Train) -> bool:
         return False
     place = np.round(place_of(train, frequency_hz) * BINS).astype(np.int64)
     # Energies again, since scores go by the cube root: an echo that fills the cycle is loud in these alone.
-    low_hz, high_hz = pass_band_hz(frequency_hz, residual.chirp.sample_rate_hz)
+    low_hz, high_hz = pass_band_hz(frequency_hz, residual.chirp)
     spread = np.sqrt(2 / (9 * degrees_of_freedom(scores.window_s, high_hz - low_hz)))[:, np.newaxis]
     energy = np.maximum(1 + score[inside] * spread, 0.0) ** 3
     lined = np.take_along_axis(energy, (np.arange(BINS) + place[:, np.newaxis]) % BINS, axis=1)

@@ -214,7 +214,7 @@ def above_scores(residual: Residual, between_s: tuple[float, float], windows_s: 
     chirp = residual.chirp
 
     def bandwidth_at_hz(time_s: Array) -> Array:
-        low_hz, high_hz = pass_band_hz(chirp.frequency_at_hz(time_s), chirp.sample_rate_hz)
+        low_hz, high_hz = pass_band_hz(chirp.frequency_at_hz(time_s), chirp)
         return high_hz - low_hz
 
     # At its ends a mean has neighbours on one side only, and what dies away there would look like impulses.

@@ -73,7 +73,7 @@ def lead_s(residual: Residual, mark_ends_s: float, until_s: float) -> Array:
         In seconds from the first frame of the capture.
     """
     chirp, rate_hz = residual.chirp, residual.chirp.sample_rate_hz
-    low_hz, high_hz = pass_band_hz(chirp.start_hz, rate_hz)
+    low_hz, high_hz = pass_band_hz(chirp.start_hz, chirp)
     between_s = (max(mark_ends_s + AFTER_MARK_S, chirp.passes_start_s - EARLY_S), until_s + LEAD_BASELINE_S / 2)
     (scores,) = energy_scores(
         residual.white,

@@ -21,9 +21,10 @@ from rig.signals.sweep import ExponentialSweep
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
 
-#: The tracking high-pass is shut at so many times the sweep's frequency, and open at so many (common practice, no
-#: source: the tenth harmonic).
-ORDERS = (10.0, 12.0)
+#: The tracking high-pass is shut at so many times the sweep's frequency (common practice, no source).
+SHUT_AT = 10.0
+#: It is open at so many times that (our choice; tests/benchmarks/rub_and_buzz_detection.py).
+OPENS_WITHIN = 1.2
 #: It never opens below these: a rub is short, and a room is loudest below (our choice;
 #: tests/benchmarks/rub_and_buzz_detection.py).
 LOWEST_HZ = (1000.0, 1400.0)
@@ -47,9 +48,12 @@ EARLY_S = 0.3
 
 @dataclass(frozen=True)
 class Chirp(ExponentialSweep):
-    """A sweep in a capture, and when it passes start_hz, in seconds from the capture's first frame."""
+    """A sweep in a capture, and above what it is searched."""
 
+    #: When it passes start_hz, in seconds from the capture's first frame.
     passes_start_s: float
+    #: The tracking high-pass is shut at so many times the sweep's frequency.
+    shut_at: float = SHUT_AT
 
     def time_of_cycle_s(self, cycle: ArrayLike) -> Array:
         """When the sweep's phase is so many cycles: ``L ln(cycle / (start_hz L))`` after the passing of start_hz."""
@@ -59,6 +63,11 @@ class Chirp(ExponentialSweep):
     def time_of_frequency_s(self, frequency_hz: float) -> float:
         """When the sweep passes a frequency."""
         return float(self.time_of_cycle_s(frequency_hz * self.rate_s))
+
+    @property
+    def edge(self) -> float:
+        """Middle of the tracking high-pass's rise, in times of the sweep's frequency."""
+        return self.shut_at * math.sqrt(OPENS_WITHIN)
 
     def frequency_at_hz(self, time_s: ArrayLike) -> Array:
         """Frequency of the sweep at times in the capture."""
@@ -87,15 +96,15 @@ class Tracking:
     filters: Single
 
 
-def pass_band_hz(frequency_hz: ArrayLike, sample_rate_hz: float) -> tuple[Array, float]:
+def pass_band_hz(frequency_hz: ArrayLike, chirp: Chirp) -> tuple[Array, float]:
     """Edges of the tracking high-pass while the sweep is at a frequency.
 
     Parameters
     ----------
     frequency_hz : array_like
         Frequencies of the sweep in Hz.
-    sample_rate_hz : float
-        Sample rate in Hz.
+    chirp : Chirp
+        The sweep.
 
     Returns
     -------
@@ -104,9 +113,9 @@ def pass_band_hz(frequency_hz: ArrayLike, sample_rate_hz: float) -> tuple[Array,
     high_hz : float
         Upper edge.
     """
-    lowest, tracked = math.sqrt(LOWEST_HZ[0] * LOWEST_HZ[1]), math.sqrt(ORDERS[0] * ORDERS[1])
-    low: Array = np.maximum(lowest, tracked * np.asarray(frequency_hz, np.float64))
-    return low, highest_hz(sample_rate_hz)
+    lowest = math.sqrt(LOWEST_HZ[0] * LOWEST_HZ[1])
+    low: Array = np.maximum(lowest, chirp.edge * np.asarray(frequency_hz, np.float64))
+    return low, highest_hz(chirp.sample_rate_hz)
 
 
 def highest_hz(sample_rate_hz: float) -> float:
@@ -115,7 +124,7 @@ def highest_hz(sample_rate_hz: float) -> float:
 
 
 def between_hz(frequency_hz: ArrayLike, sample_rate_hz: float) -> tuple[Array, Array]:
-    """Edges of the filter between a sweep and its second harmonic; parameters as `pass_band_hz`."""
+    """Edges of the filter between a sweep and its second harmonic, in the shape of frequency_hz."""
     at_hz, highest = np.asarray(frequency_hz, np.float64), highest_hz(sample_rate_hz)
     low: Array = np.minimum(math.sqrt(BETWEEN[0] * BETWEEN[1]) * at_hz, highest)
     high: Array = np.minimum(math.sqrt(BETWEEN[2] * BETWEEN[3]) * at_hz, highest)
@@ -124,8 +133,7 @@ def between_hz(frequency_hz: ArrayLike, sample_rate_hz: float) -> tuple[Array, A
 
 def usable_until_s(chirp: Chirp, part: float) -> float:
     """When the tracking high-pass has left less than a part of the band up to its upper edge."""
-    _, high_hz = pass_band_hz(chirp.start_hz, chirp.sample_rate_hz)
-    last_hz = (1 - part) * high_hz / math.sqrt(ORDERS[0] * ORDERS[1])
+    last_hz = (1 - part) * highest_hz(chirp.sample_rate_hz) / chirp.edge
     return chirp.time_of_frequency_s(min(last_hz, chirp.stop_hz))
 
 
@@ -175,7 +183,8 @@ def high_pass(chirp: Chirp) -> Tracking:
     first, window, line_hz, at_hz = _blocks(chirp, chirp.passes_start_s - EARLY_S, ends_s)
     part = line_hz / chirp.sample_rate_hz
     fixed = _rise(line_hz, *LOWEST_HZ) * half_cosine(np.interp(part, HIGHEST_OF_RATE, (1.0, 0.0)))
-    gains = fixed * _rise(line_hz, ORDERS[0] * at_hz[:, np.newaxis], ORDERS[1] * at_hz[:, np.newaxis])
+    shut_hz = chirp.shut_at * at_hz[:, np.newaxis]
+    gains = fixed * _rise(line_hz, shut_hz, OPENS_WITHIN * shut_hz)
     return Tracking(first, window, line_hz, gains.astype(np.float32))
 
 

@@ -111,7 +111,7 @@ def peak_scores(residual: Residual, between_s: tuple[float, float]) -> list[Scor
         return [Scores(np.zeros(0), np.zeros(0), REACH_S, ranked=True)] * 3
     pulses, white = (each[first : first + frames] for each in (residual.pulse, residual.white))
     time_s = np.asarray((first + step * (np.arange(frames // step) + 0.5)) / rate_hz, np.float64)
-    low_hz, high_hz = pass_band_hz(chirp.frequency_at_hz(time_s), rate_hz)
+    low_hz, high_hz = pass_band_hz(chirp.frequency_at_hz(time_s), chirp)
     window = max(2, round(PEAK_WINDOW_S * rate_hz))
     # Half a window earlier: a burst has begun then.
     summed = np.asarray(scipy.ndimage.uniform_filter1d(white * white, window, origin=-(window // 2)), np.float32)
@@ -338,7 +338,7 @@ def detectable_peak(
     """
     line_hz, spectrum = standard_pulse(chirp.sample_rate_hz)
     ratio = 4 * np.abs(spectrum) ** 2 / np.interp(line_hz, *noise) * (line_hz[1] - line_hz[0])
-    low_hz, high_hz = pass_band_hz(frequency_hz, chirp.sample_rate_hz)
+    low_hz, high_hz = pass_band_hz(frequency_hz, chirp)
     upto = np.concatenate(([0.0], np.cumsum(ratio)))
     per_peak = upto[np.searchsorted(line_hz, high_hz)] - upto[np.searchsorted(line_hz, low_hz)]
     cycles = np.maximum(WIDTHS[0], chirp.rate_s * frequency_hz / math.sqrt(2))

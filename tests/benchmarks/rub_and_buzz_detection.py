@@ -146,6 +146,13 @@ def other_unit(task: tuple[str, int]) -> tuple[str, str, str]:
         unit = buzzing.in_a_room(random, unit)
     elif what == "buzz, -46 dB, in a room":
         unit = buzzing.in_a_room(random, unit + buzzing.buzz_pa(random, buzzing.Buzz(-46, float(random.random()))))
+    elif what.endswith("that breaks up"):
+        unit = buzzing.unit_pa(0.01, 0.005, 4000.0)
+        if "harmonics" in what:
+            unit = unit + buzzing.harmonics_pa(random, random.uniform(-80, -60), random.uniform(1.5, 5.0))
+        if "buzz" in what:
+            unit = unit + buzzing.buzz_pa(random, buzzing.Buzz(-46, float(random.random())))
+        unit = buzzing.breaking_up(random, unit)
     outcome, kind, _ = judged(unit + noise, 35)
     return what, outcome, kind
 
@@ -162,6 +169,10 @@ OTHERS = (
     "blowing air both ways, -20 dB",
     "good, in a room",
     "buzz, -46 dB, in a room",
+    "good, that breaks up",
+    "good, high harmonics, that breaks up",
+    "buzz, -46 dB, that breaks up",
+    "buzz and high harmonics, that breaks up",
 )
 
 

@@ -79,6 +79,18 @@ def unit_pa(second: float = 0.02, third: float = 0.01, harmonics_below_hz: float
     return sound
 
 
+def harmonics_pa(random: np.random.Generator, twelfth_db: float, fall_db: float) -> Floats:
+    """Regular harmonics from order 4 on, falling by so much an order, in phase: the twelfth lies so far down."""
+    time_s = np.minimum((np.arange(FRAMES) - PLAN.sweep_start - LEAD_IN - LATE) / RATE_HZ, 3.0)
+    frequency_hz, phase = PLAN.frequency_hz(time_s), PLAN.phase_rad(time_s)
+    turn, sound = random.uniform(0, 2 * np.pi), np.zeros(FRAMES)
+    for order in range(4, 41):
+        heard = (order * frequency_hz < 20000) * 10 ** ((twelfth_db + fall_db * (12 - order)) / 20)
+        sound += heard * np.sin(order * (phase + turn))
+    begins = PLAN.fade(frequency_hz) * (time_s > -LEAD_IN / RATE_HZ)
+    return PEAK_PA * begins * half_cosine(np.log(4000.0 / frequency_hz) / np.log(1.25)) * sound
+
+
 def captured(pressure_pa: Floats) -> Capture:
     """A capture of this pressure at the microphone, with a loopback."""
     played = np.pad(stimulus.compose(PLAN), (0, FRAMES - PLAN.frames)) * REQUEST.level_v * np.sqrt(2)

@@ -80,7 +80,7 @@ def test_whitened_noise_has_the_density_one_whatever_its_colour():
     pink = filters.lfilter([1.0], [1.0, -0.9], hiss(3))
     silence = filters.lfilter([1.0], [1.0, -0.9], hiss(4))[: round(SILENCE_S * RATE_HZ)]
     left = residual.sweep_residual(chirped() + pink, silence, NOMINAL)
-    low_hz, high_hz = tracking.pass_band_hz(np.array([60.0]), RATE_HZ)
+    low_hz, high_hz = tracking.pass_band_hz(np.array([60.0]), NOMINAL)
     density = np.var(left.white[searched(left, 20, 100)]) / (high_hz - low_hz[0])
     assert density == pytest.approx(1.0, rel=0.15)
 

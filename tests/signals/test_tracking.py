@@ -84,7 +84,7 @@ def test_a_capture_that_ends_early_is_taken_as_it_is():
 
 
 def test_where_the_band_goes():
-    low_hz, high_hz = tracking.pass_band_hz(np.array([20.0, 1000.0]), RATE_HZ)
+    low_hz, high_hz = tracking.pass_band_hz(np.array([20.0, 1000.0]), CHIRP)
     assert low_hz[0] == pytest.approx(np.sqrt(1000 * 1400))
     assert low_hz[1] == pytest.approx(1000 * np.sqrt(120))
     assert CHIRP.frequency_at_hz(tracking.usable_until_s(CHIRP, 0.5)) == pytest.approx(0.5 * high_hz / np.sqrt(120))
