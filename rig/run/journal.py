@@ -58,6 +58,8 @@ class Interrupted(Facts):
 
     folder: Path
     captures: tuple[Capture, ...]
+    #: Of each capture the file that holds it, in the folder.
+    files: tuple[str, ...]
     logs: dict[Programme, list[Row]]
 
 
@@ -78,8 +80,10 @@ class Journal:
         self._folder = folder
         self._facts = Facts(kit=kit.name, serial=serial, kit_sha256=kit_sha256(kit), about=about)
         self._known = {programme: len(rows) for programme, rows in known.logs.items()} if known else {}
-        #: Captures on the disk, the first so many of the run.
-        self.written = len(known.captures) if known else 0
+        #: Captures on the disk, by the identity of their samples.
+        self.files = (
+            {id(one.samples): file for one, file in zip(known.captures, known.files, strict=True)} if known else {}
+        )
         self._captures: list[tuple[Capture, tuple[str, ...]]] = []
         self._programmes: list[Programme] = []
         self._writer: LogWriter | None = None
@@ -139,8 +143,7 @@ class Journal:
     def _checkpoint(self) -> None:
         if not self._is_soak:
             return
-        calibrations, captures = write_captures(self._captures, self._folder, already=self.written)
-        self.written = max(self.written, len(captures))
+        calibrations, captures = write_captures(self._captures, self._folder, self.files)
         stands = Checkpoint(
             **{**vars(self._facts), "asked": self._asked},
             calibrations=calibrations,
@@ -193,6 +196,7 @@ def load(folder: Path) -> Interrupted:
             **{one.name: getattr(found, one.name) for one in fields(Facts)},
             folder=folder,
             captures=tuple(read_captures(folder, found.captures, found.calibrations)),
+            files=tuple(entry.file for entry in found.captures),
             logs={programme: read_rows(folder, number) for number, programme in enumerate(found.logs, 1)},
         )
     except (OSError, KeyError, ValueError) as error:

@@ -4,7 +4,7 @@ from collections.abc import Generator, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import replace
 from datetime import datetime
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 from rig.bench.base import Bench, BenchEnds, Player
 from rig.run.archive import ArchiveBench
@@ -65,22 +65,24 @@ class ResumedPlayer:
         self._bench, self._player = bench, player
 
     def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
-        """Captures from the disk as far as there are any, then live ones.
+        """Captures from the disk where there are any, live ones of the others: a former version may have asked for them
+        in another order.
 
         Raises
         ------
         BenchEnds
             When the run is only to be closed and more is asked than there is.
         """
-        archive, waiting = self._bench.archive, list(requests)
-        while waiting and archive.holds(waiting[0]):
-            yield from archive.play([waiting.pop(0)])
-        if waiting and self._player is None:
-            raise self._bench.closing
-        if waiting and self._player:
-            for capture in self._player.play(waiting):
-                late = capture.request.moment == "hot" and not self._bench.went_on
-                yield replace(capture, flags=(*capture.flags, NOT_HOT)) if late else capture
+        archive = self._bench.archive
+        for is_held, some in groupby(requests, archive.holds):
+            if is_held:
+                yield from archive.play(list(some))
+            elif self._player is None:
+                raise self._bench.closing
+            else:
+                for capture in self._player.play(list(some)):
+                    late = capture.request.moment == "hot" and not self._bench.went_on
+                    yield replace(capture, flags=(*capture.flags, NOT_HOT)) if late else capture
 
     def soak(self, programme: Programme, from_s: float = 0.0) -> Generator[Row, None, None]:
         """The rows from the disk, then the rest of the programme; the time between is a gap and counts.

@@ -124,7 +124,7 @@ def verify(
             raise BenchError(run.stopped)
         clock = clock_words(about.started_at, time.monotonic() - began_s, records.now(), about.before)
         about = replace(about, bench=bench.describe(), clock=clock)
-        return run, records.save(folder, work.kit, serial, run, about, journal.written)
+        return run, records.save(folder, work.kit, serial, run, about, journal.files)
 
 
 def _recorded(maker: MakerSettings | None, folder: Path) -> Maker | None:
@@ -173,7 +173,7 @@ def resume(
         journal = Journal(before.folder, work.kit, before.serial, before.about, before)
         run = _walk(_coded(work, before.serial, before.folder), bench, ask, view, journal, ctrl_c)
         about = replace(before.about, resumed_at=records.now(), bench=bench.describe())
-        return run, records.save(before.folder, work.kit, before.serial, run, about, journal.written)
+        return run, records.save(before.folder, work.kit, before.serial, run, about, journal.files)
 
 
 def judge_again(work: Job, record: Record) -> Judgement:

@@ -23,11 +23,12 @@ FIRST, LAST, ANSWER, DOUBT = ("seconds", "clock", "state"), ("event", "guard"), 
 
 
 def write_captures(
-    captures: Iterable[tuple[Capture, tuple[str, ...]]], folder: Path, already: int = 0
+    captures: Iterable[tuple[Capture, tuple[str, ...]]], folder: Path, files: dict[int, str] | None = None
 ) -> tuple[tuple[Calibration, ...], tuple[CaptureEntry, ...]]:
     """Write captures, each with what speaks against it, under `captures/`; their calibrations and entries.
 
-    The first `already` of them are there.
+    `files` are those that are there already, by the identity of the samples that they hold: an interrupted run may ask
+    for them in another order than they were played in. Those that are written are added.
 
     Raises
     ------
@@ -38,15 +39,16 @@ def write_captures(
     #: By what they say: several captures may rest on equal ones.
     calibrations: dict[bytes, Calibration] = {}
     entries = []
-    for number, (capture, troubles) in enumerate(captures, 1):
-        if number > already:
-            path = write_audio(folder / f"captures/{number:03d}", capture.samples, capture.sample_rate_hz)
-        else:
-            path = next(folder.glob(f"captures/{number:03d}.*"))
+    files = {} if files is None else files
+    for capture, troubles in captures:
+        if id(capture.samples) not in files:
+            stem = folder / f"captures/{len(files) + 1:03d}"
+            path = write_audio(stem, capture.samples, capture.sample_rate_hz)
+            files[id(capture.samples)] = f"captures/{path.name}"
         said = json_bytes(capture.calibration)
         calibrations.setdefault(said, capture.calibration)
         entry = CaptureEntry(
-            file=f"captures/{path.name}",
+            file=files[id(capture.samples)],
             request=capture.request,
             attempt=capture.attempt,
             inputs=capture.inputs,

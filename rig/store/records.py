@@ -100,10 +100,10 @@ def give_back(folder: Path) -> None:
     shutil.rmtree(folder, ignore_errors=True)
 
 
-def save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written: int = 0) -> Record:
+def save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, files: dict[int, str] | None = None) -> Record:
     """Write a run's record into its reserved folder, sync it, rename it: no half record can ever be seen.
 
-    `written` is how many of its captures are on the disk already.
+    `files` are its captures that are on the disk already, as `write_captures` takes them.
 
     Raises
     ------
@@ -111,7 +111,7 @@ def save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written:
         If it cannot be written (a full disk). What could be written stays in the unfinished folder.
     """
     try:
-        record = _save(folder, kit, serial, run, about, written)
+        record = _save(folder, kit, serial, run, about, files)
     except OSError as error:
         raise RecordError(f"{folder}: the record could not be written: {error}") from error
     hint(folder.parent)
@@ -124,14 +124,14 @@ def _hashes(folder: Path) -> dict[str, str]:
     return {name: sha256(path) for name, path in named.items() if name not in HELPS}
 
 
-def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, written: int) -> Record:
+def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, stored: dict[int, str] | None) -> Record:
     from rig.design.kit import kit_sha256
 
     home, name = folder.parent, folder.name.removeprefix(UNFINISHED)
     earlier = last_record(home)[0]
     _copy_kit(kit, folder)
     results = tuple(write_result(result, folder) for result in run.results)
-    calibrations, captures = write_captures(run.captures, folder, written)
+    calibrations, captures = write_captures(run.captures, folder, stored)
     record = Record(
         **vars(about),
         folder=home / name,

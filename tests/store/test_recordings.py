@@ -14,9 +14,18 @@ from soaks import GUARD, PROGRAMME, SINK, SUPPLY, rows
 
 from rig.files.plain import json_bytes, restored
 from rig.run.verify import job
-from rig.store.recordings import LogWriter, log_files, read_audio, read_rows, write_audio, write_captures
+from rig.store.recordings import (
+    LogWriter,
+    log_files,
+    read_audio,
+    read_captures,
+    read_rows,
+    write_audio,
+    write_captures,
+)
+from rig.values.captures import Calibration, Capture
 from rig.values.logs import Row
-from rig.values.requests import Programme
+from rig.values.requests import Programme, Sweep
 from rig.verdict.guard import GuardWatch, watched
 
 
@@ -74,8 +83,22 @@ def test_the_simulated_card_s_captures_take_a_third_of_the_room(tmp_path: Path) 
     assert bits(read_audio(tmp_path / entry.file)[0]) == bits(capture.samples)
     assert (tmp_path / entry.file).stat().st_size < 0.45 * capture.samples.nbytes
     # What is there already is named as it stands, also by a version that knew no FLAC.
-    (tmp_path / entry.file).rename(tmp_path / "captures" / "001.wav")
-    assert write_captures([(capture, ())], tmp_path, already=1)[1][0].file == "captures/001.wav"
+    there = {id(capture.samples): "captures/001.wav"}
+    assert write_captures([(capture, ())], tmp_path, there)[1][0].file == "captures/001.wav"
+
+
+def test_captures_asked_for_in_another_order_keep_their_own_files(tmp_path: Path) -> None:
+    request = Sweep("playing", "left", "left", 1.0, 1.0, 100.0, 1000.0, 1.0)
+    calibration = Calibration({}, 1.0)
+    made = [Capture(request, np.full((1, 64), n / 8, np.float32), ("microphone",), 48e3, calibration) for n in range(3)]
+    calibrations, entries = write_captures([(one, ()) for one in made[:2]], tmp_path)
+    first, second = read_captures(tmp_path, entries, calibrations)
+    files = {id(one.samples): entry.file for one, entry in zip((first, second), entries, strict=True)}
+    # A sweep that was not there comes between, and a copy as the sequencer makes one.
+    today = [second, made[2], replace(first, attempt=2)]
+    calibrations, entries = write_captures([(one, ()) for one in today], tmp_path, files)
+    assert [one.samples[0, 0] for one in read_captures(tmp_path, entries, calibrations)] == [1 / 8, 2 / 8, 0]
+    assert [entry.file[:12] for entry in entries] == ["captures/002", "captures/003", "captures/001"]
 
 
 TEXT = st.text(st.characters(blacklist_categories=("Cs",)), max_size=20)
