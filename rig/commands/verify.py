@@ -10,6 +10,7 @@ from rich.console import Console
 
 from rig.commands.common import HERE, AsJson, BenchFile, By, Faults, Plan, Workspace, Yes
 from rig.commands.walking import certified, confirming, is_card, open_for, show_run, shown, status_of, walked
+from rig.files.errors import BenchError
 from rig.run.sequencer import Confirm
 from rig.run.verify import Job, job, load_what_computes, with_connection
 from rig.screen.console import open_console, say
@@ -55,15 +56,24 @@ def _prepared(work: Job, confirm: Confirm, console: Console, somebody_reads: boo
     somebody reads works out what a run works out once.
 
     From now on, for the bench takes its time to open too; and all of it before the first answer is taken, for a
-    processor that is busy may lose sound.
+    processor that is busy may lose sound. What cannot be loaded ends the run before anything sounds; the rest can be
+    done without.
     """
     lines: list[str] = []
+    failed: list[str] = []
 
     def prepare() -> None:
-        load_what_computes()
-        lines.extend(kit_warnings(work.kit))
-        if somebody_reads:
-            import_module("rig.run.rehearsal").rehearse(work.kit, work.checks)
+        try:
+            load_what_computes()
+        except Exception as error:
+            failed.append(f"what measuring computes with cannot be loaded: {type(error).__name__}: {error}")
+            return
+        try:
+            lines.extend(kit_warnings(work.kit))
+            if somebody_reads:
+                import_module("rig.run.rehearsal").rehearse(work.kit, work.checks)
+        except Exception as error:
+            lines.append(f"not all could be looked at before the run: {type(error).__name__}: {error}")
 
     behind = Thread(target=prepare, daemon=True)
     behind.start()
@@ -71,6 +81,8 @@ def _prepared(work: Job, confirm: Confirm, console: Console, somebody_reads: boo
     def ask(words: str) -> bool:
         goes_on = confirm(words)
         behind.join()
+        if failed:
+            raise BenchError(f"{failed[0]}\nNothing was played. Install kitproof anew, then start the run again.")
         for line in lines:
             console.print(f"warning: {line}", style="yellow", markup=False, highlight=False)
         lines.clear()

@@ -9,6 +9,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from queue import SimpleQueue
@@ -224,7 +225,7 @@ class Station:
     def serve(self) -> None:
         """Measure one unit after the other as they are chosen, in the main thread; Ctrl-C between two ends it."""
         self._main = threading.get_ident()
-        threading.Thread(target=load_what_computes, daemon=True).start()
+        threading.Thread(target=_load_early, daemon=True).start()
         while True:
             try:
                 self._measure(self._orders.get())
@@ -335,3 +336,9 @@ def interrupt(thread: int) -> None:
         import _thread
 
         _thread.interrupt_main()
+
+
+def _load_early() -> None:
+    """Load what computes while nobody waits for it; what cannot be loaded is told where it is needed."""
+    with suppress(Exception):
+        load_what_computes()
