@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from rig.circuit.channel import Channel
-from rig.circuit.radiation import microphone_at, pressure_pa
+from rig.circuit.radiation import microphone_at
 from rig.design.kit import Kit
 from rig.design.sheet_range import with_design
 from rig.design.trust import RestsOn
@@ -49,6 +49,7 @@ from rig.verdict.responses import (
     acoustic_response,
     air_speed_m_s,
     judged_grid,
+    model_pressure_pa,
     noise_power,
     sweep_layout,
 )
@@ -150,8 +151,8 @@ def level_of(kit: Kit, capture: Capture, frequency_hz: Floats) -> Callable[[Chan
     microphone = microphone_at(place.distance_m, place.angle_deg)
 
     def level(model: Channel) -> Floats:
-        pressure = pressure_pa(model, frequency_hz, request.level_v, microphone, air_speed_m_s(capture))
-        return db(np.abs(pressure) / REFERENCE_PRESSURE_PA)
+        pressure = model_pressure_pa(model, frequency_hz, microphone, air_speed_m_s(capture)).sum(axis=0)
+        return db(request.level_v * np.abs(pressure) / REFERENCE_PRESSURE_PA)
 
     return level
 
@@ -212,7 +213,7 @@ def smoothed_noise_db(
     width_hz = smoothing_width_hz(grid, request.start_hz, request.stop_hz, smoothing)
     left = left_by_smoothing(width_hz, *(SQUARED_GATE * side for side in sides_s))
     few = of_few_values(SIXTH * grid, (silence.stop - silence.start) / capture.sample_rate_hz)
-    return level_noise_db(power, noise) * left * few
+    return np.asarray(level_noise_db(power, noise) * left * few)
 
 
 def smoothed_powers(acoustic: AcousticResponse, gated: Gated, grid: Floats, smoothing: float) -> tuple[Floats, Floats]:

@@ -186,7 +186,7 @@ class Kit(Table):
     _files: Files = PrivateAttr(default={})
     #: What good builds taught; and the channels as they taught them, by name and position.
     _learnt: LearntDesign | None = PrivateAttr(default=None)
-    _models: dict[tuple[str, str], Channel] = PrivateAttr(default={})
+    _models: dict[tuple[str, str], tuple[ChannelSpec, Channel]] = PrivateAttr(default={})
 
     @model_validator(mode="before")
     @classmethod
@@ -319,12 +319,13 @@ class Kit(Table):
         What builds taught of its sound is that at a microphone position; the first one where none is named.
         """
         learnt = self._learnt and self._learnt.of(name)
-        if not learnt:
-            return self.channel(name).model()
-        key = name, position or self.positions[0].name
-        if key not in self._models:
-            self._models[key] = learnt_model(self.channel(name).model(), learnt, key[1])
-        return self._models[key]
+        spec, key = self.channel(name), (name, position or self.positions[0].name)
+        of, model = self._models.get(key, (None, None))
+        if model is None or of is not spec:
+            model = learnt_model(spec.model(), learnt, key[1]) if learnt else spec.model()
+            # A copy of the kit with other channels shares the dictionary.
+            self._models[key] = spec, model
+        return model
 
     @property
     def learnt(self) -> LearntDesign | None:

@@ -19,6 +19,7 @@ import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from rig.signals.gating import Gated, as_floats, frequency_response, gate, gate_window, half_cosine
+from rig.signals.kept import kept_by_value
 from rig.signals.sweep import LOWER_MARGIN, ExponentialSweep, kept_sweep
 
 Array = NDArray[np.float64]
@@ -79,6 +80,10 @@ def band_limit(frequency_hz: ArrayLike, sent: ExponentialSweep) -> ComplexArray:
     turn = np.interp(2 * np.arctan(frequency / start_hz), *_edge_phase())
     gain: ComplexArray = magnitude * np.exp(1j * turn)
     return gain
+
+
+#: `band_limit` on a grid that curves are read at.
+band_limit_at = kept_by_value(128)(band_limit)
 
 
 def _checked(signal: ArrayLike, name: str) -> Floats:
@@ -164,9 +169,11 @@ def periodic_response(quotient: AnyComplex, grid: Grid) -> Floats:
 
 
 def cut(response: Floats, before: int, frames: int) -> Floats:
-    """Frames from `before` ahead of time zero on, out of a periodic response."""
-    kept: Floats = np.take(response, np.arange(-before, frames - before), axis=-1, mode="wrap")
-    return kept
+    """Frames from `before` ahead of time zero on, out of a periodic response that has at least as many."""
+    size = response.shape[-1]
+    first = -before % size
+    ahead = response[..., first : first + frames]
+    return np.concatenate((ahead, response[..., : frames - ahead.shape[-1]]), axis=-1)
 
 
 def impulse_response(
@@ -249,7 +256,7 @@ def gated_frequency_response(gated: Gated, sent: ExponentialSweep, frequency_hz:
             f"found {np.min(frequency)} Hz to {np.max(frequency)} Hz"
         )
     limited = frequency_response(gated.response, sent.sample_rate_hz, frequency, gated.time_zero_s)
-    response: ComplexArray = limited / band_limit(frequency, sent)
+    response: ComplexArray = limited / band_limit_at(frequency, sent)
     return response
 
 
@@ -448,7 +455,7 @@ def harmonics_in(
             piece = cut(response[row], -(whole + round(first_s * rate_hz)), window.size)
             zero_s = -sent.rate_s * math.log(order) - first_s + float(delay[row]) - whole / rate_hz
             found[row] = frequency_response(window.astype(response.dtype) * piece, rate_hz, at_hz, zero_s)
-        factor = np.where(inside, 1 / band_limit(at_hz, sent), np.nan)
+        factor = np.where(inside, 1 / band_limit_at(at_hz, sent), np.nan)
         results.append(found * factor)
     return np.stack(results)
 
@@ -492,6 +499,7 @@ def harmonic_window(order: int, sent: ExponentialSweep, after_s: float = 0.5) ->
     return window, first / sample_rate_hz
 
 
+@lru_cache(maxsize=64)
 def harmonic_gain(order: int, sent: ExponentialSweep, after_s: float = 0.5) -> float:
     """Sum of the squares of `harmonic_window`: how much of a noise goes through it. Same parameters, same errors."""
     window, _ = harmonic_window(order, sent, after_s)

@@ -7,6 +7,7 @@ the moment, a door or a voice: it sounds in the window of the harmonic as well, 
 """
 
 import math
+from functools import lru_cache
 
 import numpy as np
 import scipy
@@ -138,7 +139,7 @@ def noise_before(
     lowest_hz = sample_rate_hz / (THIRD * max(frames, 1))
     if frames < 8 or lowest_hz > frequency_hz[-1]:
         return np.zeros(frequency_hz.shape)
-    window = np.hanning(frames)
+    window = _hanning(frames)
     fine_hz = np.fft.rfftfreq(4 * frames, 1 / sample_rate_hz)[1:]
     power = np.abs(np.fft.rfft(impulse[ends - frames : ends] * window, 4 * frames)[1:]) ** 2 / np.sum(window**2)
     smoothed = smooth_power(power, fine_hz, frequency_hz, 3)
@@ -175,14 +176,17 @@ def _gap_and_tail(
     """
     rate_s, rate_hz = sent.rate_s, sent.sample_rate_hz
     gap_s = rate_s * math.log((order + 1) / order)
-    window = np.hanning(round(GAP_PART * gap_s * rate_hz) + 2)
+    window = _hanning(round(GAP_PART * gap_s * rate_hz) + 2)
     longer = deconvolution.harmonic_gain(order, sent, after_s) / np.sum(window**2)
     firsts_s = (-rate_s * math.log(order) - GAP_PART * gap_s, (1 - GAP_PART) * gap_s)
     pieces = [deconvolution.cut(response, -whole - round(first_s * rate_hz), window.size) for first_s in firsts_s]
     found = frequency_response(np.asarray(pieces) * window, rate_hz, at_hz)
-    limit = np.abs(deconvolution.band_limit(at_hz, sent)) ** 2
+    limit = np.abs(deconvolution.band_limit_at(at_hz, sent)) ** 2
     gap, tail = np.abs(found) ** 2 / limit * longer
     return gap, tail
+
+
+_hanning = lru_cache(maxsize=32)(np.hanning)
 
 
 def _at(wanted_hz: Array, frequency_hz: Array, power: Array) -> Array:

@@ -11,6 +11,8 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from rig.signals.kept import kept_by_value
+
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
@@ -56,8 +58,11 @@ def as_floats(signal: ArrayLike) -> NDArray[Any]:
 
 def half_cosine(position: ArrayLike) -> Array:
     """Half a cosine rising from 0 at position 0 to 1 at position 1; constant outside."""
-    clipped = np.clip(np.asarray(position, dtype=np.float64), 0.0, 1.0)
-    rise: Array = 0.5 - 0.5 * np.cos(np.pi * clipped)
+    at = np.asarray(position, dtype=np.float64)
+    rise: Array = np.array(np.clip(at, 0.0, 1.0))
+    between = (rise > 0) & (rise < 1)
+    # The flat parts of a window are most of it, and need no cosine.
+    rise[between] = 0.5 - 0.5 * np.cos(np.pi * at[between])
     return rise
 
 
@@ -206,6 +211,7 @@ def frequency_response(
     return result
 
 
+@kept_by_value(128)
 def _cubics(length: int, step_hz: float, frequency_hz: Array) -> tuple[NDArray[np.int64], Array]:
     """Four lines of a transform around each frequency, and the weights of the cubic through them."""
     position = frequency_hz / step_hz

@@ -1,5 +1,7 @@
 """Noise: its density in silence, its level in bands, and what it does to a response measured with a sweep."""
 
+from functools import lru_cache
+
 import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
@@ -46,8 +48,19 @@ def power_spectral_density(
     if not np.all(np.isfinite(recording)):
         raise ValueError("silence must be finite")
     frames = min(round(segment_s * sample_rate_hz), recording.shape[-1])
-    frequency_hz, density = scipy.signal.welch(recording, sample_rate_hz, nperseg=frames, axis=-1)
-    return np.asarray(frequency_hz, np.float64), np.asarray(density, np.float64)
+    # As `scipy.signal.welch`, which spends ten times as long on its arguments as on their transform.
+    window = _hann(frames)
+    segments = np.lib.stride_tricks.sliding_window_view(recording, frames, axis=-1)[..., :: frames - frames // 2, :]
+    spectra = scipy.fft.rfft((segments - segments.mean(axis=-1, keepdims=True)) * window)
+    density = np.mean(spectra.real**2 + spectra.imag**2, axis=-2) / (sample_rate_hz * np.sum(window**2))
+    # One-sided: what lies at negative frequencies is added; 0 Hz and half the sample rate have no such twin.
+    density[..., 1 : (frames + 1) // 2] *= 2
+    return np.asarray(scipy.fft.rfftfreq(frames, 1 / sample_rate_hz), np.float64), density
+
+
+@lru_cache(maxsize=8)
+def _hann(frames: int) -> Array:
+    return np.asarray(scipy.signal.get_window("hann", frames))
 
 
 def band_power(density: ArrayLike, frequency_hz: ArrayLike, mid_hz: ArrayLike, fraction: int) -> Array:

@@ -42,11 +42,12 @@ def peaks_over_frequency(residual: Residual, points_per_octave: int) -> Peaks:
     middle_s = chirp.time_of_cycle_s(grid * chirp.rate_s)
     first = np.round(np.maximum(middle_s - half_s, begins_s) * chirp.sample_rate_hz).astype(np.int64)
     last = np.round(np.minimum(middle_s + half_s, ends_s) * chirp.sample_rate_hz).astype(np.int64) + 1
-    size = np.abs(residual.samples)
+    # The last frame lies beyond the end: a stretch may reach up to it.
+    size = np.append(np.abs(residual.samples), 0.0)
     upto = np.concatenate(([0.0], np.cumsum(size * size, dtype=np.float64)))
     return Peaks(
         grid,
-        np.array([size[a:b].max() for a, b in zip(first, last, strict=True)], np.float64),
+        np.maximum.reduceat(size, np.column_stack((first, last)).ravel())[::2],
         np.sqrt((upto[last] - upto[first]) / (last - first)),
         (last - first) / chirp.sample_rate_hz,
     )

@@ -3,6 +3,8 @@
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from rig.signals.kept import kept_by_value
+
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
@@ -42,42 +44,49 @@ def _averages(
 ) -> NDArray[np.float64 | np.complex128]:
     """Mean over the logarithm of frequency within 1/fraction octave around every target."""
     frequency, targets = np.asarray(frequency_hz, np.float64), np.asarray(targets_hz, np.float64)
+    if values.shape[-1] != frequency.size:
+        raise ValueError(
+            f"need values at ascending frequencies, found {values.shape[-1]} values at {frequency.size} frequencies"
+        )
+    steps, index, rest, width = _windows(frequency, targets, float(fraction))
+    values = values[..., frequency.size - steps.size - 1 :]
+    # Integral from the first position up to both ends of each window, of the straight lines that join the values.
+    areas = 0.5 * (values[..., 1:] + values[..., :-1]) * steps
+    running = np.zeros(values.shape, areas.dtype)
+    np.cumsum(areas, axis=-1, out=running[..., 1:])
+    low = values[..., index]
+    slope = (values[..., index + 1] - low) / steps[index]
+    upto = running[..., index] + rest * (low + 0.5 * slope * rest)
+    return np.asarray((upto[..., 1] - upto[..., 0]) / width)
+
+
+@kept_by_value(64)
+def _windows(frequency: Array, targets: Array, fraction: float) -> tuple[Array, NDArray[np.int64], Array, Array]:
+    """Over the logarithm of frequency: steps between the frequencies above 0, and the windows about the targets.
+
+    Of each window the step that its ends lie in, how far into it, both of shape (..., targets, 2), and its width.
+    """
     if not fraction > 0:
         raise ValueError(f"fraction must be above 0 (24 for 1/24 octave), found {fraction}")
-    keep = int(frequency.size > 0 and frequency[0] == 0)
-    position, values = np.log(frequency[keep:]), values[..., keep:]
-    if position.size < 2 or values.shape[-1] != position.size or not np.all(np.diff(position) > 0):
-        raise ValueError(
-            f"need values at ascending frequencies above 0 Hz, found {values.shape[-1]} values "
-            f"at {position.size} frequencies"
-        )
+    frequency = frequency[int(frequency.size > 0 and frequency[0] == 0) :]
+    position = np.log(frequency)
+    steps = np.diff(position)
+    if position.size < 2 or not np.all(steps > 0):
+        raise ValueError(f"need values at ascending frequencies above 0 Hz, found {position.size} frequencies")
     centre = np.log(targets)
     tolerance = 1e-9
     if not (np.all(centre >= position[0] - tolerance) and np.all(centre <= position[-1] + tolerance)):
         raise ValueError(
-            f"targets must lie within the data, {frequency[keep]} Hz to {frequency[-1]} Hz, "
+            f"targets must lie within the data, {frequency[0]} Hz to {frequency[-1]} Hz, "
             f"found {np.min(targets)} Hz to {np.max(targets)} Hz"
         )
     centre = np.clip(centre, position[0], position[-1])
     half = np.minimum(0.5 * np.log(2) / fraction, np.minimum(centre - position[0], position[-1] - centre))
     # A window without width is the value itself; a very narrow one gives it.
     half = np.maximum(half, 1e-6)
-    low, high = np.maximum(centre - half, position[0]), np.minimum(centre + half, position[-1])
-    total = _integral(values, position, high) - _integral(values, position, low)
-    return np.asarray(total / (high - low))
-
-
-def _integral(
-    values: NDArray[np.float64 | np.complex128], position: Array, upto: Array
-) -> NDArray[np.float64 | np.complex128]:
-    """Integral from the first position up to others, of the straight lines that join the values."""
-    steps = np.diff(position)
-    areas = 0.5 * (values[..., 1:] + values[..., :-1]) * steps
-    running = np.concatenate((np.zeros_like(values[..., :1]), np.cumsum(areas, axis=-1)), axis=-1)
-    index = np.clip(np.searchsorted(position, upto, side="right") - 1, 0, position.size - 2)
-    rest = upto - position[index]
-    slope = (values[..., index + 1] - values[..., index]) / steps[index]
-    return np.asarray(running[..., index] + rest * (values[..., index] + 0.5 * slope * rest))
+    ends = np.stack((np.maximum(centre - half, position[0]), np.minimum(centre + half, position[-1])), axis=-1)
+    index = np.clip(np.searchsorted(position, ends, side="right") - 1, 0, position.size - 2)
+    return steps, index, ends - position[index], ends[..., 1] - ends[..., 0]
 
 
 def smooth_power(power: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLike, fraction: float) -> Array:

@@ -144,6 +144,7 @@ def _level(power: Single, sample_rate_hz: float) -> Single:
     return np.pad(held, (0, power.size - held.size), mode="edge")
 
 
+@functools.lru_cache(maxsize=16)
 def _bins(start_hz: float, rate_s: float, high_hz: float) -> tuple[Array, Array]:
     """Numbers of the cycles, and times of their bins after the passing of start_hz."""
     first, last = math.ceil(start_hz * rate_s), math.floor(high_hz * rate_s)
@@ -205,6 +206,7 @@ def place_of(train: Train, frequency_hz: Array) -> Array:
     return place
 
 
+@functools.lru_cache(maxsize=16)
 def _places(first: float, cycles: int) -> Index:
     """For each drift, which of the flattened scores stand below each other, shape (cycles, drifts * BINS)."""
     octave = np.log2((first + np.arange(cycles) + 0.5) / first)

@@ -10,6 +10,8 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from rig.signals.kept import kept_by_value
+
 Array = NDArray[np.float64]
 
 #: Decibels for a small relative change of an amplitude: the sensitivity coefficient of a level (5.1.3); by definition.
@@ -71,6 +73,7 @@ def sum_level_noise_db(power: ArrayLike, noise_power: ArrayLike) -> Array:
     return combined(sum_of_powers_db(powers, scattered), too_great)
 
 
+@kept_by_value(64)
 def left_by_smoothing(width_hz: ArrayLike, before_s: float, after_s: float) -> Array:
     """Part of `level_noise_db` that is left when the squared magnitude is averaged over a width.
 
@@ -100,6 +103,7 @@ def left_by_smoothing(width_hz: ArrayLike, before_s: float, after_s: float) -> A
     return np.asarray(np.sqrt(np.minimum(part, 1.0)))
 
 
+@kept_by_value(64)
 def smoothing_width_hz(frequency_hz: ArrayLike, start_hz: float, stop_hz: float, fraction: float) -> Array:
     """Width that `smoothing.smooth_power` averages over, which shrinks towards both ends of the data."""
     frequency = np.asarray(frequency_hz, np.float64)
@@ -202,6 +206,7 @@ def root_uncertainty(square: float, u_square: float) -> float:
     return 0.5 * (math.sqrt(square) - math.sqrt(max(square - 2 * u_square, 0.0)))
 
 
+@kept_by_value(64)
 def of_few_values(width_hz: ArrayLike, silence_s: float) -> Array:
     """Factor on a part from noise whose level was told from so few values that it is not known well itself.
 

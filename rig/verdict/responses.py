@@ -3,18 +3,20 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from rig.circuit.radiation import driver_pressure_pa, microphone_at
+from rig.circuit.channel import Channel
+from rig.circuit.radiation import Position, driver_pressure_pa, microphone_at
 from rig.circuit.units import speed_of_sound_m_s
 from rig.design.kit import Kit
 from rig.signals import deconvolution, marks, stimulus, timing
 from rig.signals.disturbance import noise_before, noise_of_the_moment
 from rig.signals.gating import Gated, gate
+from rig.signals.kept import kept_by_value
 from rig.signals.levels import db
 from rig.signals.noise import power_spectral_density
 from rig.signals.smoothing import log_frequency_grid, mean_of_lines, smooth_power
@@ -217,6 +219,7 @@ def _rms(signal: Singles | Floats) -> float:
     return float(np.sqrt(max(square - mean**2, 0.0)))
 
 
+@lru_cache(maxsize=16)
 def _sent_rms(layout: stimulus.Layout, size: int) -> float:
     """RMS value about the mean of the stimulus within so many samples."""
     return float(np.std(np.pad(stimulus.compose(layout), (0, max(0, size - layout.frames)))))
@@ -330,6 +333,7 @@ def _noise_in_harmonics(found: SweepSpectra, orders: Sequence[int], frequency_hz
     return np.where(inside, gain[:, np.newaxis] * power, np.nan)
 
 
+@kept_by_value(16)
 def _sweep_power(sent: ExponentialSweep, frequency_hz: Floats) -> Floats:
     """Squared spectrum of the analytic sweep, sixth-octave means."""
     samples = kept_sweep(sent)
@@ -354,6 +358,7 @@ def _lateness(capture: Capture, recorded: Singles, layout: stimulus.Layout) -> i
     return max(0, step * int(np.argmax(match)) - round(0.002 * capture.sample_rate_hz))
 
 
+@lru_cache(maxsize=8)
 def _composed_spectrum(layout: stimulus.Layout, step: int, length: int) -> Complex64:
     """Conjugate spectrum of the stimulus in means of `step` samples."""
     return np.asarray(scipy.fft.rfft(_means(stimulus.compose(layout).astype(np.float32), step), length)).conj()
@@ -427,5 +432,17 @@ def driver_design_responses(kit: Kit, request: Sweep, frequency_hz: Floats, air_
     """As `design_response`, of each driver of the channel by itself: shape (drivers, frequencies)."""
     position = kit.position(request.position)
     microphone = microphone_at(position.distance_m, position.angle_deg)
-    model = kit.model(request.channel, request.position)
-    return driver_pressure_pa(model, frequency_hz, 1.0, microphone, air_m_s)
+    return model_pressure_pa(kit.model(request.channel, request.position), frequency_hz, microphone, air_m_s)
+
+
+def model_pressure_pa(model: Channel, frequency_hz: Floats, microphone: Position, air_m_s: float) -> Complex:
+    """`driver_pressure_pa` for 1 V at the leads; of one design at one place it is computed once."""
+    try:
+        hash(model)
+    except TypeError:
+        # Many designs at once: arrays in place of numbers.
+        return driver_pressure_pa(model, frequency_hz, 1.0, microphone, air_m_s)
+    return _kept_pressure_pa(model, frequency_hz, 1.0, microphone, air_m_s)
+
+
+_kept_pressure_pa = kept_by_value(32)(driver_pressure_pa)

@@ -47,14 +47,23 @@ def rig_analysis(capture: Capture):
     return troubles, read, signs
 
 
-def straightforward(capture: Capture):
-    """Regularised inversion of the loopback, a time window, smoothing to 1/24 octave."""
+def inverted(capture: Capture):
+    """Impulse response by regularised inversion of the loopback."""
     rate_hz = capture.sample_rate_hz
     recorded = pyfar.Signal(capture.volts("microphone") / V_PER_PA, rate_hz)
     sent = pyfar.Signal(capture.volts("loopback") * REQUEST.path_gain, rate_hz)
     band = (REQUEST.start_hz, REQUEST.stop_hz)
     inverse = pyfar.dsp.RegularizedSpectrumInversion.from_frequency_range(sent, band).invert
-    impulse = recorded * inverse
+    return recorded * inverse
+
+
+def straightforward(capture: Capture):
+    """Regularised inversion of the loopback, a time window, smoothing to 1/24 octave."""
+    return smoothed_level(inverted(capture))
+
+
+def smoothed_level(impulse):
+    """A time window, smoothing to 1/24 octave."""
     onset = int(pyfar.dsp.find_impulse_response_start(impulse)[0])
     ends = [onset - 48, onset - 24, onset + 120, onset + 240]
     windowed = pyfar.dsp.time_window(impulse, ends, shape="symmetric", unit="samples", crop="window")
