@@ -318,14 +318,13 @@ class Kit(Table):
 
         What builds taught of its sound is that at a microphone position; the first one where none is named.
         """
-        learnt = self._learnt and self._learnt.of(name)
         spec, key = self.channel(name), (name, position or self.positions[0].name)
-        of, model = self._models.get(key, (None, None))
-        if model is None or of is not spec:
-            model = learnt_model(spec.model(), learnt, key[1]) if learnt else spec.model()
-            # A copy of the kit with other channels shares the dictionary.
-            self._models[key] = spec, model
-        return model
+        kept = self._models.get(key)
+        # A copy of the kit with other channels shares the dictionary.
+        if kept is None or kept[0] is not spec:
+            learnt = self._learnt and self._learnt.of(name)
+            kept = self._models[key] = spec, learnt_model(spec.model(), learnt, key[1]) if learnt else spec.model()
+        return kept[1]
 
     @property
     def learnt(self) -> LearntDesign | None:
