@@ -1,4 +1,4 @@
-"""What sounds where nothing is searched for it moves no reading that matters: it is heard where nothing is read from."""
+"""What sounds where nothing is searched for it moves no reading: nothing is read from there."""
 
 import buzzing
 import numpy as np
