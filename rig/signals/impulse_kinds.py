@@ -278,4 +278,5 @@ def _second_hit(profile: Array, near: float) -> NDArray[np.bool_]:
     turned = np.roll(profile, -first)
     apart = (second - first) % BINS
     between = max(float(np.min(turned[:apart])), float(np.min(turned[apart:])))
-    return (_bins_from(second) <= near) & (between < QUIET_BETWEEN * profile[second])
+    quiet = between < QUIET_BETWEEN * float(profile[second])
+    return np.asarray(_bins_from(second) <= near) & quiet
