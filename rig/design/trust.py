@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
+from rig.values.names import BenchPart as BenchPart
+
 CalibrationKind = Literal["sense", "microphone", "output", "input", "loopback", "daily"]
 KINDS: tuple[CalibrationKind, ...] = get_args(CalibrationKind)
 
@@ -21,11 +23,6 @@ AGES_DAYS: Mapping[CalibrationKind, float] = {
 EVERY: tuple[CalibrationKind, ...] = ("daily",)
 
 
-#: A part of the bench that may be in doubt. "leads": clips, sense resistor and the two electrical inputs, and with
-#: "playing" all that is wired in that stage; the others are what one sign of a fault leaves in doubt.
-BenchPart = Literal[
-    "leads", "playing", "output level", "speaker lead", "microphone gain", "microphone place", "microphone sign"
-]
 #: What is left out of a level by comparing two boxes, or by aligning a curve.
 GAINS: tuple[BenchPart, ...] = ("output level", "microphone gain")
 

@@ -6,7 +6,7 @@ now, by the same functions whether the unit is still on the bench or has been go
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 from rig.bench_check.symptoms import Signs, bench_doubts
 from rig.design.kit import Kit
@@ -39,6 +39,8 @@ class Judgement:
     results: tuple[CheckResult, ...]
     #: Why it failed, probably; nothing where nothing failed.
     findings: tuple[Finding, ...]
+    #: Parts of the bench that its quiet sweeps speak against, and in which words.
+    bench_doubts: Mapping[BenchPart, str] = field(default_factory=dict)
 
 
 def judge_run(
@@ -72,6 +74,22 @@ def judge_run(
     """
     looks, troubles = evidence(captures, logs)
     doubts = bench_doubts(kit, settled(looks, troubles), signs)
+    results = examined(kit, checks, looks, troubles, doubts, stopped=stopped, not_done=not_done, known=known)
+    return replace(judgement(kit, results, stopped), bench_doubts=doubts)
+
+
+def examined(
+    kit: Kit,
+    checks: Sequence[ListedCheck],
+    looks: Looks,
+    troubles: dict[Request, tuple[str, ...]],
+    doubts: Mapping[BenchPart, str],
+    *,
+    stopped: str = "",
+    not_done: Collection[str] = (),
+    known: Mapping[Basis, CheckResult] | None = None,
+) -> list[CheckResult]:
+    """The results of checks on what stands of a run (`evidence`) and what its bench is in doubt of; else as above."""
     results = []
     for listed in checks:
         needed = listed.requests(kit)
@@ -87,15 +105,19 @@ def judge_run(
                 listed, needed, looks, troubles, kit, partial=partial, bench_doubts=doubts
             )
             results.append(result)
-    return judgement(kit, results, stopped)
+    return results
 
 
 def judgement(kit: Kit, results: Sequence[CheckResult], stopped: str) -> Judgement:
     """What the results of a run's checks come to, and why it failed."""
-    outcome = outcome_of([result.outcome for result in results])
-    if stopped and outcome == "pass":
-        outcome = "void"
+    outcome = run_outcome(results, stopped)
     return Judgement(outcome, tuple(results), _findings(kit, results) if outcome == "fail" else ())
+
+
+def run_outcome(results: Sequence[CheckResult], stopped: str) -> Outcome:
+    """What the results of a run's checks come to; of one that was stopped never pass."""
+    outcome = outcome_of([result.outcome for result in results])
+    return "void" if stopped and outcome == "pass" else outcome
 
 
 def evidence(

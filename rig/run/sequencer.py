@@ -410,6 +410,7 @@ def _run(walk: _Walk) -> Run:
         timing=Timing(sound_s, cycle_s, walk.operator_s),
         findings=judged.findings,
         bench_advice=_advice(walk, judged.outcome),
+        bench_doubts=judged.bench_doubts,
         foretold=tuple(walk.foretold),
     )
 

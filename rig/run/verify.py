@@ -19,19 +19,14 @@ from rig.files.errors import BenchError, RecordError
 from rig.run import sequencer
 from rig.run.interrupts import Interrupts, interrupts
 from rig.run.journal import Interrupted, Journal
-from rig.run.judging import Judgement, judge_run, steady_limits_k
 from rig.run.resume import ResumedBench
 from rig.run.schedule import Schedule, plan, with_codes
 from rig.store import records
 from rig.store.homes import run_number
 from rig.store.rework_notes import about_next
 from rig.store.run_json import Maker, Record, RunBefore
-from rig.values.names import NOT_DONE
-from rig.values.requests import Guard, Programme
 from rig.values.run import Event, Finished, Run
 from rig.verdict.check import ListedCheck, listed_checks, workspace_checks
-from rig.verdict.examine import capture_troubles
-from rig.verdict.guard import watched
 from rig.verdict.unmet_limits import refuse_unmet
 
 #: Is told of each event, to draw it; nothing hangs on what comes of that.
@@ -62,7 +57,11 @@ def job(workspace: Path, kit_name: str, plan_name: str = "") -> Job:
     TableError
         If a file is wrong.
     """
-    kit = load_kit(workspace, kit_name)
+    return job_of(workspace, load_kit(workspace, kit_name), plan_name)
+
+
+def job_of(workspace: Path, kit: Kit, plan_name: str = "") -> Job:
+    """As `job`, of a kit that is loaded."""
     listed = listed_checks(kit, [*checks.ALL, *workspace_checks(workspace)], plan_name)
     refuse_unmet(kit, listed)
     return Job(kit, listed, plan(kit, listed), kit.planned(plan_name)[0])
@@ -174,35 +173,6 @@ def resume(
         run = _walk(_coded(work, before.serial, before.folder), bench, ask, view, journal, ctrl_c)
         about = replace(before.about, resumed_at=records.now(), bench=bench.describe())
         return run, records.save(before.folder, work.kit, before.serial, run, about, journal.files)
-
-
-def judge_again(work: Job, record: Record) -> Judgement:
-    """Judge what a record holds by a kit as it is now; nothing is captured, nothing is changed.
-
-    What speaks against a capture is found anew from its samples, and each log goes through the kit's guard again.
-
-    Raises
-    ------
-    RecordError
-        If a file of the record is missing or was changed.
-    """
-    captures = [(capture, capture_troubles(capture)) for capture in records.load_captures(record)]
-    rows = records.load_rows(record)
-    against = [entry.troubles for entry in record.logs]
-    asked = {_unguarded(one): one for one in work.schedule.requests if isinstance(one, Programme)}
-    logs = []
-    for (programme, of_it), troubles in zip(rows.items(), against, strict=True):
-        # The guard is a limit like others; whoever changed it wants to know what it would have done.
-        programme = asked.get(_unguarded(programme), programme)
-        limits = steady_limits_k(work.kit, work.checks, programme)
-        logs.append((watched(programme, of_it, limits), troubles))
-    not_done = {result.check for result in record.results if result.reason.startswith(NOT_DONE)}
-    return judge_run(work.kit, work.checks, captures, logs, stopped=record.stopped, not_done=not_done)
-
-
-def _unguarded(programme: Programme) -> Programme:
-    """What sounds in a programme, whatever watches over it."""
-    return replace(programme, guard=Guard((), 0.0, 0.0, 0.0, (0.0, 0.0)), early_end_after_s=None)
 
 
 def _coded(work: Job, serial: str, folder: Path) -> Job:

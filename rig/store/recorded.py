@@ -46,6 +46,7 @@ def read_run(record: Record, kit: Kit) -> Run:
             findings=record.findings,
             bench_advice=record.bench_advice,
             foretold=record.foretold,
+            bench_doubts=record.bench_doubts,
         )
     except (KeyError, TypeError, ValueError) as error:
         raise RecordError(f"{record.folder}: cannot be read as a run: {error}") from None

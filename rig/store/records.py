@@ -146,6 +146,7 @@ def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, stored:
         bench_failed=run.bench_failed,
         bench_advice=run.bench_advice,
         foretold=run.foretold,
+        bench_doubts=run.bench_doubts,
         timing=run.timing,
         previous=Previous(earlier.run, sha256(earlier.folder / "run.json")) if earlier else None,
         results=results,

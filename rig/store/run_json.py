@@ -16,6 +16,7 @@ from rig.findings.leading import NAMED_FROM, UNKNOWN
 from rig.values.captures import Calibration
 from rig.values.findings import Finding
 from rig.values.logs import Stop
+from rig.values.names import BenchPart
 from rig.values.readings import Reading
 from rig.values.requests import Programme, Sweep
 from rig.values.run import Timing
@@ -225,6 +226,8 @@ class Record(About):
     bench_failed: YesNo = False
     bench_advice: str = ""
     foretold: tuple[str, ...] = ()
+    #: As of a `Run`.
+    bench_doubts: Mapping[BenchPart, str] | None = None
     timing: Timing
     previous: Previous | None
     results: tuple[ResultEntry, ...]

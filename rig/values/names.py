@@ -3,6 +3,13 @@
 They stand here, not with their checks, so that a record is shown without loading one check.
 """
 
+from typing import Literal
+
+#: A part of the bench that may be in doubt. "leads": clips, sense resistor and the two electrical inputs, and with
+#: "playing" all that is wired in that stage; the others are what one sign of a fault leaves in doubt.
+BenchPart = Literal[
+    "leads", "playing", "output level", "speaker lead", "microphone gain", "microphone place", "microphone sign"
+]
 #: Begins the reason of a check that a run did not come to.
 NOT_DONE = "not done"
 #: How the quantity of a verdict ends that is about the shift taken out of a curve before its shape was judged.

@@ -1,11 +1,13 @@
 """One verification of one unit: what happens on the way, as events, and what it comes to."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from rig.files.plain import Number
 from rig.values.captures import Capture
 from rig.values.findings import Finding
 from rig.values.logs import Log, Outlook, Row
+from rig.values.names import BenchPart
 from rig.values.requests import Programme, Request
 from rig.values.verdicts import CheckResult, Outcome
 
@@ -109,3 +111,5 @@ class Run:
     bench_advice: str = ""
     #: What was told of the room's noise before the sweeps.
     foretold: tuple[str, ...] = ()
+    #: Parts of the bench that its quiet sweeps speak against, and in which words; None: records once did not say.
+    bench_doubts: Mapping[BenchPart, str] | None = field(default_factory=dict)

@@ -25,6 +25,8 @@ Key = tuple[str, str]
 #: Of each request the captures that stand, the best one first.
 Looks = Mapping[Request, Sequence[Capture | Log]]
 UNCONFIRMED = "one look shows it outside its limit and another does not: wait for quiet, then measure again"
+#: Begins why a check is void that could not be read or judged for a mistake in it.
+FAILED = "the check itself failed: "
 #: Why a check is void whose readings nothing is held against.
 NO_LIMIT = "the kit sets no limit for this check, so it proves nothing"
 
@@ -100,15 +102,12 @@ def examine(
     doubts = (doubt(listed.rests_on, captures[request].doubts) for request in needed)
     if doubtful := next(filter(None, doubts), clocks.clock_disagreement(all_captures, own)):
         return void(listed, doubtful)
-    limits = kit.limits.get(listed.name, {})
     try:
         read = listed.read([_on_one_clock(captures[request], all_captures) for request in needed], kit)
         read = with_repeatability(read, kit.repeatability.get(listed.name, {}))
         read = replace(read, remarks=(*read.remarks, *clocks.remarks(all_captures, own)))
         bench = next((capture.calibration.bench for capture in own), "")
-        judged = judge(
-            read, limits, kit.folder, listed.name, bench=bench, partial=partial, decision=kit.decision, files=kit.files
-        )
+        return held_against(kit, listed, read, bench=bench, partial=partial, bench_doubts=bench_doubts)
     except Untrusted as error:
         return replace(void(listed, str(error)), may_pass=not isinstance(error, UnfitBench))
     except KeyboardInterrupt:
@@ -116,7 +115,23 @@ def examine(
     except BaseException as error:
         # A mistake in a check (a workspace may bring its own; it may even call sys.exit), or readings that nothing can
         # be held against: it proves nothing about the unit and loses no run.
-        return void(listed, f"the check itself failed: {error_words(error)}")
+        return void(listed, f"{FAILED}{error_words(error)}")
+
+
+def held_against(
+    kit: Kit,
+    listed: ListedCheck,
+    read: CheckReadings,
+    *,
+    bench: str = "",
+    partial: bool = False,
+    bench_doubts: Mapping[BenchPart, str] | None = None,
+) -> CheckResult:
+    """The result of a check by what it read: held against the kit's limits for it; the rest as `examine`."""
+    limits = kit.limits.get(listed.name, {})
+    judged = judge(
+        read, limits, kit.folder, listed.name, bench=bench, partial=partial, decision=kit.decision, files=kit.files
+    )
     verdicts = tuple(without_doubtful(judged, listed.rests_on, bench_doubts or {}))
     outcome, reason = outcome_of([verdict.outcome for verdict in verdicts]), "" if verdicts else NO_LIMIT
     return CheckResult(listed.name, listed.check.TITLE, outcome, reason, read, verdicts, listed.terms)

@@ -14,7 +14,8 @@ from simulated_runs import simulated
 from rig.design.kit import kit_files, kit_sha256, load_kit
 from rig.design.limits import Limit
 from rig.files.errors import RecordError
-from rig.run.verify import Job, job, judge_again, verify
+from rig.run.rejudging import judge_again
+from rig.run.verify import Job, job, verify
 from rig.store import records
 from rig.store.run_json import Previous, Record
 from rig.values.run import Run
