@@ -47,7 +47,7 @@ COMMANDS = {
     "show": ("show:show_command", "Print the newest record of a unit, and whether its files are still what they were."),
     "rejudge": (
         "rejudge:rejudge_command",
-        "Judge the captures of a unit's newest record by today's limits; nothing is captured, nothing is changed.",
+        "Judge the newest record of a unit, or of every unit of a kit, by today's limits; nothing stored is changed.",
     ),
     "certificate": (
         "certificate:certificate_command",

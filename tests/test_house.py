@@ -68,6 +68,7 @@ ONE_IMPORTER = {
     "soundfile": "rig.store.recordings",
     "sqlalchemy": ("rig.store", "rig.study.tables", "rig.commands"),
     "pandas": "rig.study",
+    "distributed": "rig.study.cluster",
 }
 
 

@@ -99,8 +99,9 @@ def with_limits(kit: Kit, path: Path) -> Kit:
     tried = checked(Kit, given, path)
     kept = {"limits": tried.limits, "decision": tried.decision}
     made = kit.model_copy(update=kept)
-    for key in Kit.model_fields:
-        if getattr(made, key) != getattr(tried, key):
+    as_tried = tried.model_dump()
+    for key, value in made.model_dump().items():
+        if value != as_tried[key]:
             raise TableError(f"{path}: {key}: is not as the kit has it; allowed to differ: {', '.join(TRIED)}")
     made._files = {**kit.files, **_beside(path, tried.limits, kit.folder)}
     read_masks(made.limits, made.folder, made.files)

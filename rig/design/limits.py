@@ -7,6 +7,7 @@ build measured at the same jig. Levels may be aligned in a band first; how far t
 import csv
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
@@ -355,6 +356,9 @@ def _refuse_holes(limit: Limit, frequency_hz: Floats, centre: Floats) -> None:
 def slid(grid: Floats, frequency_hz: Floats, centre: Floats, slide: float) -> tuple[Floats, Floats]:
     """Lowest and highest value of a curve within `slide` (in the logarithm of frequency) of each point."""
     at, known = np.log(grid)[:, np.newaxis], np.log(frequency_hz)
+    if slide == 0:
+        here = np.interp(at[:, 0], known, centre)
+        return here, here
     ends = np.interp(at + np.array([-slide, 0.0, slide]), known, centre)
     # A curve of straight pieces has its extremes at the ends of the window or at points of its own within it.
     own = np.where(np.abs(known - at) <= slide, centre, np.nan)
@@ -366,16 +370,23 @@ def read_columns(path: Path, columns: tuple[str, ...], files: Files | None = Non
     """Read named columns of a CSV file with ascending frequencies in the first.
 
     An empty cell in a limit column means that side is open. Empty lines, and lines that begin with #, are left out.
+    What is returned is not to be changed.
 
     Raises
     ------
     TableError
         Naming the file, the line and what was found.
     """
-    if files is not None and path not in files:
+    if files is None:
+        return _columns_in(path, columns, None)
+    if path not in files:
         raise TableError(f"{path}: there is no such file")
+    return _known_columns(path, columns, files[path])
+
+
+def _columns_in(path: Path, columns: tuple[str, ...], content: bytes | None) -> tuple[Floats, ...]:
     # With or without the mark that spreadsheets put before UTF-8.
-    text = read_settings(path, "utf-8-sig", None if files is None else files[path])
+    text = read_settings(path, "utf-8-sig", content)
     lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
     table = csv.DictReader(line for _, line in lines)
     try:
@@ -397,7 +408,12 @@ def read_columns(path: Path, columns: tuple[str, ...], files: Files | None = Non
         raise TableError(f"{path}: found {len(rows)} rows of numbers; allowed: two or more")
     values = np.array(rows).T
     _refuse_disorder(path, numbers, columns, values)
+    values.flags.writeable = False
     return tuple(values)
+
+
+#: Many runs are held against the same few files.
+_known_columns = lru_cache(maxsize=64)(_columns_in)
 
 
 def _refuse_disorder(path: Path, numbers: list[int], columns: tuple[str, ...], values: Floats) -> None:

@@ -31,7 +31,7 @@ def probability_of_conformity(value: ArrayLike, uncertainty: ArrayLike, lower: A
     ValueError
         If an uncertainty is negative.
     """
-    y, u, low, high = np.broadcast_arrays(*(np.asarray(x, np.float64) for x in (value, uncertainty, lower, upper)))
+    y, u, low, high = (np.asarray(x, np.float64) for x in (value, uncertainty, lower, upper))
     if np.any(u < 0):
         raise ValueError(f"an uncertainty cannot be negative, found {np.min(u):g}")
     inside = ((y >= low) & (y <= high)).astype(np.float64)

@@ -85,7 +85,7 @@ def values(kind: Any, size: int) -> st.SearchStrategy[Any]:
     if origin is tuple:
         return st.tuples(*(values(one, size) for one in inner))
     if isinstance(origin, type) and issubclass(origin, Mapping):
-        return st.dictionaries(KEYS, values(inner[1], size), max_size=3)
+        return st.dictionaries(KEYS if inner[0] is str else values(inner[0], size), values(inner[1], size), max_size=3)
     if origin is Annotated:
         dtype = next((about for about in inner[1:] if isinstance(about, str)), None)
         return arrays(np.dtype(dtype).type, size) if dtype else values(inner[0], size)
