@@ -13,6 +13,7 @@ from rig.design.kit import Kit
 from rig.design.soak import SoakTable, programme
 from rig.design.trust import RestsOn
 from rig.signals.heating import predict
+from rig.signals.uncertainty import combined
 from rig.values.captures import Untrusted
 from rig.values.logs import OF_COIL, Log, gains_of, of_quantity
 from rig.values.names import GUARD
@@ -147,10 +148,15 @@ def compression(log: Log, channel: str) -> Curve | None:
     bands = {}
     for (of, hz), gain_db in gains_of(log.columns).items():
         if of == channel:
-            first = gain_db[playing & (log.seconds < begins_s + MINUTE_S) & np.isfinite(gain_db)]
+            at_first = playing & (log.seconds < begins_s + MINUTE_S) & np.isfinite(gain_db)
+            first = gain_db[at_first]
             last_db, last_u_db = at_the_end(log, gain_db)
             if first.size:
                 u_db = float(np.hypot(last_u_db, np.std(first) / np.sqrt(first.size)))
+                stated_db = log.columns.get(f"gain_db_u.{of}.{hz:g}")
+                if stated_db is not None:
+                    # Rows that look back over a minute scatter together: each is as uncertain as it states.
+                    u_db = float(combined(u_db, np.mean(stated_db[at_first]), at_the_end(log, stated_db)[0]))
                 bands[hz] = (float(np.mean(first)) - last_db, u_db)
     if not bands:
         return None

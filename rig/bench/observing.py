@@ -1,5 +1,6 @@
 """What a piece of a programme says: levels, gains and a coil's resistance, from what was sent and what was heard."""
 
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -10,7 +11,9 @@ from rig.circuit.channel import Channel, find_driver, impedance_ohm, with_driver
 from rig.signals.bands import band_edges_hz, mid_band_hz, nominal_hz
 from rig.signals.coil import CoilModel, band_magnitude_ohm, choose_band, coil_resistance
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db, power_db, rms
+from rig.signals.power_gain import BlockPowers, block_powers, power_gain
 from rig.signals.programme_levels import SEGMENT_S, band_levels_ms, coherent_gain, delay_seconds
+from rig.signals.uncertainty import DB_PER_POWER_PART
 from rig.values.captures import Calibration
 from rig.values.readings import Floats
 
@@ -20,9 +23,10 @@ OCTAVES = range(-4, 4)
 LONGEST_DELAY_S = 0.25
 #: An input whose peaks come so near to full scale is overdriven; our choice.
 FULL_SCALE = 0.999
-#: An octave of a programme that holds less than this part of the loudest's power tells no gain without a common clock;
-#: our choice.
-SENT_PART = 1e-3
+#: Without a common clock gains are of the last so many seconds, ...
+FOLLOWED_S = 60.0
+#: ... and told where they stand so many standard uncertainties above nothing: to 1 dB; our choice.
+CLEAR = 4.0
 #: A load that draws no coherent current is open or shorted only if so much of the voltage sent really lies across it;
 #: our choice.
 DRIVEN = 0.5
@@ -77,6 +81,7 @@ def observed(
     calibration: Calibration,
     sample_rate_hz: float,
     coil: CoilModel | None = None,
+    past: deque[BlockPowers] | None = None,
 ) -> tuple[dict[str, float], str]:
     """Values of a row.
 
@@ -91,6 +96,8 @@ def observed(
         Sample rate in Hz.
     coil : CoilModel, optional
         Of the channel at which "drive" and "sense" are.
+    past : deque, optional
+        Of a microphone with a clock of its own, what the rows before gave: this one's is added, the oldest leave.
 
     Returns
     -------
@@ -98,7 +105,7 @@ def observed(
         `drive_v.<channel>`: RMS volts at the leads, measured where there is a "drive" for it, elsewhere as sent.
         `level_db.<octave>`: at the microphone, dB SPL, or dB re 1 V where it is not calibrated.
         `gain_db.<channel>.<octave>`: from the leads to the microphone, dB SPL (or dB re 1 V) for 1 V. Of a microphone
-        with a clock of its own for all channels together, named "left and right".
+        with a clock of its own over the last minute, and with `gain_db_u.<channel>.<octave>`, its uncertainty.
         `coil_ohm.<channel>`, `coil_ohm_u.<channel>`: resistance and its standard uncertainty from scatter; without
         the uncertainty where it is the bare ratio of voltage to current, of a load that draws no coherent current.
         What cannot be determined is absent.
@@ -121,9 +128,16 @@ def observed(
     is_audible = True
     is_sent = any(np.any(sent) for sent in piece.sent_v.values())
     if is_sent and microphone.size >= shortest_row_s(len(piece.sent_v)) * sample_rate_hz:
-        gains = _gains(piece, volts, microphone, sample_rate_hz, centres_hz)
-        is_audible = bool(gains)
-        values |= gains
+        if piece.has_own_clock:
+            is_audible = bool(np.any(microphone))
+            if is_audible:
+                values |= _gains_without_clock(
+                    piece, microphone, sample_rate_hz, centres_hz, deque() if past is None else past
+                )
+        else:
+            gains = _gains(piece, volts, microphone, sample_rate_hz, centres_hz)
+            is_audible = bool(gains)
+            values |= gains
     if coil is not None and coil.channel in piece.sent_v:
         values |= _coil(coil, volts, calibration.sense_ohm or 1.0, piece.sent_v[coil.channel], sample_rate_hz)
     return values, _trouble(piece.recorded, roles, is_audible)
@@ -144,8 +158,6 @@ def _gains(
     piece: Piece, volts: Mapping[str, Floats], microphone: Floats, sample_rate_hz: float, centres_hz: Floats
 ) -> dict[str, float]:
     sent = np.stack(list(piece.sent_v.values()))
-    if piece.has_own_clock:
-        return _gain_together(piece, microphone, sample_rate_hz, centres_hz)
     # By cable where there is one: it hears every programme, and hears it first.
     nearest = next((volts[role] for role in ("loopback", "drive") if role in volts), microphone)
     delay_s = delay_seconds(sent, nearest, sample_rate_hz, LONGEST_DELAY_S)
@@ -154,18 +166,24 @@ def _gains(
     return {column: value for columns in named for column, value in columns.items()}
 
 
-def _gain_together(piece: Piece, microphone: Floats, sample_rate_hz: float, centres_hz: Floats) -> dict[str, float]:
-    """Power heard over power sent, by octave: it needs no common clock, and tells no channels apart.
-
-    The room's noise is in what is heard.
-    """
-    sent = [band_levels_ms(sent_v, sample_rate_hz, centres_hz) for sent_v in piece.sent_v.values()]
-    heard = band_levels_ms(microphone, sample_rate_hz, centres_hz)
-    if not np.any(heard > 0):
-        return {}
-    power = np.sum(sent, axis=0)
-    gain_db = np.where(power > SENT_PART * np.max(power), power_db(heard / np.maximum(power, 1e-300)), np.nan)
-    return _named(f"gain_db.{' and '.join(piece.sent_v)}", centres_hz, gain_db)
+def _gains_without_clock(
+    piece: Piece, microphone: Floats, sample_rate_hz: float, centres_hz: Floats, past: deque[BlockPowers]
+) -> dict[str, float]:
+    """Gains of the last `FOLLOWED_S`, of those channels and octaves that can be told apart by then."""
+    sent = np.stack(list(piece.sent_v.values()))
+    past.append(block_powers(sent, microphone, sample_rate_hz, centres_hz, LONGEST_DELAY_S))
+    while sum(row.seconds for row in past) - past[0].seconds >= FOLLOWED_S:
+        past.popleft()
+    power, power_u = power_gain(past)
+    clear = power > CLEAR * power_u
+    found: dict[str, float] = {}
+    for row, channel in enumerate(piece.sent_v):
+        gain_db = np.where(clear[row], power_db(np.maximum(power[row], 1e-300)), np.nan)
+        found |= _named(f"gain_db.{channel}", centres_hz, gain_db)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            gain_u_db = np.where(clear[row], DB_PER_POWER_PART * power_u[row] / power[row], np.nan)
+        found |= _named(f"gain_db_u.{channel}", centres_hz, gain_u_db)
+    return found
 
 
 def _coil(

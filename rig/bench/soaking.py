@@ -42,9 +42,9 @@ LATE_S = 4.0
 CLOCK_STEP_S = 1.0
 
 
-#: What a programme of several channels does not prove with a microphone on a device of its own.
+#: What is other with a microphone on a device of its own.
 OWN_CLOCK = (
-    "the microphone has a clock of its own: what each band loses is followed of all channels together, of none alone"
+    "the microphone has a clock of its own: gains are means over the last minute, and a loss shows that much later"
 )
 
 
@@ -124,9 +124,9 @@ def owners(programme: Programme, outputs_of: Callable[[str], tuple[int, ...]]) -
     return owner
 
 
-def unproved_of(channels: Sequence[str], *, is_first: bool) -> str:
-    """What the first row of a programme tells that a microphone with a clock of its own does not prove."""
-    return OWN_CLOCK if is_first and len(channels) > 1 else ""
+def own_clock_words(channels: Sequence[str], *, is_first: bool) -> str:
+    """What the first row of a programme tells of a microphone with a clock of its own."""
+    return OWN_CLOCK if is_first and channels else ""
 
 
 class Feed:
@@ -366,7 +366,7 @@ class Soak:
         # It gives what it heard from so much earlier on.
         since = start + round(OWN_DEVICE_EARLY_S * self._rate_hz)
         heard, flags = self._microphone.recorded(self._audio, since, stop - start, meanwhile)
-        told = unproved_of(tuple(sent_v), is_first=start == self._first)
+        told = own_clock_words(tuple(sent_v), is_first=start == self._first)
         return Piece(np.vstack((heard, recorded)), sent_v, has_own_clock=True), [*filter(None, (told, *flags))]
 
     def _stream_events(self, start: int, stop: int) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from contextlib import AbstractContextManager, nullcontext
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,7 @@ from rig.bench.soaking import Surroundings
 from rig.design.kit import Kit
 from rig.files.errors import BenchSetupError
 from rig.signals.coil import CoilModel
+from rig.signals.power_gain import BlockPowers
 from rig.values.requests import COLD_S
 
 if TYPE_CHECKING:
@@ -38,11 +40,11 @@ def surroundings(
     BenchSetupError
         If the channel whose coil is to be followed has none that can be.
     """
-    coil = coil_of(settings, kit)
+    coil, past = coil_of(settings, kit), deque[BlockPowers]()
     # What a device of its own heard comes first.
     roles = ("microphone", *routing.roles) if settings.microphone_device else routing.roles
     return Surroundings(
-        observe=lambda piece: observed(piece, roles, routing.calibration, routing.sample_rate_hz, coil),
+        observe=lambda piece: observed(piece, roles, routing.calibration, routing.sample_rate_hz, coil, past),
         latest=instruments.latest if instruments else dict,
         addresses={
             value.role: f"{instrument.name} at {instrument.address}"

@@ -3,7 +3,7 @@
 import math
 from array import array
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import fmean, pstdev
 
@@ -34,6 +34,9 @@ FIT_FROM_S = 600.0
 #: Gains of all channels and bands that fall together within this are the microphone's fall, or the supply's; our
 #: choice.
 TOGETHER_DB = 1.0
+#: Of many bands the one that scatters most and the one that scatters least lie so many standard deviations apart; our
+#: choice.
+SCATTERED = 4.0
 
 
 @dataclass
@@ -157,7 +160,7 @@ class GuardWatch:
             words = self._beyond(role, row)
             if words:
                 return Stop("fail", words, row.seconds)
-        return self._coil_out(row) or self._level_lost(row)
+        return self._coil_out(row) or self._unfollowed(row) or self._level_lost(row)
 
     def _beyond(self, role: RoleGuard, row: Row) -> str:
         """Why a role's reading is out of its guard; empty when it is not."""
@@ -193,6 +196,20 @@ class GuardWatch:
                 return Stop("void", words, row.seconds)
         return None
 
+    def _unfollowed(self, row: Row) -> Stop | None:
+        """A channel of which nothing would show that it fell silent; where gains are told, each must have one."""
+        if row.state != "playing" or row.seconds - self._level_since_s < MINUTE_S or not self._first_gains:
+            return None
+        for channel in self.programme.channels:
+            bands = [band for band, first in self._first_gains.items() if band[0] == channel and steady(first)]
+            seen = [self._seen_s[f"gain_db.{channel}.{hz:g}"] for _, hz in bands]
+            if channel in self._cold_ohm or (seen and row.seconds - max(seen) <= self.programme.guard.missing_s):
+                continue
+            since = "can no longer" if seen else "cannot"
+            words = f"the sound of {channel} {since} be told from noise and other channels at the microphone"
+            return Stop("void", f"{words}: nothing would show that it falls silent", row.seconds)
+        return None
+
     def _level_lost(self, row: Row) -> Stop | None:
         """A channel that lost level in a band fails; where everything fell together, the microphone may have."""
         recent = list(self._recent)[-LASTING_ROWS:]
@@ -202,13 +219,14 @@ class GuardWatch:
         lost = {}
         for band, first in self._first_gains.items():
             now = [value for of_row in gains if (value := of_row.get(band, float("nan"))) == value]
-            if len(now) == LASTING_ROWS and pstdev(first) < STEADY_DB:
+            if len(now) == LASTING_ROWS and steady(first):
                 lost[band] = fmean(first) - max(now)
         worst = max(lost, key=lambda band: lost[band], default=None)
         if worst is None or lost[worst] <= self.programme.guard.level_loss_db:
             return None
         words = f"{worst[0]} has lost {lost[worst]:.1f} dB at {worst[1]:g} Hz"
-        if max(lost.values()) - min(lost.values()) < TOGETHER_DB and len(lost) > 1:
+        scatter_db = fmean(pstdev(self._first_gains[band]) for band in lost)
+        if max(lost.values()) - min(lost.values()) < TOGETHER_DB + SCATTERED * scatter_db and len(lost) > 1:
             return Stop("void", f"{words}, and every other band with it: was the microphone moved?", row.seconds)
         return Stop("fail", f"{words}; allowed {self.programme.guard.level_loss_db:g} dB", row.seconds)
 
@@ -238,6 +256,11 @@ class GuardWatch:
         if all(side == "inside" for _, side in sides):
             return Stop("settled", "beyond doubt every steady state lies inside its limit", row.seconds)
         return None
+
+
+def steady(first_db: Sequence[float]) -> bool:
+    """Whether the gains of the first minute are a measure of the unit."""
+    return pstdev(first_db) < STEADY_DB
 
 
 def watched(programme: Programme, rows: Iterable[Row], steady_limits_k: dict[str, tuple[float, float]]) -> Log:

@@ -115,6 +115,26 @@ def test_a_level_that_falls_everywhere_is_not_the_unit_s() -> None:
     assert "was the microphone moved?" in stop.words
 
 
+def test_a_channel_that_can_no_longer_be_told_ends_the_soak() -> None:
+    names = [f"gain_db.right.{band}" for band in (125, 1000)]
+    _, stop = watched(without(row, *names) if row.seconds >= 3000 else row for row in rows())
+    assert stop is not None
+    assert (stop.kind, stop.seconds) == ("void", 3030)
+    assert "the sound of right can no longer be told from noise and other channels" in stop.words
+
+
+def test_gains_of_all_channels_together_show_no_channel_that_falls_silent() -> None:
+    def together(row: Row) -> Row:
+        values = {name: value for name, value in row.values.items() if not name.startswith("gain_db")}
+        return replace(row, values=values | {"gain_db.left and right.1000": -12.0})
+
+    _, stop = watched(together(row) for row in rows())
+    assert stop is not None
+    # The coil of the other one is followed.
+    assert stop.words.startswith("the sound of right cannot be told from noise")
+    assert stop.seconds < 200
+
+
 def test_one_row_of_noise_is_no_loss_of_level() -> None:
     _, stop = watched(rows(change=lambda s: {"gain_db.right.1000": -16.0} if s == 3000 else {}))
     assert stop is None
