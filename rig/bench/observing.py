@@ -23,7 +23,7 @@ OCTAVES = range(-4, 4)
 LONGEST_DELAY_S = 0.25
 #: An input whose peaks come so near to full scale is overdriven; our choice.
 FULL_SCALE = 0.999
-#: Without a common clock gains are of the last so many seconds, ...
+#: Without a common clock gains are of the last so many seconds, ... (our choice; tests/signals/test_power_gain.py)
 FOLLOWED_S = 60.0
 #: ... and told where they stand so many standard uncertainties above nothing: to 1 dB; our choice.
 CLEAR = 4.0
