@@ -29,13 +29,12 @@ def newest(workspace: Path, serial: str, kit: str, plan: str | None = None, numb
     Raises
     ------
     RecordError
-        If there is none.
+        If there is none, or one that may be it cannot be read.
     """
     from rig.store import records
 
-    found = records.newest_first(workspace, serial, kit)
-    found = (record for record in found if number in (0, record.run_number) and plan in (None, record.plan))
-    record = next(found, None)
+    found = records.newest_first(workspace, serial, kit, number)
+    record = next((record for record in found if plan in (None, record.plan)), None)
     if record is None:
         words = f" by the plan {plan!r}" if plan else f" with the number {number}" if number else ""
         raise RecordError(f"no record of {serial!r}{words} in {workspace / 'results'}")

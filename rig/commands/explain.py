@@ -59,14 +59,14 @@ def newest_failed(workspace: Path, serial: str, kit: str = "") -> Record:
     Raises
     ------
     RecordError
-        If there is none, or several kits have this serial.
+        If there is none, or several kits have this serial; or one that may be it cannot be read.
     """
-    found = records.unit_records(workspace, serial, kit)
-    failed = [record for record in found if record.outcome == "fail"]
-    if not failed:
-        there = f"none of its {len(found)} runs failed" if found else "it has no record"
-        raise RecordError(f"{workspace / 'results'}: nothing to explain of {serial!r}: {there}")
-    return failed[-1]
+    for record in records.newest_first(workspace, serial, kit):
+        if record.outcome == "fail":
+            return record
+    runs = len(records.unit_records(workspace, serial, kit))
+    there = f"none of its {runs} runs failed" if runs else "it has no record"
+    raise RecordError(f"{workspace / 'results'}: nothing to explain of {serial!r}: {there}")
 
 
 def curves_of(record: Record) -> list[Curve]:

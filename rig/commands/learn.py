@@ -179,10 +179,10 @@ def _design(
 def _runs(workspace: Path, kit: str, serials: Sequence[str] | None) -> list[Record]:
     runs, serials = [], serials or []
     for serial in serials:
-        found = [r for r in records.unit_records(workspace, serial, kit) if _curve_entries(r)]
-        if not found:
+        found = next((r for r in records.newest_first(workspace, serial, kit) if _curve_entries(r)), None)
+        if found is None:
             raise RecordError(f"no record of {serial!r} with an impedance or level curve in {workspace / 'results'}")
-        runs.append(found[-1])
+        runs.append(found)
     if len(set(serials)) != len(serials):
         raise RecordError(f"found {', '.join(serials)}; allowed: each build once")
     return runs

@@ -83,10 +83,10 @@ def unit_page(workspace: Path, kit: str, serial: str, shown: str) -> UnitPage:
     RecordError
         If there is no record of this unit, or its newest cannot be read.
     """
-    runs = records.unit_records(workspace, serial, kit)
-    if not runs:
+    newest = next(records.newest_first(workspace, serial, kit), None)
+    if newest is None:
         raise RecordError(f"no record of {serial!r}")
-    newest = runs[-1]
+    runs = records.unit_records(workspace, serial, kit)
     run = read_run(newest, recorded_kit(newest))
     curves = _curves(run)
     shown = shown if shown in curves else next((name for name, (_, v) in curves.items() if v), next(iter(curves), ""))

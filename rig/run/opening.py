@@ -1,6 +1,7 @@
 """Which bench: the one that `bench.toml` describes, or the simulated one where there is no such file."""
 
 import math
+import os
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -23,9 +24,11 @@ SIMULATED_LOAD_OHM = 8.2
 
 def bench_settings(workspace: Path, file: Path | None) -> BenchSettings | None:
     """Settings from `file`, or from the workspace's bench.toml; None where there is neither."""
-    if file is None and not (workspace / "bench.toml").is_file():
+    usual = workspace / "bench.toml"
+    # What stands there in its place, such as a link that leads nowhere, is told: it never means the simulated bench.
+    if file is None and not os.path.lexists(usual):
         return None
-    return load_bench_file(file or workspace / "bench.toml")
+    return load_bench_file(file or usual)
 
 
 def open_bench(

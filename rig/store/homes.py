@@ -58,9 +58,16 @@ def run_number(name: str) -> int:
 
 
 def run_names(home: Path) -> list[str]:
-    """The runs of a unit that have a record, oldest first: by number, since a clock may be set back between two."""
-    names = (path.parent.name for path in home.glob("[!.]*/run.json"))
-    return sorted(names, key=lambda name: (run_number(name), name))
+    """The runs of a unit that have ended, oldest first: by number, since a clock may be set back between two.
+
+    A run whose run.json has gone is one of them: no older one is taken for the newest in its place.
+    """
+    try:
+        names = [path.name for path in home.iterdir() if not path.name.startswith(".")]
+    except OSError:
+        return []
+    ended = [n for n in names if (run_number(n) or changed_ns(home / n / "run.json")) and (home / n).is_dir()]
+    return sorted(ended, key=lambda name: (run_number(name), name))
 
 
 def hint(home: Path, made: str = "") -> None:

@@ -7,7 +7,6 @@ import re
 import secrets
 import shutil
 from collections.abc import Collection, Iterator
-from contextlib import suppress
 from dataclasses import fields
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -15,7 +14,7 @@ from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.files.disk import read_json, sync, why
+from rig.files.disk import read_bytes, read_json, sync, why
 from rig.files.errors import RecordError
 from rig.files.patterns import LONGEST
 from rig.files.plain import json_bytes, restored, schema_checked, table
@@ -36,6 +35,8 @@ if TYPE_CHECKING:
 
 #: What stands in a reserved folder until the record is written.
 HELPS = ("started.txt", "checkpoint.json", "running.lock")
+#: What is said of a file that is not there.
+MISSING = "is missing"
 #: What a person who opens run.json should meet first.
 FIRST_KEYS = ("run", "run_number", "serial", "kit", "outcome", "stopped")
 
@@ -179,8 +180,8 @@ def now() -> str:
 
 
 def sha256(path: Path) -> str:
-    """SHA-256 of a file, in hexadecimal."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+    """SHA-256 of a plain file, in hexadecimal."""
+    return hashlib.sha256(read_bytes(path)).hexdigest()
 
 
 def readable(home: Path) -> tuple[list[Record], list[str]]:
@@ -252,14 +253,23 @@ def unit_records(workspace: Path, serial: str, kit: str = "") -> list[Record]:
     return readable(home)[0] if home else []
 
 
-def newest_first(workspace: Path, serial: str, kit: str = "") -> Iterator[Record]:
-    """As `unit_records`, newest first: each is read when it is asked for."""
+def newest_first(workspace: Path, serial: str, kit: str = "", number: int = 0) -> Iterator[Record]:
+    """As `unit_records`, newest first, each read when it is asked for; with a number that run alone.
+
+    Raises
+    ------
+    RecordError
+        As `unit_records`; or one cannot be read: an older one may say otherwise, and never stands in for it.
+    """
     home = _home_of(workspace, serial, kit)
     if home is None:
         return
     for name in reversed(run_names(home)):
-        with suppress(RecordError):
-            yield read_in_place(home / name)
+        if number in (0, run_number(name)):
+            try:
+                yield read_in_place(home / name)
+            except RecordError as error:
+                raise RecordError(f"{error}; no older run of {serial} is taken for it") from None
 
 
 def _home_of(workspace: Path, serial: str, kit: str) -> Path | None:
@@ -304,18 +314,24 @@ def damages(record: Record) -> list[str]:
     """What does not fit any more: changed or missing files, a previous record that is not what it was."""
     problems, gone = [], accounted_for(record)
     for name, expected in record.files.items():
-        path = record.folder / name
-        if not path.is_file():
-            problems += [f"{name} is missing"] if gone.get(name) != expected else []
-        elif sha256(path) != expected:
-            problems.append(f"{name} was changed after the run")
+        words = _wrong_with(record.folder / name, expected)
+        if words and not (words == MISSING and gone.get(name) == expected):
+            problems.append(f"{name} {words}")
     if previous := record.previous:
-        path = record.folder.parent / previous.run / "run.json"
-        if not path.is_file():
-            problems.append(f"the previous record {previous.run} is missing")
-        elif sha256(path) != previous.sha256:
-            problems.append(f"the previous record {previous.run} was changed")
+        words = _wrong_with(record.folder.parent / previous.run / "run.json", previous.sha256)
+        problems += [f"the previous record {previous.run} {words}"] if words else []
     return problems
+
+
+def _wrong_with(path: Path, expected: str) -> str:
+    """What is wrong with a file whose SHA-256 is known, in words; empty: nothing."""
+    try:
+        return "" if sha256(path) == expected else "was changed after the run"
+    except (FileNotFoundError, NotADirectoryError):
+        return MISSING
+    except (OSError, ValueError) as error:
+        # A name that the record itself has may be none at all.
+        return f"cannot be read: {why(error)}"
 
 
 def load_captures(record: Record) -> Iterator[Capture]:
@@ -381,8 +397,8 @@ def unchanged(record: Record, name: str) -> Path:
         If it is missing, was changed after the run, or is none of the record's.
     """
     path = record.folder / name
-    if not path.is_file() or sha256(path) != record.files.get(name):
-        raise RecordError(f"{path}: missing, or changed after the run")
+    if words := _wrong_with(path, record.files.get(name, "")):
+        raise RecordError(f"{path} {words}")
     return path
 
 

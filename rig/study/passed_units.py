@@ -60,7 +60,11 @@ def learnt_from(kit: Kit) -> LearntFrom:
 def former_and_new(workspace: Path, kit: Kit, serials: Sequence[str]) -> tuple[list[Record], list[Record]]:
     """The runs that a kit was learnt from, and those of units that passed since; errors as of each below."""
     former, there = learnt_from(kit), records.all_records(workspace, kit.name)[0]
-    return former_runs(workspace, kit, former, there), newly_passed(kit, former, there, serials)
+    new = newly_passed(kit, former, there, serials)
+    for run in new:
+        # A later one that cannot be read may have failed.
+        next((one for one in records.newest_first(workspace, run.serial, kit.name) if one.plan == run.plan), None)
+    return former_runs(workspace, kit, former, there), new
 
 
 def former_runs(workspace: Path, kit: Kit, former: LearntFrom, there: Sequence[Record]) -> list[Record]:

@@ -13,10 +13,20 @@ from typer.testing import CliRunner
 
 from rig import cli
 from rig.design.kit import load_kit
-from rig.files.errors import RecordError
+from rig.files.errors import BenchSetupError, RecordError
 from rig.run import journal
+from rig.run.opening import bench_settings
 from rig.run.verify import clock_words
-from rig.store.records import UNFINISHED, all_records, read_record, refuse_bad_serial, unit_records
+from rig.store.records import (
+    UNFINISHED,
+    all_records,
+    damages,
+    newest_first,
+    read_record,
+    refuse_bad_serial,
+    unchanged,
+    unit_records,
+)
 from rig.store.run_json import RunBefore
 
 KIT, SERIAL = "shelf-one", "SO-0002"
@@ -143,9 +153,43 @@ def test_a_damaged_record_is_named_and_the_others_are_read(
     found, words = all_records(archive, KIT, [SERIAL])
     assert [record.folder for record in found] == [first]
     assert len(words) == 1
-    for command in (["results"], ["show", SERIAL], ["explain", SERIAL], ["capability", KIT]):
-        done = CliRunner().invoke(cli.app, [*command, "--workspace", str(archive)])
-        assert done.exception is None or isinstance(done.exception, SystemExit | RecordError), command
+    for command in (["results"], ["show"], ["label"], ["certificate"], ["rejudge"], ["reference", KIT], ["learn", KIT]):
+        words = command if command == ["results"] else [*command, SERIAL]
+        done = CliRunner().invoke(cli.app, [*words, "--workspace", str(archive)])
+        assert (done.exit_code == 0) == (command == ["results"]), command
+        assert command == ["results"] or str(second / "run.json") in str(done.exception), command
+
+
+def test_a_run_that_has_lost_its_record_is_no_reason_to_take_an_older_one(archive: Path) -> None:
+    first, second = run_folders(archive)
+    (second / "run.json").unlink()
+    with pytest.raises(
+        RecordError, match=f"{second.name}: no run.json there.*no older run of {SERIAL} is taken for it"
+    ):
+        next(newest_first(archive, SERIAL))
+    assert [record.folder for record in newest_first(archive, SERIAL, number=1)] == [first]
+
+
+def test_a_file_that_may_not_be_read_is_told_as_damage(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    record = read_record(run_folders(archive)[0])
+    name, *_ = record.files
+
+    def opened(path: Any, *rest: Any) -> int:
+        if Path(path) == record.folder / name:
+            raise PermissionError(13, "Permission denied", str(path))
+        return os_open(path, *rest)
+
+    os_open = os.open
+    monkeypatch.setattr(os, "open", opened)
+    assert f"{name} cannot be read: Permission denied" in damages(record)
+    with pytest.raises(RecordError, match="cannot be read: Permission denied"):
+        unchanged(record, name)
+
+
+def test_what_stands_in_the_place_of_a_bench_file_never_means_the_simulated_bench(tmp_path: Path) -> None:
+    (tmp_path / "bench.toml").symlink_to("nowhere")
+    with pytest.raises(BenchSetupError, match="there is no such file"):
+        bench_settings(tmp_path, None)
 
 
 def test_links_and_pipes_within_a_record_are_told_as_damage(archive: Path) -> None:

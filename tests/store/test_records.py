@@ -119,7 +119,7 @@ def test_records_of_one_serial_are_linked(tmp_path: Path, workspace: Path) -> No
     assert [r.run_number for r in (first, second, third)] == [1, 2, 3]
     assert third.previous == Previous(second.folder.name, records.sha256(second.folder / "run.json"))
     (second.folder / "run.json").write_text("{}")
-    assert records.damages(third) == [f"the previous record {second.folder.name} was changed"]
+    assert records.damages(third) == [f"the previous record {second.folder.name} was changed after the run"]
 
 
 def test_a_run_that_was_stopped_is_void_with_its_reason(tmp_path: Path, workspace: Path) -> None:

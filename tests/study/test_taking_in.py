@@ -45,7 +45,9 @@ def shelf(good_run: tuple[Run, Record], workspace: Path, monkeypatch: pytest.Mon
         replace(record, serial="BT-0103", run="BT-0103-1", plan="heat"),
     ]
     monkeypatch.setattr(records, "all_records", lambda *_: (found, []))
-    monkeypatch.setattr(records, "unit_records", lambda _, serial, kit="": [r for r in found if r.serial == serial])
+    monkeypatch.setattr(
+        records, "newest_first", lambda _, serial, kit="": iter([r for r in found[::-1] if r.serial == serial])
+    )
     return found
 
 

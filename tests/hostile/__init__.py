@@ -1,0 +1,17 @@
+"""What a bad day brings, done to the rig on purpose: from a seed, by many thousands, held to one promise.
+
+The promise (`promise.py`): nothing recorded is lost or changed, no traceback, no pass that its own numbers do not bear
+out, one JSON document with --json, and an exit status that says what happened.
+
+    promise.py      commands run in this process, and what each may do
+    commands.py     every command of the command line with arguments for its parameters: a new one is covered at once
+    ground.py       a workspace with records of several kinds, put right again after each try
+    mutations.py    text and bytes of files, mutated
+    trials.py       the tries of all files by name: a short run in the tests, a long one by hand
+
+A try is a function of a random generator and a ground; it raises AssertionError where the promise is broken.
+`trials.py` runs many, each from a seed of its own, and names the seed of one that failed:
+
+    python tests/hostile/trials.py inputs --count 10000 --seed 1
+    python tests/hostile/trials.py inputs --seed 4711 --count 1      # that one again
+"""

@@ -1,0 +1,39 @@
+"""The short run of every try, and that all commands are among those that are tried."""
+
+import gc
+import warnings
+from collections.abc import Iterator
+from random import Random
+
+import pytest
+
+from hostile.commands import all_commands, words_for
+from hostile.ground import Ground
+from hostile.trials import TRIALS, failures
+from rig.cli import COMMANDS
+
+SEED = 1
+
+
+@pytest.fixture(scope="module")
+def ground(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
+    """One workspace for all tries."""
+    made = Ground(tmp_path_factory.mktemp("hostile"))
+    yield made
+    with warnings.catch_warnings():
+        # A paper that could not be made leaves its fonts open until it is collected.
+        warnings.simplefilter("ignore", ResourceWarning)
+        gc.collect()
+
+
+@pytest.mark.parametrize("name", TRIALS)
+def test_what_a_bad_day_brings_breaks_no_promise(ground: Ground, name: str) -> None:
+    failed = dict(failures(name, ground, TRIALS[name][2], SEED))
+    assert not failed, f"python tests/hostile/trials.py {name} --count 1 --seed {min(failed)}\n{failed[min(failed)]}"
+
+
+def test_every_command_has_arguments_to_be_tried_with(ground: Ground) -> None:
+    listed = all_commands()
+    assert {one.words[0] for one in listed} == set(COMMANDS)
+    for one in listed:
+        assert words_for(one, ground, Random(SEED))[: len(one.words)] == list(one.words)

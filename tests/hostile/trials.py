@@ -1,0 +1,68 @@
+"""All tries by name, many of each from one seed: a short run in the tests, a long one by hand.
+
+python tests/hostile/trials.py inputs --count 10000 --seed 1
+"""
+
+import argparse
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from importlib import import_module
+from pathlib import Path
+from random import Random
+from typing import Any
+
+#: Of each: the module and function of a try, and how many the tests run.
+TRIALS: Mapping[str, tuple[str, str, int]] = {
+    "inputs": ("hostile.inputs", "try_inputs", 25),
+    "damage": ("hostile.damage", "try_damage", 15),
+}
+
+
+def trial(name: str) -> Callable[[Random, Any], None]:
+    """The function of a try."""
+    module, function, _ = TRIALS[name]
+    found: Callable[[Random, Any], None] = getattr(import_module(module), function)
+    return found
+
+
+def failures(name: str, ground: Any, count: int, seed: int) -> Iterator[tuple[int, str]]:
+    """Try so many times, each from a seed of its own, on a ground that is whole; the seeds that fail, and why."""
+    attempt = trial(name)
+    for each in range(seed, seed + count):
+        try:
+            attempt(Random(each), ground)
+        except AssertionError as error:
+            yield each, str(error) or type(error).__name__
+        ground.mend()
+
+
+def main() -> None:
+    """The command line."""
+    from hostile.ground import Ground
+
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("trial", choices=TRIALS)
+    parser.add_argument("--count", type=int, default=100)
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args()
+    ends: Counter[str] = Counter()
+    with tempfile.TemporaryDirectory(prefix="hostile-") as folder:
+        ground = Ground(Path(folder))
+        began_s = time.process_time()
+        for seed, words in failures(asked.trial, ground, asked.count, asked.seed):
+            print(f"--seed {seed} --count 1:\n{words}\n", flush=True)
+            ends[words.splitlines()[-1][:120]] += 1
+        took_s = time.process_time() - began_s
+    for end, times in ends.most_common():
+        print(f"{times:5d}  {end}")
+    print(f"{asked.trial}: {asked.count} tries, {ends.total()} failed, {took_s:.0f} s of processor time")
+    sys.exit(bool(ends))
+
+
+if __name__ == "__main__":
+    root = Path(__file__).parents[2]
+    sys.path[:0] = [str(root), str(root / "tests")]
+    main()
