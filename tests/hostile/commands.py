@@ -66,6 +66,7 @@ def _values(ground: Ground, random: Random, serial: str) -> dict[str, list[str]]
     return {
         "kit": [KIT],
         "serial": [serial],
+        "unit_or_kit": [random.choice((serial, KIT))],
         "serials": list({serial, *random.sample(SERIALS, random.randint(0, 2))}),
         "words": ["resoldered C3 left"],
         "fingerprint": ["0" * 16],
