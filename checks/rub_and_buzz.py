@@ -29,7 +29,7 @@ from rig.signals.breadth import is_broad
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import gate
 from rig.signals.impulse_kinds import LOOKS, SIGNIFICANT, Impulses, impulses_of
-from rig.signals.levels import REFERENCE_PRESSURE_PA, db
+from rig.signals.levels import REFERENCE_PRESSURE_PA, db, to_listen_to
 from rig.signals.residual import Residual, noise_density, sweep_residual
 from rig.signals.residual_peaks import Peaks, peaks_over_frequency, usable_between_s
 from rig.signals.ringing import ringing_filter
@@ -205,7 +205,7 @@ def channel_readings(capture: Capture, settings: Settings, kit: Kit) -> CheckRea
     )
     noise = noise_parts(capture, residual, found, peaks)
     first, last = (round(time_s * capture.sample_rate_hz) for time_s in usable_between_s(residual))
-    sound = Sound(RESIDUAL, channel, residual.samples[first:last].astype(np.float32), capture.sample_rate_hz)
+    sound = Sound(RESIDUAL, channel, to_listen_to(residual.samples[first:last]), capture.sample_rate_hz)
     proof = Reading(DETECTABLE, channel, proved, "dB")
     readings = (
         *worst_readings(capture, found, peaks, level, band_hz=band_hz, trouble=trouble, noise=noise),

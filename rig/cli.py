@@ -135,6 +135,10 @@ COMMANDS = {
 }
 
 
+#: What typer makes of Ctrl-C; by definition.
+INTERRUPTED = 130
+
+
 class _Commands(TyperGroup):
     """The commands, each loaded when it is called."""
 
@@ -196,6 +200,8 @@ def main() -> None:
     try:
         _refuse_undecoded(sys.argv[1:])
         status = app(standalone_mode=False)
+        if status == INTERRUPTED:
+            raise KeyboardInterrupt
     except KitproofError as error:
         say(error, to_stderr=True)
         status = error.exit_status

@@ -36,8 +36,7 @@ def archive_command(
 ) -> None:
     """Pack captures of runs that passed away, or drop them, as the kit's [archive] has it; records never change."""
     if back:
-        brought = sum(bring_back(record, to) for record in _packed(workspace, back, selection.kit))
-        say(f"{brought} captures are where they were")
+        _bring_back(_packed(workspace, back, selection.kit), to)
         return
     if older_than is None:
         raise TableError("--older-than: missing; allowed: a number of days, such as 365")
@@ -61,6 +60,23 @@ def archive_command(
             say(error, to_stderr=True)
     if found:
         say(f"{saved / 1e6:.1f} MB less under {workspace / 'results'}")
+    if problems:
+        raise typer.Exit(VOID)
+
+
+def _bring_back(records: list[Record], to: Path | None) -> None:
+    """Put captures of a unit's runs back where they were; a pack that is no good keeps no other from coming back."""
+    brought, problems = 0, []
+    for record in records:
+        try:
+            brought += bring_back(record, to)
+        except RecordError as error:
+            problems.append(str(error))
+    if problems and not brought:
+        raise RecordError("\n".join(problems))
+    say(f"{brought} captures are where they were")
+    for words in problems:
+        say(words, to_stderr=True)
     if problems:
         raise typer.Exit(VOID)
 

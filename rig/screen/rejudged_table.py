@@ -23,7 +23,8 @@ PROBLEMS = 5
 def show(console: Console, title: str, units: Sequence[UnitRejudged]) -> None:
     """Print how many units pass, fail and are void, then and now; which change and why; and what that took."""
     changed = changed_units(units)
-    console.print(_outcomes(title, units))
+    console.print(title)
+    console.print(_outcomes(units))
     if changed:
         console.print(_changed(changed[:UNITS]))
     if len(changed) > UNITS:
@@ -32,7 +33,7 @@ def show(console: Console, title: str, units: Sequence[UnitRejudged]) -> None:
         console.print("no unit's verdict changes")
     inside = sum(1 for unit in units if unit.changes and unit.then == unit.now)
     if inside:
-        console.print(f"{_units(inside)} keep their verdict, with readings that change theirs; --csv lists them")
+        console.print(f"with readings that change though the unit's verdict stays: {_units(inside)}; --csv lists them")
     if counted := list(by_reading(units).items()):
         console.print(_readings(counted[:READINGS]))
     for words in _cost(units):
@@ -46,8 +47,8 @@ def problems(units: Iterable[UnitRejudged]) -> list[str]:
     return [*found[:PROBLEMS], *more]
 
 
-def _outcomes(title: str, units: Sequence[UnitRejudged]) -> Table:
-    table = Table(title=Text(title), title_justify="left")
+def _outcomes(units: Sequence[UnitRejudged]) -> Table:
+    table = Table()
     table.add_column("verdict")
     for name in ("then", "now"):
         table.add_column(name, justify="right")
@@ -101,7 +102,7 @@ def _cost(units: Sequence[UnitRejudged]) -> list[str]:
     judged = [unit for unit in units if not unit.problem]
     words = []
     for again, by in (
-        (False, "by the readings in their records"),
+        (False, "by what their records hold"),
         (True, "with checks read again from their captures"),
     ):
         took = [unit.seconds for unit in judged if bool(unit.read_again) is again]

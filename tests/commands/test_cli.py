@@ -176,3 +176,14 @@ def test_everything_but_a_sound_card_works_without_portaudio(folder: Path, tmp_p
     told = run("devices")
     assert told.returncode == 4
     assert "libportaudio2" in told.stderr
+
+
+def test_ctrl_c_ends_any_command_with_a_word(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def struck(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("rig.commands.index.ask", struck)
+    assert kitproof(monkeypatch, "index") == 2
+    assert capsys.readouterr() == ("", "stopped\n")

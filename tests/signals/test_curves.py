@@ -154,3 +154,14 @@ def test_bands_refuse_what_is_no_band():
         bands.nominal_hz([1258.9], 1)
     with pytest.raises(ValueError, match="fraction 1 and 3"):
         bands.nominal_hz([1000.0], 6)
+
+
+def test_what_is_listened_to_is_whole_in_steps_below_its_peak() -> None:
+    samples = np.random.default_rng(1).normal(0, 3e-4, 1000)
+    heard = levels.to_listen_to(samples)
+    step = 2.0 ** np.ceil(np.log2(np.abs(samples).max())) / 2**15
+    assert heard.dtype == np.float32
+    np.testing.assert_array_equal(heard / step, np.round(heard / step))
+    np.testing.assert_allclose(heard, samples, rtol=0, atol=step / 2)
+    assert not np.signbit(heard[heard == 0]).any()
+    np.testing.assert_array_equal(levels.to_listen_to([0.0, 0.0]), [0.0, 0.0])

@@ -227,3 +227,17 @@ def test_captures_of_an_older_run_come_back_too(record: Record, tmp_path: Path) 
 def test_days_that_no_calendar_has_are_refused(tmp_path: Path, days: str) -> None:
     done = CliRunner().invoke(cli.app, ["archive", "--workspace", str(tmp_path), "--older-than", days])
     assert "Invalid value for '--older-than'" in done.output
+
+
+def test_a_bad_pack_keeps_no_other_from_coming_back(tmp_path: Path) -> None:
+    shutil.copytree(ARCHIVE, tmp_path, dirs_exist_ok=True, ignore=shutil.ignore_patterns("index.*", "SO-000[134]"))
+    first, second = records.unit_records(tmp_path, "SO-0002")
+    whole = captures(second)
+    for one in (first, second):
+        packing.pack_away(one, KEPT, tmp_path / "packs")
+    (tmp_path / "packs" / first.kit.name / first.serial / f"{first.run}.tar").write_bytes(b"no pack")
+    done = CliRunner().invoke(cli.app, ["archive", "--bring-back", "SO-0002", "--workspace", str(tmp_path)])
+    assert done.exit_code == 2
+    assert f"{len(whole)} captures are where they were" in done.output
+    assert f"{first.run}.tar: is not what it was" in done.output.replace("\n", " ")
+    assert captures(second) == whole

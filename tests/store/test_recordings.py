@@ -2,6 +2,7 @@
 
 import json
 import math
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from simulated_runs import ROOT, simulated
 from soaks import GUARD, PROGRAMME, SINK, SUPPLY, rows
 
 from rig.files.plain import json_bytes, restored
+from rig.report.paper import make_certificate
 from rig.run.verify import job
 from rig.store.recordings import (
     LogWriter,
@@ -23,9 +25,12 @@ from rig.store.recordings import (
     write_audio,
     write_captures,
 )
+from rig.store.records import read_record
+from rig.store.run_json import Record
 from rig.values.captures import Calibration, Capture
 from rig.values.logs import Row
 from rig.values.requests import Programme, Sweep
+from rig.values.run import Run
 from rig.verdict.guard import GuardWatch, watched
 
 
@@ -211,3 +216,14 @@ def test_a_programme_comes_back_from_its_entry() -> None:
     assert restored(Programme, json.loads(json_bytes(PROGRAMME))) == PROGRAMME
     with pytest.raises(ValueError, match="channels: missing"):
         restored(Programme, {"stage": "soak"})
+
+
+def test_a_unit_on_a_card_of_24_bits_leaves_at_most_4_megabytes(good_run: tuple[Run, Record], tmp_path: Path) -> None:
+    _, record = good_run
+    copy = tmp_path / record.kit.name / record.serial / record.run
+    shutil.copytree(record.folder, copy)
+    make_certificate(read_record(copy))
+    sizes = {path.relative_to(copy).as_posix(): path.stat().st_size for path in copy.rglob("*") if path.is_file()}
+    assert {"report.html", "certificate.pdf", "run.json"} < sizes.keys()
+    assert {Path(name).suffix for name in sizes if name.startswith(("captures/", "sounds/"))} == {".flac"}
+    assert sum(sizes.values()) < 4e6
