@@ -1,6 +1,7 @@
 """What `bench.toml` says: the equipment, its wiring in each stage, and what turns its samples into volts."""
 
 import math
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -10,6 +11,7 @@ from pydantic import Field, PrivateAttr, StrictBool, ValidationInfo, field_valid
 
 from rig.bench.devices import WantedDevice
 from rig.bench.instrument_settings import InstrumentSettings, refuse_mixed_up
+from rig.bench.store_settings import StoreSettings, beside
 from rig.design.trust import AGES_DAYS, CalibrationKind
 from rig.files.disk import why
 from rig.files.errors import BenchSetupError, TableError
@@ -260,6 +262,8 @@ class BenchSettings(Table):
     visa_backend: str = "@py"
     calibrations: CalibrationsSettings | None = None
     maker: MakerSettings | None = None
+    #: What the benches of a workshop share.
+    store: StoreSettings | None = None
 
     #: Puts what was calibrated in the place of bench.toml's numbers.
     _calibrated: Callable[[Stage, Calibration], Calibration] | None = PrivateAttr(None)
@@ -275,6 +279,8 @@ class BenchSettings(Table):
             raise Misfit("device", "none", "for kind = 'soundcard' a table [device]")
         if self.kind == "soundcard" and "name" not in self.model_fields_set:
             raise Misfit("name", "none", "a name for the bench: calibrations and reference builds are kept under it")
+        if self.store and "name" not in self.model_fields_set:
+            raise Misfit("name", "none", "a name for the bench: the store tells benches apart by it")
         self._numbers_on_the_card()
         refuse_mixed_up(self.instruments)
         return self
@@ -371,6 +377,15 @@ def _refuse_numbers(key: str, table: Mapping[str, int], count: int, kind: str, d
             raise Misfit(f"{key}.{role}", f"{number}", f"{allowed}: {device}.{kind} = {count}")
 
 
+def bench_settings(workspace: Path, file: Path | None = None) -> BenchSettings | None:
+    """Settings from `file`, or from the workspace's bench.toml; None where there is neither."""
+    usual = workspace / "bench.toml"
+    # What stands there in its place, such as a link that leads nowhere, is told: it never means the simulated bench.
+    if file is None and not os.path.lexists(usual):
+        return None
+    return load_bench_file(file or usual)
+
+
 def load_bench_file(path: Path) -> BenchSettings:
     """Read a bench.toml.
 
@@ -384,10 +399,25 @@ def load_bench_file(path: Path) -> BenchSettings:
         settings = checked(BenchSettings, read_toml(path), path)
     except TableError as error:
         raise BenchSetupError(str(error)) from None
-    if settings.maker is None or not settings.maker.logo:
-        return settings
-    maker = settings.maker.model_copy(update={"logo": str(_picture(path, path.parent / settings.maker.logo))})
-    return settings.model_copy(update={"maker": maker})
+    found: dict[str, Table] = {}
+    if settings.store:
+        found["store"] = beside(path, settings.store)
+    if settings.maker and settings.maker.logo:
+        logo = _picture(path, path.parent / settings.maker.logo)
+        found["maker"] = settings.maker.model_copy(update={"logo": str(logo)})
+    return settings.model_copy(update=found)
+
+
+def simulated_name(seed: int) -> str:
+    """Name of the simulated bench of a seed: what is measured on one counts only there."""
+    return f"simulated, seed {seed}"
+
+
+def bench_name(settings: BenchSettings | None) -> str:
+    """What a bench is called: as bench.toml has it; without a name there, the simulated one by its seed."""
+    if settings and "name" in settings.model_fields_set:
+        return settings.name
+    return simulated_name(settings.simulated.seed if settings and settings.simulated else 0)
 
 
 def _picture(bench: Path, logo: Path) -> Path:

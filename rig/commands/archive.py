@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from rig.bench.settings import bench_name, bench_settings
 from rig.commands.common import HERE, Workspace, Yes, newest
 from rig.commands.filters import refuse_unknown_kit, with_filters
 from rig.design.kit import ArchiveSpec, load_kit
@@ -51,10 +52,10 @@ def archive_command(
     say(words if found else "no run that passed is so old and has its captures")
     if dropped and not yes and not yes_or_no(open_console(), "what is dropped can never be judged again; y or n: "):
         raise Stopped("nothing was done")
-    saved, problems = 0, 0
+    saved, problems, bench = 0, 0, bench_name(bench_settings(workspace))
     for record, rule in found:
         try:
-            saved += pack_away(record, rule, to or HERE)
+            saved += pack_away(record, rule, to or HERE, bench)
         except RecordError as error:
             problems += 1
             say(error, to_stderr=True)

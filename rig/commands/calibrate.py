@@ -10,7 +10,7 @@ from typing import Annotated, cast
 import typer
 
 from rig.bench.connection import connection_words
-from rig.bench.settings import BenchSettings
+from rig.bench.settings import BenchSettings, simulated_name
 from rig.bench.soundcard import SoundCardBench
 from rig.calibration.calibrated import OUT_OF_CONTROL, Held, asked_ages, standings
 from rig.calibration.daily import Point, judge, resistor_point, unit_point, unit_requests
@@ -34,7 +34,6 @@ from rig.design.kit import Kit, load_kit
 from rig.files.errors import FAIL, BenchSetupError, TableError
 from rig.run import opening
 from rig.screen.console import open_console, say, yes_or_no
-from rig.simulated.bench import simulated_name
 
 OfStage = Annotated[str, typer.Option("--stage", help="Wiring of bench.toml: leads, playing or soak.")]
 MeterRole = Annotated[

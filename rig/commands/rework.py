@@ -4,6 +4,7 @@ from typing import Annotated
 
 import typer
 
+from rig.bench.settings import bench_name, bench_settings
 from rig.commands.common import HERE, Workspace
 from rig.design.kit import load_kit
 from rig.files.errors import RecordError
@@ -24,5 +25,6 @@ def rework_command(
     if not found:
         raise RecordError(f"{workspace / 'results'}: no record of {serial!r}")
     kit = found[0].kit.name
-    path = note(workspace, load_kit(workspace, kit), serial, words, by)
+    bench = bench_name(bench_settings(workspace))
+    path = note(workspace, load_kit(workspace, kit), serial, words, by, bench)
     say(f"noted: {path}\nnow: kitproof verify {kit} {serial}")

@@ -39,8 +39,7 @@ def verify_command(
     unattended = yes or not is_card(settings)
     work, confirm = with_connection(work, settings), confirming(console, unattended)
     confirm = _prepared(work, confirm, console, not unattended)
-    maker = settings.maker if settings else None
-    run, record = walked(workspace, work, serial, opened, confirm, console, by=by, batch=batch, maker=maker)
+    run, record = walked(workspace, work, serial, opened, confirm, console, by=by, batch=batch, settings=settings)
     for words in (*record.set_aside, *record.clock):
         say(words, to_stderr=True)
     if as_json:

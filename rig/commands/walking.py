@@ -32,7 +32,7 @@ def walked(
     console: Console,
     **named: Any,
 ) -> tuple[Run, Record]:
-    """Walk one run while the screen draws it; the run and its record. `named`: by whom, which batch and maker."""
+    """Walk one run while the screen draws it; the run and its record. `named`: by whom, batch, bench's settings."""
     screen = terminal.RunScreen(work.schedule.requests, console)
     try:
         return verify(workspace, work, serial, bench, confirm, screen.show, **named)

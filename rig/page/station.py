@@ -14,7 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from queue import SimpleQueue
 
-from rig.bench.settings import BenchSettings
+from rig.bench.settings import BenchSettings, bench_name
 from rig.design.kit import Kit, kit_names, load_kit
 from rig.files.errors import KitproofError, PaperError, TableError
 from rig.page.scans import ACTION_WORDS, Scan, read_scan, refuse_codes_as_serials
@@ -205,7 +205,7 @@ class Station:
                 self._show(view)
                 return
             try:
-                note(self.workspace, kit, unit.serial, words, self._by)
+                note(self.workspace, kit, unit.serial, words, self._by, bench_name(self.settings))
             except KitproofError as error:
                 self._show(replace(view, notice=str(error)))
             else:
@@ -243,9 +243,8 @@ class Station:
             work = with_connection(work, self.settings)
             lights = tuple(Light(one.name, one.check.TITLE) for one in work.checks)
             self._change(lambda view: replace(view, checks=lights, requests=tuple(work.schedule.requests)))
-            maker = self.settings.maker if self.settings else None
             run, record = verify(
-                self.workspace, work, unit.serial, bench, self._confirm, self._see, by=self._by, maker=maker
+                self.workspace, work, unit.serial, bench, self._confirm, self._see, by=self._by, settings=self.settings
             )
         except KitproofError as error:
             words = str(error)

@@ -10,10 +10,11 @@ from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import TYPE_CHECKING
 
 from rig.files.disk import read_json, why, write
 from rig.files.errors import RecordError
+from rig.files.locks import locked
 from rig.files.plain import Whole, json_bytes, restored, schema_checked, table
 from rig.store.recordings import LogWriter, read_captures, read_rows, write_captures
 from rig.store.records import UNFINISHED, unfinished
@@ -89,7 +90,10 @@ class Journal:
         self._writer: LogWriter | None = None
         self._asked = 0
         self._is_soak = False
-        self._lock = _locked(folder / LOCK)
+        try:
+            self._lock = locked(folder / LOCK)
+        except BlockingIOError:
+            raise RecordError(f"{folder}: a run is under way there") from None
         self._lock.truncate(0)
         self._lock.write(f"{os.getpid()}\n")
         self._lock.flush()
@@ -162,8 +166,8 @@ def is_running(folder: Path) -> bool:
     """Whether a run is writing into this folder now."""
     try:
         if (folder / LOCK).is_file():
-            _locked(folder / LOCK).close()
-    except RecordError:
+            locked(folder / LOCK).close()
+    except BlockingIOError:
         return True
     except OSError:
         # Nobody may write there, so nobody does.
@@ -217,27 +221,3 @@ def load_all(workspace: Path) -> tuple[list[Interrupted], list[str]]:
 def name_of(folder: Path) -> str:
     """What the run of a reserved folder will be called."""
     return folder.name.removeprefix(UNFINISHED)
-
-
-def _locked(path: Path) -> IO[str]:
-    """Open and lock a file; the lock goes with the process, however that ends.
-
-    Raises
-    ------
-    RecordError
-        If another process holds it.
-    """
-    file = path.open("a", encoding="utf-8")
-    try:
-        if os.name == "nt":
-            import msvcrt
-
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        else:
-            import fcntl
-
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        file.close()
-        raise RecordError(f"{path.parent}: a run is under way there") from None
-    return file

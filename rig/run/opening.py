@@ -7,7 +7,8 @@ from datetime import datetime
 from pathlib import Path
 
 from rig.bench.base import Bench
-from rig.bench.settings import BenchSettings, load_bench_file
+from rig.bench.settings import BenchSettings, simulated_name
+from rig.bench.settings import bench_settings as bench_settings
 from rig.calibration.calibrated import Held, asked_ages, calibrated, daily_doubts
 from rig.calibration.known_load import OPEN, SHORT, calibrate_sense, resistor
 from rig.calibration.storage import read_store
@@ -16,19 +17,10 @@ from rig.design.fault_names import parse_fault
 from rig.design.kit import Kit
 from rig.design.trust import CalibrationKind
 from rig.files.errors import BenchSetupError, FaultError
-from rig.simulated.bench import SimulatedBench, simulated_name
+from rig.simulated.bench import SimulatedBench
 
 #: The resistor that the simulated bench calibrates itself with; made up.
 SIMULATED_LOAD_OHM = 8.2
-
-
-def bench_settings(workspace: Path, file: Path | None) -> BenchSettings | None:
-    """Settings from `file`, or from the workspace's bench.toml; None where there is neither."""
-    usual = workspace / "bench.toml"
-    # What stands there in its place, such as a link that leads nowhere, is told: it never means the simulated bench.
-    if file is None and not os.path.lexists(usual):
-        return None
-    return load_bench_file(file or usual)
 
 
 def open_bench(

@@ -12,7 +12,7 @@ from pathlib import Path
 import checks
 from rig.bench.base import Bench
 from rig.bench.connection import connection_words
-from rig.bench.settings import BenchSettings, MakerSettings
+from rig.bench.settings import BenchSettings, MakerSettings, bench_name
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.design.limits import reference_troubles
 from rig.files.errors import BenchError, RecordError
@@ -94,11 +94,11 @@ def verify(
     *,
     by: str = "",
     batch: str = "",
-    maker: MakerSettings | None = None,
+    settings: BenchSettings | None = None,
 ) -> tuple[Run, Record]:
     """Verify one unit and write its record; `by` is who measured, a person or a jig, `batch` the lot it belongs to.
 
-    `maker` is who stands on the page that goes with the unit.
+    `settings` are the bench's: its name, who stands on the page that goes with the unit; none: those of the simulated one.
 
     An interrupt anywhere on the way ends the run as void; its record is whole all the same.
 
@@ -110,10 +110,12 @@ def verify(
         If the bench failed before anything was captured.
     """
     with interrupts() as ctrl_c:
-        folder = records.reserve(workspace, work.kit, serial)
+        name = bench_name(settings)
+        folder = records.reserve(workspace, work.kit, serial, name)
         about = about_next(folder.parent, work.plan, " ".join(by.split()), " ".join(batch.split()))
         odd = reference_troubles(work.kit.limits, work.kit.folder, work.kit.files)
-        about = replace(about, set_aside=(*about.set_aside, *odd), maker=_recorded(maker, folder))
+        maker = _recorded(settings.maker if settings else None, folder)
+        about = replace(about, set_aside=(*about.set_aside, *odd), maker=maker, bench_name=name)
         began_s = time.monotonic()
         journal = Journal(folder, work.kit, serial, about)
         run = _walk(_coded(work, serial, folder), bench, confirm, view, journal, ctrl_c)

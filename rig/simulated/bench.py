@@ -12,6 +12,7 @@ import scipy
 from numpy.typing import NDArray
 
 from rig.bench.base import OWN_DEVICE_EARLY_S, capture_frames
+from rig.bench.settings import simulated_name
 from rig.circuit.parts import OPEN_OHM
 from rig.circuit.radiation import Position
 from rig.circuit.units import speed_of_sound_m_s
@@ -332,11 +333,6 @@ class SimulatedBench:
         if key not in self._transfers:
             self._transfers[key] = _at_every_bin(transfer, scipy.fft.rfftfreq(size, 1 / rate_hz))
         return self._transfers[key]
-
-
-def simulated_name(seed: int) -> str:
-    """Name of the simulated bench of a seed: what is measured on one counts only there."""
-    return f"simulated, seed {seed}"
 
 
 def _exchanged(kit: Kit, at: str, position: PositionSpec) -> PositionSpec:

@@ -60,7 +60,9 @@ def archived(record: Record) -> Archived | None:
     """
     path = note_path(record.folder)
     try:
-        found = restored(Archived, schema_checked(read_json(path), SCHEMA))
+        said = schema_checked(read_json(path), SCHEMA)
+        said.pop("link", None)
+        found = restored(Archived, said)
     except FileNotFoundError:
         return None
     except (OSError, ValueError) as error:

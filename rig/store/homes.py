@@ -5,7 +5,9 @@ before and by it (ns). It spares the index a walk through all folders; nothing e
 """
 
 import os
+import re
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
@@ -21,6 +23,11 @@ class Hint(NamedTuple):
     serial: str
     before_ns: int
     after_ns: int
+
+
+def now() -> str:
+    """The time with its zone, ISO 8601, to the second."""
+    return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
 def changed_ns(folder: Path | str) -> int:
@@ -55,6 +62,11 @@ def run_number(name: str) -> int:
     """The number of a run among those of its serial, from the name of its folder; 0: it is no name of a run."""
     parts = name.removeprefix(UNFINISHED).split("-")
     return int(parts[3]) if len(parts) > 3 and parts[3].isdecimal() else 0
+
+
+def is_note(name: str) -> bool:
+    """Whether a file in a unit's folder is a note of what was done to it."""
+    return re.fullmatch(r"rework-\d{3,}(-[a-z0-9-]+)?\.json", name) is not None
 
 
 def run_names(home: Path) -> list[str]:

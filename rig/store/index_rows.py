@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.files.disk import parse_json, read_bytes
-from rig.store.homes import UNFINISHED, changed_ns
+from rig.store.homes import UNFINISHED, changed_ns, is_note
 from rig.values.names import NOT_DONE
 
 Row = dict[str, Any]
@@ -161,7 +161,7 @@ def _run_row(found: Any, kit: str, serial: str, run: str) -> Row:
         "plan": _text(found.get("plan", "")),
         "by": _text(found.get("by", "")),
         "batch": _text(found.get("batch", "")),
-        "bench": next((_text(one.get("bench", "")) for one in calibrations), ""),
+        "bench": _text(found.get("bench_name", "")) or next((_text(one.get("bench", "")) for one in calibrations), ""),
         "day": _time(found["started_at"])[:10],
         "started_at": found["started_at"],
         "finished_at": _time(found["finished_at"]),
@@ -231,7 +231,7 @@ def _calibration_rows(calibrations: Any) -> list[Row]:
 
 def _rework_rows(folder: Path, kit: str, serial: str, names: Iterable[str]) -> Iterable[Row]:
     for name in names:
-        if re.fullmatch(r"rework-\d{3,}\.json", name):
+        if is_note(name):
             try:
                 found = json.loads((folder / name).read_bytes())
                 note = {key: _text(found[key]) for key in ("at", "words", "by", "after")}

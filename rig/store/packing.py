@@ -16,8 +16,9 @@ from rig.files.disk import read_bytes, sync, why, write
 from rig.files.errors import RecordError
 from rig.files.plain import json_bytes, table
 from rig.store.archived import SCHEMA, Archived, archived, capture_files, note_path, words_of
-from rig.store.homes import hint
-from rig.store.records import now, sha256
+from rig.store.bench_chain import next_link
+from rig.store.homes import hint, now
+from rig.store.records import sha256
 from rig.store.run_json import Record
 
 
@@ -29,13 +30,15 @@ def is_kept(rule: ArchiveSpec, serial: str) -> bool:
     return chance % rule.keep_one_of == 0
 
 
-def pack_away(record: Record, rule: ArchiveSpec, packs: Path) -> int:
+def pack_away(record: Record, rule: ArchiveSpec, packs: Path, bench: str = "") -> int:
     """Take the captures out of a record by a rule; bytes that its folder is smaller by.
 
     Parameters
     ----------
     packs
         Folder for packs: `<kit>/<serial>/<run>.tar` in it.
+    bench
+        Whose chain the note about it stands in.
 
     Raises
     ------
@@ -46,7 +49,7 @@ def pack_away(record: Record, rule: ArchiveSpec, packs: Path) -> int:
     try:
         found = archived(record)
         if found is None or _may_still_be_kept(record, found, rule):
-            found = _noted(record, rule, packs, is_new=found is None)
+            found = _noted(record, rule, packs, bench, is_new=found is None)
         if found.pack:
             _refuse_a_bad_pack(found)
         taken = 0
@@ -97,7 +100,7 @@ def _may_still_be_kept(record: Record, found: Archived, rule: ArchiveSpec) -> bo
     return not found.pack and is_kept(rule, record.serial) and are_there
 
 
-def _noted(record: Record, rule: ArchiveSpec, packs: Path, is_new: bool) -> Archived:
+def _noted(record: Record, rule: ArchiveSpec, packs: Path, bench: str, *, is_new: bool) -> Archived:
     """Write the pack, where there is to be one, and the note about it."""
     files = capture_files(record)
     contents = {name: read_bytes(record.folder / name) for name in files}
@@ -118,7 +121,11 @@ def _noted(record: Record, rule: ArchiveSpec, packs: Path, is_new: bool) -> Arch
         pack, pack_sha256 = str(path), hashlib.sha256(content).hexdigest()
     run_sha256 = sha256(record.folder / "run.json")
     found = Archived(record.serial, record.run, run_sha256, now(), rule.captures, files, pack, pack_sha256)
-    write(note_path(record.folder), json_bytes({"schema": SCHEMA, **table(found)}), is_new=is_new)
+    path, results = note_path(record.folder), record.folder.parents[2]
+    with next_link(results, bench) as (link, put_down):
+        said = json_bytes({"schema": SCHEMA, **table(found), "link": link})
+        put_down(path.relative_to(results).as_posix(), said)
+        write(path, said, is_new=is_new)
     return found
 
 

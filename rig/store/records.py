@@ -7,7 +7,7 @@ import re
 import secrets
 import shutil
 from collections.abc import Collection, Iterator
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from itertools import accumulate
@@ -19,8 +19,10 @@ from rig.files.errors import RecordError
 from rig.files.patterns import LONGEST
 from rig.files.plain import json_bytes, restored, schema_checked, table
 from rig.store.archived import accounted_for, words_of
+from rig.store.bench_chain import next_link, slug
 from rig.store.homes import UNFINISHED as UNFINISHED
 from rig.store.homes import hint, make_home, run_names, run_number
+from rig.store.homes import now as now
 from rig.store.recordings import log_files, read_captures, read_rows, write_captures
 from rig.store.result_files import write_result
 from rig.store.run_json import SCHEMA, About, KitName, LogEntry, Previous, Record, up_to_date
@@ -63,8 +65,8 @@ def refuse_bad_serial(kit: "Kit | None", serial: str) -> None:
         )
 
 
-def reserve(workspace: Path, kit: "Kit", serial: str) -> Path:
-    """Make the folder that a run will be written into, before anything sounds.
+def reserve(workspace: Path, kit: "Kit", serial: str, bench: str = "") -> Path:
+    """Make the folder that a run will be written into, before anything sounds; its name carries the bench's.
 
     Raises
     ------
@@ -76,7 +78,9 @@ def reserve(workspace: Path, kit: "Kit", serial: str) -> Path:
     try:
         made = make_home(home)
         number = _number(home)
-        folder = home / f"{UNFINISHED}{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}-{number:03d}-{secrets.token_hex(2)}"
+        of_bench = f"-{slug(bench)}" if bench else ""
+        began = f"{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}"
+        folder = home / f"{UNFINISHED}{began}-{number:03d}{of_bench}-{secrets.token_hex(2)}"
         folder.mkdir()
         (folder / "started.txt").write_text(now() + "\n", encoding="utf-8")
         hint(home, made)
@@ -157,12 +161,22 @@ def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, stored:
         findings=run.findings,
         files=_hashes(folder),
     )
-    (folder / "run.json").write_bytes(json_bytes(document_of(record)))
-    _sync(folder)
-    # Until then a run can be taken up again by these, should the disk be full.
-    for help_ in HELPS:
-        (folder / help_).unlink(missing_ok=True)
-    folder.rename(record.folder)
+    return _closed(record, folder)
+
+
+def _closed(record: Record, folder: Path) -> Record:
+    """Put a record in its place, as the next of its bench's chain; with its link in it."""
+    home = folder.parent
+    with next_link(home.parent.parent, record.bench_name) as (link, put_down):
+        record = replace(record, link=link)
+        content = json_bytes(document_of(record))
+        (folder / "run.json").write_bytes(content)
+        _sync(folder)
+        put_down(f"{home.parent.name}/{home.name}/{record.run}/run.json", content)
+        # Until then a run can be taken up again by these, should the disk be full.
+        for help_ in HELPS:
+            (folder / help_).unlink(missing_ok=True)
+        folder.rename(record.folder)
     sync(home)
     return record
 
@@ -172,11 +186,6 @@ def document_of(record: Record) -> dict[str, object]:
     said = table(record)
     del said["folder"]
     return {"schema": SCHEMA} | {key: said[key] for key in FIRST_KEYS} | said
-
-
-def now() -> str:
-    """The time with its zone, ISO 8601, to the second."""
-    return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
 def sha256(path: Path) -> str:

@@ -5,7 +5,6 @@ the same unit), and a re-judging (old captures by new limits). A rework is what 
 that is measured again and again until it passes, with nothing done to it, has proved nothing but patience.
 """
 
-import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -14,8 +13,9 @@ from typing import TYPE_CHECKING
 from rig.files.disk import read_json, why, write
 from rig.files.errors import RecordError
 from rig.files.plain import json_bytes, restored, schema_checked, table
-from rig.store.homes import hint, run_names
-from rig.store.records import last_record, now, refuse_bad_serial
+from rig.store.bench_chain import next_link, slug
+from rig.store.homes import hint, is_note, now, run_names
+from rig.store.records import last_record, refuse_bad_serial
 from rig.store.run_json import About, Record, Rework, RunBefore
 
 if TYPE_CHECKING:
@@ -26,8 +26,8 @@ MANY = 3
 SCHEMA = "kitproof rework 1"
 
 
-def note(workspace: Path, kit: "Kit", serial: str, words: str, by: str = "") -> Path:
-    """Note what was done to a unit; the next run is linked to it.
+def note(workspace: Path, kit: "Kit", serial: str, words: str, by: str = "", bench: str = "") -> Path:
+    """Note what was done to a unit, at a bench; the next run is linked to it.
 
     Raises
     ------
@@ -44,10 +44,13 @@ def note(workspace: Path, kit: "Kit", serial: str, words: str, by: str = "") -> 
     if last is None:
         raise RecordError(f"no record of {serial!r} in {workspace / 'results'}: a rework follows a run")
     number = 1 + max((_number(path) for path in _notes(home)), default=0)
-    path = home / f"rework-{number:03d}.json"
+    path = home / f"rework-{number:03d}{f'-{slug(bench)}' if bench else ''}.json"
     one = Rework(now(), words, by, last.run)
     try:
-        write(path, json_bytes({"schema": SCHEMA, **table(one)}), is_new=True)
+        with next_link(workspace / "results", bench) as (link, put_down):
+            content = json_bytes({"schema": SCHEMA, **table(one), "link": link})
+            put_down(f"{kit.name}/{serial}/{path.name}", content)
+            write(path, content, is_new=True)
     except OSError as error:
         raise RecordError(f"{path}: could not be written: {why(error)}") from None
     hint(home)
@@ -59,7 +62,9 @@ def reworks(home: Path) -> tuple[list[Rework], list[str]]:
     found, problems = [], []
     for path in _notes(home):
         try:
-            found.append(restored(Rework, schema_checked(read_json(path), SCHEMA, or_none=True)))
+            said = schema_checked(read_json(path), SCHEMA, or_none=True)
+            said.pop("link", None)
+            found.append(restored(Rework, said))
         except (OSError, ValueError) as error:
             problems.append(f"{path}: not a note of a rework, left out: {' '.join(str(error).split())[:200]}")
     return found, problems
@@ -109,7 +114,7 @@ def helped(before: Sequence[str], now_failed: Sequence[str], not_measured: bool 
 
 
 def _notes(home: Path) -> list[Path]:
-    return sorted(path for path in home.glob("rework-*.json") if re.fullmatch(r"rework-\d{3,}\.json", path.name))
+    return sorted(path for path in home.glob("rework-*.json") if is_note(path.name))
 
 
 def _number(path: Path) -> int:

@@ -58,6 +58,19 @@ class RunBefore:
     failed: tuple[str, ...]
     #: Empty: records once did not say.
     finished_at: str = ""
+    #: Of the bench that measured it, where that was another; empty: this one.
+    bench: str = ""
+
+
+@dataclass(frozen=True)
+class Link:
+    """Where a file stands in the chain of its bench, and the file before it there."""
+
+    chain: str
+    number: Whole
+    #: Its place under `results/` and its SHA-256; empty: this is the first.
+    before: str = ""
+    sha256: str = ""
 
 
 @dataclass(frozen=True)
@@ -93,6 +106,8 @@ class About:
     by: str = ""
     #: Which lot of units it belongs to; empty: nobody said.
     batch: str = ""
+    #: Of the bench that measured it; empty: records once did not say.
+    bench_name: str = ""
     #: As the bench describes itself: each kind in its own words.
     bench: Mapping[str, object] = field(default_factory=dict)
     #: None: nobody is named.
@@ -229,7 +244,10 @@ class Record(About):
     #: As of a `Run`.
     bench_doubts: Mapping[BenchPart, str] | None = None
     timing: Timing
+    #: The record of the same unit before this one, in the same workspace.
     previous: Previous | None
+    #: None: records once had none.
+    link: Link | None = None
     results: tuple[ResultEntry, ...]
     calibrations: tuple[Calibration, ...]
     captures: tuple[CaptureEntry, ...]

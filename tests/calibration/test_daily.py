@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from test_cli import kitproof
 
+from rig.bench.settings import simulated_name
 from rig.calibration.daily import BASELINE, FEWEST, Point, judge
 from rig.calibration.storage import DailyDetails, Stored, stored
-from rig.simulated.bench import simulated_name
 
 BEGAN = datetime.fromisoformat("2026-03-01T08:00:00+01:00")
 RESISTOR = Point("resistor", "8.2 ohm", 8.2, "ohm")

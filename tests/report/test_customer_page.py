@@ -181,7 +181,7 @@ def test_the_maker_stands_in_the_record_from_its_begin_with_the_picture(
     monkeypatch.setattr(verifying, "Journal", lambda *of: began.append(of[3]) or journal(*of))
     bench = simulated(tmp_path, "booth-two", "BT-0001")
     work = verifying.job(tmp_path, "booth-two", "short")
-    _, record = verifying.verify(tmp_path, work, "BT-0001", bench, lambda _: True, lambda _: None, maker=settings.maker)
+    _, record = verifying.verify(tmp_path, work, "BT-0001", bench, lambda _: True, lambda _: None, settings=settings)
     assert record.maker == began[0].maker == Maker("A & B", "", "", "en", "maker.png")
     assert "maker.png" in record.files
     assert "A & B" in text_of(make_certificate(record))

@@ -146,7 +146,7 @@ def test_a_checkpoint_that_cannot_be_read_is_told(tmp_path: Path) -> None:
 
 def test_the_lock_goes_with_its_process(tmp_path: Path) -> None:
     lock = str(tmp_path / journal.LOCK)
-    code = f"from pathlib import Path; from rig.run.journal import _locked; held = _locked(Path({lock!r}))"
+    code = f"from pathlib import Path; from rig.files.locks import locked; held = locked(Path({lock!r}))"
     holder = subprocess.Popen(
         [sys.executable, "-c", code + "; print(1, flush=True); input()"],
         cwd=ROOT,

@@ -1,0 +1,170 @@
+"""The chain of a bench: every file that it closed, oldest first, each naming the one before it.
+
+`results/.outbox/<chain>.order` has a line a file: its number, when, its SHA-256, its place under `results/`. Records,
+notes of rework and notes of captures that were taken out stand in it; each holds its own `Link` too, so that the
+folders stay the truth. A chain has a name of its own: a bench whose folder was lost begins another one, and two benches
+that go by one name never write on the same.
+"""
+
+import hashlib
+import os
+import re
+import secrets
+import unicodedata
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.files.errors import RecordError
+from rig.files.locks import locked
+from rig.store.homes import now
+
+if TYPE_CHECKING:
+    from rig.store.run_json import Link
+
+FOLDER = ".outbox"
+SCHEMA = "kitproof order 1"
+#: So much of a bench's name stands in the names of its runs; layout.
+LONGEST_SLUG = 24
+#: The end of an order file that holds its last line whole, bytes: a path has at most some hundred; our choice.
+TAIL = 8192
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A line of an order file."""
+
+    number: int
+    #: When it was closed, ISO 8601 with zone.
+    at: str
+    sha256: str
+    #: Under `results/`, with slashes.
+    path: str
+
+    @property
+    def is_run(self) -> bool:
+        """Whether it is a record, and no note."""
+        return self.path.endswith("/run.json")
+
+
+def slug(bench: str) -> str:
+    """What names of files have of a bench's name."""
+    plain = unicodedata.normalize("NFKD", bench).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:LONGEST_SLUG].strip("-") or "bench"
+
+
+@contextmanager
+def next_link(results: Path, bench: str) -> Iterator[tuple["Link | None", Callable[[str, bytes], None]]]:
+    """The link that a bench's next file holds; and what is to be called with place and contents before it is put there.
+
+    Where it is not put there after all, it is no link of the chain. A bench without a name keeps no chain.
+
+    Raises
+    ------
+    OSError
+        If the order file cannot be written.
+    """
+    if not bench:
+        yield None, lambda path, content: None
+        return
+    from rig.store.run_json import Link
+
+    folder = results / FOLDER
+    folder.mkdir(parents=True, exist_ok=True)
+    with locked(folder / "lock", waits=True):
+        order = order_file(results, bench) or _new_order(folder, bench)
+        try:
+            last = _last(order)
+        except RecordError:
+            # What is in it can be told from the folders; a run is not held up by it.
+            order.replace(order.with_name(order.name + ".set-aside"))
+            order, last = _new_order(folder, bench), None
+        number, before, sha256 = (last.number + 1, last.path, last.sha256) if last else (1, "", "")
+        size = order.stat().st_size
+        try:
+            yield (
+                Link(order.stem, number, before, sha256),
+                lambda path, content: _append(order, Entry(number, now(), hashlib.sha256(content).hexdigest(), path)),
+            )
+        except BaseException:
+            os.truncate(order, size)
+            raise
+
+
+def order_file(results: Path, bench: str) -> Path | None:
+    """The order file of a bench; None: it has closed nothing yet."""
+    found = sorted((results / FOLDER).glob(f"{slug(bench)}-????????.order"))
+    return next((path for path in found if _header(path) == f"{SCHEMA}\t{bench}"), None)
+
+
+def read_order(path: Path) -> list[Entry]:
+    """All lines of an order file, oldest first.
+
+    Raises
+    ------
+    RecordError
+        If a line is none, naming it.
+    """
+    try:
+        lines = path.read_bytes().split(b"\n")[1:-1]
+    except OSError as error:
+        raise RecordError(f"{path}: cannot be read: {error.strerror}") from None
+    return [_parsed(path, line, number) for number, line in enumerate(lines, 1)]
+
+
+def entered_again(results: Path, order: Path, paths: Sequence[str]) -> None:
+    """Enter files that stand in no order file, such as those of former versions, behind those that do."""
+    with locked(results / FOLDER / "lock", waits=True):
+        first = len(read_order(order)) + 1
+        for number, path in enumerate(paths, first):
+            content = (results / path).read_bytes()
+            _append(order, Entry(number, now(), hashlib.sha256(content).hexdigest(), path))
+
+
+def _new_order(folder: Path, bench: str) -> Path:
+    path = folder / f"{slug(bench)}-{secrets.token_hex(4)}.order"
+    _write(path, f"{SCHEMA}\t{bench}\n")
+    return path
+
+
+def _header(path: Path) -> str:
+    with path.open("rb") as file:
+        return file.readline(1000).decode("utf-8", "replace").rstrip("\n")
+
+
+def _last(order: Path) -> Entry | None:
+    """The last line; what a power cut left of another is cut off."""
+    with order.open("rb") as file:
+        size = file.seek(0, os.SEEK_END)
+        file.seek(max(0, size - TAIL))
+        tail = file.read()
+    whole = tail.rfind(b"\n") + 1
+    if whole != len(tail):
+        os.truncate(order, size - len(tail) + whole)
+    lines = tail[:whole].split(b"\n")[:-1]
+    if not lines or (size <= TAIL and len(lines) == 1):
+        return None
+    return _parsed(order, lines[-1])
+
+
+def _parsed(order: Path, line: bytes, number: int | None = None) -> Entry:
+    parts = line.decode("utf-8", "replace").split("\t")
+    is_entry = len(parts) == 4 and parts[0].isdecimal() and re.fullmatch(r"[0-9a-f]{64}", parts[2])
+    if not is_entry or number not in (None, int(parts[0])):
+        allowed = "number, time, SHA-256 and path of a file, with tabs between"
+        raise RecordError(f"{order}: line {number or 'last'}: found {line[:80]!r}; allowed: {allowed}")
+    return Entry(int(parts[0]), *parts[1:])
+
+
+def _append(order: Path, entry: Entry) -> None:
+    _write(order, f"{entry.number}\t{entry.at}\t{entry.sha256}\t{entry.path}\n")
+
+
+def _write(path: Path, text: str) -> None:
+    """Append to a file, and wait until the disk has it."""
+    with path.open("ab") as file:
+        file.write(text.encode())
+        file.flush()
+        os.fsync(file.fileno())
