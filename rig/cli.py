@@ -31,7 +31,18 @@ COMMANDS = {
         "demo:demo_command",
         "Verify three simulated units of booth-two: a good one, one with its tweeter reversed, one with a wrong coil.",
     ),
-    "results": ("results:results_command", "List the records of this workspace."),
+    "deliver": (
+        "deliver:deliver_command",
+        "Deliver what this bench measured to the store that benches share, and say how far behind it is.",
+    ),
+    "store": (
+        "store:store_command",
+        "Tell what the store that benches share holds and whether it is whole; with --make, make its tables.",
+    ),
+    "results": (
+        "results:results_command",
+        "List the records of this workspace, and those of the store that it shares with other benches.",
+    ),
     "index": (
         "index:index_command",
         "Bring the index up to the folders, looking at every one, and tell what it holds; nothing rests on it.",

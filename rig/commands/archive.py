@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from rig.bench.settings import bench_name, bench_settings
-from rig.commands.common import HERE, Workspace, Yes, newest
+from rig.commands.common import HERE, Workspace, Yes, newest, sent
 from rig.commands.filters import refuse_unknown_kit, with_filters
 from rig.design.kit import ArchiveSpec, load_kit
 from rig.files.errors import VOID, RecordError, Stopped, TableError
@@ -52,15 +52,16 @@ def archive_command(
     say(words if found else "no run that passed is so old and has its captures")
     if dropped and not yes and not yes_or_no(open_console(), "what is dropped can never be judged again; y or n: "):
         raise Stopped("nothing was done")
-    saved, problems, bench = 0, 0, bench_name(bench_settings(workspace))
+    saved, problems, settings = 0, 0, bench_settings(workspace)
     for record, rule in found:
         try:
-            saved += pack_away(record, rule, to or HERE, bench)
+            saved += pack_away(record, rule, to or HERE, bench_name(settings))
         except RecordError as error:
             problems += 1
             say(error, to_stderr=True)
     if found:
         say(f"{saved / 1e6:.1f} MB less under {workspace / 'results'}")
+        sent(workspace, settings)
     if problems:
         raise typer.Exit(VOID)
 

@@ -8,6 +8,7 @@ import typer
 from rig.files.errors import FAIL, PASS, VOID, RecordError
 
 if TYPE_CHECKING:
+    from rig.bench.settings import BenchSettings
     from rig.store.run_json import Record
 
 #: The exit status of a verdict.
@@ -21,6 +22,16 @@ Yes = Annotated[bool, typer.Option("--yes", help="Answer every prompt: for an un
 By = Annotated[str, typer.Option("--by", help="Who measures: a person or a jig, for kitproof capability.")]
 OfKit = Annotated[str, typer.Option("--kit", help="Of this kit; else of any.")]
 HERE = Path()
+
+
+def sent(workspace: Path, settings: "BenchSettings | None", file: Path | None = None) -> None:
+    """Begin to deliver what was closed at this bench, where benches share a store; nothing waits for it."""
+    if settings and settings.store:
+        from rig.screen.console import say
+        from rig.store.sending import send_off
+
+        if words := send_off(workspace, file):
+            say(words, to_stderr=True)
 
 
 def newest(workspace: Path, serial: str, kit: str, plan: str | None = None, number: int = 0) -> "Record":

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 import sqlalchemy as sa
 import typer
 
+from rig.bench.store_settings import StoreOfBench, store_of
 from rig.commands.common import HERE, AsJson, Workspace
 from rig.commands.filters import refuse_unknown_kit, with_filters
 from rig.files.cells import write_csv
@@ -35,18 +36,19 @@ def results_command(
     rows: Annotated[int | None, typer.Option(min=0, max=10**9, help="Only so many of the newest runs; 0: all.")] = None,
     as_json: AsJson = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print a table as CSV and nothing else.")] = False,
+    here: Annotated[
+        bool, typer.Option("--here", help="Of this workspace alone, whatever other benches stored.")
+    ] = False,
     selection: Selection,
 ) -> None:
-    """List the records of this workspace."""
+    """List the records of this workspace, and those of the store that it shares with other benches."""
     refuse_unknown_kit(workspace, selection.kit)
     if as_json and as_csv:
         raise TableError("found --json and --csv; allowed: one of them")
-    for_programs = as_json or as_csv
-    wanted = (0 if for_programs else ROWS) if rows is None else rows
-    found, of, unreadable, unfinished = ask(
-        workspace, lambda connection: _answer(connection, selection, wanted), lambda words: say(words, to_stderr=True)
-    )
-    for words in unreadable:
+    wanted = (0 if as_json or as_csv else ROWS) if rows is None else rows
+    shared = None if here else store_of(workspace)
+    found, of, odd, unfinished = _asked(workspace, shared, selection, wanted)
+    for words in odd:
         say(words, to_stderr=True)
     chosen = [{column: row[column] for column in COLUMNS} for row in found]
     if as_json:
@@ -55,21 +57,39 @@ def results_command(
         write_csv(sys.stdout, COLUMNS, (row.values() for row in chosen))
     else:
         console = open_console()
-        console.print(run_table(found))
+        console.print(run_table(found, with_bench=shared is not None))
         if len(found) < of:
             console.print(f"the newest {len(found)} of {of} runs; --rows 0 lists all")
         for folder in unfinished:
             console.print(_state(workspace / "results" / folder))
 
 
-def _answer(
-    connection: sa.Connection, selection: Selection, rows: int
+def _asked(
+    workspace: Path, shared: StoreOfBench | None, selection: Selection, rows: int
 ) -> tuple[list[dict[str, Any]], int, list[str], list[Path]]:
-    """The runs, oldest first, how many there are, what could not be read, and what has not ended."""
-    found = listed(connection, newest(selection, rows))[::-1]
+    """The runs, oldest first, how many there are, what could not be read here, and what has not ended here."""
+
+    def tell(words: str) -> None:
+        say(words, to_stderr=True)
+
+    def question(connection: sa.Connection) -> tuple[list[dict[str, Any]], int]:
+        return listed(connection, newest(selection, rows)), count(connection, selection)
+
+    (found, of), odd, unfinished = ask(
+        workspace, lambda connection: (question(connection), *_odd(connection, selection.kit)), tell
+    )
+    if shared:
+        from rig.store.both import joined
+
+        found, of = joined(workspace, shared.store, (found, of), question, tell)
+    return found[: rows or None][::-1], of, odd, unfinished
+
+
+def _odd(connection: sa.Connection, kit: str) -> tuple[list[str], list[Path]]:
+    """What could not be read, and what has not ended."""
     begun = sa.select(unfinished).where(unfinished.c.name.startswith(UNFINISHED)).order_by(*unfinished.c)
     folders = [Path(*row) for row in connection.execute(begun)]
-    return found, count(connection, selection), unread(connection, selection.kit), folders
+    return unread(connection, kit), folders
 
 
 def _state(folder: Path) -> str:

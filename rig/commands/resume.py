@@ -4,7 +4,8 @@ from typing import Annotated
 
 import typer
 
-from rig.commands.common import HERE, BenchFile, Workspace, Yes
+from rig.bench.settings import bench_settings
+from rig.commands.common import HERE, BenchFile, Workspace, Yes, sent
 from rig.commands.walking import certified, confirming, is_card, open_for, show_run, shown, status_of
 from rig.files.errors import (
     RecordError,
@@ -37,14 +38,17 @@ def resume_command(
         )
     before = found[0]
     work = job(workspace, before.kit, before.about.plan)
-    opened, settings = (None, None) if close else open_for(workspace, bench, work.kit, before.serial, [])
+    opened, settings = (None, bench_settings(workspace, bench))
+    if not close:
+        opened, settings = open_for(workspace, bench, work.kit, before.serial, [])
     work = with_connection(work, settings)
     confirm = confirming(console, close or yes or not is_card(settings))
     screen = terminal.RunScreen(work.schedule.requests, console)
     try:
-        run, record = resume(work, before, opened, confirm, screen.show)
+        run, record = resume(work, before, opened, confirm, screen.show, settings)
     finally:
         shown(screen.stop)
     shown(lambda: show_run(console, run))
     certified(console, record)
+    sent(workspace, settings, bench)
     raise typer.Exit(status_of(run))

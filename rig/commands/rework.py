@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from rig.bench.settings import bench_name, bench_settings
-from rig.commands.common import HERE, Workspace
+from rig.commands.common import HERE, Workspace, sent
 from rig.design.kit import load_kit
 from rig.files.errors import RecordError
 from rig.screen.console import say
@@ -25,6 +25,7 @@ def rework_command(
     if not found:
         raise RecordError(f"{workspace / 'results'}: no record of {serial!r}")
     kit = found[0].kit.name
-    bench = bench_name(bench_settings(workspace))
-    path = note(workspace, load_kit(workspace, kit), serial, words, by, bench)
+    settings = bench_settings(workspace)
+    path = note(workspace, load_kit(workspace, kit), serial, words, by, bench_name(settings))
     say(f"noted: {path}\nnow: kitproof verify {kit} {serial}")
+    sent(workspace, settings)

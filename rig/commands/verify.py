@@ -8,9 +8,10 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from rig.commands.common import HERE, AsJson, BenchFile, By, Faults, Plan, Workspace, Yes
+from rig.commands.common import HERE, AsJson, BenchFile, By, Faults, Plan, Workspace, Yes, sent
 from rig.commands.walking import certified, confirming, is_card, open_for, show_run, shown, status_of, walked
 from rig.files.errors import BenchError
+from rig.report.findings_text import history_words
 from rig.run.sequencer import Confirm
 from rig.run.verify import Job, job, load_what_computes, with_connection
 from rig.screen.console import open_console, say
@@ -40,13 +41,14 @@ def verify_command(
     work, confirm = with_connection(work, settings), confirming(console, unattended)
     confirm = _prepared(work, confirm, console, not unattended)
     run, record = walked(workspace, work, serial, opened, confirm, console, by=by, batch=batch, settings=settings)
-    for words in (*record.set_aside, *record.clock):
+    for words in (*record.set_aside, *record.clock, *history_words(record)):
         say(words, to_stderr=True)
     if as_json:
         shown(lambda: print(json.dumps({"folder": str(record.folder), **records.document_of(record)})))
     else:
         shown(lambda: show_run(console, run))
     certified(console, record)
+    sent(workspace, settings, bench)
     raise typer.Exit(status_of(run))
 
 

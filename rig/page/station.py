@@ -52,6 +52,7 @@ class Station:
 
     def __init__(self, workspace: Path, bench: Path | None = None, by: str = "", kit: str = "") -> None:
         self.workspace, self._by = workspace, by
+        self._bench_file = bench
         self.settings: BenchSettings | None = opening.bench_settings(workspace, bench)
         self.kits = [load_kit(workspace, name) for name in ([kit] if kit else kit_names(workspace))]
         if problems := refuse_codes_as_serials(self.kits):
@@ -252,6 +253,15 @@ class Station:
             return
         self._change(lambda view: finished(view, run, work.kit, record))
         self._certify(record)
+        self._send()
+
+    def _send(self) -> None:
+        """Begin to deliver what was measured, where benches share a store; nothing waits for it."""
+        if self.settings and self.settings.store:
+            from rig.store.sending import send_off
+
+            if words := send_off(self.workspace, self._bench_file):
+                self._change(lambda view: replace(view, notice=words))
 
     def _certify(self, record: Record) -> None:
         try:

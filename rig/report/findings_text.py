@@ -75,6 +75,14 @@ def rework_words(run: Run, about: About) -> Iterator[str]:
         failed = about.before.failed
         text = helped(failed, _names(run, ("fail",)), not_measured=_is_open(run, failed))
         yield f"{text[0].upper()}{text[1:]}."
+    yield from history_words(about)
+
+
+def history_words(about: About) -> Iterator[str]:
+    """Where it was measured before, if not here, and how often with nothing done to it."""
+    if (before := about.before) and before.bench:
+        failed = f", {', '.join(before.failed)}" if before.failed else ""
+        yield f"The run before it was at bench {before.bench!r}, {before.finished_at}: {before.outcome}{failed}."
     if about.runs_untouched >= MANY:
         yield f"This unit was measured for the {ordinal(about.runs_untouched)} time with nothing done to it."
 

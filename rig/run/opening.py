@@ -1,7 +1,6 @@
 """Which bench: the one that `bench.toml` describes, or the simulated one where there is no such file."""
 
 import math
-import os
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path

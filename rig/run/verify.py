@@ -8,6 +8,7 @@ from datetime import datetime
 from importlib import import_module
 from inspect import GEN_SUSPENDED, getgeneratorstate
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeAlias
 
 import checks
 from rig.bench.base import Bench
@@ -24,15 +25,19 @@ from rig.run.schedule import Schedule, plan, with_codes
 from rig.store import records
 from rig.store.homes import run_number
 from rig.store.rework_notes import about_next
-from rig.store.run_json import Maker, Record, RunBefore
+from rig.store.run_json import About, Maker, Record, RunBefore
 from rig.values.run import Event, Finished, Run
 from rig.verdict.check import ListedCheck, listed_checks, workspace_checks
 from rig.verdict.unmet_limits import refuse_unmet
 
+if TYPE_CHECKING:
+    from rig.store.unit_history import History
+
 #: Is told of each event, to draw it; nothing hangs on what comes of that.
 View = Callable[[Event], None]
 Events = Generator[Event, None, None]
-
+#: Says, soon, what the store has of a unit, or why that is not known; None: there is no store.
+Others: TypeAlias = "Callable[[], History | str] | None"
 
 #: A clock that is kept by a time server is moved by less (common practice, no source).
 LEAP_S = 60.0
@@ -98,7 +103,7 @@ def verify(
 ) -> tuple[Run, Record]:
     """Verify one unit and write its record; `by` is who measured, a person or a jig, `batch` the lot it belongs to.
 
-    `settings` are the bench's: its name, who stands on the page that goes with the unit; none: those of the simulated one.
+    `settings` are the bench's: its name, its maker, its store; none: those of the simulated one.
 
     An interrupt anywhere on the way ends the run as void; its record is whole all the same.
 
@@ -116,6 +121,7 @@ def verify(
         odd = reference_troubles(work.kit.limits, work.kit.folder, work.kit.files)
         maker = _recorded(settings.maker if settings else None, folder)
         about = replace(about, set_aside=(*about.set_aside, *odd), maker=maker, bench_name=name)
+        others = _asked(settings, work, serial)
         began_s = time.monotonic()
         journal = Journal(folder, work.kit, serial, about)
         run = _walk(_coded(work, serial, folder), bench, confirm, view, journal, ctrl_c)
@@ -124,7 +130,7 @@ def verify(
             records.give_back(folder)
             raise BenchError(run.stopped)
         clock = clock_words(about.started_at, time.monotonic() - began_s, records.now(), about.before)
-        about = replace(about, bench=bench.describe(), clock=clock)
+        about = replace(_with_others(about, folder.parent, others), bench=bench.describe(), clock=clock)
         return run, records.save(folder, work.kit, serial, run, about, journal.files)
 
 
@@ -149,6 +155,7 @@ def resume(
     live: Bench | None,
     confirm: sequencer.Confirm,
     view: View,
+    settings: BenchSettings | None = None,
 ) -> tuple[Run, Record]:
     """Go on with a run that was interrupted in its soak, or close it as void (`live` None), and write its record.
 
@@ -161,7 +168,7 @@ def resume(
         raise RecordError(
             f"{before.folder}: kit {before.kit!r} has changed since; the run can only be closed (--close)"
         )
-    bench = ResumedBench(before, live)
+    bench, others = ResumedBench(before, live), _asked(settings, work, before.serial)
     asked = 0
 
     def ask(words: str) -> bool:
@@ -173,8 +180,27 @@ def resume(
     with interrupts() as ctrl_c:
         journal = Journal(before.folder, work.kit, before.serial, before.about, before)
         run = _walk(_coded(work, before.serial, before.folder), bench, ask, view, journal, ctrl_c)
-        about = replace(before.about, resumed_at=records.now(), bench=bench.describe())
+        about = _with_others(before.about, before.folder.parent, others)
+        about = replace(about, resumed_at=records.now(), bench=bench.describe())
         return run, records.save(before.folder, work.kit, before.serial, run, about, journal.files)
+
+
+def _asked(settings: BenchSettings | None, work: Job, serial: str) -> Others:
+    """Ask the store what other benches measured of a unit, while it is measured here; None: there is no store."""
+    if settings is None or settings.store is None:
+        return None
+    # Who has no store need not load a database.
+    from rig.store.unit_history import asked_beside
+
+    return asked_beside(settings.store, work.kit.name, serial)
+
+
+def _with_others(about: About, home: Path, others: Others) -> About:
+    if others is None:
+        return about
+    from rig.store.unit_history import with_others
+
+    return with_others(about, home, others())
 
 
 def _coded(work: Job, serial: str, folder: Path) -> Job:

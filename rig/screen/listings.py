@@ -9,23 +9,19 @@ from rich.text import Text
 from rig.screen.shapes import verdict_text
 
 
-def run_table(runs: Iterable[Mapping[str, Any]]) -> Table:
-    """Runs, a line each, from the rows of the index."""
+def run_table(runs: Iterable[Mapping[str, Any]], with_bench: bool = False) -> Table:
+    """Runs, a line each, from the rows of the index; of several benches with the bench, without number and plan."""
     table = Table()
-    for name in ("kit", "serial", "no.", "begun, UTC", "plan", "verdict", "what failed or is void"):
+    of_unit = ("begun, UTC", "bench") if with_bench else ("no.", "begun, UTC", "plan")
+    for name in ("kit", "serial", *of_unit, "verdict", "what failed or is void"):
         # What names a record is broken rather than cut.
         table.add_column(name, overflow="fold", no_wrap=name in ("begun, UTC", "verdict"))
     for run in runs:
-        table.add_row(
-            Text(run["kit"]),
-            Text(run["serial"]),
-            str(run["run_number"]),
-            # A run is named after its begin, 2026-03-04T101500Z and so on.
-            Text(f"{run['run'][:13].replace('T', ' ')}:{run['run'][13:15]}"),
-            Text(run["plan"]),
-            verdict_text(run["outcome"]),
-            Text(run["wrong"]),
-        )
+        # A run is named after its begin, 2026-03-04T101500Z and so on.
+        begun = Text(f"{run['run'][:13].replace('T', ' ')}:{run['run'][13:15]}")
+        between = (begun, Text(run["bench"])) if with_bench else (str(run["run_number"]), begun, Text(run["plan"]))
+        wrong = Text(run["wrong"])
+        table.add_row(Text(run["kit"]), Text(run["serial"]), *between, verdict_text(run["outcome"]), wrong)
     return table
 
 

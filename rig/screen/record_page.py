@@ -1,15 +1,21 @@
 """A record in a terminal, and the findings of a run: what is shown without a check being loaded."""
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from rich.console import Group
+from rich.table import Table
 from rich.text import Text
 
 from rig.report.findings_text import LEADING, titled
 from rig.screen.margins import recorded_margins
 from rig.screen.shapes import verdict_text
+from rig.store.homes import stamp
 from rig.store.run_json import Record
 from rig.values.findings import Finding
+
+if TYPE_CHECKING:
+    from rig.store.unit_history import History
 
 
 def record_page(record: Record, damages: Sequence[str], columns: int) -> Group:
@@ -27,6 +33,18 @@ def record_page(record: Record, damages: Sequence[str], columns: int) -> Group:
         findings_words(record.findings),
         state,
     )
+
+
+def history_table(told: "History") -> Table:
+    """What other benches measured of a unit and did to it, oldest first."""
+    table = Table(title="at other benches", title_justify="left")
+    for name in ("when, UTC", "bench", "verdict", "what failed or is void, or was done"):
+        table.add_column(name, overflow="fold", no_wrap=name in ("when, UTC", "verdict"))
+    rows = [(run.run, (Text(run.bench), verdict_text(run.outcome), Text(run.wrong))) for run in told.runs]
+    rows += [(stamp(note.at), (Text(note.by), Text("rework"), Text(note.words))) for note in told.reworks]
+    for when, cells in sorted(rows, key=lambda row: row[0]):
+        table.add_row(f"{when[:13].replace('T', ' ')}:{when[13:15]}", *cells)
+    return table
 
 
 def findings_words(findings: Sequence[Finding]) -> Text:

@@ -71,16 +71,14 @@ def next_link(results: Path, bench: str) -> Iterator[tuple["Link | None", Callab
         return
     from rig.store.run_json import Link
 
-    folder = results / FOLDER
-    folder.mkdir(parents=True, exist_ok=True)
-    with locked(folder / "lock", waits=True):
-        order = order_file(results, bench) or _new_order(folder, bench)
+    with _alone(results):
+        order = _order_file(results, bench)
         try:
             last = _last(order)
         except RecordError:
             # What is in it can be told from the folders; a run is not held up by it.
             order.replace(order.with_name(order.name + ".set-aside"))
-            order, last = _new_order(folder, bench), None
+            order, last = _order_file(results, bench), None
         number, before, sha256 = (last.number + 1, last.path, last.sha256) if last else (1, "", "")
         size = order.stat().st_size
         try:
@@ -93,10 +91,21 @@ def next_link(results: Path, bench: str) -> Iterator[tuple["Link | None", Callab
             raise
 
 
-def order_file(results: Path, bench: str) -> Path | None:
-    """The order file of a bench; None: it has closed nothing yet."""
-    found = sorted((results / FOLDER).glob(f"{slug(bench)}-????????.order"))
-    return next((path for path in found if _header(path) == f"{SCHEMA}\t{bench}"), None)
+def order_of(results: Path, bench: str) -> Path:
+    """The order file of a bench, which is made where there is none."""
+    with _alone(results):
+        return _order_file(results, bench)
+
+
+def orders(results: Path) -> list[Path]:
+    """All order files: a workspace may serve several benches, and a bench may have had another name."""
+    return sorted((results / FOLDER).glob("*.order"))
+
+
+def bench_of(order: Path) -> str:
+    """Whose chain it is."""
+    with order.open("rb") as file:
+        return file.readline(1000).decode("utf-8", "replace").rstrip("\n").partition("\t")[2]
 
 
 def read_order(path: Path) -> list[Entry]:
@@ -116,22 +125,29 @@ def read_order(path: Path) -> list[Entry]:
 
 def entered_again(results: Path, order: Path, paths: Sequence[str]) -> None:
     """Enter files that stand in no order file, such as those of former versions, behind those that do."""
-    with locked(results / FOLDER / "lock", waits=True):
+    with _alone(results):
         first = len(read_order(order)) + 1
         for number, path in enumerate(paths, first):
             content = (results / path).read_bytes()
             _append(order, Entry(number, now(), hashlib.sha256(content).hexdigest(), path))
 
 
-def _new_order(folder: Path, bench: str) -> Path:
-    path = folder / f"{slug(bench)}-{secrets.token_hex(4)}.order"
+@contextmanager
+def _alone(results: Path) -> Iterator[None]:
+    """Nobody else writes in an order file meanwhile."""
+    folder = results / FOLDER
+    folder.mkdir(parents=True, exist_ok=True)
+    with locked(folder / "lock", waits=True):
+        yield
+
+
+def _order_file(results: Path, bench: str) -> Path:
+    known = (path for path in orders(results) if bench_of(path) == bench)
+    if found := next(known, None):
+        return found
+    path = results / FOLDER / f"{slug(bench)}-{secrets.token_hex(4)}.order"
     _write(path, f"{SCHEMA}\t{bench}\n")
     return path
-
-
-def _header(path: Path) -> str:
-    with path.open("rb") as file:
-        return file.readline(1000).decode("utf-8", "replace").rstrip("\n")
 
 
 def _last(order: Path) -> Entry | None:
@@ -153,7 +169,7 @@ def _parsed(order: Path, line: bytes, number: int | None = None) -> Entry:
     parts = line.decode("utf-8", "replace").split("\t")
     is_entry = len(parts) == 4 and parts[0].isdecimal() and re.fullmatch(r"[0-9a-f]{64}", parts[2])
     if not is_entry or number not in (None, int(parts[0])):
-        allowed = "number, time, SHA-256 and path of a file, with tabs between"
+        allowed = "number, time, SHA-256 and path of a file; moved away, it is made anew from the folders"
         raise RecordError(f"{order}: line {number or 'last'}: found {line[:80]!r}; allowed: {allowed}")
     return Entry(int(parts[0]), *parts[1:])
 

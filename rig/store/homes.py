@@ -7,7 +7,8 @@ before and by it (ns). It spares the index a walk through all folders; nothing e
 import os
 import re
 from collections.abc import Iterator
-from datetime import datetime
+from contextlib import suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
@@ -28,6 +29,13 @@ class Hint(NamedTuple):
 def now() -> str:
     """The time with its zone, ISO 8601, to the second."""
     return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def stamp(at: str) -> str:
+    """A time, ISO 8601 with zone, as names of runs begin; empty: it is none."""
+    with suppress(ValueError, TypeError):
+        return f"{datetime.fromisoformat(at).astimezone(UTC):%Y-%m-%dT%H%M%SZ}"
+    return ""
 
 
 def changed_ns(folder: Path | str) -> int:

@@ -17,8 +17,13 @@ def _of_run() -> list[sa.Column[int]]:
     ]
 
 
-def _text(name: str) -> sa.Column[str]:
-    return sa.Column(name, sa.Text, nullable=False)
+#: Text that sorts by its bytes on a server as it does in SQLite, whatever language the server speaks.
+TEXT = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
+
+
+def text_column(name: str) -> sa.Column[str]:
+    """A column of text; nothing known is empty."""
+    return sa.Column(name, TEXT, nullable=False)
 
 
 def _flag(name: str) -> sa.Column[bool]:
@@ -35,8 +40,8 @@ units = sa.Table(
     "units",
     TABLES,
     sa.Column("id", sa.Integer, primary_key=True),
-    _text("kit"),
-    _text("serial"),
+    text_column("kit"),
+    text_column("serial"),
     sa.Column("seen_ns", sa.BigInteger, nullable=False),
     sa.UniqueConstraint("kit", "serial"),
 )
@@ -44,31 +49,31 @@ units = sa.Table(
 runs = sa.Table(
     "runs",
     TABLES,
-    sa.Column("id", sa.Integer, primary_key=True),
-    _text("kit"),
-    _text("serial"),
+    sa.Column("id", sa.Integer, sa.Identity(always=True), primary_key=True),
+    text_column("kit"),
+    text_column("serial"),
     #: The serial without its last number, and that number: units are in a range by the latter.
-    _text("serial_stem"),
+    text_column("serial_stem"),
     sa.Column("serial_number", sa.BigInteger),
     #: The name of its folder.
-    _text("run"),
+    text_column("run"),
     sa.Column("run_number", sa.Integer, nullable=False),
     #: What runs are listed by: the name of the run, or of an older one of the unit where a clock was set back.
-    _text("ordered"),
-    _text("revision"),
-    _text("kit_sha256"),
-    _text("plan"),
-    _text("by"),
-    _text("batch"),
-    _text("bench"),
+    text_column("ordered"),
+    text_column("revision"),
+    text_column("kit_sha256"),
+    text_column("plan"),
+    text_column("by"),
+    text_column("batch"),
+    text_column("bench"),
     #: The day that it began, by the clock at the bench.
-    _text("day"),
-    _text("started_at"),
-    _text("finished_at"),
-    _text("outcome"),
-    _text("stopped"),
+    text_column("day"),
+    text_column("started_at"),
+    text_column("finished_at"),
+    text_column("outcome"),
+    text_column("stopped"),
     #: Which checks failed or are void, or why it was stopped.
-    _text("wrong"),
+    text_column("wrong"),
     _flag("bench_failed"),
     #: Something was done to the unit since the run before.
     _flag("reworked"),
@@ -77,7 +82,7 @@ runs = sa.Table(
     _number("cycle_s"),
     _number("operator_s"),
     #: The version of kitproof that judged it.
-    _text("software"),
+    text_column("software"),
     sa.UniqueConstraint("kit", "serial", "run"),
     sa.Index("runs_ordered", "ordered", "run"),
     sa.Index("runs_of_kit", "kit", "ordered", "run"),
@@ -90,10 +95,10 @@ checks = sa.Table(
     "checks",
     TABLES,
     *_of_run(),
-    _text("check"),
-    _text("title"),
-    _text("outcome"),
-    _text("reason"),
+    text_column("check"),
+    text_column("title"),
+    text_column("outcome"),
+    text_column("reason"),
     sa.Index("checks_by_name", "check", "outcome", "run_id"),
     sqlite_with_rowid=False,
 )
@@ -102,24 +107,24 @@ readings = sa.Table(
     "readings",
     TABLES,
     *_of_run(),
-    _text("check"),
-    _text("quantity"),
-    _text("subject"),
+    text_column("check"),
+    text_column("quantity"),
+    text_column("subject"),
     #: "number"; or "curve", then the value is where its margin is the smallest part of the mask's width.
-    _text("kind"),
+    text_column("kind"),
     _number("value"),
-    _text("unit"),
+    text_column("unit"),
     _number("uncertainty"),
     #: None: no limit judges it.
-    sa.Column("outcome", sa.Text),
+    sa.Column("outcome", TEXT),
     _number("lower"),
     _number("upper"),
     _number("margin"),
     _number("at_hz"),
-    _text("limit"),
+    text_column("limit"),
     _number("conformity"),
-    _text("reason"),
-    _text("said"),
+    text_column("reason"),
+    text_column("said"),
     _flag("at_most"),
     sqlite_with_rowid=False,
 )
@@ -128,11 +133,11 @@ findings = sa.Table(
     "findings",
     TABLES,
     *_of_run(),
-    _text("kind"),
-    _text("part"),
-    _text("words"),
+    text_column("kind"),
+    text_column("part"),
+    text_column("words"),
     _number("probability"),
-    _text("channel"),
+    text_column("channel"),
     _flag("also_possible"),
     sqlite_with_rowid=False,
 )
@@ -141,9 +146,9 @@ calibrations = sa.Table(
     "calibrations",
     TABLES,
     *_of_run(),
-    _text("kind"),
-    _text("made_at"),
-    _text("bench"),
+    text_column("kind"),
+    text_column("made_at"),
+    text_column("bench"),
     sqlite_with_rowid=False,
 )
 
@@ -151,13 +156,13 @@ calibrations = sa.Table(
 reworks = sa.Table(
     "reworks",
     TABLES,
-    sa.Column("kit", sa.Text, primary_key=True),
-    sa.Column("serial", sa.Text, primary_key=True),
-    sa.Column("note", sa.Text, primary_key=True),
-    _text("at"),
-    _text("words"),
-    _text("by"),
-    _text("after"),
+    sa.Column("kit", TEXT, primary_key=True),
+    sa.Column("serial", TEXT, primary_key=True),
+    sa.Column("note", TEXT, primary_key=True),
+    text_column("at"),
+    text_column("words"),
+    text_column("by"),
+    text_column("after"),
     sqlite_with_rowid=False,
 )
 
@@ -169,7 +174,7 @@ unreadable = sa.Table(
     sa.Column("serial", sa.Text, primary_key=True),
     sa.Column("run", sa.Text, primary_key=True),
     sa.Column("seen_ns", sa.BigInteger, nullable=False),
-    _text("words"),
+    text_column("words"),
 )
 
 #: Folders of runs that have not ended, or never did, and of those that are being copied.

@@ -20,6 +20,8 @@ from typing import Any
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+from rig.files.plain import table
+from rig.store.bench_chain import next_link, slug
 from rig.store.homes import hint, make_home
 
 TEMPLATE = next((ROOT / "tests" / "archive" / "results" / "shelf-one" / "SO-0001").glob("2*"))
@@ -36,10 +38,11 @@ def stored_runs(
     files: bool = False,
     retests: float = 0.05,
     prefix: str = "",
+    bench: str = "",
 ) -> Iterator[Path]:
     """Write so many runs into the store of a workspace, and say where each is.
 
-    One of twenty is a unit's second run; serials count up from PREFIX-000001.
+    One of twenty is a unit's second run; serials count up from PREFIX-000001. With a bench its chain goes through them.
     """
     made = json.loads((template / "run.json").read_bytes())
     # As today's version writes them: a calibration once, whatever many captures rest on it.
@@ -53,7 +56,8 @@ def stored_runs(
         unit, number = (unit, 2) if is_retest else (unit + 1, 1)
         home = workspace / "results" / made["kit"]["name"] / f"{prefix}-{unit:06d}"
         begins = BEGAN + timedelta(minutes=7 * turn)
-        run = f"{begins:%Y-%m-%dT%H%M%SZ}-{number:03d}-{dice.getrandbits(16):04x}"
+        of_bench = f"-{slug(bench)}" if bench else ""
+        run = f"{begins:%Y-%m-%dT%H%M%SZ}-{number:03d}{of_bench}-{dice.getrandbits(16):04x}"
         known = make_home(home)
         new = home / f".{run}.new"
         if files:
@@ -69,8 +73,13 @@ def stored_runs(
             "by": dice.choice(PEOPLE),
             "batch": f"lot {turn // 1000 + 1}",
         }
-        (new / "run.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
-        new.rename(home / run)
+        if bench:
+            found |= {"bench_name": bench}
+        with next_link(workspace / "results", bench) as (link, put_down):
+            content = json.dumps(found | ({"link": table(link)} if link else {}), indent=1).encode()
+            (new / "run.json").write_bytes(content)
+            put_down(f"{home.parent.name}/{home.name}/{run}/run.json", content)
+            new.rename(home / run)
         hint(home, known)
         yield home / run
 

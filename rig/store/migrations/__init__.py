@@ -1,0 +1,1 @@
+"""How the tables on the server came to be what they are, by alembic."""

@@ -1,0 +1,1 @@
+"""One file a step; none is changed once a server has it."""

@@ -1,0 +1,141 @@
+"""The chain of a bench: each file names the one before it, whatever is cut off, and the folders stay the truth."""
+
+import hashlib
+import json
+import threading
+from pathlib import Path
+
+import pytest
+from notes_of_units import KEPT, noted
+from stored_runs import stored_runs
+
+from rig.files.errors import RecordError
+from rig.store.archived import archived, note_path
+from rig.store.bench_chain import next_link, order_of, orders, read_order, slug
+from rig.store.delivery import waiting
+from rig.store.homes import run_names, run_number
+from rig.store.packing import pack_away
+from rig.store.records import read_record
+from rig.store.rework_notes import reworks
+
+BENCH = "Bench by the Wïndow, 2"
+
+
+def chain(results: Path) -> list[str]:
+    [order] = orders(results)
+    return [entry.path for entry in read_order(order)]
+
+
+@pytest.mark.parametrize(
+    ("bench", "in_names"),
+    [
+        (BENCH, "bench-by-the-window-2"),
+        ("simulated, seed 0", "simulated-seed-0"),
+        ("作業台", "bench"),
+        ("x" * 90, "x" * 24),
+    ],
+)
+def test_a_name_of_a_bench_becomes_a_part_of_a_file_s(bench: str, in_names: str) -> None:
+    assert slug(bench) == in_names
+
+
+def test_names_of_runs_with_and_without_their_bench_are_told_by_number(tmp_path: Path) -> None:
+    names = ["2026-03-01T100000Z-002-bench-by-the-window-2-ab12", "2026-03-02T100000Z-001-ab12"]
+    for name in names:
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "run.json").touch()
+    assert [run_number(name) for name in names] == [2, 1]
+    assert run_names(tmp_path) == names[::-1]
+
+
+def test_each_file_that_a_bench_closes_names_the_one_before_it(tmp_path: Path) -> None:
+    first, second = stored_runs(tmp_path, 2, bench=BENCH, retests=0, files=True)
+    note = noted(tmp_path, first.parent.name, BENCH)
+    assert note.name == "rework-001-bench-by-the-window-2.json"
+    record = read_record(second)
+    pack_away(record, KEPT, tmp_path / "packs", BENCH)
+
+    [order] = orders(tmp_path / "results")
+    entries = read_order(order)
+    files = [first / "run.json", second / "run.json", note, note_path(second)]
+    assert [tmp_path / "results" / entry.path for entry in entries] == files
+    before = {"path": "", "sha256": ""}
+    for number, (entry, path) in enumerate(zip(entries, files, strict=True), 1):
+        link = json.loads(path.read_bytes())["link"]
+        assert link == {"chain": order.stem, "number": number, "before": before["path"], "sha256": before["sha256"]}
+        assert entry.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+        before = {"path": entry.path, "sha256": entry.sha256}
+    # What reads them reads them as before.
+    assert [one.words for one in reworks(first.parent)[0]] == ["glued"]
+    assert (record.bench_name, record.link.number) == (BENCH, 2)
+    assert archived(record).rule == "kept"
+
+
+def test_what_was_not_put_in_its_place_is_no_link(tmp_path: Path) -> None:
+    results = tmp_path / "results"
+
+    def fail() -> None:
+        with next_link(results, BENCH) as (_, put_down):
+            put_down("kit/serial/run/run.json", b"{}")
+            raise OSError("full")
+
+    with pytest.raises(OSError, match="full"):
+        fail()
+    assert chain(results) == []
+    with next_link(results, BENCH) as (link, put_down):
+        put_down("kit/serial/run/run.json", b"{}")
+    assert (link.number, link.before) == (1, "")
+    assert chain(results) == ["kit/serial/run/run.json"]
+
+
+def test_what_a_power_cut_left_of_a_line_is_cut_off(tmp_path: Path) -> None:
+    [run] = stored_runs(tmp_path, 1, bench=BENCH)
+    [order] = orders(tmp_path / "results")
+    with order.open("ab") as file:
+        file.write(b"2\t2026-03-01T10")
+    with next_link(tmp_path / "results", BENCH) as (link, put_down):
+        put_down("kit/serial/run/run.json", b"{}")
+    assert (link.number, link.before) == (2, run.relative_to(tmp_path / "results").as_posix() + "/run.json")
+    assert len(chain(tmp_path / "results")) == 2
+
+
+def test_a_damaged_order_file_hinders_no_run_and_is_named_where_it_is_read(tmp_path: Path) -> None:
+    list(stored_runs(tmp_path, 2, bench=BENCH))
+    [order] = orders(tmp_path / "results")
+    order.write_bytes(order.read_bytes().replace(b"\n1\t", b"\n7\t"))
+    with pytest.raises(RecordError, match=r"\.order: line 1: found .*moved away, it is made anew"):
+        read_order(order)
+    assert "line 1" in waiting(tmp_path / "results").trouble
+    order.write_bytes(b"kitproof order 1\t" + BENCH.encode() + b"\nnonsense\n")
+    with next_link(tmp_path / "results", BENCH) as (link, put_down):
+        put_down("kit/serial/run/run.json", b"{}")
+    assert link.number == 1
+    assert link.chain != order.stem
+    assert order.with_name(order.name + ".set-aside").exists()
+
+
+def test_runs_that_end_at_once_stand_behind_each_other(tmp_path: Path) -> None:
+    results = tmp_path / "results"
+
+    def close_some(name: str) -> None:
+        for number in range(20):
+            with next_link(results, BENCH) as (_, put_down):
+                put_down(f"kit/{name}/{number}/run.json", b"{}")
+
+    threads = [threading.Thread(target=close_some, args=(name,)) for name in "abc"]
+    for one in threads:
+        one.start()
+    for one in threads:
+        one.join()
+    found = chain(results)
+    assert len(found) == 60
+    assert [path for path in found if path.startswith("kit/a/")] == [f"kit/a/{n}/run.json" for n in range(20)]
+
+
+def test_two_benches_of_one_folder_have_a_chain_each(tmp_path: Path) -> None:
+    list(stored_runs(tmp_path, 2, bench="one"))
+    list(stored_runs(tmp_path, 3, bench="two", seed=2))
+    results = tmp_path / "results"
+    assert len(read_order(order_of(results, "one"))) == 2
+    assert len(read_order(order_of(results, "two"))) == 3
+    assert waiting(results).words.startswith("5 runs wait for the store since ")
