@@ -139,6 +139,10 @@ COMMANDS = {
         "calibrate:daily",
         "Measure a known resistor or the reference build, and hold it against the days before.",
     ),
+    "batch": (
+        "batch:batch_command",
+        "Tell how a batch went: what passes at the first try, what fails, room in the limits, what changed on the way.",
+    ),
     "capability": (
         "capability:capability_command",
         "Tell from repeated runs of several units by several people how much of each limit's width is the rig itself.",

@@ -44,10 +44,11 @@ def capability_command(
         lambda key: limit_for(loaded.limits, key) is not None,
     )
     result = capability(loaded.limits, loaded.folder, wanted)
-    page = _written(workspace, loaded, result) if result.is_study else None
+    about: dict[str, object] = {"kit": loaded.name, "revision": loaded.revision, "unreadable": [*unreadable, *problems]}
+    about |= document(result)
+    page = _written(workspace, loaded, result, about) if result.is_study else None
     if as_json:
-        about = {"kit": loaded.name, "revision": loaded.revision, "unreadable": [*unreadable, *problems]}
-        print(json.dumps(about | document(result) | {"page": str(page) if page else None}))
+        print(json.dumps(about | {"page": str(page) if page else None}))
     else:
         from rig.screen.capability_table import show
 
@@ -68,8 +69,8 @@ def _asked(workspace: Path, selection: Selection) -> tuple[set[tuple[str, str]],
     return ask(workspace, question, lambda words: say(words, to_stderr=True))
 
 
-def _written(workspace: Path, kit: Kit, result: Capability) -> Path:
-    """The page with figures, in a folder beside the units of `results/` that is none."""
+def _written(workspace: Path, kit: Kit, result: Capability, about: dict[str, object]) -> Path:
+    """The page with figures, in a folder beside the units of `results/` that is none; and its numbers, for batches."""
     from rig.report.capability_page import page
 
     now = datetime.now().astimezone()
@@ -77,6 +78,7 @@ def _written(workspace: Path, kit: Kit, result: Capability) -> Path:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write(path, page(kit, result, records.now()))
+        write(path.with_suffix(".json"), json.dumps(about, indent=1))
     except OSError as error:
         raise RecordError(f"{path}: could not be written: {why(error)}") from None
     return path

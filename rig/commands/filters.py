@@ -1,6 +1,7 @@
 """Which runs: the same options for every command that looks at many."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from functools import wraps
 from inspect import Parameter, signature
 from pathlib import Path
@@ -8,9 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from rig.files.errors import KitproofError, TableError
 from rig.store.selection import TO, Selection
 
 if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
     from rig.design.kit import Kit
 
 
@@ -38,7 +42,10 @@ OPTIONS: dict[str, tuple[Any, object]] = {
 
 
 def with_filters(command: Callable[..., None]) -> Callable[..., None]:
-    """A command whose `selection` is asked for as options; one that it has of its own (a kit as argument) stays its."""
+    """A command whose `selection` is asked for as options; one that it has of its own (a kit as argument) stays its.
+
+    The command has a `workspace`; a name that no run and no kit there has is refused.
+    """
     own = signature(command).parameters
     options = [
         Parameter(name, Parameter.KEYWORD_ONLY, default=default, annotation=kind)
@@ -51,6 +58,7 @@ def with_filters(command: Callable[..., None]) -> Callable[..., None]:
         found = {name: given[name] for name in OPTIONS if given.get(name) is not None}
         lists = {name: tuple(value) for name, value in found.items() if isinstance(value, list)}
         selection = Selection(**{**found, **lists})
+        refuse_unknown_names(given["workspace"], selection)
         command(**{name: value for name, value in given.items() if name in own}, selection=selection)
 
     kept = [one.replace(kind=Parameter.KEYWORD_ONLY) for name, one in own.items() if name != "selection"]
@@ -72,6 +80,50 @@ def refuse_bad_serials(kit: "Kit", selection: Selection) -> None:
     for asked in selection.serial:
         for serial in [asked] if "/" in asked else asked.split(TO):
             refuse_bad_serial(kit, serial)
+
+
+def refuse_unknown_names(workspace: Path, selection: Selection) -> None:
+    """Refuse a plan, check, bench, person or lot that no run has, which would find nothing without a word.
+
+    A plan or a check that a kit of the workspace has may have no run yet; and where there is no run, no name is wrong.
+
+    Raises
+    ------
+    TableError
+        Which filter, what was found, what there is.
+    """
+    if not any((selection.plan, selection.check, selection.bench, selection.by, selection.batch)):
+        return
+    from rig.store.index import ask
+
+    unknown, known = ask(workspace, lambda connection: _unknown(connection, selection), _silent)
+    for name, value in unknown.items():
+        names = sorted({*known[name], *_of_kits(workspace, name)})
+        if names and value not in names:
+            raise TableError(f"--{name}: found {value!r}; there is: {', '.join(names)}")
+
+
+def _unknown(connection: "Connection", selection: Selection) -> tuple[dict[str, str], dict[str, list[str]]]:
+    from rig.store.selection import known_names, unknown_names
+
+    unknown = unknown_names(connection, selection)
+    return unknown, {name: known_names(connection, name) for name in unknown}
+
+
+def _silent(words: str) -> None:
+    """The listing that follows tells what is the matter with the index."""
+
+
+def _of_kits(workspace: Path, name: str) -> set[str]:
+    """Names of plans, or of checks, that kits of the workspace have."""
+    from rig.design.kit import kit_names, load_kit
+
+    found: set[str] = set()
+    for kit in kit_names(workspace) if name in ("plan", "check") else ():
+        with suppress(KitproofError):
+            loaded = load_kit(workspace, kit)
+            found |= set(loaded.plans if name == "plan" else loaded.checks)
+    return found
 
 
 def refuse_unknown_kit(workspace: Path, kit: str) -> None:

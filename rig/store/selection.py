@@ -94,6 +94,24 @@ def _serial_is(asked: str) -> sa.ColumnElement[bool]:
     return sa.and_(runs.c.serial_stem == stem, runs.c.serial_number.between(low, high))
 
 
+def unknown_names(connection: sa.Connection, selection: Selection) -> dict[str, str]:
+    """Filter -> the first name of it that no run in the index has: a plan, check, bench, person or lot."""
+    asked = {name: [getattr(selection, name)] for name in ("plan", "bench", "batch")} | {"by": list(selection.by)}
+    columns: dict[str, sa.Column[Any]] = {name: runs.c[name] for name in asked} | {"check": checks.c.check}
+    unknown: dict[str, str] = {}
+    for name, column in columns.items():
+        for value in asked.get(name, [selection.check]):
+            if value and connection.scalar(sa.select(sa.literal(1)).where(column == value).limit(1)) is None:
+                unknown.setdefault(name, value)
+    return unknown
+
+
+def known_names(connection: sa.Connection, name: str) -> list[str]:
+    """The names of a filter that runs in the index have."""
+    column: sa.Column[Any] = checks.c.check if name == "check" else runs.c[name]
+    return [value for value in connection.scalars(sa.select(column).distinct().order_by(column)) if value]
+
+
 def newest(selection: Selection, rows: int) -> sa.Select[Any]:
     """The newest runs of a selection, newest first; 0: all."""
     asked = sa.select(runs).where(where(selection)).order_by(runs.c.ordered.desc(), runs.c.run.desc())

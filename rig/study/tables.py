@@ -16,6 +16,7 @@ import sqlalchemy as sa
 
 from rig.files.errors import RecordError
 from rig.store.index import Tell, ask
+from rig.store.index_tables import OF_A_RUN
 from rig.store.index_tables import readings as reading_table
 from rig.store.index_tables import runs as run_table
 from rig.store.records import read_columns, sha256
@@ -122,6 +123,19 @@ def readings(
     return _frame(workspace, asked, tell)
 
 
+def of_runs(table: str, workspace: Path | str, selection: Selection, tell: Tell) -> "pd.DataFrame":
+    """Whatever else the index holds of runs ("checks", "findings", "calibrations"), a row each, in the order of `runs`.
+
+    Its columns are those of `rig.store.index_tables`, after what names the run.
+    """
+    [of] = [one for one in OF_A_RUN if one.name == table]
+    columns = [column for column in of.c if column.name != "run_id"]
+    asked = (
+        sa.select(*(run_table.c[name] for name in OF_RUN), *columns).join_from(run_table, of).where(where(selection))
+    )
+    return _frame(workspace, asked.order_by(run_table.c.ordered, run_table.c.run, of.c.place), tell)
+
+
 def curves(
     workspace: Path | str = ".",
     selection: Selection = ALL,
@@ -144,7 +158,7 @@ def curves(
     found = runs(workspace, selection, tell)
     for name in found[list(OF_RUN)].itertuples(index=False):
         folder = Path(workspace) / "results" / name.kit / name.serial / name.run
-        for about, points in _curves_of(folder, is_wanted, tell):
+        for about, points in curves_of_run(folder, is_wanted, tell):
             parts.append(points.assign(**{**name._asdict(), **about}))
     whole = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
     return _as_categories(whole.reindex(columns=list(OF_POINT)))
@@ -178,20 +192,21 @@ def _times(texts: "pd.Series[str]") -> "pd.Series[Any]":
     return pd.to_datetime(texts, utc=True, format="ISO8601")
 
 
-def _curves_of(
+def curves_of_run(
     folder: Path, is_wanted: Callable[[str, str, str], bool], tell: Tell
-) -> Iterator[tuple[dict[str, object], "pd.DataFrame"]]:
-    """The curves of a record, each with what it is."""
+) -> Iterator[tuple[dict[str, Any], "pd.DataFrame"]]:
+    """The curves of a record, each with what it is, and the file of its mask; empty: it has none."""
     try:
         record = json.loads((folder / "run.json").read_bytes())
         for result in record["results"]:
-            shifts = {(one["quantity"], one["subject"]): one.get("shift_db", 0.0) for one in result["verdicts"]}
+            verdicts = {(one["quantity"], one["subject"]): one for one in result["verdicts"]}
             for entry in result["curves"]:
                 key = entry["quantity"], entry["subject"]
                 if is_wanted(result["check"], *key):
                     about = {"check": result["check"], "quantity": key[0], "subject": key[1], "unit": entry["unit"]}
                     points = _points(folder, entry["file"], record["files"])
-                    yield about | {"shift_db": shifts.get(key, 0.0)}, points
+                    verdict = verdicts.get(key, {})
+                    yield about | {"shift_db": verdict.get("shift_db", 0.0), "mask": verdict.get("mask") or ""}, points
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, RecordError) as error:
         tell(f"{folder}: curves left out: {error}")
 

@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 
 from rig import cli
 from rig.commands import results
+from rig.files.errors import TableError
 
 ARCHIVE = Path(__file__).parents[1] / "archive"
 
@@ -66,3 +67,31 @@ def test_index_tells_what_it_holds(archive: Path) -> None:
     junk.mkdir(parents=True)
     (junk / "run.json").write_text("{", encoding="utf-8")
     assert "1 records cannot be read" in said(archive, "index")
+
+
+@pytest.mark.parametrize(
+    ("words", "there_is"),
+    [
+        (("--plan", "nightly"), "bare, bench, heat, quick"),
+        (("--check", "impedence"), "distortion, heat, hum_and_noise, impedance"),
+        (("--by", "bench-1", "--by", "Nobody"), "bench-1"),
+        (("--bench", "attic"), "there is"),
+    ],
+)
+def test_a_name_that_nothing_has_is_refused_with_those_there_are(
+    archive: Path, words: tuple[str, ...], there_is: str
+) -> None:
+    for command in (["results"], ["export", str(archive / "out")]):
+        done = CliRunner().invoke(cli.app, [*command, *words, "--workspace", str(archive)])
+        assert isinstance(done.exception, TableError)
+        assert f"{words[-2]}: found {words[-1]!r}; there is: " in str(done.exception)
+        assert there_is in str(done.exception)
+
+
+def test_a_plan_that_a_kit_has_may_have_no_run_yet(archive: Path) -> None:
+    kit = archive / "limits" / "shelf-one" / "kit.toml"
+    text = kit.read_text(encoding="utf-8")
+    kit.write_text(text.replace("[plans]\n", '[plans]\nnightly = ["leads"]\n', 1), encoding="utf-8")
+    assert json.loads(said(archive, "results", "--plan", "nightly", "--json")) == []
+    # Nor is any name wrong where nothing was ever measured.
+    assert json.loads(said(archive / "limits", "results", "--by", "Ada", "--json")) == []

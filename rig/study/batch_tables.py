@@ -1,0 +1,85 @@
+"""The tables behind a batch's report, for whoever reads tables."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rig.study.batch_curves import Key
+from rig.study.batch_study import BatchStudy
+from rig.study.batch_words import change_row, spread_row
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+#: What names a reading.
+KEY = ("check", "quantity", "subject")
+
+
+def tables_of(study: BatchStudy) -> dict[str, "pd.DataFrame"]:
+    """Name of a file -> its table: units, readings, indices, curves, failures, changes, odd units, daily checks."""
+    import pandas as pd
+
+    failed = [
+        {"by": name, "words": ": ".join(one.words), "units": one.units, "runs": one.runs}
+        for name, found in vars(study.failures).items()
+        for one in found
+    ]
+    changes = [
+        change_row(study, one) | {"charts": ", ".join(one.charts), "cause": number}
+        for number, cause in enumerate(study.causes, 1)
+        for one in cause.changes
+    ]
+    odd = [
+        {"serial": study.batch.units["serial"].iloc[place], **_key(series.key), "standard_deviations": far}
+        for series, place, far in study.drift.odd
+    ]
+    indices = [{name: _first(cell) for name, cell in spread_row(one).items()} for one in study.spreads]
+    of_daily = ("bench", "made_at", "quantity", "of", "value", "unit")
+    daily = [{name: getattr(one, name) for name in of_daily} for one in study.daily]
+    return {
+        "units": study.batch.units,
+        "readings": _readings(study),
+        "indices": pd.DataFrame(indices),
+        "curves": _curves(study),
+        "failures": pd.DataFrame(failed, columns=["by", "words", "units", "runs"]),
+        "changes": pd.DataFrame(changes),
+        "odd": pd.DataFrame(odd, columns=["serial", *KEY, "standard_deviations"]),
+        "daily": pd.DataFrame(daily, columns=list(of_daily)),
+    }
+
+
+def _key(key: Key) -> dict[str, str]:
+    return dict(zip(KEY, key, strict=True))
+
+
+def _readings(study: BatchStudy) -> "pd.DataFrame":
+    """Every judged reading of every unit; of a curve, where it fills its mask worst."""
+    import pandas as pd
+
+    serials = study.batch.units["serial"].to_list()
+    parts = [
+        pd.DataFrame(
+            {"serial": serials, **_key(one.key), "unit": one.unit, "at_hz": one.at_hz}
+            | {"value": one.values, "lower": one.lower, "upper": one.upper}
+        )
+        for one in study.spreads
+    ]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["serial", *KEY])
+
+
+def _curves(study: BatchStudy) -> "pd.DataFrame":
+    """Median and band of every judged curve, with its mask."""
+    import pandas as pd
+
+    parts = []
+    for stack in study.stacks:
+        low, high = stack.band
+        points = {"frequency_hz": stack.frequency_hz, "median": stack.middle, "percent_5": low, "percent_95": high}
+        mask = {"lower": stack.lower, "upper": stack.upper}
+        parts.append(pd.DataFrame(_key(stack.key) | {"unit": stack.unit} | points | mask))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(KEY))
+
+
+def _first(cell: object) -> object:
+    """Of an index with its interval the index."""
+    return cell[0] if isinstance(cell, list) else np.nan if cell is None else cell
