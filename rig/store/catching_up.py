@@ -3,17 +3,17 @@
 import random
 import sqlite3
 import time
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
-from contextlib import AbstractContextManager, ExitStack
+from contextlib import AbstractContextManager
+from functools import partial
 from itertools import accumulate
-from multiprocessing import get_context
+from operator import itemgetter
 from os import cpu_count
 from pathlib import Path
 
 import sqlalchemy as sa
 
+from rig.files.parallel import in_processes
 from rig.store.homes import NAME, changed_ns, hints_from
 from rig.store.index_rows import Home, Row, read_home
 from rig.store.index_tables import OF_A_RUN, TABLES, read_so_far, reworks, runs, unfinished, units, unreadable
@@ -131,22 +131,14 @@ def _read(engine: sa.Engine, results: Path, wanted: Sequence[Unit]) -> Iterator[
     """What stands in the folders of units, some at once; of many they are read ahead by processes of their own."""
     parts = _parts(wanted)
     if len(wanted) <= MANY:
-        yield from (_read_part(results, part, _known(engine, part)) for part in parts)
+        yield from (_read_part(results, (part, _known(engine, part))) for part in parts)
         return
-    workers = cpu_count() or 1
-    ahead: deque[Future[list[Home]]] = deque()
-    with ExitStack() as stack:
-        pool = stack.enter_context(ProcessPoolExecutor(workers, get_context("spawn")))
-        stack.callback(pool.shutdown, cancel_futures=True)
-        for part in parts:
-            ahead.append(pool.submit(_read_part, results, part, _known(engine, part)))
-            if len(ahead) > 2 * workers:
-                yield ahead.popleft().result()
-        while ahead:
-            yield ahead.popleft().result()
+    asked = ((part, _known(engine, part)) for part in parts)
+    yield from in_processes(partial(_read_part, results), asked, cpu_count() or 1)
 
 
-def _read_part(results: Path, part: Sequence[Unit], known: Mapping[Unit, set[str]]) -> list[Home]:
+def _read_part(results: Path, asked: tuple[Sequence[Unit], Mapping[Unit, set[str]]]) -> list[Home]:
+    part, known = asked
     return [read_home(results, *unit, known.get(unit, ())) for unit in part]
 
 
@@ -184,7 +176,9 @@ def _take_in(connection: sa.Connection, results: Path, homes: Sequence[Home]) ->
             last_id += 1
             tables["runs"][0]["id"] = last_id
             for table in OF_A_RUN:
-                rows[table.name] += [{"run_id": last_id, **row} for row in tables[table.name]]
+                for row in tables[table.name]:
+                    row["run_id"] = last_id
+                rows[table.name] += tables[table.name]
         rows["runs"] += (new_runs := [tables["runs"][0] for tables in new])
         _put_in_order(connection, stood, new_runs)
         if (results / home.kit / home.serial).is_dir():
@@ -194,7 +188,14 @@ def _take_in(connection: sa.Connection, results: Path, homes: Sequence[Home]) ->
         rows["unfinished"] += home.unfinished
     for name, of_table in rows.items():
         if of_table:
-            connection.execute(sa.insert(TABLES.tables[name]), of_table)
+            _insert(connection, TABLES.tables[name], of_table)
+
+
+def _insert(connection: sa.Connection, table: sa.Table, rows: Sequence[Row]) -> None:
+    """Insert rows of the same columns as SQLite takes them: the library's look at each value costs as much again."""
+    compiled = sa.insert(table).compile(dialect=connection.dialect, column_keys=list(rows[0]))
+    values = itemgetter(*compiled.positiontup or ())
+    connection.exec_driver_sql(str(compiled), [values(row) for row in rows])
 
 
 def _is_gone(home: Home, row: Row, results: Path) -> bool:
