@@ -43,7 +43,7 @@ def served(station: Station, act: Callable[[], object]) -> None:
 
 def until(station: Station, phase: str, but: int = 0) -> View:
     """Wait until the view is in a phase, with another question than `but`."""
-    for _ in range(6000):
+    for _ in range(30000):
         view = station.view
         if view.phase == phase and (phase != "asking" or (view.question and view.question.number != but)):
             return view

@@ -146,7 +146,7 @@ def box_level(bench: Playing, capture: Capture) -> BoxLevel | None:
     try:
         response = acoustic_response(with_right_loopback(capture))
         gated, grid = _gated(response, request)
-        design = designed_pa(kit, capture, grid)
+        design = designed_pa(kit, request, capture, grid)
     except (Untrusted, ValueError):
         return None
     measured = gated_frequency_response(gated, response.sent, grid)
@@ -159,9 +159,8 @@ def box_level(bench: Playing, capture: Capture) -> BoxLevel | None:
     return BoxLevel(request.channel, grid[clear], measured[clear], design[clear], response.timed)
 
 
-def designed_pa(kit: Kit, capture: Capture, frequency_hz: Floats) -> Complex:
-    """Pascal per volt of a box at the microphone, where that stands in the run, by the design; shape (n,)."""
-    request = capture.request
+def designed_pa(kit: Kit, request: Sweep, capture: Capture, frequency_hz: Floats) -> Complex:
+    """Pascal per volt of a box at the microphone, in the air of a capture, by the design; shape (n,)."""
     microphone_m = kit.microphone_m(request.channel, request.at, kit.position(request.position))
     model = kit.model(request.channel, request.position)
     return pressure_pa(model, frequency_hz, 1.0, microphone_m, air_speed_m_s(capture)).reshape(-1)

@@ -1,5 +1,7 @@
 """Levels while playing: of the boxes, the microphone's gain, hum, other sounds, and the room."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from rig.bench_check import any_input
@@ -15,6 +17,7 @@ from rig.signals.quiet import band_levels_db
 from rig.signals.weighting import a_weighted_level_db_spl
 from rig.values.captures import Capture
 from rig.values.readings import Floats
+from rig.values.requests import Sweep
 
 #: The level at the microphone is called wrong beyond this, if the boxes agree within so much (our choice;
 #: tests/benchmarks/bench_faults.py).
@@ -171,36 +174,72 @@ def ambient(bench: Playing) -> BenchFinding | None:
     levels_db = [] if resistor_left_in(bench) else [one.off_db - output_off_db(bench) for one in bench.box_levels]
     turned_db = float(np.median(levels_db)) if levels_db else 0.0
     turned_db = turned_db if abs(turned_db) > LEVEL_DB else 0.0
-    grid, above_db = full_level_over_room_db(bench, bench.sweeps[0])
-    short_db = ROOM_DB - above_db - turned_db
-    if np.max(short_db) > 0:
-        short = grid[short_db > 0]
-        words = (
-            f"the room is too loud: this kit's full level would not stand out of it, most of all at "
-            f"{hertz(grid[int(np.argmax(short_db))])}, where {np.max(short_db):.0f} dB are missing (somewhat from "
-            f"{hertz(short[0])} to {hertz(short[-1])})"
-        )
-        return BenchFinding("ambient", False, words, to_do, "likely")
-    at_rest = bench.kit.checks.get("hum_and_noise")
-    level_dba = float(a_weighted_level_db_spl(bench.silence.pascal(), bench.silence.sample_rate_hz)) - turned_db
-    if at_rest is not None and level_dba > (allowed := float(at_rest.get("room_below_dba", ROOM_DBA))):
-        words = (
-            f"the room is too loud to judge a unit's own hum and noise: {level_dba:.0f} dB(A), where up to "
-            f"{allowed:.0f} dB(A) are allowed"
-        )
-        return BenchFinding("ambient", False, words, to_do, "bench or unit")
-    return right("ambient", f"the room is quiet enough: {level_dba:.0f} dB(A)")
+    noise = room_noise(bench.kit, bench.silence, bench.sweeps[0].request, turned_db)
+    if noise.is_too_loud_for_sweeps:
+        return BenchFinding("ambient", False, room_words(noise), to_do, "likely")
+    if noise.is_too_loud_at_rest:
+        return BenchFinding("ambient", False, room_words(noise), to_do, "bench or unit")
+    return right("ambient", room_words(noise))
 
 
-def full_level_over_room_db(bench: Playing, capture: Capture) -> tuple[Floats, Floats]:
-    """Third-octave bands, and how far the kit's full-level sweep stands above the silence in them, by the design."""
-    request, kit = capture.request, bench.kit
+@dataclass(frozen=True, eq=False)
+class RoomNoise:
+    """A room's noise in third octaves, shape (bands,), beside what a kit bears."""
+
+    mids_hz: Floats
+    level_db: Floats
+    #: The highest level over which the kit's full-level sweep still stands by `ROOM_DB`, by the design.
+    limit_db: Floats
+    level_dba: float
+    #: The kit's own noise is judged in a room up to this; None: it is not judged.
+    allowed_dba: float | None
+
+    @property
+    def is_too_loud_for_sweeps(self) -> bool:
+        """Whether full level will not stand out of the room in every band."""
+        return bool(np.any(self.level_db > self.limit_db))
+
+    @property
+    def is_too_loud_at_rest(self) -> bool:
+        """Whether hum and hiss cannot be told from the room."""
+        return self.allowed_dba is not None and self.level_dba > self.allowed_dba
+
+
+def room_noise(kit: Kit, silence: Capture, request: Sweep, turned_db: float = 0.0) -> RoomNoise:
+    """The noise in a silence that a calibrated microphone heard, beside what the kit bears.
+
+    Parameters
+    ----------
+    request : a sweep on the channel that will play, where the microphone stands
+    turned_db : the microphone's gain is turned up by so much
+    """
     low, high = kit.channel(request.channel).band
-    mids, room_db = band_levels_db(
-        bench.silence.pascal(), capture.sample_rate_hz, max(low, kit.sweeps.playing.start_hz), min(high, 16000.0)
+    mids, level_db = band_levels_db(
+        silence.pascal(), silence.sample_rate_hz, max(low, kit.sweeps.playing.start_hz), min(high, 16000.0)
     )
-    pressure = np.abs(designed_pa(kit, capture, mids)) * kit.levels.playing_v
-    return mids, db_spl(pressure) - room_db
+    full_db = db_spl(np.abs(designed_pa(kit, request, silence, mids)) * kit.levels.playing_v)
+    at_rest = kit.checks.get("hum_and_noise")
+    level_dba = float(a_weighted_level_db_spl(silence.pascal(), silence.sample_rate_hz)) - turned_db
+    allowed = None if at_rest is None else float(at_rest.get("room_below_dba", ROOM_DBA))
+    return RoomNoise(mids, level_db - turned_db, full_db - ROOM_DB, level_dba, allowed)
+
+
+def room_words(noise: RoomNoise) -> str:
+    """Whether a room is quiet enough for a kit."""
+    short_db = noise.level_db - noise.limit_db
+    if noise.is_too_loud_for_sweeps:
+        short = noise.mids_hz[short_db > 0]
+        return (
+            f"the room is too loud: this kit's full level would not stand out of it, most of all at "
+            f"{hertz(noise.mids_hz[int(np.argmax(short_db))])}, where {np.max(short_db):.0f} dB are missing (somewhat "
+            f"from {hertz(short[0])} to {hertz(short[-1])})"
+        )
+    if noise.is_too_loud_at_rest:
+        return (
+            f"the room is too loud to judge a unit's own hum and noise: {noise.level_dba:.0f} dB(A), where up to "
+            f"{noise.allowed_dba:.0f} dB(A) are allowed"
+        )
+    return f"the room is quiet enough: {noise.level_dba:.0f} dB(A)"
 
 
 def calibration(bench: Playing) -> BenchFinding | None:

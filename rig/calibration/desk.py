@@ -36,6 +36,8 @@ class Guide:
     say: Callable[[str], None]
     #: Ask whether something is done; False stops.
     confirm: Callable[[str], bool]
+    #: Show what sounds from now on, where that is shown.
+    plays: Callable[[Sweep], None] = lambda request: None
 
     def ready(self, words: str) -> None:
         """Say what to do, and go on when it is done.
@@ -151,6 +153,7 @@ def sound_capture(bench: Bench, guide: Guide, request: Sweep, *roles: str) -> Ca
     troubles: tuple[str, ...] = ()
     for _ in range(TRIES):
         with bench.stage(request.stage) as player:
+            guide.plays(request)
             capture = next(iter(player.play([request])))
         if roles:
             rows = [capture.inputs.index(role) for role in roles]

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from rig.bench.connection import connection_words
 from rig.bench.devices import UNFIT_APIS, Device
 from rig.bench.probing import Probe, find_listeners, full_scale_db, listening
+from rig.bench_check.input_levels import input_fault
 from rig.bench_check.wiring_found import LeadsFound, inputs_that_hear, leads_found, loopback_found, loudest_output
 from rig.calibration.desk import Guide
 from rig.design.kit import Kit
@@ -18,9 +19,8 @@ from rig.signals.probing_noise import ProbedPath
 USUAL_VOLTS, MOST_VOLTS = 2.0, 12.0
 #: A card runs at this where nobody wants another rate; our choice.
 USUAL_RATE_HZ = 48000.0
-#: With nothing played: louder is a hum or a program that plays, a mean beyond this a fault of the input; in samples;
-#: our choice.
-LOUD_SILENCE, OFFSET = 0.003, 0.02
+#: With nothing played: louder is a hum or a program that plays; in samples; our choice.
+LOUD_SILENCE = 0.003
 CARD_CAUTIONS = """
 This finds out how your card is wired, by playing noise: from 80 dB below full scale upwards, on one output at a time,
 and never louder than is needed to hear it. Ctrl-C stops it at any moment.
@@ -120,10 +120,8 @@ def find_wiring(probe: Probe, kit: Kit, answers: Answers, guide: Guide) -> tuple
 def listening_words(silence: Sequence[tuple[float, float]]) -> Iterator[str]:
     """What is wrong with inputs while nothing plays: mean and RMS of each."""
     for number, (mean, rms) in enumerate(silence, 1):
-        if rms == 0:
-            yield f"input {number}: gives nothing at all, not even noise: it is off, muted, or is not there"
-        elif abs(mean) > OFFSET:
-            yield f"input {number}: a constant {mean:+.2f} of full scale: its phantom power or cable is at fault"
+        if fault := input_fault(mean, rms):
+            yield f"input {number}: {fault}"
         elif rms > LOUD_SILENCE:
             loud = f"{db(rms):.0f} dB of full scale with nothing played"
             yield f"input {number}: {loud}: hum, an open cable, or a loud room"

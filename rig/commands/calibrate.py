@@ -1,20 +1,15 @@
 """`kitproof calibrate ...`, `kitproof calibrations`, `kitproof daily`: making, listing and watching calibrations."""
 
 import json
-from collections.abc import Callable, Sequence
-from datetime import datetime
+from collections.abc import Callable
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Annotated, cast
 
 import typer
 
-from rig.bench.connection import connection_words
-from rig.bench.settings import BenchSettings, simulated_name
-from rig.bench.soundcard import SoundCardBench
-from rig.calibration.calibrated import OUT_OF_CONTROL, Held, asked_ages, standings
-from rig.calibration.daily import Point, judge, resistor_point, unit_point, unit_requests
-from rig.calibration.desk import Desk, Guide, Meter, asked_over_visa, sound_capture, typed
+from rig.bench.settings import BenchSettings
+from rig.calibration.calibrated import OUT_OF_CONTROL
+from rig.calibration.desk import Desk, Guide, Meter, asked_over_visa, typed
 from rig.calibration.guided import (
     TONE_HZ,
     WiredStage,
@@ -24,15 +19,15 @@ from rig.calibration.guided import (
     calibrate_microphone,
     calibrate_output,
     calibrate_sense,
-    leads_sweep,
 )
 from rig.calibration.known_load import MARKED_PERCENT, resistor
-from rig.calibration.storage import DailyDetails, Stored, read_store, save, stored
+from rig.calibration.storage import Stored, save
 from rig.calibration.volts import CALIBRATOR_DB, CALIBRATOR_WITHIN_DB, METER_PERCENT
 from rig.commands.common import HERE, AsJson, BenchFile, Workspace, Yes
-from rig.design.kit import Kit, load_kit
+from rig.design.kit import load_kit
 from rig.files.errors import FAIL, BenchSetupError, TableError
 from rig.run import opening
+from rig.run.bench_jobs import LEADS_V, calibrations_of, daily_check, desk_of, known_ohm
 from rig.screen.console import open_console, say, yes_or_no
 
 OfStage = Annotated[str, typer.Option("--stage", help="Wiring of bench.toml: leads, playing or soak.")]
@@ -41,8 +36,6 @@ MeterRole = Annotated[
 ]
 MeterPercent = Annotated[float, typer.Option("--meter-percent", help="Accuracy of the meter on AC volts, in percent.")]
 Hz = Annotated[float, typer.Option("--hz", help="Frequency of the tone.")]
-#: Length of the daily sweep; our choice.
-DAILY_S = 2.0
 SIMULATED = "the simulated bench calibrates itself; nothing to do"
 
 app = typer.Typer(
@@ -135,13 +128,13 @@ def sense(
     workspace: Workspace = HERE,
     bench: BenchFile = None,
     percent: Annotated[float, typer.Option("--percent", help="Tolerance of the resistors.")] = MARKED_PERCENT,
-    volts: Annotated[float, typer.Option(help="RMS volts at the source.")] = 0.1,
+    volts: Annotated[float, typer.Option(help="RMS volts at the source.")] = LEADS_V,
     yes: Yes = False,
 ) -> None:
     """Sense resistor, clips and cables: open, short, and one or two known resistors."""
     if len(load) > 2:
         raise TableError(f"--load: found {len(load)} resistors; allowed: one or two")
-    loads = [resistor(_ohm(ohm), _percent(percent)) for ohm in load]
+    loads = [resistor(known_ohm(ohm), _percent(percent)) for ohm in load]
     _make(workspace, bench, yes, lambda desk: calibrate_sense(desk, loads, volts))
 
 
@@ -156,8 +149,8 @@ def load_command(
     """Compare the two electrical inputs on one known resistor: the short way of `calibrate sense`."""
     if kit:
         load_kit(workspace, kit)
-    one = resistor(_ohm(ohm), _percent(percent))
-    _make(workspace, bench, yes, lambda desk: calibrate_load(desk, one, percent, 0.1))
+    one = resistor(known_ohm(ohm), _percent(percent))
+    _make(workspace, bench, yes, lambda desk: calibrate_load(desk, one, percent, LEADS_V))
 
 
 def _make(workspace: Path, file: Path | None, yes: bool, make: Callable[[Desk], Stored]) -> None:
@@ -167,14 +160,8 @@ def _make(workspace: Path, file: Path | None, yes: bool, make: Callable[[Desk], 
         return
     from rig.screen.calibrations import show_made
 
-    ready = opening.with_calibrations(workspace, settings)
-    desk = Desk(ready, SoundCardBench(ready, NO_KIT), at_the_terminal(yes))
-    one = make(desk)
+    one = make(desk_of(workspace, settings, at_the_terminal(yes)))
     show_made(one, save(workspace, one))
-
-
-#: A calibration is of the bench: whatever channels a kit may have.
-NO_KIT = cast(Kit, SimpleNamespace(channels=()))
 
 
 def at_the_terminal(yes: bool = False) -> Guide:
@@ -216,12 +203,6 @@ def _percent(percent: float) -> float:
     return percent
 
 
-def _ohm(ohm: float) -> float:
-    if not 0.1 <= ohm <= 1000:
-        raise TableError(f"found {ohm:g} ohm; allowed: the known resistor's value, 0.1 to 1000")
-    return ohm
-
-
 def calibrations(
     workspace: Workspace = HERE,
     bench: BenchFile = None,
@@ -231,51 +212,21 @@ def calibrations(
 ) -> None:
     """List the bench's calibrations: age, value, uncertainty, what expires when."""
     settings = opening.bench_settings(workspace, bench) or BenchSettings(kind="simulated")
-    found, damaged = read_store(workspace, _bench_name(settings))
-    for file in damaged:
+    shown, held = calibrations_of(workspace, settings, load_kit(workspace, kit) if kit else None, all_of_them)
+    for file in held.damaged:
         say(f"{file.words}, left out", to_stderr=True)
-    ages = asked_ages(settings, load_kit(workspace, kit).calibrations if kit else ())
-    held = Held(tuple(found), ages, datetime.now().astimezone(), tuple(damaged))
-    shown = found if all_of_them else list({(one.kind, one.of): one for one in found}.values())
-    shown = sorted(shown, key=lambda one: (one.kind, one.of, one.moment))
-    remarks = _remarks(settings, shown, held)
     if as_json:
-        rows = [{**_plain(one), "remark": remarks[place]} for place, one in enumerate(shown)]
-        print(json.dumps({"calibrations": rows, "ages_days": ages}))
+        rows = [{**_plain(one), "remark": remark} for one, remark in shown]
+        print(json.dumps({"calibrations": rows, "ages_days": dict(held.ages_days)}))
         return
     from rig.screen.calibrations import show_all
 
-    show_all(shown, remarks, held)
-
-
-def _remarks(settings: BenchSettings, shown: Sequence[Stored], held: Held) -> list[str]:
-    """What each calibration's standing is, in words; the older ones are superseded."""
-    known = standings(settings, held)
-
-    def remark(one: Stored) -> str:
-        standing = known.get((one.kind, one.of))
-        if one.kind == "daily":
-            return one.details.state if isinstance(one.details, DailyDetails) else ""
-        if standing is None:
-            return "bench.toml has no such wiring"
-        if standing.newest is not one:
-            return "superseded"
-        other = "made with another wiring or other numbers in bench.toml, or through one made anew since"
-        return standing.doubt or ("" if standing.counts else other)
-
-    return [remark(one) for one in shown]
+    show_all(shown, held)
 
 
 def _plain(one: Stored) -> dict[str, object]:
     keys = ("kind", "of", "made_at", "quantity", "value", "unit", "uncertainty")
     return {**{key: getattr(one, key) for key in keys}, "file": str(one.path)}
-
-
-def _bench_name(settings: BenchSettings) -> str:
-    """The name that calibrations of a bench are kept under."""
-    if settings.kind == "simulated":
-        return simulated_name(settings.simulated.seed if settings.simulated else 0)
-    return settings.name
 
 
 def daily(
@@ -290,49 +241,12 @@ def daily(
 ) -> None:
     """Measure a known resistor or the reference build, and hold it against the days before."""
     settings = opening.bench_settings(workspace, bench) or BenchSettings(kind="simulated")
-    name, guide = _bench_name(settings), at_the_terminal(yes or settings.kind == "simulated")
-    before = stored(workspace, name)
-    if kit:
-        points = _of_unit(workspace, settings, load_kit(workspace, kit), fault or [], guide)
-    else:
-        points = [_of_resistor(workspace, settings, ohm, before, guide)]
+    guide = at_the_terminal(yes or settings.kind == "simulated")
+    judged = daily_check(workspace, settings, guide, load_kit(workspace, kit) if kit else None, ohm, fault or [])
     from rig.screen.calibrations import show_daily
 
-    made_at = datetime.now().astimezone().isoformat(timespec="seconds")
-    judged = [judge(point, before) for point in points]
     for one in judged:
-        save(workspace, one.stored(name, made_at))
         show_daily(one)
     if any(one.state == OUT_OF_CONTROL for one in judged):
         say("Until the cause is found and this check is in control again, what it speaks for is held as untrustworthy.")
         raise typer.Exit(FAIL)
-
-
-def _of_resistor(
-    workspace: Path, settings: BenchSettings, ohm: float | None, before: Sequence[Stored], guide: Guide
-) -> Point:
-    if settings.kind == "simulated":
-        raise BenchSetupError("the simulated bench has no resistor to clip; name a kit: kitproof daily KIT")
-    known = [one.value for one in before if one.kind == "sense"]
-    if ohm is None and not known:
-        raise BenchSetupError("no known resistor: give --ohm, or run kitproof calibrate sense --load OHM first")
-    wanted = known[-1] if ohm is None else _ohm(ohm)
-    ready = opening.with_calibrations(workspace, settings)
-    desk = Desk(ready, SoundCardBench(ready, NO_KIT), guide)
-    guide.ready(f"Clip the known resistor of {wanted:g} ohm between the clips; the amplifier stays unplugged.")
-    return resistor_point(sound_capture(desk.bench, guide, leads_sweep(desk, 0.1, DAILY_S)), wanted)
-
-
-def _of_unit(workspace: Path, settings: BenchSettings, kit: Kit, faults: Sequence[str], guide: Guide) -> list[Point]:
-    opened = opening.open_bench(workspace, settings, kit, kit.serial_example, faults)
-    requests, points = unit_requests(kit), []
-    opened.refuse(requests)
-    if settings.kind == "soundcard":
-        guide.ready(connection_words(kit, settings, "playing"))
-    for request in requests:
-        words = kit.stages["playing"].each.format(
-            channel=request.at, position=request.position, distance=f"{kit.position(request.position).distance_m:g} m"
-        )
-        guide.ready(f"The reference build of {kit.name}, amplifier on. {words}")
-        points.append(unit_point(sound_capture(opened, guide, request), kit))
-    return points

@@ -1,8 +1,6 @@
 """`kitproof verify`."""
 
 import json
-from importlib import import_module
-from threading import Thread
 from typing import Annotated
 
 import typer
@@ -10,10 +8,10 @@ from rich.console import Console
 
 from rig.commands.common import HERE, AsJson, BenchFile, By, Faults, Plan, Workspace, Yes, sent
 from rig.commands.walking import certified, confirming, is_card, open_for, show_run, shown, status_of, walked
-from rig.files.errors import BenchError
 from rig.report.findings_text import history_words
+from rig.run.rehearsal import ready_by_the_first_answer, rehearse
 from rig.run.sequencer import Confirm
-from rig.run.verify import Job, job, load_what_computes, with_connection
+from rig.run.verify import Job, job, with_connection
 from rig.screen.console import open_console, say
 from rig.store import records
 from rig.study.kit_warnings import kit_warnings
@@ -53,37 +51,20 @@ def verify_command(
 
 
 def _prepared(work: Job, confirm: Confirm, console: Console, somebody_reads: bool) -> Confirm:
-    """Asks as `confirm`, and meanwhile gets ready: loads what computes, looks for limits that are too narrow, and while
-    somebody reads works out what a run works out once.
-
-    From now on, for the bench takes its time to open too; and all of it before the first answer is taken, for a
-    processor that is busy may lose sound. What cannot be loaded ends the run before anything sounds; the rest can be
-    done without.
+    """Asks as `confirm`; looks meanwhile for limits that are too narrow, and while somebody reads works out what a run
+    works out once. From now on, for the bench takes its time to open too.
     """
     lines: list[str] = []
-    failed: list[str] = []
 
-    def prepare() -> None:
-        try:
-            load_what_computes()
-        except Exception as error:
-            failed.append(f"what measuring computes with cannot be loaded: {type(error).__name__}: {error}")
-            return
-        try:
-            lines.extend(kit_warnings(work.kit))
-            if somebody_reads:
-                import_module("rig.run.rehearsal").rehearse(work.kit, work.checks)
-        except Exception as error:
-            lines.append(f"not all could be looked at before the run: {type(error).__name__}: {error}")
+    def look() -> None:
+        lines.extend(kit_warnings(work.kit))
+        if somebody_reads:
+            rehearse(work.kit, work.checks)
 
-    behind = Thread(target=prepare, daemon=True)
-    behind.start()
+    ready = ready_by_the_first_answer(confirm, look, lines.append)
 
     def ask(words: str) -> bool:
-        goes_on = confirm(words)
-        behind.join()
-        if failed:
-            raise BenchError(f"{failed[0]}\nNothing was played. Install kitproof anew, then start the run again.")
+        goes_on = ready(words)
         for line in lines:
             console.print(f"warning: {line}", style="yellow", markup=False, highlight=False)
         lines.clear()

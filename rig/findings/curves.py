@@ -77,6 +77,14 @@ def curves_under(
     )
 
 
+def learnt_band(kit: Kit, curve: Curve) -> tuple[Floats, Floats] | None:
+    """Between which good units lie (two standard deviations), as builds have taught it; None where none have."""
+    is_of_channel = curve.subject in {channel.name for channel in kit.channels}
+    if curve.quantity not in OF_THE_MODEL or not is_of_channel or curve.design is None:
+        return None
+    return good_band(scene_of(kit, curve.subject), curve)
+
+
 def good_band(scene: Scene, curve: Curve) -> tuple[Floats, Floats] | None:
     """Between which good units lie at a curve's frequencies, around its design; None where no build has taught it."""
     if curve.design is None or scene.model.population is None:

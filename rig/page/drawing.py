@@ -8,7 +8,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from rig.bench.settings import BenchSettings
 from rig.page.scans import CODES
-from rig.page.view import View, troubles
+from rig.page.view import View
 from rig.report import words
 from rig.values.requests import AT_LEADS
 
@@ -26,7 +26,6 @@ def _templates() -> Environment:
         "moment": words.moment,
         "word": words.VERDICT_WORDS.__getitem__,
         "segment": lambda text: quote(str(text), safe=""),
-        "troubles": troubles,
     }
     environment.globals |= {"codes": {action: code for code, action in CODES.items()}}
     return environment

@@ -1,8 +1,9 @@
 """What can be read at any time: units, a unit's history, its curves on top of each other, its sounds and reports."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -11,17 +12,18 @@ import numpy as np
 from rig.drawing.panels import Band, Line, Panel, curve_axes, figure
 from rig.drawing.svg import DESIGN, GREY, MEASURED, Floats
 from rig.files.errors import RecordError, TableError
+from rig.findings.curves import learnt_band
 from rig.report.figures import shown_mask
 from rig.report.paper import paper_of
 from rig.store import records
 from rig.store.index import ask
 from rig.store.recorded import read_run, recorded_kit
 from rig.store.run_json import Record, SoundEntry
-from rig.store.selection import Selection, count, newest, unread
+from rig.store.selection import Selection, count, newest, unit_reworks, unit_runs, unread
 from rig.store.selection import listed as rows_of_answer
 from rig.values.readings import Curve
 from rig.values.run import Run
-from rig.values.verdicts import Mask, Verdict
+from rig.values.verdicts import Mask, Outcome, Verdict
 
 #: Runs on a page of the list (choice of the page).
 A_PAGE = 50
@@ -29,6 +31,8 @@ A_PAGE = 50
 MOST_EARLIER = 4
 #: Points of each line that the cursor reads (choice of the page).
 CURSOR_POINTS = 400
+#: A rim alone, so that it is told from the limits' grey and lies over it.
+LEARNT = 'fill="none" stroke="#444" stroke-width="1.2" stroke-dasharray="1 3"'
 EARLIER = 'fill="none" stroke="#777" stroke-width="1" stroke-dasharray="2 2"'
 
 
@@ -44,12 +48,29 @@ class Listed:
 
 
 @dataclass(frozen=True)
+class Past:
+    """A run of a unit or a note of rework, as the index has it."""
+
+    at: str
+    words: str
+    by: str
+    #: Of a run: its name, number, plan and outcome; of a note none.
+    run: str = ""
+    number: int = 0
+    plan: str = ""
+    outcome: Outcome | None = None
+
+
+@dataclass(frozen=True)
 class UnitPage:
-    """One unit: its runs, newest first, and a curve of the newest on top of those before."""
+    """One unit: its runs and reworks, newest first, and a curve of the newest on top of those before."""
 
     kit: str
     serial: str
-    runs: tuple[Record, ...]
+    past: tuple[Past, ...]
+    #: Name of the newest run that can be read, and why newer ones cannot.
+    newest: str
+    problems: tuple[str, ...]
     #: Names of the curves that can be shown, and of the one that is.
     curves: tuple[str, ...]
     shown: str
@@ -75,33 +96,70 @@ def listed(workspace: Path, kit: str, serial: str, outcome: str, number: int) ->
     return Listed(tuple(runs), number, pages, (*problems, *odd))
 
 
+def past_of(workspace: Path, kit: str, serial: str, tell: Callable[[str], None] = lambda words: None) -> list[Past]:
+    """A unit's runs and the reworks between them by the index, the newest first; no record is read for it."""
+    runs, notes = ask(workspace, lambda one: (unit_runs(one, kit, serial), unit_reworks(one, kit, serial)), tell)
+    past = [Past(note["at"], note["words"], note["by"]) for note in notes if not any(_is_after(note, r) for r in runs)]
+    for run in runs:
+        past += [Past(note["at"], note["words"], note["by"]) for note in notes if _is_after(note, run)]
+        named = {"run": run["run"], "number": run["run_number"], "plan": run["plan"], "outcome": run["outcome"]}
+        past.append(Past(run["started_at"], run["wrong"], run["by"], **named))
+    return past
+
+
+def _is_after(note: dict[str, Any], run: dict[str, Any]) -> bool:
+    return bool(note["after"] == run["run"])
+
+
 def unit_page(workspace: Path, kit: str, serial: str, shown: str) -> UnitPage:
     """A unit's page; `shown` names the curve, empty: the first that a limit judges.
+
+    The history is the index's; records are read of the newest run and of those whose curves are drawn behind it.
 
     Raises
     ------
     RecordError
-        If there is no record of this unit, or its newest cannot be read.
+        If there is no record of this unit.
     """
-    newest = next(records.newest_first(workspace, serial, kit), None)
-    if newest is None:
+    problems: list[str] = []
+    past = past_of(workspace, kit, serial, problems.append)
+    names = [one.run for one in past if one.run]
+    if not names:
         raise RecordError(f"no record of {serial!r}")
-    runs = records.unit_records(workspace, serial, kit)
-    run = read_run(newest, recorded_kit(newest))
-    curves = _curves(run)
-    shown = shown if shown in curves else next((name for name, (_, v) in curves.items() if v), next(iter(curves), ""))
-    drawing, cursor = _overlay(newest, *curves[shown], _earlier(runs[:-1], shown)) if shown else ("", "")
-    sounds = [(entry.title, sound) for entry in newest.results for sound in entry.sounds]
+    known = iter(names)
+    newest, run = next(_readable(workspace / "results" / kit / serial, known, problems), (None, None))
+    drawing = cursor = ""
+    curves: dict[str, tuple[Curve, Verdict | None]] = {}
+    if newest and run:
+        curves = _curves(run)
+        judged = next((name for name, (_, v) in curves.items() if v), next(iter(curves), ""))
+        shown = shown if shown in curves else judged
+        behind = _readable(workspace / "results" / kit / serial, known, problems)
+        if shown:
+            drawing, cursor = _overlay(newest, *curves[shown], _earlier(behind, shown))
+    sounds = [(entry.title, sound) for entry in newest.results for sound in entry.sounds] if newest else []
     return UnitPage(
         kit=kit,
         serial=serial,
-        runs=tuple(reversed(runs)),
+        past=tuple(past),
+        newest=newest.run if newest else "",
+        problems=tuple(problems),
         curves=tuple(curves),
         shown=shown,
         figure=drawing,
         cursor=cursor,
         sounds=tuple((title, n, sound) for n, (title, sound) in enumerate(sounds)),
     )
+
+
+def _readable(home: Path, names: Iterator[str], problems: list[str]) -> Iterator[tuple[Record, Run]]:
+    """The runs of some names that can be read, each when it is asked for."""
+    for name in names:
+        try:
+            record = records.read_record(home / name)
+            yield record, read_run(record, recorded_kit(record))
+        except RecordError as error:
+            problems.append(str(error))
 
 
 def run_of(workspace: Path, kit: str, serial: str, run: str) -> Record:
@@ -112,10 +170,10 @@ def run_of(workspace: Path, kit: str, serial: str, run: str) -> Record:
     RecordError
         If there is none of these names.
     """
-    for record in records.unit_records(workspace, serial, kit):
-        if record.run == run:
-            return record
-    raise RecordError(f"no run {run!r} of {serial!r}")
+    # Only what the index knows becomes a path.
+    if run not in {row["run"] for row in ask(workspace, lambda one: unit_runs(one, kit, serial))}:
+        raise RecordError(f"no run {run!r} of {serial!r}")
+    return records.read_record(workspace / "results" / kit / serial / run)
 
 
 def report_file(record: Record) -> Path:
@@ -158,50 +216,64 @@ def _curves(run: Run) -> dict[str, tuple[Curve, Verdict | None]]:
     return found
 
 
-def _earlier(runs: Sequence[Record], name: str) -> list[tuple[str, Curve]]:
-    """The same curve of the runs before, the newest of them last; those that cannot be read are left out."""
+def _earlier(runs: Iterator[tuple[Record, Run]], name: str) -> list[tuple[str, Curve]]:
+    """The same curve of the runs before, the newest of them last."""
     found = []
-    for record in runs[-MOST_EARLIER:]:
-        try:
-            curves = _curves(read_run(record, recorded_kit(record)))
-        except RecordError:
-            continue
+    for record, run in islice(runs, MOST_EARLIER):
+        curves = _curves(run)
         if name in curves:
             found.append((f"run {record.run_number}, {record.outcome}", curves[name][0]))
-    return found
+    return found[::-1]
 
 
 def _overlay(
     record: Record, curve: Curve, verdict: Verdict | None, earlier: Sequence[tuple[str, Curve]]
 ) -> tuple[str, str]:
-    """A curve with its mask and the runs before, as SVG, and what a cursor over it reads, as JSON."""
-    mask = shown_mask(verdict)
-    grid, value = curve.frequency_hz, np.where(curve.valid, curve.value, np.nan)
+    """A curve with its mask, what builds taught and the runs before, as SVG; what a cursor over it reads, as JSON."""
+    mask, grid = shown_mask(verdict), curve.frequency_hz
     named: dict[str, tuple[Floats, Floats, str]] = {
         name: (old.frequency_hz, np.where(old.valid, old.value, np.nan), EARLIER) for name, old in earlier
     }
     named |= _middle(curve, verdict, mask)
-    named[f"run {record.run_number}, {record.outcome}"] = (grid, value, MEASURED)
-    shown = [line[1] for line in named.values()]
-    if mask is not None:
-        shown += [mask.lower, mask.upper]
-    across, up = curve_axes(grid, shown, curve.unit)
-    bands = (Band(mask.frequency_hz, mask.lower, mask.upper, "inside the limits", GREY),) if mask is not None else ()
+    newest = f"run {record.run_number}, {record.outcome}"
+    named[newest] = (grid, np.where(curve.valid, curve.value, np.nan), MEASURED)
+    bands = _bands(record, curve, verdict, mask)
+    edges = [edge for band in bands for edge in (band.lower, band.upper)]
+    across, up = curve_axes(grid, [*(line[1] for line in named.values()), *edges], curve.unit)
     lines = tuple(Line(hz, values, name, style) for name, (hz, values, style) in named.items())
     panel = Panel(f"{curve.quantity} {curve.subject}".strip(), across, up, lines=lines, bands=bands)
     at_hz = np.geomspace(grid[0], grid[-1], min(CURSOR_POINTS, 4 * grid.size))
-    read = {name: _numbers(np.interp(at_hz, hz, values, np.nan, np.nan)) for name, (hz, values, _) in named.items()}
-    if mask is not None:
-        read["lower limit"] = _numbers(np.interp(at_hz, mask.frequency_hz, mask.lower, np.nan, np.nan))
-        read["upper limit"] = _numbers(np.interp(at_hz, mask.frequency_hz, mask.upper, np.nan, np.nan))
+    # The newest first, for it is what one looks for.
+    order = {newest: named[newest], **{name: line for name, line in reversed(named.items()) if name != newest}}
+    read = {name: _numbers(_at(at_hz, hz, values)) for name, (hz, values, _) in order.items()}
+    for band in bands:
+        read[f"{band.name}, from"] = _numbers(_at(at_hz, band.across, band.lower))
+        read[f"{band.name}, to"] = _numbers(_at(at_hz, band.across, band.upper))
     cursor = {"frequency_hz": _numbers(at_hz), "lines": read, "unit": curve.unit}
     return figure([panel]), json.dumps(cursor)
+
+
+def _at(at_hz: Floats, grid: Floats, values: Floats) -> Floats:
+    return np.interp(np.log(at_hz), np.log(grid), values, np.nan, np.nan)
+
+
+def _bands(record: Record, curve: Curve, verdict: Verdict | None, mask: Mask | None) -> tuple[Band, ...]:
+    """What the limits leave, and between which good units lie where builds have taught it."""
+    bands = []
+    if mask is not None:
+        bands.append(Band(mask.frequency_hz, mask.lower, mask.upper, "inside the limits", GREY))
+    learnt = learnt_band(recorded_kit(record), curve)
+    if learnt is not None:
+        shift_db = verdict.shift_db if verdict else 0.0
+        lower, upper = (edge + shift_db for edge in learnt)
+        bands.append(Band(curve.frequency_hz, lower, upper, "good units (95 %), as builds have taught", LEARNT))
+    return tuple(bands)
 
 
 def _middle(curve: Curve, verdict: Verdict | None, mask: Mask | None) -> dict[str, tuple[Floats, Floats, str]]:
     """What the limits are drawn around, or else the kit's design."""
     if mask is not None and mask.centre is not None:
-        return {"design or reference": (mask.frequency_hz, mask.centre, DESIGN)}
+        return {"what the limits are drawn around": (mask.frequency_hz, mask.centre, DESIGN)}
     if curve.design is not None:
         return {"design": (curve.frequency_hz, curve.design + (verdict.shift_db if verdict else 0.0), DESIGN)}
     return {}

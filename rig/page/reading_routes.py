@@ -7,12 +7,16 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, Response
 from starlette.routing import Route
 
+from rig.bench.settings import BenchSettings
 from rig.drawing.panels import LEFT, WIDTH, column_width
 from rig.files.errors import KitproofError
+from rig.page.bench_tasks import choices
 from rig.page.drawing import page
 from rig.page.guarding import REPORT_POLICY
 from rig.page.reading import listed, report_file, run_of, sound_file, unit_page
 from rig.page.station import Station
+from rig.run.bench_jobs import calibrations_of
+from rig.screen.calibrations import listed_cells
 
 
 def reading_routes(station: Station, key: str) -> list[Route]:
@@ -47,11 +51,27 @@ def reading_routes(station: Station, key: str) -> list[Route]:
 
     run = "/runs/{kit}/{serial}/{run}"
     return [
+        Route("/calibrations", _or_why_not(lambda request: HTMLResponse(calibrations_page(station, key)), key)),
         Route("/units", _or_why_not(units, key)),
         Route("/units/{kit}/{serial}", _or_why_not(unit, key)),
         Route(f"{run}/report", _or_why_not(report, key)),
         Route(f"{run}/sounds/{{number:int}}", _or_why_not(sound, key)),
     ]
+
+
+def calibrations_page(station: Station, key: str) -> str:
+    """The bench's calibrations with their age, and forms for what can be done at it."""
+    settings = station.settings or BenchSettings(kind="simulated")
+    shown, held = calibrations_of(station.workspace, settings, None)
+    return page(
+        "calibrations.html",
+        key=key,
+        rows=[(*listed_cells(one, held), remark) for one, remark in shown],
+        damaged=[one.words for one in held.damaged],
+        kits=[kit.name for kit in station.kits],
+        is_card=settings.kind == "soundcard",
+        choices=choices(station.place, settings, shown),
+    )
 
 
 def _or_why_not(make: Callable[[Request], Response], key: str) -> Callable[[Request], Response]:

@@ -22,6 +22,7 @@ from rig.files.disk import why
 from rig.files.errors import BenchSetupError
 from rig.page.drawing import bench_fragment, page
 from rig.page.guarding import HEADERS, POLICY, TOKEN_COOKIE, Asked, Rules, refusal
+from rig.page.levels_routes import levels_routes
 from rig.page.reading_routes import reading_routes
 from rig.page.station import Station
 
@@ -38,6 +39,10 @@ PULSE_S = 10.0
 LONGEST_BODY = 4096
 
 Scope = MutableMapping[str, Any]
+#: Takes or lets go of what is called at every change.
+Listen = Callable[[Callable[[], None]], None]
+#: Does what a window asks for; in words why it was not done, where the window itself has to say so.
+Change = Callable[[dict[str, Any]], str | None]
 Handler = Callable[[Request], Awaitable[Response]]
 
 
@@ -54,16 +59,30 @@ def app(station: Station, rules: Rules) -> Any:
     async def bench(request: Request) -> Response:
         return HTMLResponse(page("bench.html", key=rules.key))
 
-    async def events(request: Request) -> Response:
+    def stream(listen: Listen, leave: Listen, shown: Callable[[], dict[str, object]]) -> Response:
         if len(windows) >= MOST_WINDOWS:
             return PlainTextResponse("more windows are open than a bench has people: close some", 503)
+        return StreamingResponse(_stream(listen, leave, shown, windows), media_type="text/event-stream")
+
+    async def events(request: Request) -> Response:
         window = request.query_params.get("window", "")[:64]
-        return StreamingResponse(_stream(station, window, windows), media_type="text/event-stream")
+
+        def shown() -> dict[str, object]:
+            view = station.view
+            return {
+                "html": bench_fragment(view, window, station.settings),
+                "phase": view.phase,
+                "question": view.question.number if view.question and view.phase == "asking" else 0,
+                "answers": view.answering == window,
+            }
+
+        return stream(lambda tell: station.listen(window, tell), station.leave, shown)
 
     routes = [
         Route("/", bench),
         Route("/events", events),
         *reading_routes(station, rules.key),
+        *levels_routes(station, rules.key, stream),
         *(Route(f"/do/{name}", _changing(change), methods=["POST"]) for name, change in _changes(station).items()),
         Mount("/static", StaticFiles(directory=HERE / "static")),
         Mount("/wiring", StaticFiles(directory=WIRING)),
@@ -71,7 +90,7 @@ def app(station: Station, rules: Rules) -> Any:
     return _Guarded(Starlette(routes=routes), rules)
 
 
-def _changes(station: Station) -> dict[str, Callable[[dict[str, Any]], None]]:
+def _changes(station: Station) -> dict[str, Change]:
     """What a window can ask for, by name; each takes the words that the window sent."""
 
     def text(sent: dict[str, Any], name: str) -> str:
@@ -88,11 +107,14 @@ def _changes(station: Station) -> dict[str, Callable[[dict[str, Any]], None]]:
         "plan": lambda sent: station.plan(text(sent, "window"), text(sent, "plan")),
         "rework": lambda sent: station.rework(text(sent, "window"), text(sent, "words")),
         "take-over": lambda sent: station.take_over(text(sent, "window")),
+        "task": lambda sent: station.choose_task(
+            text(sent, "window"), {name: value for name, value in sent.items() if isinstance(value, str)}
+        ),
         "stop": lambda sent: station.stop(),
     }
 
 
-def _changing(change: Callable[[dict[str, Any]], None]) -> Handler:
+def _changing(change: Change) -> Handler:
     async def handle(request: Request) -> Response:
         body = b""
         async for piece in request.stream():
@@ -105,14 +127,15 @@ def _changing(change: Callable[[dict[str, Any]], None]) -> Handler:
             sent = None
         if not isinstance(sent, dict):
             return PlainTextResponse("found no JSON object; allowed: one", 400)
-        await run_in_threadpool(change, sent)
-        return JSONResponse({"done": True})
+        return JSONResponse({"why_not": await run_in_threadpool(change, sent) or ""})
 
     return handle
 
 
-async def _stream(station: Station, window: str, windows: set[str]) -> AsyncIterator[str]:
-    """The view as a window shows it, at once and at every change, until the window is gone."""
+async def _stream(
+    listen: Listen, leave: Listen, shown: Callable[[], dict[str, object]], windows: set[str]
+) -> AsyncIterator[str]:
+    """What a window shows, at once and at every change, until the window is gone."""
     loop, changed = asyncio.get_running_loop(), asyncio.Event()
     mine = secrets.token_hex(4)
 
@@ -120,7 +143,7 @@ async def _stream(station: Station, window: str, windows: set[str]) -> AsyncIter
         loop.call_soon_threadsafe(changed.set)
 
     windows.add(mine)
-    station.listen(window, tell)
+    await run_in_threadpool(listen, tell)
     try:
         changed.set()
         while True:
@@ -130,17 +153,10 @@ async def _stream(station: Station, window: str, windows: set[str]) -> AsyncIter
                 yield ": still here\n\n"
                 continue
             changed.clear()
-            view = station.view
-            sent = {
-                "html": bench_fragment(view, window, station.settings),
-                "phase": view.phase,
-                "question": view.question.number if view.question and view.phase == "asking" else 0,
-                "answers": view.answering == window,
-            }
-            yield f"data: {json.dumps(sent)}\n\n"
+            yield f"data: {json.dumps(await run_in_threadpool(shown))}\n\n"
     finally:
         windows.discard(mine)
-        station.leave(tell)
+        leave(tell)
 
 
 class _Guarded:

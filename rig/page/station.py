@@ -9,31 +9,35 @@ import signal
 import threading
 import time
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 from dataclasses import replace
 from pathlib import Path
 from queue import SimpleQueue
 
+from rig.bench.listening import Listener
 from rig.bench.settings import BenchSettings, bench_name
 from rig.design.kit import Kit, kit_names, load_kit
-from rig.files.errors import KitproofError, PaperError, TableError
+from rig.files.errors import BenchSetupError, KitproofError, TableError
+from rig.page.bench_tasks import asked_for
+from rig.page.front import Front
+from rig.page.live_levels import Levels
+from rig.page.reading import past_of
 from rig.page.scans import ACTION_WORDS, Scan, read_scan, refuse_codes_as_serials
-from rig.page.view import Light, Unit, View, after, asked, finished, history, soak_shown
-from rig.report.paper import make_certificate
+from rig.page.unit_run import Place, measure
+from rig.page.view import Unit, View, asked
 from rig.run import opening
-from rig.run.verify import job, load_what_computes, verify, with_connection
-from rig.screen.soak_progress import Watched
-from rig.store import records
+from rig.run.verify import load_what_computes
 from rig.store.rework_notes import note
-from rig.store.run_json import Record
-from rig.values.requests import Programme
-from rig.values.run import Event, Finished, Logged, Started
 
+#: What the main thread does next, with the windows as its person.
+Order = Callable[[Front], None]
 #: The same code again within so many seconds is one scan read twice (choice of the page).
 DOUBLED_S = 1.0
 #: An answer counts only when its question has stood so long: a key that was held before it came is none to it; our
 #: choice.
 SHOWN_S = 0.4
+#: A stop has so long to end what is under way before another one is passed on; our choice.
+STOPS_S = 1.0
 
 
 class Station:
@@ -51,29 +55,46 @@ class Station:
     """
 
     def __init__(self, workspace: Path, bench: Path | None = None, by: str = "", kit: str = "") -> None:
-        self.workspace, self._by = workspace, by
-        self._bench_file = bench
-        self.settings: BenchSettings | None = opening.bench_settings(workspace, bench)
+        self.place = Place(workspace, opening.bench_settings(workspace, bench), by, bench)
         self.kits = [load_kit(workspace, name) for name in ([kit] if kit else kit_names(workspace))]
         if problems := refuse_codes_as_serials(self.kits):
             raise TableError("\n".join(problems))
+        self.levels = Levels(self._inputs)
         self._view = View()
         self._lock = threading.RLock()
-        #: From the main thread: what is to be done to the view. To it: a unit to be measured; numbers of questions that
-        #: were answered.
+        #: From the main thread: what is to be done to the view. To it: what it does next; numbers of questions that
+        #: were answered, and what was typed.
         self._changes: SimpleQueue[Callable[[], None]] = SimpleQueue()
-        self._orders: SimpleQueue[Unit] = SimpleQueue()
-        self._answers: SimpleQueue[int] = SimpleQueue()
+        self._orders: SimpleQueue[Order] = SimpleQueue()
+        self._answers: SimpleQueue[tuple[int, str]] = SimpleQueue()
+        #: The order that was given last and not stopped since; and the one of the task that was chosen.
+        self._begun: Order | None = None
+        self._task: Order | None = None
         #: Number of the last question, when it was put, and of the last that was answered.
         self._question, self._asked_s, self._answered = 0, 0.0, 0
-        #: A unit is being measured; its run can still be stopped; that was asked.
+        #: Something is under way; it can still be stopped; that was asked.
         self._is_under_way = self._may_stop = self._is_stopping = False
-        self._watched: Watched | None = None
+        self._stopped_s = 0.0
         self._last_code, self._last_code_s = "", -DOUBLED_S
         #: Of each open window what is called at a change, and its name.
         self._windows: dict[Callable[[], None], str] = {}
         self._main = threading.get_ident()
         threading.Thread(target=self._keep_up, daemon=True).start()
+
+    def _inputs(self) -> AbstractContextManager[Listener]:
+        if not self.kits:
+            raise BenchSetupError("there is no kit in limits/ yet: kitproof new makes one")
+        return opening.listening(self.workspace, self.settings, self.kits[0])
+
+    @property
+    def workspace(self) -> Path:
+        """The folder that all is about."""
+        return self.place.workspace
+
+    @property
+    def settings(self) -> BenchSettings | None:
+        """What bench.toml says; None: there is none."""
+        return self.place.settings
 
     # What windows read.
 
@@ -134,7 +155,11 @@ class Station:
             self._choose(read)
         else:
             with self._lock:
-                self._tell(read.words)
+                now = self._view.question
+                if now and now.is_typed and now.number == question and self._view.phase == "asking":
+                    self._show(replace(self._view, notice="", question=replace(now, typed=text.strip())))
+                else:
+                    self._tell(read.words)
 
     def _act(self, action: str, window: str, question: int) -> None:
         if action == "go":
@@ -152,11 +177,28 @@ class Station:
         """Show a unit that was scanned, with its history; nothing sounds."""
         assert read.kit
         with self._lock:
-            if self._is_under_way:
-                self._tell(f"{read.serial} was scanned while {self._unit_words()} is measured: nothing was done")
+            # While its record is being written, the next unit may come.
+            if self._may_stop:
+                self._tell(f"{read.serial} was scanned while {self._busy_words()}: nothing was done")
                 return
             unit = self._unit(read.kit, read.serial)
             self._show(View(phase="chosen", unit=unit, answering=self._view.answering))
+
+    def choose_task(self, window: str, form: dict[str, str]) -> str:
+        """Put a calibration or a check of the bench before the bench, as a form asks for it; nothing sounds.
+
+        In words why not; empty: it is. The window is the one that answers from now on.
+        """
+        try:
+            task, order = asked_for(self.place, self.kits, form)
+        except KitproofError as error:
+            return str(error)
+        with self._lock:
+            if self._may_stop:
+                return f"{self._busy_words()}: nothing was done"
+            self._task = order
+            self._show(View(phase="chosen", task=task, answering=window))
+        return ""
 
     def plan(self, window: str, plan: str) -> None:
         """Follow another of the kit's plans with the unit that was chosen."""
@@ -166,31 +208,64 @@ class Station:
                 self._show(replace(self._view, unit=replace(unit, plan=plan)))
 
     def go(self, window: str, question: int) -> None:
-        """Go on: begin with the unit that was chosen, answer the question that stands, or take the last unit again."""
+        """Go on: begin with what was chosen, answer the question that stands, or take the last unit or task again."""
         with self._lock:
             view = self._view
             if not self._may_answer(window):
                 return
             if view.phase == "asking" and view.question and question == view.question.number:
-                if time.monotonic() - self._asked_s >= SHOWN_S and self._answered != question:
-                    self._answered = question
-                    self._answers.put(question)
-            elif view.phase == "chosen" and question == 0 and view.unit and not self._is_under_way:
-                self._is_under_way = self._may_stop = True
-                self._show(replace(view, phase="busy", notice="", is_reworking=False))
-                self._orders.put(view.unit)
-            elif view.phase == "done" and question == 0 and view.unit:
-                kit = next(kit for kit in self.kits if kit.name == view.unit.kit)
-                again = replace(self._unit(kit, view.unit.serial), plan=view.unit.plan)
-                self._show(View(phase="chosen", unit=again, answering=view.answering))
+                self._answer(view)
+                return
+            if view.phase not in ("chosen", "done") or question != 0:
+                return
+            if self._is_under_way:
+                self._tell("one moment: the record of the unit before is still being written")
+                return
+            if view.phase == "done":
+                self._take_again(view)
+                return
+            order = self._order(view)
+            if order is None:
+                return
+            self._begun, self._is_under_way, self._may_stop = order, True, True
+            self._show(replace(view, phase="busy", notice="", is_reworking=False))
+        # A card has room for one of both. Meanwhile it may have been stopped: then the order is not begun any more.
+        self.levels.hold()
+        self._orders.put(order)
+
+    def _order(self, view: View) -> Order | None:
+        if view.unit is None:
+            return self._task
+        unit, place = view.unit, self.place
+        return lambda front: measure(front, place, unit)
+
+    def _answer(self, view: View) -> None:
+        now = view.question
+        assert now
+        if time.monotonic() - self._asked_s < SHOWN_S or self._answered == now.number:
+            return
+        if now.is_typed and not now.typed:
+            self._tell("type what is asked for first, and press Enter")
+            return
+        self._answered = now.number
+        self._show(replace(view, phase="busy", notice=""))
+        self._answers.put((now.number, now.typed))
+
+    def _take_again(self, view: View) -> None:
+        if view.unit is None:
+            self._show(View(phase="chosen", task=view.task, answering=view.answering))
+            return
+        kit = next(kit for kit in self.kits if kit.name == view.unit.kit)
+        again = replace(self._unit(kit, view.unit.serial), plan=view.unit.plan)
+        self._show(View(phase="chosen", unit=again, answering=view.answering))
 
     def skip(self, window: str) -> None:
         """Lay the unit aside: before a run and after one; a run under way is stopped by `stop` alone."""
         with self._lock:
             if not self._may_answer(window):
                 return
-            if self._is_under_way:
-                self._tell(f"{self._unit_words()} is being measured; {ACTION_WORDS['stop']} ends that")
+            if self._may_stop:
+                self._tell(f"{self._busy_words()}; {ACTION_WORDS['stop']} ends that")
             else:
                 self._show(View(answering=self._view.answering))
 
@@ -206,7 +281,7 @@ class Station:
                 self._show(view)
                 return
             try:
-                note(self.workspace, kit, unit.serial, words, self._by, bench_name(self.settings))
+                note(self.workspace, kit, unit.serial, words, self.place.by, bench_name(self.settings))
             except KitproofError as error:
                 self._show(replace(view, notice=str(error)))
             else:
@@ -214,93 +289,78 @@ class Station:
                 self._show(replace(view, unit=again, notice=f"noted: {' '.join(words.split())}"))
 
     def stop(self) -> None:
-        """End the sound and the run under way, from any window; where nothing is under way, nothing."""
+        """End what sounds and is under way, from any window; where nothing is under way, nothing."""
         with self._lock:
-            if not self._may_stop:
+            now_s = time.monotonic()
+            # Twice in a hurry is once: what ends the sound must not be ended itself.
+            if not self._may_stop or (self._is_stopping and now_s - self._stopped_s < STOPS_S):
                 return
-            self._is_stopping = True
+            self._is_stopping, self._stopped_s = True, now_s
         interrupt(self._main)
 
     # The main thread.
 
     def serve(self) -> None:
-        """Measure one unit after the other as they are chosen, in the main thread; Ctrl-C between two ends it."""
+        """Do one thing after the other as they are chosen, in the main thread; Ctrl-C between two ends it."""
         self._main = threading.get_ident()
         threading.Thread(target=_load_early, daemon=True).start()
+        front = Front(self._confirm, self._ask_for, self._change, self._close)
         while True:
+            is_stopped = False
             try:
-                self._measure(self._orders.get())
-                self._changes.put(lambda: self._rest(""))
+                self._do(front, self._orders.get())
             except KeyboardInterrupt:
                 if not self._is_stopping:
                     raise
-                self._changes.put(lambda: self._rest("stopped before anything sounded"))
+                is_stopped = True
+            # Once all that the interrupt has unwound is let go of.
+            if is_stopped:
+                self._begun = None
+                self._changes.put(lambda: self._rest("stopped: nothing was recorded"))
 
-    def _measure(self, unit: Unit) -> None:
+    def _do(self, front: Front, order: Order) -> None:
+        if order is not self._begun:
+            # It was stopped before it came here.
+            return
         try:
-            work = job(self.workspace, unit.kit, unit.plan)
-            records.refuse_bad_serial(work.kit, unit.serial)
-            bench = opening.open_bench(self.workspace, self.settings, work.kit, unit.serial)
-            work = with_connection(work, self.settings)
-            lights = tuple(Light(one.name, one.check.TITLE) for one in work.checks)
-            self._change(lambda view: replace(view, checks=lights, requests=tuple(work.schedule.requests)))
-            run, record = verify(
-                self.workspace, work, unit.serial, bench, self._confirm, self._see, by=self._by, settings=self.settings
-            )
+            order(front)
         except KitproofError as error:
             words = str(error)
             self._change(lambda view: replace(view, phase="chosen", notice=words, question=None, sounding=None))
-            return
-        self._change(lambda view: finished(view, run, work.kit, record))
-        self._certify(record)
-        self._send()
-
-    def _send(self) -> None:
-        """Begin to deliver what was measured, where benches share a store; nothing waits for it."""
-        if self.settings and self.settings.store:
-            from rig.store.sending import send_off
-
-            if words := send_off(self.workspace, self._bench_file):
-                self._change(lambda view: replace(view, notice=words))
-
-    def _certify(self, record: Record) -> None:
-        try:
-            make_certificate(record)
-        except PaperError as error:
-            words = f"{error}; the record is whole: {record.folder}"
-            self._change(lambda view: replace(view, notice=words))
+        self._changes.put(lambda: self._rest(""))
 
     def _rest(self, notice: str) -> None:
-        """Nothing is under way any more; what a run has come to stays shown."""
+        """Nothing is under way any more; what it has come to stays shown."""
         self._is_under_way = self._may_stop = self._is_stopping = False
+        self.levels.release()
         view = self._view
-        if view.phase not in ("done", "chosen"):
+        if view.phase in ("busy", "asking", "sounding"):
             view = replace(view, phase="chosen", notice=notice, question=None, sounding=None)
         self._show(view)
 
     def _confirm(self, text: str) -> bool:
-        self._question += 1
-        number = self._question
-        self._changes.put(lambda: self._ask(text, number))
-        # The answer to a question whose run was stopped meanwhile is none to this one.
-        while self._answers.get() != number:
-            pass
+        self._answered_text(text, is_typed=False)
         return True
 
-    def _ask(self, text: str, number: int) -> None:
-        self._asked_s = time.monotonic()
-        self._show(asked(self._view, text, number))
+    def _ask_for(self, text: str) -> str:
+        return self._answered_text(text, is_typed=True)
 
-    def _see(self, event: Event) -> None:
-        if isinstance(event, Started):
-            self._watched = Watched(event.request) if isinstance(event.request, Programme) else None
-        if isinstance(event, Logged) and self._watched:
-            self._watched.add(event)
-        if isinstance(event, Finished):
-            # From here on the record is written, which nothing may interrupt.
-            self._may_stop = False
-        soak = soak_shown(self._watched) if self._watched else None
-        self._change(lambda view: after(view, event, soak))
+    def _answered_text(self, text: str, is_typed: bool) -> str:
+        self._question += 1
+        number = self._question
+        self._changes.put(lambda: self._put(text, number, is_typed))
+        # The answer to a question whose run was stopped meanwhile is none to this one.
+        while (answer := self._answers.get())[0] != number:
+            pass
+        return answer[1]
+
+    def _put(self, text: str, number: int, is_typed: bool) -> None:
+        self._asked_s = time.monotonic()
+        self._show(asked(self._view, text, number, is_typed))
+
+    def _close(self) -> None:
+        # From here on a record is written, which nothing may interrupt.
+        self._may_stop = False
 
     def _change(self, make: Callable[[View], View]) -> None:
         self._changes.put(lambda: self._show(make(self._view)))
@@ -327,14 +387,17 @@ class Station:
 
     def _unit(self, kit: Kit, serial: str) -> Unit:
         try:
-            known = history(records.unit_records(self.workspace, serial, kit.name))
+            known = past_of(self.workspace, kit.name, serial)
         except KitproofError:
-            known = ()
+            known = []
         plan, _ = kit.planned("")
-        return Unit(kit.name, kit.title, serial, plan, tuple(kit.plans), known)
+        return Unit(kit.name, kit.title, serial, plan, tuple(kit.plans), tuple(known))
 
-    def _unit_words(self) -> str:
-        return self._view.unit.serial if self._view.unit else "a unit"
+    def _busy_words(self) -> str:
+        view = self._view
+        if view.task:
+            return f"{view.task.title} is under way"
+        return f"{view.unit.serial if view.unit else 'a unit'} is measured"
 
 
 def interrupt(thread: int) -> None:

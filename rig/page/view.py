@@ -1,11 +1,11 @@
 """What every window at the bench shows, as one value, and what each event of a run makes of it: pure."""
 
 import time
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from rig.design.kit import Kit
+from rig.page.reading import Past
 from rig.report import words
 from rig.report.certificate import failures
 from rig.report.findings_text import titled
@@ -24,9 +24,8 @@ from rig.screen.soak_progress import (
 )
 from rig.screen.terminal import sound_s
 from rig.store.run_json import Record
-from rig.values.names import NOT_DONE
-from rig.values.requests import Request
-from rig.values.run import Asked, Captured, Event, Judged, Logged, Run, StageReached, Started
+from rig.values.requests import Request, Sweep
+from rig.values.run import Asked, Captured, Event, Foretold, Judged, Logged, Run, StageReached, Started
 from rig.values.verdicts import CheckResult, Outcome
 from rig.verdict.guard import AMBIENT
 
@@ -50,17 +49,7 @@ class Unit:
     #: The kit's plans, the usual one first; empty: it has none.
     plans: tuple[str, ...] = ()
     #: Earlier runs, the newest first.
-    history: tuple["HistoryLine", ...] = ()
-
-
-@dataclass(frozen=True)
-class HistoryLine:
-    """An earlier run of the unit: a run's name, its verdict, what failed or is void; or a note of rework."""
-
-    run: str
-    at: str
-    outcome: Outcome | None
-    words: str
+    history: tuple[Past, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -79,6 +68,9 @@ class Question:
     number: int
     step: str
     more: str
+    #: Whether the answer has to be typed, and what was typed so far.
+    is_typed: bool = False
+    typed: str = ""
 
 
 @dataclass(frozen=True)
@@ -90,6 +82,8 @@ class Sounding:
     of: int
     began_s: float
     left_s: float
+    #: Nothing sounds: the room is listened to.
+    is_silence: bool = False
 
 
 @dataclass(frozen=True)
@@ -103,7 +97,7 @@ class Result:
     findings: tuple[tuple[str, list[tuple[str, list[tuple[str, str]]]]], ...]
     advice: str
     time: str
-    #: Path of the record below `results/`.
+    #: Path of the record below `results/`; empty while it is being written.
     record: str = ""
 
 
@@ -124,11 +118,48 @@ class Soak:
 
 
 @dataclass(frozen=True)
+class Task:
+    """Something to be done at the bench that measures no unit: a calibration, a check of the bench."""
+
+    title: str
+    #: What it finds, in a sentence.
+    words: str
+
+
+@dataclass(frozen=True)
+class Told:
+    """One thing that a task tells: its shape, a word for it, what it is, and what to do."""
+
+    outcome: Outcome
+    word: str
+    words: str
+    what_to_do: str = ""
+
+    @property
+    def is_right(self) -> bool:
+        """Whether nothing has to be done."""
+        return self.outcome == "pass"
+
+
+@dataclass(frozen=True)
+class Report:
+    """What a task came to."""
+
+    outcome: Outcome
+    headline: str
+    told: tuple[Told, ...] = ()
+    #: Names and values.
+    rows: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
 class View:
     """What every window shows."""
 
     phase: Phase = "idle"
+    #: One of both is before the bench.
     unit: Unit | None = None
+    task: Task | None = None
     #: What became of the last scan or key, where that has to be said.
     notice: str = ""
     checks: tuple[Light, ...] = ()
@@ -137,8 +168,14 @@ class View:
     question: Question | None = None
     sounding: Sounding | None = None
     disturbed: str = ""
+    #: What is odd about the kit; what the noise of the place where the microphone stands will hide.
+    warnings: tuple[str, ...] = ()
+    foretold: tuple[str, ...] = ()
+    #: What a task has said so far, the newest last.
+    said: tuple[str, ...] = ()
     soak: Soak | None = None
     result: Result | None = None
+    report: Report | None = None
     #: The window that may answer; None: the next one that asks.
     answering: str | None = None
     #: Whether a note of rework is being written.
@@ -152,11 +189,15 @@ def after(view: View, event: Event, soak: Soak | None) -> View:
         case StageReached(stage, _):
             return replace(view, stage=stage, phase="busy", sounding=None)
         case Asked():
-            return replace(view, phase="busy", sounding=None)
+            # At another box it is another noise.
+            return replace(view, phase="busy", sounding=None, foretold=())
+        case Foretold(words):
+            return replace(view, foretold=(*view.foretold, words))
         case Started(request, number, of, attempt):
             left_s = sum(sound_s(one) for one in view.requests[number - 1 :])
             again = f", taken again ({attempt})" if attempt > 1 else ""
-            now = Sounding(f"{request}{again}", number, of, time.monotonic(), left_s)
+            is_silence = isinstance(request, Sweep) and request.is_silence
+            now = Sounding(f"{request}{again}", number, of, time.monotonic(), left_s, is_silence)
             return replace(view, phase="sounding", question=None, sounding=now, soak=soak)
         case Captured(_, troubles):
             return replace(view, disturbed="; ".join(troubles))
@@ -171,10 +212,16 @@ def _lit(light: Light, result: CheckResult) -> Light:
     return replace(light, outcome=result.outcome) if light.name == result.name else light
 
 
-def asked(view: View, text: str, number: int) -> View:
+def sounding(view: View, request: Sweep) -> View:
+    """What is shown while one request of a task sounds."""
+    now = Sounding(str(request), 1, 1, time.monotonic(), sound_s(request), request.is_silence)
+    return replace(view, phase="sounding", question=None, sounding=now)
+
+
+def asked(view: View, text: str, number: int, is_typed: bool = False) -> View:
     """What is shown while a person is asked."""
     step, more = first_sentence(text)
-    return replace(view, phase="asking", question=Question(number, step, more), sounding=None)
+    return replace(view, phase="asking", question=Question(number, step, more, is_typed), sounding=None)
 
 
 def first_sentence(text: str) -> tuple[str, str]:
@@ -188,12 +235,12 @@ def first_sentence(text: str) -> tuple[str, str]:
     return " ".join(text[:end].split()), text[end:].strip()
 
 
-def finished(view: View, run: Run, kit: Kit, record: Record) -> View:
-    """What is shown of a run that has ended."""
+def finished(view: View, run: Run, kit: Kit, record: Record | None = None) -> View:
+    """What is shown of a run that has ended; None: its record is still being written."""
     return replace(view, phase="done", question=None, sounding=None, soak=None, result=_result(run, kit, record))
 
 
-def _result(run: Run, kit: Kit, record: Record) -> Result:
+def _result(run: Run, kit: Kit, record: Record | None) -> Result:
     meaning = words.MEANINGS[run.outcome]
     failed = [f"{name}: {words.reason_words(verdict)}" for name, verdict in failures(run, kit)]
     return Result(
@@ -205,24 +252,8 @@ def _result(run: Run, kit: Kit, record: Record) -> Result:
         findings=tuple(titled(run.findings)),
         advice=run.bench_advice,
         time=words.time_words(run.timing) if run.timing.sound_s else "",
-        record="/".join(record.folder.parts[-3:]),
+        record="/".join(record.folder.parts[-3:]) if record else "",
     )
-
-
-def history(records: Sequence[Record]) -> tuple[HistoryLine, ...]:
-    """Earlier runs of a unit and the reworks between them, the newest first."""
-    lines: list[HistoryLine] = []
-    for record in records:
-        for rework in record.rework:
-            lines.append(HistoryLine("", rework.at, None, f"rework: {rework.words}"))
-        lines.append(HistoryLine(record.run, record.started_at, record.outcome, troubles(record)))
-    return tuple(reversed(lines))
-
-
-def troubles(record: Record) -> str:
-    """The checks that did not pass in a run, or why it ended; empty: all passed."""
-    bad = [entry for entry in record.results if entry.outcome != "pass"]
-    return ", ".join(entry.title for entry in bad if not entry.reason.startswith(NOT_DONE)) or record.stopped
 
 
 def soak_shown(watched: Watched) -> Soak:

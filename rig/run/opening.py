@@ -1,11 +1,13 @@
 """Which bench: the one that `bench.toml` describes, or the simulated one where there is no such file."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 
 from rig.bench.base import Bench
+from rig.bench.listening import Listener, card_listening
 from rig.bench.settings import BenchSettings, simulated_name
 from rig.bench.settings import bench_settings as bench_settings
 from rig.calibration.calibrated import Held, asked_ages, calibrated, daily_doubts
@@ -46,6 +48,34 @@ def open_bench(
 
     ready = with_calibrations(workspace, settings, kit.calibrations)
     return SoundCardBench(ready, kit, ready.calibration("leads").known_load if ready.leads else None)
+
+
+def calibrations_name(settings: BenchSettings) -> str:
+    """The name that calibrations of a bench are kept under."""
+    if settings.kind == "simulated":
+        return simulated_name(settings.simulated.seed if settings.simulated else 0)
+    return settings.name
+
+
+@contextmanager
+def listening(workspace: Path, settings: BenchSettings | None, kit: Kit) -> Iterator[Listener]:
+    """The bench's inputs alone, to be listened to; nothing can be played meanwhile.
+
+    Raises
+    ------
+    BenchSetupError, BenchError
+        As `open_bench`.
+    """
+    if settings is None or settings.kind == "simulated":
+        from rig.simulated.live_inputs import SimulatedListener
+
+        bench = simulated(settings, kit, kit.serial_example, [])
+        # It keeps the time itself.
+        bench.faster = math.inf
+        yield SimulatedListener(kit, bench)
+        return
+    with card_listening(with_calibrations(workspace, settings, kit.calibrations)) as card:
+        yield card
 
 
 def with_calibrations(workspace: Path, settings: BenchSettings, asked: Sequence[CalibrationKind] = ()) -> BenchSettings:

@@ -4,13 +4,17 @@ Made-up captures go through the checks as those of the bench will. What comes of
 libraries that are loaded and transforms that are planned.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
+from threading import Thread
 
 import numpy as np
 
 from rig.design.kit import Kit
+from rig.files.errors import BenchError
+from rig.run.sequencer import Confirm
 from rig.run.spacing import spaced
+from rig.run.verify import load_what_computes
 from rig.signals.stimulus import compose
 from rig.values.captures import Calibration, Capture, KnownLoad
 from rig.values.requests import AT_LEADS, Request, Sweep
@@ -21,6 +25,43 @@ from rig.verdict.examine import capture_troubles
 LATE_S, NOISE = 0.01, 1e-5
 #: What it measures; our choice.
 SENSE_OHM, LOAD_OHM = 10.0, 8.0
+
+
+def ready_by_the_first_answer(confirm: Confirm, look: Callable[[], object], tell: Callable[[str], object]) -> Confirm:
+    """Asks as `confirm`, and meanwhile gets ready, from now on: loads what computes, and looks for what is to be said.
+
+    All of it before the first answer is taken, for a processor that is busy may lose sound. What cannot be loaded ends
+    the run (`BenchError`) before anything sounds; the rest can be done without.
+
+    Parameters
+    ----------
+    look : what else is done behind the first question
+    tell : takes the words why that could not be done
+    """
+    failed: list[str] = []
+
+    def prepare() -> None:
+        try:
+            load_what_computes()
+        except Exception as error:
+            failed.append(f"what measuring computes with cannot be loaded: {type(error).__name__}: {error}")
+            return
+        try:
+            look()
+        except Exception as error:
+            tell(f"not all could be looked at before the run: {type(error).__name__}: {error}")
+
+    behind = Thread(target=prepare, daemon=True)
+    behind.start()
+
+    def ask(words: str) -> bool:
+        goes_on = confirm(words)
+        behind.join()
+        if failed:
+            raise BenchError(f"{failed[0]}\nNothing was played. Install kitproof anew, then start the run again.")
+        return goes_on
+
+    return ask
 
 
 def rehearse(kit: Kit, checks: Sequence[ListedCheck], sample_rate_hz: float = 48000.0) -> tuple[str, ...]:

@@ -22,13 +22,17 @@ SHAPES = {IN_CONTROL: "●", OUT_OF_CONTROL: "■"}
 def show_made(one: Stored, path: Path) -> None:
     """Print what a calibration found, its budget of uncertainty, and where it stands."""
     console = open_console()
+    console.print(two_columns("calibration", "found, and its relative standard uncertainty", made_rows(one)))
+    console.print(f"written: {path}", soft_wrap=True)
+
+
+def made_rows(one: Stored) -> list[tuple[str, str]]:
+    """What a calibration found and its budget of uncertainty, as names and values."""
     rows = [(name_of(one.kind, one.of), value_words(one))]
     rows += [(f"  {cause.cause}", f"{cause.percent:.2g} %") for cause in one.budget]
     if one.uncertainty is not None:
         rows.append(("  combined, k = 1", f"{100 * one.uncertainty:.2g} %"))
-    rows += remarks(one)
-    console.print(two_columns("calibration", "found, and its relative standard uncertainty", rows))
-    console.print(f"written: {path}", soft_wrap=True)
+    return rows + remarks(one)
 
 
 def value_words(one: Stored) -> str:
@@ -55,21 +59,24 @@ def remarks(one: Stored) -> list[tuple[str, str]]:
     return rows
 
 
-def show_all(found: Sequence[Stored], remarks_of: Sequence[str], held: Held) -> None:
+def show_all(shown: Sequence[tuple[Stored, str]], held: Held) -> None:
     """Print calibrations with age, value, uncertainty, when they expire, and a remark on each."""
     table = Table()
     for name in ("calibration", "value, u (k = 1)", "made, age", "expires"):
         table.add_column(name, overflow="fold")
-    for one, remark in zip(found, remarks_of, strict=True):
-        days = held.ages_days.get(one.kind)
-        expires = "not asked for" if days is None else _day(one.moment + timedelta(days=days))
-        u = "" if one.uncertainty is None else f", {100 * one.uncertainty:.2g} %"
-        made = f"{_day(one.moment)}, {_age(one, held.now)}"
-        last = f"{expires}\n{remark}".strip()
-        cells = (name_of(one.kind, one.of), value_words(one) + u, made, last)
-        table.add_row(*(Text(cell) for cell in cells))
+    for one, remark in shown:
+        *cells, expires = listed_cells(one, held)
+        table.add_row(*(Text(cell) for cell in (*cells, f"{expires}\n{remark}".strip())))
     console = open_console()
-    console.print(table if found else "no calibrations yet; kitproof calibrate --help lists them")
+    console.print(table if shown else "no calibrations yet; kitproof calibrate --help lists them")
+
+
+def listed_cells(one: Stored, held: Held) -> tuple[str, str, str, str]:
+    """A calibration in a listing: its name, its value, when it was made, when it expires."""
+    days = held.ages_days.get(one.kind)
+    expires = "not asked for" if days is None else _day(one.moment + timedelta(days=days))
+    u = "" if one.uncertainty is None else f", {100 * one.uncertainty:.2g} %"
+    return name_of(one.kind, one.of), value_words(one) + u, f"{_day(one.moment)}, {_age(one, held.now)}", expires
 
 
 def _day(moment: datetime) -> str:

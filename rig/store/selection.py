@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from rig.files.errors import TableError
 from rig.store.index_rows import stem_and_number
-from rig.store.index_tables import checks, findings, runs, unreadable
+from rig.store.index_tables import checks, findings, reworks, runs, unreadable
 
 #: Between the first and the last serial of a range.
 TO = ".."
@@ -116,6 +116,17 @@ def newest(selection: Selection, rows: int) -> sa.Select[Any]:
     """The newest runs of a selection, newest first; 0: all."""
     asked = sa.select(runs).where(where(selection)).order_by(runs.c.ordered.desc(), runs.c.run.desc())
     return asked.limit(rows) if rows else asked
+
+
+def unit_runs(connection: sa.Connection, kit: str, serial: str) -> list[dict[str, Any]]:
+    """Every run of a unit, newest first."""
+    return listed(connection, newest(Selection(kit=kit, serial=(serial,)), 0))
+
+
+def unit_reworks(connection: sa.Connection, kit: str, serial: str) -> list[dict[str, Any]]:
+    """Every note of what was done to a unit, newest first; `after` is the run that it follows."""
+    of = sa.select(reworks).where(reworks.c.kit == kit, reworks.c.serial == serial)
+    return listed(connection, of.order_by(reworks.c.at.desc(), reworks.c.note.desc()))
 
 
 def count(connection: sa.Connection, selection: Selection) -> int:

@@ -9,9 +9,10 @@ import pytest
 
 from rig import cli
 from rig.bench.settings import BenchSettings
-from rig.commands.check_bench import check, has_wiring, words_before
+from rig.calibration.desk import Guide
 from rig.design.kit import load_kit
 from rig.files.errors import BenchSetupError
+from rig.run.bench_jobs import check_bench, has_wiring, words_before
 from rig.simulated.bench import SimulatedBench
 
 SOUNDCARD = {
@@ -124,8 +125,14 @@ def test_who_says_no_stops_before_anything_sounds(workspace: Path) -> None:
         return False
 
     bench = SimulatedBench(kit, "BT-0001", ["unplugged"])
-    told, stopped = check(
-        kit, None, bench, ["leads", "playing"], load_ohm=None, confirm=refuse, show=lambda stage, told: None
+    told, stopped = check_bench(
+        kit,
+        None,
+        bench,
+        ["leads", "playing"],
+        load_ohm=None,
+        guide=Guide(pytest.fail, pytest.fail, refuse),
+        show=lambda stage, told: None,
     )
     assert (told, stopped) == ({}, "stopped by the person at the bench")
     assert len(asked) == 1
@@ -144,13 +151,13 @@ def test_a_grounded_input_on_a_bridged_output_is_refused_before_anybody_is_asked
     }
     settings = BenchSettings(**{**SOUNDCARD, "soak": soak})
     with pytest.raises(BenchSetupError, match=r"soak\.isolated"):
-        check(
+        check_bench(
             kit,
             settings,
             SimulatedBench(kit, "BT-0001"),
             ["leads"],
             load_ohm=None,
-            confirm=pytest.fail,
+            guide=Guide(pytest.fail, pytest.fail, pytest.fail),
             show=lambda stage, told: None,
         )
 
@@ -163,12 +170,12 @@ def test_only_what_is_wired_is_checked_and_the_words_name_what_to_do(workspace: 
     assert "0.5 m away" in playing
     assert "bridged" in playing
     with pytest.raises(BenchSetupError, match="nothing to check"):
-        check(
+        check_bench(
             kit,
             settings,
             SimulatedBench(kit, "BT-0001"),
             [],
             load_ohm=None,
-            confirm=pytest.fail,
+            guide=Guide(pytest.fail, pytest.fail, pytest.fail),
             show=lambda stage, told: None,
         )

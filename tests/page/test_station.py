@@ -1,6 +1,7 @@
 """The station of the page: what a person does at its windows, and what becomes of it. Runs are simulated, and short."""
 
 import shutil
+import threading
 import time
 from pathlib import Path
 
@@ -9,9 +10,11 @@ from at_the_page import WINDOW, answered, served, until
 from simulated_runs import ROOT
 
 from rig.files.errors import TableError
+from rig.page import unit_run
 from rig.page.station import SHOWN_S, Station
-from rig.page.view import first_sentence
+from rig.page.view import View, after, first_sentence
 from rig.store import records
+from rig.values.run import Asked, Foretold
 
 
 @pytest.fixture(scope="module")
@@ -22,6 +25,15 @@ def workspace(tmp_path_factory: pytest.TempPathFactory) -> Path:
     text = (kit / "kit.toml").read_text(encoding="utf-8")
     (kit / "kit.toml").write_text(text.replace("[plans]\n", '[plans]\nshort = ["leads"]\n'), encoding="utf-8")
     return root
+
+
+@pytest.fixture(autouse=True)
+def rehearsed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Names of the kits that were rehearsed; that takes its time, and is another test's business."""
+    names: list[str] = []
+    monkeypatch.setattr(unit_run, "rehearse", lambda kit, checks: names.append(kit.name))
+    monkeypatch.setattr(unit_run, "kit_warnings", lambda kit: (f"odd about {kit.name}",))
+    return names
 
 
 def with_windows(workspace: Path, *windows: str) -> Station:
@@ -52,6 +64,76 @@ def test_a_unit_is_led_from_its_scan_to_its_verdict(workspace: Path) -> None:
 
     served(station, act)
     assert records.unit_records(workspace, "BT-0001")[0].outcome == "pass"
+
+
+def test_a_kit_is_rehearsed_and_looked_at_behind_the_first_question_and_once(
+    workspace: Path, rehearsed: list[str]
+) -> None:
+    station = with_windows(workspace)
+
+    def act() -> None:
+        for serial in ("BT-0012", "BT-0013"):
+            station.scan(serial, WINDOW, 0)
+            station.go(WINDOW, 0)
+            question = until(station, "asking").question
+            assert question
+            for _ in range(6000):
+                if station.view.warnings:
+                    break
+                time.sleep(0.01)
+            assert station.view.warnings == ("odd about booth-two",)
+            assert station.view.phase == "asking"
+            station.stop()
+            until(station, "done")
+            while station.is_under_way:
+                time.sleep(0.01)
+
+    served(station, act)
+    assert rehearsed == ["booth-two"]
+
+
+def test_the_verdict_is_there_before_the_record_and_the_next_unit_may_be_scanned(
+    workspace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    station, is_scanned = with_windows(workspace), threading.Event()
+    plain = records.save
+
+    def slowly(*of: object, **named: object) -> object:
+        assert is_scanned.wait(60)
+        return plain(*of, **named)
+
+    monkeypatch.setattr(records, "save", slowly)
+    station.scan("BT-0014", WINDOW, 0)
+    station.go(WINDOW, 0)
+
+    def act() -> None:
+        asked = 0
+        while (view := station.view).phase != "done":
+            if view.question and view.phase == "asking" and view.question.number != asked:
+                answered(station, asked := view.question.number)
+            time.sleep(0.01)
+        assert view.result
+        assert view.result.outcome == "pass"
+        assert view.result.record == ""
+        station.go(WINDOW, 0)
+        assert "still being written" in station.view.notice
+        station.scan("BT-0015", WINDOW, 0)
+        assert station.view.phase == "chosen"
+        is_scanned.set()
+        while station.is_under_way:
+            time.sleep(0.01)
+        assert station.view.phase == "chosen"
+        assert station.view.unit
+        assert station.view.unit.serial == "BT-0015"
+
+    served(station, act)
+    assert records.unit_records(workspace, "BT-0014")[0].outcome == "pass"
+
+
+def test_what_noise_will_hide_is_shown_until_the_microphone_moves() -> None:
+    view = after(after(View(), Foretold("a rub"), None), Foretold("a hiss"), None)
+    assert view.foretold == ("a rub", "a hiss")
+    assert after(view, Asked("move it"), None).foretold == ()
 
 
 def test_a_scan_alone_starts_nothing(workspace: Path) -> None:

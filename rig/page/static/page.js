@@ -27,7 +27,8 @@ function send(what, more) {
     body: JSON.stringify({ window: me, question: shown.question, ...more }),
   }).then((answer) => {
     if (answer.status === 403) location.reload();
-  }).catch(() => {});
+    return answer.ok ? answer.json() : {};
+  }).catch(() => ({ why_not: "The connection to the rig is lost." }));
 }
 
 // A line that is scanned or typed, wherever nothing else takes it.
@@ -113,7 +114,11 @@ document.addEventListener("submit", (event) => {
   const form = event.target;
   if (!(form instanceof HTMLFormElement) || !form.dataset.form) return;
   event.preventDefault();
-  send(form.dataset.form, Object.fromEntries(new FormData(form)));
+  send(form.dataset.form, Object.fromEntries(new FormData(form))).then((answer) => {
+    const why = form.querySelector(".why");
+    if (why) why.textContent = answer.why_not || "";
+    if (form.dataset.then && answer.why_not === "") location.href = form.dataset.then;
+  });
 });
 
 // How long it still sounds, counted on from what was sent.
@@ -123,7 +128,7 @@ setInterval(() => {
   const place = bench && bench.querySelector("[data-left]");
   if (!place) return;
   const left = Math.max(leftS - (performance.now() - leftAt) / 1000, 0);
-  place.textContent = `${Math.round(left)} s of sound to go`;
+  place.textContent = `${Math.round(left)} s to go`;
 }, 500);
 
 function listen() {
@@ -144,6 +149,15 @@ function listen() {
   };
 }
 if (bench) listen();
+
+// What is only looked at, live.
+for (const place of document.querySelectorAll("[data-stream]")) {
+  const stream = new EventSource(place.dataset.stream);
+  const lost = document.getElementById("lost");
+  stream.onopen = () => { lost.hidden = true; };
+  stream.onerror = () => { lost.hidden = false; };
+  stream.onmessage = (message) => { place.innerHTML = JSON.parse(message.data).html; };
+}
 
 // A cursor over curves: frequency and values where it points, by pointer or arrow keys.
 for (const figure of document.querySelectorAll("[data-cursor]")) {
