@@ -8,6 +8,7 @@ from simulated_runs import ROOT
 
 from rig.commands import verify
 from rig.files.errors import BENCH, BenchError
+from rig.run import rehearsal
 from rig.run.verify import job
 
 
@@ -21,7 +22,7 @@ def work():
 
 
 def test_what_cannot_be_loaded_ends_the_run_before_anything_sounds(work, tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr(verify, "load_what_computes", broken)
+    monkeypatch.setattr(rehearsal, "load_what_computes", broken)
     (tmp_path / "limits").symlink_to(ROOT / "limits")
     with pytest.raises(BenchError, match="ImportError: no such library\nNothing was played") as told:
         verify.verify_command("booth-two", "BT-0001", workspace=tmp_path, yes=True)
