@@ -254,3 +254,38 @@ def test_a_stop_from_the_page_silences_within_a_tenth_of_a_second(bench_folder: 
                 break
     print(f"\nsilent {1e3 * took_s[-1]:.0f} ms after the stop")
     assert took_s[-1] < 0.1
+
+
+def test_a_stop_from_the_page_silences_a_calibration_s_tone_within_a_tenth_of_a_second(
+    bench_folder: Path, tmp_path: Path
+) -> None:
+    """The tone that a meter is read at sounds for as long as nobody answers."""
+    took_s = []
+    with running_unit(UNIT):
+        for attempt in range(3):
+            file = tmp_path / f"outputs {attempt}"
+            station = Station(bench_folder)
+            station.listen(WINDOW, lambda: None)
+            assert station.choose_task(WINDOW, {"task": "output", "stage": "playing", "meter": "read"}) == ""
+            stopped_s: list[float] = []
+
+            def act(station: Station = station, stopped_s: list[float] = stopped_s) -> None:
+                station.go(WINDOW, 0)
+                question = until(station, "asking").question
+                assert question
+                answered(station, question.number)
+                until(station, "asking", question.number)
+                time.sleep(0.8)
+                stopped_s.append(time.monotonic())
+                station.stop()
+                until(station, "chosen")
+
+            with output_recorder.recording("unit", file):
+                served(station, act)
+                time.sleep(0.3)
+            assert output_recorder.blocks(file)[:, 1].max() > 0.01
+            took_s.append(output_recorder.last_sound(file) - stopped_s[0])
+            if took_s[-1] < 0.1:
+                break
+    print(f"\nsilent {1e3 * took_s[-1]:.0f} ms after the stop")
+    assert took_s[-1] < 0.1

@@ -191,3 +191,30 @@ def test_what_was_measured_can_be_read(page: Page, address: str) -> None:
         assert " Hz; " in page.locator(".reading").inner_text()
     answer = page.request.post(f"{address}do/stop", data={})
     assert answer.status == 403
+
+
+def test_levels_and_a_check_of_the_bench_by_keys(page: Page, address: str) -> None:
+    page.goto(f"{address}levels")
+    page.wait_for_selector(".meters")
+    page.wait_for_selector(".room")
+    assert violations(page) == []
+    fits(page)
+    page.goto(f"{address}calibrations")
+    assert violations(page) == []
+    page.get_by_label("Stage").select_option("leads")
+    page.get_by_label("Known resistor").fill("x")
+    page.keyboard.press("Enter")
+    expect(page.locator(".why").first).to_contain_text("ohm: found 'x'", timeout=PATIENCE_MS)
+    page.get_by_label("Known resistor").fill("")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".phase-chosen")
+    page.keyboard.press("Enter")
+    assert page.locator(".phase-chosen").count() == 1
+    hold(page)
+    page.wait_for_selector(".phase-asking")
+    page.wait_for_timeout(500)
+    hold(page)
+    page.wait_for_selector(".phase-done")
+    # The woofer of this bench's unit is dead.
+    assert "wrong" in page.locator(".told").first.inner_text()
+    assert violations(page) == []
