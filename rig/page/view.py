@@ -15,10 +15,11 @@ from rig.screen.soak_progress import (
     coil_words,
     degrees,
     drive_words,
+    guard_distances,
     hot_words,
+    kelvin,
     leads_to,
     meter_words,
-    nearest,
     programme_words,
     time_words,
 )
@@ -35,6 +36,8 @@ Phase = Literal["idle", "chosen", "busy", "asking", "sounding", "done"]
 SHORTEST_STEP = 24
 #: Lines of what failed beside the verdict; the report has all. A choice of layout.
 MOST_FAILURES = 4
+#: Of what would stop a soak so much is shown, the nearest of it. A choice of layout.
+MOST_GUARDS = 5
 AMBIENT_NAME = "ambient"
 
 
@@ -107,11 +110,10 @@ class Soak:
 
     words: str
     time: str
-    #: Place, temperature, rise that it leads to.
-    rows: tuple[tuple[str, str, str], ...]
-    #: What would stop it first, and how far it is on the way there, 0 to 1.
-    near: str
-    near_share: float
+    #: Place, temperature, how much over the ambient, rise that it leads to.
+    rows: tuple[tuple[str, str, str, str], ...]
+    #: What would stop it, the nearest first, and how far it is on the way there, 0 to 1.
+    guards: tuple[tuple[str, float], ...]
     hot: str
     beside: tuple[str, ...]
     events: tuple[str, ...]
@@ -221,6 +223,7 @@ def sounding(view: View, request: Sweep) -> View:
 def asked(view: View, text: str, number: int, is_typed: bool = False) -> View:
     """What is shown while a person is asked."""
     step, more = first_sentence(text)
+    step = f"{step[:1].upper()}{step[1:].rstrip(': ')}"
     return replace(view, phase="asking", question=Question(number, step, more, is_typed), sounding=None)
 
 
@@ -259,19 +262,24 @@ def _result(run: Run, kit: Kit, record: Record | None) -> Result:
 def soak_shown(watched: Watched) -> Soak:
     """What is shown of a soak."""
     outlooks = {one.role: one for one in watched.outlooks}
-    near = nearest(watched)
+    ambient = watched.now(AMBIENT)
     rows = tuple(
-        (role.role, degrees(watched.now(role.column)), leads_to(outlooks.get(role.role)))
+        (
+            role.role,
+            degrees(watched.now(role.column)),
+            kelvin(watched.now(role.column) - ambient),
+            "" if watched.programme.is_rest else leads_to(outlooks.get(role.role)),
+        )
         for role in watched.programme.guard.roles
         if role.unit == "celsius"
     )
+    guards = tuple((near.words, min(max(near.share, 0.0), 1.0)) for near in guard_distances(watched)[:MOST_GUARDS])
     beside = (coil_words(watched), drive_words(watched), meter_words(watched))
     return Soak(
         words=programme_words(watched.programme),
         time=time_words(watched),
-        rows=(*rows, (AMBIENT_NAME, degrees(watched.now(AMBIENT)), "")),
-        near=f"{near.words}" if near else "",
-        near_share=min(max(near.share, 0.0), 1.0) if near else 0.0,
+        rows=(*rows, (AMBIENT_NAME, degrees(ambient), "", "")),
+        guards=guards,
         hot=hot_words(watched),
         beside=tuple(one for one in beside if one),
         events=tuple(f"{words.lapse(seconds)}: {text}" for seconds, text in watched.events),

@@ -102,14 +102,19 @@ def hot_words(watched: Watched) -> str:
 
 
 def nearest(watched: Watched) -> Near | None:
-    """What would stop the programme first, of all that can be seen coming; None at rest or before there is a row.
+    """What would stop the programme first; None at rest or before there is a row."""
+    return next(iter(guard_distances(watched)), None)
+
+
+def guard_distances(watched: Watched) -> list[Near]:
+    """All that can be seen coming and would stop the programme, the nearest first; at rest nothing does.
 
     A lost level is not among it: it comes at once or not at all.
     """
     if watched.row is None or watched.programme.is_rest:
-        return None
+        return []
     found = [near for role in watched.programme.guard.roles for near in _role(watched, role)]
-    return max([*found, *_others(watched)], key=lambda near: near.share, default=None)
+    return sorted([*found, *_others(watched)], key=lambda near: near.share, reverse=True)
 
 
 def _role(watched: Watched, role: RoleGuard) -> Iterator[Near]:
@@ -204,7 +209,7 @@ def _temperatures(watched: Watched) -> Table:
         if role.unit == "celsius":
             now = watched.now(f"celsius.{role.role}")
             leads = leads_to(outlooks.get(role.role)) if not watched.programme.is_rest else ""
-            table.add_row(Text(role.role), degrees(now), _kelvin(now - ambient), leads)
+            table.add_row(Text(role.role), degrees(now), kelvin(now - ambient), leads)
     table.add_row("ambient", degrees(ambient), "", "")
     return table
 
@@ -214,7 +219,8 @@ def degrees(value: float) -> str:
     return f"{value:.1f} °C" if math.isfinite(value) else "no reading"
 
 
-def _kelvin(value: float) -> str:
+def kelvin(value: float) -> str:
+    """A difference of temperatures; empty where there is none."""
     return f"{value:.1f} K" if math.isfinite(value) else ""
 
 
@@ -261,7 +267,7 @@ def one_line(watched: Watched) -> str:
     for role in watched.programme.guard.roles:
         now = watched.now(f"celsius.{role.role}") if role.unit == "celsius" else NAN
         if role.unit == "celsius":
-            rise = _kelvin(now - watched.now(AMBIENT))
+            rise = kelvin(now - watched.now(AMBIENT))
             outlook = outlooks.get(role.role)
             known = outlook is not None and math.isfinite(outlook.steady_u_k) and not watched.programme.is_rest
             leads = f" -> {leads_to(outlook)}" if known else ""
