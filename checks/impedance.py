@@ -6,7 +6,7 @@ mismatch of the two inputs, and clips and cables where open, short and load were
 better than in the response.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import cast
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from rig.circuit.channel import Channel, find_driver, impedance_ohm
 from rig.circuit.fit import Fit, default_parameters, driver_quantities, fit_impedance
-from rig.circuit.unfitted_parts import held_uncertainty
+from rig.circuit.unfitted_parts import held_uncertainty, moves_of_fit, residual_of_held
 from rig.design.kit import Kit
 from rig.design.sheet_range import with_design
 from rig.design.trust import RestsOn
@@ -144,7 +144,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         reading = Reading(LOWEST_IMPEDANCE, channel.name, float(magnitude[lowest]), "ohm", trouble=trouble)
         reading = with_design(reading, kit, channel.name, _lowest_at(grid))
         readings.append(with_parts(reading, {name: part[lowest] for name, part in parts.items()}))
-        readings += with_calibration(fitted(capture, kit, settings), capture.calibration)
+        readings += fitted(capture, kit, settings)
     return CheckReadings(tuple(readings), tuple(curves))
 
 
@@ -237,17 +237,23 @@ def fitted(capture: Capture, kit: Kit, settings: Settings) -> list[Reading]:
     driver = min(channel.drivers, key=lambda spec: spec.band_hz[0])
     model = kit.model(channel.name)
     up_to_hz = settings.fit_up_to_fs * float(find_driver(model, driver.name).fs_hz)
-    fit, quiet = fit_of(capture, model, driver.name, up_to_hz, settings)
+    fit, noise, quiet = fit_of(capture, model, driver.name, up_to_hz, settings)
     fits = fit.converged and fit.residual_rms_relative < settings.fit_within_percent / 100
     trouble = "" if fits else "no driver behind this network and in this box fits the curve"
     trouble = trouble if quiet else NOISY
     subject = f"{channel.name} {driver.name}"
-    held = held_uncertainty(model, driver.name, fit_grid(capture, up_to_hz, settings), fit_names(model, driver.name))
+    grid, names = fit_grid(capture, up_to_hz, settings), fit_names(model, driver.name)
+    held = held_uncertainty(model, driver.name, grid, names)
+    of_bench = calibration_parts(capture.calibration, fit, driver.name, grid, names)
+    # What tolerances of held parts leave over is in their own part already.
+    own_share = unexplained_share(fit, noise, residual_of_held(model, driver.name, grid, names))
     readings = []
     for key, (quantity, unit, scale) in PARAMETERS.items():
         if key in fit.values:
             value = fit.values[key] * scale
-            parts = {"fit": fit.standard_uncertainty[key] * scale, "method": abs(value) * held[key]}
+            parts = {"fit": own_share * fit.standard_uncertainty[key] * scale, "method": abs(value) * held[key]}
+            if of_bench:
+                parts["calibration"] = abs(value) * of_bench[key]
             reading = Reading(quantity, subject, value, unit, trouble=trouble)
             reading = with_design(reading, kit, channel.name, _quantity_of(driver.name, key, scale))
             readings.append(with_parts(reading, parts))
@@ -258,50 +264,38 @@ def _quantity_of(driver: str, key: str, scale: float) -> Callable[[Channel], Flo
     return lambda model: scale * np.asarray(driver_quantities(model, driver)[key])
 
 
-def with_calibration(readings: Sequence[Reading], calibration: Calibration) -> list[Reading]:
-    """Parameters of one driver with what the calibration adds to their uncertainties, to first order.
+def calibration_parts(
+    calibration: Calibration, fit: Fit, driver: str, frequency_hz: Floats, names: Sequence[str]
+) -> dict[str, float]:
+    """Relative uncertainty of each parameter from the calibration; empty where that tells nothing of its own.
 
-    Where the curve lies on the frequency axis no error of the divider moves: fs and the tuning of the box stay.
+    Each cause changes the impedance Z by ``p0 + p1 Z + p2 Z**2``, and the fit takes that for a change of what it fits.
     """
-    values = {reading.quantity: reading.value for reading in readings}
     errors = calibration.known_load.errors if calibration.known_load else ()
-    relative = [relative_errors(polynomial, values) for polynomial in errors]
-
-    def parts(reading: Reading) -> dict[str, float]:
-        own = reading.value * float(np.sqrt(sum(each.get(reading.quantity, 0.0) ** 2 for each in relative)))
-        return {**reading.parts, **({"calibration": own} if errors else {})}
-
-    return [with_parts(reading, parts(reading)) for reading in readings]
-
-
-def relative_errors(polynomial: tuple[float, float, float], values: Mapping[str, float]) -> dict[str, float]:
-    """What one cause of error in the impedance, ``p0 + p1 Z + p2 Z**2``, does to each parameter, relative to it.
-
-    For Re in series with a parallel resonance of Res = Re Qms / Qes: what is in series adds to Re, and Qes is in
-    proportion to Re; a scale changes all resistances alike and no Q; what lies across the whole, p2, changes Res and
-    with it Qms, and of Qes as much as it changes Re.
-    """
-    p0, p1, p2 = polynomial
-    re_ohm, qms, qes = values[RE], values[QMS], values[QES]
-    of_qms, of_qes = p2 * re_ohm * qms / qes, p0 / re_ohm - p2 * re_ohm
-    of_q = (qes * of_qms + qms * of_qes) / (qms + qes)
-    return {
-        RE: p0 / re_ohm + p1 + p2 * re_ohm,
-        QMS: of_qms,
-        QES: of_qes,
-        QTS: of_q,
-        QTC: of_q,
-        LE: p1 + 2 * p2 * re_ohm,
-    }
+    if not errors:
+        return {}
+    ohm = impedance_ohm(fit.channel, frequency_hz)
+    changes = [(p0 + p1 * ohm + p2 * ohm**2) / ohm for p0, p1, p2 in errors]
+    moves, _ = moves_of_fit(fit.channel, driver, frequency_hz, names, changes)
+    return {name: float(np.sqrt(np.sum(move**2))) for name, move in moves.items()}
 
 
 @once_per_capture
-def fit_of(capture: Capture, model: Channel, driver: str, up_to_hz: float, settings: Settings) -> tuple[Fit, bool]:
-    """Fit of a driver to a capture, and whether every point it rests on stands out of the noise; found once."""
+def fit_of(
+    capture: Capture, model: Channel, driver: str, up_to_hz: float, settings: Settings
+) -> tuple[Fit, float, bool]:
+    """Fit of a driver to a capture, relative noise, and whether every point stands out of that; found once."""
     grid = fit_grid(capture, up_to_hz, settings)
     load = load_impedance(capture, grid)
     quiet = bool(trusted(load, settings.uncertainty_percent).all())
-    return fit_impedance(model, grid, load.ohm, driver, fit_names(model, driver)), quiet
+    noise = float(np.sqrt(np.mean((load.uncertainty_ohm / np.abs(load.ohm)) ** 2)))
+    return fit_impedance(model, grid, load.ohm, driver, fit_names(model, driver)), noise, quiet
+
+
+def unexplained_share(fit: Fit, noise: float, of_held: float) -> float:
+    """Part of what a fit leaves over that noise makes, or nothing that is known does; relative root mean squares."""
+    unexplained = max(noise**2, fit.residual_rms_relative**2 - of_held**2)
+    return min(1.0, float(np.sqrt(unexplained)) / max(fit.residual_rms_relative, 1e-300))
 
 
 def fit_grid(capture: Capture, up_to_hz: float, settings: Settings) -> Floats:

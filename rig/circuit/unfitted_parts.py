@@ -1,4 +1,4 @@
-"""What a fit to an impedance curve cannot know: the parts that it holds at the design's values."""
+"""What a fit to an impedance curve cannot know: the parts that it holds at the design's values, errors of the curve."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -17,6 +17,8 @@ from rig.circuit.units import ComplexArray, FloatArray
 #: Units that are drawn: their root mean square is known to 4 %; numerical.
 UNITS = 300
 STEP = 1e-4
+#: A driver's own quantities, and what is read of them in a closed box.
+IN_BOX = {"fs_hz": "fc_hz", "qts": "qtc"}
 
 
 def held_uncertainty(
@@ -43,37 +45,77 @@ def held_uncertainty(
         By parameter; and of qts, and in a closed box of fc_hz and qtc, where what they follow from is fitted.
     """
     wanted_hz = tuple(np.asarray(frequency_hz, np.float64).tolist())
-    return dict(_held(channel, driver_name, wanted_hz, tuple(parameters)))
+    return dict(_held(channel, driver_name, wanted_hz, tuple(parameters))[0])
+
+
+def residual_of_held(channel: Channel, driver_name: str, frequency_hz: ArrayLike, parameters: Sequence[str]) -> float:
+    """Root mean square of |model - measured| / |measured| that the same tolerances leave over in a fit."""
+    wanted_hz = tuple(np.asarray(frequency_hz, np.float64).tolist())
+    return _held(channel, driver_name, wanted_hz, tuple(parameters))[1]
+
+
+def moves_of_fit(
+    channel: Channel, driver_name: str, frequency_hz: ArrayLike, parameters: Sequence[str], changes: ArrayLike
+) -> tuple[dict[str, FloatArray], FloatArray]:
+    """What changes of an impedance curve do to the parameters that a fit finds, linear about a channel.
+
+    A change that the network or the other drivers would not make is laid on whichever parameter makes one most like it:
+    behind a coil a resistance in series moves the inductance found.
+
+    Parameters
+    ----------
+    channel : Channel
+        With one number a parameter.
+    driver_name : str
+    frequency_hz : array of shape (frequencies,)
+    parameters : sequence of str
+        Those that are fitted.
+    changes : complex array of shape (curves, frequencies)
+        Relative changes of the curve.
+
+    Returns
+    -------
+    moves : dict
+        Change of the logarithm of each parameter, shape (curves,); of qts too, and in a closed box of fc_hz and qtc.
+    left : ndarray, shape (curves,)
+        Root mean square of what is left of each change.
+    """
+    frequency, names = np.asarray(frequency_hz, np.float64), tuple(parameters)
+    base = impedance_ohm(channel, frequency)
+    curves = impedance_ohm(_moved(channel, driver_name, names, 1 + STEP * np.eye(len(names))), frequency)
+    slopes, wanted = _parts_of((curves / base - 1) / STEP).T, _parts_of(np.asarray(changes, np.complex128)).T
+    # The fit takes a change of the curve for one of its parameters, in logarithms, with a relative weight.
+    found = np.linalg.lstsq(slopes, wanted, rcond=None)[0]
+    moves = dict(zip(names, found, strict=True))
+    driver = find_driver(channel, driver_name)
+    if "qms" in moves and "qes" in moves:
+        share = float(qts(driver)) / float(driver.qms)
+        moves["qts"] = share * moves["qms"] + (1 - share) * moves["qes"]
+    if box_of(channel, driver).kind == "closed":
+        moves |= {in_box: moves[free] for free, in_box in IN_BOX.items() if free in moves}
+    return moves, np.sqrt(np.sum((wanted - slopes @ found) ** 2, axis=0) / frequency.size)
 
 
 @lru_cache(maxsize=16)
 def _held(
     channel: Channel, driver_name: str, wanted_hz: tuple[float, ...], names: tuple[str, ...]
-) -> tuple[tuple[str, float], ...]:
+) -> tuple[tuple[tuple[str, float], ...], float]:
     """The same for every unit of a kit, so found once."""
     frequency = np.array(wanted_hz)
-    base = impedance_ohm(channel, frequency)
-    steps = STEP * np.eye(len(names))
-    curves = impedance_ohm(_moved(channel, driver_name, names, 1 + steps), frequency)
-    slopes = _parts_of((curves / base - 1) / STEP).T
     drawn = draw(channel, np.random.default_rng(0), UNITS)
     driver = find_driver(channel, driver_name)
     own = {name: getattr(driver, name) for name in names if name in DRIVER_PARAMETERS}
     drawn = replace(with_driver(drawn, driver_name, **own), box=channel.box)
-    changes = _parts_of(impedance_ohm(drawn, frequency) / base - 1).T
-    # The fit takes a change of the curve for one of its parameters, in logarithms, with a relative weight.
-    moves = dict(zip(names, np.linalg.lstsq(slopes, changes, rcond=None)[0], strict=True))
-    if "qms" in moves and "qes" in moves:
-        share = float(qts(driver)) / float(driver.qms)
-        moves["qts"] = share * moves["qms"] + (1 - share) * moves["qes"]
+    changes = impedance_ohm(drawn, frequency) / impedance_ohm(channel, frequency) - 1
+    moves, left = moves_of_fit(channel, driver_name, frequency, names, changes)
     if channel.box.kind == "closed":
         # A closed box's curve tells the resonance in it; the driver's own follows by the Vas that is held.
         ratio = np.asarray(find_driver(drawn, driver_name).vas_m3 / driver.vas_m3).reshape(-1)
         part = float(driver.vas_m3 / (driver.vas_m3 + box_of(channel, driver).volume_m3))
         stiffer = 0.5 * np.log1p(part * (ratio - 1))
-        pairs = (("fs_hz", "fc_hz"), ("qts", "qtc"))
-        moves |= {in_box: moves[free] - stiffer for free, in_box in pairs if free in moves}
-    return tuple((name, float(np.sqrt(np.mean(move**2)))) for name, move in moves.items())
+        moves |= {in_box: moves[in_box] - stiffer for in_box in IN_BOX.values() if in_box in moves}
+    whole = tuple((name, float(np.sqrt(np.mean(move**2)))) for name, move in moves.items())
+    return whole, float(np.sqrt(np.mean(left**2)))
 
 
 def _moved(channel: Channel, driver_name: str, names: tuple[str, ...], factors: FloatArray) -> Channel:

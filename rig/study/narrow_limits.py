@@ -16,7 +16,7 @@ from rig.circuit.channel import Channel, find_driver, impedance_ohm
 from rig.circuit.fit import default_parameters
 from rig.circuit.radiation import microphone_at, pressure_pa
 from rig.circuit.tolerance import draw
-from rig.circuit.unfitted_parts import held_uncertainty
+from rig.circuit.unfitted_parts import held_uncertainty, moves_of_fit
 from rig.design.kit import Kit
 from rig.design.limits import Limit, limit_key
 from rig.signals.divider import load_uncertainties, one_load_errors
@@ -145,12 +145,14 @@ def _electrical(kit: Kit, model: Channel, drawn: Channel, random: np.random.Gene
     for check in (leads.NAME, impedance.NAME):
         yield _reach(check, impedance.LOWEST_IMPEDANCE, model.name, "ohm", lowest, u, random=random)
     name = min(kit.channel(model.name).drivers, key=lambda spec: spec.band_hz[0]).name
-    of_bench = _of_bench(model, name)
     fit_hz = _grid(kit.sweeps.leads.start_hz, FIT_UP_TO_FS * float(find_driver(model, name).fs_hz), FIT_POINTS)
     names = [one for one in default_parameters(model, name) if one != "le_exponent"]
     held = held_uncertainty(model, name, fit_hz, names)
+    ohm = impedance_ohm(model, fit_hz)
+    changes = [(p0 + p1 * ohm + p2 * ohm**2) / ohm for p0, p1, p2 in ERRORS]
+    moves, _ = moves_of_fit(model, name, fit_hz, names, changes)
     for (check, quantity, fitted, unit), value in _fitted(drawn, name):
-        whole = float(np.median(value)) * math.hypot(held.get(fitted, 0.0), of_bench.get(fitted, 0.0))
+        whole = float(np.median(value)) * math.hypot(held.get(fitted, 0.0), *moves.get(fitted, ()))
         yield _reach(check, quantity, f"{model.name} {name}", unit, value, whole, random=random)
 
 
@@ -162,13 +164,6 @@ def _fitted(drawn: Channel, name: str) -> Iterator[tuple[tuple[str, str, str, st
             value, unit = known[quantity]
             values = np.broadcast_to(np.asarray(value, np.float64).reshape(-1), UNITS)
             yield (check, quantity, fitted, unit), values
-
-
-def _of_bench(model: Channel, name: str) -> dict[str, float]:
-    """Relative standard uncertainty from the calibration: of Re, and of Q, to which what lies in series adds."""
-    re_ohm = float(find_driver(model, name).re_ohm)
-    of_q = math.sqrt(sum(p0**2 for p0, _, _ in ERRORS)) / re_ohm
-    return {"re_ohm": _ohm_u(re_ohm) / re_ohm, "qts": of_q, "qtc": of_q}
 
 
 def _ohm_u(ohm: float) -> float:

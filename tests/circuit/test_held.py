@@ -8,7 +8,7 @@ from simulated_runs import ROOT
 from rig.circuit.channel import find_driver, impedance_ohm
 from rig.circuit.fit import BOX_PARAMETERS, default_parameters, fit_impedance
 from rig.circuit.tolerance import draw
-from rig.circuit.unfitted_parts import held_uncertainty
+from rig.circuit.unfitted_parts import held_uncertainty, moves_of_fit, residual_of_held
 from rig.design.kit import load_kit
 from rig.signals.smoothing import log_frequency_grid
 
@@ -24,16 +24,19 @@ def test_errors_of_fits_to_units_are_as_large_as_foretold() -> None:
     """Twelve units: their root mean square error lies within 0.6 and 1.5 of the foretold in 99 cases of 100."""
     model, fitted = KIT.model("left"), names("left", "woofer")
     errors: dict[str, list[float]] = {name: [] for name in fitted}
+    left = []
     for number in range(12):
         box = one_unit(draw(model, np.random.default_rng(number), 1), 0)
         curve = np.asarray(impedance_ohm(box, GRID)).reshape(-1)
         fit = fit_impedance(model, GRID, curve, "woofer", fitted)
+        left.append(fit.residual_rms_relative)
         for name in fitted:
             true = float(getattr(box.box if name in BOX_PARAMETERS else find_driver(box, "woofer"), name))
             errors[name].append(fit.values[name] / true - 1)
     foretold = held_uncertainty(model, "woofer", GRID, fitted)
     for name, found in errors.items():
         assert 0.5 < np.sqrt(np.mean(np.square(found))) / foretold[name] < 1.6, name
+    assert 0.5 < np.sqrt(np.mean(np.square(left))) / residual_of_held(model, "woofer", GRID, fitted) < 1.6
 
 
 def test_what_follows_from_fitted_parameters_is_foretold_too() -> None:
@@ -67,3 +70,17 @@ def test_without_anything_held_nothing_is_uncertain() -> None:
         ],
     )
     assert max(foretold.values()) == pytest.approx(0.0, abs=1e-6)
+
+
+def test_an_error_of_the_curve_behind_a_crossover_moves_the_inductance_more_than_the_error_itself() -> None:
+    """A resistance in series that the network's parts do not have is laid on the inductance, as the fit itself does."""
+    model, fitted = KIT.model("left"), names("left", "woofer")
+    true = np.asarray(impedance_ohm(model, GRID)).reshape(-1)
+    off = 0.0225 + 0.00225 * true
+    found = fit_impedance(model, GRID, true + off, "woofer", fitted).values
+    moves, left = moves_of_fit(model, "woofer", GRID, fitted, [off / true])
+    for name in fitted:
+        designed = float(getattr(model.box if name in BOX_PARAMETERS else find_driver(model, "woofer"), name))
+        assert np.log(found[name] / designed) == pytest.approx(moves[name][0], rel=0.05, abs=1e-5), name
+    assert moves["le_h"][0] > 0.01
+    assert left[0] < 1e-3
