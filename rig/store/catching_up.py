@@ -188,14 +188,15 @@ def _take_in(connection: sa.Connection, results: Path, homes: Sequence[Home]) ->
         rows["unfinished"] += home.unfinished
     for name, of_table in rows.items():
         if of_table:
-            _insert(connection, TABLES.tables[name], of_table)
+            _insert(connection, name, of_table)
 
 
-def _insert(connection: sa.Connection, table: sa.Table, rows: Sequence[Row]) -> None:
+def _insert(connection: sa.Connection, table: str, rows: Sequence[Row]) -> None:
     """Insert rows of the same columns as SQLite takes them: the library's look at each value costs as much again."""
-    compiled = sa.insert(table).compile(dialect=connection.dialect, column_keys=list(rows[0]))
-    values = itemgetter(*compiled.positiontup or ())
-    connection.exec_driver_sql(str(compiled), [values(row) for row in rows])
+    columns = ", ".join(f'"{name}"' for name in rows[0])
+    marks = ", ".join("?" * len(rows[0]))
+    values = itemgetter(*rows[0])
+    connection.exec_driver_sql(f'INSERT INTO "{table}" ({columns}) VALUES ({marks})', [values(row) for row in rows])
 
 
 def _is_gone(home: Home, row: Row, results: Path) -> bool:
