@@ -122,20 +122,22 @@ def deliver(results: Path, known: "StoreOfBench", everything: bool = False) -> i
 
 
 def _deliver(connection: sa.Connection, results: Path, order: Path, files: SharedFiles) -> int:
-    """Deliver what waits of one chain, part by part."""
+    """Deliver what waits of one chain, part by part; and what is closed meanwhile."""
     bench, count = bench_of(order), 0
     while True:
         entries = read_order(order)
         with connection.begin():
             head = _head(connection, order, entries)
         _remember(order, State(head, entered=True))
-        part = entries[head : head + AT_ONCE]
-        if not part:
+        if head == len(entries):
             return count
-        found = [_found(results, files, entry, bench, order.stem) for entry in part]
-        with connection.begin():
-            _insert(connection, found)
-        count += len(part)
+        for start in range(head, len(entries), AT_ONCE):
+            part = entries[start : start + AT_ONCE]
+            found = [_found(results, files, entry, bench, order.stem) for entry in part]
+            with connection.begin():
+                _insert(connection, found)
+            _remember(order, State(start + len(part), entered=True))
+            count += len(part)
 
 
 def _head(connection: sa.Connection, order: Path, entries: Sequence[Entry]) -> int:

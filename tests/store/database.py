@@ -92,7 +92,7 @@ class Server:
         """What the owner is answered."""
         command = [str(self.programs / "psql"), "-XAtq", "-h", "127.0.0.1", "-p", str(self.port), "-U", "keeper"]
         done = subprocess.run(
-            [*command, "-d", "postgres", "-c", words], capture_output=True, text=True, check=True, timeout=60
+            [*command, "-d", "postgres", "-c", words], capture_output=True, text=True, check=True, timeout=600
         )
         return done.stdout.strip()
 
