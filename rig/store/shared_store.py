@@ -3,6 +3,7 @@
 Passwords are in no settings: libpq takes one from the environment or `~/.pgpass`, or it stands in a file of its own.
 """
 
+import logging
 import os
 import stat
 from collections.abc import Callable, Iterator
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
     from rig.bench.store_settings import StoreSettings
 
 T = TypeVar("T")
+
+# A connection that breaks is told of once, as an error of ours, and not by the driver's log too.
+logging.getLogger("psycopg").addHandler(logging.NullHandler())
 
 #: How long a server may take to answer at all, s; libpq knows no less than 2 (our choice).
 PATIENCE_S = 2

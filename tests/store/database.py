@@ -76,7 +76,7 @@ class Server:
 
     def kill(self) -> None:
         """End it as a power cut does, with all its children."""
-        if self.process is None:
+        if self.process is None or self.process.poll() is not None:
             return
         number = self.process.pid
         with suppress(OSError):
