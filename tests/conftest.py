@@ -4,6 +4,9 @@ import os
 import shutil
 from pathlib import Path
 
+import rig  # noqa: F401  (before numpy: it says how many threads that may start)
+
+# isort: split
 import hypothesis
 import pytest
 from simulated_runs import ROOT, verified

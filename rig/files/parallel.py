@@ -12,10 +12,6 @@ from typing import TypeVar
 Part = TypeVar("Part")
 Found = TypeVar("Found")
 
-#: Threads of its own that a library for linear algebra may start: the processes share the processors already, and a sum
-#: must not hang on how many threads added it up; by definition.
-ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-
 
 def in_processes(function: Callable[[Part], Found], parts: Iterable[Part], workers: int) -> Iterator[Found]:
     """What `function` gives of each part; parts are taken only a little ahead of what is asked for.
@@ -53,7 +49,6 @@ def _begin() -> None:
     """Prepare a process: before it loads what computes."""
     # Ctrl-C reaches every process of a terminal; the first of them ends the others.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    os.environ.update(dict.fromkeys(ONE_THREAD, "1"))
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 

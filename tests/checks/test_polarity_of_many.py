@@ -19,10 +19,8 @@ UNITS = int(os.environ.get("KITPROOF_UNITS", "30"))
 SHARE = 15
 
 
-def read_units(name, seed, units, loopback, monkeypatch):
-    """All readings, by two processes, each with one thread."""
-    for library in ("OPENBLAS", "OMP", "MKL"):
-        monkeypatch.setenv(f"{library}_NUM_THREADS", "1")
+def read_units(name, seed, units, loopback):
+    """All readings, by two processes."""
     starts = range(0, units, SHARE)
     read = partial(tell, name, seed=seed, loopback=loopback)
     with ProcessPoolExecutor(2, multiprocessing.get_context("spawn")) as pool:
@@ -40,8 +38,8 @@ def summary(found):
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("name", "channels", "drivers"), [("booth-two", 2, 4), ("rehearsal-three", 3, 3)])
-def test_no_error_in_many_units_with_noise_20_db_below_the_sweep(name, channels, drivers, monkeypatch):
-    found = read_units(name, 20, UNITS, True, monkeypatch)
+def test_no_error_in_many_units_with_noise_20_db_below_the_sweep(name, channels, drivers):
+    found = read_units(name, 20, UNITS, True)
     pairs = len(demo_kit(name).equal_channels()) + len(demo_kit(name).checks["polarity"].get("crossings", []))
     assert len(found) == UNITS * (channels + drivers + pairs)
     reversed_drivers = sum(told.true == -1 for told in found if told.reading.quantity == "driver polarity")
@@ -54,8 +52,8 @@ def test_no_error_in_many_units_with_noise_20_db_below_the_sweep(name, channels,
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["booth-two", "rehearsal-three"])
 @pytest.mark.thorough
-def test_without_a_loopback_a_sign_that_cannot_be_told_is_void_and_never_wrong(name, monkeypatch):
-    found = read_units(name, 21, UNITS // 4, False, monkeypatch)
+def test_without_a_loopback_a_sign_that_cannot_be_told_is_void_and_never_wrong(name):
+    found = read_units(name, 21, UNITS // 4, False)
     void, wrong = summary(found)
     assert wrong == []
     # The phase of a low-passed bass box in one octave and a half leaves room for either sign; nothing else does.
