@@ -1,9 +1,15 @@
-"""Tables as CSV for whatever program opens them: a cell of text is never taken for a formula."""
+"""Text for whatever program opens it: it steers no terminal, and a cell of a table is never taken for a formula."""
 
 import csv
 from collections.abc import Iterable
 from typing import TextIO
 
+#: What would steer a terminal (control characters, and marks that turn the direction of writing) is left out:
+#: it has no width of its own, so a sign in its place would push the end of a table's cell out of sight.
+STEERING = dict.fromkeys(
+    {*range(0x20), *range(0x7F, 0xA0), *range(0x202A, 0x202F), *range(0x2066, 0x206A)} - {ord("\n"), ord("\t")},
+    "",
+)
 #: A spreadsheet takes a cell that begins so for a formula, and runs it. An apostrophe before it makes it text
 #: (OWASP, "CSV Injection").
 FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -11,7 +17,10 @@ FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 def safe(cell: object) -> object:
     """A cell as it may be written; numbers stay what they are."""
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA) else cell
+    if not isinstance(cell, str):
+        return cell
+    text = cell.translate(STEERING)
+    return f"'{text}" if text.startswith(FORMULA) else text
 
 
 def write_csv(file: TextIO, columns: Iterable[str], rows: Iterable[Iterable[object]]) -> None:

@@ -10,12 +10,7 @@ from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
 from rich.text import Text
 
-#: What would steer a terminal (control characters, and marks that turn the direction of writing) is left out:
-#: it has no width of its own, so a sign in its place would push the end of a table's cell out of sight.
-STEERING = dict.fromkeys(
-    {*range(0x20), *range(0x7F, 0xA0), *range(0x202A, 0x202F), *range(0x2066, 0x206A)} - {ord("\n"), ord("\t")},
-    "",
-)
+from rig.files.cells import STEERING
 
 
 class _PlainConsole(Console):

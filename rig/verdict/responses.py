@@ -143,6 +143,10 @@ def form_troubles(capture: Capture) -> tuple[str, ...]:
         )
     if samples.dtype.kind != "f" or not np.all(np.isfinite(samples)):
         return (f"the capture holds values that are not finite ({capture.request})",)
+    try:
+        capture.layout  # noqa: B018 (whether there is one at this rate)
+    except ValueError as error:
+        return (f"what was asked for cannot sound at the rate that was found: {error}",)
     return ()
 
 

@@ -56,7 +56,7 @@ def _read(listed: Listed, random: Random, ground: Ground, changed: set[str], ser
     refuse_loss(before, after, taken_up=listed.name == "resume")
     if listed.name in ("verify", "show") and "--json" in words and done.status < 3:
         refuse_false_pass(done.document()) if listed.name == "verify" else _hold_show(done, words[1], ground, changed)
-    if listed.name == "rejudge" and done.status == 0:
+    if listed.name == "rejudge" and done.status == 0 and "--all" not in words:
         newest = _newest(ground, words[1])
         assert not any(name.startswith(f"{newest}/captures") for name in changed), f"judged what is damaged: {changed}"
     if listed.name == "label" and done.status == 0:

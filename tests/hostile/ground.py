@@ -148,6 +148,8 @@ class Ground:
         self.outside.mkdir(parents=True)
         _build(self.workspace)
         shutil.copytree(self.workspace, self._whole, symlinks=True)
+        #: What stands in it when it is whole.
+        self.whole_files = {self.workspace / name for name in tree(self.workspace)}
 
     def run(self, *words: str, typed: str = "") -> object:
         """A command in this workspace."""

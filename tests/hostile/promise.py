@@ -18,7 +18,7 @@ from typing import Any
 from unittest import mock
 
 from rig import cli
-from rig.screen.console import STEERING
+from rig.files.cells import STEERING
 from rig.store.homes import UNFINISHED
 
 #: Processor time that no command of a small workspace needs, s; and memory beside what is in use, bytes.

@@ -17,6 +17,8 @@ from typing import Any
 #: Of each: the module and function of a try, and how many the tests run.
 TRIALS: Mapping[str, tuple[str, str, int]] = {
     "inputs": ("hostile.inputs", "try_inputs", 25),
+    "text": ("hostile.outside_text", "try_text", 1),
+    "captures": ("hostile.captures", "try_captures", 30),
     "damage": ("hostile.damage", "try_damage", 15),
 }
 

@@ -128,6 +128,7 @@ def test_a_silence_that_something_makes_quieter_than_the_moments_before_the_swee
         ({"inputs": ("microphone", "phone")}, "phone"),
         ({"inputs": ("microphone",)}, "a row for each of 1 inputs"),
         ({"sample_rate_hz": float("nan")}, "sample rate"),
+        ({"sample_rate_hz": 8000.0}, "cannot sound at the rate that was found"),
         ({"samples": np.zeros(10, np.float32)}, "shape"),
         ({"samples": np.full((2, 300000), np.inf, np.float32)}, "not finite"),
         ({"other_clock": ("drive",)}, "drive"),
