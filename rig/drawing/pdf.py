@@ -1,6 +1,7 @@
 """Drawings as PDF: vector, with the font embedded, words that can be searched."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,8 +23,9 @@ MARGIN_MM, PAGE_MM, PAGE_HEIGHT_MM, BETWEEN_MM = 15.0, 210.0, 297.0, 4.0
 HATCHED_GREY = "#dddddd"
 
 
-def new_document(title: str, made_at: datetime) -> "Document":
-    """A document of A4 pages in millimetres, in the font that drawings use."""
+@contextmanager
+def new_document(title: str, made_at: datetime) -> Iterator["Document"]:
+    """A document of A4 pages in millimetres, in the font that drawings use; its files are closed behind it."""
     from fpdf import FPDF
 
     document = FPDF(unit="mm", format="A4")
@@ -34,7 +36,12 @@ def new_document(title: str, made_at: datetime) -> "Document":
     for style in ("", "B"):
         document.add_font(FONT, style, font_path(style))
     document.set_font(FONT, size=10)
-    return document
+    fonts: Any = document.fonts
+    try:
+        yield document
+    finally:
+        for font in fonts.values():
+            font.close()
 
 
 def font_path(style: str = "") -> Path:
@@ -60,15 +67,15 @@ def place(document: "Document", element: str, x_mm: float, y_mm: float, width_mm
 
 def write_pdf(path: Path, elements: Sequence[str], title: str, made_at: datetime) -> Path:
     """Write drawings below each other into a file of A4 pages, whose folder is there, and return its path."""
-    document = new_document(title, made_at)
-    width_mm, y_mm = PAGE_MM - 2 * MARGIN_MM, PAGE_HEIGHT_MM
-    for element in elements:
-        _, _, width, height = map(float, element.partition('viewBox="')[2].partition('"')[0].split())
-        if y_mm + width_mm * height / width > PAGE_HEIGHT_MM - MARGIN_MM:
-            document.add_page()
-            y_mm = MARGIN_MM
-        y_mm += place(document, element, MARGIN_MM, y_mm, width_mm) + BETWEEN_MM
-    document.output(str(path))
+    with new_document(title, made_at) as document:
+        width_mm, y_mm = PAGE_MM - 2 * MARGIN_MM, PAGE_HEIGHT_MM
+        for element in elements:
+            _, _, width, height = map(float, element.partition('viewBox="')[2].partition('"')[0].split())
+            if y_mm + width_mm * height / width > PAGE_HEIGHT_MM - MARGIN_MM:
+                document.add_page()
+                y_mm = MARGIN_MM
+            y_mm += place(document, element, MARGIN_MM, y_mm, width_mm) + BETWEEN_MM
+        document.output(str(path))
     return path
 
 

@@ -4,8 +4,9 @@ Written out directly, because a page may hold thirty panels, which a general plo
 than the rig takes to judge the unit. What is drawn can be read in black and white; words stay words.
 """
 
+import re
 from collections.abc import Iterable
-from html import escape
+from html import escape as escape_signs
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,9 @@ Floats = NDArray[np.float64]
 MOST_POINTS = 500
 #: Width of letters as a part of their height, on the average; layout.
 LETTER_WIDTH, BOLD_WIDTH = 0.56, 0.62
+
+#: Signs that XML cannot hold, escaped or not (W3C, "Extensible Markup Language (XML) 1.0", section 2.2).
+NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 #: Styles of lines, the most weighty first; of areas; and of words on a busy ground.
 MEASURED = 'fill="none" stroke="#0b3d7a" stroke-width="2.1" stroke-linejoin="round"'
@@ -53,6 +57,11 @@ SHAPES = (
     "M0 -4.6L4.6 0L0 4.6L-4.6 0Z",
     "M-4 -3.5H4L0 4Z",
 )
+
+
+def escape(words: str) -> str:
+    """Text as it may stand in an element or attribute; signs that XML cannot hold are left out."""
+    return escape_signs(NO_XML.sub("", words))
 
 
 def drawing(width: float, height: float, parts: Iterable[str], label: str) -> str:

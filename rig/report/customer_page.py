@@ -59,15 +59,15 @@ def write_customer_page(path: Path, record: Record, run: Run, kit: Kit) -> Path:
     maker = record.maker or Maker()
     say = translating(maker.language)
     at = datetime.fromisoformat(record.finished_at)
-    document = new_document(f"{say('Test certificate')} {record.serial}", at)
-    document.set_lang(maker.language)
-    document.add_page()
-    y_mm = _head(document, record, maker, say)
-    y_mm = _verdict(document, record, say, y_mm)
-    y_mm = _tested(document, record, kit, say, y_mm)
-    _figures(document, run, say, y_mm)
-    _foot(document, record, maker, say, at)
-    document.output(str(path))
+    with new_document(f"{say('Test certificate')} {record.serial}", at) as document:
+        document.set_lang(maker.language)
+        document.add_page()
+        y_mm = _head(document, record, maker, say)
+        y_mm = _verdict(document, record, say, y_mm)
+        y_mm = _tested(document, record, kit, say, y_mm)
+        _figures(document, run, say, y_mm)
+        _foot(document, record, maker, say, at)
+        document.output(str(path))
     return path
 
 

@@ -48,19 +48,19 @@ def write_label(folder: Path, record: Record, size_mm: tuple[float, float]) -> t
 
 def _pdf(path: Path, serial: str, words: str, size_mm: tuple[float, float], at: datetime) -> None:
     width_mm, height_mm = size_mm
-    document = new_document(serial, at)
-    document.set_margin(0)
-    document.add_page(format=size_mm, orientation="P" if height_mm >= width_mm else "L")
-    edge_mm, text_mm = MARGIN_SHARE * height_mm, height_mm * (1 - BARS_SHARE - 3 * MARGIN_SHARE) / 2
-    draw_bars(document, serial, 0, edge_mm, (width_mm, BARS_SHARE * height_mm))
-    for n, (text, style) in enumerate(((serial, "B"), (words, ""))):
-        size_pt = 0.85 * text_mm * 72 / MM_PER_INCH
-        document.set_font(FONT, style, size_pt)
-        across_mm = document.get_string_width(text) + 2 * document.c_margin
-        document.set_font(FONT, style, size_pt * min(1.0, 0.96 * width_mm / across_mm))
-        document.set_xy(0, 2 * edge_mm + BARS_SHARE * height_mm + n * text_mm)
-        document.cell(width_mm, text_mm, text, align="C")
-    document.output(str(path))
+    with new_document(serial, at) as document:
+        document.set_margin(0)
+        document.add_page(format=size_mm, orientation="P" if height_mm >= width_mm else "L")
+        edge_mm, text_mm = MARGIN_SHARE * height_mm, height_mm * (1 - BARS_SHARE - 3 * MARGIN_SHARE) / 2
+        draw_bars(document, serial, 0, edge_mm, (width_mm, BARS_SHARE * height_mm))
+        for n, (text, style) in enumerate(((serial, "B"), (words, ""))):
+            size_pt = 0.85 * text_mm * 72 / MM_PER_INCH
+            document.set_font(FONT, style, size_pt)
+            across_mm = document.get_string_width(text) + 2 * document.c_margin
+            document.set_font(FONT, style, size_pt * min(1.0, 0.96 * width_mm / across_mm))
+            document.set_xy(0, 2 * edge_mm + BARS_SHARE * height_mm + n * text_mm)
+            document.cell(width_mm, text_mm, text, align="C")
+        document.output(str(path))
 
 
 def _png(path: Path, serial: str, words: str, size_mm: tuple[float, float]) -> None:
@@ -87,20 +87,20 @@ def _png(path: Path, serial: str, words: str, size_mm: tuple[float, float]) -> N
 
 def write_code_sheet(path: Path, codes: Mapping[str, str], at: datetime) -> Path:
     """Write a page of codes to scan at the bench: what each does -> its code."""
-    document = new_document("Codes of the bench", at)
-    document.add_page()
-    document.set_font(FONT, "B", 18)
-    document.set_xy(MARGIN_MM, MARGIN_MM)
-    document.cell(PAGE_MM - 2 * MARGIN_MM, 10, "Codes of the bench")
-    for n, (words, code) in enumerate(codes.items()):
-        # So far apart that a scanner held at one cannot take its neighbour.
-        y_mm = MARGIN_MM + 22 + n * 60
-        draw_bars(document, code, MARGIN_MM, y_mm, (90, 26))
-        document.set_font(FONT, "B", 16)
-        document.set_xy(MARGIN_MM + 96, y_mm + 4)
-        document.cell(80, 10, words)
-        document.set_font(FONT, "", 11)
-        document.set_xy(MARGIN_MM + 96, y_mm + 15)
-        document.cell(80, 6, code)
-    document.output(str(path))
+    with new_document("Codes of the bench", at) as document:
+        document.add_page()
+        document.set_font(FONT, "B", 18)
+        document.set_xy(MARGIN_MM, MARGIN_MM)
+        document.cell(PAGE_MM - 2 * MARGIN_MM, 10, "Codes of the bench")
+        for n, (words, code) in enumerate(codes.items()):
+            # So far apart that a scanner held at one cannot take its neighbour.
+            y_mm = MARGIN_MM + 22 + n * 60
+            draw_bars(document, code, MARGIN_MM, y_mm, (90, 26))
+            document.set_font(FONT, "B", 16)
+            document.set_xy(MARGIN_MM + 96, y_mm + 4)
+            document.cell(80, 10, words)
+            document.set_font(FONT, "", 11)
+            document.set_xy(MARGIN_MM + 96, y_mm + 15)
+            document.cell(80, 6, code)
+        document.output(str(path))
     return path

@@ -12,11 +12,12 @@ import re
 import secrets
 import unicodedata
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rig.files.disk import read_bytes
 from rig.files.errors import RecordError
 from rig.files.locks import locked
 from rig.store.homes import now
@@ -121,6 +122,16 @@ def read_order(path: Path) -> list[Entry]:
     except OSError as error:
         raise RecordError(f"{path}: cannot be read: {error.strerror}") from None
     return [_parsed(path, line, number) for number, line in enumerate(lines, 1)]
+
+
+def stated_sha256(results: Path, path: str) -> str:
+    """The SHA-256 that a file under `results/` had when its bench closed it; empty: no order file says."""
+    line = re.compile(rb"\t([0-9a-f]{64})\t" + re.escape(path.encode()) + rb"\n")
+    for order in orders(results):
+        with suppress(OSError):
+            if found := line.findall(read_bytes(order)):
+                return str(found[-1].decode())
+    return ""
 
 
 def entered_again(results: Path, order: Path, paths: Sequence[str]) -> None:

@@ -19,7 +19,7 @@ from rig.files.errors import RecordError
 from rig.files.patterns import LONGEST
 from rig.files.plain import json_bytes, restored, schema_checked, table
 from rig.store.archived import accounted_for, words_of
-from rig.store.bench_chain import next_link, slug
+from rig.store.bench_chain import next_link, slug, stated_sha256
 from rig.store.homes import UNFINISHED as UNFINISHED
 from rig.store.homes import hint, make_home, run_names, run_number
 from rig.store.homes import now as now
@@ -268,7 +268,8 @@ def newest_first(workspace: Path, serial: str, kit: str = "", number: int = 0) -
     Raises
     ------
     RecordError
-        As `unit_records`; or one cannot be read: an older one may say otherwise, and never stands in for it.
+        As `unit_records`; or one cannot be read, or its run.json is not what its bench closed: an older one may say
+        otherwise, and never stands in for it.
     """
     home = _home_of(workspace, serial, kit)
     if home is None:
@@ -276,9 +277,12 @@ def newest_first(workspace: Path, serial: str, kit: str = "", number: int = 0) -
     for name in reversed(run_names(home)):
         if number in (0, run_number(name)):
             try:
-                yield read_in_place(home / name)
+                record = read_in_place(home / name)
+                if words := _changed(record):
+                    raise RecordError(f"{home / name}: {words}")
             except RecordError as error:
                 raise RecordError(f"{error}; no older run of {serial} is taken for it") from None
+            yield record
 
 
 def _home_of(workspace: Path, serial: str, kit: str) -> Path | None:
@@ -321,7 +325,7 @@ def read_record(folder: Path) -> Record:
 
 def damages(record: Record) -> list[str]:
     """What does not fit any more: changed or missing files, a previous record that is not what it was."""
-    problems, gone = [], accounted_for(record)
+    problems, gone = list(filter(None, [_changed(record)])), accounted_for(record)
     for name, expected in record.files.items():
         words = _wrong_with(record.folder / name, expected)
         if words and not (words == MISSING and gone.get(name) == expected):
@@ -330,6 +334,14 @@ def damages(record: Record) -> list[str]:
         words = _wrong_with(record.folder.parent / previous.run / "run.json", previous.sha256)
         problems += [f"the previous record {previous.run} {words}"] if words else []
     return problems
+
+
+def _changed(record: Record) -> str:
+    """What is wrong with a record's run.json, held against the chain of its bench, in words; empty: nothing known."""
+    home = record.folder.parent
+    stated = stated_sha256(home.parent.parent, f"{home.parent.name}/{home.name}/{record.folder.name}/run.json")
+    words = _wrong_with(record.folder / "run.json", stated) if stated else ""
+    return f"run.json {words}" if words else ""
 
 
 def _wrong_with(path: Path, expected: str) -> str:

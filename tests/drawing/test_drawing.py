@@ -13,8 +13,8 @@ from hypothesis.extra.numpy import arrays
 
 from rig.drawing.axes import MOST_TIMES, Axis, frequency_axis, linear_axis, ohm_axis, round_values, time_axis
 from rig.drawing.panels import Band, Line, Panel, Rule, curve_axes, figure
-from rig.drawing.pdf import _suit, write_pdf
-from rig.drawing.svg import HATCHED, MOST_POINTS, RIM, SERIES, standalone, thinned, write_svg
+from rig.drawing.pdf import _suit, new_document, write_pdf
+from rig.drawing.svg import HATCHED, MOST_POINTS, RIM, SERIES, drawing, standalone, text, thinned, write_svg
 
 NAN = float("nan")
 AT_HZ = np.geomspace(20, 20000, 200)
@@ -123,6 +123,13 @@ def test_a_file_of_its_own_is_white_and_has_its_size_and_hatching(tmp_path: Path
     assert standalone("".join(['<svg viewBox="0 0 10 5">', "</svg>"])).count('height="95.0mm"') == 1
 
 
+def test_words_from_outside_leave_a_drawing_well_formed(tmp_path: Path) -> None:
+    words = "\x1b[2J\x00\ufffe<b>&\"'\ud800 ü \U0001f50a"
+    path = write_svg(tmp_path / "x.svg", drawing(9, 9, [text(1, 1, words)], words))
+    [element] = ElementTree.fromstring(path.read_bytes()).iter(f"{SPACE}text")
+    assert element.text == "[2J<b>&\"' ü \U0001f50a"
+
+
 def test_a_pdf_holds_drawings_as_vectors_with_its_font_and_is_the_same_every_time(tmp_path: Path) -> None:
     drawings = [figure([panel()], title="ohm Ω − 5 µF")] * 5
     first = write_pdf(tmp_path / "one.pdf", drawings, "five", MADE_AT).read_bytes()
@@ -139,3 +146,16 @@ def test_words_with_a_rim_are_not_drawn_over_by_it_on_paper() -> None:
     _suit(root)
     # What has no stroke of its own is given one by the library, as wide as the rim.
     assert root.find(f"{SPACE}text").get("stroke") == "none"
+
+
+def test_a_document_that_could_not_be_drawn_leaves_no_file_open() -> None:
+    files = []
+
+    def fail() -> None:
+        with new_document("x", MADE_AT) as document:
+            files.extend(font.ttfont.reader.file for font in document.fonts.values())
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        fail()
+    assert [file.closed for file in files] == [True, True]

@@ -3,6 +3,7 @@
 import csv
 import json
 import re
+import unicodedata
 from collections.abc import Iterable
 from functools import lru_cache
 from html.parser import HTMLParser
@@ -15,47 +16,10 @@ from hostile.promise import kitproof, parsed
 from rig.files.cells import FORMULA
 
 PIECES = (
-    *(
-        "<b>",
-        "<script>alert(1)</script>",
-        "</style>",
-        "-->",
-        "<!--",
-        "]]>",
-        "&lt;",
-        "&#x3c;",
-        '"',
-        "'",
-        "`",
-        "javascript:x",
-    ),
-    *(
-        "=1+1",
-        "+1",
-        "-1",
-        "@SUM(A1)",
-        "\t=1",
-        "=cmd|' /C calc'!A0",
-        "${x}",
-        "{{7*7}}",
-        "{% x %}",
-        "{channel}",
-        "{0}",
-        "%s%n",
-    ),
-    *(
-        "\x1b[2J",
-        "\x1b]0;x\x07",
-        "\x9b2J",
-        "\r",
-        "\x08",
-        "\u202e",
-        "\u2066",
-        "\u200b",
-        "\ufeff",
-        "e\u0301",
-        "ü ж 中 \U0001f50a",
-    ),
+    *("<b>", "<script>alert(1)</script>", "</style>", "-->", "<!--", "]]>", "&lt;", "&#x3c;", '"', "'", "`"),
+    *("=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "=cmd|' /C calc'!A0", "${x}", "{{7*7}}", "{% x %}", "{channel}", "{0}"),
+    *("\x1b[2J", "\x1b]0;x\x07", "\x9b2J", "\r", "\x08", "\u202e", "\u2066", "\u200b", "\ufeff", "\uffff"),
+    *("e\u0301", "ü ж 中 \U0001f50a", "javascript:x", "%s%n"),
     *(",", ";", "\n", "|", "$(x)", "; rm x", "\\", "#", "~", "*", "?", ":", "..", "CON", "nul", ". ", "x" * 60),
 )
 #: What a page may never hold besides what it holds for harmless text.
@@ -118,7 +82,7 @@ def _make(ground: Ground, title: str, revision: str, words: str, serial: str, by
         ("results", *at),
         ("show", *at, "--", serial),
         ("explain", *at, "--", serial),
-        ("label", "--to", outside, *at, "--", serial),
+        ("label", "--width", "290", "--to", outside, *at, "--", serial),
         ("export", f"{outside}/tables", "--table", "runs", *at),
     ):
         done = kitproof(*command)
@@ -134,7 +98,8 @@ def _toml(words: str) -> str:
 
 def _serial(words: str) -> str:
     """As much of it as a serial may be."""
-    kept = "".join(sign for sign in words if sign.isprintable() and sign not in "/\\")[:64]
+    composed = unicodedata.normalize("NFC", words)
+    kept = "".join(sign for sign in composed if sign.isprintable() and sign not in "/\\").strip()[:60]
     return kept if kept and not kept.startswith(".") and kept.strip() else f"n{kept}"
 
 
@@ -156,7 +121,10 @@ def _hold(path: Path, allowed: set[tuple[str, ...]]) -> None:
         strange = elements(content.decode("utf-8")) - allowed
         assert not strange, f"{path.name}: {strange}"
     if path.suffix == ".svg":
-        ElementTree.fromstring(content)
+        try:
+            ElementTree.fromstring(content)
+        except ElementTree.ParseError as error:
+            raise AssertionError(f"{path.name}: {error}") from None
     if path.suffix == ".json":
         parsed(content.decode("utf-8"))
     if path.suffix == ".csv" and "kit" not in path.parts:

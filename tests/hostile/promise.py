@@ -24,7 +24,7 @@ from rig.store.homes import UNFINISHED
 #: Processor time that no command of a small workspace needs, s; and memory beside what is in use, bytes.
 LONGEST_CPU_S, MOST_BYTES = 60.0, 3 * 2**30
 #: Under `results/`: made from what is recorded, again whenever it is wanted.
-DERIVED = ("index.sqlite", "index.hints", ".explain", ".design", ".capability")
+DERIVED = ("index.sqlite", "index.hints", ".outbox", ".explain", ".design", ".capability")
 #: Of a record: papers, made from it alone.
 PAPERS = ("certificate.pdf", "report.html", "certificate.html")
 

@@ -1,8 +1,5 @@
 """The short run of every try, and that all commands are among those that are tried."""
 
-import gc
-import warnings
-from collections.abc import Iterator
 from random import Random
 
 import pytest
@@ -16,14 +13,9 @@ SEED = 1
 
 
 @pytest.fixture(scope="module")
-def ground(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
+def ground(tmp_path_factory: pytest.TempPathFactory) -> Ground:
     """One workspace for all tries."""
-    made = Ground(tmp_path_factory.mktemp("hostile"))
-    yield made
-    with warnings.catch_warnings():
-        # A paper that could not be made leaves its fonts open until it is collected.
-        warnings.simplefilter("ignore", ResourceWarning)
-        gc.collect()
+    return Ground(tmp_path_factory.mktemp("hostile"))
 
 
 @pytest.mark.parametrize("name", TRIALS)

@@ -15,7 +15,7 @@ from rig.store.bench_chain import next_link, order_of, orders, read_order, slug
 from rig.store.delivery import waiting
 from rig.store.homes import run_names, run_number
 from rig.store.packing import pack_away
-from rig.store.records import read_record
+from rig.store.records import damages, newest_first, read_record
 from rig.store.rework_notes import reworks
 
 BENCH = "Bench by the Wïndow, 2"
@@ -69,6 +69,17 @@ def test_each_file_that_a_bench_closes_names_the_one_before_it(tmp_path: Path) -
     assert [one.words for one in reworks(first.parent)[0]] == ["glued"]
     assert (record.bench_name, record.link.number) == (BENCH, 2)
     assert archived(record).rule == "kept"
+
+
+def test_a_record_that_its_chain_does_not_know_so_is_told_and_stands_for_nothing(tmp_path: Path) -> None:
+    first, second = stored_runs(tmp_path, 2, bench=BENCH, retests=0, files=True)
+    for folder in (first, second):
+        assert not [words for words in damages(read_record(folder)) if "run.json" in words]
+    text = (second / "run.json").read_text(encoding="utf-8")
+    (second / "run.json").write_text(text + "\n", encoding="utf-8")
+    assert "run.json was changed after the run" in damages(read_record(second))
+    with pytest.raises(RecordError, match=r"run\.json was changed after the run; no older run of .* is taken for it"):
+        next(newest_first(tmp_path, second.parent.name))
 
 
 def test_what_was_not_put_in_its_place_is_no_link(tmp_path: Path) -> None:
