@@ -4,13 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from captures import BENCH, V_PER_PA, captured, demo_kit, one_driver_kit, playing, spoiled
+from captures import BENCH, RATE_HZ, V_PER_PA, captured, demo_kit, one_driver_kit, playing, spoiled
 
 from checks import ping, polarity, response
 from rig.design.limits import Limit
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import gate
 from rig.signals.smoothing import smooth_power
+from rig.signals.sweep import ExponentialSweep
 from rig.values.captures import Untrusted
 from rig.verdict.judge import judge
 from rig.verdict.responses import acoustic_response
@@ -303,3 +304,23 @@ def test_a_steep_slope_is_smoothed_as_a_dense_grid_has_it(quantity):
     true_db = 10 * np.log10(power) + 20 * np.log10(capture.request.level_v / 20e-6)
     assert true_db.max() - true_db.min() > 20
     np.testing.assert_allclose(curve.value[judged], true_db, atol=0.1)
+
+
+def test_what_a_gate_does_to_a_level_is_known_from_the_design():
+    """The slower a box dies away the more is cut off; at the lowest valid frequency it is as much as stated."""
+    sent = ExponentialSweep(20.0, 20000.0, 1.0, RATE_HZ)
+    line_hz = np.linspace(0.0, RATE_HZ / 2, 8193)
+    grid = np.geomspace(250.0, 4000.0, 80)
+
+    def stated_db(corner_hz, quality):
+        s = 1j * line_hz / corner_hz
+        designed = s**2 / (s**2 + s / quality + 1) * np.exp(-2j * np.pi * line_hz * 0.003)
+        return response.gate_effect_db(designed, grid, sent, (0.001, 0.005), 12.0)
+
+    even = response.gate_effect_db(np.exp(-2j * np.pi * line_hz * 0.003), grid, sent, (0.001, 0.005), 12.0)
+    # Of a unit that plays all alike the band limit alone is cut.
+    assert np.max(even[grid > 390]) < 0.1
+    dull, slow = stated_db(50.0, 0.707), stated_db(120.0, 0.707)
+    lowest = (grid > 390) & (grid < 480)
+    assert np.mean(dull[lowest]) < np.mean(slow[lowest]) == pytest.approx(0.13, rel=0.3)
+    assert max(dull[-1], slow[-1]) < 0.01
