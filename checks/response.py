@@ -204,12 +204,16 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
             "noise": smoothed_noise_db(power, noise, capture, sides_s, grid, settings.smoothing),
         }
         if quantity == FREE_FIELD_LEVEL:
-            line_hz = np.linspace(0.0, 0.5, round(DESIGN_S * acoustic.sample_rate_hz / 2) + 1) * acoustic.sample_rate_hz
-            designed = design_response(kit, request, np.maximum(line_hz, 1.0), air_speed_m_s(capture))
+            designed = design_response(kit, request, lines_hz(acoustic.sample_rate_hz), air_speed_m_s(capture))
             parts["method"] = gate_effect_db(designed, grid, acoustic.sent, sides_s, settings.smoothing)
         curve = with_design(curve, kit, request.channel, known, request.position)
         made.append(with_parts(curve, parts))
     return made[0], made[1]
+
+
+def lines_hz(sample_rate_hz: float) -> Floats:
+    """Lines that a design's decay is told from; the first one stands for 0 Hz, where no driver has a response."""
+    return np.maximum(np.linspace(0.0, 0.5, round(DESIGN_S * sample_rate_hz / 2) + 1) * sample_rate_hz, 1.0)
 
 
 @kept_by_value(16)
