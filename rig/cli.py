@@ -143,6 +143,7 @@ COMMANDS = {
         "batch:batch_command",
         "Tell how a batch went: what passes at the first try, what fails, room in the limits, what changed on the way.",
     ),
+    "pairs": ("pairs:pairs_command", "Pair the boxes of units that passed, by their levels and resonances."),
     "capability": (
         "capability:capability_command",
         "Tell from repeated runs of several units by several people how much of each limit's width is the rig itself.",

@@ -68,6 +68,7 @@ ONE_IMPORTER = {
     "soundfile": "rig.store.recordings",
     "sqlalchemy": ("rig.store", "rig.study.tables", "rig.commands"),
     "pandas": "rig.study",
+    "networkx": "rig.study.box_pairs",
     "distributed": "rig.study.cluster",
     "alembic": ("rig.store.store_making", "rig.store.migrations"),
     "fsspec": "rig.store.shared_files",

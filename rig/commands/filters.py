@@ -85,7 +85,8 @@ def refuse_bad_serials(kit: "Kit", selection: Selection) -> None:
 def refuse_unknown_names(workspace: Path, selection: Selection) -> None:
     """Refuse a plan, check, bench, person or lot that no run has, which would find nothing without a word.
 
-    A plan or a check that a kit of the workspace has may have no run yet; and where there is no run, no name is wrong.
+    A plan or a check that a kit of the workspace has may have no run yet; where there is no run, no name is wrong; and
+    a workspace that shares a store with other benches does not know all names of benches, persons and lots.
 
     Raises
     ------
@@ -97,7 +98,14 @@ def refuse_unknown_names(workspace: Path, selection: Selection) -> None:
     from rig.store.index import ask
 
     unknown, known = ask(workspace, lambda connection: _unknown(connection, selection), _silent)
+    if not unknown:
+        return
+    from rig.bench.store_settings import store_of
+
+    is_alone = store_of(workspace) is None
     for name, value in unknown.items():
+        if not is_alone and name in ("bench", "by", "batch"):
+            continue
         names = sorted({*known[name], *_of_kits(workspace, name)})
         if names and value not in names:
             raise TableError(f"--{name}: found {value!r}; there is: {', '.join(names)}")

@@ -2,13 +2,12 @@
 
 import math
 from collections.abc import Sequence
-from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from rig.drawing.svg import HATCHING
 from rig.report.batch_figures import charts_svg, daily_svg, spread_svg, stack_svg
+from rig.report.templates import template
 from rig.report.words import moment
 from rig.study import batch_words as words
 from rig.study.batch_readings import Spread
@@ -29,7 +28,7 @@ def page(study: BatchStudy, problems: Sequence[str], made_at: str) -> str:
         "By finding": (["part", "what is wrong"], failures.findings),
         "Void runs, by reason and bench": (["reason", "bench"], failures.void),
     }
-    return _template().render(
+    return template("batch.html").render(
         study=study,
         hatching=Markup(HATCHING),
         made_at=moment(made_at),
@@ -60,14 +59,3 @@ def _cells(one: Spread) -> list[str]:
     share = words.percent(one.rig_share) if math.isfinite(one.rig_share) else "–"
     numbers = [str(known.size), mean, sigma, words.limits_words(one), str(one.outside), pp, ppk, share]
     return [one.key[0], words.reading_name(one.key, one.at_hz), *numbers, words.normal_words(one)]
-
-
-def _template() -> Template:
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("batch.html")

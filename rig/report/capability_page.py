@@ -2,10 +2,8 @@
 
 import math
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from rig.design.kit import Kit
@@ -13,6 +11,7 @@ from rig.design.limits import Limit
 from rig.drawing.axes import Axis, Plot, frequency_axis, linear_axis, log_axis
 from rig.drawing.panels import BELOW, RIGHT, WIDTH, Line, Panel, Rule, figure
 from rig.drawing.svg import Floats, drawing, path, rectangle
+from rig.report.templates import template
 from rig.report.words import moment
 from rig.statistics.gauge import wide_cells
 from rig.study import capability_words as words
@@ -47,7 +46,7 @@ def page(kit: Kit, capability: Capability, made_at: str) -> str:
         "bands": [(title, bands_svg(lines)) for title, lines in bands.items()],
         "charts": [(words.sentence(row), wide_words(row), chart_svg(row)) for row in charted],
     }
-    return _template().render(
+    return template("capability.html").render(
         kit=kit,
         found=words.found(capability),
         capability=capability,
@@ -157,14 +156,3 @@ def chart_svg(row: LimitStudy) -> Markup:
 def percent_axis(name: str, shares: Sequence[float] | Floats) -> Axis:
     """A logarithmic axis of percentages that holds shares, and 100 %."""
     return log_axis(name, LEAST_PERCENT, max(100.0, 1.3 * float(np.max(shares, initial=0.0))), PERCENT_TICKS)
-
-
-def _template() -> Template:
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("capability.html")

@@ -1,18 +1,43 @@
 """The tables behind a batch's report, for whoever reads tables."""
 
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rig.files.disk import why, write
+from rig.files.errors import RecordError
 from rig.study.batch_curves import Key
 from rig.study.batch_study import BatchStudy
 from rig.study.batch_words import change_row, spread_row
+from rig.study.export import csv_text
 
 if TYPE_CHECKING:
     import pandas as pd
 
 #: What names a reading.
 KEY = ("check", "quantity", "subject")
+
+
+def write_report(workspace: Path, name: str, page: str, tables: Mapping[str, "pd.DataFrame"]) -> Path:
+    """Write a report and its tables into a folder beside the units of `results/` that is none; where the page is.
+
+    Raises
+    ------
+    RecordError
+        If it cannot be written.
+    """
+    folder = workspace / "results" / ".batch" / f"{name}-{datetime.now().astimezone():%Y-%m-%dT%H%M%S}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for of, table in tables.items():
+            write(folder / f"{of}.csv", csv_text(table))
+        write(folder / "report.html", page)
+    except OSError as error:
+        raise RecordError(f"{folder}: the report could not be written: {why(error)}") from None
+    return folder / "report.html"
 
 
 def tables_of(study: BatchStudy) -> dict[str, "pd.DataFrame"]:

@@ -34,12 +34,12 @@ def rows_of(rows: int, units: int, dice: np.random.Generator) -> np.ndarray:
     return found
 
 
-def told(rows: np.ndarray) -> tuple[list[int], int]:
+def told(rows: np.ndarray, orders: int) -> tuple[list[int], int]:
     """Rows in which a change is told, and how many units are called odd."""
     units = pd.DataFrame({"started_at": pd.date_range("2026-03-02", periods=rows.shape[1], freq="h", tz="UTC")})
     units = units.assign(serial=[str(n) for n in units.index], bench="one")
     series = [Series(("check", str(n), ""), "Hz", row) for n, row in enumerate(rows)]
-    found = drift(series, units, {})
+    found = drift(series, units, {}, orders)
     return [int(one.series.key[1]) for one in found.changes], len(found.odd)
 
 
@@ -49,17 +49,18 @@ def main() -> None:
     parser.add_argument("--batches", type=int, default=200)
     parser.add_argument("--rows", type=int, default=60)
     parser.add_argument("--units", type=int, default=60, help="units of a batch before the step")
+    parser.add_argument("--orders", type=int, default=1000, help="drawn for the limits")
     parser.add_argument("--first", type=int, default=1, help="first seed")
     asked = parser.parse_args()
     cried = found = 0
     for seed in range(asked.first, asked.first + asked.batches):
         dice = np.random.default_rng(seed)
         rows = rows_of(asked.rows, asked.units + AFTER, dice)
-        changed, odd = told(rows)
+        changed, odd = told(rows, asked.orders)
         cried += bool(changed or odd)
         # A row of plain readings.
         rows[0, asked.units :] += STEP
-        found += 0 in told(rows)[0]
+        found += 0 in told(rows, asked.orders)[0]
     for words, count in (("clean batches with an alarm", cried), ("steps found in time", found)):
         low, high = clopper_pearson(count, asked.batches)
         share, least, most = (100 * x for x in (count / asked.batches, low, high))

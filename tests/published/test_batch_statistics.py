@@ -8,6 +8,7 @@ import scipy
 from reference_csv import numbers, rows
 
 from rig.statistics.change import change_point, moving_average, moving_average_sigma
+from rig.statistics.equivalence import of_groups, of_pairs
 from rig.statistics.performance import anderson_darling, bissell, normal_pp, performance
 from rig.statistics.proportion import clopper_pearson
 
@@ -96,3 +97,18 @@ def test_the_nile_changed_after_1898():
     assert not found.is_drift
     assert 1870 + found.earliest >= 1895
     assert 1870 + found.latest <= 1901
+
+
+def test_equivalence_tests_are_those_of_the_t_tests():
+    random = np.random.default_rng(3)
+    first, second = random.normal(0, 1, 30), random.normal(0.2, 2, 25)
+    found = of_groups(first, second)
+    welch = scipy.stats.ttest_ind(second, first, equal_var=False)
+    interval = welch.confidence_interval(0.9)
+    assert found.difference_p() == pytest.approx(welch.pvalue)
+    assert found.interval(0.9) == pytest.approx((interval.low, interval.high))
+    # Equivalent at 5 % where the 90 % interval lies inside the margin, and only there (Schuirmann 1987).
+    edge = max(abs(interval.low), abs(interval.high))
+    assert found.equivalence_p(edge) == pytest.approx(0.05)
+    paired = of_pairs(first[:25], second)
+    assert paired.difference_p() == pytest.approx(scipy.stats.ttest_rel(second, first[:25]).pvalue)
