@@ -181,7 +181,8 @@ def resume(
         journal = Journal(before.folder, work.kit, before.serial, before.about, before)
         run = _walk(_coded(work, before.serial, before.folder), bench, ask, view, journal, ctrl_c)
         about = _with_others(before.about, before.folder.parent, others)
-        about = replace(about, resumed_at=records.now(), bench=bench.describe())
+        name = about.bench_name or bench_name(settings)
+        about = replace(about, resumed_at=records.now(), bench=bench.describe(), bench_name=name)
         return run, records.save(before.folder, work.kit, before.serial, run, about, journal.files)
 
 

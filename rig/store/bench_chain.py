@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 from rig.files.disk import read_bytes
 from rig.files.errors import RecordError
 from rig.files.locks import locked
-from rig.store.homes import now
+from rig.store.homes import now, stamp
 
 if TYPE_CHECKING:
     from rig.store.run_json import Link
@@ -179,7 +179,7 @@ def _last(order: Path) -> Entry | None:
 def _parsed(order: Path, line: bytes, number: int | None = None) -> Entry:
     parts = line.decode("utf-8", "replace").split("\t")
     is_entry = len(parts) == 4 and parts[0].isdecimal() and re.fullmatch(r"[0-9a-f]{64}", parts[2])
-    if not is_entry or number not in (None, int(parts[0])):
+    if not is_entry or not stamp(parts[1]) or number not in (None, int(parts[0])):
         allowed = "number, time, SHA-256 and path of a file; moved away, it is made anew from the folders"
         raise RecordError(f"{order}: line {number or 'last'}: found {line[:80]!r}; allowed: {allowed}")
     return Entry(int(parts[0]), *parts[1:])

@@ -14,7 +14,7 @@ from rig.files.disk import read_json, why, write
 from rig.files.errors import RecordError
 from rig.files.plain import json_bytes, restored, schema_checked, table
 from rig.store.bench_chain import next_link, slug
-from rig.store.homes import hint, is_note, now, run_names
+from rig.store.homes import hint, is_note, make_home, now, run_names
 from rig.store.records import last_record, refuse_bad_serial
 from rig.store.run_json import About, Record, Rework, RunBefore
 
@@ -26,8 +26,12 @@ MANY = 3
 SCHEMA = "kitproof rework 1"
 
 
-def note(workspace: Path, kit: "Kit", serial: str, words: str, by: str = "", bench: str = "") -> Path:
+def note(
+    workspace: Path, kit: "Kit", serial: str, words: str, by: str = "", bench: str = "", *, after: str = ""
+) -> Path:
     """Note what was done to a unit, at a bench; the next run is linked to it.
+
+    `after` is the newest run of a unit that was measured at other benches alone.
 
     Raises
     ------
@@ -41,19 +45,20 @@ def note(workspace: Path, kit: "Kit", serial: str, words: str, by: str = "", ben
         raise RecordError("found no words; allowed: what was done to the unit, such as 'resoldered C3 left'")
     home = workspace / "results" / kit.name / serial
     last, _ = last_record(home)
-    if last is None:
+    if last is None and not after:
         raise RecordError(f"no record of {serial!r} in {workspace / 'results'}: a rework follows a run")
     number = 1 + max((_number(path) for path in _notes(home)), default=0)
     path = home / f"rework-{number:03d}{f'-{slug(bench)}' if bench else ''}.json"
-    one = Rework(now(), words, by, last.run)
+    one = Rework(now(), words, by, last.run if last else after)
     try:
+        made = make_home(home)
         with next_link(workspace / "results", bench) as (link, put_down):
             content = json_bytes({"schema": SCHEMA, **table(one), "link": link})
             put_down(f"{kit.name}/{serial}/{path.name}", content)
             write(path, content, is_new=True)
     except OSError as error:
         raise RecordError(f"{path}: could not be written: {why(error)}") from None
-    hint(home)
+    hint(home, made)
     return path
 
 

@@ -68,6 +68,9 @@ def asked_beside(settings: "StoreSettings", kit: str, serial: str) -> Callable[[
             answers.append(history(settings, kit, serial))
         except StoreError as error:
             answers.append(str(error))
+        # A run never hangs on what becomes of this question.
+        except Exception as error:
+            answers.append(f"{type(error).__name__}: {error}")
 
     began_s = time.monotonic()
     behind = Thread(target=ask, daemon=True)

@@ -29,7 +29,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "store")]
 
 import database
 import sqlalchemy as sa
-from stored_runs import stored_runs
+from stored_runs import TEMPLATE, stored_runs
 
 from rig.bench.store_settings import StoreOfBench, StoreSettings
 from rig.store.delivery import deliver
@@ -186,12 +186,12 @@ def _long_run(
     print(f"{len(wrong)} lost, doubled or changed")
 
 
-def measured(folder: Path, count: int, rows: int) -> None:
+def measured(folder: Path, count: int, rows: int, template: Path) -> None:
     """How fast one bench delivers, what a run takes in the database, and how long questions take over many rows."""
     with database.running_server() as server:
         known, workspace = made_store(server, server.port, folder, "bench 1"), folder / "bench-1"
         make_tables(known)
-        sum(1 for _ in stored_runs(workspace, count, seed=1, bench=known.name))
+        sum(1 for _ in stored_runs(workspace, count, template, seed=1, bench=known.name))
         for files in ("", str(folder / "shared")):
             if not files:
                 known = known.model_copy(update={"store": known.store.model_copy(update={"files": ""})})
@@ -262,13 +262,14 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=200)
     parser.add_argument("--kill-every", type=float, default=5.0, help="s; 0: nothing is killed or cut")
     parser.add_argument("--rows", type=int, help="measure only: one bench of so many --runs, then so many rows")
+    parser.add_argument("--template", type=Path, default=TEMPLATE, help="with --rows: a run that the runs are made of")
     asked = parser.parse_args()
     os.environ.pop("PGPASSWORD", None)
     with tempfile.TemporaryDirectory() as folder:
         if asked.rows is None:
             long_run(Path(folder), asked.benches, asked.runs, asked.kill_every)
         else:
-            measured(Path(folder), asked.runs, asked.rows)
+            measured(Path(folder), asked.runs, asked.rows, asked.template)
 
 
 if __name__ == "__main__":

@@ -121,7 +121,7 @@ def test_a_run_is_delivered_beside_the_command_that_made_it(tmp_path: Path, monk
         raise OSError("no room")
 
     monkeypatch.setattr(subprocess, "Popen", fail)
-    assert "delivering could not be begun: no room" in sending.send_off(tmp_path)
+    assert sending.send_off(tmp_path) == "delivering could not be begun: OSError: no room"
 
 
 def test_a_run_counts_what_other_benches_did_before(tmp_path: Path) -> None:

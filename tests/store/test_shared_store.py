@@ -10,7 +10,7 @@ from typing import Any
 
 import database
 import pytest
-from notes_of_units import KEPT, noted
+from notes_of_units import KEPT, kit_of_archive, noted
 from stored_runs import stored_runs
 from typer.testing import CliRunner
 
@@ -24,12 +24,13 @@ from alembic.script import ScriptDirectory  # noqa: E402
 
 from rig import cli  # noqa: E402
 from rig.bench.store_settings import StoreOfBench  # noqa: E402
-from rig.store import delivery, store_making  # noqa: E402
+from rig.store import delivery, index, store_making  # noqa: E402
 from rig.store.bench_chain import orders  # noqa: E402
 from rig.store.delivery import deliver, waiting  # noqa: E402
 from rig.store.packing import pack_away  # noqa: E402
 from rig.store.records import read_record  # noqa: E402
-from rig.store.rework_notes import about_next  # noqa: E402
+from rig.store.rework_notes import about_next, note  # noqa: E402
+from rig.store.selection import Selection, count, listed, newest  # noqa: E402
 from rig.store.shared_store import StoreError, ask_store, connected, state_words  # noqa: E402
 from rig.store.shared_tables import REVISION, SHARED, archived, deliveries  # noqa: E402
 from rig.store.unit_history import history, with_others  # noqa: E402
@@ -251,6 +252,12 @@ def test_all_benches_see_the_whole_history_of_a_unit(one: StoreOfBench, empty: d
     deliver(tmp_path / "two" / "results", two)
     about = with_others(about_next(home), home, history(one.store, "shelf-one", "SO-000001"))
     assert ([note.words for note in about.rework], about.runs_untouched) == (["resoldered C3"], 1)
+    # A unit that was never measured here can be worked on here.
+    last = history(one.store, "shelf-one", "SO-000001").runs[-1].run
+    note(tmp_path / "new", kit_of_archive(tmp_path / "new"), "SO-000001", "new woofer", "", "bench new", after=last)
+    new = tmp_path / "new" / "results" / "shelf-one" / "SO-000001"
+    about = with_others(about_next(new), new, history(one.store, "shelf-one", "SO-000001"))
+    assert {note.words for note in about.rework} == {"resoldered C3", "new woofer"}
     # Where the store cannot be asked that is said, and what is known here stands.
     alone = with_others(about_next(home), home, "the store could not be reached")
     assert alone.set_aside == (
@@ -297,6 +304,44 @@ def test_commands_tell_what_all_benches_measured_and_that_they_cannot(
     told = kitproof("deliver", *at).exception
     assert str(told).startswith("1 run waits for the store since ")
     assert told.exit_status == 4
+
+
+@pytest.mark.parametrize(
+    "selection",
+    [
+        Selection(),
+        Selection(kit="shelf-one", outcome="fail"),
+        Selection(serial=("SO-000002..SO-000009", "SO-000001"), since="2024-01-01", until="2024-01-01"),
+        Selection(check="leak"),
+        Selection(finding="WRONG value"),
+        Selection(bench="bench one", by=("Ada", "Ben"), batch="lot 1"),
+    ],
+    ids=repr,
+)
+def test_the_store_answers_as_the_index_does(filled: tuple[Path, StoreOfBench], selection: Selection) -> None:
+    workspace, known = filled
+
+    def question(connection: sa.Connection) -> list[dict[str, object]]:
+        found = listed(connection, newest(selection, 7))
+        assert len(found) <= count(connection, selection)
+        return [{name: value for name, value in row.items() if name != "id"} for row in found]
+
+    assert (found := ask_store(known.store, question)) == index.ask(workspace, question)
+    assert found
+
+
+@pytest.fixture(scope="module")
+def filled(server: database.Server, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, StoreOfBench]:
+    """A bench's workspace, and a store that has all of it."""
+    folder = tmp_path_factory.mktemp("filled")
+    known = many_benches.made_store(server, server.port, folder, "bench one")
+    server.sql("CREATE DATABASE filled")
+    url = known.store.url.replace("/postgres", "/filled")
+    known = known.model_copy(update={"store": known.store.model_copy(update={"url": url, "files": ""})})
+    many_benches.make_tables(known)
+    list(stored_runs(folder / "one", 40, bench=known.name))
+    assert deliver(folder / "one" / "results", known) == 40
+    return folder / "one", known
 
 
 def test_a_store_without_tables_or_of_another_version_says_what_to_do(
