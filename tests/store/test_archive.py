@@ -68,4 +68,8 @@ def test_a_stored_record_is_undamaged_and_judged_as_before(folder: Path) -> None
             if was.check == "rub_and_buzz":
                 # What rubs is searched for more finely than then; that it is found alike was asked above.
                 continue
+            if reading.quantity == "worst distortion":
+                # The edge of a harmonic is known now: in its lowest octave it is read by up to 0.2 dB more nearly.
+                assert value == pytest.approx(reading.value, abs=0.2)
+                continue
             assert value == pytest.approx(reading.value, rel=digits, abs=1e-9, nan_ok=True), reading.quantity
