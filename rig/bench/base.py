@@ -4,6 +4,7 @@ from collections.abc import Generator, Iterator, Sequence
 from contextlib import AbstractContextManager
 from typing import Protocol
 
+from rig.signals import marks
 from rig.signals.stimulus import Layout
 from rig.values.captures import Capture
 from rig.values.logs import Row
@@ -11,6 +12,12 @@ from rig.values.requests import Programme, Request, Stage, Sweep
 
 #: A capture goes on so long beyond the stimulus's last mark: the longest delay that the equipment may have; our choice.
 LONGEST_DELAY_S = 0.2
+#: Once a cable has shown the delay of an open stream, so much longer than that: the way through the air, and lost or
+#: inserted samples, which must still show; our choice.
+MORE_DELAY_S = 0.06
+#: The delay is believed where the stimulus stands out so much; noise alone reaches five (`rig.signals.marks`); our
+#: choice.
+SURE_OF_DELAY = 30.0
 #: Where the microphone is a device of its own, whose frames are matched by the time of day: so much more of it is kept
 #: before the stimulus, and so much beyond its mark, which is still short of the next stimulus's mark with the longer
 #: silences that no run has spaced (`rig.signals.silences`); our choice.
@@ -18,10 +25,21 @@ OWN_DEVICE_EARLY_S = 0.1
 OWN_DEVICE_DELAY_S = 0.35
 
 
-def capture_frames(plan: Layout, has_own_microphone: bool) -> int:
-    """Frames of a capture of a stimulus."""
-    delay_s = OWN_DEVICE_DELAY_S if has_own_microphone else LONGEST_DELAY_S
-    return plan.frames - plan.rest + round(delay_s * plan.sample_rate_hz)
+def capture_frames(plan: Layout, has_own_microphone: bool, delay_s: float = LONGEST_DELAY_S) -> int:
+    """Frames of a capture of a stimulus, on a bench whose delay is no longer."""
+    delay_s = OWN_DEVICE_DELAY_S if has_own_microphone else delay_s
+    return max(plan.frames, plan.frames - plan.rest + round(delay_s * plan.sample_rate_hz))
+
+
+def allowed_delay_s(capture: Capture) -> float:
+    """How long a delay the captures after this one must allow for, with the same stream; the longest if none knows."""
+    role = next((role for role in ("loopback", "drive") if capture.has(role)), None)
+    if role is None or capture.flags or capture.other_clock:
+        return LONGEST_DELAY_S
+    row = capture.samples[capture.inputs.index(role)]
+    late, strength = marks.arrival(row, capture.layout, LONGEST_DELAY_S)
+    is_sure = strength > SURE_OF_DELAY
+    return min(LONGEST_DELAY_S, late / capture.sample_rate_hz + MORE_DELAY_S) if is_sure else LONGEST_DELAY_S
 
 
 class BenchEnds(Exception):

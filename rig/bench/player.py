@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rig.bench.base import capture_frames
+from rig.bench.base import LONGEST_DELAY_S, allowed_delay_s, capture_frames
 from rig.bench.holding import HeldTone, Tone, held
 from rig.bench.own_microphone import OwnMicrophone
 from rig.bench.routing import Routing
@@ -32,7 +32,7 @@ LATE_S = 4.0
 class _Scheduled:
     request: Sweep
     start: int
-    frames: int
+    plan: stimulus.Layout
 
 
 def sample_peak(request: Sweep, output_volts: float) -> float:
@@ -90,6 +90,7 @@ class StreamPlayer:
         self._ring_frames = ring_frames
         self._earliest = round(WAKE_S * routing.sample_rate_hz)
         self._last_stop = -self._earliest
+        self._delay_s: float | None = None
 
     def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
         """Play the requests in order without a gap; yield each capture as soon as it is complete.
@@ -114,10 +115,13 @@ class StreamPlayer:
             while waiting or playing:
                 self._schedule(waiting, playing)
                 current = playing[0]
-                stop = current.start + current.frames
+                frames = self._frames(current.plan)
+                stop = current.start + frames
                 due_s = max(stop - self._audio.done, 0) / self._routing.sample_rate_hz
                 self._audio.wait_for(stop, due_s + LATE_S, lambda: self._schedule(waiting, playing))
-                capture = self._capture(current, lambda: self._schedule(waiting, playing))
+                capture = self._capture(current, frames, lambda: self._schedule(waiting, playing))
+                if self._delay_s is None or capture.flags:
+                    self._delay_s = allowed_delay_s(capture)
                 playing.popleft()
                 self._last_stop = stop
                 yield capture
@@ -151,13 +155,17 @@ class StreamPlayer:
             return
         plan, peak, outputs = prepared(waiting[0], self._routing, self._ring_frames)
         oldest = playing[0].start if playing else self._audio.done
-        frames = capture_frames(plan, self._microphone is not None)
+        frames = self._frames(plan)
         if max(self._audio.written, self._audio.done) + frames - oldest > self._ring_frames * 0.9:
             return
         samples = (peak * stimulus.compose(plan)).astype(np.float32)
         start = max(self._audio.written, self._earliest, self._soonest(plan))
         self._audio.write(start, samples, outputs)
-        playing.append(_Scheduled(waiting.popleft(), start, frames))
+        playing.append(_Scheduled(waiting.popleft(), start, plan))
+
+    def _frames(self, plan: stimulus.Layout) -> int:
+        """Of a capture, as far as the bench's delay is known."""
+        return capture_frames(plan, self._microphone is not None, self._delay_s or LONGEST_DELAY_S)
 
     def _soonest(self, plan: stimulus.Layout) -> int:
         """Frame at which a stimulus may begin, now.
@@ -170,12 +178,12 @@ class StreamPlayer:
         moved = done - self._last_stop > UNMOVED_S * rate_hz
         return max(sounding - plan.mark_before, done if moved else 0)
 
-    def _capture(self, played: _Scheduled, meanwhile: Callable[[], None]) -> Capture:
-        samples = self._audio.read(played.start, played.frames)[list(self._routing.rows)]
-        flags = self._audio.flags_between(played.start, played.start + played.frames)
+    def _capture(self, played: _Scheduled, frames: int, meanwhile: Callable[[], None]) -> Capture:
+        samples = self._audio.read(played.start, frames)[list(self._routing.rows)]
+        flags = self._audio.flags_between(played.start, played.start + frames)
         inputs, own = self._routing.roles, self._microphone
         if own:
-            recorded, theirs = own.recorded(self._audio, played.start, played.frames, meanwhile)
+            recorded, theirs = own.recorded(self._audio, played.start, frames, meanwhile)
             samples, inputs, flags = np.vstack((recorded, samples)), (own.role, *inputs), flags + theirs
         return Capture(
             request=played.request,

@@ -104,8 +104,10 @@ def noise_rms(silence: Capture, role: str) -> float:
 def without_lines_rms(silence: Capture, role: str) -> float:
     """RMS value of an input in silence, volts, mains hum and all else below 30 Hz taken out."""
     frequency_hz, density = power_spectral_density(silence.volts(role), silence.sample_rate_hz, 0.5)
-    away = np.abs(frequency_hz[:, np.newaxis] - np.multiply.outer(np.arange(1, 41), [50.0, 60.0]).ravel()).min(axis=1)
-    kept = (frequency_hz > 30) & (away > 5.0)
+    away_hz = [
+        np.abs(frequency_hz - mains_hz * np.clip(np.round(frequency_hz / mains_hz), 1, 40)) for mains_hz in (50, 60)
+    ]
+    kept = (frequency_hz > 30) & (np.minimum(*away_hz) > 5.0)
     # What the lines hide is taken to be as dense as what lies between them.
     filled = np.interp(frequency_hz, frequency_hz[kept], density[kept])
     return float(np.sqrt(np.sum(filled[frequency_hz > 30]) * (frequency_hz[1] - frequency_hz[0])))

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy
+from numpy.typing import NDArray
 
 from rig.circuit.channel import Channel, impedance_ohm
 from rig.circuit.factor import smooth_correlation
@@ -18,6 +19,8 @@ STEP = 0.05
 #: Where builds have taught how far good units lie apart, none lies further than this (standard deviations); numerical.
 LEARNT_REACH = 3.0
 DRAWS = 100
+#: Parameters that may come to a bound or leave it, one by one, before a fit is given up; numerical.
+BOUND_CHANGES = 300
 #: So many things about what is left over are independent (common practice, no source); the largest is exceeded by one
 #: good unit in a thousand.
 INDEPENDENT, NOT_BEYOND = 6, 0.999
@@ -151,15 +154,30 @@ def remaining(nearest: Nearest, changes: ComplexArray) -> ComplexArray:
     # No room at all on one side is a bound like another, but the two must not meet.
     bounds = np.minimum(nearest.room[0], -1e-9), np.maximum(nearest.room[1], 1e-9)
     span, small = np.linalg.qr(nearest.slopes)
-
-    def followed(curve: FloatArray) -> FloatArray:
-        return np.asarray(nearest.slopes @ scipy.optimize.lsq_linear(small, span.T @ curve, bounds, "bvls").x)
-
     before = np.concatenate([nearest.left_over.real, nearest.left_over.imag])
-    at_rest = followed(before)
     asked = np.concatenate([changes.real, changes.imag], axis=1)
-    rest = [change - (followed(before + change) - at_rest) for change in asked]
+    at_rest = scipy.optimize.lsq_linear(small, span.T @ before, bounds, "bvls", max_iter=BOUND_CHANGES)
+    moved_to = [_bounded(small, span.T @ (before + change), bounds, at_rest.active_mask) for change in asked]
+    rest = [change - nearest.slopes @ (to - at_rest.x) for change, to in zip(asked, moved_to, strict=True)]
     return np.array([one[: before.size // 2] + 1j * one[before.size // 2 :] for one in rest])
+
+
+def _bounded(
+    matrix: FloatArray, wanted: FloatArray, bounds: tuple[FloatArray, FloatArray], at_bounds: NDArray[np.int64]
+) -> FloatArray:
+    """Bounded least squares near a solution whose parameters lie at their lower (-1) or upper (1) bounds, or free (0).
+
+    A small change rarely brings another parameter to a bound. Where none is, as the conditions of Karush, Kuhn and
+    Tucker tell, one solution of the free ones is all that it takes.
+    """
+    free = at_bounds == 0
+    found = np.where(at_bounds < 0, bounds[0], bounds[1])
+    found[free] = np.linalg.lstsq(matrix[:, free], wanted - matrix[:, ~free] @ found[~free], rcond=None)[0]
+    slope = matrix.T @ (matrix @ found - wanted)
+    is_inside = np.all((found >= bounds[0]) & (found <= bounds[1]))
+    if is_inside and np.all(at_bounds[~free] * slope[~free] <= 0):
+        return np.asarray(found)
+    return np.asarray(scipy.optimize.lsq_linear(matrix, wanted, bounds, "bvls", max_iter=BOUND_CHANGES).x)
 
 
 def taken_up(nearest: Nearest, noise: FloatArray) -> FloatArray:

@@ -18,6 +18,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT)]
 
+from rig.bench.base import LONGEST_DELAY_S, allowed_delay_s, capture_frames
 from rig.run import sequencer
 from rig.run.opening import simulated
 from rig.run.schedule import with_codes
@@ -48,7 +49,7 @@ class CountedTime:
     @contextmanager
     def stage(self, name: str) -> Iterator["CountedTime"]:
         with self.bench.stage(name) as player:
-            self._player = player
+            self._player, self._delay_s = player, 0.0
             yield self
 
     def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
@@ -63,7 +64,10 @@ class CountedTime:
             self.work()
             (capture,) = self._player.play([request])
             self._worked_s = time.thread_time()
-            stop_s = begins_s + capture.samples.shape[1] / capture.sample_rate_hz
+            # The simulated bench records as long as a player that knows no delay yet.
+            frames = capture_frames(capture.layout, False, self._delay_s or LONGEST_DELAY_S)
+            self._delay_s = self._delay_s or allowed_delay_s(capture)
+            stop_s = begins_s + frames / capture.sample_rate_hz
             begins_s += capture.layout.total_s
             self.written_s, self.last_stop_s = begins_s, stop_s
             self.now_s = max(self.now_s, stop_s)
