@@ -25,6 +25,8 @@ LONGEST_DELAY_S = 0.25
 FULL_SCALE = 0.999
 #: Without a common clock gains are of the last so many seconds, ... (our choice; tests/signals/test_power_gain.py)
 FOLLOWED_S = 60.0
+#: ... as long as the quarters of each row are no further apart in power (our choice), ...
+STEADY_PART = 2.0
 #: ... and told where they stand so many standard uncertainties above nothing: to 1 dB; our choice.
 CLEAR = 4.0
 #: A load that draws no coherent current is open or shorted only if so much of the voltage sent really lies across it;
@@ -171,6 +173,9 @@ def _gains_without_clock(
 ) -> dict[str, float]:
     """Gains of the last `FOLLOWED_S`, of those channels and octaves that can be told apart by then."""
     sent = np.stack(list(piece.sent_v.values()))
+    if not _is_steady(sent):
+        past.clear()
+        return {}
     past.append(block_powers(sent, microphone, sample_rate_hz, centres_hz, LONGEST_DELAY_S))
     while sum(row.seconds for row in past) - past[0].seconds >= FOLLOWED_S:
         past.popleft()
@@ -184,6 +189,12 @@ def _gains_without_clock(
             gain_u_db = np.where(clear[row], DB_PER_POWER_PART * power_u[row] / power[row], np.nan)
         found |= _named(f"gain_db_u.{channel}", centres_hz, gain_u_db)
     return found
+
+
+def _is_steady(sent: Floats) -> bool:
+    """Whether a programme keeps its level in a row: what all channels do alike would hide what each does."""
+    parts = np.square(sent[:, : sent.shape[1] // 4 * 4]).sum(axis=0).reshape(4, -1).mean(axis=1)
+    return bool(np.max(parts) < STEADY_PART * np.min(parts))
 
 
 def _coil(

@@ -105,6 +105,16 @@ def test_a_microphone_on_its_own_clock_tells_channels_apart_by_their_powers():
             )
 
 
+def test_while_a_programme_changes_its_level_no_channel_is_told_on_another_clock():
+    sent = {name: own * np.linspace(0.1, 1.0, own.size) for name, own in sent_v().items()}
+    made, roles = piece(sent, 0.05 * sent["left"] + noise(1e-4))
+    past = deque(["earlier"])
+    values, trouble = observed(replace(made, has_own_clock=True), roles, CALIBRATION, RATE_HZ, past=past)
+    assert trouble == ""
+    assert not any(name.startswith("gain_db") for name in values)
+    assert not past
+
+
 def test_a_channel_that_is_not_heard_has_no_gain_on_another_clock():
     values = on_a_clock_of_its_own(2, (0.05, 0.0))
     assert [name for name in values if name.startswith("gain_db.right")] == []
