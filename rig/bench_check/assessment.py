@@ -12,6 +12,7 @@ from rig.values.captures import Capture, Untrusted
 from rig.values.requests import Stage, Sweep
 from rig.verdict.clocks import on_one_clock
 from rig.verdict.responses import sweep_layout
+from rig.verdict.spacing import spaced
 
 #: Silence is listened to for so long (our choice; tests/benchmarks/bench_faults.py).
 LEADS_SILENCE_S, PLAYING_SILENCE_S = 1.0, 2.0
@@ -33,9 +34,11 @@ def requests(kit: Kit, stage: Stage, sample_rate_hz: float) -> list[Sweep]:
     if stage == "leads":
         quiet = replace(kit.sweep("leads", first, quiet=True), seconds=SHORT_S)
         quiet = replace(quiet, level_v=min(quiet.level_v, QUIET_V))
-        return [replace(quiet, level_v=0.0, seconds=LEADS_SILENCE_S), replace(quiet, stop_hz=widest_hz)]
+        sweep = spaced(replace(quiet, stop_hz=widest_hz), is_gate=True)
+        return [replace(quiet, level_v=0.0, seconds=LEADS_SILENCE_S), sweep]
     place = kit.positions[0].name
-    sweeps = [kit.sweep("playing", channel.name, first, place, quiet=True) for channel in kit.channels]
+    pings = [kit.sweep("playing", channel.name, first, place, quiet=True) for channel in kit.channels]
+    sweeps = [spaced(ping, is_gate=True) for ping in pings]
     soft = replace(sweeps[0], level_v=sweeps[0].level_v * SOFTER, seconds=LONGER_S, stop_hz=widest_hz)
     return [replace(kit.silence(first, place, PLAYING_SILENCE_S), marks=None), *sweeps, soft]
 

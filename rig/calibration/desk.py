@@ -20,6 +20,7 @@ from rig.files.errors import BenchError, BenchSetupError, Stopped
 from rig.values.captures import Capture
 from rig.values.requests import Stage, Sweep
 from rig.verdict.examine import capture_troubles
+from rig.verdict.spacing import spaced
 
 #: A disturbed capture is taken again so often; our choice.
 TRIES = 3
@@ -151,6 +152,7 @@ def sound_capture(bench: Bench, guide: Guide, request: Sweep, *roles: str) -> Ca
         If there is none in three tries.
     """
     troubles: tuple[str, ...] = ()
+    request = request if request.is_silence else spaced(request, is_gate=False)
     for _ in range(TRIES):
         with bench.stage(request.stage) as player:
             guide.plays(request)

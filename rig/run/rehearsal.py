@@ -13,13 +13,13 @@ import numpy as np
 from rig.design.kit import Kit
 from rig.files.errors import BenchError
 from rig.run.sequencer import Confirm
-from rig.run.spacing import spaced
 from rig.run.verify import load_what_computes
 from rig.signals.stimulus import compose
 from rig.values.captures import Calibration, Capture, KnownLoad
 from rig.values.requests import AT_LEADS, Request, Sweep
 from rig.verdict.check import ListedCheck
 from rig.verdict.examine import capture_troubles
+from rig.verdict.spacing import spaced
 
 #: Latency of the made-up bench, and the noise of its inputs; our choice.
 LATE_S, NOISE = 0.01, 1e-5

@@ -11,10 +11,10 @@ from rig.design.kit import Kit, PositionSpec
 from rig.design.soak import CAUTIONS
 from rig.design.speaker import PORT
 from rig.files.errors import TableError
-from rig.run.spacing import spaced
 from rig.signals.stimulus import HIGHEST_CODE
 from rig.values.requests import AT_LEADS, MOMENTS, STAGE_ORDER, Programme, Request, Stage, Sweep
 from rig.verdict.check import ListedCheck
+from rig.verdict.spacing import spaced
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,6 @@ from rig.design.kit import Kit
 from rig.files.errors import BenchError
 from rig.run.judging import Basis, Judgement, KeptLog, basis, judge_run, settled, steady_limits_k
 from rig.run.schedule import Group, Schedule
-from rig.run.spacing import in_room, tail_s
 from rig.values.captures import Capture
 from rig.values.logs import Log
 from rig.values.requests import AT_LEADS, Programme, Request, Stage, Sweep
@@ -37,6 +36,7 @@ from rig.verdict.check import ListedCheck, foretold
 from rig.verdict.examine import capture_troubles, examine_looks
 from rig.verdict.guard import GuardWatch
 from rig.verdict.second_look import MOST_LOOKS, CheckedCapture, is_doubtful, needs_another, standing
+from rig.verdict.spacing import in_room, tail_s
 
 #: A disturbed capture is repeated at most so often before its checks are void; our choice.
 REPEATS = 2

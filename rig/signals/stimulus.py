@@ -2,7 +2,7 @@
 
     silence | mark | pause | sweep | tail | mark | rest
 
-How long the silences are is told with each playing (`Spacing`); a run chooses them in `rig.run.spacing`.
+How long the silences are is told with each playing (`Spacing`); a run chooses them in `rig.verdict.spacing`.
 
 The silence is the reading of the noise floor. The two marks are equal and short and cover a wide band: the spacing
 of their recordings tells a clock difference and lost samples at any microphone through any unit, since the unit

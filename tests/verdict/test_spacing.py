@@ -10,10 +10,10 @@ from simulated_runs import ROOT
 import checks
 from rig.design.kit import load_kit
 from rig.files.plain import json_bytes, restored
-from rig.run import spacing
 from rig.run.schedule import plan, with_codes
 from rig.signals.decay import decayed_s
 from rig.values.requests import Sweep
+from rig.verdict import spacing
 from rig.verdict.check import listed_checks
 
 KIT = load_kit(ROOT, "booth-two")
