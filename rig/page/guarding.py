@@ -69,7 +69,7 @@ def refusal(asked: Asked, rules: Rules) -> tuple[int, str] | None:
         return None
     if not is_here:
         return 403, "another machine may read, and change nothing"
-    if origin is None or not _equal(asked.headers.get(KEY_HEADER, ""), rules.key):
+    if origin is None or not is_equal(asked.headers.get(KEY_HEADER, ""), rules.key):
         return 403, "only a page that this server has shown may change something: load it again"
     return None
 
@@ -87,8 +87,9 @@ def is_this_machine(client: str) -> bool:
 def _has_token(asked: Asked, rules: Rules) -> bool:
     if not rules.token:
         return False
-    return any(_equal(shown, rules.token) for shown in (asked.token, asked.cookies.get(TOKEN_COOKIE, "")))
+    return any(is_equal(shown, rules.token) for shown in (asked.token, asked.cookies.get(TOKEN_COOKIE, "")))
 
 
-def _equal(a: str, b: str) -> bool:
+def is_equal(a: str, b: str) -> bool:
+    """Whether two secrets are the same; it takes as long whether they are or not."""
     return hmac.compare_digest(a.encode("utf-8", "replace"), b.encode("utf-8", "replace"))

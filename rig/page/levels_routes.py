@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, Response
+from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from rig.bench.shuttle import Block
@@ -15,6 +15,7 @@ from rig.drawing.panels import Line, Panel, curve_axes, figure
 from rig.drawing.svg import LIMIT, MEASURED
 from rig.files.errors import KitproofError
 from rig.page.drawing import page
+from rig.page.guarding import is_equal, is_this_machine
 from rig.page.live_levels import Heard
 from rig.page.station import Station
 from rig.run.room_before import RoomBefore, room_before
@@ -56,6 +57,10 @@ def room_of(station: Station, kit: str) -> Room:
     return Room(next((one for one in jobs if any(stage.name == "playing" for stage in one.schedule.stages)), None))
 
 
+def _is_here(request: Request) -> bool:
+    return request.client is not None and is_this_machine(request.client.host)
+
+
 def levels_fragment(heard: Heard, room: Room) -> str:
     """What a window shows of what is heard."""
     found = room.found
@@ -86,9 +91,12 @@ def levels_routes(station: Station, key: str, stream: Stream) -> list[Route]:
 
     def levels(request: Request) -> Response:
         names = [kit.name for kit in station.kits]
-        return HTMLResponse(page("levels.html", key=key, kits=names, kit=kit_of(request)))
+        return HTMLResponse(page("levels.html", key=key, kits=names, kit=kit_of(request), is_here=_is_here(request)))
 
     async def events(request: Request) -> Response:
+        # It opens the microphone: for a page of ours on this machine alone, whatever else a browser shows.
+        if not _is_here(request) or not is_equal(request.query_params.get("key", ""), key):
+            return PlainTextResponse("only the levels page, on the bench's own computer, opens the inputs", 403)
         room = await run_in_threadpool(room_of, station, kit_of(request))
 
         def shown() -> dict[str, object]:

@@ -1,7 +1,7 @@
 """What can be read at any time: units, a unit's history, its curves on top of each other, its sounds and reports."""
 
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -25,6 +25,8 @@ from rig.values.readings import Curve
 from rig.values.run import Run
 from rig.values.verdicts import Mask, Outcome, Verdict
 
+#: What the lists are filtered by, as `kitproof results` names it.
+FILTERS = ("kit", "serial", "since", "until", "outcome", "check", "finding", "plan", "bench", "by", "batch")
 #: Runs on a page of the list (choice of the page).
 A_PAGE = 50
 #: So many earlier runs are drawn behind the newest; more would hide each other (choice of layout).
@@ -81,18 +83,34 @@ class UnitPage:
     sounds: tuple[tuple[str, int, SoundEntry], ...]
 
 
-def listed(workspace: Path, kit: str, serial: str, outcome: str, number: int) -> Listed:
+def selection_of(asked: Mapping[str, str], kits: Sequence[str]) -> Selection:
+    """Which runs a form asks for: the filters of the command line; persons and serials in turn, between spaces.
+
+    Raises
+    ------
+    TableError
+        If no run can be so.
+    """
+    words = {name: asked.get(name, "").strip() for name in FILTERS}
+    return Selection(
+        **{**words, "kit": words["kit"] if words["kit"] in kits else ""}
+        | {name: tuple(words[name].split()) for name in ("serial", "by")}  # type: ignore[arg-type]
+    )
+
+
+def listed(workspace: Path, asked: Mapping[str, str], kits: Sequence[str]) -> Listed:
     """A page of the workspace's runs, as `kitproof results` filters them; pages count from 1."""
     problems: list[str] = []
+    number = int(asked.get("page", "")) if asked.get("page", "").isdecimal() else 1
     try:
-        selection = Selection(kit=kit, serial=(serial,) if serial else (), outcome=outcome)
+        selection = selection_of(asked, kits)
     except TableError as error:
         return Listed((), 1, 1, (str(error),))
-    of, odd = ask(workspace, lambda one: (count(one, selection), unread(one, kit)), problems.append)
+    of, odd = ask(workspace, lambda one: (count(one, selection), unread(one, selection.kit)), problems.append)
     pages = max(-(-of // A_PAGE), 1)
     number = min(max(number, 1), pages)
-    asked = newest(selection, A_PAGE).offset((number - 1) * A_PAGE)
-    runs = ask(workspace, lambda one: rows_of_answer(one, asked))
+    rows = newest(selection, A_PAGE).offset((number - 1) * A_PAGE)
+    runs = ask(workspace, lambda one: rows_of_answer(one, rows))
     return Listed(tuple(runs), number, pages, (*problems, *odd))
 
 

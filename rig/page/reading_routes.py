@@ -1,6 +1,8 @@
 """The routes of what can only be read: units, their curves, sounds and reports."""
 
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Mapping
+from urllib.parse import urlencode
 
 from markupsafe import Markup
 from starlette.requests import Request
@@ -9,27 +11,30 @@ from starlette.routing import Route
 
 from rig.bench.settings import BenchSettings
 from rig.drawing.panels import LEFT, WIDTH, column_width
-from rig.files.errors import KitproofError
+from rig.files.errors import KitproofError, RecordError
 from rig.page.bench_tasks import choices
 from rig.page.drawing import page
 from rig.page.guarding import REPORT_POLICY
-from rig.page.reading import listed, report_file, run_of, sound_file, unit_page
+from rig.page.reading import FILTERS, listed, report_file, run_of, selection_of, sound_file, unit_page
 from rig.page.station import Station
 from rig.run.bench_jobs import calibrations_of
 from rig.screen.calibrations import listed_cells
+from rig.store import records
+from rig.store.selection import Selection
 
 
 def reading_routes(station: Station, key: str) -> list[Route]:
     """Routes that show what is stored; `key` goes into each page for its stop button."""
     workspace = station.workspace
 
+    kits = [kit.name for kit in station.kits]
+
     def units(request: Request) -> Response:
-        asked = {name: request.query_params.get(name, "") for name in ("kit", "serial", "outcome", "page")}
-        number = int(asked["page"]) if asked["page"].isdecimal() else 1
-        kits = [kit.name for kit in station.kits]
-        kit = asked["kit"] if asked["kit"] in kits else ""
-        found = listed(workspace, kit, asked["serial"], asked["outcome"], number)
-        return HTMLResponse(page("units.html", key=key, listed=found, asked=asked, kits=kits))
+        asked = _asked(request)
+        found = listed(workspace, asked, kits)
+        # Of the same list, another page of it.
+        same = urlencode({name: value for name, value in asked.items() if name in FILTERS and value})
+        return HTMLResponse(page("units.html", key=key, listed=found, asked=asked, kits=kits, same=same))
 
     def unit(request: Request) -> Response:
         names = request.path_params
@@ -51,12 +56,51 @@ def reading_routes(station: Station, key: str) -> list[Route]:
 
     run = "/runs/{kit}/{serial}/{run}"
     return [
+        Route("/batch", _or_why_not(lambda request: HTMLResponse(batch_page(station, key, _asked(request))), key)),
         Route("/calibrations", _or_why_not(lambda request: HTMLResponse(calibrations_page(station, key)), key)),
         Route("/units", _or_why_not(units, key)),
         Route("/units/{kit}/{serial}", _or_why_not(unit, key)),
         Route(f"{run}/report", _or_why_not(report, key)),
         Route(f"{run}/sounds/{{number:int}}", _or_why_not(sound, key)),
     ]
+
+
+def _asked(request: Request) -> dict[str, str]:
+    return {name: request.query_params.get(name, "") for name in (*FILTERS, "page")}
+
+
+#: One batch is studied at a time.
+_STUDYING = threading.Lock()
+
+
+def studied(station: Station, selection: Selection) -> str:
+    """The report of a batch, as `kitproof batch` makes it; nothing is written.
+
+    Raises
+    ------
+    KitproofError
+        If no run is asked for, or the bench is at work: a processor that is busy may lose sound.
+    """
+    from rig.report.batch_report import body
+    from rig.study.batch_study import study
+
+    if station.is_under_way:
+        raise RecordError("the bench is at work, which a study would disturb: ask again when it is done")
+    problems: list[str] = []
+    with _STUDYING:
+        found = study(station.workspace, selection, problems.append)
+    return body(found, tuple(dict.fromkeys(problems)), records.now())
+
+
+def batch_page(station: Station, key: str, asked: Mapping[str, str]) -> str:
+    """A batch's report, or a form to ask for one."""
+    kits, report, problem = [kit.name for kit in station.kits], "", ""
+    try:
+        # Our own report; every name in it was escaped when it was made.
+        report = Markup(studied(station, selection_of(asked, kits))) if asked["kit"] else ""
+    except KitproofError as error:
+        problem = str(error)
+    return page("batch.html", key=key, asked=asked, kits=kits, report=report, problem=problem)
 
 
 def calibrations_page(station: Station, key: str) -> str:

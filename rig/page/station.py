@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager, suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -36,6 +37,7 @@ DOUBLED_S = 1.0
 #: An answer counts only when its question has stood so long: a key that was held before it came is none to it; our
 #: choice.
 SHOWN_S = 0.4
+STOPPED = "stopped: nothing was recorded"
 #: A stop has so long to end what is under way before another one is passed on; our choice.
 STOPS_S = 1.0
 
@@ -67,13 +69,15 @@ class Station:
         self._changes: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._orders: SimpleQueue[Order] = SimpleQueue()
         self._answers: SimpleQueue[tuple[int, str]] = SimpleQueue()
-        #: The order that was given last and not stopped since; and the one of the task that was chosen.
+        #: The order that was given last and neither ended nor stopped since; the one that the main thread is at, which
+        #: is the one before while its record is written; and that of the task that was chosen.
         self._begun: Order | None = None
+        self._running: Order | None = None
         self._task: Order | None = None
         #: Number of the last question, when it was put, and of the last that was answered.
         self._question, self._asked_s, self._answered = 0, 0.0, 0
-        #: Something is under way; it can still be stopped; that was asked.
-        self._is_under_way = self._may_stop = self._is_stopping = False
+        #: What runs can still be stopped; that was asked.
+        self._may_stop = self._is_stopping = False
         self._stopped_s = 0.0
         self._last_code, self._last_code_s = "", -DOUBLED_S
         #: Of each open window what is called at a change, and its name.
@@ -108,7 +112,7 @@ class Station:
     def is_under_way(self) -> bool:
         """Whether a unit is being measured, or its paper made."""
         with self._lock:
-            return self._is_under_way
+            return self._begun is not None or self._running is not None
 
     def listen(self, window: str, changed: Callable[[], None]) -> None:
         """Call `changed` at every change of the view, from any thread; the first window is the one that answers."""
@@ -168,7 +172,7 @@ class Station:
             self.skip(window)
         elif action == "rework":
             with self._lock:
-                if self._is_under_way or self._view.unit is None or not self._view.unit.history:
+                if self.is_under_way or self._view.unit is None or not self._view.unit.history:
                     self._tell("a rework is noted of a unit that was measured: scan its serial first")
                 else:
                     self._show(replace(self._view, is_reworking=True, notice=""))
@@ -178,7 +182,7 @@ class Station:
         assert read.kit
         with self._lock:
             # While its record is being written, the next unit may come.
-            if self._may_stop:
+            if self._is_engaged():
                 self._tell(f"{read.serial} was scanned while {self._busy_words()}: nothing was done")
                 return
             unit = self._unit(read.kit, read.serial)
@@ -194,7 +198,7 @@ class Station:
         except KitproofError as error:
             return str(error)
         with self._lock:
-            if self._may_stop:
+            if self._is_engaged():
                 return f"{self._busy_words()}: nothing was done"
             self._task = order
             self._show(View(phase="chosen", task=task, answering=window))
@@ -218,17 +222,15 @@ class Station:
                 return
             if view.phase not in ("chosen", "done") or question != 0:
                 return
-            if self._is_under_way:
-                self._tell("one moment: the record of the unit before is still being written")
-                return
             if view.phase == "done":
                 self._take_again(view)
                 return
             order = self._order(view)
             if order is None:
                 return
-            self._begun, self._is_under_way, self._may_stop = order, True, True
-            self._show(replace(view, phase="busy", notice="", is_reworking=False))
+            waits = "The record of the unit before is still being written." if self._running else ""
+            self._begun = order
+            self._show(replace(view, phase="busy", notice=waits, is_reworking=False))
         # A card has room for one of both. Meanwhile it may have been stopped: then the order is not begun any more.
         self.levels.hold()
         self._orders.put(order)
@@ -264,7 +266,7 @@ class Station:
         with self._lock:
             if not self._may_answer(window):
                 return
-            if self._may_stop:
+            if self._is_engaged():
                 self._tell(f"{self._busy_words()}; {ACTION_WORDS['stop']} ends that")
             else:
                 self._show(View(answering=self._view.answering))
@@ -273,7 +275,7 @@ class Station:
         """Note what was done to the unit that is shown; no words: none is noted."""
         with self._lock:
             unit = self._view.unit
-            if not self._may_answer(window) or self._is_under_way or unit is None:
+            if not self._may_answer(window) or self.is_under_way or unit is None:
                 return
             kit = next(kit for kit in self.kits if kit.name == unit.kit)
             view = View(phase="chosen", unit=unit, answering=self._view.answering)
@@ -291,9 +293,15 @@ class Station:
     def stop(self) -> None:
         """End what sounds and is under way, from any window; where nothing is under way, nothing."""
         with self._lock:
-            now_s = time.monotonic()
+            order, now_s = self._begun, time.monotonic()
+            if order is not None and self._running is not order:
+                # The main thread looks whether it still is begun, once it says that it runs.
+                self._begun = None
+                self._rest(None, STOPPED)
+            if order is None or self._running is not order or not self._may_stop:
+                return
             # Twice in a hurry is once: what ends the sound must not be ended itself.
-            if not self._may_stop or (self._is_stopping and now_s - self._stopped_s < STOPS_S):
+            if self._is_stopping and now_s - self._stopped_s < STOPS_S:
                 return
             self._is_stopping, self._stopped_s = True, now_s
         interrupt(self._main)
@@ -315,28 +323,36 @@ class Station:
                 is_stopped = True
             # Once all that the interrupt has unwound is let go of.
             if is_stopped:
-                self._begun = None
-                self._changes.put(lambda: self._rest("stopped: nothing was recorded"))
+                ended, self._running = self._running, None
+                self._changes.put(partial(self._rest, ended, STOPPED))
 
     def _do(self, front: Front, order: Order) -> None:
-        if order is not self._begun:
-            # It was stopped before it came here.
-            return
-        try:
-            order(front)
-        except KitproofError as error:
-            words = str(error)
-            self._change(lambda view: replace(view, phase="chosen", notice=words, question=None, sounding=None))
-        self._changes.put(lambda: self._rest(""))
+        self._may_stop, self._running = True, order
+        # It may have been stopped before it came here.
+        if order is self._begun:
+            try:
+                order(front)
+            except KitproofError as error:
+                words = str(error)
+                self._change(lambda view: replace(view, phase="chosen", notice=words, question=None, sounding=None))
+        self._running = None
+        self._changes.put(partial(self._rest, order, ""))
 
-    def _rest(self, notice: str) -> None:
-        """Nothing is under way any more; what it has come to stays shown."""
-        self._is_under_way = self._may_stop = self._is_stopping = False
+    def _rest(self, ended: Order | None, notice: str) -> None:
+        """An order has ended, or one that waited was stopped; what it has come to stays shown."""
+        if ended is not None and self._begun not in (ended, None):
+            # The next one waits for the main thread, or is there already.
+            return
+        self._begun, self._is_stopping = None, False
         self.levels.release()
         view = self._view
         if view.phase in ("busy", "asking", "sounding"):
             view = replace(view, phase="chosen", notice=notice, question=None, sounding=None)
         self._show(view)
+
+    def _is_engaged(self) -> bool:
+        """Whether something is begun that is more than the writing of a record."""
+        return self._begun is not None and (self._running is not self._begun or self._may_stop)
 
     def _confirm(self, text: str) -> bool:
         self._answered_text(text, is_typed=False)

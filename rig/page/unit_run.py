@@ -55,9 +55,8 @@ def measure(front: Front, place: Place, unit: Unit) -> None:
     )
 
     def with_record(view: View) -> View:
-        # Meanwhile another unit may have been scanned.
-        is_of_it = view.unit is not None and view.unit.serial == unit.serial and view.phase != "chosen"
-        return finished(view, run, work.kit, record) if is_of_it else view
+        # Meanwhile another unit may have been scanned, or the same once more.
+        return finished(view, run, work.kit, record) if view.unit is unit and view.phase != "chosen" else view
 
     front.change(with_record)
     _certify(front, record)

@@ -2,10 +2,11 @@
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 from markupsafe import Markup
 
-from rig.drawing.svg import HATCHING
+from rig.drawing.svg import HATCHING, PATTERN
 from rig.report.batch_figures import charts_svg, daily_svg, spread_svg, stack_svg
 from rig.report.templates import template
 from rig.report.words import moment
@@ -18,7 +19,17 @@ MOST_SPREADS, MOST_ROWS = 8, 30
 
 
 def page(study: BatchStudy, problems: Sequence[str], made_at: str) -> str:
-    """The page as HTML."""
+    """The page as HTML, with everything in it."""
+    return template("batch.html").render(_shown(study, problems, made_at), hatching=Markup(HATCHING))
+
+
+def body(study: BatchStudy, problems: Sequence[str], made_at: str) -> str:
+    """What stands on the page, to stand on another one: HTML without its head, and without any style of its own."""
+    hatching = Markup(f'<svg class="aside" width="0" height="0" aria-hidden="true">{PATTERN}</svg>')
+    return template("batch_body.html").render(_shown(study, problems, made_at), hatching=hatching)
+
+
+def _shown(study: BatchStudy, problems: Sequence[str], made_at: str) -> dict[str, Any]:
     ranked = words.worst_first(study.spreads)
     drawn = [one for one in ranked if one.index][:MOST_SPREADS]
     failures = study.failures
@@ -28,21 +39,20 @@ def page(study: BatchStudy, problems: Sequence[str], made_at: str) -> str:
         "By finding": (["part", "what is wrong"], failures.findings),
         "Void runs, by reason and bench": (["reason", "bench"], failures.void),
     }
-    return template("batch.html").render(
-        study=study,
-        hatching=Markup(HATCHING),
-        made_at=moment(made_at),
-        overview=words.overview(study),
-        remarks=[*problems, *words.remarks(study)],
-        failed={title: (heads, rows[:MOST_ROWS], len(rows)) for title, (heads, rows) in failed.items() if rows},
-        causes=[(words.change_sentence(study, cause), charts_svg(study, cause)) for cause in study.causes],
-        odd=words.odd_sentences(study),
-        daily=daily_svg(study) if len(study.batch.units) else None,
-        rows=[_cells(one) for one in ranked],
-        spreads=[(_title(one), spread_svg(one)) for one in drawn],
-        stacks=[stack_svg(study, stack) for stack in study.stacks if len(study.batch.units) > 1],
-        enough=words.ENOUGH,
-    )
+    return {
+        "study": study,
+        "made_at": moment(made_at),
+        "overview": words.overview(study),
+        "remarks": [*problems, *words.remarks(study)],
+        "failed": {title: (heads, rows[:MOST_ROWS], len(rows)) for title, (heads, rows) in failed.items() if rows},
+        "causes": [(words.change_sentence(study, cause), charts_svg(study, cause)) for cause in study.causes],
+        "odd": words.odd_sentences(study),
+        "daily": daily_svg(study) if len(study.batch.units) else None,
+        "rows": [_cells(one) for one in ranked],
+        "spreads": [(_title(one), spread_svg(one)) for one in drawn],
+        "stacks": [stack_svg(study, stack) for stack in study.stacks if len(study.batch.units) > 1],
+        "enough": words.ENOUGH,
+    }
 
 
 def _title(one: Spread) -> str:

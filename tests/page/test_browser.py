@@ -94,6 +94,8 @@ def walk(window: Page) -> Locator:
     while True:
         window.wait_for_selector(".phase-asking, .phase-done")
         if window.locator(".phase-done").count():
+            # The verdict is there before its record is.
+            window.get_by_role("link", name="Report of this run").wait_for()
             return window.locator(".verdict")
         fits(window)
         step = window.locator(".step").inner_text()

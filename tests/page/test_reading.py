@@ -6,13 +6,20 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from simulated_runs import ROOT
+from starlette.testclient import TestClient
 from stored_runs import stored_runs
 
 from rig.files.errors import RecordError
 from rig.page import reading
 from rig.page.drawing import page
+from rig.page.guarding import Rules
+from rig.page.server import app
+from rig.page.station import Station
 from rig.store import records
 from rig.store.recorded import read_run, recorded_kit
+
+KITS = ["shelf-one"]
 
 
 def test_the_list_is_read_from_the_index_a_page_at_a_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -20,19 +27,19 @@ def test_the_list_is_read_from_the_index_a_page_at_a_time(tmp_path: Path, monkey
     stored = records.all_records(tmp_path)[0]
     monkeypatch.setattr(records, "read_record", lambda folder: pytest.fail("a record was read"))
     monkeypatch.setattr(reading, "A_PAGE", 25)
-    pages = [reading.listed(tmp_path, "", "", "", number) for number in (1, 2, 3, 99)]
+    pages = [reading.listed(tmp_path, {"page": str(number)}, KITS) for number in (1, 2, 3, 99)]
     assert [one.number for one in pages] == [1, 2, 3, 3]
     assert [one.of for one in pages] == [3] * 4
     assert [run["run"] for one in pages[:3] for run in one.runs] == made[::-1]
-    failed = reading.listed(tmp_path, "shelf-one", "SO-000001..SO-000040", "fail", 1)
+    failed = reading.listed(tmp_path, {"kit": "shelf-one", "serial": "SO-000001..SO-000040", "outcome": "fail"}, KITS)
     assert [run["run"] for run in failed.runs] == [one.run for one in reversed(stored[:40]) if one.outcome == "fail"]
-    shown = page("units.html", key="k", listed=failed, asked={"kit": "", "serial": "", "outcome": ""}, kits=[])
+    shown = page("units.html", key="k", listed=failed, asked=dict.fromkeys(reading.FILTERS, ""), kits=[], same="")
     assert all(run["serial"] in shown and run["wrong"] in shown for run in failed.runs)
 
 
 @pytest.mark.parametrize(("serial", "outcome"), [("", "maybe"), ("SO-2..SO-1", "")])
 def test_what_no_run_can_be_is_told_on_the_page(tmp_path: Path, serial: str, outcome: str) -> None:
-    found = reading.listed(tmp_path, "", serial, outcome, 1)
+    found = reading.listed(tmp_path, {"serial": serial, "outcome": outcome}, KITS)
     assert found.runs == ()
     assert "allowed" in found.problems[0]
 
@@ -91,3 +98,24 @@ def test_a_cursor_reads_what_is_drawn_at_its_frequency(tmp_path: Path) -> None:
     at = len(cursor["frequency_hz"]) // 3
     value = np.interp(np.log(cursor["frequency_hz"][at]), np.log(curve.frequency_hz), curve.value)
     assert next(iter(cursor["lines"].values()))[at] == pytest.approx(value, rel=1e-3)
+
+
+def test_a_batch_is_studied_on_the_page_unless_the_bench_is_at_work(tmp_path: Path) -> None:
+    shutil.copytree(ROOT / "tests" / "archive" / "limits" / "shelf-one", tmp_path / "limits" / "shelf-one")
+    made = list(stored_runs(tmp_path, 12, retests=0))
+    station = Station(tmp_path)
+    host = "127.0.0.1:8720"
+    rules = Rules(frozenset({host}), "k3y")
+    client = TestClient(app(station, rules), base_url=f"http://{host}", client=("127.0.0.1", 1))
+    before = sorted(tmp_path.rglob("*"))
+    shown = client.get("/batch?kit=shelf-one").text
+    assert f"{len(made)} units" in shown
+    assert "Readings between their limits" in shown
+    # The page's policy lets no style of its own in.
+    assert "style" not in shown.replace("/static/page.css", "").replace('rel="stylesheet"', "")
+    # Reading writes nothing but the index.
+    assert [one for one in sorted(tmp_path.rglob("*")) if one not in before and "index.sqlite" not in one.name] == []
+    assert "no run" in client.get("/batch?kit=shelf-one&serial=SO-900000").text
+    assert "allowed" in client.get("/batch?kit=shelf-one&since=yesterday").text
+    station._running = lambda front: None
+    assert "the bench is at work" in client.get("/batch?kit=shelf-one").text

@@ -36,7 +36,7 @@ def test_no_page_lets_anything_from_elsewhere_in(client: TestClient) -> None:
     assert answer.headers["x-content-type-options"] == "nosniff"
 
 
-@pytest.mark.parametrize("path", ["/do/go", "/do/stop", "/do/scan"])
+@pytest.mark.parametrize("path", ["/do/go", "/do/stop", "/do/scan", "/do/task"])
 def test_nothing_is_changed_by_reading(client: TestClient, path: str) -> None:
     assert client.get(path, headers=KEY).status_code == 405
 
@@ -80,3 +80,19 @@ def test_no_path_leads_elsewhere(client: TestClient, path: str) -> None:
 
 def test_a_host_of_another_name_is_refused(client: TestClient) -> None:
     assert client.get("/", headers={"host": "evil.example"}).status_code == 421
+
+
+@pytest.mark.parametrize(
+    ("client_host", "asked"), [("127.0.0.1", ""), ("127.0.0.1", "?key=other"), ("192.0.2.9", "?key=k3y&token=t0ken")]
+)
+def test_only_our_own_page_on_this_machine_opens_the_inputs(station: Station, client_host: str, asked: str) -> None:
+    rules = Rules(frozenset({HOST}), "k3y", "t0ken")
+    client = TestClient(app(station, rules), base_url=f"http://{HOST}", client=(client_host, 1))
+    assert client.get(f"/levels/events{asked}").status_code == 403
+    assert not station.levels.is_listening
+
+
+def test_a_form_that_cannot_be_done_is_told_why(client: TestClient, station: Station) -> None:
+    answer = client.post("/do/task", json={"window": "one", "task": "<b>"}, headers=KEY)
+    assert "task: found '<b>'" in answer.json()["why_not"]
+    assert station.view.task is None

@@ -9,6 +9,7 @@ import pytest
 from rich.console import Console
 from soaks import GUARD, PROGRAMME, rows
 
+from rig.page.view import soak_shown
 from rig.screen import terminal
 from rig.screen.soak_progress import (
     SoakScreen,
@@ -252,3 +253,20 @@ def test_an_interrupt_leaves_no_live_screen() -> None:
 def test_a_guard_without_roles_of_temperature_draws_all_the_same() -> None:
     programme = replace(PROGRAMME, guard=Guard((), 30.0, 5.0, 3.0, (0.7, 1.6)))
     assert "ambient" in text_of(watched(row(5, ambient=22.0), programme=programme))
+
+
+def test_all_that_would_stop_it_is_shown_on_the_page_the_nearest_first() -> None:
+    roles = (RoleGuard("heat sink", "celsius", upper=75.0, rise_k=40.0),)
+    known = watched(row(300, sink=52.0, ambient=22.0), programme=guarded(*roles))
+    shown = soak_shown(known)
+    assert [words.split(", now")[0] for words, _ in shown.guards][:2] == [
+        "heat sink more than 40 K above ambient",
+        "heat sink above 75 °C",
+    ]
+    shares = [share for _, share in shown.guards]
+    assert shares == sorted(shares, reverse=True)
+    assert shown.rows == (
+        ("heat sink", "52.0 °C", "30.0 K", "not known yet"),
+        ("ambient", "22.0 °C", "", ""),
+    )
+    assert soak_shown(watched(row(5, sink=50.0, ambient=22.0), programme=replace(REST, guard=GUARD))).guards == ()

@@ -152,7 +152,7 @@ if (bench) listen();
 
 // What is only looked at, live.
 for (const place of document.querySelectorAll("[data-stream]")) {
-  const stream = new EventSource(place.dataset.stream);
+  const stream = new EventSource(`${place.dataset.stream}&key=${key}`);
   const lost = document.getElementById("lost");
   stream.onopen = () => { lost.hidden = true; };
   stream.onerror = () => { lost.hidden = false; };
