@@ -1,5 +1,6 @@
-"""A TOML file of a builder's, edited: what is not changed keeps its place, its comments and its spelling."""
+"""A TOML file of a builder's, edited: what is not changed keeps its place, comments, spelling and line ends."""
 
+import difflib
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -25,7 +26,7 @@ def edited(text: str, path: Path, changes: Mapping[tuple[str, ...], Mapping[str,
     """
     wanted = tomllib.loads(text)
     try:
-        document = tomlkit.parse(text)
+        document = tomlkit.parse(text.replace("\r\n", "\n"))
         for place, value in changes.items():
             _change(wanted, place, dict(value) if value is not None else None)
             inline = None
@@ -33,13 +34,24 @@ def edited(text: str, path: Path, changes: Mapping[tuple[str, ...], Mapping[str,
                 inline = tomlkit.inline_table()
                 inline.update(value)
             _change(document, place, inline)
-        found = tomlkit.dumps(document)
+        found = _with_line_ends_of(text, tomlkit.dumps(document))
         is_right = tomllib.loads(found) == wanted
     except (TOMLKitError, ValueError) as error:
         raise TableError(f"{path}: cannot be edited: {error}") from None
     if not is_right:
         raise TableError(f"{path}: cannot be edited without changing what is to stay; edit it by hand")
     return found
+
+
+def _with_line_ends_of(text: str, edited_text: str) -> str:
+    """The edited text, lines that were there before ending as they did, new ones as most do."""
+    own, new = text.split("\n"), edited_text.split("\n")
+    usual = "\r" if 2 * text.count("\r\n") > text.count("\n") else ""
+    found = [*(line + usual for line in new[:-1]), new[-1]]
+    same = difflib.SequenceMatcher(None, [line.removesuffix("\r") for line in own[:-1]], new[:-1], autojunk=False)
+    for before, after, size in same.get_matching_blocks():
+        found[after : after + size] = own[before : before + size]
+    return "\n".join(found)
 
 
 def _change(table: Any, place: Place, value: Any) -> None:

@@ -61,6 +61,19 @@ def test_a_file_that_cannot_be_edited_says_so():
         edited("a = 1\n", Path("kit.toml"), {("a", "b"): {"c": 1}})
 
 
+@pytest.mark.parametrize("ends", ["\r\n", "\n"])
+def test_lines_keep_their_ends_and_new_ones_end_as_most_do(ends):
+    lines = ["# mine", "[limits.impedance]", '"impedance left" = { mask = "old.csv" }', "", "[checks]", "ping = {}", ""]
+    text = ends.join(lines).replace(f"ping = {{}}{ends}", "ping = {}\n")
+    changed = edited(text, Path("kit.toml"), {("limits", "response", "level left"): {"mask": "new.csv"}})
+    bare = changed.replace(ends, "\n").splitlines()
+    assert [line for line in bare if line in lines] == lines[:-1]
+    assert "new.csv" in changed
+    # One line ended otherwise before, and still does.
+    assert changed.count("\n") - changed.count("\r\n") == (1 if ends == "\r\n" else changed.count("\n"))
+    assert "ping = {}\n" in changed
+
+
 def test_the_command_shows_the_difference_asks_and_keeps_the_former_file(tmp_path):
     shutil.copytree(ROOT / "limits" / "booth-two", tmp_path / "limits" / "booth-two")
     path = tmp_path / "limits" / "booth-two" / "kit.toml"
