@@ -17,7 +17,7 @@ from rig.circuit.channel import Channel, channel_parts, impedance_ohm
 from rig.circuit.factor import Factor, smooth_correlation
 from rig.circuit.population import Parameter
 from rig.circuit.radiation import Position, driver_pressure_pa
-from rig.circuit.spread import moved, parameters
+from rig.circuit.spread import OF_SUSPENSION, SUSPENSION, by_suspension, moved, parameters
 from rig.circuit.tolerance import CUT_OFF_SIGMA, ONE_BATCH
 from rig.circuit.units import ComplexArray, FloatArray
 
@@ -47,7 +47,7 @@ Z_FACTOR, PRESSURE_FACTOR, PRESSURE_LEVEL, PHASE_FACTOR = 0.08, 0.23, 0.12, 0.3
 #: What a single build has of its own beyond its parameters: of the impedance smooth and point by point, of a level in
 #: dB; common practice, no source. And its level as a whole: two resistors of 1 % set its amplifier's gain, and the
 #: microphone is put back to within 5 mm of half a metre.
-OWN_Z, POINT_Z, OWN_DB, POINT_DB, OWN_GAIN_DB = 0.007, 0.005, 0.25, 0.25, 0.15
+OWN_Z, POINT_Z, OWN_DB, POINT_DB, OWN_GAIN_DB = 0.007, 0.005, 0.25, 0.25, 0.08
 LEAD_OHM = 0.05
 #: How far units lie apart in what no tolerance is stated of (the moving mass goes against Vas), standard deviations of
 #: the logarithm: common practice, no source.
@@ -56,6 +56,8 @@ OWN_BESIDES = {"vas_m3": 0.03, "le_exponent": 0.05, "rolloff_hz": 0.03, "volume_
 NODES_PER_OCTAVE, LEAST_POWER, LOWEST_NODE_HZ = 6, 1e-4, 20.0
 #: Of the difference quotients, in standard deviations; numerical.
 STEP = 1e-3
+#: A point that was not measured is this far off at most; numerical.
+MOST_NOISE = 1e3
 NEPER_DB = float(20 / np.log(10))
 #: Driver and field -> standard deviation of what is known of it before any build, where that is less than a sheet says.
 Priors: TypeAlias = Mapping[tuple[str, str], float]
@@ -174,12 +176,14 @@ class BuildsModel:
         ]
         besides = [replace(p, sigma=OWN_BESIDES[p.field]) for p in self.shared if p.field in OWN_BESIDES]
         # What the design has none of, such as an inductance of 0, no build has either.
-        self.own = tuple(p for p in (*narrowed, *besides) if (p.owner, p.name, p.field) in keys)
-        self.own_at = np.array([keys.index((p.owner, p.name, p.field)) for p in self.own], dtype=np.intp)
-        #: An own deviation, in standard deviations of the shared parameter.
-        self.own_scale = np.array(
-            [p.sigma / self.shared[at].sigma for p, at in zip(self.own, self.own_at, strict=True)]
-        )
+        known = tuple(p for p in (*narrowed, *besides) if (p.owner, p.name, p.field) in keys)
+        self.own = tuple(by_suspension(p) if p.field == "fs_hz" else p for p in known)
+        #: What one standard deviation of an own parameter does to the shared ones, in theirs, shape (own, shared).
+        self.own_to_shared = np.zeros((len(self.own), len(self.shared)))
+        for row, p in zip(self.own_to_shared, self.own, strict=True):
+            for field, power in OF_SUSPENSION.items() if p.field == SUSPENSION else [(p.field, 1.0)]:
+                at = keys.index((p.owner, p.name, field))
+                row[at] = p.sigma * power / self.shared[at].sigma
         self.z_basis = Basis(z_hz[0], z_hz[-1], Z_FACTOR)
         self.p_bases = [self._pressure_bases(sight) for sight in sights]
         whiteners = [self._whiteners(build) for build in builds]
@@ -220,7 +224,7 @@ class BuildsModel:
     def _channels(self, state: State, aside: FloatArray) -> Channel:
         """Every build at the state, each row of `aside` (shape (rows, shared)) further, rows of one build together."""
         total = np.tile(state.shared, (len(self.builds), 1))
-        np.add.at(total.T, self.own_at, (state.own[:, : len(self.own)] * self.own_scale).T)
+        total += state.own[:, : len(self.own)] @ self.own_to_shared
         rows = (total[:, np.newaxis] + aside).reshape(-1, total.shape[1])
         return moved(self.design, self.shared, rows)
 
@@ -254,9 +258,9 @@ class BuildsModel:
 
     def _whiteners(self, build: Build) -> list[tuple[FloatArray, FloatArray]]:
         """Of what a build has of its own, and of noise: of either part of Z, of each level; see `_whitener`."""
-        z = _whitener(self.z_hz, OWN_Z, np.hypot(POINT_Z, build.ohm_u))
+        z = _whitener(self.z_hz, OWN_Z, point_variance(POINT_Z, build.ohm_u))
         levels = [
-            _whitener(sight.frequency_hz, OWN_DB, np.hypot(POINT_DB, u_db))
+            _whitener(sight.frequency_hz, OWN_DB, point_variance(POINT_DB, u_db))
             for sight, (_, u_db) in zip(self.sights, build.levels, strict=True)
         ]
         return [z, z, *levels]
@@ -266,6 +270,14 @@ class BuildsModel:
         at, found = 0, []
         for root in self.roots[n]:
             found.append(root @ values[at : at + len(root)])
+            at += len(root)
+        return np.concatenate(found)
+
+    def colour(self, n: int, white: FloatArray) -> FloatArray:
+        """Values of build n before `_white`, shape (values, ...)."""
+        at, found = 0, []
+        for root in self.roots[n]:
+            found.append(np.linalg.solve(root, white[at : at + len(root)]))
             at += len(root)
         return np.concatenate(found)
 
@@ -304,7 +316,7 @@ class BuildsModel:
         for n in range(builds):
             of_parameters = (rows[n, 1:] - rows[n, 0]).T / STEP
             of_factors = self._factor_slopes(n, ohm, pressure, shifted, state)
-            own = [of_parameters[:, self.own_at] * self.own_scale, self._lead_and_gain(ohm[n], state.own[n, -2])]
+            own = [of_parameters @ self.own_to_shared.T, self._lead_and_gain(ohm[n], state.own[n, -2])]
             slopes = np.column_stack([of_parameters, of_factors])
             found.append((left[n], self._white(n, slopes), self._white(n, np.column_stack(own))))
         return found
@@ -368,9 +380,14 @@ def _stacked(z: ComplexArray, levels: Sequence[ComplexArray]) -> FloatArray:
     return np.concatenate([z.real, z.imag, *(NEPER_DB * level.real for level in levels)])
 
 
+def point_variance(own: float, noise: FloatArray) -> FloatArray:
+    """Variance from point to point: what a build has of its own, and noise, which is inf where nothing was measured."""
+    return np.asarray(np.minimum(np.hypot(own, noise), MOST_NOISE) ** 2)
+
+
 def _whitener(hertz: FloatArray, smooth: float, point: FloatArray) -> tuple[FloatArray, FloatArray]:
     """A root of the inverse covariance, shape (n, n), and the part of each whitened value's variance that is smooth."""
     is_smooth = smooth**2 * smooth_correlation(hertz, hertz)
-    inverse = np.linalg.inv(np.linalg.cholesky(is_smooth + np.diag(np.minimum(point, 1e3) ** 2)))
+    inverse = np.linalg.inv(np.linalg.cholesky(is_smooth + np.diag(point)))
     share, turn = np.linalg.eigh(inverse @ is_smooth @ inverse.T)
     return np.asarray(turn.T @ inverse), np.clip(share, 0.0, 1.0)

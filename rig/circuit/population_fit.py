@@ -11,6 +11,7 @@ from functools import cached_property
 
 import numpy as np
 
+from rig.circuit.builds_apart import MM_ROUNDS, smooth_apart
 from rig.circuit.builds_model import (
     NEPER_DB,
     NO_PRIORS,
@@ -38,8 +39,8 @@ from rig.circuit.units import ComplexArray, FloatArray
 #: A spread before any build is worth so many builds, and what is left over of curves so many independent values: they
 #: are known to a quarter and to a third. Common practice, no source.
 PRIOR_BUILDS, PRIOR_POINTS = 8, 5
-#: Rounds of what builds have of their own and of how far the fit then follows them; of either's search; numerical.
-SCALE_ROUNDS, MM_ROUNDS = 3, 40
+#: Rounds of what builds have of their own and of how far the fit then follows them; numerical.
+SCALE_ROUNDS = 3
 #: What is known better than this (logarithm) counts as known; numerical.
 LEAST_HIDDEN = 0.02
 #: Linearisations, each with the noise taken so many times larger: far from the sheet a resonance is no straight line;
@@ -74,6 +75,9 @@ class Learnt:
     smooth_db: float
     point_z: float
     point_db: float
+    #: What of the smooth part differs from unit to unit; the rest the model leaves out of all of them alike.
+    apart_z: float
+    apart_db: float
     #: For each driver, and for each sight and driver.
     impedance_factors: tuple[Factor, ...]
     pressure_factors: tuple[tuple[Factor, ...], ...]
@@ -176,6 +180,7 @@ def _learnt(model: BuildsModel, state: State) -> Learnt:
     precision, given, variance, _ = _laplace(model, linear, z, db)
     covariance = np.asarray(np.linalg.inv(precision), np.float64)
     squares = (PRIOR_BUILDS + np.sum(state.own**2 + variance, axis=0)) / (PRIOR_BUILDS + builds)
+    apart_z, apart_db = smooth_apart(model, linear, state, squares)
     # Of the next unit: its own deviation, and that of the builds' mean.
     sigma = np.sqrt(squares * (1 + 1 / builds))
     of_factors = np.asarray(np.linalg.inv(given[p:, p:]), np.float64)
@@ -193,6 +198,8 @@ def _learnt(model: BuildsModel, state: State) -> Learnt:
         OWN_DB * db.smooth,
         POINT_Z * z.point,
         POINT_DB * db.point,
+        apart_z,
+        apart_db,
         *_known_factors(model, state, of_factors, OWN_Z * z.smooth, OWN_DB / NEPER_DB * db.smooth),
         state.own[:, : len(model.own)],
     )
@@ -255,10 +262,12 @@ def _scale(model: BuildsModel, linear: Sequence[Linear], followed: Sequence[Floa
 
 
 def _spread(model: BuildsModel, sigma: FloatArray, covariance: FloatArray) -> Iterator[Parameter]:
-    for n, (parameter, at) in enumerate(zip(model.own, model.own_at, strict=True)):
+    keys = [(p.owner, p.name, p.field) for p in model.shared]
+    for n, parameter in enumerate(model.own):
         own = parameter.sigma * float(sigma[n])
         if parameter.owner in ("part", "series"):
             # Known no better than its bag is, and no worse than its tolerance.
+            at = keys.index((parameter.owner, parameter.name, parameter.field))
             own = float(np.hypot(own, model.shared[at].sigma * covariance[at, at] ** 0.5))
         yield replace(parameter, sigma=own)
 

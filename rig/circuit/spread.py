@@ -15,6 +15,10 @@ from rig.circuit.units import FloatArray, Value
 
 #: Losses of boxes built alike differ by so much (standard deviation of their logarithm): common practice, no source.
 LOSSES_SIGMA = 0.3
+#: How softly a driver is hung, and the powers of it that go with it where mass, motor and losses stay (R. H. Small,
+#: JAES 20 (1972)): a unit that is softer resonates lower, and is as loud above.
+SUSPENSION = "cms_m_n"
+OF_SUSPENSION = {"fs_hz": -0.5, "qms": -0.5, "qes": -0.5}
 
 
 def parameters(channel: Channel, spread: DriverTolerance | None = None) -> tuple[Parameter, ...]:
@@ -49,6 +53,11 @@ def _of_box(channel: Channel, spread: DriverTolerance | None) -> Iterator[Parame
         yield Parameter("box", "", "tuning_hz", (spread or DriverTolerance()).tuning / CUT_OFF_SIGMA)
     if channel.box.kind != "none" and bool(np.all(np.isfinite(channel.box.leakage_q))):
         yield Parameter("box", "", "leakage_q", LOSSES_SIGMA)
+
+
+def by_suspension(resonance: Parameter) -> Parameter:
+    """The spread of a resonance, as that of the suspension that makes it."""
+    return replace(resonance, field=SUSPENSION, sigma=resonance.sigma / abs(OF_SUSPENSION["fs_hz"]))
 
 
 def moved_good(channel: Channel, deviations: FloatArray) -> Channel:
@@ -128,7 +137,10 @@ def moved(channel: Channel, among: tuple[Parameter, ...], deviations: FloatArray
 
     def driver_of(driver: Driver) -> Driver:
         def by(field: str) -> Value:
-            return factor.get(("driver", driver.name, field), 1.0)
+            times = factor.get(("driver", driver.name, field), 1.0)
+            if field in OF_SUSPENSION and ("driver", driver.name, SUSPENSION) in factor:
+                times = times * factor["driver", driver.name, SUSPENSION] ** OF_SUSPENSION[field]
+            return times
 
         # A resonance moves by the suspension: Vas goes with its inverse square and the moving mass stays.
         return replace(

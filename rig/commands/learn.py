@@ -1,4 +1,4 @@
-"""`kitproof learn KIT`: masks from reference builds, from the parts' tolerances, or from both."""
+"""`kitproof learn KIT`: design and masks from builds; before a first one masks from the parts' tolerances."""
 
 import json
 import sys
@@ -53,7 +53,7 @@ def learn_command(
     source: Annotated[str, typer.Option("--from", help="builds, parts or both; else what there is.")] = "",
     rejects_percent: Annotated[float, typer.Option("--rejects", help="Good units that all masks may fail, %.")] = 0.5,
     confidence_percent: Annotated[float, typer.Option("--confidence", help="Of masks from a few builds, %.")] = 95.0,
-    draws: Annotated[int, typer.Option("--draws", help="Units drawn from the parts' tolerances.")] = 10000,
+    draws: Annotated[int, typer.Option("--draws", help="Units drawn to see how good ones spread.")] = 10000,
     seed: Annotated[int, typer.Option("--seed", help="The same seed draws the same units.")] = 1,
     update: Annotated[bool, typer.Option("--update", help="Take in units that passed: these or all new.")] = False,
     yes: Yes = False,

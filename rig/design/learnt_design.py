@@ -133,8 +133,8 @@ def learnt_channel(names: Sequence[str], sheet: Channel, learnt: Learnt, positio
         gain_sigma_db=learnt.gain_sigma_db,
         point_percent=100 * learnt.point_z,
         point_db=learnt.point_db,
-        smooth_percent=100 * learnt.smooth_z,
-        smooth_db=learnt.smooth_db,
+        smooth_percent=100 * learnt.apart_z,
+        smooth_db=learnt.apart_db,
         misfit_percent=100,
         values=list(_values(sheet, learnt)),
         made_of=list(_made_of(sheet, learnt)),
@@ -158,7 +158,7 @@ def learnt_model(sheet: Channel, learnt: LearntChannel, position: str) -> Channe
     at_position = [factors[name, position] for name in names] if (names[0], position) in factors else []
     spread = tuple(
         Parameter(value.owner, value.of, value.field, value.spread_percent / 100)
-        for value in learnt.values
+        for value in (*learnt.values, *learnt.made_of)
         if value.spread_percent
     )
     fields = tuple(Parameter(v.owner, v.of, v.field, 1.0) for v in learnt.values)
@@ -239,6 +239,7 @@ def _values(sheet: Channel, learnt: Learnt) -> Iterator[LearntValue]:
 def _made_of(sheet: Channel, learnt: Learnt) -> Iterator[LearntValue]:
     """Mass, compliance, losses and force factor of each driver (R. H. Small, JAES 20 (1972)), from its values."""
     logs, covariance = learnt.logs
+    spread = {(p.owner, p.name, p.field): p.sigma for p in learnt.spread}
     for driver in sheet.drivers:
         at = {p.field: n for n, p in enumerate(learnt.shared) if (p.owner, p.name) == ("driver", driver.name)}
         unit = np.eye(len(learnt.shared))
@@ -255,6 +256,7 @@ def _made_of(sheet: Channel, learnt: Learnt) -> Iterator[LearntValue]:
                 u_percent=100 * float(row @ covariance @ row) ** 0.5,
                 kit=kit,
                 off_percent=100 * math.expm1(log),
+                spread_percent=(sigma := spread.get(("driver", driver.name, what))) and 100 * sigma,
             )
 
 

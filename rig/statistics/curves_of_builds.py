@@ -18,8 +18,9 @@ Floats = NDArray[np.float64]
 #: The scale of the spread before is known as well as from so many degrees of freedom: to an eighth, as a curve hangs on
 #: several parts whose spread is known to a quarter each. Common practice, no source.
 DEGREES_BEFORE = 30.0
-#: How firmly the scale of the whole curve holds around a point: in degrees of freedom, common practice, no source.
-DEGREES_WHOLE = 8.0
+#: How firmly the scale of the whole curve holds around a point, in degrees of freedom: to a tenth. Common practice,
+#: no source.
+DEGREES_WHOLE = 60.0
 #: Points count as around a point by this standard deviation; our choice.
 AROUND_OCTAVES = 1 / 6
 #: Median of the magnitude of a standard normal number; by definition.
@@ -75,8 +76,10 @@ class JoinedSpread:
 
     #: Standard deviation at each point, shape (n,).
     sigma: Floats
-    #: Degrees of freedom that its scale is known from.
+    #: Degrees of freedom that its scale is known from: that of the whole curve, and that around each point over it,
+    #: shape (n,).
     degrees: float
+    degrees_around: Floats
 
 
 def joined_spread(before: SpreadBefore, curves: Floats) -> JoinedSpread:
@@ -90,16 +93,21 @@ def joined_spread(before: SpreadBefore, curves: Floats) -> JoinedSpread:
     """
     freedom = len(curves) - 1
     if freedom == 0:
-        return JoinedSpread(before.sigma, DEGREES_BEFORE)
+        return JoinedSpread(before.sigma, DEGREES_BEFORE, np.full(before.sigma.size, DEGREES_WHOLE))
     square = np.var(curves, axis=0, ddof=1) / before.sigma**2
     degrees = freedom * _of_whole_curve(before)
     whole = _scale2(np.mean(square), degrees)
-    octaves = np.log2(before.frequency_hz)
-    around = np.exp(-0.5 * ((octaves[:, np.newaxis] - octaves) / AROUND_OCTAVES) ** 2)
+    around = _around(before.frequency_hz)
     here = freedom * _independent(before.correlation2, around)
     near = around @ square / np.sum(around, axis=1)
     scale2 = (DEGREES_WHOLE * whole + here * near) / (DEGREES_WHOLE + here)
-    return JoinedSpread(before.sigma * np.sqrt(scale2), float(DEGREES_BEFORE + degrees))
+    return JoinedSpread(before.sigma * np.sqrt(scale2), float(DEGREES_BEFORE + degrees), DEGREES_WHOLE + here)
+
+
+def _around(frequency_hz: Floats) -> Floats:
+    """How much each point counts as around another one, shape (n, n)."""
+    octaves = np.log2(frequency_hz)
+    return np.asarray(np.exp(-0.5 * ((octaves[:, np.newaxis] - octaves) / AROUND_OCTAVES) ** 2))
 
 
 def _scale2(square: Floats | float, degrees: float) -> Floats:
@@ -115,11 +123,14 @@ def _independent(correlation2: Floats, weights: Floats) -> Floats:
 def next_unit(before: SpreadBefore, joined: JoinedSpread, builds: int, random: np.random.Generator) -> Floats:
     """Deviations of units to come from the mean of the builds, shape (units, n): a sample of what is to be expected.
 
-    In it are the unit's own deviation, that of the builds' mean, and what is not known of the scale (the posterior
-    predictive distribution; Gelman et al., section 3.2).
+    In it are the unit's own deviation, that of the builds' mean, and what is not known of the scale, of the whole curve
+    and around each point (the posterior predictive distribution; Gelman et al., section 3.2).
     """
     units = len(before.deviations)
     times = np.sqrt(joined.degrees / random.chisquare(joined.degrees, (units, 1)))
+    around = _around(before.frequency_hz)
+    known = np.sqrt(2 * joined.degrees_around * np.sum(around**2, axis=1))
+    times = times * np.exp(random.standard_normal(before.deviations.shape) @ (around / known[:, np.newaxis]).T)
     own = before.deviations * (joined.sigma / before.sigma)
     return np.asarray(times * (own + own[random.permutation(units)] / np.sqrt(builds)))
 

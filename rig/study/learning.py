@@ -27,7 +27,7 @@ from rig.statistics.curves_of_builds import (
 )
 from rig.statistics.tolerance_interval import two_sided_factor
 from rig.statistics.truncation import restored
-from rig.study.spreads import IMPEDANCE, Key, Spread, resampled
+from rig.study.spreads import IMPEDANCE, Key, Spread, resampled, with_elsewhere
 from rig.values.readings import Floats
 
 #: No narrower than three times what the rig itself scatters (common practice, no source).
@@ -40,6 +40,8 @@ NEARLY_ALL, NEARLY_ALL_SIGMAS = 0.99, 2.576
 ROUNDS = 12
 #: Standard deviations that nearly all units keep to over a whole curve of a two-way box; our choice.
 WHOLE_ALONE = 4.0
+#: What the spread of good units is known from, in words.
+TOLERANCES, LEARNT_SPREAD = "the parts' tolerances", "what builds taught of drivers, box and parts"
 #: Around a single build: from, to, decibels, and for impedances relative (common practice, no source).
 AROUND_ONE_DB = ((20, 100, 2.0), (100, 300, 1.5), (300, 3000, 1.0), (3000, 10000, 1.5), (10000, 20000, 2.0))
 AROUND_ONE = ((10, 150, 0.25), (150, 20000, 0.1))
@@ -142,9 +144,11 @@ def learn(
     relative = unit == "ohm"
     curves = np.array(list(builds.values())).reshape(len(builds), frequency_hz.size)
     spread = parts and resampled(parts, frequency_hz)
+    if builds and spread is not None and relative:
+        spread = with_elsewhere(spread, np.mean(curves, axis=0))
     before = None if spread is None else _before(spread, _scatter(curves, relative))
     if not builds and spread is None:
-        raise ValueError(f"{' '.join(key)}: neither a build nor the parts' tolerances to learn from")
+        raise ValueError(f"{' '.join(key)}: neither a build nor {TOLERANCES} to learn from")
     if spread is None and len(builds) == 1:
         return _around_one(key, unit, frequency_hz, curves)
     full = curves
@@ -155,7 +159,8 @@ def learn(
         factor = pointwise_factor(WHOLE_ALONE, len(builds), confidence)
         sigma = np.std(_off(full, centre, relative), axis=0, ddof=1)
         return Learnt(key, unit, frequency_hz, centre, sigma, factor, curves, f"{len(builds)} builds")
-    good, basis = _good_units(before, _off(full, centre, relative))
+    spread_of = LEARNT_SPREAD if parts is not None and parts.is_learnt else TOLERANCES
+    good, basis = _good_units(before, _off(full, centre, relative), spread_of)
     # Where a resonance passes by, few units lie far out: what nearly all keep to at a point, as if that were normal.
     sigma = np.quantile(np.abs(good), NEARLY_ALL, axis=0) / NEARLY_ALL_SIGMAS
     needed = np.max(np.where(np.abs(good) > _least(relative), np.abs(good) / sigma, 0.0), axis=1)
@@ -213,14 +218,14 @@ def _untruncated(
     return full
 
 
-def _good_units(before: SpreadBefore, off: Floats) -> tuple[Floats, str]:
+def _good_units(before: SpreadBefore, off: Floats, spread_of: str) -> tuple[Floats, str]:
     """Deviations of good units from the mask's middle, the same unit in the same row for all curves of a channel."""
     if not len(off):
-        return before.deviations, "the parts' tolerances"
+        return before.deviations, spread_of
     joined = joined_spread(before, off)
     times = float(np.median(joined.sigma / before.sigma))
     how_many = "one build" if len(off) == 1 else f"{len(off)} builds"
-    words = f"{how_many} and the parts' tolerances (units lie {100 * times:.0f} % as far apart as these let them)"
+    words = f"{how_many} and {spread_of} (good units lie {100 * times:.0f} % as far apart as that alone says)"
     return next_unit(before, joined, len(off), np.random.default_rng(len(off))), words
 
 

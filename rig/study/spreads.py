@@ -3,13 +3,13 @@
 import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from checks import impedance, response
 from rig.circuit.channel import Channel, impedance_ohm
-from rig.circuit.factor import smooth_correlation
+from rig.circuit.factor import ELSEWHERE, smooth_correlation
 from rig.circuit.population import Population
 from rig.circuit.radiation import microphone_at, pressure_pa
 from rig.circuit.spread import drawn_good, from_mean
@@ -42,6 +42,8 @@ class Spread:
     deviations: Floats
     #: What a rig scatters from point to point, in the unit of the deviations: standard deviation.
     scatter: float
+    #: Units were drawn from what builds taught, not from tolerances.
+    is_learnt: bool = False
 
     @property
     def sigma(self) -> Floats:
@@ -101,8 +103,8 @@ def _with_own(ohm: Spread, level: Spread, learnt: Population, random: np.random.
     of_z = ohm.deviations + own(ohm.frequency_hz, learnt.smooth_z)
     of_level = level.deviations + gain_db + own(level.frequency_hz, learnt.smooth_db)
     return (
-        Spread(ohm.frequency_hz, ohm.centre, of_z, learnt.point_z),
-        Spread(level.frequency_hz, level.centre, of_level, learnt.point_db),
+        Spread(ohm.frequency_hz, ohm.centre, of_z, learnt.point_z, is_learnt=True),
+        Spread(level.frequency_hz, level.centre, of_level, learnt.point_db, is_learnt=True),
     )
 
 
@@ -123,4 +125,16 @@ def resampled(spread: Spread, frequency_hz: Floats) -> Spread:
     right = np.clip(np.searchsorted(at, log), 1, at.size - 1)
     share = np.clip((log - at[right - 1]) / (at[right] - at[right - 1]), 0, 1)
     deviations = spread.deviations[:, right - 1] * (1 - share) + spread.deviations[:, right] * share
-    return Spread(frequency_hz, np.interp(log, at, spread.centre), deviations, spread.scatter)
+    centre = np.interp(log, at, spread.centre)
+    return replace(spread, frequency_hz=frequency_hz, centre=centre, deviations=deviations)
+
+
+def with_elsewhere(spread: Spread, mean: Floats) -> Spread:
+    """The spread of an impedance, what the model leaves out of the builds' mean (shape (n,)) elsewhere in each unit.
+
+    A smooth factor takes no sharp resonance of a cone up, but the mean shows it, and it moves from unit to unit as what
+    the factor has does. A level's mean shows the baffle's edges as well, which stay where they are.
+    """
+    left, log = np.log(mean / spread.centre), np.log(spread.frequency_hz)
+    higher = ELSEWHERE * np.random.default_rng(mean.size).standard_normal((len(spread.deviations), 1))
+    return replace(spread, deviations=spread.deviations + np.interp(log - higher, log, left) - left)
