@@ -9,6 +9,10 @@ What noise adds to it is taken off, for its power is known from the silence befo
 its tolerances too, and its errors are moved along with the parts: only what remains of them after the fit makes the
 reading uncertain.
 
+Once `kitproof learn` has taken from good builds how far units lie apart, each part is asked besides how far outside of
+that its value lies, all else being where it may be: one wrong part stands out there, whose change of the curve all
+others together could make up for.
+
 What the lumped model leaves out of a real driver is left over in good units too, until `kitproof learn` has taken it
 from good builds: a limit `around = "design"` is as wide as what these leave over asks, and void before there are any.
 """
@@ -21,7 +25,7 @@ from pydantic import Field
 
 from checks import impedance
 from rig.circuit.channel import Channel
-from rig.circuit.nearest import Nearest, nearest_good_unit, remaining, taken_up
+from rig.circuit.nearest import Nearest, largest_pull, nearest_good_unit, pulls_of_parts, remaining, taken_up
 from rig.circuit.units import ComplexArray
 from rig.design.kit import Kit
 from rig.design.speaker import Band
@@ -37,7 +41,7 @@ from rig.signals.uncertainty import (
     root_uncertainty,
 )
 from rig.values.captures import Calibration, Capture, UnfitBench, once_per_capture
-from rig.values.names import PARTS_MISFIT
+from rig.values.names import PARTS_MISFIT, WRONG_PART
 from rig.values.readings import CheckReadings, Floats, Reading
 from rig.values.requests import Sweep
 from rig.verdict.responses import judged_grid, sweep_layout
@@ -50,6 +54,8 @@ RESTS_ON = RestsOn(("sense",), {"leads": ()})
 TERMS = {
     PARTS_MISFIT: "What is left of the impedance curve when every part, driver and box may lie anywhere inside its "
     "tolerance: more than a little means that one lies outside.",
+    WRONG_PART: "How far the part that fits worst lies from where good builds have it, everything else being where it "
+    "may be; in standard deviations.",
 }
 UNDESCRIBED = "what {} is made of is not known: this waits for a first good build (kitproof learn)"
 
@@ -70,30 +76,36 @@ def requests(kit: Kit, settings: Settings) -> list[Sweep]:
 
 
 def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckReadings:
-    """What no good unit explains of each channel's impedance: its root mean square over frequency, in percent."""
-    return CheckReadings(tuple(misfit(capture, settings, kit) for capture in captures))
+    """What no good unit explains of each channel's impedance: its root mean square over frequency, in percent.
+
+    Where builds have taught the design, how far the part that fits worst lies outside as well.
+    """
+    return CheckReadings(tuple(reading for capture in captures for reading in of_channel(capture, settings, kit)))
 
 
-def misfit(capture: Capture, settings: Settings, kit: Kit) -> Reading:
+def of_channel(capture: Capture, settings: Settings, kit: Kit) -> tuple[Reading, ...]:
     """Of one channel."""
     channel = capture.request.channel
     if unknown := kit.undescribed(channel):
-        return Reading(PARTS_MISFIT, channel, float("nan"), "%", trouble=UNDESCRIBED.format(" and ".join(unknown)))
+        trouble = UNDESCRIBED.format(" and ".join(unknown))
+        return (Reading(PARTS_MISFIT, channel, float("nan"), "%", trouble=trouble),)
     low_hz, high_hz = settings.band_hz
     grid = judged_grid(capture.request, settings.points_per_octave)
     grid = grid[(grid >= low_hz) & (grid <= high_hz)]
     if not grid.size:
         raise UnfitBench(f"the sweep at the leads plays nothing between {low_hz:g} and {high_hz:g} Hz: see band_hz")
-    return misfit_to(capture, kit.model(channel), tuple(grid), settings.uncertainty_percent)
+    return held_against(capture, kit.model(channel), tuple(grid), settings.uncertainty_percent)
 
 
 @once_per_capture
-def misfit_to(capture: Capture, model: Channel, at_hz: tuple[float, ...], uncertainty_percent: float) -> Reading:
-    """Of the channel that a capture is of, to its model; found once."""
+def held_against(
+    capture: Capture, model: Channel, at_hz: tuple[float, ...], uncertainty_percent: float
+) -> tuple[Reading, ...]:
+    """Of the channel that a capture is of, against its model; found once."""
     channel, grid = capture.request.channel, np.array(at_hz)
     load = impedance.load_impedance(capture, grid)
     if not impedance.trusted(load, uncertainty_percent).all():
-        return Reading(PARTS_MISFIT, channel, float("nan"), "%", trouble=impedance.NOISY)
+        return (Reading(PARTS_MISFIT, channel, float("nan"), "%", trouble=impedance.NOISY),)
     errors = calibration_errors(load, capture.calibration)
     nearest = nearest_good_unit(model, grid, load.ohm, errors)
     silence_s = sweep_layout(capture).mark_before / capture.sample_rate_hz
@@ -105,7 +117,19 @@ def misfit_to(capture: Capture, model: Channel, at_hz: tuple[float, ...], uncert
     learnt = model.population
     of_good = float("nan") if learnt is None else learnt.misfit_percent
     reading = Reading(PARTS_MISFIT, channel, value, "%", said=said, at_most=at_most, good_at_most=of_good)
-    return with_parts(reading, parts)
+    misfit = with_parts(reading, parts)
+    return (misfit,) if learnt is None else (misfit, *wrong_part(nearest, model, load, grid))
+
+
+def wrong_part(nearest: Nearest, model: Channel, load: impedance.Load, frequency_hz: Floats) -> list[Reading]:
+    """How far the part that fits worst lies outside; nothing of a channel of whose parts the curve tells nothing."""
+    pulls = pulls_of_parts(nearest, model, frequency_hz, load.uncertainty_ohm / np.abs(load.ohm))
+    if not pulls or model.population is None:
+        return []
+    worst = max(pulls, key=lambda name: abs(pulls[name]))
+    said = f"{abs(pulls[worst]):.1f}, {worst}"
+    most = largest_pull(len(pulls), model.population.units)
+    return [Reading(WRONG_PART, model.name, abs(pulls[worst]), "", said=said, good_at_most=most)]
 
 
 def without_noise(

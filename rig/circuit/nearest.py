@@ -24,6 +24,11 @@ BOUND_CHANGES = 300
 #: So many things about what is left over are independent (common practice, no source); the largest is exceeded by one
 #: good unit in a thousand.
 INDEPENDENT, NOT_BEYOND = 6, 0.999
+#: How far the values of parts lie apart is known as from so many builds before any (to a sixth: tolerances are stated).
+#: Common practice, no source.
+BUILDS_BEFORE = 16
+#: A value whose variance the curve lessens by no more than this part of it is not told at all; numerical.
+LEAST_TOLD = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,6 +40,8 @@ class Nearest:
     #: What one standard deviation of each parameter (of the unit, its lead and the bench) does to the logarithm of its
     #: impedance, real parts before imaginary ones; shape (2 n, parameters).
     slopes: FloatArray
+    #: Where each parameter lies, in standard deviations, shape (parameters,).
+    deviations: FloatArray
     #: How far each parameter may still be moved down and up, in standard deviations; shape (parameters,).
     room: tuple[FloatArray, FloatArray]
 
@@ -89,7 +96,7 @@ def nearest_good_unit(
         lambda at: left_over(at[np.newaxis])[0], start, slopes, bounds, xtol=1e-4, ftol=1e-4
     )
     unexplained = np.asarray(-found.fun[: ohm.size] - 1j * found.fun[ohm.size :])
-    return Nearest(unexplained, np.asarray(found.jac), (bounds[0] - found.x, bounds[1] - found.x))
+    return Nearest(unexplained, np.asarray(found.jac), found.x, (bounds[0] - found.x, bounds[1] - found.x))
 
 
 def _bounds(model: Channel) -> tuple[FloatArray, FloatArray]:
@@ -123,16 +130,74 @@ def largest_misfit(model: Channel, frequency_hz: FloatArray, smooth: float, poin
     log = np.log(impedance_ohm(moved(model, among, steps), frequency_hz))
     slopes = np.vstack([(log[:-1] - log[-1]) / STEP, LEAD_OHM / CUT_OFF_SIGMA / np.exp(log[-1])])
     columns = np.concatenate([slopes.real, slopes.imag], axis=1).T
-    factors = [driver.impedance_factor for driver in model.drivers]
-    elsewhere = [factor.elsewhere_at(frequency_hz) for factor in factors if factor is not None]
-    sigma = np.sqrt(smooth**2 + sum(one**2 for one in elsewhere))
-    correlation = smooth_correlation(frequency_hz, frequency_hz)
-    covariance = np.outer(sigma, sigma) * correlation + point**2 * np.eye(size)
+    covariance = _left_out(model, frequency_hz, smooth) + point**2 * np.eye(size)
     parts = random.standard_normal((2, DRAWS, size)) @ np.linalg.cholesky(covariance).T
-    nearest = Nearest(np.zeros(size, np.complex128), columns, _bounds(model))
+    nearest = Nearest(np.zeros(size, np.complex128), columns, np.zeros(len(columns.T)), _bounds(model))
     mean_square = float(np.mean(np.abs(remaining(nearest, parts[0] + 1j * parts[1])) ** 2))
     times = float(scipy.special.fdtri(INDEPENDENT, INDEPENDENT * builds, NOT_BEYOND))
     return float(np.sqrt(mean_square * times))
+
+
+def _left_out(model: Channel, frequency_hz: FloatArray, smooth: float) -> FloatArray:
+    """Covariance over frequency of what a good unit has beyond its parameters, in either part of the logarithm.
+
+    What is smooth, and what was left out of the model's drivers elsewhere.
+    """
+    factors = [driver.impedance_factor for driver in model.drivers]
+    elsewhere = [factor.elsewhere_at(frequency_hz) for factor in factors if factor is not None]
+    sigma = np.sqrt(smooth**2 + sum(one**2 for one in elsewhere))
+    return np.asarray(np.outer(sigma, sigma) * smooth_correlation(frequency_hz, frequency_hz))
+
+
+def pulls_of_parts(nearest: Nearest, model: Channel, frequency_hz: FloatArray, noise: FloatArray) -> dict[str, float]:
+    """How far the value of each part lies from where good units have it, everything else being where it may be.
+
+    All that may differ from unit to unit is estimated at once, how far good builds lie apart in it being known before,
+    linear about the nearest good unit. What of a value the curve tells is then normal over good units, of mean 0; it is
+    given in standard deviations ("pulls": L. Demortier and L. Lyons, CDF note 5776 (2002), from memory). One wrong
+    part stands out, where a bound for each number alone lets many of them lie at their edges at once.
+
+    Parameters
+    ----------
+    nearest : Nearest
+    model : Channel
+        As builds have taught it.
+    noise : array of shape (n,)
+        Standard uncertainty of the impedance from noise, relative.
+
+    Returns
+    -------
+    dict
+        By the parts' names; without those of whose values the curve tells nothing.
+
+    Raises
+    ------
+    ValueError
+        If no builds taught how far units lie apart.
+    """
+    learnt = model.population
+    if learnt is None:
+        raise ValueError(f"channel {model.name}: no builds have taught how far its units lie apart")
+    covariance = _left_out(model, frequency_hz, learnt.smooth_z) + np.diag(learnt.point_z**2 + noise**2)
+    left = np.concatenate([nearest.left_over.real, nearest.left_over.imag]) + nearest.slopes @ nearest.deviations
+    white = np.linalg.inv(np.linalg.cholesky(covariance))
+    slopes, left = (np.concatenate([white @ half for half in np.split(whole, 2)]) for whole in (nearest.slopes, left))
+    variance = np.linalg.inv(np.eye(slopes.shape[1]) + slopes.T @ slopes)
+    found, told = variance @ (slopes.T @ left), 1 - np.diag(variance)
+    return {
+        parameter.name: float(found[n] / np.sqrt(told[n]))
+        for n, parameter in enumerate(parameters(model))
+        if parameter.owner == "part" and told[n] > LEAST_TOLD
+    }
+
+
+def largest_pull(values: int, builds: int) -> float:
+    """What the largest pull of so many values of a good unit exceeds once in a thousand.
+
+    Standard deviations that builds have taught are known from few: pulls are distributed as Student's t.
+    """
+    beyond = (1 - NOT_BEYOND) / 2 / max(values, 1)
+    return float(scipy.special.stdtrit(BUILDS_BEFORE + builds, 1 - beyond))
 
 
 def remaining(nearest: Nearest, changes: ComplexArray) -> ComplexArray:

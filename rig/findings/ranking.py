@@ -107,8 +107,11 @@ def expected(scene: Scene, like: Asked) -> FloatArray:
     return np.vstack(rows)
 
 
-def ranking(scene: Scene, observed: Observed) -> Ranking:
-    """Rank everything that can be wrong with a channel by what a run observed of it."""
+def ranking(scene: Scene, observed: Observed, against_good: float = 0.0) -> Ranking:
+    """Rank everything that can be wrong with a channel by what a run observed of it.
+
+    `against_good` is what else speaks against a good unit: logarithm of a ratio of likelihoods.
+    """
     like, vector = observed.asked, observed.vector
     coarse, fine = noise_root(scene, observed, COARSE), noise_root(scene, observed)
     healthy = good(scene.model.name)
@@ -123,6 +126,7 @@ def ranking(scene: Scene, observed: Observed) -> Ranking:
     wide = under(scene, healthy, like, noise_root(scene, observed, is_unknown=True))
     as_unknown = explain(scene, healthy, like, vector, wide).log_evidence
     as_good_log = as_good.log_evidence + polarity_evidence.log_odds(scene, healthy, as_good.deviations, observed)
+    as_good_log -= against_good
     share = log_share(scene)
     logs: dict[Cause, float] = {}
     entries: dict[Cause, list[tuple[float, Explained]]] = {}

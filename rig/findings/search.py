@@ -10,6 +10,7 @@ from checks.impedance import LOWEST_IMPEDANCE
 from checks.leads import OPEN_OHM
 from checks.ping import PING_LEVEL
 from rig.circuit.population import Parameter
+from rig.circuit.spread import OF_SUSPENSION, SUSPENSION
 from rig.design.kit import Kit
 from rig.findings.audible import audible_faults, is_audible
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause
@@ -24,7 +25,7 @@ from rig.findings.sentences import brief, describe
 from rig.findings.signature import level_alone, signature
 from rig.findings.since_soak import changed, changes_of, is_of_soak, of_soak
 from rig.values.findings import Finding
-from rig.values.names import AGAINST, CHANNEL_POLARITY, DRIVER_POLARITY, SENSITIVITY
+from rig.values.names import AGAINST, CHANNEL_POLARITY, DRIVER_POLARITY, SENSITIVITY, WRONG_PART
 from rig.values.verdicts import CheckResult
 
 #: Where nothing failed that the curves bear on, a cause must be this probable to be named (our choice;
@@ -50,14 +51,21 @@ SHOWN_BY = {"reversed": (DRIVER_POLARITY, CHANNEL_POLARITY), "gain": (SENSITIVIT
 #: What comes wrong from the shop, or stands wrongly in the plan, for all channels alike.
 BOUGHT = ("value", "thin wire", "impedance", "weak", "resonance", "tuning", "damping", "exchanged", "pad")
 SAME_IN = "the same is found in {}: look at the delivery, the parts list and the plan"
-#: What is spread, as the fault that it is outside its tolerance: those whose amount is a factor.
-AS_FAULT = {"value": "value", "tuning_hz": "tuning", "fs_hz": "resonance", "qes": "weak"}
+#: What is spread, as the fault that it is outside its tolerance, whose amount is a power of its factor.
+AS_FAULT = {
+    "value": ("value", 1.0),
+    "tuning_hz": ("tuning", 1.0),
+    "fs_hz": ("resonance", 1.0),
+    "qes": ("weak", 1.0),
+    SUSPENSION: ("resonance", OF_SUSPENSION["fs_hz"]),
+}
 #: What is spread, as a builder calls it.
 NAMES = {
     "value": "the value",
     "series_ohm": "the resistance",
     "re_ohm": "Re",
     "fs_hz": "fs",
+    SUSPENSION: "Cms",
     "qms": "Qms",
     "qes": "Qes",
     "le_h": "Le",
@@ -128,7 +136,7 @@ def _of_curves(
     for channel in (c.name for c in kit.channels if c.name in wrong | doubtful):
         seen, scene = observed(kit, results, channel), scene_of(kit, channel)
         if seen.vector.size:
-            ranked = ranking(scene, seen)
+            ranked = ranking(scene, seen, _against_good(results, channel))
             rankings[channel] = (scene, seen, with_level(scene, ranked) if level_alone(results, channel) else ranked)
     swapped = list(_swapped(rankings))
     yield from swapped
@@ -146,6 +154,12 @@ def _of_curves(
             yield from named
         if not leads and channel in wrong and not any(finding.channel == channel for finding in audible):
             yield _unexplained(scene, ranked, signature(results, channel), bool(named))
+
+
+def _against_good(results: Sequence[CheckResult], channel: str) -> float:
+    """What a part that fits too badly says against a good unit: the logarithm of a ratio of likelihoods."""
+    verdicts = (v for result in results for v in result.verdicts if (v.quantity, v.subject) == (WRONG_PART, channel))
+    return max((v.value**2 / 2 for v in verdicts if v.outcome == "fail"), default=0.0)
 
 
 def _of_all_alike(kit: Kit, results: Sequence[CheckResult], found: Sequence[Finding]) -> list[Finding]:
@@ -285,9 +299,10 @@ def _outside(scene: Scene, ranked: Ranking) -> list[Finding]:
     furthest, sigmas = _furthest(scene, ranked)
     if ranked.good < NAMED_FROM or abs(sigmas) < FURTHEST or furthest.field not in AS_FAULT:
         return []
-    cause = Cause(AS_FAULT[furthest.field], scene.model.name, (furthest.name,) if furthest.name else ())
-    u_relative = furthest.sigma * float(ranked.as_good.deviations_u[scene.spread.index(furthest)])
-    amount = float(np.exp(furthest.sigma * sigmas))
+    kind, power = AS_FAULT[furthest.field]
+    cause = Cause(kind, scene.model.name, (furthest.name,) if furthest.name else ())
+    u_relative = abs(power) * furthest.sigma * float(ranked.as_good.deviations_u[scene.spread.index(furthest)])
+    amount = float(np.exp(power * furthest.sigma * sigmas))
     return [finding_of(scene, Ranked(cause, ranked.good, ranked.as_good, amount, u_relative))]
 
 

@@ -25,5 +25,6 @@ GUARD = "guard"
 AGAINST = " against "
 #: What no good unit explains of an impedance: the one limit that good builds can set.
 PARTS_MISFIT = "parts misfit"
+WRONG_PART = "evidence of a wrong part"
 #: A level in dB SPL for 2.83 V at 1 m.
 SENSITIVITY = "sensitivity"

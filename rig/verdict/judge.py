@@ -14,7 +14,7 @@ from rig.design.limits import Files, Limit, limit_key, mask_for, widest_mask, wo
 from rig.design.uncertainty_budget import with_parts, without_bench
 from rig.files.errors import TableError
 from rig.statistics.conformity import decide, probability_of_conformity
-from rig.values.names import SHIFT
+from rig.values.names import PARTS_MISFIT, SHIFT, WRONG_PART
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.verdicts import Mask, Outcome, Verdict
 
@@ -60,7 +60,7 @@ def judge(
     met = set()
     readings: list[Reading | Curve] = [*read.readings, *read.curves]
     for reading in readings:
-        key = limit_key(limits, reading.quantity, reading.subject)
+        key = _key_of(reading, limits)
         if key not in limits:
             continue
         met.add(key)
@@ -72,6 +72,13 @@ def judge(
             reason = f"nothing was read that this limit could judge; this check read: {there}"
             verdicts.append(_void(key, "", "", reason))
     return verdicts
+
+
+def _key_of(reading: Reading | Curve, limits: dict[str, Limit]) -> str:
+    """Under which key the limit of a reading stands: what builds have taught of good parts is one limit."""
+    key, misfit = (limit_key(limits, quantity, reading.subject) for quantity in (reading.quantity, PARTS_MISFIT))
+    is_one = reading.quantity == WRONG_PART and key not in limits and misfit in limits and limits[misfit].is_learnt
+    return misfit if is_one else key
 
 
 def _one(reading: Reading | Curve, limit: Limit, mask_of: Callable[[Curve], Mask], decision: Decision) -> list[Verdict]:

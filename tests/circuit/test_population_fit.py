@@ -7,16 +7,17 @@ import numpy as np
 import pytest
 from simulated_runs import ROOT
 from strangers.designs import DESIGNS
+from strangers.faults import faulty, parse
 from strangers.kits import write_kit
 from strangers.population import unit
 
 from rig.circuit.builds_model import Build, Sight, shared_parameters
 from rig.circuit.channel import Channel, find_driver, impedance_ohm, with_driver
-from rig.circuit.nearest import nearest_good_unit
+from rig.circuit.nearest import largest_pull, nearest_good_unit, pulls_of_parts
 from rig.circuit.population import Parameter
 from rig.circuit.population_fit import Learnt, learn_population
 from rig.circuit.radiation import microphone_at, pressure_pa
-from rig.circuit.spread import moved, parameters
+from rig.circuit.spread import SUSPENSION, moved, parameters
 from rig.design.kit import load_kit
 from rig.design.learnt_design import learnt_channel, learnt_model
 
@@ -106,3 +107,47 @@ def test_good_strangers_leave_next_to_nothing_over_once_builds_have_taught(name:
     assert channel.misfit_percent < 1.4
     assert all(left_over(model, serial) < channel.misfit_percent for serial in new)
     assert min(left_over(sheet, serial) for serial in new) > 2 * channel.misfit_percent
+
+
+def test_one_wrong_part_stands_out_where_all_others_together_make_up_for_it(tmp_path: Path) -> None:
+    """A tenth of the resistor that levels the tweeter's peak: the nearest good unit leaves as little over as of it."""
+    design, hertz = DESIGNS["level-two"], Z_HZ[Z_HZ > 20]
+    sheet = write_kit(design, tmp_path).model("box")
+    ohm = [unit(design, 78, f"ST-900{n}").impedance_ohm("box", hertz) for n in range(3)]
+    builds = [Build(of_build, np.full(hertz.size, 1e-3), ()) for of_build in ohm]
+    channel = learnt_channel(["box"], sheet, learn_population(sheet, hertz, [], builds), [])
+    model = learnt_model(sheet, channel, "on axis")
+
+    def pulls(serial: str, *faults: str) -> dict[str, float]:
+        bad = faulty(design, 78, serial, [parse(fault) for fault in faults]).impedance_ohm("box", hertz)
+        nearest = nearest_good_unit(model, hertz, bad)
+        assert 100 * np.sqrt(np.mean(np.abs(nearest.left_over) ** 2)) < channel.misfit_percent
+        return pulls_of_parts(nearest, model, hertz, np.full(hertz.size, 1e-3))
+
+    most = largest_pull(len(sheet.branches[0].elements), 3)
+    for serial in ("ST-0001", "ST-0002"):
+        assert max(map(abs, pulls(serial).values())) < most
+        found = pulls(serial, "tenth:R3")
+        assert max(found, key=lambda name: abs(found[name])) == "R3"
+        assert found["R3"] < -most
+
+
+def test_what_all_builds_have_in_common_is_no_spread() -> None:
+    """A ripple that no model has, the same in every build, as a baffle's edges make it."""
+    ripple = 0.8 * np.sin(2 * np.pi * 3 * np.log2(AXIS.frequency_hz))
+
+    def rippled(build: Build) -> Build:
+        (level, noise), *_ = build.levels
+        return replace(build, levels=((level + ripple, noise),))
+
+    found = learn_population(SHEET, Z_HZ, [AXIS], [rippled(build) for build in units(SHEET, 9, 4)])
+    assert found.point_db > 0.35
+    assert found.apart_db < 0.1
+
+
+def test_a_softer_suspension_resonates_lower_and_is_as_loud_above() -> None:
+    softer = moved(SHEET, (Parameter("driver", "woofer", SUSPENSION, 1.0),), np.array([[0.0], [0.2]]))
+    level = 20 * np.log10(np.abs(pressure_pa(softer, np.array([600.0]), 1.0, AXIS.microphone_m)))
+    resonance = np.reshape(find_driver(softer, "woofer").fs_hz, -1)
+    assert resonance[1] / resonance[0] == pytest.approx(np.exp(-0.1))
+    assert np.ptp(level) < 0.02

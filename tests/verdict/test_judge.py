@@ -400,3 +400,18 @@ def test_a_limit_around_the_design_is_what_good_builds_have_and_void_before_them
     assert outcome(0.6) == ("pass", "at most 0.6 %")
     assert outcome(0.4) == ("fail", "at most 0.4 %")
     assert outcome(float("nan"))[0] == "void"
+
+
+@pytest.mark.parametrize(
+    ("limits", "outcomes"),
+    [
+        ({"parts misfit": Limit(around="design")}, ["pass", "fail"]),
+        ({"parts misfit": Limit(around="design"), "evidence of a wrong part": Limit(upper=8.0)}, ["pass", "pass"]),
+        ({"parts misfit": Limit(upper=1.0)}, ["pass"]),
+    ],
+)
+def test_what_builds_have_taught_of_good_parts_is_one_limit(limits: dict[str, Limit], outcomes: list[str]) -> None:
+    misfit = Reading("parts misfit", "left", 0.5, "%", good_at_most=0.6)
+    evidence = Reading("evidence of a wrong part", "left", 7.0, "", good_at_most=5.0)
+    verdicts = judge(CheckReadings((misfit, evidence)), limits, Path(), "parts")
+    assert [verdict.outcome for verdict in verdicts] == outcomes
