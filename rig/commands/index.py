@@ -1,11 +1,13 @@
 """`kitproof index`: the index over the records, which may be thrown away at any moment."""
 
+from pathlib import Path
 from typing import Annotated
 
 import sqlalchemy as sa
 import typer
 
 from rig.commands.common import HERE, Workspace
+from rig.files.errors import VOID
 from rig.screen.console import say
 from rig.store.index import NAME, ask, rebuild
 from rig.store.index_tables import runs, units, unreadable
@@ -14,6 +16,9 @@ from rig.store.index_tables import runs, units, unreadable
 def index_command(
     workspace: Workspace = HERE,
     again: Annotated[bool, typer.Option("--rebuild", help="Throw it away and read every record again.")] = False,
+    prove: Annotated[
+        bool, typer.Option("--prove", help="Hold every file of every record against its SHA-256: of a backup too.")
+    ] = False,
 ) -> None:
     """Bring the index up to the folders, looking at every one, and tell what it holds; nothing rests on it."""
 
@@ -29,3 +34,22 @@ def index_command(
     of_runs, of_units, odd = ask(workspace, counted, tell, everything=not again)
     words = f"{workspace / 'results' / NAME}: {of_runs} runs of {of_units} units"
     say(f"{words}; {odd} records cannot be read, kitproof results names them" if odd else words)
+    if prove and _damages(workspace / "results"):
+        raise typer.Exit(VOID)
+
+
+def _damages(results: Path) -> int:
+    """Say all that is not what it was, in every record and of what the chains name; how much that is."""
+    from rig.store.bench_chain import missing_files
+    from rig.store.records import damages, readable
+
+    problems, proved = missing_files(results), 0
+    for home in sorted(path for path in results.glob("[!.]*/[!.]*") if path.is_dir()):
+        found, odd = readable(home)
+        wrong = [f"{record.folder}: {words}" for record in found for words in damages(record)]
+        problems += [*odd, *wrong]
+        proved += len(found)
+    for words in problems:
+        say(words, to_stderr=True)
+    say(f"{proved} records held against their SHA-256: {len(problems) or 'nothing'} wrong")
+    return len(problems)

@@ -134,6 +134,19 @@ def stated_sha256(results: Path, path: str) -> str:
     return ""
 
 
+def missing_files(results: Path) -> list[str]:
+    """What the chains of a store name and its folders have not, and order files that cannot be read, in words."""
+    problems = []
+    for order in orders(results):
+        try:
+            gone = [entry.path for entry in read_order(order) if not (results / entry.path).is_file()]
+        except RecordError as error:
+            problems.append(str(error))
+        else:
+            problems += [f"{results / path}: is missing; {order.name} names it" for path in gone]
+    return problems
+
+
 def entered_again(results: Path, order: Path, paths: Sequence[str]) -> None:
     """Enter files that stand in no order file, such as those of former versions, behind those that do."""
     with _alone(results):

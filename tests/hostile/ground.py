@@ -218,10 +218,10 @@ def _build_second(workspace: Path) -> None:
         (folder / name).write_text("\n".join([f"Hz\t{unit}", *lines]), encoding="utf-8")
 
 
-def interrupt(workspace: Path, serial: str) -> None:
+def interrupt(workspace: Path, serial: str, plan: str = "heat") -> None:
     """A run of which all is on the disk but its record, as after a power cut."""
     with mock.patch.object(run_verify.records, "save", side_effect=OSError("power cut")), suppress(AssertionError):
-        kitproof("verify", KIT, serial, "--plan", "heat", "--workspace", str(workspace))
+        kitproof("verify", KIT, serial, "--plan", plan, "--workspace", str(workspace))
     assert records.unfinished(workspace)
 
 

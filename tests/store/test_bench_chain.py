@@ -2,13 +2,16 @@
 
 import hashlib
 import json
+import shutil
 import threading
 from pathlib import Path
 
 import pytest
 from notes_of_units import KEPT, noted
 from stored_runs import stored_runs
+from typer.testing import CliRunner
 
+from rig import cli
 from rig.files.errors import RecordError
 from rig.store.archived import archived, note_path
 from rig.store.bench_chain import next_link, order_of, orders, read_order, slug
@@ -80,6 +83,28 @@ def test_a_record_that_its_chain_does_not_know_so_is_told_and_stands_for_nothing
     assert "run.json was changed after the run" in damages(read_record(second))
     with pytest.raises(RecordError, match=r"run\.json was changed after the run; no older run of .* is taken for it"):
         next(newest_first(tmp_path, second.parent.name))
+
+
+def test_a_copy_of_the_store_is_proved_by_itself(tmp_path: Path) -> None:
+    first, second, third = stored_runs(tmp_path / "here", 3, bench=BENCH, retests=0, files=True)
+    shutil.copytree(tmp_path / "here", tmp_path / "copy")
+
+    def proved() -> tuple[int, str]:
+        done = CliRunner().invoke(cli.app, ["index", "--prove", "--workspace", str(tmp_path / "copy")])
+        return done.exit_code, done.output.replace(str(tmp_path / "copy" / "results"), "")
+
+    status, said = proved()
+    assert (status, said.splitlines()[-1]) == (0, "3 records held against their SHA-256: nothing wrong")
+    of_copy = [tmp_path / "copy" / path.relative_to(tmp_path / "here") for path in (first, second, third)]
+    shutil.rmtree(of_copy[0])
+    capture = min((of_copy[1] / "captures").iterdir())
+    capture.write_bytes(capture.read_bytes()[:-1])
+    (of_copy[2] / "run.json").write_text("{", encoding="utf-8")
+    status, said = proved()
+    assert status == 2
+    assert f"{first.name}/run.json: is missing; " in said
+    assert f"{second.name}: captures/{capture.name} was changed after the run" in said
+    assert f"{third.name}/run.json: not valid JSON" in said
 
 
 def test_what_was_not_put_in_its_place_is_no_link(tmp_path: Path) -> None:

@@ -1,0 +1,47 @@
+"""A unit with damaged records, and a copy of a store, as the promise of `results/README.md` has them."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from hostile.ground import ARCHIVE, KIT, interrupt, newest_folder
+from hostile.promise import kitproof
+from rig.store.records import damages, read_record, unfinished, unit_records
+
+SERIAL = "SO-0002"
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Path:
+    """The stored archive, of one unit."""
+    shutil.copytree(ARCHIVE / "limits", tmp_path / "here" / "limits")
+    shutil.copytree(ARCHIVE / "results" / KIT / SERIAL, tmp_path / "here" / "results" / KIT / SERIAL)
+    return tmp_path / "here"
+
+
+def test_the_next_run_says_what_could_not_be_read(archive: Path) -> None:
+    damaged = newest_folder(archive, SERIAL)
+    (damaged / "run.json").write_text("{", encoding="utf-8")
+    at = ("--workspace", str(archive))
+    assert kitproof("show", SERIAL, *at).status == 3
+    assert kitproof("verify", KIT, SERIAL, "--plan", "bare", *at).status == 0
+    record = read_record(newest_folder(archive, SERIAL))
+    assert record.run_number == 3
+    assert any(f"{damaged.name}/run.json: not valid JSON" in words for words in record.set_aside)
+    assert kitproof("show", SERIAL, *at).status == 0
+
+
+def test_a_store_that_is_copied_during_a_run_is_whole_but_for_that_run(archive: Path, tmp_path: Path) -> None:
+    interrupt(archive, "SO-0102", "bare")
+    copy = shutil.copytree(archive, tmp_path / "copy")
+    assert [folder.parent.name for folder in unfinished(copy)] == ["SO-0102"]
+    assert [damages(record) for record in unit_records(copy, SERIAL)] == [[], []]
+    assert kitproof("index", "--prove", "--workspace", str(copy)).status == 0
+
+
+def test_a_unit_is_judged_again_in_a_copy(archive: Path, tmp_path: Path) -> None:
+    copy = shutil.copytree(archive, tmp_path / "copy")
+    shutil.rmtree(archive)
+    done = kitproof("rejudge", SERIAL, "--workspace", str(copy))
+    assert (done.status, done.out.splitlines()[-1]) == (0, "then: pass; by today's limits: pass")
