@@ -21,6 +21,8 @@ KIT = "shelf-one"
 #: Units with a record: of this version; in the stored archive; interrupted in its soak; with captures packed away.
 OF_TODAY, OF_BEFORE, INTERRUPTED, PACKED = "SO-0101", "SO-0002", "SO-0102", "SO-0001"
 SERIALS = (OF_TODAY, OF_BEFORE, INTERRUPTED, PACKED, "SO-0003")
+#: What a folder may be called where people live.
+ODD = "Bänke ж 中 [1] #%s 'x' $HOME {a}"
 #: A kit that uses what the stored one does not, as lines put into its kit.toml.
 SECOND = "shelf-two"
 BEFORE_TABLES = """
@@ -143,7 +145,7 @@ class Ground:
     """
 
     def __init__(self, folder: Path) -> None:
-        self.workspace, self._whole = folder / "workspace", folder / "whole"
+        self.workspace, self._whole = folder / ODD / "workspace", folder / "whole"
         self.outside = folder / "outside"
         self.outside.mkdir(parents=True)
         _build(self.workspace)

@@ -17,12 +17,12 @@ def try_inputs(random: Random, ground: Ground) -> None:
     """Mutate one file that a person wrote, and run what reads it."""
     path = random.choice(_kinds(ground.workspace)[random.choice(("kit", "kit", "kit", "beside", "bench", "other"))])
     path.write_bytes(mutated(random, path.read_bytes()))
-    before = recorded(ground.workspace)
     for words in _commands(path, ground, random):
-        _run(words, ground, before)
+        _run(words, ground)
 
 
-def _run(words: Sequence[str], ground: Ground, before: dict[str, str]) -> None:
+def _run(words: Sequence[str], ground: Ground) -> None:
+    before = recorded(ground.workspace)
     done = kitproof(*words, "--workspace", str(ground.workspace))
     if words[0] == "verify" and done.out:
         document = done.document()

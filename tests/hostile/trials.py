@@ -16,10 +16,11 @@ from typing import Any
 
 #: Of each: the module and function of a try, and how many the tests run.
 TRIALS: Mapping[str, tuple[str, str, int]] = {
-    "inputs": ("hostile.inputs", "try_inputs", 25),
+    "inputs": ("hostile.inputs", "try_inputs", 20),
     "text": ("hostile.outside_text", "try_text", 1),
-    "captures": ("hostile.captures", "try_captures", 30),
-    "damage": ("hostile.damage", "try_damage", 15),
+    "clocks": ("hostile.clocks", "try_clocks", 1),
+    "captures": ("hostile.captures", "try_captures", 12),
+    "damage": ("hostile.damage", "try_damage", 8),
 }
 
 
