@@ -97,6 +97,8 @@ ROOM_S = 0.25
 GATE_FRACTION = 6
 #: The design's decay is over by then; numerical.
 DESIGN_S = 0.35
+#: Of the greatest squared magnitude: what is less is none; numerical.
+SILENT = 1e-12
 
 
 class Settings(Table):
@@ -250,7 +252,9 @@ def gate_effect_db(
     for before_s, after_s in (sides_s, (BEFORE_S, 0.8 * DESIGN_S)):
         at_hz, power = gated_power(gate(impulse, rate_hz, arrival_s, before_s, after_s), sent)
         powers.append(smooth_power(power, at_hz, grid, smoothing))
-    effect_db = 10 * np.log10(powers[0] / powers[1])
+    # Far above a bass box's band there is nothing to be cut off.
+    least = SILENT * np.max(powers[1])
+    effect_db = 10 * np.log10(np.maximum(powers[0], least) / np.maximum(powers[1], least))
     return np.asarray(np.sqrt(smooth_power(effect_db**2, grid, grid, GATE_FRACTION)))
 
 
