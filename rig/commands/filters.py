@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 from functools import wraps
 from inspect import Parameter, signature
 from pathlib import Path
@@ -41,6 +42,10 @@ OPTIONS: dict[str, tuple[Any, object]] = {
 }
 
 
+#: Filters by a name that runs have, each one name.
+NAMES = {"plan", "check", "bench", "batch"}
+
+
 def with_filters(command: Callable[..., None]) -> Callable[..., None]:
     """A command whose `selection` is asked for as options; one that it has of its own (a kit as argument) stays its.
 
@@ -58,7 +63,9 @@ def with_filters(command: Callable[..., None]) -> Callable[..., None]:
         found = {name: given[name] for name in OPTIONS if given.get(name) is not None}
         lists = {name: tuple(value) for name, value in found.items() if isinstance(value, list)}
         selection = Selection(**{**found, **lists})
-        refuse_unknown_names(given["workspace"], selection)
+        # What a command asks for itself, it refuses itself.
+        others: dict[str, Any] = dict.fromkeys(own.keys() & NAMES, "")
+        refuse_unknown_names(given["workspace"], replace(selection, **others))
         command(**{name: value for name, value in given.items() if name in own}, selection=selection)
 
     kept = [one.replace(kind=Parameter.KEYWORD_ONLY) for name, one in own.items() if name != "selection"]

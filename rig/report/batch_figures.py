@@ -20,6 +20,8 @@ from rig.study.batch_words import figures, reading_name, units_at
 HEIGHT, LOW, CURVES = 170, 120, 230
 #: Bars of a histogram, serials written at an axis, curves drawn one by one, units with a mark each; layout.
 BARS, SERIALS, MOST_CURVES, MOST_MARKS = 24, 6, 400, 80
+#: From so many units before a change limits are drawn; from fewer, from all: common practice, no source.
+FEWEST_BEFORE = 8
 POINTS = 'fill="none" stroke="#0b3d7a" stroke-width="1"'
 DOTS = 'fill="none"'
 AVERAGE = 'fill="none" stroke="#d95f02" stroke-width="2"'
@@ -64,15 +66,15 @@ def charts_svg(study: BatchStudy, cause: Cause) -> Markup:
         values = series.stack.values[:, int(np.argmin(np.abs(series.stack.frequency_hz - head.at_hz)))]
     known = np.flatnonzero(np.isfinite(values))
     x, y = known.astype(float), values[known]
-    chart = individuals_chart(y)
+    # What was before it tells what to expect after it.
+    before = y[known < head.before]
+    chart = individuals_chart(before if before.size >= FEWEST_BEFORE and not head.is_drift else y)
     across = serial_axis(study)
     rules = (Rule(head.before - 0.5, units_at(study, head.before)[0], CHANGE, is_upright=True),)
     band = np.array([head.earliest - 0.5, head.latest + 0.5 if head.latest > head.earliest else head.before + 0.5])
     likely = Band(band, np.full(2, -np.inf), np.full(2, np.inf), "where it most likely changed, 95 %", LIKELY)
     signals = run_rules((y - chart.centre) / chart.sigma).any(axis=1) if chart.sigma > 0 else np.zeros(y.size, bool)
-    lines = (
-        [Line(x, y, "a unit each", POINTS, marks=0)] if x.size <= MOST_CURVES else [Line(x, y, "a unit each", POINTS)]
-    )
+    lines = [Line(x, y, "a unit each", POINTS, marks=0 if x.size <= MOST_MARKS else None)]
     if signals.any():
         lines.append(Line(x[signals], y[signals], "breaks a run rule of ISO 7870-2", DOTS, marks=1))
     panels = [
@@ -118,7 +120,7 @@ def _control(across: Axis, chart: Chart) -> list[Line]:
     """Mean, and three standard deviations by the moving range."""
     ends = np.array([across.start, across.stop])
     sides = [Line(ends, np.full(2, side), "three standard deviations", CONTROL) for side in (chart.lower, chart.upper)]
-    return [Line(ends, np.full(2, chart.centre), "mean", CENTRE), *sides]
+    return [Line(ends, np.full(2, chart.centre), "mean before it", CENTRE), *sides]
 
 
 def serial_axis(study: BatchStudy) -> Axis:

@@ -13,6 +13,7 @@ from rig.study.batch_study import BatchStudy
 from rig.study.batch_words import (
     ENOUGH,
     change_sentence,
+    counted,
     index_words,
     odd_sentences,
     overview,
@@ -67,19 +68,14 @@ def _show_failures(study: BatchStudy) -> None:
     drawn.add_column(no_wrap=True)
     drawn.add_column(justify="right")
     drawn.add_column()
-    for name, counted, words in kinds:
-        for place, one in enumerate(counted[:MOST_FAILED]):
+    for name, found, words in kinds:
+        for place, one in enumerate(found[:MOST_FAILED]):
             said = words.format(*one.words).removesuffix(" []").strip()
-            drawn.add_row(Text("" if place else name), Text(units_words(one)), Text(said))
-        if len(counted) > MOST_FAILED:
-            drawn.add_row("", "", f"and {len(counted) - MOST_FAILED} more")
+            drawn.add_row(Text("" if place else name), Text(counted(one.units, "unit")), Text(said))
+        if len(found) > MOST_FAILED:
+            drawn.add_row("", "", f"and {len(found) - MOST_FAILED} more")
     if drawn.row_count:
         open_console().print(drawn, highlight=False)
-
-
-def units_words(one: Counted) -> str:
-    """In how many units something was found."""
-    return f"{one.units} unit" + ("s" if one.units != 1 else "")
 
 
 def readings_table(study: BatchStudy) -> Table:

@@ -122,7 +122,7 @@ def stacks(workspace: Path, units: "pd.DataFrame", judged: Sequence[Key], tell: 
 def _stack(key: Key, of_units: dict[int, dict[str, Any]], count: int, tell: Tell) -> Stack | None:
     newest = of_units[max(of_units)]
     of_units = {place: one for place, one in of_units.items() if one["unit"] == newest["unit"]}
-    if 2 * len(of_units) < count:
+    if len(of_units) < max(2, count / 2):
         return None
     grid = newest["points"]["frequency_hz"].to_numpy()
     values, shift = np.full((count, grid.size), np.nan), np.full(count, np.nan)

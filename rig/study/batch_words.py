@@ -42,8 +42,13 @@ def percent(share: float) -> str:
 def share_words(share: Share) -> str:
     """So many of so many, in percent, with the interval."""
     low, high = share.interval
-    of = f"{share.count} of {share.of} units"
+    of = f"{share.count} of {counted(share.of, 'unit')}"
     return f"{of} ({percent(share.count / share.of)}; 95 %: {percent(low)} to {percent(high)})" if share.of else of
+
+
+def counted(count: int, what: str) -> str:
+    """So many of something."""
+    return f"{count} {what}" + ("s" if count != 1 else "")
 
 
 def some(names: Sequence[str]) -> str:
@@ -55,7 +60,8 @@ def some(names: Sequence[str]) -> str:
 def overview(study: BatchStudy) -> list[tuple[str, str]]:
     """The first lines: what was made, what passes, what it takes."""
     units, runs = study.batch.units, study.batch.runs
-    rows = [("runs", f"{len(runs)} of {len(units) + len(study.batch.unproved)} units, {_days(runs)}")]
+    count = len(units) + len(study.batch.unproved)
+    rows = [("measured", f"{counted(count, 'unit')} in {counted(len(runs), 'run')}, {_days(runs)}")]
     if len(units):
         shares = yields(units)
         rows += [
@@ -81,8 +87,8 @@ def remarks(study: BatchStudy) -> list[str]:
     count = len(study.batch.units)
     if count < FEWEST_UNITS:
         said.append(
-            f"{count} units with a valid run: charts, indices and changes are told from {FEWEST_UNITS} on; the "
-            "intervals above say how little few units tell"
+            f"{counted(count, 'unit')} with a valid run: charts, indices and changes are told from {FEWEST_UNITS} on; "
+            "the intervals above say how little few units tell"
         )
     changed = [reading_name(one.key) for one in study.spreads if one.other_limits]
     if changed:

@@ -1,6 +1,7 @@
 """A study on the simulated bench of which the truth was built in, through the command; and records as trials."""
 
 import json
+import math
 import shutil
 import sys
 from dataclasses import replace
@@ -20,6 +21,7 @@ from rig.statistics.gauge import analysis_of_variance
 from rig.store.recorded import read_curve
 from rig.store.run_json import Record, Rework
 from rig.store.trials import trials
+from rig.study.batch_readings import rig_spread
 from rig.values.run import Run
 
 UNITS, PEOPLE, TIMES = ("BT-0101", "BT-0102", "BT-0103"), ("Ann", "Bob"), 2
@@ -93,6 +95,12 @@ def assert_the_study_finds_what_was_built_in(
     text = page.read_text(encoding="utf-8")
     assert found["sensitivity", "left"]["words"].split(":")[0] in text
     assert text.count("<svg") > 5
+    # Its numbers stand beside it, for batches.
+    rig = rig_spread(studied, "booth-two")
+    assert rig.path == page.with_suffix(".json")
+    variance = row["gauge"][0] ** 2
+    shown = rig.share(("response", "sensitivity", "right"), math.nan, np.array([80.0, 81.0, 82.0]))
+    assert shown == pytest.approx(variance)
 
 
 def assert_it_is_printed_for_people(
