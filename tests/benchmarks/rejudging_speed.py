@@ -11,6 +11,7 @@ for each run, then seconds of the clock for all; a machine that is busy otherwis
 import argparse
 import contextlib
 import os
+import resource
 import subprocess
 import sys
 import tempfile
@@ -152,13 +153,21 @@ def measure(store: Path, kit: Kit, runs: Sequence[StoredRun], asked: argparse.Na
     print("load", os.getloadavg())
 
 
+def children_s() -> float:
+    """Seconds of the processor that processes begun here have used, once they have ended."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
 def timed(
     words: str, work: Callable[[], list[list[UnitRejudged]]], first: list[list[UnitRejudged]]
 ) -> list[list[UnitRejudged]]:
     """What some work gives, its time printed, which must be what it first gave."""
-    began = time.perf_counter()
+    began, own_s, others_s = time.perf_counter(), time.process_time(), children_s()
     found = work()
-    print(f"{words:20s} {time.perf_counter() - began:8.2f} s of the clock", flush=True)
+    took_s, own_s, others_s = time.perf_counter() - began, time.process_time() - own_s, children_s() - others_s
+    busy = f"; of the processor {own_s:.2f} s here, {others_s:.2f} s by processes that have ended"
+    print(f"{words:20s} {took_s:8.2f} s of the clock{busy}", flush=True)
     assert not first or repr_of(found) == repr_of(first)
     return found
 
