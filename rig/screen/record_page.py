@@ -38,7 +38,7 @@ def record_page(record: Record, damages: Sequence[str], columns: int) -> Group:
 def history_table(told: "History") -> Table:
     """What other benches measured of a unit and did to it, oldest first."""
     table = Table(title="at other benches", title_justify="left")
-    for name in ("when, UTC", "bench", "verdict", "what failed or is void, or was done"):
+    for name in ("when, UTC", "bench, or by whom", "verdict", "what failed or is void, or was done"):
         table.add_column(name, overflow="fold", no_wrap=name in ("when, UTC", "verdict"))
     rows = [(run.run, (Text(run.bench), verdict_text(run.outcome), Text(run.wrong))) for run in told.runs]
     rows += [(stamp(note.at), (Text(note.by), Text("rework"), Text(note.words))) for note in told.reworks]

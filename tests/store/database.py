@@ -44,7 +44,8 @@ def free_port() -> int:
 class Server:
     """A PostgreSQL that listens on a port of this computer: its owner is `keeper`, its bench's user `bench`."""
 
-    def __init__(self) -> None:
+    def __init__(self, waits_for_disk: bool = True) -> None:
+        self.waits_for_disk = waits_for_disk
         # Not where pytest keeps its folders: whoever begins another pytest shuts those to other users.
         self.folder, self.port = Path(tempfile.mkdtemp(prefix="kitproof-database-")), free_port()
         self.programs = PROGRAMS[-1] if PROGRAMS else Path(shutil.which("initdb") or "").parent
@@ -61,6 +62,7 @@ class Server:
         """Start it, and wait until it takes connections."""
         options = {"port": self.port, "unix_socket_directories": self.folder, "listen_addresses": "127.0.0.1"}
         options |= {"shared_buffers": "32MB", "max_connections": 60, "log_min_messages": "fatal"}
+        options |= {"fsync": "on" if self.waits_for_disk else "off"}
         words = [word for name, value in options.items() for word in ("-c", f"{name}={value}")]
         command = [str(self.programs / "postgres"), "-D", str(self.folder / "data"), *words]
         self.process = subprocess.Popen(
@@ -107,9 +109,9 @@ class Server:
 
 
 @contextmanager
-def running_server() -> Iterator[Server]:
-    """A server that is started, and ended."""
-    server = Server()
+def running_server(waits_for_disk: bool = True) -> Iterator[Server]:
+    """A server that is started, and ended; whether it waits for the disk, which no kill of it needs."""
+    server = Server(waits_for_disk)
     try:
         server.start()
         server.sql(f"CREATE ROLE bench LOGIN PASSWORD '{PASSWORD}'")

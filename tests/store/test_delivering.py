@@ -1,17 +1,25 @@
 """What is delivered without a database: the place for files, the process beside a run, what is said of what waits."""
 
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
+from notes_of_units import ARCHIVE
 from stored_runs import stored_runs
+from typer.testing import CliRunner
 
+from rig import cli
+from rig.bench.settings import bench_settings
 from rig.bench.store_settings import StoreOfBench, StoreSettings
+from rig.commands import verify as verifying
 from rig.store import sending
 from rig.store.bench_chain import orders
 from rig.store.delivery import State, deliver, waiting
+from rig.store.records import read_record
 from rig.store.run_json import About, Rework, RunBefore
 from rig.store.shared_files import SharedFiles
 from rig.store.shared_store import StoreError
@@ -147,3 +155,29 @@ def test_a_run_counts_what_other_benches_did_before(tmp_path: Path) -> None:
     assert (noted.runs_untouched, noted.rework) == (1, (note,))
     noted = with_others(about, tmp_path, History((there(9), there(11)), (note,)))
     assert (noted.runs_untouched, noted.rework) == (2, ())
+
+
+@pytest.mark.parametrize(("outcome", "status"), [("pass", 0), ("fail", 1)])
+def test_verify_ends_as_its_run_does_whatever_becomes_of_delivering(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, outcome: str, status: int
+) -> None:
+    shutil.copytree(ARCHIVE / "limits", tmp_path / "limits")
+    text = f'kind = "simulated"\nname = "one"\n[store]\nurl = "{URL}"\n'
+    (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
+    [run] = stored_runs(tmp_path, 1, bench="one")
+    record, settings = read_record(run), bench_settings(tmp_path)
+    measured = SimpleNamespace(outcome=outcome, bench_failed=False)
+    monkeypatch.setattr(verifying, "open_for", lambda *of: (None, settings))
+    monkeypatch.setattr(verifying, "walked", lambda *of, **named: (measured, record))
+    for name in ("_prepared", "show_run", "certified"):
+        monkeypatch.setattr(verifying, name, lambda *of: None)
+    begun: list[object] = []
+
+    def fail(*of: object, **how: object) -> None:
+        begun.append(of)
+        raise OSError("no room")
+
+    monkeypatch.setattr(subprocess, "Popen", fail)
+    told = CliRunner().invoke(cli.app, ["verify", "shelf-one", "SO-0001", "--workspace", str(tmp_path)])
+    assert (told.exit_code, len(begun)) == (status, 1)
+    assert "delivering could not be begun: OSError: no room" in told.stderr

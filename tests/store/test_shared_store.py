@@ -38,7 +38,7 @@ from rig.store.unit_history import history, with_others  # noqa: E402
 
 @pytest.fixture(scope="module")
 def server() -> Iterator[database.Server]:
-    with database.running_server() as found:
+    with database.running_server(waits_for_disk=False) as found:
         yield found
 
 
@@ -140,7 +140,7 @@ def test_benches_at_once_lose_double_and_change_nothing(empty: database.Server, 
     assert behind["bench 2"][5].startswith(("3 runs wait", "4 runs wait", "5 runs wait", "6 runs wait"))
 
 
-@pytest.mark.parametrize("room", [0, 60, 700, 4000, 9000, 20000])
+@pytest.mark.parametrize("room", [60, 4000, 20000])
 def test_a_cut_at_any_byte_delivers_whole_parts(
     one: StoreOfBench, empty: database.Server, tmp_path: Path, room: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
