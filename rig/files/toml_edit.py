@@ -63,8 +63,10 @@ def _change(table: Any, place: Place, value: Any) -> None:
         table = table[key]
         if not isinstance(table, dict):
             raise ValueError(f"{key} is no table")
-    # A table of its own under a heading becomes one in a line.
     former = table.get(place[-1])
+    if former is not None and former == value:
+        return
+    # A table of its own under a heading becomes one in a line.
     if value is None or isinstance(former, dict):
         table.pop(place[-1], None)
     if value is not None:

@@ -41,7 +41,7 @@ ROUNDS = 12
 #: Standard deviations that nearly all units keep to over a whole curve of a two-way box; our choice.
 WHOLE_ALONE = 4.0
 #: What the spread of good units is known from, in words.
-TOLERANCES, LEARNT_SPREAD = "the parts' tolerances", "what builds taught of drivers, box and parts"
+TOLERANCES, LEARNT_SPREAD = "the parts' tolerances", "what they taught of drivers, box and parts"
 #: Around a single build: from, to, decibels, and for impedances relative (common practice, no source).
 AROUND_ONE_DB = ((20, 100, 2.0), (100, 300, 1.5), (300, 3000, 1.0), (3000, 10000, 1.5), (10000, 20000, 2.0))
 AROUND_ONE = ((10, 150, 0.25), (150, 20000, 0.1))

@@ -74,6 +74,11 @@ def test_lines_keep_their_ends_and_new_ones_end_as_most_do(ends):
     assert "ping = {}\n" in changed
 
 
+def test_what_stands_there_already_keeps_its_spelling():
+    text = '[limits.response]\n"level left"  =  { mask = "new.csv" }  # mine\n'
+    assert edited(text, Path("kit.toml"), {("limits", "response", "level left"): {"mask": "new.csv"}}) == text
+
+
 def test_the_command_shows_the_difference_asks_and_keeps_the_former_file(tmp_path):
     shutil.copytree(ROOT / "limits" / "booth-two", tmp_path / "limits" / "booth-two")
     path = tmp_path / "limits" / "booth-two" / "kit.toml"
