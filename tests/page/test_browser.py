@@ -217,6 +217,6 @@ def test_levels_and_a_check_of_the_bench_by_keys(page: Page, address: str) -> No
     page.wait_for_timeout(500)
     hold(page)
     page.wait_for_selector(".phase-done")
-    # The woofer of this bench's unit is dead.
-    assert "wrong" in page.locator(".told").first.inner_text()
+    assert "fit to measure" in page.locator(".verdict").inner_text()
+    assert "right leads: " in page.locator(".told").inner_text()
     assert violations(page) == []
