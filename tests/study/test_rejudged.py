@@ -51,7 +51,7 @@ def test_whoever_shares_the_work_the_units_come_to_the_same(store: Path) -> None
     from rig.commands.rejudge import _document, _kit, _newest_runs
     from rig.store.selection import Selection
 
-    result = CliRunner().invoke(app, asked(store, "--json", "--workers", "2"), catch_exceptions=False)
+    result = CliRunner().invoke(app, asked(store, "--json", "--workers", "1"), catch_exceptions=False)
     assert result.exit_code == 0
     limits = store / "tried.toml"
     alone = Asked(store.absolute(), _kit(store, KIT, limits))
@@ -116,7 +116,7 @@ def test_options_that_do_not_go_together_are_refused(store: Path, options: list[
 
 def test_processes_end_with_whoever_asked_them() -> None:
     before = set(active_children())
-    assert list(in_processes(abs, [-1, 2, -3], 1)) == [1, 2, 3]
+    assert list(in_processes(abs, [-1, 2, -3], 2)) == [1, 2, 3]
     found = in_processes(abs, range(100), 1)
     assert next(found) == 0
     with pytest.raises(KeyboardInterrupt):
