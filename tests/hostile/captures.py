@@ -15,7 +15,7 @@ from rig.run.judging import basis, evidence, judge_run, settled
 from rig.run.verify import Job, job
 from rig.store.records import load_captures, read_record
 from rig.values.captures import Capture
-from rig.verdict.examine import capture_troubles
+from rig.verdict.examine import capture_integrity, capture_troubles
 from rig.verdict.second_look import CheckedCapture
 
 #: A unit that is measured by the same plan: its captures are exchanged with those of the other.
@@ -74,9 +74,10 @@ def _with(capture: Capture, samples: Samples, **more: Any) -> Capture:
 
 
 def _middle(random: Random, capture: Capture, length: int) -> slice:
-    """Where the sweep sounds: behind its first third, before its last."""
-    frames = capture.samples.shape[1]
-    start = random.randrange(frames // 3, 2 * frames // 3 - length)
+    """Some frames between the marks: what is lost before or behind them was nothing that is read."""
+    late = int(capture_integrity(capture).delay_samples)
+    first, last = capture.layout.mark_before + capture.layout.mark_frames, capture.layout.mark_after - length
+    start = random.randrange(first, last) + late
     return slice(start, start + length)
 
 

@@ -31,7 +31,8 @@ def try_damage(random: Random, ground: Ground) -> None:
     whole = contents(ground.workspace / "results")
     hidden = [path for path in targets if _damage(random, path, ground)]
     changed = {name for name, what in contents(ground.workspace / "results").items() ^ whole.items()}
-    changed |= {path.relative_to(ground.workspace / "results").as_posix() for path in hidden}
+    results = ground.workspace / "results"
+    changed |= {path.relative_to(results).as_posix() for path in hidden if path.is_relative_to(results)}
     with unreadable(hidden) if hidden else nullcontext():
         for _ in range(2):
             listed = random.choice(QUICK if random.randrange(SLOW_ONE_OF) else RARE)

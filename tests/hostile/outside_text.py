@@ -3,7 +3,6 @@
 import csv
 import json
 import re
-import unicodedata
 from collections.abc import Iterable
 from functools import lru_cache
 from html.parser import HTMLParser
@@ -98,8 +97,7 @@ def _toml(words: str) -> str:
 
 def _serial(words: str) -> str:
     """As much of it as a serial may be."""
-    composed = unicodedata.normalize("NFC", words)
-    kept = "".join(sign for sign in composed if sign.isprintable() and sign not in "/\\").strip()[:60]
+    kept = "".join(sign for sign in words if sign.isascii() and sign.isprintable() and sign not in "/\\").strip()[:60]
     return kept if kept and not kept.startswith(".") and kept.strip() else f"n{kept}"
 
 

@@ -23,8 +23,8 @@ from rig.store.homes import UNFINISHED
 
 #: Processor time that no command of a small workspace needs, s; and memory beside what is in use, bytes.
 LONGEST_CPU_S, MOST_BYTES = 60.0, 3 * 2**30
-#: Under `results/`: made from what is recorded, again whenever it is wanted.
-DERIVED = ("index.sqlite", "index.hints", ".outbox", ".explain", ".design", ".capability")
+#: Under `results/`: made from what is recorded, again whenever it is wanted; so is all that is hidden but calibrations.
+DERIVED, CALIBRATIONS = ("index.sqlite", "index.hints", "."), ".bench"
 #: Of a record: papers, made from it alone.
 PAPERS = ("certificate.pdf", "report.html", "certificate.html")
 
@@ -181,7 +181,7 @@ def _what(path: Path) -> str:
 def recorded(workspace: Path) -> dict[str, str]:
     """All of a workspace that nothing may change: kits, bench, records, notes, calibrations; not what is derived."""
     derived = {path.name for path in (workspace / "results").glob("*") if path.name.startswith(DERIVED)}
-    return tree(workspace, but={*derived, *PAPERS})
+    return tree(workspace, but={*derived, *PAPERS} - {CALIBRATIONS})
 
 
 def refuse_loss(
