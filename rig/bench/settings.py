@@ -13,7 +13,7 @@ from rig.bench.devices import WantedDevice
 from rig.bench.instrument_settings import InstrumentSettings, refuse_mixed_up
 from rig.bench.store_settings import StoreSettings, beside
 from rig.design.trust import AGES_DAYS, CalibrationKind
-from rig.files.disk import why
+from rig.files.disk import read_bytes, why
 from rig.files.errors import BenchSetupError, TableError
 from rig.files.tables import Misfit, Table, between, checked, read_toml
 from rig.values.captures import Calibration, KnownLoad
@@ -431,7 +431,7 @@ def _picture(bench: Path, logo: Path) -> Path:
     begins = {b"\x89PNG": ".png", b"\xff\xd8\xff": ".jpg"}
     allowed = f"a PNG or JPEG of up to {LARGEST_LOGO // 1000} kB beside {bench.name}"
     try:
-        content = logo.read_bytes()
+        content = read_bytes(logo)
     except OSError as error:
         raise BenchSetupError(f"{bench}: maker.logo: {logo}: {why(error)}; allowed: {allowed}") from None
     if len(content) > LARGEST_LOGO or not content.startswith(tuple(begins)):

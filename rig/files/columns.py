@@ -12,7 +12,7 @@ from typing import Literal, NoReturn, TypeAlias
 
 import numpy as np
 
-from rig.files.disk import why
+from rig.files.disk import read_bytes, why
 from rig.files.errors import TableError
 from rig.files.plain import Floats
 
@@ -133,7 +133,7 @@ def read_any_columns(path: Path, content: bytes | None = None) -> Columns:
 
 def _text(path: Path, content: bytes | None) -> str:
     try:
-        raw = path.read_bytes() if content is None else content
+        raw = read_bytes(path) if content is None else content
     except OSError as error:
         raise TableError(f"{path}: cannot be read ({why(error)})") from None
     for encoding in ("utf-16",) if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig", "cp1252"):

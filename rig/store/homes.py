@@ -12,6 +12,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
+from rig.files.disk import read_bytes
+
 NAME = "index.hints"
 #: Begins the name of a run's folder until its record is whole.
 UNFINISHED = ".unfinished-"
@@ -95,7 +97,9 @@ def hint(home: Path, made: str = "") -> None:
     results = home.parent.parent
     line = f"{home.parent.name}/{home.name}\t{made}\n".encode()
     try:
-        handle = os.open(results / NAME, os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o666)
+        # What stands there may be no file at all: nobody waits for the other end of a pipe.
+        flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
+        handle = os.open(results / NAME, flags, 0o666)
         try:
             # In one piece: several processes append at once.
             os.write(handle, line)
@@ -108,15 +112,11 @@ def hint(home: Path, made: str = "") -> None:
 def hints_from(results: Path, offset: int) -> tuple[list[Hint], int]:
     """The hints from a byte of the file on, and the byte behind the last whole one; all where it has shrunk."""
     try:
-        with (results / NAME).open("rb") as file:
-            size = file.seek(0, os.SEEK_END)
-            start = offset if offset <= size else 0
-            file.seek(start)
-            content = file.read()
+        content = read_bytes(results / NAME)
     except OSError:
         return [], 0
-    end = content.rfind(b"\n") + 1
-    return list(_parsed(content[:end])), start + end
+    start, end = offset if offset <= len(content) else 0, content.rfind(b"\n") + 1
+    return list(_parsed(content[start:end])), max(start, end)
 
 
 def _parsed(content: bytes) -> Iterator[Hint]:

@@ -8,7 +8,7 @@ from typing import Any, Protocol, cast
 
 from rig.design.kit import Kit
 from rig.design.trust import RestsOn
-from rig.files.disk import why
+from rig.files.disk import read_bytes, why
 from rig.files.errors import TableError
 from rig.files.tables import Table, checked
 from rig.files.trusted import is_trusted
@@ -180,7 +180,7 @@ def own_sources(workspace: Path) -> dict[Path, bytes]:
     sources = {}
     for path in sorted(folder.glob("*.py")):
         try:
-            sources[path] = path.read_bytes()
+            sources[path] = read_bytes(path)
         except OSError as error:
             raise TableError(f"{path}: cannot be read: {why(error)}") from None
     return sources

@@ -12,18 +12,22 @@ from full_disk import full_disk
 from simulated_runs import ROOT
 from soaks import rows
 
+from rig.bench.settings import load_bench_file
 from rig.calibration.storage import DailyDetails, Stored, save, stored
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.design.limits import reference_note
+from rig.files.columns import read_any_columns
 from rig.files.disk import read_bytes, read_json, write, write_together
-from rig.files.errors import BenchError, RecordError
+from rig.files.errors import BenchError, KitproofError, RecordError
 from rig.files.plain import json_bytes, table
 from rig.store import records
+from rig.store.homes import hint, hints_from
 from rig.store.recordings import LogWriter, read_rows, write_audio
 from rig.store.reference import write_reference
 from rig.store.rework_notes import note, reworks
 from rig.store.run_json import About, Record
 from rig.values.run import Run
+from rig.verdict.check import own_sources
 
 
 def names(folder: Path) -> list[str]:
@@ -80,6 +84,22 @@ def test_only_plain_files_are_read(tmp_path: Path, make: Callable[[Path], None],
     make(tmp_path / "it")
     with pytest.raises(OSError, match=told):
         read_bytes(tmp_path / "it")
+
+
+def test_nobody_waits_for_the_other_end_of_a_pipe(tmp_path: Path) -> None:
+    for name in ("results/index.hints", "checks/own.py", "curve.txt", "logo.png"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        os.mkfifo(tmp_path / name)
+    hint(tmp_path / "results" / "kit" / "serial")
+    assert hints_from(tmp_path / "results", 0) == ([], 0)
+    (tmp_path / "bench.toml").write_text('kind = "simulated"\n[maker]\nname = "x"\nlogo = "logo.png"\n', encoding="utf-8")
+    for read in (
+        lambda: own_sources(tmp_path),
+        lambda: read_any_columns(tmp_path / "curve.txt"),
+        lambda: load_bench_file(tmp_path / "bench.toml"),
+    ):
+        with pytest.raises(KitproofError, match="not a plain file"):
+            read()
 
 
 @pytest.mark.parametrize(

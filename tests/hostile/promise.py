@@ -23,6 +23,8 @@ from rig.store.homes import UNFINISHED
 
 #: Processor time that no command of a small workspace needs, s; and memory beside what is in use, bytes.
 LONGEST_CPU_S, MOST_BYTES = 60.0, 3 * 2**30
+#: Who takes so long is waiting for something that never comes, s; only ends a hang.
+LONGEST_S = 600.0
 #: Under `results/`: made from what is recorded, again whenever it is wanted; so is all that is hidden but calibrations.
 DERIVED, CALIBRATIONS = ("index.sqlite", "index.hints", "."), ".bench"
 #: Of a record: papers, made from it alone.
@@ -80,18 +82,21 @@ def bounded() -> Iterator[None]:
     """Within it neither processor time nor memory goes on without an end."""
 
     def stop(*_: object) -> None:
-        raise TooLong(f"more than {LONGEST_CPU_S:g} s of processor time")
+        raise TooLong(f"more than {LONGEST_CPU_S:g} s of processor time, or {LONGEST_S:g} s in all")
 
-    before = signal.signal(signal.SIGPROF, stop)
+    before = [signal.signal(number, stop) for number in (signal.SIGPROF, signal.SIGALRM)]
     limits = resource.getrlimit(resource.RLIMIT_AS)
     in_use = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
     resource.setrlimit(resource.RLIMIT_AS, (in_use + MOST_BYTES, limits[1]))
     signal.setitimer(signal.ITIMER_PROF, LONGEST_CPU_S)
+    signal.setitimer(signal.ITIMER_REAL, LONGEST_S)
     try:
         yield
     finally:
         signal.setitimer(signal.ITIMER_PROF, 0)
-        signal.signal(signal.SIGPROF, before)
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        for number, handler in zip((signal.SIGPROF, signal.SIGALRM), before, strict=True):
+            signal.signal(number, handler)
         resource.setrlimit(resource.RLIMIT_AS, limits)
 
 
@@ -175,7 +180,10 @@ def _what(path: Path) -> str:
     if not path.is_file():
         return "no plain file"
     stat = path.stat()
-    return _hash(str(path), stat.st_mtime_ns, stat.st_size, stat.st_ino)
+    try:
+        return _hash(str(path), stat.st_mtime_ns, stat.st_size, stat.st_ino)
+    except PermissionError:
+        return "may not be read"
 
 
 def recorded(workspace: Path) -> dict[str, str]:
