@@ -92,7 +92,8 @@ def test_nobody_waits_for_the_other_end_of_a_pipe(tmp_path: Path) -> None:
         os.mkfifo(tmp_path / name)
     hint(tmp_path / "results" / "kit" / "serial")
     assert hints_from(tmp_path / "results", 0) == ([], 0)
-    (tmp_path / "bench.toml").write_text('kind = "simulated"\n[maker]\nname = "x"\nlogo = "logo.png"\n', encoding="utf-8")
+    bench = 'kind = "simulated"\n[maker]\nname = "x"\nlogo = "logo.png"\n'
+    (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
     for read in (
         lambda: own_sources(tmp_path),
         lambda: read_any_columns(tmp_path / "curve.txt"),
