@@ -10,19 +10,26 @@ from rig.bench.settings import BenchSettings
 from rig.page.scans import CODES
 from rig.page.view import View
 from rig.report import words
+from rig.report.languages import translating
 from rig.values.requests import AT_LEADS
 
 
 @cache
-def _templates() -> Environment:
+def templates(language: str) -> Environment:
+    """The templates, which say their own words in a language."""
+    say = translating(language)
     environment = Environment(
         loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        extensions=["jinja2.ext.i18n"],
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.install_gettext_callables(say, _no_plural, newstyle=True)  # type: ignore[attr-defined]
+    environment.globals |= {"language": language}
     environment.filters |= {
+        "translated": say,
         "moment": words.moment,
         "word": words.VERDICT_WORDS.__getitem__,
         "segment": lambda text: quote(str(text), safe=""),
@@ -31,15 +38,20 @@ def _templates() -> Environment:
     return environment
 
 
-def page(name: str, **values: object) -> str:
-    """A page by the name of its template, with what that shows."""
-    return _templates().get_template(name).render(**values)
+def _no_plural(one: str, many: str, count: int) -> str:
+    raise NotImplementedError("words that hang on a number are written as two sentences")
 
 
-def bench_fragment(view: View, window: str, settings: BenchSettings | None) -> str:
+def page(name: str, language: str, **values: object) -> str:
+    """A page by the name of its template, in a language, with what that shows."""
+    return templates(language).get_template(name).render(**values)
+
+
+def bench_fragment(view: View, language: str, window: str, settings: BenchSettings | None) -> str:
     """What a window at the bench shows of a view."""
     return page(
         "bench_view.html",
+        language,
         view=view,
         is_answering=view.answering == window,
         wiring=wiring_of(view.stage, settings),

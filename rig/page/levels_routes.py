@@ -61,12 +61,12 @@ def _is_here(request: Request) -> bool:
     return request.client is not None and is_this_machine(request.client.host)
 
 
-def levels_fragment(heard: Heard, room: Room) -> str:
+def levels_fragment(heard: Heard, room: Room, language: str) -> str:
     """What a window shows of what is heard."""
     found = room.found
     drawing = Markup(room_figure(found)) if found else ""
     words = room_words(found.noise) if found else ""
-    return page("levels_view.html", heard=heard, room=room, figure=drawing, words=words)
+    return page("levels_view.html", language, heard=heard, room=room, figure=drawing, words=words)
 
 
 def room_figure(room: RoomBefore) -> str:
@@ -91,7 +91,9 @@ def levels_routes(station: Station, key: str, stream: Stream) -> list[Route]:
 
     def levels(request: Request) -> Response:
         names = [kit.name for kit in station.kits]
-        return HTMLResponse(page("levels.html", key=key, kits=names, kit=kit_of(request), is_here=_is_here(request)))
+        return HTMLResponse(
+            page("levels.html", station.language, key=key, kits=names, kit=kit_of(request), is_here=_is_here(request))
+        )
 
     async def events(request: Request) -> Response:
         # It opens the microphone: for a page of ours on this machine alone, whatever else a browser shows.
@@ -102,7 +104,7 @@ def levels_routes(station: Station, key: str, stream: Stream) -> list[Route]:
         def shown() -> dict[str, object]:
             heard = station.levels.heard
             room.take(heard)
-            return {"html": levels_fragment(heard, room)}
+            return {"html": levels_fragment(heard, room, station.language)}
 
         return stream(station.levels.listen, station.levels.leave, shown)
 

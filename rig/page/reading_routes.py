@@ -2,6 +2,7 @@
 
 import threading
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from urllib.parse import urlencode
 
 from markupsafe import Markup
@@ -20,13 +21,13 @@ from rig.page.station import Station
 from rig.run.bench_jobs import calibrations_of
 from rig.screen.calibrations import listed_cells
 from rig.store import records
+from rig.store.run_json import Record
 from rig.store.selection import Selection
 
 
 def reading_routes(station: Station, key: str) -> list[Route]:
     """Routes that show what is stored; `key` goes into each page for its stop button."""
     workspace = station.workspace
-
     kits = [kit.name for kit in station.kits]
 
     def units(request: Request) -> Response:
@@ -34,7 +35,9 @@ def reading_routes(station: Station, key: str) -> list[Route]:
         found = listed(workspace, asked, kits)
         # Of the same list, another page of it.
         same = urlencode({name: value for name, value in asked.items() if name in FILTERS and value})
-        return HTMLResponse(page("units.html", key=key, listed=found, asked=asked, kits=kits, same=same))
+        return HTMLResponse(
+            page("units.html", station.language, key=key, listed=found, asked=asked, kits=kits, same=same)
+        )
 
     def unit(request: Request) -> Response:
         names = request.path_params
@@ -42,27 +45,27 @@ def reading_routes(station: Station, key: str) -> list[Route]:
         # The drawing is our own; every name in it was escaped when it was drawn.
         drawing = Markup(found.figure)
         across = {"left": LEFT / WIDTH, "width": column_width(1) / WIDTH}
-        return HTMLResponse(page("unit.html", key=key, unit=found, figure=drawing, **across))
+        return HTMLResponse(page("unit.html", station.language, key=key, unit=found, figure=drawing, **across))
 
     def report(request: Request) -> Response:
-        path = report_file(run_of(workspace, **{name: request.path_params[name] for name in ("kit", "serial", "run")}))
+        path = report_file(_run_of(workspace, request))
         # A page that is boxed in has an origin of its own, which must be let stand alone.
         headers = {"content-security-policy": REPORT_POLICY, "cross-origin-opener-policy": "unsafe-none"}
         return HTMLResponse(path.read_text(encoding="utf-8"), headers=headers)
 
     def sound(request: Request) -> Response:
-        record = run_of(workspace, **{name: request.path_params[name] for name in ("kit", "serial", "run")})
-        return FileResponse(sound_file(record, request.path_params["number"]))
+        return FileResponse(sound_file(_run_of(workspace, request), request.path_params["number"]))
 
     run = "/runs/{kit}/{serial}/{run}"
-    return [
-        Route("/batch", _or_why_not(lambda request: HTMLResponse(batch_page(station, key, _asked(request))), key)),
-        Route("/calibrations", _or_why_not(lambda request: HTMLResponse(calibrations_page(station, key)), key)),
-        Route("/units", _or_why_not(units, key)),
-        Route("/units/{kit}/{serial}", _or_why_not(unit, key)),
-        Route(f"{run}/report", _or_why_not(report, key)),
-        Route(f"{run}/sounds/{{number:int}}", _or_why_not(sound, key)),
-    ]
+    pages: dict[str, Callable[[Request], Response]] = {
+        "/batch": lambda request: HTMLResponse(batch_page(station, key, _asked(request))),
+        "/calibrations": lambda request: HTMLResponse(calibrations_page(station, key)),
+        "/units": units,
+        "/units/{kit}/{serial}": unit,
+        f"{run}/report": report,
+        f"{run}/sounds/{{number:int}}": sound,
+    }
+    return [Route(path, _or_why_not(make, station, key)) for path, make in pages.items()]
 
 
 def _asked(request: Request) -> dict[str, str]:
@@ -100,7 +103,7 @@ def batch_page(station: Station, key: str, asked: Mapping[str, str]) -> str:
         report = Markup(studied(station, selection_of(asked, kits))) if asked["kit"] else ""
     except KitproofError as error:
         problem = str(error)
-    return page("batch.html", key=key, asked=asked, kits=kits, report=report, problem=problem)
+    return page("batch.html", station.language, key=key, asked=asked, kits=kits, report=report, problem=problem)
 
 
 def calibrations_page(station: Station, key: str) -> str:
@@ -109,6 +112,7 @@ def calibrations_page(station: Station, key: str) -> str:
     shown, held = calibrations_of(station.workspace, settings, None)
     return page(
         "calibrations.html",
+        station.language,
         key=key,
         rows=[(*listed_cells(one, held), remark) for one, remark in shown],
         damaged=[one.words for one in held.damaged],
@@ -118,13 +122,18 @@ def calibrations_page(station: Station, key: str) -> str:
     )
 
 
-def _or_why_not(make: Callable[[Request], Response], key: str) -> Callable[[Request], Response]:
+def _run_of(workspace: Path, request: Request) -> Record:
+    """The record of the run that a path names."""
+    return run_of(workspace, **{name: request.path_params[name] for name in ("kit", "serial", "run")})
+
+
+def _or_why_not(make: Callable[[Request], Response], station: Station, key: str) -> Callable[[Request], Response]:
     """A route that shows what keeps a page from being there."""
 
     def handle(request: Request) -> Response:
         try:
             return make(request)
         except KitproofError as error:
-            return HTMLResponse(page("trouble.html", key=key, words=str(error)), 404)
+            return HTMLResponse(page("trouble.html", station.language, key=key, words=str(error)), 404)
 
     return handle

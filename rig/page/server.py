@@ -57,7 +57,7 @@ def app(station: Station, rules: Rules) -> Any:
     windows: set[str] = set()
 
     async def bench(request: Request) -> Response:
-        return HTMLResponse(page("bench.html", key=rules.key))
+        return HTMLResponse(page("bench.html", station.language, key=rules.key))
 
     def stream(listen: Listen, leave: Listen, shown: Callable[[], dict[str, object]]) -> Response:
         if len(windows) >= MOST_WINDOWS:
@@ -70,7 +70,7 @@ def app(station: Station, rules: Rules) -> Any:
         def shown() -> dict[str, object]:
             view = station.view
             return {
-                "html": bench_fragment(view, window, station.settings),
+                "html": bench_fragment(view, station.language, window, station.settings),
                 "phase": view.phase,
                 "question": view.question.number if view.question and view.phase == "asking" else 0,
                 "answers": view.answering == window,

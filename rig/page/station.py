@@ -26,6 +26,7 @@ from rig.page.reading import past_of
 from rig.page.scans import ACTION_WORDS, Scan, read_scan, refuse_codes_as_serials
 from rig.page.unit_run import Place, measure
 from rig.page.view import Unit, View, asked
+from rig.report.languages import ENGLISH
 from rig.run import opening
 from rig.run.verify import load_what_computes
 from rig.store.rework_notes import note
@@ -56,11 +57,16 @@ class Station:
         If a kit is wrong, or its serials cannot be told from the bench's codes.
     """
 
-    def __init__(self, workspace: Path, bench: Path | None = None, by: str = "", kit: str = "") -> None:
+    def __init__(
+        self, workspace: Path, bench: Path | None = None, by: str = "", kit: str = "", language: str = ""
+    ) -> None:
         self.place = Place(workspace, opening.bench_settings(workspace, bench), by, bench)
         self.kits = [load_kit(workspace, name) for name in ([kit] if kit else kit_names(workspace))]
         if problems := refuse_codes_as_serials(self.kits):
             raise TableError("\n".join(problems))
+        maker = self.settings.maker if self.settings else None
+        #: Of the pages' own words: what was asked for, else the maker's.
+        self.language = language or (maker.language if maker else ENGLISH)
         self.levels = Levels(self._inputs)
         self._view = View()
         self._lock = threading.RLock()

@@ -33,7 +33,7 @@ def test_the_list_is_read_from_the_index_a_page_at_a_time(tmp_path: Path, monkey
     assert [run["run"] for one in pages[:3] for run in one.runs] == made[::-1]
     failed = reading.listed(tmp_path, {"kit": "shelf-one", "serial": "SO-000001..SO-000040", "outcome": "fail"}, KITS)
     assert [run["run"] for run in failed.runs] == [one.run for one in reversed(stored[:40]) if one.outcome == "fail"]
-    shown = page("units.html", key="k", listed=failed, asked=dict.fromkeys(reading.FILTERS, ""), kits=[], same="")
+    shown = page("units.html", "en", key="k", listed=failed, asked=dict.fromkeys(reading.FILTERS, ""), kits=[], same="")
     assert all(run["serial"] in shown and run["wrong"] in shown for run in failed.runs)
 
 

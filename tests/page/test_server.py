@@ -56,7 +56,7 @@ def test_texts_from_outside_stay_texts(client: TestClient, station: Station) -> 
     assert client.post("/do/scan", json=sent, headers=KEY).status_code == 200
     from rig.page.drawing import bench_fragment
 
-    shown = bench_fragment(station.view, "one", None)
+    shown = bench_fragment(station.view, "en", "one", None)
     assert "<script>" not in shown
     assert "&lt;script&gt;" in shown
 

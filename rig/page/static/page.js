@@ -28,13 +28,13 @@ function send(what, more) {
   }).then((answer) => {
     if (answer.status === 403) location.reload();
     return answer.ok ? answer.json() : {};
-  }).catch(() => ({ why_not: "The connection to the rig is lost." }));
+  }).catch(() => ({ why_not: document.body.dataset.lost }));
 }
 
 // A line that is scanned or typed, wherever nothing else takes it.
 function show() {
   const line = document.getElementById("typed");
-  if (line) line.textContent = typed ? `typed: ${typed}` : "";
+  if (line) line.textContent = typed ? `${document.body.dataset.typed}: ${typed}` : "";
 }
 function take(sign) {
   typed = sign === null ? typed.slice(0, -1) : typed + sign;
@@ -128,7 +128,7 @@ setInterval(() => {
   const place = bench && bench.querySelector("[data-left]");
   if (!place) return;
   const left = Math.max(leftS - (performance.now() - leftAt) / 1000, 0);
-  place.textContent = `${Math.round(left)} s to go`;
+  place.textContent = `${Math.round(left)} ${document.body.dataset.toGo}`;
 }, 500);
 
 function listen() {
