@@ -18,7 +18,7 @@ def deliver_command(
     workspace: Workspace = HERE,
     bench: BenchFile = None,
     everything: Annotated[
-        bool, typer.Option("--all", help="Look for records that were put here by hand, too.")
+        bool, typer.Option("--all", help="Look for records that were put here, or put back, by hand, too.")
     ] = False,
     behind: Annotated[
         bool, typer.Option("--behind", help="Beside a run: with what it leaves of the processor.")

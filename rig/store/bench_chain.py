@@ -11,7 +11,7 @@ import os
 import re
 import secrets
 import unicodedata
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -109,6 +109,18 @@ def bench_of(order: Path) -> str:
         return file.readline(1000).decode("utf-8", "replace").rstrip("\n").partition("\t")[2]
 
 
+def closed_entries(order: Path) -> list[Entry]:
+    """As `read_order`, without the line of a file that is just being put in its place: it may yet be none.
+
+    Raises
+    ------
+    RecordError
+        As `read_order`.
+    """
+    with _alone(order.parent.parent):
+        return read_order(order)
+
+
 def read_order(path: Path) -> list[Entry]:
     """All lines of an order file, oldest first.
 
@@ -139,7 +151,7 @@ def missing_files(results: Path) -> list[str]:
     problems = []
     for order in orders(results):
         try:
-            gone = [entry.path for entry in read_order(order) if not (results / entry.path).is_file()]
+            gone = [entry.path for entry in closed_entries(order) if not (results / entry.path).is_file()]
         except RecordError as error:
             problems.append(str(error))
         else:
@@ -147,13 +159,18 @@ def missing_files(results: Path) -> list[str]:
     return problems
 
 
-def entered_again(results: Path, order: Path, paths: Sequence[str]) -> None:
-    """Enter files that stand in no order file, such as those of former versions, behind those that do."""
+def enter(results: Path, order: Path, found: Callable[[], Iterable[str]]) -> None:
+    """Enter files that are found, such as those of former versions, behind those that stand in an order file.
+
+    They are looked for while nobody else writes in one; what cannot be read is left out.
+    """
     with _alone(results):
-        first = len(read_order(order)) + 1
-        for number, path in enumerate(paths, first):
-            content = (results / path).read_bytes()
-            _append(order, Entry(number, now(), hashlib.sha256(content).hexdigest(), path))
+        number = len(read_order(order))
+        for path in list(found()):
+            with suppress(OSError):
+                content = read_bytes(results / path)
+                number += 1
+                _append(order, Entry(number, now(), hashlib.sha256(content).hexdigest(), path))
 
 
 @contextmanager

@@ -38,10 +38,23 @@ def writing(engine: sa.Engine) -> AbstractContextManager[sa.Connection]:
     return transaction
 
 
-def catch_up(engine: sa.Engine, results: Path, tell: Callable[[str], object], everything: bool = False) -> None:
-    """Take in what has changed in the folders since the last time; `everything`: look at all of them."""
+class Emptied(Exception):
+    """Another process made the tables anew meanwhile: what was known of them is true no more."""
+
+
+def catch_up(engine: sa.Engine, results: Path, tell: Callable[[str], object], everything: bool = False) -> int:
+    """Take in what has changed in the folders since the last time; the tables that it was taken into.
+
+    `everything`: look at all folders.
+
+    Raises
+    ------
+    Emptied
+        Then it is to begin anew.
+    """
     boot = round((time.time() - time.monotonic()) / 60)
     with engine.connect() as connection:
+        tables = tables_now(connection)
         marks: dict[str, int] = dict(connection.execute(sa.select(read_so_far)).all())
         was = marks.get(BOOT, boot)
         if abs(was - boot) > 1:
@@ -55,11 +68,31 @@ def catch_up(engine: sa.Engine, results: Path, tell: Callable[[str], object], ev
         tell(f"reading the records of {len(wanted)} units into the index of {results}")
     for homes in _read(engine, results, sorted(wanted)):
         with writing(engine) as connection:
+            refuse_other_tables(connection, tables)
             _take_in(connection, results, homes)
     if now != marks:
         with writing(engine) as connection:
+            refuse_other_tables(connection, tables)
             connection.execute(sa.delete(read_so_far))
             connection.execute(sa.insert(read_so_far), [{"what": what, "mark": mark} for what, mark in now.items()])
+    return tables
+
+
+def tables_now(connection: sa.Connection) -> int:
+    """Which tables these are: a number of SQLite's own that grows whenever some are made or dropped."""
+    return int(connection.exec_driver_sql("PRAGMA schema_version").scalar() or 0)
+
+
+def refuse_other_tables(connection: sa.Connection, tables: int) -> None:
+    """Refuse tables that are not those any more.
+
+    Raises
+    ------
+    Emptied
+        If another process made them anew.
+    """
+    if tables_now(connection) != tables:
+        raise Emptied
 
 
 def _changed(

@@ -21,7 +21,7 @@ from rig.files.disk import parse_json, read_bytes, read_json, why, write
 from rig.files.errors import RecordError
 from rig.files.locks import locked
 from rig.files.plain import Whole, YesNo, json_bytes, restored, table
-from rig.store.bench_chain import FOLDER, Entry, bench_of, entered_again, order_of, orders, read_order
+from rig.store.bench_chain import FOLDER, Entry, bench_of, closed_entries, enter, order_of, orders, read_order
 from rig.store.homes import is_note, run_names, run_number, stamp
 from rig.store.index_rows import Row, rows_of
 from rig.store.index_tables import OF_A_RUN, reworks, runs
@@ -91,7 +91,8 @@ def deliver(results: Path, known: "StoreOfBench", everything: bool = False) -> i
     known
         The bench's name, and its store: all chains of this folder go there.
     everything
-        Look for files that stand in no chain here, such as those of former versions; always done the first time.
+        Look for files that stand in no chain here, such as those of former versions (always done the first time), and
+        for those that could not be delivered when it was their turn, and are there again.
 
     Raises
     ------
@@ -109,7 +110,10 @@ def deliver(results: Path, known: "StoreOfBench", everything: bool = False) -> i
             with connection.begin():
                 refuse_other_tables(connection)
             if everything or not _state(own).entered:
-                entered_again(results, own, list(_in_no_chain(results)))
+                enter(results, own, lambda: _in_no_chain(results))
+            if everything:
+                with connection.begin():
+                    enter(results, own, lambda: _found_again(connection, results))
             files, count = SharedFiles(known.store.files), 0
             for order in orders(results):
                 count += _deliver(connection, results, order, files)
@@ -125,7 +129,7 @@ def _deliver(connection: sa.Connection, results: Path, order: Path, files: Share
     """Deliver what waits of one chain, part by part; and what is closed meanwhile."""
     bench, count = bench_of(order), 0
     while True:
-        entries = read_order(order)
+        entries = closed_entries(order)
         with connection.begin():
             head = _head(connection, order, entries)
         _remember(order, State(head, entered=True))
@@ -265,6 +269,18 @@ def _in_no_chain(results: Path) -> Iterator[str]:
             ):
                 there.append((when, name))
     yield from (name for _, name in sorted(there))
+
+
+def _found_again(connection: sa.Connection, results: Path) -> Iterator[str]:
+    """Files of the chains here of which the store has nothing but the name, and that are what they were."""
+    whole = sa.select(deliveries.c.path).where(deliveries.c.lost == "")
+    chains = [order.stem for order in orders(results)]
+    lost = sa.select(deliveries.c.path, deliveries.c.sha256).distinct()
+    asked = lost.where(deliveries.c.chain.in_(chains), deliveries.c.lost != "", deliveries.c.path.not_in(whole))
+    for path, sha256 in connection.execute(asked.order_by(deliveries.c.path)):
+        with suppress(OSError):
+            if hashlib.sha256(read_bytes(results / path)).hexdigest() == sha256:
+                yield path
 
 
 def _written(path: Path) -> str:

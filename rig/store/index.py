@@ -6,6 +6,7 @@ nothing but the time that reading all records takes.
 
 import sqlite3
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 
@@ -13,7 +14,7 @@ import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError
 
 from rig.files.disk import why
-from rig.store.catching_up import catch_up, writing
+from rig.store.catching_up import Emptied, catch_up, refuse_other_tables, writing
 from rig.store.index_tables import APPLICATION_ID, TABLES, VERSION
 
 T = TypeVar("T")
@@ -93,17 +94,27 @@ def rebuild(workspace: Path, tell: Tell) -> None:
 def _asked(path: Path | None, results: Path, question: Callable[[sa.Connection], T], tell: Tell, everything: bool) -> T:
     engine = _engine(path)
     try:
-        _prepare(engine)
-        try:
-            catch_up(engine, results, tell, everything)
-        except DBAPIError as error:
-            if _code(error) not in HELD:
-                raise
-            tell(f"{path}: another process keeps it to itself; the newest runs may be missing here")
-        with engine.connect() as connection:
-            return question(connection)
+        while True:
+            _prepare(engine)
+            with suppress(Emptied):
+                tables = _caught_up(engine, results, tell, everything)
+                with engine.connect() as connection:
+                    if tables is not None:
+                        refuse_other_tables(connection, tables)
+                    return question(connection)
     finally:
         engine.dispose()
+
+
+def _caught_up(engine: sa.Engine, results: Path, tell: Tell, everything: bool) -> int | None:
+    """As `catch_up`; None: another process did not let it."""
+    try:
+        return catch_up(engine, results, tell, everything)
+    except DBAPIError as error:
+        if _code(error) not in HELD:
+            raise
+        tell(f"{results / NAME}: another process keeps it to itself; the newest runs may be missing here")
+        return None
 
 
 def _engine(path: Path | None) -> sa.Engine:

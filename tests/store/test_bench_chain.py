@@ -5,6 +5,7 @@ import json
 import shutil
 import threading
 from pathlib import Path
+from typing import Any
 
 import pytest
 from notes_of_units import KEPT, noted
@@ -13,8 +14,10 @@ from typer.testing import CliRunner
 
 from rig import cli
 from rig.files.errors import RecordError
+from rig.files.locks import locked
+from rig.store import bench_chain
 from rig.store.archived import archived, note_path
-from rig.store.bench_chain import next_link, order_of, orders, read_order, slug
+from rig.store.bench_chain import closed_entries, next_link, order_of, orders, read_order, slug
 from rig.store.delivery import waiting
 from rig.store.homes import run_names, run_number
 from rig.store.packing import pack_away
@@ -122,6 +125,29 @@ def test_what_was_not_put_in_its_place_is_no_link(tmp_path: Path) -> None:
         put_down("kit/serial/run/run.json", b"{}")
     assert (link.number, link.before) == (1, "")
     assert chain(results) == ["kit/serial/run/run.json"]
+
+
+def test_a_line_is_delivered_once_its_file_is_in_its_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever reads it before would find no file there, and tell the store that it was lost."""
+    order, asks, found = order_of(tmp_path, BENCH), threading.Event(), []
+    beside = threading.Thread(target=lambda: found.append(closed_entries(order)))
+
+    def watched(path: Path, *, waits: bool) -> Any:
+        asks.set()
+        return locked(path, waits=waits)
+
+    def fail() -> None:
+        with next_link(tmp_path, BENCH) as (_, put_down):
+            monkeypatch.setattr(bench_chain, "locked", watched)
+            put_down("kit/serial/run/run.json", b"{}")
+            beside.start()
+            assert asks.wait(10)
+            raise OSError("full")
+
+    with pytest.raises(OSError, match="full"):
+        fail()
+    beside.join()
+    assert found == [[]]
 
 
 def test_what_a_power_cut_left_of_a_line_is_cut_off(tmp_path: Path) -> None:

@@ -277,6 +277,33 @@ def asked_again(workspace: Path) -> list[str]:
     return names(workspace)
 
 
+@pytest.mark.parametrize(("room", "name"), [(catching_up, "_read"), (index, "catch_up")])
+def test_an_index_that_another_process_empties_meanwhile_misses_nothing(
+    archive: Path, monkeypatch: pytest.MonkeyPatch, room: Any, name: str
+) -> None:
+    first = next((archive / "results" / KIT / "SO-0001").glob("2*"))
+    names(archive)
+    copied(first, first.parent, "2026-12-01T000000Z-002-bbbb")
+    called, times = getattr(room, name), [0]
+
+    def then_emptied(*given: Any) -> Any:
+        found = called(*given)
+        found = found if isinstance(found, int | None) else list(found)
+        times[0] += 1
+        if times[0] == 1:
+            engine = index._engine(archive / "results" / index.NAME)
+            with catching_up.writing(engine) as connection:
+                connection.exec_driver_sql("PRAGMA user_version = 0")
+            index._prepare(engine)
+            engine.dispose()
+        return found
+
+    monkeypatch.setattr(room, name, then_emptied)
+    assert names(archive) == in_folders(archive)
+    assert names(archive) == in_folders(archive)
+    assert times[0] >= 2
+
+
 def test_several_processes_write_and_ask_at_once(tmp_path: Path) -> None:
     with ProcessPoolExecutor(3, get_context("fork")) as pool:
         list(pool.map(asked_again, [tmp_path] * 3))

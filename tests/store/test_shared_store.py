@@ -197,12 +197,20 @@ def test_a_tombstone_tells_all_benches_what_became_of_captures(one: StoreOfBench
 
 def test_what_was_lost_at_a_bench_is_told_and_holds_up_nothing(one: StoreOfBench, tmp_path: Path) -> None:
     runs = list(stored_runs(tmp_path / "one", 3, bench=one.name, retests=0))
-    shutil.rmtree(runs[0])
+    away = runs[0].rename(tmp_path / "away")
     (runs[1] / "run.json").write_text("{}", encoding="utf-8")
     assert deliver(tmp_path / "one" / "results", one) == 3
     found = ask_store(one.store, lambda c: list(c.scalars(sa.select(deliveries.c.lost).order_by(deliveries.c.number))))
     assert found == ["No such file or directory", "changed after it was closed", ""]
     assert counted(one, "runs") == 1
+    # What is put back is delivered after all; what was changed never is.
+    away.rename(runs[0])
+    results = tmp_path / "one" / "results"
+    assert [deliver(results, one), deliver(results, one, everything=True), deliver(results, one, everything=True)] == [
+        *(0, 1, 0)
+    ]
+    assert counted(one, "runs") == 2
+    assert ask_store(one.store, state_words)[1] == []
 
 
 def test_a_copied_folder_that_goes_on_twice_forks_no_chain(one: StoreOfBench, tmp_path: Path) -> None:
