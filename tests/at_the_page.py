@@ -7,8 +7,9 @@ from collections.abc import Callable
 
 import pytest
 
-from rig.page.station import SHOWN_S, Station, interrupt
+from rig.page.station import SHOWN_S, Station
 from rig.page.view import View
+from rig.run.interrupts import interrupt
 
 WINDOW = "one"
 

@@ -19,6 +19,7 @@ from rig.design.kit import Kit, load_kit
 from rig.files.disk import why, write_together
 from rig.files.errors import BenchSetupError, Stopped
 from rig.files.tables import checked, read_toml
+from rig.run.under_way import at_bench
 from rig.screen.console import say
 
 #: The simulated card's, for `--simulated`.
@@ -58,7 +59,8 @@ def bench_command(
         return
     from rig.bench.soundcard import connected_devices
 
-    text = described(loaded, guide, connected_devices(), _opened)
+    with at_bench(workspace, "finding out how the card is wired"):
+        text = described(loaded, guide, connected_devices(), _opened)
     settings = write_bench_file(path, text)
     say(f"written: {path}")
     go_on_to_calibrate(guide, workspace, path, settings)

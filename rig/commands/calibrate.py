@@ -27,7 +27,7 @@ from rig.commands.common import HERE, AsJson, BenchFile, Workspace, Yes
 from rig.design.kit import load_kit
 from rig.files.errors import FAIL, BenchSetupError, TableError
 from rig.run import opening
-from rig.run.bench_jobs import LEADS_V, calibrations_of, daily_check, desk_of, known_ohm
+from rig.run.bench_jobs import LEADS_V, calibrations_of, daily_check, known_ohm, made_at_desk
 from rig.screen.console import open_console, say, yes_or_no
 
 OfStage = Annotated[str, typer.Option("--stage", help="Wiring of bench.toml: leads, playing or soak.")]
@@ -160,7 +160,7 @@ def _make(workspace: Path, file: Path | None, yes: bool, make: Callable[[Desk], 
         return
     from rig.screen.calibrations import show_made
 
-    one = make(desk_of(workspace, settings, at_the_terminal(yes)))
+    one = made_at_desk(workspace, settings, at_the_terminal(yes), make)
     show_made(one, save(workspace, one))
 
 

@@ -41,7 +41,7 @@ def check_bench_command(
     show: Show = (lambda stage, findings: None) if as_json else screen.show
     stages = [name for name in STAGES if stage in ("", name) and has_wiring(settings, name)]
     guide = Guide(lambda words: "", say, confirm)
-    findings, stopped = check_bench(loaded, settings, opened, stages, load_ohm=load, guide=guide, show=show)
+    findings, stopped = check_bench(workspace, loaded, settings, opened, stages, load_ohm=load, guide=guide, show=show)
     if as_json:
         document = {"kit": loaded.name, "bench": opened.describe().get("name", "simulated"), "stopped": stopped}
         entries = [{"stage": name, **asdict(one)} for name, found in findings.items() for one in found]

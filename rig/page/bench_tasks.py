@@ -23,7 +23,7 @@ from rig.page.front import Front
 from rig.page.unit_run import Place
 from rig.page.view import Report, Task, Told, View
 from rig.run import opening
-from rig.run.bench_jobs import LEADS_V, STAGES, check_bench, daily_check, desk_of, has_wiring, known_ohm
+from rig.run.bench_jobs import LEADS_V, STAGES, check_bench, daily_check, has_wiring, known_ohm, made_at_desk
 from rig.screen.bench_table import OUTCOMES, end_words, ordered, steps, sureness
 from rig.screen.calibrations import made_rows
 from rig.values.requests import Stage
@@ -108,7 +108,7 @@ def asked_for(place: Place, kits: Sequence[Kit], fields: Mapping[str, str]) -> t
 
 def _made(place: Place, settings: BenchSettings, task: Task, make: Make) -> Order:
     def order(front: Front) -> None:
-        one = make(desk_of(place.workspace, settings, front.guide()))
+        one = made_at_desk(place.workspace, settings, front.guide(), make, task.title)
         front.close()
         save(place.workspace, one)
         front.change(reported(Report("pass", f"Made and put down: {task.title}", rows=tuple(made_rows(one)))))
@@ -233,7 +233,7 @@ def _bench_check(place: Place, kit: Kit, form: Form) -> tuple[Task, Order]:
             front.say(f"{stage}: {'; '.join(wrong)}")
 
         findings, stopped = check_bench(
-            kit, place.settings, bench, stages, load_ohm=load, guide=front.guide(), show=show
+            place.workspace, kit, place.settings, bench, stages, load_ohm=load, guide=front.guide(), show=show
         )
         front.close()
         front.change(reported(bench_report(findings, stopped)))

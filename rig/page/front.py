@@ -1,11 +1,14 @@
 """What the main thread, which measures, has of the windows: it asks their person, and changes what they show."""
 
+import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from rig.calibration.desk import Guide
+from rig.files.errors import KitproofError
 from rig.page.view import View, sounding
 from rig.values.requests import Sweep
+from rig.verdict.check import unforeseen
 
 #: So many of the lines that a calibration says stay in sight; layout.
 LINES = 4
@@ -34,3 +37,11 @@ class Front:
     def plays(self, request: Sweep) -> None:
         """Show what sounds now, outside of a run."""
         self.change(lambda view: sounding(view, request))
+
+
+def error_told(error: BaseException) -> str:
+    """An error that ended what was done, in words for the windows; one that nobody foresaw whole for the terminal."""
+    if isinstance(error, KitproofError):
+        return str(error)
+    traceback.print_exception(error)
+    return f"{unforeseen(error)}. Nothing sounds, and the page goes on."

@@ -5,7 +5,6 @@ Ctrl-C is. That may strike the main thread between any two of its steps, so it n
 say it puts into a queue, which a thread of its own empties, and what it waits for it takes from one.
 """
 
-import signal
 import threading
 import time
 from collections.abc import Callable
@@ -20,7 +19,7 @@ from rig.bench.settings import BenchSettings, bench_name
 from rig.design.kit import Kit, kit_names, load_kit
 from rig.files.errors import BenchSetupError, KitproofError, TableError
 from rig.page.bench_tasks import asked_for
-from rig.page.front import Front
+from rig.page.front import Front, error_told
 from rig.page.live_levels import Levels
 from rig.page.reading import past_of
 from rig.page.scans import ACTION_WORDS, Scan, read_scan, refuse_codes_as_serials
@@ -28,6 +27,7 @@ from rig.page.unit_run import Place, measure
 from rig.page.view import Unit, View, asked
 from rig.report.languages import ENGLISH
 from rig.run import opening
+from rig.run.interrupts import interrupt
 from rig.run.verify import load_what_computes
 from rig.store.rework_notes import note
 
@@ -324,7 +324,8 @@ class Station:
             try:
                 self._do(front, self._orders.get())
             except KeyboardInterrupt:
-                if not self._is_stopping:
+                # One from outside (`kitproof stop`, Ctrl-C) ends what is under way; between two, the page.
+                if not self._is_stopping and self._running is None:
                     raise
                 is_stopped = True
             # Once all that the interrupt has unwound is let go of.
@@ -338,8 +339,9 @@ class Station:
         if order is self._begun:
             try:
                 order(front)
-            except KitproofError as error:
-                words = str(error)
+            # A library may end the program, too.
+            except (Exception, SystemExit) as error:
+                words = error_told(error)
                 self._change(lambda view: replace(view, phase="chosen", notice=words, question=None, sounding=None))
         self._running = None
         self._changes.put(partial(self._rest, order, ""))
@@ -392,7 +394,11 @@ class Station:
         while True:
             change = self._changes.get()
             with self._lock:
-                change()
+                try:
+                    change()
+                except Exception as error:
+                    # The windows go on: a stop must be seen.
+                    self._tell(error_told(error))
 
     # Small change; the lock is held.
 
@@ -420,16 +426,6 @@ class Station:
         if view.task:
             return f"{view.task.title} is under way"
         return f"{view.unit.serial if view.unit else 'a unit'} is measured"
-
-
-def interrupt(thread: int) -> None:
-    """Interrupt the main thread as Ctrl-C does, wherever it waits."""
-    if hasattr(signal, "pthread_kill"):
-        signal.pthread_kill(thread, signal.SIGINT)
-    else:
-        import _thread
-
-        _thread.interrupt_main()
 
 
 def _load_early() -> None:

@@ -23,6 +23,7 @@ from rig.calibration.storage import DailyDetails, Stored, read_store, save, stor
 from rig.design.kit import Kit
 from rig.files.errors import BenchSetupError, TableError
 from rig.run import opening
+from rig.run.under_way import at_bench
 from rig.values.requests import Stage
 
 STAGES: tuple[Stage, ...] = ("leads", "playing")
@@ -42,6 +43,14 @@ def desk_of(workspace: Path, settings: BenchSettings, guide: Guide) -> Desk:
     """A bench with its calibrations in force, and the person at it."""
     ready = opening.with_calibrations(workspace, settings)
     return Desk(ready, SoundCardBench(ready, NO_KIT), guide)
+
+
+def made_at_desk(
+    workspace: Path, settings: BenchSettings, guide: Guide, make: Callable[[Desk], Stored], what: str = "calibration"
+) -> Stored:
+    """A calibration, made at the bench and not yet put down."""
+    with at_bench(workspace, what):
+        return make(desk_of(workspace, settings, guide))
 
 
 def known_ohm(ohm: float) -> float:
@@ -65,6 +74,7 @@ def has_wiring(settings: BenchSettings | None, stage: Stage) -> bool:
 
 
 def check_bench(
+    workspace: Path,
     kit: Kit,
     settings: BenchSettings | None,
     bench: Bench,
@@ -93,7 +103,7 @@ def check_bench(
     wanted = {stage: requests(kit, stage, rate_hz) for stage in stages}
     bench.refuse([request for asked in wanted.values() for request in asked])
     findings: dict[str, list[BenchFinding]] = {}
-    with bench.session():
+    with at_bench(workspace, "check of the bench"), bench.session():
         for stage, asked in wanted.items():
             if against := speaks_against_playing(findings.get("leads", [])):
                 return findings, f"not played through the amplifier: {against}"
@@ -147,10 +157,11 @@ def daily_check(
     """
     name = opening.calibrations_name(settings)
     before = stored(workspace, name)
-    if kit:
-        points = _of_unit(workspace, settings, kit, faults, guide)
-    else:
-        points = [_of_resistor(workspace, settings, ohm, before, guide)]
+    with at_bench(workspace, "daily check"):
+        if kit:
+            points = _of_unit(workspace, settings, kit, faults, guide)
+        else:
+            points = [_of_resistor(workspace, settings, ohm, before, guide)]
     made_at = datetime.now().astimezone().isoformat(timespec="seconds")
     judged = [judge(point, before) for point in points]
     for one in judged:

@@ -53,3 +53,13 @@ def interrupts() -> Iterator[Interrupts]:
         yield own
     finally:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def interrupt(thread: int) -> None:
+    """Interrupt the main thread, by its number, as Ctrl-C does, wherever it waits."""
+    if hasattr(signal, "pthread_kill"):
+        signal.pthread_kill(thread, signal.SIGINT)
+    else:
+        import _thread
+
+        _thread.interrupt_main()

@@ -5,17 +5,15 @@ row of a log is synced before the next begins.
 `checkpoint.json` in the reserved folder says what stands there; with it the run can go on, or be closed as void.
 """
 
-import os
 from collections.abc import Iterable, Iterator
-from contextlib import suppress
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.files.disk import read_json, why, write
 from rig.files.errors import RecordError
-from rig.files.locks import locked
 from rig.files.plain import Whole, json_bytes, restored, schema_checked, table
+from rig.run.under_way import LOCK, claim, is_claimed
 from rig.store.recordings import LogWriter, read_captures, read_rows, write_captures
 from rig.store.records import UNFINISHED, unfinished
 from rig.store.run_json import About, CaptureEntry, up_to_date
@@ -27,7 +25,7 @@ from rig.values.run import Asked, Captured, Event, Logged, StageReached, Started
 if TYPE_CHECKING:
     from rig.design.kit import Kit
 
-CHECKPOINT, LOCK = "checkpoint.json", "running.lock"
+CHECKPOINT = "checkpoint.json"
 SCHEMA = "kitproof checkpoint 1"
 
 
@@ -91,12 +89,9 @@ class Journal:
         self._asked = 0
         self._is_soak = False
         try:
-            self._lock = locked(folder / LOCK)
+            self._lock = claim(folder / LOCK)
         except BlockingIOError:
             raise RecordError(f"{folder}: a run is under way there") from None
-        self._lock.truncate(0)
-        self._lock.write(f"{os.getpid()}\n")
-        self._lock.flush()
 
     def keep(self, events: Iterable[Event]) -> Iterator[Event]:
         """Pass events on, each after what it brought is on the disk.
@@ -164,25 +159,7 @@ def interrupted(workspace: Path) -> list[Path]:
 
 def is_running(folder: Path) -> bool:
     """Whether a run is writing into this folder now."""
-    try:
-        if (folder / LOCK).is_file():
-            locked(folder / LOCK).close()
-    except BlockingIOError:
-        return True
-    except OSError:
-        # Nobody may write there, so nobody does.
-        return False
-    return False
-
-
-def under_way(workspace: Path) -> dict[Path, int]:
-    """Folders that runs are writing into now, with the process of each."""
-    found = {}
-    for folder in unfinished(workspace):
-        if is_running(folder):
-            with suppress(OSError, ValueError):
-                found[folder] = int((folder / LOCK).read_text(encoding="utf-8"))
-    return found
+    return is_claimed(folder / LOCK)
 
 
 def load(folder: Path) -> Interrupted:

@@ -114,6 +114,11 @@ def judgement(kit: Kit, results: Sequence[CheckResult], stopped: str) -> Judgeme
     return Judgement(outcome, tuple(results), _findings(kit, results) if outcome == "fail" else ())
 
 
+def unjudged(checks: Sequence[ListedCheck], stopped: str) -> Judgement:
+    """What a run comes to that cannot be judged: void."""
+    return Judgement("void", tuple(void(listed, f"{NOT_DONE}: {stopped}") for listed in checks), ())
+
+
 def run_outcome(results: Sequence[CheckResult], stopped: str) -> Outcome:
     """What the results of a run's checks come to; of one that was stopped never pass."""
     outcome = outcome_of([result.outcome for result in results])

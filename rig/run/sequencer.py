@@ -13,7 +13,7 @@ from rig.bench_check.bench_finding import BenchFinding
 from rig.bench_check.symptoms import Signs, advice, doubts_of, is_quiet, symptoms_in_all, unnoticed
 from rig.design.kit import Kit
 from rig.files.errors import BenchError
-from rig.run.judging import Basis, Judgement, KeptLog, basis, judge_run, settled, steady_limits_k
+from rig.run.judging import Basis, Judgement, KeptLog, basis, judge_run, settled, steady_limits_k, unjudged
 from rig.run.schedule import Group, Schedule
 from rig.values.captures import Capture
 from rig.values.logs import Log
@@ -32,7 +32,7 @@ from rig.values.run import (
     Timing,
 )
 from rig.values.verdicts import CheckResult, Outcome
-from rig.verdict.check import ListedCheck, foretold
+from rig.verdict.check import ListedCheck, foretold, unforeseen
 from rig.verdict.examine import capture_troubles, examine_looks
 from rig.verdict.guard import GuardWatch
 from rig.verdict.second_look import MOST_LOOKS, CheckedCapture, is_doubtful, needs_another, standing
@@ -91,8 +91,8 @@ def run(
 ) -> Generator[Event, None, None]:
     """Walk the schedule; the last event is always Finished.
 
-    A person's refusal, an interrupt, a gate that does not pass, and a bench that fails all end the run early:
-    what was judged by then stands, the rest is void with the reason.
+    A person's refusal, an interrupt, a gate that does not pass, a bench that fails, and any error of the rig itself all
+    end the run early: what was judged by then stands, the rest is void with the reason.
     """
     walk = _Walk(schedule, checks, kit, confirm)
     try:
@@ -103,6 +103,10 @@ def run(
     except KeyboardInterrupt:
         # Wherever it strikes, up to the very end.
         walk.stopped, walk.judged = walk.stopped or STOPPED, None
+        yield Finished(_run(walk))
+    except Exception as error:
+        # By now the bench is silent. What was recorded is kept, whatever it was.
+        _give_up(walk, error)
         yield Finished(_run(walk))
 
 
@@ -124,6 +128,15 @@ def _stages(walk: _Walk, bench: Bench) -> Iterator[Event]:
         walk.stopped, walk.judged = str(reason), None
     except BenchError as error:
         walk.stopped, walk.bench_failed, walk.judged = str(error), True, None
+
+
+def _give_up(walk: _Walk, error: Exception) -> None:
+    """End a run by an error that nobody foresaw; if that is one of judging, nothing is judged."""
+    walk.stopped, walk.judged = unforeseen(error), None
+    try:
+        _judge_all(walk)
+    except Exception:
+        walk.judged, walk.ended_s = unjudged(walk.checks, walk.stopped), time.monotonic()
 
 
 def _verdicts(walk: _Walk) -> Iterator[Event]:

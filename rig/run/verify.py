@@ -248,6 +248,11 @@ def _walk(work: Job, bench: Bench, confirm: sequencer.Confirm, view: View, journ
             run = _last(_until_stopped(_shown(journal.keep(events), view), ctrl_c))
     except KeyboardInterrupt:
         run = None
+    except BaseException:
+        # Nothing may sound on where the record cannot be kept.
+        events.close()
+        journal.close()
+        raise
     if run is None or (ctrl_c.came and not run.stopped):
         # It struck outside the sequencer, or was lost in a callback: the sequencer is told, and finishes.
         began = getgeneratorstate(events) == GEN_SUSPENDED

@@ -1,6 +1,7 @@
 """What a check is, for everybody who handles checks without knowing any of them."""
 
 import sys
+import traceback
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import ModuleType
@@ -120,6 +121,12 @@ def error_words(error: BaseException) -> str:
         return f"{type(error).__name__}: {error}"
     except Exception:
         return type(error).__name__
+
+
+def unforeseen(error: BaseException) -> str:
+    """An error of the rig itself in words, with the line that it came from, for whoever mends it."""
+    *_, last = traceback.extract_tb(error.__traceback__)
+    return f"an error of the rig itself: {error_words(error)}, at line {last.lineno} of {Path(last.filename).name}"
 
 
 REQUIRED = ("NAME", "TITLE", "GATE", "Settings", "requests", "read")

@@ -24,7 +24,8 @@ sys.path[:0] = [str(ROOT)]
 from playwright.sync_api import Page, sync_playwright
 
 from rig.page import server
-from rig.page.station import Station, interrupt
+from rig.page.station import Station
+from rig.run.interrupts import interrupt
 from rig.simulated.playback import SimulatedPlayer
 from rig.values.captures import Capture
 from rig.values.requests import Sweep

@@ -12,10 +12,10 @@ from simulated_runs import ROOT
 from rig.bench import listening, soundcard
 from rig.bench_check.bench_finding import BenchFinding, right
 from rig.calibration.storage import stored
-from rig.page import bench_tasks
+from rig.commands.stop import stop_command
 from rig.page.bench_tasks import asked_for, bench_report
 from rig.page.station import Station
-from rig.run import opening
+from rig.run import bench_jobs, opening
 
 sys.path.append(str(Path(__file__).parents[1] / "bench"))
 sys.path.append(str(Path(__file__).parents[1] / "commands"))
@@ -98,7 +98,7 @@ def test_an_order_that_is_stopped_before_it_begins_never_does(
     station: Station, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     begun = []
-    monkeypatch.setattr(bench_tasks, "desk_of", lambda *of: begun.append(of))
+    monkeypatch.setattr(bench_jobs, "desk_of", lambda *of: begun.append(of))
     station.choose_task(WINDOW, {"task": "check-bench", "kit": "booth-two", "stage": "leads"})
     station.go(WINDOW, 0)
 
@@ -225,3 +225,44 @@ def test_the_inputs_are_open_while_they_are_looked_at_and_the_bench_is_free(stat
             return
         time.sleep(0.01)
     raise AssertionError("still listening")
+
+
+def test_a_stop_from_another_terminal_ends_a_tone_and_the_page_goes_on(station: Station) -> None:
+    station.choose_task(WINDOW, OUTPUT)
+    station.go(WINDOW, 0)
+
+    def act() -> None:
+        answered(station, number := asking(station))
+        asking(station, number)
+        stop_command(station.workspace)
+        assert until(station, "chosen").notice == "stopped: nothing was recorded"
+        station.go(WINDOW, 0)
+        asking(station, number + 1)
+        station.stop()
+        until(station, "chosen")
+
+    served(station, act)
+    assert stored(station.workspace, "test bench") == []
+
+
+def test_an_error_that_nobody_foresaw_leaves_the_page_there(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
+    def break_down(*of: object) -> None:
+        raise ZeroDivisionError("of a test")
+
+    monkeypatch.setattr(bench_jobs, "desk_of", break_down)
+    station.choose_task(WINDOW, OUTPUT)
+    station.go(WINDOW, 0)
+
+    def act() -> None:
+        for _ in range(3000):
+            if "ZeroDivisionError: of a test, at line" in station.view.notice and not station.is_under_way:
+                break
+            time.sleep(0.01)
+        assert "the page goes on" in station.view.notice
+        assert station.view.phase == "chosen"
+        # Of what is shown, too.
+        station._change(lambda view: break_down())  # type: ignore[func-returns-value,arg-type,return-value]
+        monkeypatch.undo()
+        station.choose_task(WINDOW, {"task": "check-bench", "kit": "booth-two", "stage": "leads"})
+
+    served(station, act)

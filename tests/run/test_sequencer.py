@@ -378,3 +378,31 @@ def test_silence_is_heard_while_the_gate_is_judged_and_nobody_waits_for_the_clos
     assert after.index(loud) > after.index("captured", 3)
     assert bench.notes[-1] == "closed"
     assert {listed.name for listed in work.checks} <= set(bench.notes[: bench.notes.index("closed")])
+
+
+@pytest.mark.parametrize("broken", ["capture_troubles", "judge_run"])
+def test_an_error_that_nobody_foresaw_ends_the_run_void_and_silent(
+    shelf: Path, broken: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def break_down(*of: object, **more: object) -> None:
+        raise ZeroDivisionError("of a test")
+
+    work = job(shelf, "shelf-one")
+    bench = simulated(shelf, "shelf-one", work.kit.serial_example, [])
+    left, plain = [], bench.stage
+
+    @contextmanager
+    def stage(name: str) -> Iterator[object]:
+        try:
+            with plain(name) as player:
+                yield player
+        finally:
+            left.append(name)
+
+    monkeypatch.setattr(bench, "stage", stage)
+    monkeypatch.setattr(sequencer, broken, break_down)
+    run = run_of(list(sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True)))
+    assert run.outcome == "void"
+    assert "ZeroDivisionError: of a test, at line" in run.stopped
+    assert left
+    assert len(run.captures) == (0 if broken == "capture_troubles" else len(work.schedule.requests))
