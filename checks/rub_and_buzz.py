@@ -2,10 +2,10 @@
 
 The sweep of `response` is searched behind a high-pass that tracks it: above ten times its frequency a good unit gives
 little but the room's noise. What comes back once a cycle near one phase is the unit's, however far below the noise a
-single impulse lies: a contact where it reaches far above, its regular harmonics where it does not
-(`rig/signals/breadth.py`). Several short impulses at no phase are a loose particle's; anything else was a noise in the
-room, and proves nothing. The evidence is -lg of the probability that noise alone gives as much anywhere in the sweep: a
-limit of 3 fails one good unit in a thousand.
+single impulse lies: a contact where it reaches far above, its regular harmonics where it dies away as these do, in
+doubt where it does neither (`rig/signals/breadth.py`). Several short impulses at no phase are a loose particle's;
+anything else was a noise in the room, and proves nothing. The evidence is -lg of the probability that noise alone gives
+as much anywhere in the sweep: a limit of 3 fails one good unit in a thousand.
 
 Levels are in the terms of IEC 60268-21 (from memory): impulsive distortion is the peak of the high-passed residual
 within a stretch of the sweep, its crest factor that peak over the RMS value there.
@@ -25,7 +25,7 @@ from rig.design.kit import Kit
 from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import pressure_db, with_parts
 from rig.files.tables import Table
-from rig.signals.breadth import is_broad
+from rig.signals.breadth import breadth_of
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import gate
 from rig.signals.impulse_kinds import LOOKS, SIGNIFICANT, Impulses, impulses_of
@@ -147,9 +147,10 @@ def hidden_words(
         return ""
     worst = inside[np.argmax(least_db[inside])]
     at = f"{kit.position(request.position).distance_m:g} m"
+    beside = "below" if least_db[worst] <= 0 else "above"
     words = (
         f"{TITLE}, {request.channel}: with this noise a rub quieter than {least_spl_db[worst]:.0f} dB SPL at {at} "
-        f"({-least_db[worst]:.0f} dB below the sweep at {at_hz[worst]:.0f} Hz) would be missed"
+        f"({abs(least_db[worst]):.0f} dB {beside} the sweep at {at_hz[worst]:.0f} Hz) would be missed"
     )
     short_db = least_db[worst] - settings.prove_db
     if short_db <= 0:
@@ -237,8 +238,9 @@ def noise_parts(capture: Capture, residual: Residual, found: Impulses, peaks: Pe
 def searched(capture: Capture) -> tuple[Residual, Impulses]:
     """Residual of a capture and what the search found in it; searched once.
 
-    A train that does not reach far above the orders that it was found above is a series of the unit's own regular
-    harmonics. The search is then made again above these, and all that is said rests on that.
+    A train that falls away with order as the unit's own regular harmonics do is taken for these. The search is then
+    made again above them, and all that is said rests on that. Where one may be either and nothing is found above,
+    nothing is proved.
 
     Raises
     ------
@@ -246,15 +248,21 @@ def searched(capture: Capture) -> tuple[Residual, Impulses]:
         If the silence before the sweep is empty, or the capture is not whole.
     """
     residual = residual_of(capture)
-    found = found_in(residual, capture)
+    found, lower, unclear = found_in(residual, capture), None, None
     for _ in range(HIGHER):
         if not found.is_periodic:
             break
-        higher = residual_of(capture, 2 * residual.chirp.shut_at)
-        if is_broad(residual, higher, found.train):
+        shut_at = residual.chirp.shut_at
+        lower = lower or residual_of(capture, shut_at / 2)
+        higher = residual_of(capture, 2 * shut_at)
+        breadth = breadth_of(lower, residual, higher, found.train)
+        if breadth == "broad":
             break
-        residual, found = higher, found_in(higher, capture, found)
-    return residual, found
+        if breadth == "unclear" and not unclear:
+            unclear = residual, replace(found, kind="rub or harmonics")
+        lower, residual, found = residual, higher, found_in(higher, capture, found)
+    # What is the unit's beyond doubt above them is no less so.
+    return unclear if unclear and found.kind in ("none", "disturbed") else (residual, found)
 
 
 def found_in(residual: Residual, capture: Capture, before: Impulses | None = None) -> Impulses:
@@ -407,6 +415,11 @@ def doubt(
         times = np.sort(np.concatenate((found.single_s, found.outside_s)))
         when = f", {times[0]:.2f} s into the capture" if times.size else ""
         return f"a noise disturbed the sweep{when}: repeat it in quiet"
+    if found.kind == "rub or harmonics":
+        return (
+            f"something sounds in step with the sweep from {found.train.low_hz:.0f} to {found.train.high_hz:.0f} Hz, a "
+            "dull rub or the unit's own harmonics: listen to what is left of the sweep"
+        )
     low, high = prove_hz[0], prove_hz[1]
     if found.kind == "none" and not np.isfinite(proved_db):
         return f"the search of this sweep does not cover {low:g} to {high:g} Hz, where proof was asked for"

@@ -1,10 +1,13 @@
-"""Whether a train of impulses is broad, as a contact's is, or a series of regular harmonics that die away with order.
+"""Whether a train of impulses is a contact's, or a series of regular harmonics that die away with order.
 
 What a unit's smooth nonlinearity makes keeps step with the cone as a rub does. The Fourier coefficients of a smooth
 (analytic) function of the cycle fall from order to order by a constant factor or faster (Katznelson, An Introduction
-to Harmonic Analysis, 3rd ed., 2004, I.4, from memory), so that little of what is heard above some order is left above
-twice that order. A contact is short: its energy reaches far above.
+to Harmonic Analysis, 3rd ed., 2004, I.4, from memory): from an octave of orders to the next by twice as many decibels
+as from the octave before. A contact is short: its energy reaches far above. A dull one, that strikes something which
+resonates, is neither: below the resonance little is heard, above it a like part is lost in each octave.
 """
+
+from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,34 +16,65 @@ from rig.signals.residual import Residual
 from rig.signals.trains import REACH_S, Train, place_of
 
 Array = NDArray[np.float64]
+Breadth: TypeAlias = Literal["broad", "regular", "unclear"]
 
-#: A contact keeps at least this part of its energy, over the noise, above twice the order that it was found above:
-#: 0.6 to 1.0 in bursts and clicks, at most 0.3 in harmonics that fall by 1 dB an order or faster (our choice;
-#: tests/benchmarks/rub_and_buzz_detection.py).
+#: A contact keeps at least this part of its energy, over the noise, above twice an order: 0.6 to 1.0 in bursts and
+#: clicks (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 BROAD = 0.4
+#: Harmonics that fall by 1.5 dB an order or faster keep less than this (our choice;
+#: tests/benchmarks/rub_and_buzz_detection.py).
+REGULAR = 0.3
+#: With so little left, no resonance that is struck falls as steeply, and the octave above needs to say nothing (our
+#: choice; tests/benchmarks/rub_and_buzz_detection.py).
+STEEP = 0.1
+#: Beyond doubt is so many standard uncertainties; common practice, no source.
+SURE = 2.0
 #: Phases at which the energy of a cycle is looked at; numerical.
 PHASES = 16
 #: So many of them, the quietest, are noise alone (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 QUIETEST = 4
 
 
-def is_broad(residual: Residual, higher: Residual, train: Train) -> bool:
-    """Whether a train found in a residual is still there above a higher order of the sweep.
+def breadth_of(lower: Residual, residual: Residual, higher: Residual, train: Train) -> Breadth:
+    """What a train found in a residual is, by how its energy falls from octave to octave of the orders.
 
     Parameters
     ----------
-    residual : Residual
-        The train was found in it.
-    higher : Residual
-        Of the same capture behind a tracking high-pass that is shut up to a higher order.
+    lower, residual, higher : Residual
+        Of one capture, behind a tracking high-pass that is shut up to half the order, up to that above which the train
+        was found, and up to twice that.
     train : Train
         From `trains.trains`.
+
+    Returns
+    -------
+    str
+        "broad": a contact. "regular": harmonics of a smooth nonlinearity, beyond doubt. "unclear": neither.
     """
-    return train_energy(higher, train) >= BROAD * train_energy(residual, train)
+    whole, found, rest = (train_energy(one, train) for one in (lower, residual, higher))
+    (below, below_u), (above, above_u) = _part(found, whole), _part(rest, found)
+    most, most_above, least_above = below + SURE * below_u, above + SURE * above_u, above - SURE * above_u
+    # Above harmonics, which are most of what is heard below, a contact must be broad beyond doubt.
+    if min(below, above) >= BROAD or least_above >= BROAD:
+        return "broad"
+    is_told = most <= STEEP or most_above <= BROAD
+    return "regular" if most <= REGULAR and least_above <= below**2 and is_told else "unclear"
 
 
-def train_energy(residual: Residual, train: Train) -> float:
-    """Energy of a train in the whitened residual, over that of the noise beside it in the same cycles, summed."""
+def _part(energy: tuple[float, float], of: tuple[float, float]) -> tuple[float, float]:
+    """Quotient of two energies and its standard uncertainty; nothing is known of it where the second is none."""
+    if not of[0] > 0:
+        return np.nan, np.nan
+    part = energy[0] / of[0]
+    return part, float(np.hypot(energy[1], part * of[1]) / of[0])
+
+
+def train_energy(residual: Residual, train: Train) -> tuple[float, float]:
+    """Energy of a train in the whitened residual, over that of the noise beside it, summed; its standard uncertainty.
+
+    That is told from how much the energy differs from a cycle to the next (von Neumann, Ann. Math. Stat. 12, 1941, from
+    memory), for the energy itself changes slowly over the sweep.
+    """
     chirp = residual.chirp
     frequency_hz = np.arange(np.ceil(train.low_hz * chirp.rate_s), train.high_hz * chirp.rate_s) / chirp.rate_s
     cycle = frequency_hz * chirp.rate_s + place_of(train, frequency_hz) % 1.0
@@ -48,5 +82,9 @@ def train_energy(residual: Residual, train: Train) -> float:
     frames = round(max(2 * REACH_S, train.window_s) * chirp.sample_rate_hz)
     running = np.concatenate(([0.0], np.cumsum(residual.white**2, dtype=np.float64)))
     first = np.clip(np.round(at_s * chirp.sample_rate_hz).astype(np.int64) - frames // 2, 0, running.size - 1 - frames)
-    energy = np.sum(running[first + frames] - running[first], axis=1)
-    return float(energy[0] - np.mean(np.sort(energy)[:QUIETEST]))
+    each = running[first + frames] - running[first]
+    energy, variance = np.sum(each, axis=1), np.sum(np.diff(each, axis=1) ** 2, axis=1) / 2
+    quietest = np.argsort(energy)[:QUIETEST]
+    # The quietest phases lie within one stretch of the cycle: together they are little better known than one.
+    scatter = np.sqrt(variance[0] + np.mean(variance[quietest]))
+    return float(energy[0] - np.mean(energy[quietest])), float(scatter)

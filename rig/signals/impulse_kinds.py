@@ -32,7 +32,7 @@ from rig.signals.tracking import Chirp, pass_band_hz
 from rig.signals.trains import BEYOND, BINS, WINDOWS_S, Train, folded, peak_scores, place_of, trains
 
 Array = NDArray[np.float64]
-Kind = Literal["none", "rub or rattle", "loose particle", "blowing air", "disturbed"]
+Kind = Literal["none", "rub or rattle", "loose particle", "blowing air", "rub or harmonics", "disturbed"]
 
 #: Evidence that one in a thousand good units reaches (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 SIGNIFICANT = 3.0
@@ -76,7 +76,8 @@ class Impulses:
     Attributes
     ----------
     kind : str
-        "none", "rub or rattle", "loose particle", "blowing air" or "disturbed".
+        "none", "rub or rattle", "loose particle", "blowing air", "disturbed"; "rub or harmonics" where a train may be
+        either (`breadth.breadth_of`).
     evidence : float
         -lg of the probability that noise alone gives as much, anywhere in the sweep, of anything that is the unit's.
     train : Train

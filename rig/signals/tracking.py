@@ -65,6 +65,12 @@ class Chirp(ExponentialSweep):
         return float(self.time_of_cycle_s(frequency_hz * self.rate_s))
 
     @property
+    def lowest_hz(self) -> tuple[float, float]:
+        """Edges of the rise that the tracking high-pass never goes below; half as high where it is shut at half."""
+        part = min(1.0, self.shut_at / SHUT_AT)
+        return part * LOWEST_HZ[0], part * LOWEST_HZ[1]
+
+    @property
     def edge(self) -> float:
         """Middle of the tracking high-pass's rise, in times of the sweep's frequency."""
         return self.shut_at * math.sqrt(OPENS_WITHIN)
@@ -113,7 +119,7 @@ def pass_band_hz(frequency_hz: ArrayLike, chirp: Chirp) -> tuple[Array, float]:
     high_hz : float
         Upper edge.
     """
-    lowest = math.sqrt(LOWEST_HZ[0] * LOWEST_HZ[1])
+    lowest = math.sqrt(math.prod(chirp.lowest_hz))
     low: Array = np.maximum(lowest, chirp.edge * np.asarray(frequency_hz, np.float64))
     return low, highest_hz(chirp.sample_rate_hz)
 
@@ -182,7 +188,7 @@ def high_pass(chirp: Chirp) -> Tracking:
     ends_s = usable_until_s(chirp, 0.0)
     first, window, line_hz, at_hz = _blocks(chirp, chirp.passes_start_s - EARLY_S, ends_s)
     part = line_hz / chirp.sample_rate_hz
-    fixed = _rise(line_hz, *LOWEST_HZ) * half_cosine(np.interp(part, HIGHEST_OF_RATE, (1.0, 0.0)))
+    fixed = _rise(line_hz, *chirp.lowest_hz) * half_cosine(np.interp(part, HIGHEST_OF_RATE, (1.0, 0.0)))
     shut_hz = chirp.shut_at * at_hz[:, np.newaxis]
     gains = fixed * _rise(line_hz, shut_hz, OPENS_WITHIN * shut_hz)
     return Tracking(first, window, line_hz, gains.astype(np.float32))
