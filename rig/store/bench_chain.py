@@ -62,6 +62,8 @@ def next_link(results: Path, bench: str) -> Iterator[tuple["Link | None", Callab
 
     Where it is not put there after all, it is no link of the chain. A bench without a name keeps no chain.
 
+    Its line ends only when it is there: whoever comes next after a crash sees by the file whether the line counts.
+
     Raises
     ------
     OSError
@@ -75,21 +77,26 @@ def next_link(results: Path, bench: str) -> Iterator[tuple["Link | None", Callab
     with _alone(results):
         order = _order_file(results, bench)
         try:
-            last = _last(order)
+            last = _last(results, order)
         except RecordError:
             # What is in it can be told from the folders; a run is not held up by it.
             order.replace(order.with_name(order.name + ".set-aside"))
             order, last = _order_file(results, bench), None
         number, before, sha256 = (last.number + 1, last.path, last.sha256) if last else (1, "", "")
         size = order.stat().st_size
+
+        def put_down(path: str, content: bytes) -> None:
+            _write(order, _line(Entry(number, now(), hashlib.sha256(content).hexdigest(), path)))
+
         try:
-            yield (
-                Link(order.stem, number, before, sha256),
-                lambda path, content: _append(order, Entry(number, now(), hashlib.sha256(content).hexdigest(), path)),
-            )
+            yield Link(order.stem, number, before, sha256), put_down
         except BaseException:
-            os.truncate(order, size)
+            _settle(results, order)
             raise
+        if order.stat().st_size > size:
+            # The file is there; should the disk be full now, whoever comes next ends its line.
+            with suppress(OSError):
+                _write(order, "\n")
 
 
 def order_of(results: Path, bench: str) -> Path:
@@ -165,12 +172,13 @@ def enter(results: Path, order: Path, found: Callable[[], Iterable[str]]) -> Non
     They are looked for while nobody else writes in one; what cannot be read is left out.
     """
     with _alone(results):
+        _settle(results, order)
         number = len(read_order(order))
         for path in list(found()):
             with suppress(OSError):
                 content = read_bytes(results / path)
                 number += 1
-                _append(order, Entry(number, now(), hashlib.sha256(content).hexdigest(), path))
+                _write(order, _line(Entry(number, now(), hashlib.sha256(content).hexdigest(), path)) + "\n")
 
 
 @contextmanager
@@ -191,19 +199,36 @@ def _order_file(results: Path, bench: str) -> Path:
     return path
 
 
-def _last(order: Path) -> Entry | None:
-    """The last line; what a power cut left of another is cut off."""
-    with order.open("rb") as file:
-        size = file.seek(0, os.SEEK_END)
-        file.seek(max(0, size - TAIL))
-        tail = file.read()
-    whole = tail.rfind(b"\n") + 1
-    if whole != len(tail):
-        os.truncate(order, size - len(tail) + whole)
-    lines = tail[:whole].split(b"\n")[:-1]
+def _last(results: Path, order: Path) -> Entry | None:
+    """The last line."""
+    _settle(results, order)
+    size, tail = _tail(order)
+    lines = tail.split(b"\n")[:-1]
     if not lines or (size <= TAIL and len(lines) == 1):
         return None
     return _parsed(order, lines[-1])
+
+
+def _settle(results: Path, order: Path) -> None:
+    """End a line that was begun where its file is there; else cut it off: a crash came between the two."""
+    size, tail = _tail(order)
+    begun = tail[tail.rfind(b"\n") + 1 :]
+    if not begun:
+        return
+    with suppress(RecordError, OSError):
+        entry = _parsed(order, begun)
+        if hashlib.sha256(read_bytes(results / entry.path)).hexdigest() == entry.sha256:
+            _write(order, "\n")
+            return
+    os.truncate(order, size - len(begun))
+
+
+def _tail(order: Path) -> tuple[int, bytes]:
+    """Size of an order file, and its end."""
+    with order.open("rb") as file:
+        size = file.seek(0, os.SEEK_END)
+        file.seek(max(0, size - TAIL))
+        return size, file.read()
 
 
 def _parsed(order: Path, line: bytes, number: int | None = None) -> Entry:
@@ -215,8 +240,9 @@ def _parsed(order: Path, line: bytes, number: int | None = None) -> Entry:
     return Entry(int(parts[0]), *parts[1:])
 
 
-def _append(order: Path, entry: Entry) -> None:
-    _write(order, f"{entry.number}\t{entry.at}\t{entry.sha256}\t{entry.path}\n")
+def _line(entry: Entry) -> str:
+    """A line of an order file, without its end."""
+    return f"{entry.number}\t{entry.at}\t{entry.sha256}\t{entry.path}"
 
 
 def _write(path: Path, text: str) -> None:

@@ -126,7 +126,8 @@ def save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, files: d
 def _hashes(folder: Path) -> dict[str, str]:
     """SHA-256 of every file of a record that is there to stay, by its name."""
     named = {path.relative_to(folder).as_posix(): path for path in _files(folder)}
-    return {name: sha256(path) for name, path in named.items() if name not in HELPS}
+    # A run that is taken up again may have a run.json that was not put in its place; it is written anew.
+    return {name: sha256(path) for name, path in named.items() if name not in (*HELPS, "run.json")}
 
 
 def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, stored: dict[int, str] | None) -> Record:
@@ -173,10 +174,10 @@ def _closed(record: Record, folder: Path) -> Record:
         (folder / "run.json").write_bytes(content)
         _sync(folder)
         put_down(f"{home.parent.name}/{home.name}/{record.run}/run.json", content)
-        # Until then a run can be taken up again by these, should the disk be full.
-        for help_ in HELPS:
-            (folder / help_).unlink(missing_ok=True)
         folder.rename(record.folder)
+    # Until then a run can be taken up again by these, should the disk be full or the process be killed.
+    for help_ in HELPS:
+        (record.folder / help_).unlink(missing_ok=True)
     sync(home)
     return record
 

@@ -45,3 +45,17 @@ def test_a_unit_is_judged_again_in_a_copy(archive: Path, tmp_path: Path) -> None
     shutil.rmtree(archive)
     done = kitproof("rejudge", SERIAL, "--workspace", str(copy))
     assert (done.status, done.out.splitlines()[-1]) == (0, "then: pass; by today's limits: pass")
+
+
+def test_a_heat_test_whose_record_could_not_be_put_in_its_place_is_taken_up_again(
+    archive: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = ("--workspace", str(archive))
+    with monkeypatch.context() as patched:
+        patched.setattr(Path, "rename", lambda path, to: (_ for _ in ()).throw(OSError(5, "Input/output error")))
+        done = kitproof("verify", KIT, SERIAL, "--plan", "heat", *at)
+    assert done.status > 2, done
+    assert kitproof("resume", "--yes", *at).status == 0
+    assert unit_records(archive, SERIAL)[-1].outcome == "pass"
+    assert kitproof("index", "--prove", *at).status == 0
+    assert not unfinished(archive)

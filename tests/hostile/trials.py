@@ -21,6 +21,8 @@ TRIALS: Mapping[str, tuple[str, str, int]] = {
     "clocks": ("hostile.clocks", "try_clocks", 1),
     "captures": ("hostile.captures", "try_captures", 12),
     "damage": ("hostile.damage", "try_damage", 8),
+    "kills": ("hostile.kills", "try_kills", 2),
+    "disks": ("hostile.disks", "try_disks", 2),
 }
 
 

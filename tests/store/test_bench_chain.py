@@ -17,7 +17,7 @@ from rig.files.errors import RecordError
 from rig.files.locks import locked
 from rig.store import bench_chain
 from rig.store.archived import archived, note_path
-from rig.store.bench_chain import closed_entries, next_link, order_of, orders, read_order, slug
+from rig.store.bench_chain import closed_entries, missing_files, next_link, order_of, orders, read_order, slug
 from rig.store.delivery import waiting
 from rig.store.homes import run_names, run_number
 from rig.store.packing import pack_away
@@ -159,6 +159,27 @@ def test_what_a_power_cut_left_of_a_line_is_cut_off(tmp_path: Path) -> None:
         put_down("kit/serial/run/run.json", b"{}")
     assert (link.number, link.before) == (2, run.relative_to(tmp_path / "results").as_posix() + "/run.json")
     assert len(chain(tmp_path / "results")) == 2
+
+
+@pytest.mark.parametrize("is_there", [False, True])
+def test_a_line_counts_by_whether_its_file_is_there_when_all_ended_between_the_two(
+    tmp_path: Path, is_there: bool
+) -> None:
+    list(stored_runs(tmp_path, 1, bench=BENCH))
+    results = tmp_path / "results"
+    [order] = orders(results)
+    with next_link(results, BENCH) as (_, put_down):
+        put_down("kit/serial/one.json", b"{}")
+        killed = order.read_bytes()
+    order.write_bytes(killed)
+    if is_there:
+        (results / "kit" / "serial").mkdir(parents=True)
+        (results / "kit" / "serial" / "one.json").write_bytes(b"{}")
+    assert not any("one.json" in words for words in missing_files(results))
+    with next_link(results, BENCH) as (link, put_down):
+        put_down("kit/serial/two.json", b"{}")
+    assert link.number == 2 + is_there
+    assert ("kit/serial/one.json" in chain(results)) == is_there
 
 
 def test_a_damaged_order_file_hinders_no_run_and_is_named_where_it_is_read(tmp_path: Path) -> None:

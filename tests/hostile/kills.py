@@ -1,0 +1,156 @@
+"""Commands killed at a random moment: nothing is lost, no half record is seen, nothing runs on, the next one works."""
+
+import multiprocessing
+import os
+import signal
+import sys
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from datetime import timedelta
+from pathlib import Path
+from random import Random
+from unittest import mock
+
+from PIL import Image
+
+from hostile.ground import KIT, OF_BEFORE, OF_TODAY, PACKED, Ground
+from hostile.promise import kitproof, recorded, refuse_loss
+from rig import cli
+from rig.commands import archive
+from rig.store.records import damages, unfinished, unit_records
+
+SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
+#: A unit that has no record yet.
+NEW = "SO-0150"
+#: Name -> a command that writes; `{outside}` is a folder beside the workspace.
+KILLED: Mapping[str, tuple[str, ...]] = {
+    "verify": ("verify", KIT, NEW, "--plan", "quick"),
+    "bare": ("verify", KIT, OF_TODAY, "--plan", "bare"),
+    "soak": ("verify", KIT, NEW, "--plan", "heat"),
+    "resume": ("resume", "--yes"),
+    "daily": ("daily", KIT, "--yes"),
+    "learn": ("learn", KIT, "--draws", "300", "--yes"),
+    "reference": ("reference", KIT, OF_TODAY, "--plan", "quick"),
+    "archive": ("archive", "--older-than", "1", "--to", "{outside}/other", "--yes"),
+    "bring back": ("archive", "--bring-back", PACKED, "--to", "{outside}/packs"),
+    "rework": ("rework", OF_TODAY, "resoldered C3"),
+    "export": ("export", "{outside}/tables"),
+    "index": ("index", "--rebuild"),
+    "certificate": ("certificate", OF_BEFORE),
+}
+#: What these may replace; the former file or the whole new one stands there.
+REPLACED: Mapping[str, tuple[str, ...]] = {
+    "learn": (f"limits/{KIT}/kit.toml",),
+    # Packed away; all come back in the end.
+    "archive": ("/captures/",),
+    "reference": (f"limits/{KIT}/kit.toml", f"limits/{KIT}/reference"),
+}
+#: A process that was told to end has ended after so long, on a busy machine too, s.
+ENDS_WITHIN_S = 30.0
+#: Command -> how long it takes when nobody ends it, s; measured at its first try.
+took_s: dict[str, float] = {}
+
+
+def try_kills(random: Random, ground: Ground) -> None:
+    """Kill one command somewhere between its start and its end, then go on as its user would."""
+    name = random.choice(list(KILLED))
+    words = [word.format(outside=ground.outside) for word in KILLED[name]]
+    words += ["--workspace", str(ground.workspace)]
+    with_a_good_logo(ground)
+    if name not in took_s:
+        took_s[name] = _run(words, None, ENDS_WITHIN_S)
+        ground.mend()
+        with_a_good_logo(ground)
+    before = recorded(ground.workspace)
+    number = random.choice(SIGNALS)
+    for _ in range(random.choice((1, 1, 2))):
+        _run(words, number, random.uniform(0, took_s[name]))
+    hold_ground(ground, before, REPLACED.get(name, ()))
+    with on_another_day():
+        done = kitproof(*words)
+    # What was interrupted may have been taken up before the signal came.
+    is_over = name == "resume" and not unfinished(ground.workspace)
+    assert done.status == 0 or (is_over and done.status == 3), f"{name} after {signal.Signals(number).name}: {done}"
+    hold_ground(ground, before, REPLACED.get(name, ()))
+    if name == "archive":
+        for serial in (OF_TODAY, OF_BEFORE, "SO-0003"):
+            done = kitproof("archive", "--bring-back", serial, "--workspace", str(ground.workspace))
+            assert done.status == 0 or "nothing was taken out" in done.err, done
+        refuse_loss(before, recorded(ground.workspace), may_be_new=True)
+
+
+def with_a_good_logo(ground: Ground) -> None:
+    """Papers are drawn, too."""
+    Image.new("RGB", (8, 8)).save(ground.workspace / "logo.png")
+
+
+def hold_ground(ground: Ground, before: Mapping[str, str], replaced: tuple[str, ...] = ()) -> None:
+    """Nothing that was recorded is lost, every record that is seen is whole, and what looks at all of them works."""
+    kept = {name: what for name, what in before.items() if not any(part in name for part in replaced)}
+    refuse_loss(kept, recorded(ground.workspace), may_be_new=True, taken_up=True)
+    at = ("--workspace", str(ground.workspace))
+    for serial in (NEW, OF_TODAY):
+        for record in unit_records(ground.workspace, serial):
+            assert damages(record) == [], f"{record.folder}: {damages(record)}"
+    for words in (("results",), ("kits",), ("index", "--prove"), ("calibrations",)):
+        done = kitproof(*words, *at)
+        assert done.status == 0, done
+    for folder in unfinished(ground.workspace):
+        assert folder.name.startswith("."), folder
+
+
+def _run(words: list[str], number: signal.Signals | None, after_s: float) -> float:
+    """Run a command in a process and a group of its own; send a signal after so long; how long it took, s.
+
+    Ctrl-C reaches the whole group, as it does at a terminal.
+    """
+    process = multiprocessing.get_context("fork").Process(target=_command, args=(words,))
+    began_s = time.monotonic()
+    process.start()
+    assert process.pid is not None
+    process.join(after_s)
+    if number is not None and process.is_alive():
+        with suppress(ProcessLookupError):
+            (os.killpg if number == signal.SIGINT else os.kill)(process.pid, number)
+    process.join(ENDS_WITHIN_S)
+    ran_s = time.monotonic() - began_s
+    is_alive = process.is_alive()
+    while (left := _of_group(process.pid)) and time.monotonic() - began_s < after_s + ENDS_WITHIN_S:
+        time.sleep(0.01)
+    for each in left:
+        os.kill(each, signal.SIGKILL)
+    assert not is_alive, f"{words[0]} goes on after signal {number}"
+    assert not left, f"{words[0]} left processes behind after signal {number}: {left}"
+    assert number is not None or process.exitcode == 0, f"{words}: {process.exitcode}"
+    return ran_s
+
+
+def _command(words: list[str]) -> None:
+    os.setpgid(0, 0)
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    nowhere = os.open(os.devnull, os.O_RDWR)
+    for handle in (1, 2):
+        os.dup2(nowhere, handle)
+    sys.argv = ["kitproof", *words]
+    sys.stdout = sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 (until the process ends)
+    with on_another_day():
+        cli.main()
+
+
+@contextmanager
+def on_another_day() -> Iterator[None]:
+    """Within it every run is older than a day."""
+    with mock.patch.object(archive, "timedelta", lambda days: timedelta(days=-days)):
+        yield
+
+
+def _of_group(group: int) -> list[int]:
+    """Processes of a group that run."""
+    found = []
+    for place in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):
+            state, _, of_group = place.read_text().rpartition(")")[2].split()[:3]
+            if int(of_group) == group and state not in "ZX":
+                found.append(int(place.parent.name))
+    return found
