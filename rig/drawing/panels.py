@@ -160,14 +160,17 @@ def _areas(plot: Plot, band: Band) -> list[str]:
 
 
 def _rule(plot: Plot, rule: Rule) -> list[str]:
+    anchor = "start"
     if rule.is_upright:
         x = float(plot.x(rule.value))
-        way, at = f"M{x:.1f} 0v{plot.height:.1f}", (x + 3, 11.0)
+        # Beside the line, where there is more room.
+        anchor = "start" if x < 0.8 * plot.width else "end"
+        way, at = f"M{x:.1f} 0v{plot.height:.1f}", (x + 3 if anchor == "start" else x - 3, 11.0)
     else:
         y = float(plot.y(rule.value))
         # Above the line, but inside the panel.
         way, at = f"M0 {y:.1f}h{plot.width:.1f}", (4.0, y - 3 if y > 14 else y + 11)
-    return [path(way, rule.style, "rule"), *([text(*at, rule.words, RIM)] if rule.words else [])]
+    return [path(way, rule.style, "rule"), *([text(*at, rule.words, RIM, anchor=anchor)] if rule.words else [])]
 
 
 def _legend(panel: Panel, left: float, top: float, width: float) -> tuple[list[str], int]:

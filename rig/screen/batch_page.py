@@ -52,7 +52,7 @@ def show(study: BatchStudy, problems: Sequence[str], report: Path) -> None:
         for sentence in odd[:MOST_ODD]:
             console.print(f"{ODD} odd: {sentence}", highlight=False)
         if len(odd) > MOST_ODD:
-            console.print(f"  and {len(odd) - MOST_ODD} more odd units, in the report", highlight=False)
+            console.print(f"  and {counted(len(odd) - MOST_ODD, 'more odd unit')}, in the report", highlight=False)
     console.print(f"figures and tables: {report}", soft_wrap=True, highlight=False)
 
 

@@ -78,7 +78,8 @@ def _cells(change: Change) -> tuple[Text, ...]:
     reading = f"{change.check}: {change.quantity} {change.subject}".strip() if change.quantity else change.check
     if change.now == "void" or not change.quantity:
         reading += f"\n{change.reason}"
-    value = f"{change.value:.4g} {change.unit}".strip() if math.isfinite(change.value) else ""
+    # A figure more than limits have: what fails must not look like the limit.
+    value = f"{change.value:.5g} {change.unit}".strip() if math.isfinite(change.value) else ""
     at = f" at {hertz(change.at_hz)}" if math.isfinite(change.at_hz) else ""
     return Text(reading), Text(value + at), Text(change.limit_then), Text(change.limit_now)
 

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 Verdict = Literal["same", "different", "cannot tell"]
 
+#: A point of a curve: frequency in Hz, its comparison, its margin.
+_Point = tuple[float, Comparison, float]
+
 #: Fewest units on a side, and fewest units measured on both sides to compare each with itself; our choice.
 FEWEST, FEWEST_PAIRS = 3, 5
 #: Standard errors that must lie between a difference and the margin so that it is proved to be smaller in 4 of 5 tries:
@@ -36,7 +39,7 @@ TO_PROVE = 1.6449 + 0.8416
 
 @dataclass(frozen=True)
 class Compared:
-    """One reading of two batches; of a curve, where the second comes nearest to the margin or exceeds it most."""
+    """One reading of two batches; of a curve, where that tells most of it (`_telling`)."""
 
     key: Key
     unit: str
@@ -156,14 +159,14 @@ def _numbers(first: Sequence[Spread], second: Sequence[Spread], part: float, *, 
 
 
 def _curves(first: Sequence[Stack], second: Sequence[Stack], part: float, pairs: bool) -> list[Compared]:
-    """Each curve at the frequency where it comes nearest to the margin: it is the same if it is there."""
+    """Each curve at the frequency that tells most of it."""
     others = {one.key: one for one in second}
     rows = []
     for one in first:
         other = others.get(one.key)
         if other is None or other.unit != one.unit:
             continue
-        found = []
+        found: list[_Point] = []
         for at, hz in enumerate(one.frequency_hz):
             there = int(np.argmin(np.abs(np.log(other.frequency_hz / hz))))
             if abs(math.log(other.frequency_hz[there] / hz)) > 1e-6:
@@ -173,10 +176,27 @@ def _curves(first: Sequence[Stack], second: Sequence[Stack], part: float, pairs:
                 mean = float(np.nanmean(one.values[:, at]))
                 found.append((float(hz), comparison, _margin(part, float(one.lower[at]), float(one.upper[at]), mean)))
         if found:
-            hz, comparison, margin = max(found, key=lambda row: max(map(abs, row[1].interval(1 - 2 * RISK))) / row[2])
-            p = min(1.0, len(found) * min(row[1].difference_p() for row in found))
+            (hz, comparison, margin), p = _telling(found)
             rows.append(Compared(one.key, one.unit, hz, comparison, margin, p, "cannot tell"))
     return rows
+
+
+def _telling(points: list[_Point]) -> tuple[_Point, float]:
+    """The point of a curve that tells most of it, and the probability of its difference, corrected for all points.
+
+    Where none differs clearly it is the one that comes nearest to the margin, or exceeds it most: the curve is the same
+    if it is there. Where one does that is not proved to lie within the margin it is that one.
+    """
+    worst = max(points, key=_part_of_margin)
+    unproved = [point for point in points if _part_of_margin(point) >= 1]
+    clearest = min(unproved or points, key=lambda point: point[1].difference_p())
+    p = min(1.0, len(points) * clearest[1].difference_p())
+    return (clearest if unproved and p < RISK else worst), p
+
+
+def _part_of_margin(point: _Point) -> float:
+    _, comparison, margin = point
+    return max(map(abs, comparison.interval(1 - 2 * RISK))) / margin if margin > 0 else math.inf
 
 
 def _judged(rows: Sequence[Compared]) -> list[Compared]:

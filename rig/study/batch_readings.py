@@ -16,7 +16,8 @@ from rig.values.readings import Floats
 if TYPE_CHECKING:
     import pandas as pd
 
-#: Where more than this share of the readings are one and the same value, nothing is charted; our choice.
+#: Where more than this share of the readings are one and the same value, nothing is charted, and no
+#: index told: it would say how seldom the others are; our choice.
 MOST_ALIKE = 0.5
 #: The words of a reading without an index.
 BOUNDS = "most readings say only what the value is at most"
@@ -57,9 +58,13 @@ class Spread:
     def is_chartable(self) -> bool:
         """Whether a change in it could be seen: enough readings that differ, and that are no mere bounds."""
         known = self.known
-        _, counts = np.unique(known, return_counts=True)
-        alike = counts.max(initial=0) > MOST_ALIKE * known.size
-        return self.reason != BOUNDS and 2 * known.size >= self.values.size and not alike
+        return self.reason != BOUNDS and 2 * known.size >= self.values.size and not _are_alike(known)
+
+
+def _are_alike(known: Floats) -> bool:
+    """Whether most readings are one and the same value."""
+    _, counts = np.unique(known, return_counts=True)
+    return bool(counts.max(initial=0) > MOST_ALIKE * known.size)
 
 
 def number_spreads(readings: "pd.DataFrame", units: "pd.DataFrame", rig: "RigSpread") -> list[Spread]:
@@ -105,9 +110,9 @@ def _index(values: Floats, lower: float, upper: float, *, is_bound: bool = False
     if is_bound:
         return None, BOUNDS
     if known.size < FEWEST:
-        return None, f"{known.size} readings; an index is told from {FEWEST} on"
-    if np.ptp(known) == 0:
-        return None, "all readings are the same"
+        return None, f"{known.size} reading{'s' if known.size != 1 else ''}; an index is told from {FEWEST} on"
+    if _are_alike(known):
+        return None, "most readings are one and the same value"
     if math.isinf(lower) and math.isinf(upper):
         return None, "the records do not say by which limits"
     return performance(known, lower, upper), ""

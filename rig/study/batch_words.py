@@ -156,7 +156,7 @@ def change_sentence(study: BatchStudy, cause: Cause) -> str:
     others = list(dict.fromkeys(reading_name(one.series.key) for one in cause.changes))
     others = [name for name in others if name != reading_name(head.series.key)]
     if others:
-        said += f". So do {some(others)}"
+        said += f", and {some(others)} changed too"
     along = went_along(study.batch.units, head.before)
     if along:
         said += f". With it changed {' and '.join(along)}"

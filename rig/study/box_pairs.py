@@ -34,6 +34,8 @@ DB_PER_DECADE = 40.0
 DRAWN = 500
 #: With more boxes each is tried with so many that are nearest to it, or a matching takes minutes; numerical.
 MOST_BOXES, NEAREST = 150, 40
+#: So many boxes that are left over are named in a sentence; layout.
+MOST_NAMES = 12
 
 
 @dataclass(frozen=True)
@@ -99,6 +101,8 @@ def box_pairs(workspace: Path, kit: Kit, selection: Selection, most_db: float, t
     channels = alike(kit)
     of = batch(workspace, selection, tell)
     runs, left_out = newest_passed(of)
+    if len(runs) < 2:
+        raise RecordError(f"{len(runs)} of {len(left_out) + len(runs)} units passed in the end; allowed: 2 or more")
     key = _curve_of(workspace, runs, selection, tell, channels[0])
     stacked = stacks(workspace, runs, [(*key, channel) for channel in channels], tell)
     fs = _resonances(workspace, runs, selection, tell, kit)
@@ -273,12 +277,16 @@ def _mean_and_worst(total: Floats, pairs: Sequence[tuple[int, int]]) -> tuple[fl
 
 def sentences(found: Pairs) -> list[str]:
     """What the pairing gains, and what is left over."""
-    said = [f"{len(found.pairs)} pairs by {found.curve} and fs: {_pairing(found.chosen_db)}"]
+    by = f"by {found.curve} and fs"
+    count = "1 pair" if len(found.pairs) == 1 else f"{len(found.pairs)} pairs"
+    said = [f"{count} {by}: {_pairing(found.chosen_db)}" if found.pairs else f"no two boxes are near enough {by}"]
     said.append(f"random pairs: {_pairing(found.random_db)}")
     if math.isfinite(found.built_db[0]):
         said.append(f"as they are together now: {_pairing(found.built_db)}")
     if found.left_over:
-        said.append("left over: " + ", ".join(name_of(box, found) for box in found.left_over))
+        names = [name_of(box, found) for box in found.left_over]
+        more = f" and {len(names) - MOST_NAMES} more, which --csv lists" if len(names) > MOST_NAMES else ""
+        said.append(f"left over, {len(names)}: {', '.join(names[:MOST_NAMES])}{more}")
     if found.is_thinned:
         said.append(f"so many boxes: each was tried with the {NEAREST} nearest to it alone")
     benches = sorted({box.bench for pair in found.pairs for box in (pair.one, pair.other)})
@@ -288,12 +296,13 @@ def sentences(found: Pairs) -> list[str]:
 
 
 def _pairing(mean_and_worst: tuple[float, float]) -> str:
-    return f"they differ by {mean_and_worst[0]:.2f} dB in the mean, the worst by {mean_and_worst[1]:.2f} dB"
+    return f"{mean_and_worst[0]:.2f} dB apart in the mean, the worst {mean_and_worst[1]:.2f} dB"
 
 
 def name_of(box: Box, found: Pairs) -> str:
     """A box by its serial, and its channel where there are two."""
-    of_two = any(pair.one.channel != pair.other.channel for pair in found.pairs)
+    boxes = (*(box for pair in found.pairs for box in (pair.one, pair.other)), *found.left_over)
+    of_two = len({one.channel for one in boxes}) > 1
     return f"{box.serial} {box.channel}" if of_two else box.serial
 
 

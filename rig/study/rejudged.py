@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NamedTuple
 
+from rig.circuit.notation import hertz
 from rig.design.kit import Kit, kit_sha256
 from rig.design.kit_changes import KitChanges, kit_changes
 from rig.files.errors import KitproofError, RecordError
@@ -174,13 +175,13 @@ def _of_check(check: str, then: str, now: str, reason: str) -> Change:
 
 
 def limit_words(verdict: BareVerdict | None) -> str:
-    """The limit of a verdict; of a curve also its sides at the point that the verdict is about."""
+    """The limit of a verdict; of a curve also its sides at the point that the verdict is about, which may move."""
     if verdict is None:
         return ""
     if verdict.at_hz != verdict.at_hz:
         return verdict.limit
     sides = [f"{side:.4g}" for side in (verdict.lower, verdict.upper) if abs(side) < float("inf")]
-    return f"{verdict.limit}: {' to '.join(sides)}" if sides else verdict.limit
+    return f"{verdict.limit}: {' to '.join(sides)} at {hertz(verdict.at_hz)}" if sides else verdict.limit
 
 
 def outcomes(units: Sequence[UnitRejudged]) -> dict[str, tuple[int, int]]:

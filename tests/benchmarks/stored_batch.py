@@ -162,6 +162,7 @@ def _write(
         "findings": [finding | {"probability": 0.9}] if outcome == "fail" else [],
         "by": "Ada",
         "batch": "spring",
+        "bench_name": bench,
         "calibrations": [{**one, "bench": bench} for one in made["calibrations"]],
         "timing": {"sound_s": 20.0, "cycle_s": 24.0, "operator_s": float(80 + 30 * dice.random())},
         "rework": [{"at": at.isoformat(), "words": "woofer", "by": "", "after": ""}]

@@ -212,6 +212,9 @@ def test_limits_that_changed_and_bounds_and_void_readings() -> None:
     [bound] = number_spreads(rows.assign(at_most=True), units, RigSpread(None))
     assert bound.index is None
     assert not bound.is_chartable
+    # Of readings that are nearly all the same value samples drawn again have no spread, and an index no upper end.
+    [alike] = number_spreads(rows.assign(value=[50.0] * 18 + [50.1, 50.2]), units, RigSpread(None))
+    assert (alike.index, alike.reason) == (None, "most readings are one and the same value")
     # A reading with one right value has no spread.
     assert number_spreads(rows.assign(lower=1.0, upper=1.0), units, RigSpread(None)) == []
 

@@ -15,7 +15,7 @@ from rig.commands.batch import other_selection
 from rig.files.errors import RecordError, TableError
 from rig.statistics.equivalence import Comparison, of_groups, of_pairs
 from rig.store.selection import Selection
-from rig.study.batch_against import Compared, _judged, against
+from rig.study.batch_against import Compared, _judged, _telling, against
 
 
 @pytest.fixture(scope="module")
@@ -84,6 +84,20 @@ def test_no_difference_found_is_not_yet_the_same() -> None:
     one = row(Comparison(2.2, 1.0, 100.0))
     assert _judged([one])[0].verdict == "different"
     assert {found.verdict for found in _judged([one] * 100)} == {"cannot tell"}
+
+
+def test_a_curve_that_differs_is_told_where_it_does() -> None:
+    """And not where its units scatter so much that nothing can be told."""
+    scatters, differs, small = Comparison(-0.14, 0.26, 60.0), Comparison(0.5, 0.06, 60.0), Comparison(0.1, 0.01, 60.0)
+    points = [(100.0, small, 0.3), (40.0, differs, 0.5), (4700.0, scatters, 0.3)]
+    (hz, *_), p = _telling(points)
+    assert hz == 40.0
+    assert p == pytest.approx(3 * differs.difference_p())
+    # A difference that is clear and within the margin does not make a curve another one.
+    (hz, *_), p = _telling([points[0], points[2]])
+    assert hz == 4700.0
+    assert p == 1.0
+    assert _telling(points[:1])[0] == points[0]
 
 
 def test_units_measured_on_both_are_compared_with_themselves() -> None:

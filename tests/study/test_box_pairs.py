@@ -110,4 +110,7 @@ def test_the_command_pairs_units_that_passed(tmp_path: Path) -> None:
     assert len(set(paired + alone)) == len(paired + alone)
     assert len(paired + alone) + len(told["left_out"]) == 13
     table = CliRunner().invoke(cli.app, ["pairs", "shelf-one", "--workspace", str(tmp_path), "--csv"]).stdout
+    none = CliRunner().invoke(cli.app, ["pairs", "shelf-one", "--workspace", str(tmp_path), "--most", "0"]).stdout
+    assert "no two boxes are near enough by" in none
+    assert "nan" not in none
     assert table.splitlines()[0] == "one,one_channel,other,other_channel,total_db,level_db,fs_percent"
