@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import sys
 from pathlib import Path
 
 import rig  # noqa: F401  (before numpy: it says how many threads that may start)
@@ -15,6 +16,9 @@ from rig.files.trusted import HOME_VARIABLE
 from rig.store.run_json import Record
 from rig.values.run import Run
 
+# What is compiled is kept, or each of the many processes that tests start compiles everything anew: 2 s for scipy.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 # How long an example takes says something about the machine only.
 hypothesis.settings.register_profile("house", deadline=None)
 hypothesis.settings.load_profile("house")

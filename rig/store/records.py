@@ -6,7 +6,7 @@ import io
 import re
 import secrets
 import shutil
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import fields, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -398,16 +398,18 @@ def columns_of(record: Record, name: str) -> dict[str, Floats]:
     return read_columns(unchanged(record, name))
 
 
-def read_columns(path: Path) -> dict[str, Floats]:
-    """The columns of a table of numbers, as `columns_of`."""
+def read_columns(path: Path, is_wanted: Callable[[str], bool] = lambda name: True) -> dict[str, Floats]:
+    """The columns of a table of numbers, as `columns_of`; those alone that are wanted by name."""
     import numpy as np
 
     try:
         header, *rows = csv.reader(io.StringIO(path.read_text(encoding="utf-8")))
-        cells = np.array([[float(cell or "nan") for cell in row] for row in rows]).reshape(len(rows), len(header))
+        if {len(row) for row in rows} - {len(header)}:
+            raise ValueError("not every row has as many cells as the first")
+        columns = zip(header, zip(*rows, strict=True) if rows else [()] * len(header), strict=True)
+        return {name: np.array([float(cell or "nan") for cell in cells]) for name, cells in columns if is_wanted(name)}
     except (ValueError, csv.Error) as error:
         raise RecordError(f"{path}: not a table of numbers: {error}") from None
-    return dict(zip(header, cells.T.copy(), strict=True))
 
 
 def unchanged(record: Record, name: str) -> Path:

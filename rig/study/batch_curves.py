@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.files.errors import RecordError
 from rig.statistics.change import NORMAL_QUARTILES, odd_values, tamed
@@ -124,7 +125,7 @@ def _stack(key: Key, of_units: dict[int, dict[str, Any]], count: int, tell: Tell
     of_units = {place: one for place, one in of_units.items() if one["unit"] == newest["unit"]}
     if len(of_units) < max(2, count / 2):
         return None
-    grid = newest["points"]["frequency_hz"].to_numpy()
+    grid = newest["points"]["frequency_hz"]
     values, shift = np.full((count, grid.size), np.nan), np.full(count, np.nan)
     for place, one in of_units.items():
         shift[place] = one["shift_db"]
@@ -148,10 +149,9 @@ def _content(path: Path | None) -> bytes:
     return path.read_bytes() if path and path.is_file() else b""
 
 
-def _on_grid(points: "pd.DataFrame", grid: Floats) -> Floats:
+def _on_grid(points: dict[str, NDArray[Any]], grid: Floats) -> Floats:
     """Trusted values of a curve on a grid; NaN elsewhere."""
-    at, value = points["frequency_hz"].to_numpy(), points["value"].to_numpy(np.float64)
-    value = np.where(points["valid"].to_numpy(), value, np.nan)
+    at, value = points["frequency_hz"], np.where(points["valid"], points["value"], np.nan)
     if at.shape == grid.shape and np.allclose(at, grid, rtol=1e-9):
         return np.asarray(value)
     return np.interp(np.log(grid), np.log(at), value, left=np.nan, right=np.nan)

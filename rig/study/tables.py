@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import sqlalchemy as sa
+from numpy.typing import NDArray
 
 from rig.files.errors import RecordError
 from rig.store.index import Tell, ask
@@ -159,7 +160,7 @@ def curves(
     for name in found[list(OF_RUN)].itertuples(index=False):
         folder = Path(workspace) / "results" / name.kit / name.serial / name.run
         for about, points in curves_of_run(folder, is_wanted, tell):
-            parts.append(points.assign(**{**name._asdict(), **about}))
+            parts.append(pd.DataFrame(points).assign(**{**name._asdict(), **about}))
     whole = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
     return _as_categories(whole.reindex(columns=list(OF_POINT)))
 
@@ -194,8 +195,8 @@ def _times(texts: "pd.Series[str]") -> "pd.Series[Any]":
 
 def curves_of_run(
     folder: Path, is_wanted: Callable[[str, str, str], bool], tell: Tell
-) -> Iterator[tuple[dict[str, Any], "pd.DataFrame"]]:
-    """The curves of a record, each with what it is, and the file of its mask; empty: it has none."""
+) -> Iterator[tuple[dict[str, Any], dict[str, NDArray[Any]]]]:
+    """The curves of a record: what each is, with the file of its mask (empty: it has none), and its columns."""
     try:
         record = json.loads((folder / "run.json").read_bytes())
         for result in record["results"]:
@@ -211,12 +212,10 @@ def curves_of_run(
         tell(f"{folder}: curves left out: {error}")
 
 
-def _points(folder: Path, name: str, files: dict[str, str]) -> "pd.DataFrame":
-    """The points of a curve; refused where its file is not what it was."""
-    import pandas as pd
-
+def _points(folder: Path, name: str, files: dict[str, str]) -> dict[str, NDArray[Any]]:
+    """The points of a curve by column; refused where its file is not what it was."""
     path = folder / name
     if sha256(path) != files.get(name):
         raise RecordError(f"{name}: changed after the run")
-    found = {name: values for name, values in read_columns(path).items() if not name.startswith(PART)}
-    return pd.DataFrame(found | {flag: found[flag] == 1 for flag in ("valid", "at_most") if flag in found})
+    found: dict[str, NDArray[Any]] = dict(read_columns(path, lambda column: not column.startswith(PART)))
+    return found | {flag: found[flag] == 1 for flag in ("valid", "at_most") if flag in found}
