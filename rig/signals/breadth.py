@@ -26,7 +26,9 @@ BROAD = 0.4
 REGULAR = 0.3
 #: With so little left, no resonance that is struck falls as steeply, and the octave above needs to say nothing (our
 #: choice; tests/benchmarks/rub_and_buzz_detection.py).
-STEEP = 0.1
+STEEP = 0.15
+#: So much an octave is left above a resonance that is struck: 12 dB less, as of any system of one mass and one spring.
+SKIRT = 1 / 16
 #: Beyond doubt is so many standard uncertainties; common practice, no source.
 SURE = 2.0
 #: Phases at which the energy of a cycle is looked at; numerical.
@@ -58,7 +60,9 @@ def breadth_of(lower: Residual, residual: Residual, higher: Residual, train: Tra
     if min(below, above) >= BROAD or least_above >= BROAD:
         return "broad"
     is_told = most <= STEEP or most_above <= BROAD
-    return "regular" if most <= REGULAR and least_above <= below**2 and is_told else "unclear"
+    # Half way, in decibels, between a like part lost again and twice as many.
+    is_steeper_above = least_above <= max(SKIRT, below * np.sqrt(max(below, 0.0)))
+    return "regular" if most <= REGULAR and is_steeper_above and is_told else "unclear"
 
 
 def _part(energy: tuple[float, float], of: tuple[float, float]) -> tuple[float, float]:
