@@ -1,15 +1,17 @@
 """A stored run, judged by a kit as it is now: nothing is captured, nothing that is stored is changed.
 
 What its checks read is stored as well. Where only limits have changed, those readings are held against them; captures
-and logs are read again for those checks alone whose readings a change may touch, or that were looked at several times,
-since a record keeps what one look gave.
+and logs are read again for those checks alone whose readings a change may touch, of the kit or of the check itself, or
+that were looked at several times, since a record keeps what one look gave.
 """
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, fields, replace
+from importlib.metadata import version
 
 import numpy as np
 
+import checks
 from rig.bench_check.symptoms import bench_doubts
 from rig.design.kit import Kit
 from rig.design.kit_changes import KitChanges
@@ -92,7 +94,7 @@ def _asks_captures(
 ) -> bool:
     """Whether what a record holds of a check does not tell what the check would say now."""
     entry = entries.get(listed.name)
-    if entry is None or listed.name in changes.readings:
+    if entry is None or listed.name in changes.readings or _may_read_otherwise(record, listed):
         return True
     if listed.name not in changes.limits or entry.reason.startswith(NOT_DONE):
         return False
@@ -105,6 +107,15 @@ def _asks_captures(
         # The guard is a limit like others: a log may end elsewhere now.
         or any(_steady(work.kit, work, one) != _steady(was, work, one) for one in needed if isinstance(one, Programme))
     )
+
+
+def _may_read_otherwise(record: Record, listed: ListedCheck) -> bool:
+    """Whether the check may be another program than it was; of a version's, only as long as its captures are there."""
+    # No record tells how a check of the workspace's own was written.
+    if listed.check not in checks.ALL:
+        return True
+    is_other = record.software.get("kitproof") != version("kitproof")
+    return is_other and all((record.folder / entry.file).exists() for entry in record.captures)
 
 
 def _steady(kit: Kit, work: Job, programme: Programme) -> object:

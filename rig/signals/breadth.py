@@ -27,7 +27,7 @@ REGULAR = 0.3
 #: With so little left, no resonance that is struck falls as steeply, and the octave above needs to say nothing (our
 #: choice; tests/benchmarks/rub_and_buzz_detection.py).
 STEEP = 0.15
-#: So much an octave is left above a resonance that is struck: 12 dB less, as of any system of one mass and one spring.
+#: So much an octave is left above a resonance that is struck: 12 dB less, as of any mass on a spring; by definition.
 SKIRT = 1 / 16
 #: Beyond doubt is so many standard uncertainties; common practice, no source.
 SURE = 2.0

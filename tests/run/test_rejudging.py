@@ -4,6 +4,8 @@ import shutil
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 
@@ -17,6 +19,7 @@ from rig.store.recorded import recorded_kit
 from rig.store.run_json import Record
 from rig.values.run import Run
 from rig.values.verdicts import CheckResult
+from rig.verdict.check import ListedCheck
 
 KIT = "booth-two"
 NOTHING: KitChanges = KitChanges(frozenset(), frozenset())
@@ -75,6 +78,20 @@ def test_without_a_change_a_record_says_what_it_said(work: Job, good_run: tuple[
     again = judge_stored(work, record, work.kit, changes)
     assert verdicts(again.results) == verdicts(run.results)
     assert (again.outcome, again.read_again) == (run.outcome, ())
+
+
+def test_what_another_program_read_is_read_again(work: Job, good_run: tuple[Run, Record]) -> None:
+    _, record = good_run
+    names = ["leads", "impedance"]
+    few = replace(work, checks=[listed for listed in work.checks if listed.name in names])
+    former = replace(record, software={"kitproof": "0.0.1"})
+    assert judge_stored(few, former, work.kit, NOTHING).read_again == tuple(names)
+    gone = replace(former, folder=former.folder / "nowhere")
+    assert judge_stored(few, gone, work.kit, NOTHING).read_again == ()
+    leads, impedance = few.checks
+    own = ListedCheck("leads", cast(Any, SimpleNamespace(**vars(leads.check))), leads.settings)
+    mixed = replace(few, checks=[own, impedance])
+    assert judge_stored(mixed, record, work.kit, NOTHING).read_again == ("leads",)
 
 
 def test_what_was_looked_at_twice_is_read_from_both_looks(work: Job, good_run: tuple[Run, Record]) -> None:
