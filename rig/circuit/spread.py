@@ -1,5 +1,6 @@
 """A channel with every part and driver parameter moved a little: how far good units lie apart."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -15,6 +16,12 @@ from rig.circuit.units import FloatArray, Value
 
 #: Losses of boxes built alike differ by so much (standard deviation of their logarithm): common practice, no source.
 LOSSES_SIGMA = 0.3
+#: Standard deviation of standard normal numbers none of which lie beyond `CUT_OFF_SIGMA`; by definition.
+CUT_OFF_DEVIATION = math.sqrt(
+    1
+    - math.sqrt(2 / math.pi)
+    * (CUT_OFF_SIGMA * math.exp(-(CUT_OFF_SIGMA**2) / 2) / math.erf(CUT_OFF_SIGMA / math.sqrt(2)))
+)
 #: How softly a driver is hung, and the powers of it that go with it where mass, motor and losses stay (R. H. Small,
 #: JAES 20 (1972)): a unit that is softer resonates lower, and is as loud above.
 SUSPENSION = "cms_m_n"
@@ -105,11 +112,11 @@ def from_mean(units: int) -> float:
 
 
 def _cut_off(random: np.random.Generator, shape: tuple[int, ...]) -> FloatArray:
-    """Standard normal numbers, none beyond where a tolerance ends."""
+    """Numbers of mean 0 and standard deviation 1, normal but for their ends, which are cut off as of a tolerance."""
     found = random.standard_normal(shape)
     while np.any(outside := np.abs(found) > CUT_OFF_SIGMA):
         found[outside] = random.standard_normal(int(outside.sum()))
-    return found
+    return found / CUT_OFF_DEVIATION
 
 
 def moved(channel: Channel, among: tuple[Parameter, ...], deviations: FloatArray) -> Channel:

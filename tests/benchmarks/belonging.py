@@ -1,7 +1,7 @@
 """Whether builds belong together: how often good ones are refused, and how often a faulty one among three is named.
 
     python tests/benchmarks/belonging.py [--updates 20] [--sets 1000] [--units 30] [--faulty 8]
-        [--designs closed-two,...] [--first 1]
+        [--kinds reversed,...] [--designs closed-two,...] [--first 1]
 
 The demo kits' builds are drawn from their tolerances, impedance and level as the lumped model has them; strangers
 (`tests/strangers`) are measured on the simulated bench, and sets drawn of the good ones. The design is learnt from the
@@ -157,21 +157,23 @@ def stranger(design: Design, options: argparse.Namespace) -> tuple[int, int]:
         both = [measured(work, design, seed, f"ST-8{n:03d}") for n in range(options.units)]
         good, usual = [curves for curves, _ in both], both[0][1]
         alarms = false_alarms(curves_of(work, good), spreads(work, good[:3]), options.sets, seed)
-        random, missed, tried = np.random.default_rng(seed), [], 0
-        faults = [fault for fault in all_faults(design) if fault.kind in KINDS]
+        random, missed, tried, by_signs = np.random.default_rng(seed), [], 0, 0
+        faults = [fault for fault in all_faults(design) if fault.kind in options.kinds.split(",")]
         for n, at in enumerate(random.permutation(len(faults))[: options.faulty]):
             odd, signs = measured(work, design, seed, f"ST-7{n:03d}", [faults[at]])
             if len(odd) < len(good[0]):
                 # A gate ended its run before anything was heard: it cannot be learnt from.
                 continue
-            three = [odd, *(good[i] for i in random.choice(len(good), 2, replace=False))]
-            far = np.max(list(departures_of_builds(curves_of(work, three), spreads(work, three)).values()), axis=0)
             tried += 1
             if any(signs[what] != usual[what] for what in signs.keys() & usual.keys()):
+                by_signs += 1
                 continue
+            three = [odd, *(good[i] for i in random.choice(len(good), 2, replace=False))]
+            far = np.max(list(departures_of_builds(curves_of(work, three), spreads(work, three)).values()), axis=0)
             if np.argmax(far) != 0 or far[0] <= 1:
                 missed.append(f"{faults[at]} ({np.round(far, 2)})")
-    print(f"{design.name:14}{told(alarms)}   named {tried - len(missed)} of {tried} {'; '.join(missed)}", flush=True)
+    named = f"named {tried - len(missed)} of {tried}, {by_signs} by signs"
+    print(f"{design.name:14}{told(alarms)}   {named} {'; '.join(missed)}", flush=True)
     return tried, tried - len(missed)
 
 
@@ -186,6 +188,7 @@ def main() -> None:
     parser.add_argument("--sets", type=int, default=1000)
     parser.add_argument("--units", type=int, default=30, help="good units of each stranger")
     parser.add_argument("--faulty", type=int, default=8, help="faulty builds of each stranger")
+    parser.add_argument("--kinds", default=",".join(KINDS), help="of faults")
     parser.add_argument("--designs", default=",".join(DESIGNS))
     parser.add_argument("--first", type=int, default=1, help="the seed")
     parser.add_argument("--updates", type=int, default=0)

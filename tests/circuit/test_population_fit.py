@@ -12,12 +12,12 @@ from strangers.kits import write_kit
 from strangers.population import unit
 
 from rig.circuit.builds_model import Build, Sight, shared_parameters
-from rig.circuit.channel import Channel, find_driver, impedance_ohm, with_driver
+from rig.circuit.channel import Channel, channel_parts, find_driver, impedance_ohm, with_driver
 from rig.circuit.nearest import largest_pull, nearest_good_unit, pulls_of_parts
-from rig.circuit.population import Parameter
+from rig.circuit.population import Parameter, Population
 from rig.circuit.population_fit import Learnt, learn_population
 from rig.circuit.radiation import microphone_at, pressure_pa
-from rig.circuit.spread import SUSPENSION, moved, parameters
+from rig.circuit.spread import SUSPENSION, drawn_good, moved, parameters
 from rig.design.kit import load_kit
 from rig.design.learnt_design import learnt_channel, learnt_model
 
@@ -151,3 +151,14 @@ def test_a_softer_suspension_resonates_lower_and_is_as_loud_above() -> None:
     resonance = np.reshape(find_driver(softer, "woofer").fs_hz, -1)
     assert resonance[1] / resonance[0] == pytest.approx(np.exp(-0.1))
     assert np.ptp(level) < 0.02
+
+
+def test_drawn_units_lie_as_far_apart_as_builds_have_taught() -> None:
+    """That no unit lies beyond where a tolerance ends must not bring the others nearer together."""
+    part = next(iter(channel_parts(SHEET)))
+    spread = (Parameter("part", part.name, "value", 0.03), Parameter("driver", "woofer", "qms", 0.1))
+    learnt = Population(spread, (), np.zeros((0, 0)), 0.1, 0.001, 0.1, 0.001, 0.1, misfit_percent=1.0, units=3)
+    drawn = drawn_good(replace(SHEET, population=learnt), np.random.default_rng(1), 20000)
+    values = next(iter(channel_parts(drawn))).value, find_driver(drawn, "woofer").qms
+    apart = [float(np.std(np.log(value))) * (1 + 1 / 3) ** 0.5 for value in values]
+    assert apart == pytest.approx([0.03, 0.1], rel=0.02)
