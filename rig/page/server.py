@@ -18,7 +18,7 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from rig.files.disk import why
+from rig.files.disk import parse_json, why
 from rig.files.errors import BenchSetupError
 from rig.page.drawing import bench_fragment, page
 from rig.page.guarding import HEADERS, POLICY, TOKEN_COOKIE, Asked, Rules, refusal
@@ -122,7 +122,7 @@ def _changing(change: Change) -> Handler:
             if len(body) > LONGEST_BODY:
                 return PlainTextResponse("too long", 413)
         try:
-            sent = json.loads(body)
+            sent = parse_json(body)
         except ValueError:
             sent = None
         if not isinstance(sent, dict):

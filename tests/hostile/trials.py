@@ -22,6 +22,7 @@ TRIALS: Mapping[str, tuple[str, str, int]] = {
     "captures": ("hostile.captures", "try_captures", 12),
     "damage": ("hostile.damage", "try_damage", 8),
     "kills": ("hostile.kills", "try_kills", 2),
+    "page": ("hostile.page_requests", "try_page", 2),
     "disks": ("hostile.disks", "try_disks", 2),
 }
 

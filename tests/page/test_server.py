@@ -41,7 +41,7 @@ def test_nothing_is_changed_by_reading(client: TestClient, path: str) -> None:
     assert client.get(path, headers=KEY).status_code == 405
 
 
-@pytest.mark.parametrize("body", [b"", b"[]", b"null", b"{", b'"x"', b"\xff"])
+@pytest.mark.parametrize("body", [b"", b"[]", b"null", b"{", b'"x"', b"\xff", b"[" * 3000])
 def test_what_is_no_object_is_refused(client: TestClient, body: bytes) -> None:
     assert client.post("/do/scan", content=body, headers=KEY).status_code == 400
 
