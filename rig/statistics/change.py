@@ -195,8 +195,7 @@ def change_point(values: Floats) -> ChangePoint:
 def tamed(values: Floats) -> Floats:
     """Values of which the odd ones lie no further than `FARTHEST` robust standard deviations from the median.
 
-    Half of the differences of neighbours and the quartiles of all tell the spread, whichever is larger: of two heaps
-    the latter holds both.
+    The quartiles of all tell the spread: of two heaps they hold both. Where they are equal no value is moved.
     """
     middle = np.median(values)
     quarter, three_quarters = np.quantile(values, [0.25, 0.75])
