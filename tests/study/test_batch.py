@@ -4,6 +4,7 @@ import json
 import math
 import shutil
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,7 @@ from rig.files.errors import RecordError
 from rig.statistics import change
 from rig.store.records import sha256
 from rig.store.selection import Selection
+from rig.study import batch_study
 from rig.study import batch_words as words
 from rig.study.batch import batch, causes, units_of, yields
 from rig.study.batch_drift import Change, Series, drift, went_along, who_moved
@@ -95,7 +97,14 @@ def test_yields_and_causes_are_those_of_the_runs(studied: BatchStudy) -> None:
     assert studied.failures.checks[0].units == max(one.units for one in studied.failures.checks)
 
 
-def test_the_page_its_report_and_its_document(store: Path) -> None:
+def test_the_page_its_report_and_its_document(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    found: list[BatchStudy] = []
+
+    def once(*given: Any) -> BatchStudy:
+        found[:] = found or [study(*given)]
+        return found[0]
+
+    monkeypatch.setattr(batch_study, "study", once)
     asked = ["batch", "shelf-one", "--workspace", str(store), "--serial", "SO-0001..SO-0020"]
     done = CliRunner().invoke(cli.app, [*asked, "--json"])
     assert done.exit_code == 0, done.output
