@@ -19,8 +19,7 @@ from rig.calibration.storage import MicrophoneDetails, Stored, save
 from rig.calibration.volts import CALIBRATOR_WITHIN_DB, METER_PERCENT
 from rig.design.kit import Kit
 from rig.files.errors import BenchSetupError, TableError
-from rig.page.front import Front
-from rig.page.unit_run import Place
+from rig.page.front import Front, Place
 from rig.page.view import Report, Task, Told, View
 from rig.run import opening
 from rig.run.bench_jobs import LEADS_V, STAGES, check_bench, daily_check, has_wiring, known_ohm, made_at_desk

@@ -1,17 +1,38 @@
-"""What the main thread, which measures, has of the windows: it asks their person, and changes what they show."""
+"""What the main thread, which measures, has of the windows: it asks their person, and changes what they show.
+
+What is loaded here is loaded before the page is there: no check, and nothing that computes.
+"""
 
 import traceback
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from rig.calibration.desk import Guide
+from rig.bench.settings import BenchSettings
 from rig.files.errors import KitproofError
 from rig.page.view import View, sounding
 from rig.values.requests import Sweep
 from rig.verdict.check import unforeseen
 
+if TYPE_CHECKING:
+    from rig.calibration.desk import Guide
+
 #: So many of the lines that a calibration says stay in sight; layout.
 LINES = 4
+
+
+@dataclass(frozen=True)
+class Place:
+    """The bench that a page is for."""
+
+    workspace: Path
+    settings: BenchSettings | None
+    by: str
+    #: Another bench than the workspace's own; None: that.
+    file: Path | None = None
+    #: What is odd about a kit, by its hash, once that was looked for and its checks were rehearsed.
+    warnings: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -26,8 +47,10 @@ class Front:
     #: From here on nothing may be interrupted any more.
     close: Callable[[], None]
 
-    def guide(self) -> Guide:
+    def guide(self) -> "Guide":
         """The person, as calibrations know one."""
+        from rig.calibration.desk import Guide
+
         return Guide(self.ask, self.say, self.confirm, self.plays)
 
     def say(self, words: str) -> None:

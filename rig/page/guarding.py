@@ -16,10 +16,11 @@ POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "media-src 'self'; frame-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'self'"
 )
-#: For a report that is shown as it was written: its own style and pictures, and no script at all.
+#: For a report that is shown as it was written, in a frame of our page, whose script takes the keys that are pressed in
+#: it: its own style and pictures, and no script at all.
 REPORT_POLICY = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src 'self' data:; media-src 'self'; base-uri 'none'; "
-    "form-action 'none'; frame-ancestors 'self'; sandbox"
+    "form-action 'none'; frame-ancestors 'self'; sandbox allow-same-origin"
 )
 HEADERS = {
     "x-content-type-options": "nosniff",

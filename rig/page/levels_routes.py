@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
@@ -10,7 +11,6 @@ from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from rig.bench.shuttle import Block
-from rig.bench_check.loudness import room_words
 from rig.drawing.panels import Line, Panel, curve_axes, figure
 from rig.drawing.svg import LIMIT, MEASURED
 from rig.files.errors import KitproofError
@@ -18,8 +18,10 @@ from rig.page.drawing import page
 from rig.page.guarding import is_equal, is_this_machine
 from rig.page.live_levels import Heard
 from rig.page.station import Station
-from rig.run.room_before import RoomBefore, room_before
-from rig.run.verify import Job, job
+
+if TYPE_CHECKING:
+    from rig.run.room_before import RoomBefore
+    from rig.run.verify import Job
 
 #: Height of the room's figure in the drawing's units; layout.
 TALL = 300
@@ -31,10 +33,10 @@ Stream = Callable[..., Response]
 class Room:
     """The room beside a kit as one window shows it; worked out anew only when more was heard."""
 
-    work: Job | None
+    work: "Job | None"
     why: str = ""
     _of: Block | None = field(default=None, repr=False)
-    found: RoomBefore | None = None
+    found: "RoomBefore | None" = None
 
     def take(self, heard: Heard) -> None:
         """Work out what the microphone's last seconds mean."""
@@ -44,11 +46,15 @@ class Room:
         places = [n for n, one in enumerate(heard.inputs) if "microphone" in one.roles]
         if places:
             row = heard.samples[places[-1]]
+            from rig.run.room_before import room_before
+
             self.found = room_before(self.work, row, heard.sample_rate_hz, heard.calibration)
 
 
 def room_of(station: Station, kit: str) -> Room:
     """What the room is held against: the kit, by its usual plan, or by the first that plays anything."""
+    from rig.run.verify import job
+
     plans = next((one.plans for one in station.kits if one.name == kit), {})
     try:
         jobs = [job(station.workspace, kit, plan) for plan in plans or [""]] if kit else []
@@ -63,13 +69,15 @@ def _is_here(request: Request) -> bool:
 
 def levels_fragment(heard: Heard, room: Room, language: str) -> str:
     """What a window shows of what is heard."""
+    from rig.bench_check.loudness import room_words
+
     found = room.found
     drawing = Markup(room_figure(found)) if found else ""
     words = room_words(found.noise) if found else ""
     return page("levels_view.html", language, heard=heard, room=room, figure=drawing, words=words)
 
 
-def room_figure(room: RoomBefore) -> str:
+def room_figure(room: "RoomBefore") -> str:
     """The microphone's spectrum beside the highest noise that the kit bears, as SVG."""
     noise = room.noise
     across, up = curve_axes(noise.mids_hz, [noise.level_db, noise.limit_db], "dB SPL")

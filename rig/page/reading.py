@@ -5,25 +5,23 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from rig.drawing.panels import Band, Line, Panel, curve_axes, figure
 from rig.drawing.svg import DESIGN, GREY, MEASURED, Floats
 from rig.files.errors import RecordError, TableError
-from rig.findings.curves import learnt_band
-from rig.report.figures import shown_mask
 from rig.report.paper import paper_of
 from rig.store import records
-from rig.store.index import ask
 from rig.store.recorded import read_run, recorded_kit
 from rig.store.run_json import Record, SoundEntry
-from rig.store.selection import Selection, count, newest, unit_reworks, unit_runs, unread
-from rig.store.selection import listed as rows_of_answer
 from rig.values.readings import Curve
 from rig.values.run import Run
 from rig.values.verdicts import Mask, Outcome, Verdict
+
+if TYPE_CHECKING:
+    from rig.store.selection import Selection
 
 #: What the lists are filtered by, as `kitproof results` names it.
 FILTERS = ("kit", "serial", "since", "until", "outcome", "check", "finding", "plan", "bench", "by", "batch")
@@ -83,7 +81,7 @@ class UnitPage:
     sounds: tuple[tuple[str, int, SoundEntry], ...]
 
 
-def selection_of(asked: Mapping[str, str], kits: Sequence[str]) -> Selection:
+def selection_of(asked: Mapping[str, str], kits: Sequence[str]) -> "Selection":
     """Which runs a form asks for: the filters of the command line; persons and serials in turn, between spaces.
 
     Raises
@@ -91,6 +89,8 @@ def selection_of(asked: Mapping[str, str], kits: Sequence[str]) -> Selection:
     TableError
         If no run can be so.
     """
+    from rig.store.selection import Selection
+
     words = {name: asked.get(name, "").strip() for name in FILTERS}
     return Selection(
         **{**words, "kit": words["kit"] if words["kit"] in kits else ""}
@@ -100,6 +100,10 @@ def selection_of(asked: Mapping[str, str], kits: Sequence[str]) -> Selection:
 
 def listed(workspace: Path, asked: Mapping[str, str], kits: Sequence[str]) -> Listed:
     """A page of the workspace's runs, as `kitproof results` filters them; pages count from 1."""
+    from rig.store.index import ask
+    from rig.store.selection import count, newest, unread
+    from rig.store.selection import listed as rows_of_answer
+
     problems: list[str] = []
     number = int(asked.get("page", "")) if asked.get("page", "").isdecimal() else 1
     try:
@@ -116,6 +120,9 @@ def listed(workspace: Path, asked: Mapping[str, str], kits: Sequence[str]) -> Li
 
 def past_of(workspace: Path, kit: str, serial: str, tell: Callable[[str], None] = lambda words: None) -> list[Past]:
     """A unit's runs and the reworks between them by the index, the newest first; no record is read for it."""
+    from rig.store.index import ask
+    from rig.store.selection import unit_reworks, unit_runs
+
     runs, notes = ask(workspace, lambda one: (unit_runs(one, kit, serial), unit_reworks(one, kit, serial)), tell)
     past = [Past(note["at"], note["words"], note["by"]) for note in notes if not any(_is_after(note, r) for r in runs)]
     for run in runs:
@@ -188,6 +195,9 @@ def run_of(workspace: Path, kit: str, serial: str, run: str) -> Record:
     RecordError
         If there is none of these names.
     """
+    from rig.store.index import ask
+    from rig.store.selection import unit_runs
+
     # Only what the index knows becomes a path.
     if run not in {row["run"] for row in ask(workspace, lambda one: unit_runs(one, kit, serial))}:
         raise RecordError(f"no run {run!r} of {serial!r}")
@@ -248,6 +258,8 @@ def _overlay(
     record: Record, curve: Curve, verdict: Verdict | None, earlier: Sequence[tuple[str, Curve]]
 ) -> tuple[str, str]:
     """A curve with its mask, what builds taught and the runs before, as SVG; what a cursor over it reads, as JSON."""
+    from rig.report.figures import shown_mask
+
     mask, grid = shown_mask(verdict), curve.frequency_hz
     named: dict[str, tuple[Floats, Floats, str]] = {
         name: (old.frequency_hz, np.where(old.valid, old.value, np.nan), EARLIER) for name, old in earlier
@@ -277,6 +289,8 @@ def _at(at_hz: Floats, grid: Floats, values: Floats) -> Floats:
 
 def _bands(record: Record, curve: Curve, verdict: Verdict | None, mask: Mask | None) -> tuple[Band, ...]:
     """What the limits leave, and between which good units lie where builds have taught it."""
+    from rig.findings.curves import learnt_band
+
     bands = []
     if mask is not None:
         bands.append(Band(mask.frequency_hz, mask.lower, mask.upper, "inside the limits", GREY))

@@ -3,26 +3,26 @@
 import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
 from markupsafe import Markup
 from starlette.requests import Request
-from starlette.responses import FileResponse, HTMLResponse, Response
+from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from rig.bench.settings import BenchSettings
 from rig.drawing.panels import LEFT, WIDTH, column_width
 from rig.files.errors import KitproofError, RecordError
-from rig.page.bench_tasks import choices
 from rig.page.drawing import page
 from rig.page.guarding import REPORT_POLICY
 from rig.page.reading import FILTERS, listed, report_file, run_of, selection_of, sound_file, unit_page
 from rig.page.station import Station
-from rig.run.bench_jobs import calibrations_of
-from rig.screen.calibrations import listed_cells
 from rig.store import records
 from rig.store.run_json import Record
-from rig.store.selection import Selection
+
+if TYPE_CHECKING:
+    from rig.store.selection import Selection
 
 
 def reading_routes(station: Station, key: str) -> list[Route]:
@@ -48,10 +48,16 @@ def reading_routes(station: Station, key: str) -> list[Route]:
         return HTMLResponse(page("unit.html", station.language, key=key, unit=found, figure=drawing, **across))
 
     def report(request: Request) -> Response:
+        record = _run_of(workspace, request)
+        report_file(record)
+        return HTMLResponse(page("report.html", station.language, key=key, serial=record.serial))
+
+    def sheet(request: Request) -> Response:
+        if request.headers.get("sec-fetch-dest") == "document":
+            # Alone it would have no stop: no script runs in it.
+            return RedirectResponse("report")
         path = report_file(_run_of(workspace, request))
-        # A page that is boxed in has an origin of its own, which must be let stand alone.
-        headers = {"content-security-policy": REPORT_POLICY, "cross-origin-opener-policy": "unsafe-none"}
-        return HTMLResponse(path.read_text(encoding="utf-8"), headers=headers)
+        return HTMLResponse(path.read_text(encoding="utf-8"), headers={"content-security-policy": REPORT_POLICY})
 
     def sound(request: Request) -> Response:
         return FileResponse(sound_file(_run_of(workspace, request), request.path_params["number"]))
@@ -63,6 +69,7 @@ def reading_routes(station: Station, key: str) -> list[Route]:
         "/units": units,
         "/units/{kit}/{serial}": unit,
         f"{run}/report": report,
+        f"{run}/sheet": sheet,
         f"{run}/sounds/{{number:int}}": sound,
     }
     return [Route(path, _or_why_not(make, station, key)) for path, make in pages.items()]
@@ -76,7 +83,7 @@ def _asked(request: Request) -> dict[str, str]:
 _STUDYING = threading.Lock()
 
 
-def studied(station: Station, selection: Selection) -> str:
+def studied(station: Station, selection: "Selection") -> str:
     """The report of a batch, as `kitproof batch` makes it; nothing is written.
 
     Raises
@@ -108,6 +115,10 @@ def batch_page(station: Station, key: str, asked: Mapping[str, str]) -> str:
 
 def calibrations_page(station: Station, key: str) -> str:
     """The bench's calibrations with their age, and forms for what can be done at it."""
+    from rig.page.bench_tasks import choices
+    from rig.run.bench_jobs import calibrations_of
+    from rig.screen.calibrations import listed_cells
+
     settings = station.settings or BenchSettings(kind="simulated")
     shown, held = calibrations_of(station.workspace, settings, None)
     return page(

@@ -11,24 +11,21 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager, suppress
 from dataclasses import replace
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 from queue import SimpleQueue
 
 from rig.bench.listening import Listener
-from rig.bench.settings import BenchSettings, bench_name
+from rig.bench.settings import BenchSettings, bench_name, bench_settings
 from rig.design.kit import Kit, kit_names, load_kit
 from rig.files.errors import BenchSetupError, KitproofError, TableError
-from rig.page.bench_tasks import asked_for
-from rig.page.front import Front, error_told
+from rig.page.front import Front, Place, error_told
 from rig.page.live_levels import Levels
 from rig.page.reading import past_of
 from rig.page.scans import ACTION_WORDS, Scan, read_scan, refuse_codes_as_serials
-from rig.page.unit_run import Place, measure
 from rig.page.view import Unit, View, asked
 from rig.report.languages import ENGLISH
-from rig.run import opening
 from rig.run.interrupts import interrupt
-from rig.run.verify import load_what_computes
 from rig.store.rework_notes import note
 
 #: What the main thread does next, with the windows as its person.
@@ -60,7 +57,7 @@ class Station:
     def __init__(
         self, workspace: Path, bench: Path | None = None, by: str = "", kit: str = "", language: str = ""
     ) -> None:
-        self.place = Place(workspace, opening.bench_settings(workspace, bench), by, bench)
+        self.place = Place(workspace, bench_settings(workspace, bench), by, bench)
         self.kits = [load_kit(workspace, name) for name in ([kit] if kit else kit_names(workspace))]
         if problems := refuse_codes_as_serials(self.kits):
             raise TableError("\n".join(problems))
@@ -92,6 +89,8 @@ class Station:
         threading.Thread(target=self._keep_up, daemon=True).start()
 
     def _inputs(self) -> AbstractContextManager[Listener]:
+        from rig.run import opening
+
         if not self.kits:
             raise BenchSetupError("there is no kit in limits/ yet: kitproof new makes one")
         return opening.listening(self.workspace, self.settings, self.kits[0])
@@ -199,6 +198,8 @@ class Station:
 
         In words why not; empty: it is. The window is the one that answers from now on.
         """
+        from rig.page.bench_tasks import asked_for
+
         try:
             task, order = asked_for(self.place, self.kits, form)
         except KitproofError as error:
@@ -244,6 +245,8 @@ class Station:
     def _order(self, view: View) -> Order | None:
         if view.unit is None:
             return self._task
+        from rig.page.unit_run import measure
+
         unit, place = view.unit, self.place
         return lambda front: measure(front, place, unit)
 
@@ -324,8 +327,8 @@ class Station:
             try:
                 self._do(front, self._orders.get())
             except KeyboardInterrupt:
-                # One from outside (`kitproof stop`, Ctrl-C) ends what is under way; between two, the page.
-                if not self._is_stopping and self._running is None:
+                # One from outside (`kitproof stop`, Ctrl-C) ends what is under way; where nothing can sound, the page.
+                if not self._is_stopping and not (self._running and self._may_stop):
                     raise
                 is_stopped = True
             # Once all that the interrupt has unwound is let go of.
@@ -429,6 +432,8 @@ class Station:
 
 
 def _load_early() -> None:
-    """Load what computes while nobody waits for it; what cannot be loaded is told where it is needed."""
+    """Load what a run and its history need while nobody waits for it; what cannot be is told where it is needed."""
     with suppress(Exception):
-        load_what_computes()
+        for name in ("rig.page.unit_run", "rig.store.selection", "rig.page.bench_tasks"):
+            import_module(name)
+        import_module("rig.run.verify").load_what_computes()

@@ -1,12 +1,10 @@
 """A unit measured from the page, in the main thread: as `kitproof verify` walks it, shown at the windows."""
 
-from dataclasses import dataclass, field, replace
-from pathlib import Path
+from dataclasses import replace
 
-from rig.bench.settings import BenchSettings
 from rig.design.kit import Kit, kit_sha256
 from rig.files.errors import PaperError
-from rig.page.front import Front
+from rig.page.front import Front, Place
 from rig.page.view import Light, Unit, View, after, finished, soak_shown
 from rig.report.paper import make_certificate
 from rig.run import opening
@@ -19,19 +17,6 @@ from rig.store.run_json import Record
 from rig.study.kit_warnings import kit_warnings
 from rig.values.requests import Programme
 from rig.values.run import Event, Finished, Logged, Started
-
-
-@dataclass(frozen=True)
-class Place:
-    """The bench that a page is for."""
-
-    workspace: Path
-    settings: BenchSettings | None
-    by: str
-    #: Another bench than the workspace's own; None: that.
-    file: Path | None = None
-    #: What is odd about a kit, by its hash, once that was looked for and its checks were rehearsed.
-    warnings: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def measure(front: Front, place: Place, unit: Unit) -> None:

@@ -7,8 +7,6 @@ from typing import Literal
 from rig.design.kit import Kit
 from rig.page.reading import Past
 from rig.report import words
-from rig.report.certificate import failures
-from rig.report.findings_text import titled
 from rig.report.unproved import void_reason
 from rig.screen.soak_progress import (
     Watched,
@@ -244,6 +242,9 @@ def finished(view: View, run: Run, kit: Kit, record: Record | None = None) -> Vi
 
 
 def _result(run: Run, kit: Kit, record: Record | None) -> Result:
+    from rig.report.certificate import failures
+    from rig.report.findings_text import titled
+
     meaning = words.MEANINGS[run.outcome]
     failed = [f"{name}: {words.reason_words(verdict)}" for name, verdict in failures(run, kit)]
     return Result(

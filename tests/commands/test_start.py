@@ -112,3 +112,10 @@ def test_the_line_in_the_help_is_the_command_s_own(name: str) -> None:
     module, function = place.split(":")
     found = getattr(import_module(f"rig.commands.{module}"), function)
     assert words == (found.info.help if isinstance(found, typer.Typer) else found.__doc__)
+
+
+def test_the_page_is_there_before_what_only_a_run_or_a_history_needs() -> None:
+    code = "import rig.commands.page, sys; print(*sys.modules)"
+    said = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    needless = (HEAVY - {"jinja2"}) | {"sqlalchemy", "rig.findings.search", "rig.run.sequencer", "rig.report.figures"}
+    assert needless & set(said.split()) == set()

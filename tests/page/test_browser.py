@@ -220,3 +220,30 @@ def test_levels_and_a_check_of_the_bench_by_keys(page: Page, address: str) -> No
     assert "fit to measure" in page.locator(".verdict").inner_text()
     assert "right leads: " in page.locator(".told").inner_text()
     assert violations(page) == []
+
+
+def test_a_report_stops_the_sound_wherever_the_keys_go(page: Page, browser: Browser, address: str) -> None:
+    scan(page, "BT-0106")
+    page.wait_for_selector(".phase-chosen")
+    hold(page)
+    page.wait_for_selector(".phase-asking")
+    page.keyboard.press("Escape")
+    page.get_by_role("link", name="Report of this run").wait_for()
+    way = page.get_by_role("link", name="Report of this run").get_attribute("href")
+    with browser.new_context(viewport=WIDE) as context:
+        second = context.new_page()
+        second.set_default_timeout(PATIENCE_MS)
+        for n, alone in enumerate(("report", "sheet")):
+            second.goto(f"{address[:-1]}{way}".replace("/report", f"/{alone}"))
+            heading = second.frame_locator("iframe").get_by_role("heading").first
+            heading.wait_for()
+            fits(second)
+            scan(page, f"BT-010{7 + n}")
+            page.wait_for_selector(".phase-chosen")
+            hold(page)
+            page.wait_for_selector(".phase-asking")
+            heading.click()
+            assert second.evaluate("document.activeElement.tagName") == "IFRAME"
+            second.keyboard.press("Escape")
+            page.wait_for_selector(".phase-done")
+            page.get_by_role("link", name="Report of this run").wait_for()

@@ -11,8 +11,10 @@ from simulated_runs import ROOT
 
 from rig.files.errors import TableError
 from rig.page import unit_run
+from rig.page.front import Front
 from rig.page.station import SHOWN_S, Station
 from rig.page.view import View, after, first_sentence
+from rig.run.interrupts import interrupt
 from rig.store import records
 from rig.values.run import Asked, Foretold
 
@@ -322,3 +324,25 @@ def test_a_kit_whose_serials_are_codes_of_the_bench_is_refused(tmp_path: Path) -
 )
 def test_the_sentence_that_is_read_from_two_metres(text: str, step: str, more: str) -> None:
     assert first_sentence(text) == (step, more)
+
+
+def test_ctrl_c_where_nothing_can_sound_any_more_ends_the_page(workspace: Path) -> None:
+    station, main, late = Station(workspace), threading.get_ident(), []
+
+    def order(front: Front) -> None:
+        front.close()
+        interrupt(main)
+        time.sleep(1.0)
+
+    def help_out() -> None:
+        late.append(1)
+        interrupt(main)
+
+    helper = threading.Timer(20.0, help_out)
+    helper.start()
+    station._begun = order
+    station._orders.put(order)
+    with pytest.raises(KeyboardInterrupt):
+        station.serve()
+    helper.cancel()
+    assert not late

@@ -71,13 +71,22 @@ function release(by) {
 const NO_HOLD = new Set(["Enter", "Escape", "Tab", "Backspace", "Shift", "Control", "Alt", "Meta", "CapsLock", "NumLock",
   "AltGraph", "Unidentified", "Process", "Dead"]);
 
+function stopped(event) {
+  if (event.key !== "Escape") return false;
+  event.preventDefault();
+  send("stop");
+  release();
+  return true;
+}
+// A report has no script of its own: what is pressed in it stops all the same.
+for (const sheet of document.querySelectorAll("iframe")) {
+  const listenTo = () => sheet.contentDocument && sheet.contentDocument.addEventListener("keydown", stopped);
+  listenTo();
+  sheet.addEventListener("load", listenTo);
+}
+
 document.addEventListener("keydown", (event) => {
-  if (event.key === "Escape") {
-    event.preventDefault();
-    send("stop");
-    release();
-    return;
-  }
+  if (stopped(event)) return;
   if (!bench || event.ctrlKey || event.altKey || event.metaKey) return;
   const at = event.target;
   if (at instanceof HTMLInputElement || at instanceof HTMLSelectElement) return;
