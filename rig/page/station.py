@@ -328,7 +328,8 @@ class Station:
                 self._do(front, self._orders.get())
             except KeyboardInterrupt:
                 # One from outside (`kitproof stop`, Ctrl-C) ends what is under way; where nothing can sound, the page.
-                if not self._is_stopping and not (self._running and self._may_stop):
+                is_own = self._is_stopping and time.monotonic() - self._stopped_s < STOPS_S
+                if not is_own and not (self._running and self._may_stop):
                     raise
                 is_stopped = True
             # Once all that the interrupt has unwound is let go of.
