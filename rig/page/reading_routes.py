@@ -52,16 +52,6 @@ def reading_routes(station: Station, key: str) -> list[Route]:
         report_file(record)
         return HTMLResponse(page("report.html", station.language, key=key, serial=record.serial))
 
-    def sheet(request: Request) -> Response:
-        if request.headers.get("sec-fetch-dest") == "document":
-            # Alone it would have no stop: no script runs in it.
-            return RedirectResponse("report")
-        path = report_file(_run_of(workspace, request))
-        return HTMLResponse(path.read_text(encoding="utf-8"), headers={"content-security-policy": REPORT_POLICY})
-
-    def sound(request: Request) -> Response:
-        return FileResponse(sound_file(_run_of(workspace, request), request.path_params["number"]))
-
     run = "/runs/{kit}/{serial}/{run}"
     pages: dict[str, Callable[[Request], Response]] = {
         "/batch": lambda request: HTMLResponse(batch_page(station, key, _asked(request))),
@@ -69,10 +59,21 @@ def reading_routes(station: Station, key: str) -> list[Route]:
         "/units": units,
         "/units/{kit}/{serial}": unit,
         f"{run}/report": report,
-        f"{run}/sheet": sheet,
-        f"{run}/sounds/{{number:int}}": sound,
+        f"{run}/sheet": lambda request: report_sheet(workspace, request),
+        f"{run}/sounds/{{number:int}}": lambda request: FileResponse(
+            sound_file(_run_of(workspace, request), request.path_params["number"])
+        ),
     }
     return [Route(path, _or_why_not(make, station, key)) for path, make in pages.items()]
+
+
+def report_sheet(workspace: Path, request: Request) -> Response:
+    """A report as it was written, for the frame in its page."""
+    if request.headers.get("sec-fetch-dest") == "document":
+        # Alone it would have no stop: no script runs in it.
+        return RedirectResponse("report")
+    path = report_file(_run_of(workspace, request))
+    return HTMLResponse(path.read_text(encoding="utf-8"), headers={"content-security-policy": REPORT_POLICY})
 
 
 def _asked(request: Request) -> dict[str, str]:
