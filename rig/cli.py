@@ -21,7 +21,7 @@ COMMANDS = {
     ),
     "stop": (
         "stop:stop_command",
-        "End the sound and the run under way in this workspace, as Ctrl-C at its terminal or Esc on its page does.",
+        "End the sound and whatever is under way in this workspace, as Ctrl-C at its terminal or Esc on its page does.",
     ),
     "resume": (
         "resume:resume_command",
@@ -143,7 +143,10 @@ COMMANDS = {
         "batch:batch_command",
         "Tell how a batch went: what passes at the first try, what fails, room in the limits, what changed on the way.",
     ),
-    "pairs": ("pairs:pairs_command", "Pair the boxes of units that passed, by their levels and resonances."),
+    "pairs": (
+        "pairs:pairs_command",
+        "Pair the boxes of units that passed, by their levels over frequency and their resonances.",
+    ),
     "capability": (
         "capability:capability_command",
         "Tell from repeated runs of several units by several people how much of each limit's width is the rig itself.",

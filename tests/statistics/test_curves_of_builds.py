@@ -70,7 +70,7 @@ def test_builds_tell_the_scale_and_many_tell_it_better(before: SpreadBefore, sca
 
 def test_a_spread_that_differs_over_frequency_is_learnt_around_each_point(before: SpreadBefore) -> None:
     wider = np.where(HZ > 1000, 1.4, 0.5)
-    ratio = joined_spread(before, wider * curves(300, 7)).sigma / before.sigma
+    ratio = joined_spread(before, wider * curves(3000, 7)).sigma / before.sigma
     assert np.mean(ratio[HZ > 3000]) == pytest.approx(1.4, rel=0.12)
     assert np.mean(ratio[HZ < 300]) == pytest.approx(0.5, rel=0.2)
 
