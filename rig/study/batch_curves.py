@@ -121,7 +121,8 @@ def stacks(workspace: Path, units: "pd.DataFrame", judged: Sequence[Key], tell: 
 
 
 def _stack(key: Key, of_units: dict[int, dict[str, Any]], count: int, tell: Tell) -> Stack | None:
-    newest = of_units[max(of_units)]
+    # A verdict that is void says no mask.
+    newest = of_units[max(of_units, key=lambda place: (of_units[place]["mask"] is not None, place))]
     of_units = {place: one for place, one in of_units.items() if one["unit"] == newest["unit"]}
     if len(of_units) < max(2, count / 2):
         return None
@@ -141,7 +142,7 @@ def _stack(key: Key, of_units: dict[int, dict[str, Any]], count: int, tell: Tell
     if not kept.any():
         return None
     same = _content(newest["mask"])
-    others = sum(_content(one["mask"]) != same for one in of_units.values())
+    others = sum(one["mask"] is not None and _content(one["mask"]) != same for one in of_units.values())
     return Stack(key, newest["unit"], grid[kept], values[:, kept], shift, lower[kept], upper[kept], others)
 
 

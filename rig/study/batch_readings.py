@@ -84,25 +84,22 @@ def number_spreads(readings: "pd.DataFrame", units: "pd.DataFrame", rig: "RigSpr
     found = []
     for key, rows in judged.groupby(["check", "quantity", "subject"], sort=False, observed=True):
         rows = rows.assign(place=rows["serial"].map(places)).sort_values("place")
-        newest = rows.iloc[-1]
+        # A verdict that is void says no limits, nor did those of records once.
+        limits = rows[["lower", "upper"]].dropna(how="all").fillna({"lower": -math.inf, "upper": math.inf})
+        newest = rows.loc[limits.index[-1] if len(limits) else rows.index[-1]]
         rows = rows[rows["unit"] == newest["unit"]]
-        lower, upper = _limit(newest["lower"], -math.inf), _limit(newest["upper"], math.inf)
+        limits = limits[limits.index.isin(rows.index)]
+        lower, upper = limits.iloc[-1] if len(limits) else (-math.inf, math.inf)
         if lower == upper:
             continue
         values = np.full(len(units), np.nan)
         values[rows["place"]] = rows["value"].where(rows["outcome"] != "void")
-        others = int(((rows["lower"] != newest["lower"]) | (rows["upper"] != newest["upper"])).sum())
-        # Records once did not say by which limits.
-        others = others if not math.isnan(newest["lower"]) else 0
+        others = int((limits != [lower, upper]).any(axis=1).sum())
         is_bound = rows["at_most"].mean() > MOST_ALIKE
         index, reason = _index(values, lower, upper, is_bound=bool(is_bound))
         share = rig.share(key, NAN, values)
-        found.append(Spread(key, newest["unit"], NAN, values, lower, upper, others, index, reason, share))
+        found.append(Spread(key, newest["unit"], NAN, values, float(lower), float(upper), others, index, reason, share))
     return found
-
-
-def _limit(value: float, open_side: float) -> float:
-    return open_side if math.isnan(value) else float(value)
 
 
 def _index(values: Floats, lower: float, upper: float, *, is_bound: bool = False) -> tuple[Performance | None, str]:

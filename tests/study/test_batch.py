@@ -218,6 +218,12 @@ def test_limits_that_changed_and_bounds_and_void_readings() -> None:
     assert one.known.size == 19
     assert one.index is not None
     assert math.isnan(one.index.pp.value)
+    # A void verdict says no limits: they are not changed by it, nor lost where it is the newest; one side may be open.
+    for places in ([0], [19], [5, 19]):
+        told = rows.assign(lower=44.0, upper=np.nan)
+        told.loc[places, ["lower", "upper"]] = np.nan
+        [one] = number_spreads(told, units, RigSpread(None))
+        assert (one.lower, one.upper, one.other_limits) == (44.0, math.inf, 0)
     [bound] = number_spreads(rows.assign(at_most=True), units, RigSpread(None))
     assert bound.index is None
     assert not bound.is_chartable
