@@ -3,7 +3,7 @@
 Three charts for each row of readings: the step that splits it best, the exponentially weighted moving average, and the
 longest run on one side of the middle. What they find by chance is told by the same rows in other orders: the order of
 the units is drawn again and again, the same for all rows, and a limit is what the furthest of all rows then exceeds as
-seldom as is wanted (R. G. Westfall, S. S. Young, "Resampling-based multiple testing", 1993). So the limits hold
+seldom as is wanted (P. H. Westfall, S. S. Young, "Resampling-based multiple testing", 1993). So the limits hold
 whatever the distributions are, and however much the readings hang together.
 """
 
@@ -142,11 +142,6 @@ class ChangePoint:
     #: It fits better as a steady drift over all these units than as a step.
     is_drift: bool
 
-    @property
-    def step(self) -> float:
-        """How much higher the values lie after it."""
-        return self.mean_after - self.mean_before
-
 
 def change_point(values: Floats) -> ChangePoint:
     """The step that fits a row of values best, in the sense of least squares.
@@ -192,14 +187,22 @@ def change_point(values: Floats) -> ChangePoint:
     )
 
 
+def robust_sigma(values: Floats) -> Floats:
+    """The standard deviation along the first axis by the quartiles, were the values normal; NaN: not measured.
+
+    Half of the values tell it: odd ones do not.
+    """
+    quarter, three_quarters = np.nanpercentile(values, [25, 75], axis=0)
+    return np.asarray((three_quarters - quarter) / NORMAL_QUARTILES)
+
+
 def tamed(values: Floats) -> Floats:
     """Values of which the odd ones lie no further than `FARTHEST` robust standard deviations from the median.
 
     The quartiles of all tell the spread: of two heaps they hold both. Where they are equal no value is moved.
     """
     middle = np.median(values)
-    quarter, three_quarters = np.quantile(values, [0.25, 0.75])
-    sigma = (three_quarters - quarter) / NORMAL_QUARTILES
+    sigma = robust_sigma(values)
     if sigma == 0:
         return values
     return np.asarray(np.clip(values, middle - FARTHEST * sigma, middle + FARTHEST * sigma))

@@ -50,8 +50,8 @@ class Counted:
 class Batch:
     """What the filters chose, as tables; each row of `units` is one with a valid run, in the order of measuring."""
 
-    kit: str
-    plan: str
+    #: The filters that ask the index for its runs and what belongs to them; it may have other runs beside (`is_of`).
+    selection: Selection
     #: All runs, void ones too, oldest first.
     runs: "pd.DataFrame"
     #: serial, run (the first valid one), started_at, bench, by, ... of that run; first, last: outcomes; runs; minutes.
@@ -60,6 +60,16 @@ class Batch:
     unproved: tuple[str, ...]
     #: What a reader must know before the figures.
     remarks: tuple[str, ...]
+
+    @property
+    def kit(self) -> str:
+        """The kit's name."""
+        return self.selection.kit
+
+    @property
+    def plan(self) -> str:
+        """The plan that its runs went by."""
+        return self.selection.plan
 
 
 def batch(workspace: Path, selection: Selection, tell: Tell) -> Batch:
@@ -99,7 +109,7 @@ def batch(workspace: Path, selection: Selection, tell: Tell) -> Batch:
     remarks += _elsewhere(workspace, selection, plan, runs, tell)
     units = units_of(runs)
     unproved = tuple(sorted(set(runs["serial"]) - set(units["serial"])))
-    return Batch(selection.kit, plan, runs, units, unproved, (*remarks, *_mixed(units)))
+    return Batch(replace(wide, plan=plan), runs, units, unproved, (*remarks, *_mixed(units)))
 
 
 def _elsewhere(workspace: Path, selection: Selection, plan: str, runs: "pd.DataFrame", tell: Tell) -> list[str]:
@@ -186,18 +196,17 @@ class Failures:
     void: list[Counted]
 
 
-def failures(workspace: Path, selection: Selection, of: Batch, tell: Tell) -> Failures:
-    """What failed in the runs of a batch."""
-    wide = replace(selection, outcome="", check="", finding="", plan=of.plan)
+def failures(workspace: Path, of: Batch, readings: "pd.DataFrame", tell: Tell) -> Failures:
+    """What failed in the runs of a batch; `readings` are those of its runs, and may be of others too."""
 
     def rows(table: str) -> "pd.DataFrame":
-        found = tables.of_runs(table, workspace, wide, tell)
+        found = tables.of_runs(table, workspace, of.selection, tell)
         return found[is_of(found, of.runs)]
 
     void, valid = (of.runs[(of.runs["outcome"] == "void") == is_void] for is_void in (True, False))
-    checks, found, read = rows("checks"), rows("findings"), tables.readings(workspace, wide, tell)
+    checks, found = rows("checks"), rows("findings")
     failed = checks[(checks["outcome"] == "fail") & is_of(checks, valid)]
-    bad = read[(read["outcome"] == "fail") & is_of(read, valid)]
+    bad = readings[(readings["outcome"] == "fail") & is_of(readings, valid)]
     leading = found[(found["place"] == 0) & is_of(found, valid)]
     reasons = checks[checks["outcome"] == "void"].drop_duplicates(["serial", "run"])
     void = void.merge(reasons[["serial", "run", "reason"]], how="left", on=["serial", "run"])

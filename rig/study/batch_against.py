@@ -18,8 +18,8 @@ from rig.store.index import Tell
 from rig.store.selection import Selection
 from rig.study import tables
 from rig.study.batch import Batch, batch, is_of
-from rig.study.batch_curves import Key, Stack, stacks
-from rig.study.batch_readings import RigSpread, Spread, number_spreads
+from rig.study.batch_curves import Key, Stack, key_row
+from rig.study.batch_readings import RigSpread, Spread, judged_readings
 from rig.values.readings import Floats
 
 if TYPE_CHECKING:
@@ -104,7 +104,10 @@ def against(workspace: Path, selection: Selection, other: Selection, margin: flo
         first, second = (_of_units(one, both) for one in (first, second))
     else:
         both = []
-    found = [_read(workspace, replace(s, plan=b.plan), b, tell) for s, b in ((selection, first), (other, second))]
+    found = [
+        judged_readings(workspace, one, tables.readings(workspace, one.selection, tell), RigSpread(None), tell)
+        for one in (first, second)
+    ]
     rows = [
         *_numbers(found[0][0], found[1][0], margin, pairs=bool(both)),
         *_curves(found[0][1], found[1][1], margin, bool(both)),
@@ -116,15 +119,6 @@ def _of_units(of: Batch, serials: Sequence[str]) -> Batch:
     """A batch with these units alone, in this order."""
     units = of.units.set_index("serial", drop=False).loc[list(serials)].reset_index(drop=True)
     return replace(of, units=units)
-
-
-def _read(workspace: Path, selection: Selection, of: Batch, tell: Tell) -> tuple[list[Spread], list[Stack]]:
-    wide = replace(selection, outcome="", check="", finding="")
-    read = tables.readings(workspace, wide, tell)
-    read = read[is_of(read, of.units)]
-    curves = read[(read["kind"] == "curve") & read["outcome"].notna()]
-    judged = list(dict.fromkeys(zip(curves["check"], curves["quantity"], curves["subject"], strict=True)))
-    return number_spreads(read, of.units, RigSpread(None)), stacks(workspace, of.units, judged, tell)
 
 
 def _compared(one: Floats, other: Floats, pairs: bool) -> Comparison | None:
@@ -240,10 +234,9 @@ def sentence(found: Against) -> str:
 def row_of(one: Compared) -> dict[str, object]:
     """A row as plain values; what is not known is null."""
     low, high = one.comparison.interval(1 - 2 * RISK)
-    row: dict[str, object] = dict(zip(("check", "quantity", "subject"), one.key, strict=True))
     at_hz, margin = (value if math.isfinite(value) else None for value in (one.at_hz, one.margin))
     equivalence = one.comparison.equivalence_p(one.margin) if one.margin > 0 else None
-    return row | {
+    return key_row(one.key) | {
         "unit": one.unit,
         "at_hz": at_hz,
         "difference": one.comparison.difference,

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.files.errors import RecordError
-from rig.statistics.change import NORMAL_QUARTILES, odd_values, tamed
+from rig.statistics.change import odd_values, robust_sigma, tamed
 from rig.store.index import Tell
 from rig.store.records import read_columns
 from rig.study import tables
@@ -26,6 +26,13 @@ SHARE_OF_UNITS, SHARE_OF_POINTS = 0.9, 0.9
 FOLLOWED, MOST_COMPONENTS = 0.9, 3
 
 Key = tuple[str, str, str]
+#: What names a reading.
+KEY = ("check", "quantity", "subject")
+
+
+def key_row(key: Key) -> dict[str, object]:
+    """What names a reading, as the begin of a row."""
+    return dict(zip(KEY, key, strict=True))
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,8 +71,7 @@ class Stack:
         return np.where(np.isfinite(self.values).any(axis=1), far, np.nan)
 
     def _off(self) -> Floats:
-        quarter, three_quarters = np.nanpercentile(self.values, [25, 75], axis=0)
-        sigma = (three_quarters - quarter) / NORMAL_QUARTILES
+        sigma = robust_sigma(self.values)
         return np.asarray((self.values - self.middle) / np.where(sigma > 0, sigma, np.inf))
 
     def odd(self, false_alarms: float) -> list[tuple[int, float]]:

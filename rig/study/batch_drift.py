@@ -131,7 +131,7 @@ def drift(
     if not series:
         return Drift((), None, (), ())
     scores = change.normal_scores(np.array([one.values for one in series]))
-    orders = max(min(orders, FEWEST_ORDERS), min(orders, int(VALUES_DRAWN / scores.size)))
+    orders = min(orders, max(FEWEST_ORDERS, int(VALUES_DRAWN / scores.size)))
     limits = change.limits(scores, orders)
     changes = [one for row, of in zip(scores, series, strict=True) for one in _changes(of, row, limits)]
     told = (replace(one, moved=moved, why=why) for one in changes for moved, why in [who_moved(one, units, daily)])
@@ -150,7 +150,7 @@ def _odd(series: Sequence[Series]) -> tuple[tuple[Series, int, float], ...]:
             continue
         known = np.flatnonzero(np.isfinite(one.values))
         values = one.values[known]
-        sigma = float(np.subtract(*np.quantile(values, [0.75, 0.25]))) / change.NORMAL_QUARTILES
+        sigma = float(change.robust_sigma(values))
         odd = change.odd_values(values, share) if sigma > 0 else []
         found += [(one, int(known[at]), float(abs(values[at] - np.median(values)) / sigma)) for at in odd]
     return tuple(found)

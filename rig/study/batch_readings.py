@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from rig.statistics.performance import FEWEST, NAN, Performance, performance
-from rig.study.batch_curves import Key, Stack
+from rig.store.index import Tell
+from rig.study.batch import Batch, is_of
+from rig.study.batch_curves import KEY, Key, Stack, stacks
 from rig.values.readings import Floats
 
 if TYPE_CHECKING:
@@ -67,6 +69,26 @@ def _are_alike(known: Floats) -> bool:
     return bool(counts.max(initial=0) > MOST_ALIKE * known.size)
 
 
+def judged_readings(
+    workspace: Path, of: Batch, readings: "pd.DataFrame", rig: "RigSpread", tell: Tell
+) -> tuple[list[Spread], list[Stack]]:
+    """What a batch's units were judged by, in their first valid runs: numbers, and whole curves.
+
+    Parameters
+    ----------
+    readings
+        Of the batch's runs, as of `tables.readings`; those of other runs count for nothing.
+    rig
+        What a study of the rig says.
+    tell
+        Is told which curves cannot be read.
+    """
+    first = readings[is_of(readings, of.units)]
+    curves = first[(first["kind"] == "curve") & first["outcome"].notna()]
+    judged = list(dict.fromkeys(zip(*(curves[name] for name in KEY), strict=True)))
+    return number_spreads(first, of.units, rig), stacks(workspace, of.units, judged, tell)
+
+
 def number_spreads(readings: "pd.DataFrame", units: "pd.DataFrame", rig: "RigSpread") -> list[Spread]:
     """Every number that a limit judges, in the order of the checks; those with one right value (a polarity) left out.
 
@@ -82,7 +104,7 @@ def number_spreads(readings: "pd.DataFrame", units: "pd.DataFrame", rig: "RigSpr
     places = {serial: place for place, serial in enumerate(units["serial"])}
     judged = readings[(readings["kind"] == "number") & readings["outcome"].notna()]
     found = []
-    for key, rows in judged.groupby(["check", "quantity", "subject"], sort=False, observed=True):
+    for key, rows in judged.groupby(list(KEY), sort=False, observed=True):
         rows = rows.assign(place=rows["serial"].map(places)).sort_values("place")
         # A verdict that is void says no limits, nor did those of records once.
         limits = rows[["lower", "upper"]].dropna(how="all").fillna({"lower": -math.inf, "upper": math.inf})

@@ -9,10 +9,10 @@ from rig.statistics.change import ORDERS
 from rig.store.index import Tell
 from rig.store.selection import Selection
 from rig.study import tables
-from rig.study.batch import FEWEST_UNITS, Batch, Failures, batch, failures, is_of
-from rig.study.batch_curves import Stack, stacks
+from rig.study.batch import FEWEST_UNITS, Batch, Failures, batch, failures
+from rig.study.batch_curves import Stack
 from rig.study.batch_drift import Change, Drift, at_one_place, drift, series_of
-from rig.study.batch_readings import RigSpread, Spread, curve_spread, number_spreads, rig_spread
+from rig.study.batch_readings import RigSpread, Spread, curve_spread, judged_readings, rig_spread
 
 
 @dataclass(frozen=True)
@@ -65,19 +65,13 @@ def study(workspace: Path, selection: Selection, tell: Tell, orders: int = ORDER
         If there is no run that is asked for.
     """
     of = batch(workspace, selection, tell)
-    # The first call reports what is the matter with the index.
-    wide = replace(selection, outcome="", check="", finding="", plan=of.plan)
-    found = failures(workspace, selection, of, tell)
-    read = tables.readings(workspace, wide, tell)
-    read = read[is_of(read, of.units)]
+    readings = tables.readings(workspace, of.selection, tell)
+    found = failures(workspace, of, readings, tell)
     rig = rig_spread(workspace, of.kit)
-    numbers = number_spreads(read, of.units, rig)
-    curves = read[(read["kind"] == "curve") & read["outcome"].notna()]
-    judged = list(dict.fromkeys(zip(curves["check"], curves["quantity"], curves["subject"], strict=True)))
-    lying = stacks(workspace, of.units, judged, tell)
+    numbers, lying = judged_readings(workspace, of, readings, rig, tell)
     spreads = (*numbers, *(curve_spread(stack, rig) for stack in lying if len(of.units) > 1))
     daily = daily_checks(workspace, of, tell)
-    units = of.units.assign(calibrated=_calibrated(workspace, wide, of, tell))
+    units = of.units.assign(calibrated=_calibrated(workspace, of, tell))
     series = series_of(numbers, lying) if len(units) >= FEWEST_UNITS else []
     drifted = drift(series, units, daily, orders)
     every = tuple(one for checks in daily.values() for one in checks)
@@ -98,9 +92,9 @@ def daily_checks(workspace: Path, of: Batch, tell: Tell) -> dict[str, list[Store
     return found
 
 
-def _calibrated(workspace: Path, selection: Selection, of: Batch, tell: Tell) -> list[str]:
+def _calibrated(workspace: Path, of: Batch, tell: Tell) -> list[str]:
     """Of each unit's run the newest calibration that it rests on, in words."""
-    found = tables.of_runs("calibrations", workspace, selection, tell)
+    found = tables.of_runs("calibrations", workspace, of.selection, tell)
     newest = found.sort_values("made_at").drop_duplicates(["serial", "run"], keep="last")
     words = {(row.serial, row.run): f"{row.kind} of {row.made_at[:10]}" for row in newest.itertuples()}
     return [words.get(key, "") for key in zip(of.units["serial"], of.units["run"], strict=True)]

@@ -9,16 +9,13 @@ import numpy as np
 
 from rig.files.disk import why, write
 from rig.files.errors import RecordError
-from rig.study.batch_curves import Key
+from rig.study.batch_curves import KEY, key_row
 from rig.study.batch_study import BatchStudy
 from rig.study.batch_words import change_row, spread_row
 from rig.study.export import csv_text
 
 if TYPE_CHECKING:
     import pandas as pd
-
-#: What names a reading.
-KEY = ("check", "quantity", "subject")
 
 
 def write_report(workspace: Path, name: str, page: str, tables: Mapping[str, "pd.DataFrame"]) -> Path:
@@ -55,7 +52,7 @@ def tables_of(study: BatchStudy) -> dict[str, "pd.DataFrame"]:
         for one in cause.changes
     ]
     odd = [
-        {"serial": study.batch.units["serial"].iloc[place], **_key(series.key), "standard_deviations": far}
+        {"serial": study.batch.units["serial"].iloc[place], **key_row(series.key), "standard_deviations": far}
         for series, place, far in study.drift.odd
     ]
     indices = [{name: _first(cell) for name, cell in spread_row(one).items()} for one in study.spreads]
@@ -73,10 +70,6 @@ def tables_of(study: BatchStudy) -> dict[str, "pd.DataFrame"]:
     }
 
 
-def _key(key: Key) -> dict[str, str]:
-    return dict(zip(KEY, key, strict=True))
-
-
 def _readings(study: BatchStudy) -> "pd.DataFrame":
     """Every judged reading of every unit; of a curve, where it fills its mask worst."""
     import pandas as pd
@@ -84,7 +77,7 @@ def _readings(study: BatchStudy) -> "pd.DataFrame":
     serials = study.batch.units["serial"].to_list()
     parts = [
         pd.DataFrame(
-            {"serial": serials, **_key(one.key), "unit": one.unit, "at_hz": one.at_hz}
+            {"serial": serials, **key_row(one.key), "unit": one.unit, "at_hz": one.at_hz}
             | {"value": one.values, "lower": one.lower, "upper": one.upper}
         )
         for one in study.spreads
@@ -101,7 +94,7 @@ def _curves(study: BatchStudy) -> "pd.DataFrame":
         low, high = stack.band
         points = {"frequency_hz": stack.frequency_hz, "median": stack.middle, "percent_5": low, "percent_95": high}
         mask = {"lower": stack.lower, "upper": stack.upper}
-        parts.append(pd.DataFrame(_key(stack.key) | {"unit": stack.unit} | points | mask))
+        parts.append(pd.DataFrame(key_row(stack.key) | {"unit": stack.unit} | points | mask))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(KEY))
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from rig.circuit.notation import hertz
 from rig.statistics.performance import Index
 from rig.study.batch import FEWEST_UNITS, Share, yields
+from rig.study.batch_curves import key_row
 from rig.study.batch_drift import Change, Series, went_along
 from rig.study.batch_readings import Spread
 from rig.study.batch_study import BatchStudy, Cause
@@ -236,8 +237,7 @@ def document(study: BatchStudy) -> dict[str, object]:
             for cause in study.causes
         ],
         "odd": [
-            {"serial": units_at(study, place)[0], "standard_deviations": far}
-            | dict(zip(("check", "quantity", "subject"), series.key, strict=True))
+            {"serial": units_at(study, place)[0], "standard_deviations": far} | key_row(series.key)
             for series, place, far in study.drift.odd
         ],
     }
@@ -246,7 +246,7 @@ def document(study: BatchStudy) -> dict[str, object]:
 def spread_row(one: Spread) -> dict[str, object]:
     """A reading over the batch as plain values; an index with its interval."""
     known = one.known
-    row: dict[str, object] = dict(zip(("check", "quantity", "subject"), one.key, strict=True))
+    row = key_row(one.key)
     row |= {"unit": one.unit, "at_hz": _plain(one.at_hz), "lower": _plain(one.lower), "upper": _plain(one.upper)}
     row |= {"count": int(known.size), "outside": one.outside, "rig_share": _plain(one.rig_share), "reason": one.reason}
     row |= {"mean": _plain(float(np.mean(known))) if known.size else None}
@@ -260,7 +260,7 @@ def spread_row(one: Spread) -> dict[str, object]:
 def change_row(study: BatchStudy, one: Change) -> dict[str, object]:
     """A change as plain values."""
     serials = {name: units_at(study, getattr(one, name))[0] for name in ("before", "earliest", "latest")}
-    return dict(zip(("check", "quantity", "subject"), one.series.key, strict=True)) | {
+    return key_row(one.series.key) | {
         "component": one.series.component,
         "unit": one.series.unit,
         "at_hz": _plain(one.at_hz),

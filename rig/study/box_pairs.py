@@ -103,10 +103,11 @@ def box_pairs(workspace: Path, kit: Kit, selection: Selection, most_db: float, t
     runs, left_out = newest_passed(of)
     if len(runs) < 2:
         raise RecordError(f"{len(runs)} of {len(left_out) + len(runs)} units passed in the end; allowed: 2 or more")
-    key = _curve_of(workspace, runs, selection, tell, channels[0])
+    readings = tables.readings(workspace, of.selection, tell)
+    readings = readings[is_of(readings, runs)]
+    key = _curve_of(readings, channels[0])
     stacked = stacks(workspace, runs, [(*key, channel) for channel in channels], tell)
-    fs = _resonances(workspace, runs, selection, tell, kit)
-    boxes, levels, resonances = _boxes(runs, stacked, fs)
+    boxes, levels, resonances = _boxes(runs, stacked, _resonances(readings, kit))
     if len(boxes) < 2:
         raise RecordError(f"{len(boxes)} boxes of units that passed have the curve {' '.join(key)}; allowed: 2 or more")
     level, fs_db = differences(levels, resonances)
@@ -160,11 +161,10 @@ def newest_passed(of: Batch) -> tuple["pd.DataFrame", list[str]]:
     return units_of(last[last["outcome"] == "pass"]), left_out
 
 
-def _curve_of(workspace: Path, runs: "pd.DataFrame", selection: Selection, tell: Tell, channel: str) -> tuple[str, str]:
+def _curve_of(readings: "pd.DataFrame", channel: str) -> tuple[str, str]:
     """The judged level that boxes are paired by: check and quantity; of several the last of the check `response`."""
-    read = tables.readings(workspace, selection, tell)
-    read = read[is_of(read, runs) & (read["kind"] == "curve") & (read["subject"] == channel)]
-    levels = read[read["unit"].astype(str).str.startswith("dB SPL") & read["outcome"].notna()]
+    curves = readings[(readings["kind"] == "curve") & (readings["subject"] == channel)]
+    levels = curves[curves["unit"].astype(str).str.startswith("dB SPL") & curves["outcome"].notna()]
     found = list(dict.fromkeys(zip(levels["check"], levels["quantity"], strict=True)))
     on_axis = [one for one in found if one[0] == "response"] or found
     if not on_axis:
@@ -172,17 +172,14 @@ def _curve_of(workspace: Path, runs: "pd.DataFrame", selection: Selection, tell:
     return on_axis[-1]
 
 
-def _resonances(
-    workspace: Path, runs: "pd.DataFrame", selection: Selection, tell: Tell, kit: Kit
-) -> dict[tuple[str, str], float]:
+def _resonances(readings: "pd.DataFrame", kit: Kit) -> dict[tuple[str, str], float]:
     """Serial and channel -> resonance of the lowest driver, Hz."""
-    read = tables.readings(workspace, selection, tell)
     drivers = {
         channel.name: min(channel.drivers, key=lambda driver: driver.fs_hz or math.inf).name for channel in kit.channels
     }
     lowest = {f"{channel} {driver}" for channel, driver in drivers.items()}
-    read = read[is_of(read, runs) & (read["quantity"] == "fs") & read["subject"].isin(lowest)]
-    found = zip(read["serial"], read["subject"].astype(str), read["value"], strict=True)
+    fs = readings[(readings["quantity"] == "fs") & readings["subject"].isin(lowest)]
+    found = zip(fs["serial"], fs["subject"].astype(str), fs["value"], strict=True)
     return {(serial, subject.split(" ")[0]): float(value) for serial, subject, value in found}
 
 
