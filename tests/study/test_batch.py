@@ -35,18 +35,26 @@ def template(folder: Path) -> Path:
     run = folder / next(ARCHIVE.glob("2*")).name
     shutil.copytree(next(ARCHIVE.glob("2*")), run, ignore=shutil.ignore_patterns("*.wav"))
     found = json.loads((run / "run.json").read_bytes())
-    (run / "masks").mkdir()
-    (run / "masks" / "z.csv").write_text("frequency_hz,lower,upper\n20,3,60\n20000,3,60\n", encoding="utf-8")
-    found["files"]["masks/z.csv"] = sha256(run / "masks" / "z.csv")
     for result in found["results"]:
         for said in result["verdicts"]:
-            if said["quantity"] == "impedance":
-                said["mask"] = "masks/z.csv"
-            elif isinstance(said["value"], float) and said["value"]:
+            if said["quantity"] != "impedance" and isinstance(said["value"], float) and said["value"]:
                 reach = 2.5 if said["unit"].startswith("dB") else 0.12 * abs(said["value"])
                 said |= {"lower": said["value"] - reach, "upper": said["value"] + reach}
     (run / "run.json").write_text(json.dumps(found), encoding="utf-8")
+    give_mask(run, "impedance", "20,3,60\n20000,3,60\n")
     return run
+
+
+def give_mask(run: Path, quantity: str, rows: str) -> None:
+    """Have a stored run's curves of a quantity judged by a mask: frequency, lower and upper edge a row."""
+    name = f"masks/{quantity.replace(' ', '-')}.csv"
+    (run / "masks").mkdir(exist_ok=True)
+    (run / name).write_text(f"frequency_hz,lower,upper\n{rows}", encoding="utf-8")
+    found = json.loads((run / "run.json").read_bytes())
+    found["files"][name] = sha256(run / name)
+    for said in (one for result in found["results"] for one in result["verdicts"] if one["quantity"] == quantity):
+        said["mask"] = name
+    (run / "run.json").write_text(json.dumps(found), encoding="utf-8")
 
 
 @pytest.fixture(scope="module")

@@ -9,13 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from stored_batch import Plan, stored_batch
-from test_batch import template
+from test_batch import give_mask, template
 from typer.testing import CliRunner
 
 from rig import cli
 from rig.design.kit import load_kit
 from rig.files.errors import TableError
-from rig.store.records import sha256
 from rig.study.box_pairs import alike, differences, matched, random_pairs
 
 ROOT = Path(__file__).parents[2]
@@ -87,18 +86,25 @@ def test_boxes_that_are_not_alike_make_no_pairs() -> None:
         alike(load_kit(ROOT, "rehearsal-three"))
 
 
+def store(workspace: Path, plan: Plan) -> None:
+    """Units of shelf-one, whose level is judged."""
+    shutil.copytree(ROOT / "tests" / "archive" / "limits" / "shelf-one", workspace / "limits" / "shelf-one")
+    made = template(workspace / "template")
+    give_mask(made, "free-field level", "100,60,100\n15000,60,100\n")
+    list(stored_batch(workspace, made, plan))
+
+
+def test_units_that_are_chosen_by_how_a_run_ended_are_paired_by_their_newest(tmp_path: Path) -> None:
+    """Each of these failed at first: their newest runs, which passed, are none that failed."""
+    store(tmp_path, Plan(4, lot_from=0, drift_from=0, faulty=1.0, void=0))
+    asked = ["pairs", "shelf-one", "--workspace", str(tmp_path), "--outcome", "fail", "--json"]
+    done = CliRunner().invoke(cli.app, asked)
+    assert done.exit_code == 0, done.output
+    assert len(json.loads(done.stdout)["pairs"]) == 2
+
+
 def test_the_command_pairs_units_that_passed(tmp_path: Path) -> None:
-    shutil.copytree(ROOT / "tests" / "archive" / "limits" / "shelf-one", tmp_path / "limits" / "shelf-one")
-    made = template(tmp_path / "template")
-    found = json.loads((made / "run.json").read_bytes())
-    (made / "masks" / "level.csv").write_text("frequency_hz,lower,upper\n100,60,100\n15000,60,100\n", encoding="utf-8")
-    found["files"]["masks/level.csv"] = sha256(made / "masks" / "level.csv")
-    for result in found["results"]:
-        for said in result["verdicts"]:
-            if said["quantity"] == "free-field level":
-                said["mask"] = "masks/level.csv"
-    (made / "run.json").write_text(json.dumps(found), encoding="utf-8")
-    list(stored_batch(tmp_path, made, Plan(13, lot_from=0, drift_from=0, faulty=0, void=0)))
+    store(tmp_path, Plan(13, lot_from=0, drift_from=0, faulty=0, void=0))
     done = CliRunner().invoke(cli.app, ["pairs", "shelf-one", "--workspace", str(tmp_path), "--json"])
     assert done.exit_code == 0, done.output
     told = json.loads(done.stdout)
