@@ -4,13 +4,14 @@ from functools import cache
 from pathlib import Path
 from urllib.parse import quote
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 
 from rig.bench.settings import BenchSettings
 from rig.page.scans import CODES
 from rig.page.view import View
 from rig.report import words
 from rig.report.languages import translating
+from rig.report.templates import environment
 from rig.values.requests import AT_LEADS
 
 
@@ -18,24 +19,17 @@ from rig.values.requests import AT_LEADS
 def templates(language: str) -> Environment:
     """The templates, which say their own words in a language."""
     say = translating(language)
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "templates"),
-        extensions=["jinja2.ext.i18n"],
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.install_gettext_callables(say, _no_plural, newstyle=True)  # type: ignore[attr-defined]
-    environment.globals |= {"language": language}
-    environment.filters |= {
+    found = environment(Path(__file__).parent / "templates", ["jinja2.ext.i18n"])
+    found.install_gettext_callables(say, _no_plural, newstyle=True)  # type: ignore[attr-defined]
+    found.globals |= {"language": language}
+    found.filters |= {
         "translated": say,
         "moment": words.moment,
         "word": words.VERDICT_WORDS.__getitem__,
         "segment": lambda text: quote(str(text), safe=""),
     }
-    environment.globals |= {"codes": {action: code for code, action in CODES.items()}}
-    return environment
+    found.globals |= {"codes": {action: code for code, action in CODES.items()}}
+    return found
 
 
 def _no_plural(one: str, many: str, count: int) -> str:

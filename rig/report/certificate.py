@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
+from jinja2 import Template
 from markupsafe import Markup
 
 import checks
@@ -22,6 +22,7 @@ from rig.report import heat, words
 from rig.report.conditions import bench_settings, calibrations, conditions, repeated_captures
 from rig.report.figures import Panel, band_verdicts, curves_svg, panels_of
 from rig.report.findings_text import rework_words, titled
+from rig.report.templates import environment
 from rig.report.unproved import ended_early, merged_by_reason, merged_lines, not_checked, unjudged_ranges, void_reason
 from rig.store.run_json import Record, SoundEntry
 from rig.values.names import GUARD
@@ -107,15 +108,8 @@ def certificate(record: Record, run: Run, kit: Kit) -> str:
 
 
 def _template() -> Template:
-    folder = Path(__file__).parent
-    environment = Environment(
-        loader=FileSystemLoader(folder),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters |= {
+    templates = environment(Path(__file__).parent)
+    templates.filters |= {
         "value": words.value_words,
         "limit": words.limit_words,
         "margin": words.margin_words,
@@ -127,8 +121,8 @@ def _template() -> Template:
         "conformity": words.conformity_words,
         "word": words.VERDICT_WORDS.__getitem__,
     }
-    environment.tests["shifted"] = words.is_shifted
-    return environment.get_template("certificate.html")
+    templates.tests["shifted"] = words.is_shifted
+    return templates.get_template("certificate.html")
 
 
 def css_text(text: str) -> Markup:
