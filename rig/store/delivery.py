@@ -257,17 +257,15 @@ def _storable(row: Row) -> Row:
 
 def _in_no_chain(results: Path) -> Iterator[str]:
     """Files under `results` that belong in a chain and stand in none here, oldest first."""
-    stands = {entry.path for order in (results / FOLDER).glob("*.order") for entry in read_order(order)}
+    stands = {entry.path for order in orders(results) for entry in read_order(order)}
     there = []
     for pattern in ("[!.]*/[!.]*/[!.]*/run.json", "[!.]*/[!.]*/rework-*.json", "[!.]*/[!.]*/archived-*.json"):
         for path in results.glob(pattern):
             name = path.relative_to(results).as_posix()
+            if name in stands or (path.name.startswith("rework-") and not is_note(path.name)):
+                continue
             # By the name of its run, or by when it was written: a note follows what it is about.
-            when = path.parent.name if path.name == "run.json" else _written(path)
-            if name not in stands and (
-                path.name == "run.json" or is_note(path.name) or path.name.startswith("archived-")
-            ):
-                there.append((when, name))
+            there.append((path.parent.name if path.name == "run.json" else _written(path), name))
     yield from (name for _, name in sorted(there))
 
 

@@ -21,9 +21,9 @@ def _of_run() -> list[sa.Column[int]]:
 TEXT = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
 
 
-def text_column(name: str) -> sa.Column[str]:
+def text_column(name: str, *, is_key: bool = False) -> sa.Column[str]:
     """A column of text; nothing known is empty."""
-    return sa.Column(name, TEXT, nullable=False)
+    return sa.Column(name, TEXT, primary_key=is_key, nullable=False)
 
 
 def _flag(name: str) -> sa.Column[bool]:
@@ -156,9 +156,9 @@ calibrations = sa.Table(
 reworks = sa.Table(
     "reworks",
     TABLES,
-    sa.Column("kit", TEXT, primary_key=True),
-    sa.Column("serial", TEXT, primary_key=True),
-    sa.Column("note", TEXT, primary_key=True),
+    text_column("kit", is_key=True),
+    text_column("serial", is_key=True),
+    text_column("note", is_key=True),
     text_column("at"),
     text_column("words"),
     text_column("by"),

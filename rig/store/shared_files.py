@@ -52,9 +52,9 @@ class SharedFiles:
                 for name, data in _belonging(results, path, content):
                     self._write(name, data)
                 self._write(path, content, beside=True)
-        # A file system may raise what it likes.
         except StoreError:
             raise
+        # A file system may raise what it likes.
         except Exception as error:
             reason = getattr(error, "strerror", None) or str(error) or type(error).__name__
             raise StoreError(f"the place for files {self.address}: {path}: {reason}") from None

@@ -5,7 +5,7 @@ Migrations make them (`rig/store/migrations`); a table or column that changes he
 
 import sqlalchemy as sa
 
-from rig.store.index_tables import OF_A_RUN, TEXT, reworks, runs, text_column
+from rig.store.index_tables import OF_A_RUN, reworks, runs, text_column
 
 SHARED = sa.MetaData()
 #: The newest migration: tables of another are not written to; by definition.
@@ -18,7 +18,7 @@ for table in (runs, *OF_A_RUN, reworks):
 deliveries = sa.Table(
     "deliveries",
     SHARED,
-    sa.Column("chain", TEXT, primary_key=True),
+    text_column("chain", is_key=True),
     sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
     text_column("bench"),
     text_column("closed_at"),
@@ -37,10 +37,10 @@ deliveries = sa.Table(
 archived = sa.Table(
     "archived",
     SHARED,
-    sa.Column("kit", TEXT, primary_key=True),
-    sa.Column("serial", TEXT, primary_key=True),
-    sa.Column("run", TEXT, primary_key=True),
-    sa.Column("at", TEXT, primary_key=True),
+    text_column("kit", is_key=True),
+    text_column("serial", is_key=True),
+    text_column("run", is_key=True),
+    text_column("at", is_key=True),
     text_column("rule"),
     #: The file that they were packed into, as the bench named it; empty: they are gone for good.
     text_column("pack"),

@@ -124,9 +124,7 @@ def _before(run: RunThere) -> RunBefore:
 
 
 def _history(connection: sa.Connection, kit: str, serial: str) -> History:
-    of_unit = [table.c.serial == serial for table in (runs, reworks)]
-    if kit:
-        of_unit = [sa.and_(table.c.kit == kit, table.c.serial == serial) for table in (runs, reworks)]
+    of_unit = [sa.and_(table.c.serial == serial, table.c.kit == kit if kit else sa.true()) for table in (runs, reworks)]
     failed: dict[int, list[str]] = {}
     asked = sa.select(readings.c.run_id, readings.c.check, readings.c.quantity, readings.c.subject)
     wrong = asked.join(runs, runs.c.id == readings.c.run_id).where(of_unit[0], readings.c.outcome == "fail")
