@@ -10,6 +10,7 @@ import os
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -221,71 +222,62 @@ def test_without_the_device_the_bench_cannot_do_it(bench_folder: Path) -> None:
     assert "unit" in done.stderr + done.stdout
 
 
-def test_a_stop_from_the_page_silences_within_a_tenth_of_a_second(bench_folder: Path, tmp_path: Path) -> None:
-    """As heard by another ear at the unit's inputs. A busy machine may delay a block: three tries."""
-    took_s = []
+def silent_after_stop_s(station: Station, file: Path, play: Callable[[Station], object], then: str) -> float:
+    """Seconds from a stop at the page until nothing sounds, as heard by another ear at the unit's inputs."""
+    stopped_s: list[float] = []
+
+    def act() -> None:
+        play(station)
+        time.sleep(0.8)
+        stopped_s.append(time.monotonic())
+        station.stop()
+        until(station, then)
+
+    with output_recorder.recording("unit", file):
+        served(station, act)
+        time.sleep(0.3)
+    assert output_recorder.blocks(file)[:, 1].max() > 0.01
+    return output_recorder.last_sound(file) - stopped_s[0]
+
+
+def assert_a_stop_silences(folder: Path, tmp_path: Path, play: Callable[[Station], object], then: str) -> None:
+    """Within a tenth of a second. A busy machine may delay a block: three tries."""
     with running_unit(UNIT):
         for attempt in range(3):
-            file = tmp_path / f"outputs {attempt}"
-            station = Station(bench_folder)
+            station = Station(folder)
             station.listen(WINDOW, lambda: None)
-            stopped_s: list[float] = []
-
-            def act(station: Station = station, stopped_s: list[float] = stopped_s) -> None:
-                station.scan("PT-007", WINDOW, 0)
-                station.go(WINDOW, 0)
-                number = 0
-                for _ in range(2):
-                    question = until(station, "asking", number).question
-                    assert question
-                    answered(station, number := question.number)
-                until(station, "sounding")
-                time.sleep(0.8)
-                stopped_s.append(time.monotonic())
-                station.stop()
-                until(station, "done")
-
-            with output_recorder.recording("unit", file):
-                served(station, act)
-                time.sleep(0.3)
-            assert output_recorder.blocks(file)[:, 1].max() > 0.01
-            took_s.append(output_recorder.last_sound(file) - stopped_s[0])
-            if took_s[-1] < 0.1:
+            took_s = silent_after_stop_s(station, tmp_path / f"outputs {attempt}", play, then)
+            if took_s < 0.1:
                 break
-    print(f"\nsilent {1e3 * took_s[-1]:.0f} ms after the stop")
-    assert took_s[-1] < 0.1
+    print(f"\nsilent {1e3 * took_s:.0f} ms after the stop")
+    assert took_s < 0.1
+
+
+def test_a_stop_from_the_page_silences_within_a_tenth_of_a_second(bench_folder: Path, tmp_path: Path) -> None:
+    def play(station: Station) -> None:
+        station.scan("PT-007", WINDOW, 0)
+        station.go(WINDOW, 0)
+        number = 0
+        for _ in range(2):
+            question = until(station, "asking", number).question
+            assert question
+            answered(station, number := question.number)
+        until(station, "sounding")
+
+    assert_a_stop_silences(bench_folder, tmp_path, play, "done")
 
 
 def test_a_stop_from_the_page_silences_a_calibration_s_tone_within_a_tenth_of_a_second(
     bench_folder: Path, tmp_path: Path
 ) -> None:
     """The tone that a meter is read at sounds for as long as nobody answers."""
-    took_s = []
-    with running_unit(UNIT):
-        for attempt in range(3):
-            file = tmp_path / f"outputs {attempt}"
-            station = Station(bench_folder)
-            station.listen(WINDOW, lambda: None)
-            assert station.choose_task(WINDOW, {"task": "output", "stage": "playing", "meter": "read"}) == ""
-            stopped_s: list[float] = []
 
-            def act(station: Station = station, stopped_s: list[float] = stopped_s) -> None:
-                station.go(WINDOW, 0)
-                question = until(station, "asking").question
-                assert question
-                answered(station, question.number)
-                until(station, "asking", question.number)
-                time.sleep(0.8)
-                stopped_s.append(time.monotonic())
-                station.stop()
-                until(station, "chosen")
+    def play(station: Station) -> None:
+        assert station.choose_task(WINDOW, {"task": "output", "stage": "playing", "meter": "read"}) == ""
+        station.go(WINDOW, 0)
+        question = until(station, "asking").question
+        assert question
+        answered(station, question.number)
+        until(station, "asking", question.number)
 
-            with output_recorder.recording("unit", file):
-                served(station, act)
-                time.sleep(0.3)
-            assert output_recorder.blocks(file)[:, 1].max() > 0.01
-            took_s.append(output_recorder.last_sound(file) - stopped_s[0])
-            if took_s[-1] < 0.1:
-                break
-    print(f"\nsilent {1e3 * took_s[-1]:.0f} ms after the stop")
-    assert took_s[-1] < 0.1
+    assert_a_stop_silences(bench_folder, tmp_path, play, "chosen")
