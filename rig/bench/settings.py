@@ -1,7 +1,6 @@
 """What `bench.toml` says: the equipment, its wiring in each stage, and what turns its samples into volts."""
 
 import math
-import os
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -11,7 +10,7 @@ from pydantic import Field, PrivateAttr, StrictBool, ValidationInfo, field_valid
 
 from rig.bench.devices import WantedDevice
 from rig.bench.instrument_settings import InstrumentSettings, refuse_mixed_up
-from rig.bench.store_settings import StoreSettings, beside
+from rig.bench.store_settings import StoreSettings, bench_file, beside
 from rig.design.trust import AGES_DAYS, CalibrationKind
 from rig.files.disk import read_bytes, why
 from rig.files.errors import BenchSetupError, TableError
@@ -307,6 +306,12 @@ class BenchSettings(Table):
             if isinstance(wiring, PlayingSettings) and wiring.loopback_output is not None:
                 _refuse_numbers(key, {"loopback_output": wiring.loopback_output}, device.outputs, "outputs")
 
+    @property
+    def wanted_devices(self) -> list[WantedDevice]:
+        """The device that plays, and the one that the microphone is where it is another."""
+        device, own = self.device, self.microphone_device
+        return [] if device is None else [device.wanted, *([own.at(device.sample_rate_hz).wanted] if own else [])]
+
     def own_inputs(self, wiring: WiringSettings) -> dict[str, int]:
         """Role -> number of the inputs of a wiring that are at the card that plays."""
         own = self.microphone_device is not None
@@ -379,11 +384,8 @@ def _refuse_numbers(key: str, table: Mapping[str, int], count: int, kind: str, d
 
 def bench_settings(workspace: Path, file: Path | None = None) -> BenchSettings | None:
     """Settings from `file`, or from the workspace's bench.toml; None where there is neither."""
-    usual = workspace / "bench.toml"
-    # What stands there in its place, such as a link that leads nowhere, is told: it never means the simulated bench.
-    if file is None and not os.path.lexists(usual):
-        return None
-    return load_bench_file(file or usual)
+    path = bench_file(workspace, file)
+    return load_bench_file(path) if path else None
 
 
 def load_bench_file(path: Path) -> BenchSettings:

@@ -1,5 +1,6 @@
 """What `[store]` of bench.toml says: the database and the place for files that several benches share."""
 
+import os
 from pathlib import Path
 from typing import Annotated, Literal
 from urllib.parse import parse_qsl, urlsplit
@@ -35,14 +36,16 @@ class StoreSettings(Table):
     def _no_password(cls, url: str) -> str:
         try:
             parts = urlsplit(url)
-            has_password, query, has_host = parts.password is not None, dict(parse_qsl(parts.query)), bool(parts.path)
+            query = dict(parse_qsl(parts.query))
+            has_password = parts.password is not None or "password" in query
         except ValueError:
             # What was found is not repeated: it may hold a password.
             raise Misfit("", "no address of a database", URL) from None
-        if has_password or query.keys() - {"host", "port"}:
-            found = "a password in it" if has_password or "password" in query else f"{min(query)} in it"
-            raise Misfit("", found, PASSWORD if "password" in found else f"{URL}, and of options ?host=... alone")
-        if parts.scheme not in SCHEMES or not has_host or parts.path == "/":
+        if has_password:
+            raise Misfit("", "a password in it", PASSWORD)
+        if others := query.keys() - {"host", "port"}:
+            raise Misfit("", f"{min(others)} in it", f"{URL}, and of options ?host=... alone")
+        if parts.scheme not in SCHEMES or parts.path in ("", "/"):
             raise Misfit("", repr(url), URL)
         return url
 
@@ -67,6 +70,13 @@ class StoreOfBench(Table):
     store: StoreSettings
 
 
+def bench_file(workspace: Path, file: Path | None = None) -> Path | None:
+    """`file`, or the workspace's bench.toml; None where there is neither."""
+    usual = workspace / "bench.toml"
+    # What stands there in its place, such as a link that leads nowhere, is told: it never means that there is none.
+    return file or (usual if os.path.lexists(usual) else None)
+
+
 def store_of(workspace: Path, file: Path | None = None) -> StoreOfBench | None:
     """The store of a workspace's bench, without the rest of bench.toml; None: it has none.
 
@@ -75,8 +85,8 @@ def store_of(workspace: Path, file: Path | None = None) -> StoreOfBench | None:
     BenchSetupError
         If `[store]` is wrong, or bench.toml cannot be read.
     """
-    path = file or workspace / "bench.toml"
-    if not path.is_file():
+    path = bench_file(workspace, file)
+    if path is None:
         return None
     try:
         found = read_toml(path)
