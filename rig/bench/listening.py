@@ -80,26 +80,22 @@ def card_listening(settings: BenchSettings) -> Iterator[CardListener]:
     BenchError
         If a device is not there, does not open, or fails.
     """
-    device, own = settings.device, settings.microphone_device
-    if device is None:
+    wanted = settings.wanted_devices
+    if not wanted:
         raise BenchSetupError(f"bench {settings.name!r}: kind: found {settings.kind!r}; allowed here: 'soundcard'")
-    theirs = own.at(device.sample_rate_hz) if own else None
     with ExitStack() as stack:
-        streams = [
-            _opened(stack, one.wanted, one.inputs, device.sample_rate_hz)
-            for one in (device, theirs)
-            if one and one.inputs
-        ]
+        streams = [_opened(stack, device) for device in wanted if device.inputs]
         for stream in streams:
-            stream.wait_for(round(WAKE_S * device.sample_rate_hz), WAKE_S + HEARTBEAT_S)
+            stream.wait_for(round(WAKE_S * wanted[0].sample_rate_hz), WAKE_S + HEARTBEAT_S)
         yield CardListener(
             streams, live_inputs(settings), settings.calibration("playing") if settings.playing else None
         )
 
 
-def _opened(stack: ExitStack, wanted: WantedDevice, inputs: int, rate_hz: float) -> AudioProcess:
-    buffers = allocate(round(RING_S * rate_hz), (), range(1, inputs + 1), rate_hz)
-    audio = AudioProcess(audio_process, buffers, wanted)
+def _opened(stack: ExitStack, device: WantedDevice) -> AudioProcess:
+    rate_hz = device.sample_rate_hz
+    buffers = allocate(round(RING_S * rate_hz), (), range(1, device.inputs + 1), rate_hz)
+    audio = AudioProcess(audio_process, buffers, device)
     stack.callback(audio.close)
     return audio
 

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from rig.bench.devices import UNFIT_APIS, Device, ListedDevice, WantedDevice, difference
+from rig.bench.devices import UNFIT_APIS, Device, ListedDevice, difference
 from rig.bench.power import power_supply
 from rig.bench.settings import BenchSettings, LeadsSettings, PlayingSettings
 from rig.bench.shuttle import Buffers, allocate
@@ -68,18 +68,12 @@ def list_devices(settings: BenchSettings | None) -> list[ListedDevice]:
     BenchError
         As `connected_devices`.
     """
-    wanted = _wanted(settings) if settings else []
+    wanted = settings.wanted_devices if settings else []
     rows = []
     for device in connected_devices():
         remarks = [difference(device, one) for one in wanted] or [UNFIT_APIS.get(device.host_api, "")]
         rows.append(ListedDevice(device, bool(wanted) and "" in remarks, "" if "" in remarks else remarks[0]))
     return rows
-
-
-def _wanted(settings: BenchSettings) -> list[WantedDevice]:
-    """The device that plays, and the one that the microphone is where it is another."""
-    device, own = settings.device, settings.microphone_device
-    return [] if device is None else [device.wanted, *([own.at(device.sample_rate_hz).wanted] if own else [])]
 
 
 @dataclass(frozen=True)
