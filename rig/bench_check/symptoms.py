@@ -10,8 +10,8 @@ from rig.bench_check.boxes import Playing
 from rig.bench_check.leads import Leads
 from rig.bench_check.measured import has_signal, row_integrity
 from rig.design.kit import Kit
-from rig.design.trust import BenchPart
 from rig.values.captures import Capture, Untrusted, once_per_capture
+from rig.values.names import BenchPart
 from rig.values.requests import Request, Stage, Sweep
 from rig.verdict.clocks import on_one_clock
 from rig.verdict.responses import air_speed_m_s, sweep_layout

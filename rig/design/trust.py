@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
-from rig.values.names import BenchPart as BenchPart
+from rig.values.names import BenchPart
 
 CalibrationKind = Literal["sense", "microphone", "output", "input", "loopback", "daily"]
 KINDS: tuple[CalibrationKind, ...] = get_args(CalibrationKind)

@@ -10,12 +10,11 @@ from dataclasses import dataclass, field, replace
 
 from rig.bench_check.symptoms import Signs, bench_doubts
 from rig.design.kit import Kit
-from rig.design.trust import BenchPart
 from rig.findings.search import findings
 from rig.values.captures import Capture
 from rig.values.findings import Finding
 from rig.values.logs import Log
-from rig.values.names import NOT_DONE
+from rig.values.names import NOT_DONE, BenchPart
 from rig.values.requests import Programme, Request, Sweep
 from rig.values.verdicts import CheckResult, Outcome
 from rig.verdict.check import ListedCheck

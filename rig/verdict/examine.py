@@ -5,12 +5,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from rig.design.kit import Kit
-from rig.design.trust import BenchPart, RestsOn, doubt, is_spoilt
+from rig.design.trust import RestsOn, doubt, is_spoilt
 from rig.design.uncertainty_budget import with_repeatability
 from rig.signals import alteration, integrity, marks, quiet
 from rig.values.captures import Capture, UnfitBench, Untrusted
 from rig.values.logs import Log
-from rig.values.names import SHIFT
+from rig.values.names import SHIFT, BenchPart
 from rig.values.readings import CheckReadings
 from rig.values.requests import Request
 from rig.values.verdicts import CheckResult, Verdict
