@@ -7,7 +7,7 @@ from rig.bench_check.bench_finding import BenchFinding, without_what_follows
 from rig.bench_check.boxes import Playing
 from rig.bench_check.leads import Leads, assess_leads
 from rig.bench_check.playing import assess_playing
-from rig.design.kit import Kit
+from rig.design.kit import QUIET_S, Kit
 from rig.values.captures import Capture, Untrusted
 from rig.values.requests import Stage, Sweep
 from rig.verdict.clocks import on_one_clock
@@ -17,7 +17,7 @@ from rig.verdict.spacing import spaced
 #: Silence is listened to for so long (our choice; tests/benchmarks/bench_faults.py).
 LEADS_SILENCE_S, PLAYING_SILENCE_S = 1.0, 2.0
 #: At the leads, where a kit's quiet sweep may be the one that its impedance is read from; our choice.
-SHORT_S, QUIET_V = 0.3, 0.03
+QUIET_V = 0.03
 #: The long sweep is softer by this factor, takes so long, and goes to this part of the sample rate (our choice;
 #: tests/benchmarks/bench_faults.py).
 SOFTER, LONGER_S = 10**-0.5, 1.5
@@ -32,8 +32,8 @@ def requests(kit: Kit, stage: Stage, sample_rate_hz: float) -> list[Sweep]:
     """
     first, widest_hz = kit.channels[0].name, WIDEST_OF_RATE * sample_rate_hz
     if stage == "leads":
-        quiet = replace(kit.sweep("leads", first, quiet=True), seconds=SHORT_S)
-        quiet = replace(quiet, level_v=min(quiet.level_v, QUIET_V))
+        quiet = kit.sweep("leads", first, quiet=True)
+        quiet = replace(quiet, seconds=QUIET_S, level_v=min(quiet.level_v, QUIET_V))
         sweep = spaced(replace(quiet, stop_hz=widest_hz), is_gate=True)
         return [replace(quiet, level_v=0.0, seconds=LEADS_SILENCE_S), sweep]
     place = kit.positions[0].name

@@ -33,6 +33,8 @@ from rig.values.requests import AT_LEADS, Marks, Moment, Stage, Sweep
 OF_AMPLIFIER = ("hum_and_noise",)
 #: How far from a box the microphone stands, and how far from the cone or port that it is close to; our choice.
 FAR_M, NEAR_M = (0.01, 10.0), (0.0, 0.05)
+#: A quiet sweep lasts so long; our choice.
+QUIET_S = 0.3
 
 
 class AmplifierSpec(Table):
@@ -367,7 +369,7 @@ class Kit(Table):
             path_gain=1.0 if bare else self.amplifier.gain,
             start_hz=low,
             stop_hz=high,
-            seconds=spec.seconds if not quiet or (bare and levels.leads_quiet_v == levels.leads_v) else 0.3,
+            seconds=spec.seconds if not quiet or (bare and levels.leads_quiet_v == levels.leads_v) else QUIET_S,
             moment=moment,
         )
 
