@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from looped_stream import RATE_HZ, looped_card
 
-from rig.bench import soaking, soundcard
+from rig.bench import listening, soaking, soundcard
 from rig.bench.devices import Device
 from rig.bench.own_microphone import OwnMicrophone
 from rig.bench.settings import BenchSettings
@@ -146,6 +146,20 @@ def test_what_no_common_clock_changes_is_told_once():
     assert "over the last minute" in soaking.own_clock_words(("left", "right"), is_first=True)
     assert soaking.own_clock_words(("left", "right"), is_first=False) == ""
     assert soaking.own_clock_words((), is_first=True) == ""
+
+
+def test_all_inputs_of_both_devices_are_listened_to_without_an_output(monkeypatch):
+    monkeypatch.setattr(listening, "audio_process", counting)
+    with listening.card_listening(BenchSettings(**SETTINGS)) as card:
+        heard = [card.heard(0.1) for _ in range(2)]
+    assert not multiprocessing.active_children()
+    found = [(one.number, one.is_own_device, one.roles) for one in card.inputs]
+    assert found == [(1, False, ()), (2, False, ("loopback",)), (1, True, ()), (2, True, ("microphone",))]
+    for samples in heard:
+        assert samples.shape == (4, round(0.1 * RATE_HZ))
+        np.testing.assert_allclose(np.diff(samples * 1e6), 1.0, atol=0.1)
+    assert np.all(heard[1][:, 0] > heard[0][:, -1])
+    assert card.calibration.input_volts == {"microphone": 1.0, "loopback": 2.0}
 
 
 def test_both_devices_are_marked_in_the_list(monkeypatch):
