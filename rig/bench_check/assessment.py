@@ -7,9 +7,9 @@ from rig.bench_check.bench_finding import BenchFinding, without_what_follows
 from rig.bench_check.boxes import Playing
 from rig.bench_check.leads import Leads, assess_leads
 from rig.bench_check.playing import assess_playing
-from rig.design.kit import QUIET_S, Kit
+from rig.design.kit import Kit
 from rig.values.captures import Capture, Untrusted
-from rig.values.requests import Stage, Sweep
+from rig.values.requests import QUIET_S, Stage, Sweep
 from rig.verdict.clocks import on_one_clock
 from rig.verdict.responses import sweep_layout
 from rig.verdict.spacing import spaced

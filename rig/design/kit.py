@@ -27,14 +27,12 @@ from rig.files.patterns import LONGEST, compiled
 from rig.files.tables import Misfit, Table, between, checked, may_name, near, read_toml, refuse_doubles
 from rig.signals.stimulus import MARK_PEAK, mark_band_hz
 from rig.values.names import PARTS_MISFIT
-from rig.values.requests import AT_LEADS, Marks, Moment, Stage, Sweep
+from rig.values.requests import AT_LEADS, QUIET_S, Marks, Moment, Stage, Sweep
 
 #: Checks whose readings are the amplifier's.
 OF_AMPLIFIER = ("hum_and_noise",)
 #: How far from a box the microphone stands, and how far from the cone or port that it is close to; our choice.
 FAR_M, NEAR_M = (0.01, 10.0), (0.0, 0.05)
-#: A quiet sweep lasts so long; our choice.
-QUIET_S = 0.3
 
 
 class AmplifierSpec(Table):
