@@ -17,7 +17,7 @@ import pickle
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import zip_longest
@@ -32,8 +32,8 @@ import numpy as np
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "tests/benchmarks")]
 
-from learnt_values import U_Z, curves
-from strangers import population
+from learnt_masks import masks_of, of_key
+from learnt_values import U_Z, curves, in_the_free_field
 from strangers.designs import DESIGNS, Design
 from strangers.faults import all_faults, faulty
 from strangers.kits import write_kit
@@ -41,18 +41,12 @@ from strangers.population import unit
 
 from rig.circuit.channel import Channel
 from rig.circuit.nearest import Nearest, largest_pull, nearest_good_unit, pulls_of_parts
-from rig.commands.learn import mask_grid, on_grid
-from rig.design.kit import Kit
-from rig.design.learnt_design import LearntDesign, learnt_model
-from rig.study.builds import learn_design
-from rig.study.learning import Learnt, learn, share_rejects
-from rig.study.spreads import IMPEDANCE, LEVEL, spreads_of_units
+from rig.commands.learn import on_grid
+from rig.study.learning import Learnt
 from rig.values.readings import Curve
 
 #: As `parts` judges on: its band, a twelfth of an octave.
 HERTZ = np.geomspace(20.0, 19000.0, 120)
-#: As `kitproof learn` has them.
-DRAWS, REJECTS, CONFIDENCE = 5000, 0.005, 0.95
 #: A neighbouring value is to be seen where it moves the impedance by this much anywhere.
 MOVES_PART = 0.08
 
@@ -79,24 +73,11 @@ class Batch:
     units: tuple[Judged, ...]
 
 
-def masks_of(kit: Kit, design: LearntDesign, held: Mapping[str, Sequence[Curve]]) -> list[Learnt]:
-    """The masks that `kitproof learn` makes of these builds."""
-    spreads, made = spreads_of_units(kit.with_learnt(design), DRAWS, 1), []
-    for kind, quantity_unit, at in ((IMPEDANCE, "ohm", 0), (LEVEL, "dB SPL", 2)):
-        grid = mask_grid(kit, (*kind, "box"), [of_build[at] for of_build in held.values()])
-        if grid is None:
-            continue
-        builds = {serial: on_grid(grid, of_build[at]) for serial, of_build in held.items()}
-        key = (*kind, "box")
-        made.append(learn(key, quantity_unit, grid, builds, spreads[key], rejects=REJECTS, confidence=CONFIDENCE))
-    return share_rejects(made, REJECTS)
-
-
 def outside(masks: Sequence[Learnt], measured: Sequence[Curve]) -> tuple[float, ...]:
     """Largest distance from each mask's middle, over its half width."""
     found = []
     for mask in masks:
-        value = on_grid(mask.frequency_hz, measured[0 if mask.unit == "ohm" else 2])
+        value = on_grid(mask.frequency_hz, of_key(measured, mask.key))
         found.append(float(np.max(np.abs(2 * value - mask.upper - mask.lower) / (mask.upper - mask.lower))))
     return tuple(found)
 
@@ -117,9 +98,8 @@ def batch(task: tuple[str, int], options: argparse.Namespace) -> Batch:
     with tempfile.TemporaryDirectory() as folder:
         kit = write_kit(design, Path(folder))
         held = {f"ST-9{n:03d}": curves(design, seed, f"ST-9{n:03d}") for n in range(options.builds)}
-        learnt = learn_design(kit, held, dict.fromkeys(held, "a run"), "")
-        model = learnt_model(kit.model("box"), learnt.channels[0], "on axis")
-        masks = masks_of(kit, learnt, held)
+        masks, taught = masks_of(kit, held)
+        model = taught.model("box")
     units = []
     for serial in (f"ST-{n:04d}" for n in range(options.units)):
         one = judged(model, design, seed, serial, "", unit(design, seed, serial).impedance_ohm("box", HERTZ))
@@ -188,9 +168,7 @@ def main() -> None:
     options = parser.parse_args()
     seeds = range(options.first, options.first + options.seeds)
     tasks = [(name, seed) for seed in seeds for name in options.designs.split(",")]
-    rooms = population.surroundings
-    # Where the gate ends what the room adds, a level is that of a free field.
-    population.surroundings = lambda *of: replace(rooms(*of), reflects=0.0)
+    in_the_free_field()
     with Pool(options.jobs) as pool:
         done = list(pool.imap_unordered(partial(batch, options=options), tasks))
     for name in options.designs.split(","):

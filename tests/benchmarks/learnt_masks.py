@@ -20,7 +20,6 @@ import tempfile
 import time
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -32,8 +31,7 @@ from scipy.stats import beta
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "tests" / "benchmarks")]
 
-from learnt_values import curves
-from strangers import population
+from learnt_values import curves, in_the_free_field
 from strangers.designs import DESIGNS
 from strangers.kits import write_kit
 
@@ -45,7 +43,8 @@ from rig.study.learning import Learnt, learn, share_rejects
 from rig.study.spreads import IMPEDANCE, LEVEL, Key, spreads_of_units
 from rig.values.readings import Curve
 
-REJECTS, DRAWS = 0.005, 10000
+#: As `kitproof learn` has them.
+REJECTS, CONFIDENCE, DRAWS = 0.005, 0.95, 10000
 #: What `parts` is judged over.
 PARTS_HZ = (20.0, 20000.0)
 
@@ -60,7 +59,7 @@ def masks_of(kit: Kit, builds: dict[str, list[Curve]]) -> tuple[list[Learnt], Ki
         grid = mask_grid(kit, key, list(own.values()))
         if grid is not None:
             held = {serial: on_grid(grid, one) for serial, one in own.items()}
-            masks.append(learn(key, unit_name, grid, held, spreads[key], rejects=REJECTS, confidence=0.95))
+            masks.append(learn(key, unit_name, grid, held, spreads[key], rejects=REJECTS, confidence=CONFIDENCE))
     return share_rejects(masks, REJECTS), taught
 
 
@@ -137,9 +136,7 @@ def main() -> None:
     parser.add_argument("--misfits", type=int, default=30)
     parser.add_argument("--first", type=int, default=1, help="the seed")
     options = parser.parse_args()
-    # Where the gate ends what the room adds, a level is that of a free field.
-    rooms = population.surroundings
-    population.surroundings = lambda *of: replace(rooms(*of), reflects=0.0)
+    in_the_free_field()
     totals: dict[str, list[float]] = defaultdict(list)
     for name in options.designs.split(","):
         measure(name, options, totals)

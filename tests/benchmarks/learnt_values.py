@@ -52,6 +52,12 @@ def plain(design: Design) -> Design:
     return replace(design, drivers=tuple(replace(fitted, hidden=PLAIN) for fitted in design.drivers))
 
 
+def in_the_free_field() -> None:
+    """Leave out what rooms add, from now on: where the gate ends that, a level is that of a free field."""
+    rooms = population.surroundings
+    population.surroundings = lambda *of: replace(rooms(*of), reflects=0.0)
+
+
 def curves(design: Design, seed: int, serial: str) -> list[Curve]:
     """What is measured of one unit."""
     made, random = unit(design, seed, serial), np.random.default_rng([seed, *serial.encode()])
@@ -144,9 +150,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=1, help="the first seed")
     parser.add_argument("--builds", type=int, default=3)
     options = parser.parse_args()
-    # Where the gate ends what the room adds, a level is that of a free field.
-    rooms = population.surroundings
-    population.surroundings = lambda *of: replace(rooms(*of), reflects=0.0)
+    in_the_free_field()
     off = []
     for name in options.designs.split(","):
         of_design = []

@@ -12,9 +12,8 @@ from typing import Any
 from unittest import mock
 
 from hostile.ground import Ground
-from hostile.kills import KILLED, REPLACED, hold_ground, on_another_day, with_a_good_logo
+from hostile.kills import REPLACED, go_on, hold_ground, on_another_day, one_that_writes, with_a_good_logo
 from hostile.promise import kitproof, recorded
-from rig.store.records import unfinished
 
 ERRORS = (errno.ENOSPC, errno.EIO, errno.EROFS)
 #: What changes a disk by a name, or syncs it.
@@ -86,10 +85,7 @@ def failing(disk: Disk) -> Iterator[None]:
 
 def try_disks(random: Random, ground: Ground) -> None:
     """One command on a disk that fails at a random write; then the same one on a sound disk."""
-    name = random.choice(list(KILLED))
-    words = [word.format(outside=ground.outside) for word in KILLED[name]]
-    words += ["--workspace", str(ground.workspace)]
-    with_a_good_logo(ground)
+    name, words = one_that_writes(random, ground)
     if name not in writes:
         disk = Disk(ground.workspace, 0, 0, False)
         with on_another_day(), failing(disk):
@@ -103,10 +99,7 @@ def try_disks(random: Random, ground: Ground) -> None:
     with on_another_day(), failing(Disk(ground.workspace, at, number, is_once)):
         first = kitproof(*words)
     _hold(ground, before, name, f"{told}: {first}")
-    with on_another_day():
-        done = kitproof(*words)
-    is_over = name == "resume" and not unfinished(ground.workspace)
-    assert done.status == 0 or (is_over and done.status == 3), f"{told}: {first}\nthen {done}"
+    done = go_on(ground, name, words, f"{told}: {first}\nthen")
     _hold(ground, before, name, f"{told}: {first}\nthen {done}")
 
 

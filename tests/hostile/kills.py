@@ -5,7 +5,7 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import timedelta
 from pathlib import Path
@@ -15,7 +15,7 @@ from unittest import mock
 from PIL import Image
 
 from hostile.ground import KIT, OF_BEFORE, OF_TODAY, PACKED, Ground
-from hostile.promise import kitproof, recorded, refuse_loss
+from hostile.promise import Done, kitproof, recorded, refuse_loss
 from rig import cli
 from rig.commands import archive
 from rig.store.records import damages, unfinished, unit_records
@@ -54,10 +54,7 @@ took_s: dict[str, float] = {}
 
 def try_kills(random: Random, ground: Ground) -> None:
     """Kill one command somewhere between its start and its end, then go on as its user would."""
-    name = random.choice(list(KILLED))
-    words = [word.format(outside=ground.outside) for word in KILLED[name]]
-    words += ["--workspace", str(ground.workspace)]
-    with_a_good_logo(ground)
+    name, words = one_that_writes(random, ground)
     if name not in took_s:
         took_s[name] = _run(words, None, ENDS_WITHIN_S)
         ground.mend()
@@ -67,17 +64,31 @@ def try_kills(random: Random, ground: Ground) -> None:
     for _ in range(random.choice((1, 1, 2))):
         _run(words, number, random.uniform(0, took_s[name]))
     hold_ground(ground, before, REPLACED.get(name, ()))
-    with on_another_day():
-        done = kitproof(*words)
-    # What was interrupted may have been taken up before the signal came.
-    is_over = name == "resume" and not unfinished(ground.workspace)
-    assert done.status == 0 or (is_over and done.status == 3), f"{name} after {signal.Signals(number).name}: {done}"
+    go_on(ground, name, words, f"{name} after {signal.Signals(number).name}")
     hold_ground(ground, before, REPLACED.get(name, ()))
     if name == "archive":
         for serial in (OF_TODAY, OF_BEFORE, "SO-0003"):
             done = kitproof("archive", "--bring-back", serial, "--workspace", str(ground.workspace))
             assert done.status == 0 or "nothing was taken out" in done.err, done
         refuse_loss(before, recorded(ground.workspace), may_be_new=True)
+
+
+def one_that_writes(random: Random, ground: Ground) -> tuple[str, list[str]]:
+    """The name of one of the commands, and its words for a ground."""
+    name = random.choice(list(KILLED))
+    words = [word.format(outside=ground.outside) for word in KILLED[name]]
+    with_a_good_logo(ground)
+    return name, [*words, "--workspace", str(ground.workspace)]
+
+
+def go_on(ground: Ground, name: str, words: Sequence[str], told: str) -> Done:
+    """Do what was interrupted once more, as its user would."""
+    with on_another_day():
+        done = kitproof(*words)
+    # It may have been taken up before it was interrupted.
+    is_over = name == "resume" and not unfinished(ground.workspace)
+    assert done.status == 0 or (is_over and done.status == 3), f"{told}: {done}"
+    return done
 
 
 def with_a_good_logo(ground: Ground) -> None:

@@ -1,7 +1,6 @@
 """The page in a real browser: a run by key strokes alone, storms of scans, windows that come and go, stop, access."""
 
 import contextlib
-import os
 import re
 import shutil
 import signal
@@ -12,26 +11,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import real_browser  # noqa: F401  (before what needs one: it skips all of this where there is none)
+
+# isort: split
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Locator, Page, expect
 from simulated_runs import ROOT
-
-BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
-if not BROWSER and not os.environ.get("KITPROOF_REQUIRE_BROWSER"):
-    pytest.skip("no chromium here", allow_module_level=True)
-
-from axe_playwright_python.sync_playwright import Axe  # noqa: E402
-from playwright.sync_api import Browser, Locator, Page, expect, sync_playwright  # noqa: E402
 
 WIDE, NARROW = {"width": 1366, "height": 768}, {"width": 683, "height": 384}
 #: Longer than any machine takes; a test that waits so long has failed.
 PATIENCE_MS = 30_000
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as started:
-        found = started.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
-        yield found
-        found.close()
 
 
 @pytest.fixture(scope="module")

@@ -4,10 +4,7 @@
 """
 
 import io
-import os
-import shutil
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -17,12 +14,11 @@ from numpy.typing import NDArray
 from PIL import Image
 
 ROOT = Path(__file__).parents[2]
-BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
-if not BROWSER and not os.environ.get("KITPROOF_REQUIRE_BROWSER"):
-    pytest.skip("no chromium here", allow_module_level=True)
-
 sys.path.append(str(ROOT))
-from playwright.sync_api import Browser, Page, sync_playwright  # noqa: E402
+from real_browser import launched  # noqa: E402  (first: it skips all of this where there is no browser)
+
+# isort: split
+from playwright.sync_api import Browser, Page  # noqa: E402
 
 import checks  # noqa: E402
 from rig.page.server import Server  # noqa: E402
@@ -115,14 +111,6 @@ def lost(a: Image.Image, b: Image.Image) -> int:
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as started:
-        found = started.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
-        yield found
-        found.close()
-
-
-@pytest.fixture(scope="module")
 def workspace(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("pictures")
     (folder / "limits").symlink_to(ROOT / "limits")
@@ -148,8 +136,7 @@ def test_another_font_is_no_other_page(browser: Browser, workspace: Path) -> Non
 def main() -> None:
     """Take all pictures anew."""
     KEPT.mkdir(exist_ok=True)
-    with sync_playwright() as started:
-        browser = started.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+    with launched() as browser:
         for name in PICTURES:
             taken(browser, ROOT, name).quantize(16).save(KEPT / f"{name}.png", optimize=True)
 
