@@ -33,6 +33,8 @@ TONE_HZ = 110.0
 LISTEN_S = 3.0
 #: So long a calibrator is listened to; our choice.
 CALIBRATOR_S = 6.0
+#: So many openings of the stream a loopback is measured in, and so often a calibrator is put on; our choice.
+OPENINGS, MOUNTINGS = 5, 2
 #: Of one output of a card against another: half-width of an even distribution (common practice, no source).
 OUTPUTS_PERCENT = 0.5
 

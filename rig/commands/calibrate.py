@@ -11,6 +11,8 @@ from rig.bench.settings import BenchSettings
 from rig.calibration.calibrated import OUT_OF_CONTROL
 from rig.calibration.desk import Desk, Guide, Meter, asked_over_visa, typed
 from rig.calibration.guided import (
+    MOUNTINGS,
+    OPENINGS,
     TONE_HZ,
     WiredStage,
     calibrate_input,
@@ -52,7 +54,7 @@ def loopback(
     bench: BenchFile = None,
     stage: OfStage = "playing",
     volts: Annotated[float | None, typer.Option(help="RMS volts at the output; else half of full scale.")] = None,
-    openings: Annotated[int, typer.Option(min=1, max=20, help="How often the stream is opened anew.")] = 5,
+    openings: Annotated[int, typer.Option(min=1, max=20, help="How often the stream is opened anew.")] = OPENINGS,
     yes: Yes = False,
 ) -> None:
     """Sound card from output to input: response, latency, noise, distortion."""
@@ -108,7 +110,7 @@ def microphone(
         float, typer.Option("--level", help="What the calibrator is set to, dB SPL: 94 or 114.")
     ] = 94.0,
     within_db: Annotated[float, typer.Option("--within", help="Its tolerance in dB.")] = CALIBRATOR_WITHIN_DB,
-    mountings: Annotated[int, typer.Option(min=1, max=10, help="How often it is put on.")] = 2,
+    mountings: Annotated[int, typer.Option(min=1, max=10, help="How often it is put on.")] = MOUNTINGS,
     file: Annotated[
         Path | None, typer.Option("--file", help="What the microphone reads too much: Hz, dB, degrees.")
     ] = None,

@@ -12,7 +12,7 @@ from rig.commands.common import HERE, AsJson, BenchFile, Workspace, Yes
 from rig.design.kit import kit_names, load_kit
 from rig.files.errors import FAIL, PASS, VOID, TableError
 from rig.run import opening
-from rig.run.bench_jobs import STAGES, Show, check_bench, has_wiring
+from rig.run.bench_jobs import KNOWN_OHM, STAGES, Show, check_bench, has_wiring
 from rig.screen.console import say
 
 
@@ -62,8 +62,9 @@ def refuse_mistakes(stage: str, load_ohm: float | None) -> None:
     """
     if stage not in ("", *STAGES):
         raise TableError(f"--stage: found {stage!r}; allowed: {', '.join(STAGES)}")
-    if load_ohm is not None and not 0.1 <= load_ohm <= 1000:
-        raise TableError(f"--load: found {load_ohm:g}; allowed: ohms of the known resistor, 0.1 to 1000")
+    low, high = KNOWN_OHM
+    if load_ohm is not None and not low <= load_ohm <= high:
+        raise TableError(f"--load: found {load_ohm:g}; allowed: ohms of the known resistor, {low:g} to {high:g}")
 
 
 def only_kit(workspace: Path) -> str:

@@ -22,7 +22,7 @@ from rig.files.errors import BenchSetupError, TableError
 from rig.page.front import Front, Place
 from rig.page.view import Report, Task, Told, View
 from rig.run import opening
-from rig.run.bench_jobs import LEADS_V, STAGES, check_bench, daily_check, has_wiring, known_ohm, made_at_desk
+from rig.run.bench_jobs import KNOWN_OHM, LEADS_V, STAGES, check_bench, daily_check, has_wiring, made_at_desk
 from rig.screen.bench_table import OUTCOMES, end_words, ordered, steps, sureness
 from rig.screen.calibrations import made_rows
 from rig.values.requests import Stage
@@ -30,10 +30,6 @@ from rig.values.verdicts import Outcome
 
 Order = Callable[[Front], None]
 Make = Callable[[Desk], Stored]
-#: Loopbacks are measured in so many openings of the stream, as at the command line; our choice.
-OPENINGS = 5
-#: Calibrators are put on so often, as at the command line; our choice.
-MOUNTINGS = 2
 #: Files that may hold a microphone's own response.
 RESPONSES = (".cal", ".csv", ".frd", ".txt")
 #: What stands in a form for the person who reads a meter.
@@ -98,7 +94,7 @@ def asked_for(place: Place, kits: Sequence[Kit], fields: Mapping[str, str]) -> t
         return _bench_check(place, named[form.one_of("kit", list(named))], form)
     if what == "daily":
         of = form.one_of("kit", ["", *named])
-        return _daily(place, named.get(of), None if of or not form.text("ohm") else form.number("ohm", None, 0.1, 1000))
+        return _daily(place, named.get(of), None if of or not form.text("ohm") else _ohm(form, "ohm"))
     if place.settings is None or place.settings.kind == "simulated":
         raise BenchSetupError("the simulated bench calibrates itself: nothing to do")
     task, make = MAKERS[what](place, place.settings, form)
@@ -124,7 +120,7 @@ def _loopback(place: Place, settings: BenchSettings, form: Form) -> tuple[Task, 
     stage = _stage(settings, form)
     words = "The sound card from output to input: response, latency, noise, distortion. The amplifier stays off."
     task = Task(f"loopback, {stage}", words)
-    return task, lambda desk: guided.calibrate_loopback(desk, stage, None, OPENINGS)
+    return task, lambda desk: guided.calibrate_loopback(desk, stage, None, guided.OPENINGS)
 
 
 def _output(place: Place, settings: BenchSettings, form: Form) -> tuple[Task, Make]:
@@ -146,13 +142,13 @@ def _microphone(place: Place, settings: BenchSettings, form: Form) -> tuple[Task
     name = form.one_of("file", ["", *response_files(place)])
     file = place.workspace / name if name else None
     task = Task("microphone", f"A sound calibrator of {level_db:g} dB on the microphone; nothing is played.")
-    return task, lambda desk: guided.calibrate_microphone(desk, level_db, within_db, MOUNTINGS, file)
+    return task, lambda desk: guided.calibrate_microphone(desk, level_db, within_db, guided.MOUNTINGS, file)
 
 
 def _sense(place: Place, settings: BenchSettings, form: Form) -> tuple[Task, Make]:
     percent = _percent(form, MARKED_PERCENT)
-    ohms = [form.number(name, None, 0.1, 1000) for name in ("first", "second") if name == "first" or form.text(name)]
-    loads = [resistor(known_ohm(ohm), percent) for ohm in ohms]
+    names = [name for name in ("first", "second") if name == "first" or form.text(name)]
+    loads = [resistor(_ohm(form, name), percent) for name in names]
     task = Task("sense resistor, clips and cables", "Clips open, clips on each other, and one or two known resistors.")
     return task, lambda desk: guided.calibrate_sense(desk, loads, LEADS_V)
 
@@ -219,8 +215,12 @@ def _percent(form: Form, usual: float) -> float:
     return form.number("percent", usual, 0.001, 20)
 
 
+def _ohm(form: Form, name: str) -> float:
+    return form.number(name, None, *KNOWN_OHM)
+
+
 def _bench_check(place: Place, kit: Kit, form: Form) -> tuple[Task, Order]:
-    load = form.number("ohm", None, 0.1, 1000) if form.text("ohm") else None
+    load = _ohm(form, "ohm") if form.text("ohm") else None
     wanted = form.one_of("stage", ["", *STAGES])
     stages = [name for name in STAGES if wanted in ("", name) and has_wiring(place.settings, name)]
 

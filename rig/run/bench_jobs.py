@@ -33,6 +33,8 @@ USUAL_RATE_HZ = 48000.0
 DAILY_S = 2.0
 #: Volts at the source for whatever hangs at the clips; our choice.
 LEADS_V = 0.1
+#: From which to which a known resistor may be, ohm; our choice.
+KNOWN_OHM = (0.1, 1000.0)
 #: A calibration is of the bench: whatever channels a kit may have.
 NO_KIT = cast(Kit, SimpleNamespace(channels=()))
 
@@ -61,8 +63,9 @@ def known_ohm(ohm: float) -> float:
     TableError
         If it is none that a bench is calibrated with.
     """
-    if not 0.1 <= ohm <= 1000:
-        raise TableError(f"found {ohm:g} ohm; allowed: the known resistor's value, 0.1 to 1000")
+    low, high = KNOWN_OHM
+    if not low <= ohm <= high:
+        raise TableError(f"found {ohm:g} ohm; allowed: the known resistor's value, {low:g} to {high:g}")
     return ohm
 
 
