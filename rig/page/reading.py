@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -104,18 +104,22 @@ def listed(workspace: Path, asked: Mapping[str, str], kits: Sequence[str]) -> Li
     from rig.store.selection import count, newest, unread
     from rig.store.selection import listed as rows_of_answer
 
-    problems: list[str] = []
-    number = int(asked.get("page", "")) if asked.get("page", "").isdecimal() else 1
+    wanted = int(asked.get("page", "")) if asked.get("page", "").isdecimal() else 1
     try:
         selection = selection_of(asked, kits)
     except TableError as error:
         return Listed((), 1, 1, (str(error),))
-    of, odd = ask(workspace, lambda one: (count(one, selection), unread(one, selection.kit)), problems.append)
-    pages = max(-(-of // A_PAGE), 1)
-    number = min(max(number, 1), pages)
-    rows = newest(selection, A_PAGE).offset((number - 1) * A_PAGE)
-    runs = ask(workspace, lambda one: rows_of_answer(one, rows))
-    return Listed(tuple(runs), number, pages, (*problems, *odd))
+
+    def question(connection: Any) -> Listed:
+        pages = max(-(-count(connection, selection) // A_PAGE), 1)
+        number = min(max(wanted, 1), pages)
+        rows = newest(selection, A_PAGE).offset((number - 1) * A_PAGE)
+        odd = unread(connection, selection.kit)
+        return Listed(tuple(rows_of_answer(connection, rows)), number, pages, tuple(odd))
+
+    problems: list[str] = []
+    found = ask(workspace, question, problems.append)
+    return replace(found, problems=(*problems, *found.problems))
 
 
 def past_of(workspace: Path, kit: str, serial: str, tell: Callable[[str], None] = lambda words: None) -> list[Past]:

@@ -105,7 +105,11 @@ def _asks_captures(
         or entry.reason.startswith(FAILED)
         or any(looks.count(request) > 1 for request in needed)
         # The guard is a limit like others: a log may end elsewhere now.
-        or any(_steady(work.kit, work, one) != _steady(was, work, one) for one in needed if isinstance(one, Programme))
+        or any(
+            steady_limits_k(work.kit, work.checks, one) != steady_limits_k(was, work.checks, one)
+            for one in needed
+            if isinstance(one, Programme)
+        )
     )
 
 
@@ -116,10 +120,6 @@ def _may_read_otherwise(record: Record, listed: ListedCheck) -> bool:
         return True
     is_other = record.software.get("kitproof") != version("kitproof")
     return is_other and all((record.folder / entry.file).exists() for entry in record.captures)
-
-
-def _steady(kit: Kit, work: Job, programme: Programme) -> object:
-    return steady_limits_k(kit, work.checks, programme)
 
 
 def _by_record(work: Job, record: Record, listed: ListedCheck, entry: ResultEntry, is_held_anew: bool) -> CheckResult:
