@@ -7,7 +7,7 @@ from typing import Annotated, cast
 
 import typer
 
-from rig.bench.settings import BenchSettings
+from rig.bench.settings import BenchSettings, bench_settings
 from rig.calibration.calibrated import OUT_OF_CONTROL
 from rig.calibration.desk import Desk, Guide, Meter, asked_over_visa, typed
 from rig.calibration.guided import (
@@ -28,7 +28,6 @@ from rig.calibration.volts import CALIBRATOR_DB, CALIBRATOR_WITHIN_DB, METER_PER
 from rig.commands.common import HERE, AsJson, BenchFile, Workspace, Yes
 from rig.design.kit import load_kit
 from rig.files.errors import FAIL, BenchSetupError, TableError
-from rig.run import opening
 from rig.run.bench_jobs import LEADS_V, calibrations_of, daily_check, known_ohm, made_at_desk
 from rig.screen.console import open_console, say, yes_or_no
 
@@ -156,7 +155,7 @@ def load_command(
 
 
 def _make(workspace: Path, file: Path | None, yes: bool, make: Callable[[Desk], Stored]) -> None:
-    settings = opening.bench_settings(workspace, file)
+    settings = bench_settings(workspace, file)
     if settings is None or settings.kind == "simulated":
         say(SIMULATED)
         return
@@ -213,7 +212,7 @@ def calibrations(
     as_json: AsJson = False,
 ) -> None:
     """List the bench's calibrations: age, value, uncertainty, what expires when."""
-    settings = opening.bench_settings(workspace, bench) or BenchSettings(kind="simulated")
+    settings = bench_settings(workspace, bench) or BenchSettings(kind="simulated")
     shown, held = calibrations_of(workspace, settings, load_kit(workspace, kit) if kit else None, all_of_them)
     for file in held.damaged:
         say(f"{file.words}, left out", to_stderr=True)
@@ -242,7 +241,7 @@ def daily(
     fault: Annotated[list[str] | None, typer.Option("--fault", help="Build a fault into the simulated bench.")] = None,
 ) -> None:
     """Measure a known resistor or the reference build, and hold it against the days before."""
-    settings = opening.bench_settings(workspace, bench) or BenchSettings(kind="simulated")
+    settings = bench_settings(workspace, bench) or BenchSettings(kind="simulated")
     guide = at_the_terminal(yes or settings.kind == "simulated")
     judged = daily_check(workspace, settings, guide, load_kit(workspace, kit) if kit else None, ohm, fault or [])
     from rig.screen.calibrations import show_daily

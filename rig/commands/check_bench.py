@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from rig.bench.settings import bench_settings
 from rig.calibration.desk import Guide
 from rig.commands.common import HERE, AsJson, BenchFile, Workspace, Yes
 from rig.design.kit import kit_names, load_kit
@@ -34,7 +35,7 @@ def check_bench_command(
 
     refuse_mistakes(stage, load)
     loaded = load_kit(workspace, kit or only_kit(workspace))
-    settings = opening.bench_settings(workspace, bench)
+    settings = bench_settings(workspace, bench)
     opened = opening.open_bench(workspace, settings, loaded, loaded.serial_example, fault or [])
     is_card = settings is not None and settings.kind == "soundcard"
     confirm = screen.asking(as_json, unattended=yes or not is_card)

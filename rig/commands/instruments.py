@@ -10,9 +10,9 @@ import typer
 
 from rig.bench.answers import Answer
 from rig.bench.instrument_settings import InstrumentSettings
+from rig.bench.settings import bench_settings
 from rig.commands.common import HERE, AsJson, BenchFile, Workspace
 from rig.files.errors import BENCH, BenchSetupError
-from rig.run import opening
 
 #: Polled fast here: a person waits; our choice.
 EVERY_S = 0.2
@@ -28,7 +28,7 @@ def instruments_command(
     as_json: AsJson = False,
 ) -> None:
     """Ask the instruments of bench.toml, and show what each says and what would be logged of it."""
-    settings = opening.bench_settings(workspace, bench)
+    settings = bench_settings(workspace, bench)
     backend = settings.visa_backend if settings else "@py"
     if search:
         _search(backend, as_json)

@@ -8,7 +8,7 @@ from typing import Any
 from rich.console import Console
 
 from rig.bench.base import Bench
-from rig.bench.settings import BenchSettings
+from rig.bench.settings import BenchSettings, bench_settings
 from rig.commands.common import STATUS
 from rig.design.kit import Kit
 from rig.files.errors import BENCH, BenchSetupError, PaperError
@@ -69,7 +69,7 @@ def open_for(
     workspace: Path, file: Path | None, kit: Kit, serial: str, faults: list[str]
 ) -> tuple[Bench, BenchSettings | None]:
     """The bench for one unit, and its settings; no settings: the simulated bench."""
-    settings = opening.bench_settings(workspace, file)
+    settings = bench_settings(workspace, file)
     return opening.open_bench(workspace, settings, kit, serial, faults), settings
 
 

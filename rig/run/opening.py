@@ -9,7 +9,6 @@ from pathlib import Path
 from rig.bench.base import Bench
 from rig.bench.listening import Listener, card_listening
 from rig.bench.settings import BenchSettings, simulated_name
-from rig.bench.settings import bench_settings as bench_settings
 from rig.calibration.calibrated import Held, asked_ages, calibrated, daily_doubts
 from rig.calibration.known_load import OPEN, SHORT, calibrate_sense, resistor
 from rig.calibration.storage import read_store

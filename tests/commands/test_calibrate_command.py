@@ -12,6 +12,7 @@ import pytest
 from test_cli import kitproof
 
 from rig.bench import soundcard
+from rig.bench.settings import bench_settings
 from rig.calibration.storage import stored
 from rig.run import opening
 
@@ -70,7 +71,7 @@ def answers(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 
 def in_force(folder: Path, stage: str = "playing"):
-    settings = opening.bench_settings(folder, None)
+    settings = bench_settings(folder, None)
     return opening.with_calibrations(folder, settings).calibration(stage)
 
 

@@ -12,10 +12,10 @@ from simulated_runs import ROOT
 from typer.testing import CliRunner
 
 from rig import cli
+from rig.bench.settings import bench_settings
 from rig.design.kit import load_kit
 from rig.files.errors import BenchSetupError, RecordError
 from rig.run import journal
-from rig.run.opening import bench_settings
 from rig.run.verify import clock_words
 from rig.store.records import (
     UNFINISHED,

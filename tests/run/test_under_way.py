@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from simulated_runs import ROOT
 
-from rig.bench.settings import BenchSettings
+from rig.bench.settings import BenchSettings, bench_settings
 from rig.calibration.desk import Guide
 from rig.commands import bench as bench_command
 from rig.commands import stop
@@ -41,7 +41,7 @@ def daily(folder: Path, guide: Guide) -> None:
 
 def calibrated(folder: Path, guide: Guide) -> None:
     (folder / "bench.toml").write_text(BENCH, encoding="utf-8")
-    settings = opening.bench_settings(folder, None)
+    settings = bench_settings(folder, None)
     assert settings
 
     def make(desk: object) -> object:
