@@ -7,6 +7,7 @@ from rich.table import Table
 from rich.text import Text
 
 from rig.screen.shapes import verdict_text
+from rig.store.homes import minute_words
 
 
 def run_table(runs: Iterable[Mapping[str, Any]], with_bench: bool = False) -> Table:
@@ -17,8 +18,7 @@ def run_table(runs: Iterable[Mapping[str, Any]], with_bench: bool = False) -> Ta
         # What names a record is broken rather than cut.
         table.add_column(name, overflow="fold", no_wrap=name in ("begun, UTC", "verdict"))
     for run in runs:
-        # A run is named after its begin, 2026-03-04T101500Z and so on.
-        begun = Text(f"{run['run'][:13].replace('T', ' ')}:{run['run'][13:15]}")
+        begun = Text(minute_words(run["run"]))
         between = (begun, Text(run["bench"])) if with_bench else (str(run["run_number"]), begun, Text(run["plan"]))
         wrong = Text(run["wrong"])
         table.add_row(Text(run["kit"]), Text(run["serial"]), *between, verdict_text(run["outcome"]), wrong)

@@ -10,7 +10,7 @@ from rich.text import Text
 from rig.report.findings_text import LEADING, titled
 from rig.screen.margins import recorded_margins
 from rig.screen.shapes import verdict_text
-from rig.store.homes import stamp
+from rig.store.homes import minute_words, stamp
 from rig.store.run_json import Record
 from rig.values.findings import Finding
 
@@ -43,7 +43,7 @@ def history_table(told: "History") -> Table:
     rows = [(run.run, (Text(run.bench), verdict_text(run.outcome), Text(run.wrong))) for run in told.runs]
     rows += [(stamp(note.at), (Text(note.by), Text("rework"), Text(note.words))) for note in told.reworks]
     for when, cells in sorted(rows, key=lambda row: row[0]):
-        table.add_row(f"{when[:13].replace('T', ' ')}:{when[13:15]}", *cells)
+        table.add_row(minute_words(when), *cells)
     return table
 
 

@@ -40,6 +40,11 @@ def stamp(at: str) -> str:
     return ""
 
 
+def minute_words(name: str) -> str:
+    """When a run began, UTC, by its name (2026-03-04T101500Z and so on) or a stamp: "2026-03-04 10:15"."""
+    return f"{name[:13].replace('T', ' ')}:{name[13:15]}"
+
+
 def changed_ns(folder: Path | str) -> int:
     """When a file, or what a folder lists, last changed, ns since 1970; 0: there is none."""
     try:
