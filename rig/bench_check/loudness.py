@@ -226,8 +226,8 @@ def room_noise(kit: Kit, silence: Capture, request: Sweep, turned_db: float = 0.
 
 def room_words(noise: RoomNoise) -> str:
     """Whether a room is quiet enough for a kit."""
-    short_db = noise.level_db - noise.limit_db
     if noise.is_too_loud_for_sweeps:
+        short_db = noise.level_db - noise.limit_db
         short = noise.mids_hz[short_db > 0]
         return (
             f"the room is too loud: this kit's full level would not stand out of it, most of all at "

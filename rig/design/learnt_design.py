@@ -215,8 +215,13 @@ def networks_of(sheet: Channel) -> list[str]:
     return [f"{b.driver.name}: {'; '.join(map(format_element, b.elements))}" for b in bare.branches]
 
 
+def _spread_percent(learnt: Learnt) -> dict[tuple[str, str, str], float]:
+    """Owner, name and field -> how far units lie apart in it."""
+    return {(p.owner, p.name, p.field): 100 * p.sigma for p in learnt.spread}
+
+
 def _values(sheet: Channel, learnt: Learnt) -> Iterator[LearntValue]:
-    spread = {(p.owner, p.name, p.field): p.sigma for p in learnt.spread}
+    spread_percent = _spread_percent(learnt)
     logs, covariance = learnt.logs
     for n, parameter in enumerate(learnt.shared):
         what = CALLED.get(parameter.field, parameter.field)
@@ -224,14 +229,13 @@ def _values(sheet: Channel, learnt: Learnt) -> Iterator[LearntValue]:
             owner=parameter.owner, of=parameter.name, what=what, value=1, u_percent=0, kit=1, off_percent=0
         )
         kit = _of_sheet(sheet, value)
-        sigma = spread.get((parameter.owner, parameter.name, parameter.field))
         found = _of_sheet(learnt.design, value) * math.exp(logs[n])
         changes = {
             "kit": kit,
             "value": found,
             "u_percent": 100 * float(covariance[n, n]) ** 0.5,
             "off_percent": 100 * (found / kit - 1),
-            "spread_percent": sigma and 100 * sigma,
+            "spread_percent": spread_percent.get((parameter.owner, parameter.name, parameter.field)),
         }
         yield value.model_copy(update=changes)
 
@@ -239,7 +243,7 @@ def _values(sheet: Channel, learnt: Learnt) -> Iterator[LearntValue]:
 def _made_of(sheet: Channel, learnt: Learnt) -> Iterator[LearntValue]:
     """Mass, compliance, losses and force factor of each driver (R. H. Small, JAES 20 (1972)), from its values."""
     logs, covariance = learnt.logs
-    spread = {(p.owner, p.name, p.field): p.sigma for p in learnt.spread}
+    spread_percent = _spread_percent(learnt)
     for driver in sheet.drivers:
         at = {p.field: n for n, p in enumerate(learnt.shared) if (p.owner, p.name) == ("driver", driver.name)}
         unit = np.eye(len(learnt.shared))
@@ -256,7 +260,7 @@ def _made_of(sheet: Channel, learnt: Learnt) -> Iterator[LearntValue]:
                 u_percent=100 * float(row @ covariance @ row) ** 0.5,
                 kit=kit,
                 off_percent=100 * math.expm1(log),
-                spread_percent=(sigma := spread.get(("driver", driver.name, what))) and 100 * sigma,
+                spread_percent=spread_percent.get(("driver", driver.name, what)),
             )
 
 

@@ -179,8 +179,8 @@ class Programme:
 #: A programme's cold start: so long, at so small a part of its level, so that coils stay cold while they are measured;
 #: our choice.
 COLD_S = 20.0
+COLD_PART = 0.1
 #: A quiet sweep lasts so long; our choice.
 QUIET_S = 0.3
-COLD_PART = 0.1
 
 Request = Sweep | Programme
