@@ -28,7 +28,7 @@ from rig.calibration.volts import CALIBRATOR_DB, CALIBRATOR_WITHIN_DB, METER_PER
 from rig.commands.common import HERE, AsJson, BenchFile, Workspace, Yes
 from rig.design.kit import load_kit
 from rig.files.errors import FAIL, BenchSetupError, TableError
-from rig.run.bench_jobs import LEADS_V, calibrations_of, daily_check, known_ohm, made_at_desk
+from rig.run.bench_jobs import LEADS_V, calibrations_of, daily_check, known_ohm, made_at_desk, put_down
 from rig.screen.console import open_console, say, yes_or_no
 
 OfStage = Annotated[str, typer.Option("--stage", help="Wiring of bench.toml: leads, playing or soak.")]
@@ -244,6 +244,7 @@ def daily(
     settings = bench_settings(workspace, bench) or BenchSettings(kind="simulated")
     guide = at_the_terminal(yes or settings.kind == "simulated")
     judged = daily_check(workspace, settings, guide, load_kit(workspace, kit) if kit else None, ohm, fault or [])
+    put_down(workspace, settings, judged)
     from rig.screen.calibrations import show_daily
 
     for one in judged:

@@ -22,7 +22,7 @@ from rig.files.errors import BenchSetupError, TableError
 from rig.page.front import Front, Place
 from rig.page.view import Report, Task, Told, View
 from rig.run import opening
-from rig.run.bench_jobs import KNOWN_OHM, LEADS_V, STAGES, check_bench, daily_check, has_wiring, made_at_desk
+from rig.run.bench_jobs import KNOWN_OHM, LEADS_V, STAGES, check_bench, daily_check, has_wiring, made_at_desk, put_down
 from rig.screen.bench_table import OUTCOMES, end_words, ordered, steps, sureness
 from rig.screen.calibrations import made_rows
 from rig.values.requests import Stage
@@ -258,6 +258,8 @@ def _daily(place: Place, kit: Kit | None, ohm: float | None) -> tuple[Task, Orde
 
     def order(front: Front) -> None:
         judged = daily_check(place.workspace, settings, front.guide(), kit, ohm)
+        front.close()
+        put_down(place.workspace, settings, judged)
         front.change(reported(daily_report(judged)))
 
     of = f"the reference build of {kit.name}" if kit else "the known resistor"

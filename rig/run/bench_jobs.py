@@ -147,7 +147,7 @@ def daily_check(
     ohm: float | None = None,
     faults: Sequence[str] = (),
 ) -> list[Judged]:
-    """Measure a known resistor, or the reference build of a kit, hold it against the days before, and put it down.
+    """A known resistor, or the reference build of a kit, measured and held against the days before; not yet put down.
 
     Raises
     ------
@@ -158,18 +158,20 @@ def daily_check(
     Stopped
         As `Guide.ready`.
     """
-    name = opening.calibrations_name(settings)
-    before = stored(workspace, name)
+    before = stored(workspace, opening.calibrations_name(settings))
     with at_bench(workspace, "daily check"):
         if kit:
             points = _of_unit(workspace, settings, kit, faults, guide)
         else:
             points = [_of_resistor(workspace, settings, ohm, before, guide)]
+    return [judge(point, before) for point in points]
+
+
+def put_down(workspace: Path, settings: BenchSettings, judged: Sequence[Judged]) -> None:
+    """Keep what a daily check found, for the days to come."""
     made_at = datetime.now().astimezone().isoformat(timespec="seconds")
-    judged = [judge(point, before) for point in points]
     for one in judged:
-        save(workspace, one.stored(name, made_at))
-    return judged
+        save(workspace, one.stored(opening.calibrations_name(settings), made_at))
 
 
 def _of_resistor(

@@ -13,7 +13,9 @@ from rig.bench import listening, soundcard
 from rig.bench_check.bench_finding import BenchFinding, right
 from rig.calibration.storage import stored
 from rig.commands.stop import stop_command
+from rig.page import bench_tasks
 from rig.page.bench_tasks import asked_for, bench_report
+from rig.page.front import Front
 from rig.page.station import Station
 from rig.run import bench_jobs, opening
 
@@ -150,6 +152,17 @@ def test_a_simulated_bench_calibrates_itself(tmp_path: Path) -> None:
     assert "calibrates itself" in station.choose_task(WINDOW, OUTPUT)
     task, _ = asked_for(station.place, station.kits, {"task": "daily", "kit": "booth-two"})
     assert "reference build of booth-two" in task.words
+
+
+def test_a_daily_check_is_put_down_where_no_stop_strikes_any_more(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    done: list[str] = []
+    monkeypatch.setattr(bench_tasks, "daily_check", lambda *of: [])
+    monkeypatch.setattr(bench_tasks, "put_down", lambda *of: done.append("put down"))
+    front = Front(pytest.fail, pytest.fail, lambda make: done.append("shown"), lambda: done.append("closed"))
+    asked_for(station.place, station.kits, {"task": "daily", "kit": "booth-two"})[1](front)
+    assert done == ["closed", "put down", "shown"]
 
 
 def test_the_bench_is_checked_from_the_page(tmp_path: Path) -> None:
