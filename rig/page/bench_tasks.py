@@ -27,6 +27,7 @@ from rig.screen.bench_table import OUTCOMES, end_words, ordered, steps, sureness
 from rig.screen.calibrations import made_rows
 from rig.values.requests import Stage
 from rig.values.verdicts import Outcome
+from rig.verdict.judge import outcome_of
 
 Order = Callable[[Front], None]
 Make = Callable[[Desk], Stored]
@@ -277,6 +278,4 @@ def daily_report(judged: Sequence[Judged]) -> Report:
         )
         for one in judged
     )
-    outcomes = [one.outcome for one in told]
-    outcome: Outcome = "fail" if "fail" in outcomes else "void" if "void" in outcomes else "pass"
-    return Report(outcome, "The daily check is put down.", told)
+    return Report(outcome_of([one.outcome for one in told]), "The daily check is put down.", told)
