@@ -1,6 +1,7 @@
 """Code about the code: who may import whom, one importer a vendor library, sizes, and what stands at the top level."""
 
 import ast
+import functools
 import importlib
 import inspect
 import itertools
@@ -82,9 +83,22 @@ def module_name(path: Path) -> str:
     return ".".join(parts)
 
 
+@functools.cache
+def tree_of(path: Path) -> ast.Module:
+    """A file, parsed once for all that is asked of it."""
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@functools.cache
+def nodes_of(path: Path) -> tuple[ast.AST, ...]:
+    """All that stands in a file, at whatever depth."""
+    return tuple(ast.walk(tree_of(path)))
+
+
+@functools.cache
 def imported(path: Path) -> set[str]:
     names = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes_of(path):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
@@ -106,32 +120,38 @@ def room_of(name: str) -> tuple[int, str]:
     return next((floor, room) for floor, rooms in enumerate(ROOMS) for room in rooms if under(name, room))
 
 
-@pytest.mark.parametrize("path", [path for path in SOURCES if path != ROOT / "rig" / "__init__.py"], ids=module_name)
-def test_a_room_imports_only_what_stands_below_it(path: Path) -> None:
-    name = module_name(path)
-    floor, room = room_of(name)
-    for other in imported(path):
-        if under(other, "rig") or under(other, "checks"):
-            below, wanted = room_of(other)
-            assert wanted == room or below > floor, f"{name} imports {other}, which does not stand below it"
-            assert (room, wanted) not in NEVER, f"{name} may not import {other}"
-            if wanted == "rig.simulated" != room:
-                assert any(under(name, opener) for opener in OPENS_A_BENCH), f"{name} imports the simulated bench"
+def test_a_room_imports_only_what_stands_below_it() -> None:
+    wrong = []
+    for path in SOURCES:
+        name = module_name(path)
+        if name == "rig":
+            continue
+        floor, room = room_of(name)
+        for other in imported(path):
+            if under(other, "rig") or under(other, "checks"):
+                below, wanted = room_of(other)
+                if wanted != room and below <= floor:
+                    wrong.append(f"{name} imports {other}, which does not stand below it")
+                if (room, wanted) in NEVER:
+                    wrong.append(f"{name} may not import {other}")
+                if wanted == "rig.simulated" != room and not any(under(name, opener) for opener in OPENS_A_BENCH):
+                    wrong.append(f"{name} imports the simulated bench")
+    assert wrong == []
 
 
 def names_imported(path: Path, package: str) -> list[tuple[str, str]]:
     """Module and name of everything that a file takes from a package."""
-    nodes = [node for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.ImportFrom)]
+    nodes = [node for node in nodes_of(path) if isinstance(node, ast.ImportFrom)]
     return [(node.module, alias.name) for node in nodes if under(node.module or "", package) for alias in node.names]
 
 
-@pytest.mark.parametrize("path", sorted((ROOT / "rig" / "simulated").glob("*.py")), ids=module_name)
-def test_simulated_units_share_no_formula_with_what_judges_them(path: Path) -> None:
+def test_simulated_units_share_no_formula_with_what_judges_them() -> None:
     """Of the lumped model they take the data (classes, constants), and what air is; nothing that computes."""
-    for module, name in names_imported(path, "rig.circuit"):
-        taken = getattr(importlib.import_module(module), name)
-        computes = inspect.isroutine(taken) or inspect.ismodule(taken)
-        assert module == "rig.circuit.units" or not computes, f"{path.name} uses {module}.{name}"
+    for path in (ROOT / "rig" / "simulated").glob("*.py"):
+        for module, name in names_imported(path, "rig.circuit"):
+            taken = getattr(importlib.import_module(module), name)
+            computes = inspect.isroutine(taken) or inspect.ismodule(taken)
+            assert module == "rig.circuit.units" or not computes, f"{path.name} uses {module}.{name}"
 
 
 def test_no_two_files_share_a_name() -> None:
@@ -142,14 +162,16 @@ def test_no_two_files_share_a_name() -> None:
     assert sorted({name for name in names if names.count(name) > 1}) == []
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=module_name)
-def test_vendor_libraries_have_one_importer(path: Path) -> None:
-    name = module_name(path)
-    for other in imported(path):
-        places = ONE_IMPORTER.get(other.split(".")[0])
-        if places:
+def test_vendor_libraries_have_one_importer() -> None:
+    wrong = []
+    for path in SOURCES:
+        name = module_name(path)
+        for other in imported(path):
+            places = ONE_IMPORTER.get(other.split(".")[0], name)
             wanted = (places,) if isinstance(places, str) else places
-            assert any(under(name, place) for place in wanted), f"{name} imports {other}; only {wanted} may"
+            if not any(under(name, place) for place in wanted):
+                wrong.append(f"{name} imports {other}; only {wanted} may")
+    assert wrong == []
 
 
 def test_no_import_cycles() -> None:
@@ -170,8 +192,8 @@ def test_no_import_cycles() -> None:
         visit(name, ())
 
 
-def without_docstrings(node: ast.AST) -> int:
-    lines = node.end_lineno - node.lineno + 1
+def without_docstrings(node: ast.AST, lines: int) -> int:
+    """How many of so many lines are left without those of docstrings."""
     for inner in ast.walk(node):
         if isinstance(inner, ast.FunctionDef | ast.ClassDef | ast.Module) and inner.body:
             first = inner.body[0]
@@ -188,18 +210,18 @@ def without_docstrings(node: ast.AST) -> int:
 GRANDFATHERED: set[str] = set()
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=module_name)
-def test_sizes(path: Path) -> None:
-    text = path.read_text(encoding="utf-8")
-    tree = ast.parse(text)
-    tree.lineno, tree.end_lineno = 1, text.count("\n")
-    assert without_docstrings(tree) <= 400 or module_name(path) in GRANDFATHERED
-    for node in ast.walk(tree):
-        if isinstance(node, ast.FunctionDef):
-            name = f"{module_name(path)}.{node.name}"
-            assert without_docstrings(node) <= 40 or name in GRANDFATHERED, (
-                f"{name} has {without_docstrings(node)} lines"
-            )
+def test_sizes() -> None:
+    sizes, most = {}, {}
+    for path in SOURCES:
+        lines = path.read_text(encoding="utf-8").count("\n")
+        sizes[module_name(path)] = without_docstrings(tree_of(path), lines)
+        most[module_name(path)] = 400
+        for node in nodes_of(path):
+            if isinstance(node, ast.FunctionDef):
+                name = f"{module_name(path)}.{node.name}"
+                sizes[name] = max(without_docstrings(node, node.end_lineno - node.lineno + 1), sizes.get(name, 0))
+                most[name] = 40
+    assert {name: size for name, size in sizes.items() if size > most[name] and name not in GRANDFATHERED} == {}
 
 
 #: Arguments that a function takes by their place: more are told apart by name alone.
@@ -208,15 +230,19 @@ MOST_BY_PLACE = 6
 NO_KEYS = ("Array", "Floats", "Complex", "Singles", "Capture", "bytes")
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=module_name)
-def test_many_arguments_are_named_and_caches_are_looked_up_by_values(path: Path) -> None:
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.FunctionDef):
-            by_place = [arg for arg in node.args.posonlyargs + node.args.args if arg.arg not in ("self", "cls")]
-            assert len(by_place) <= MOST_BY_PLACE, f"{module_name(path)}.{node.name}: name some of its arguments"
-            is_cache = any("cache" in ast.unparse(one) for one in node.decorator_list)
-            keys = [ast.unparse(arg.annotation) for arg in by_place if is_cache and arg.annotation]
-            assert not [key for key in keys if any(name in key for name in NO_KEYS)], f"{module_name(path)}.{node.name}"
+def test_many_arguments_are_named_and_caches_are_looked_up_by_values() -> None:
+    wrong = []
+    for path in SOURCES:
+        for node in nodes_of(path):
+            if isinstance(node, ast.FunctionDef):
+                by_place = [arg for arg in node.args.posonlyargs + node.args.args if arg.arg not in ("self", "cls")]
+                if len(by_place) > MOST_BY_PLACE:
+                    wrong.append(f"{module_name(path)}.{node.name}: name some of its arguments")
+                is_cache = any("cache" in ast.unparse(one) for one in node.decorator_list)
+                keys = [ast.unparse(arg.annotation) for arg in by_place if is_cache and arg.annotation]
+                if any(name in key for key in keys for name in NO_KEYS):
+                    wrong.append(f"{module_name(path)}.{node.name}: a cache that is looked up by {keys}")
+    assert wrong == []
 
 
 #: Called by others than this code: the command line and its help, and what migrates tables.
@@ -242,7 +268,7 @@ def test_what_nobody_uses_is_not_there() -> None:
     # Of all that stands at the top of a file: what the tests alone use belongs to them.
     defined, used = {}, set()
     for path in SOURCES:
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        for node in tree_of(path).body:
             targets = node.targets if isinstance(node, ast.Assign) else [getattr(node, "target", None)]
             names = [target.id for target in targets if isinstance(target, ast.Name)]
             names += [node.name] if isinstance(node, ast.FunctionDef | ast.ClassDef) else []
@@ -271,7 +297,7 @@ NO_SOURCE = re.compile(
 def numbers_with_comments(path: Path) -> Iterator[tuple[ast.Assign, str]]:
     """Each number at the top of a file, with the comment `#:` above it, or above the lines that it stands among."""
     lines = path.read_text(encoding="utf-8").splitlines()
-    for node in ast.parse("\n".join(lines)).body:
+    for node in tree_of(path).body:
         if isinstance(node, ast.Assign) and is_number(node.value):
             named = node.targets[0].elts if isinstance(node.targets[0], ast.Tuple) else node.targets
             if all(isinstance(one, ast.Name) and one.id.isupper() for one in named):
@@ -281,35 +307,41 @@ def numbers_with_comments(path: Path) -> Iterator[tuple[ast.Assign, str]]:
                 yield node, " ".join(line.removeprefix("#: ") for line in reversed(own))
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=module_name)
-def test_a_number_says_what_it_is_and_where_it_is_from(path: Path) -> None:
-    # By a comment `#:` above it, never by a string behind it.
+def lacks_of_numbers(path: Path) -> Iterator[str]:
+    """What the numbers at the top of a file do not say of themselves by a comment `#:` above them."""
     for node, comment in numbers_with_comments(path):
         place = f"{module_name(path)}:{node.lineno}"
-        assert comment, f"{place} has no comment"
-        source = SOURCE.search(comment)
-        assert source or NO_SOURCE.search(comment), f"{place} does not say where it is from"
+        if not comment:
+            yield f"{place} has no comment"
+        elif not SOURCE.search(comment) and not NO_SOURCE.search(comment):
+            yield f"{place} does not say where it is from"
         benchmark = re.search(r"tests/benchmarks/(\w+\.py)", comment)
-        assert not benchmark or (ROOT / benchmark[0]).exists(), f"{place}: {benchmark} is not there"
-    body = ast.parse(path.read_text(encoding="utf-8")).body
-    for node, behind in itertools.pairwise(body):
+        if benchmark and not (ROOT / benchmark[0]).exists():
+            yield f"{place}: {benchmark} is not there"
+    for node, behind in itertools.pairwise(tree_of(path).body):
         is_string = isinstance(behind, ast.Expr) and isinstance(behind.value, ast.Constant)
-        is_name = isinstance(node, ast.Assign) and is_number(node.value)
-        assert not (is_name and is_string), f"{module_name(path)}:{node.lineno}: the comment stands above, as `#:`"
+        if isinstance(node, ast.Assign) and is_number(node.value) and is_string:
+            yield f"{module_name(path)}:{node.lineno}: the comment stands above, as `#:`"
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=module_name)
-def test_public_functions_say_what_they_do(path: Path) -> None:
-    for node in ast.parse(path.read_text(encoding="utf-8")).body:
-        if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
-            assert ast.get_docstring(node), f"{module_name(path)}.{node.name} has no docstring"
+def test_a_number_says_what_it_is_and_where_it_is_from() -> None:
+    assert [lack for path in SOURCES for lack in lacks_of_numbers(path)] == []
 
 
-@pytest.mark.parametrize("check", checks.ALL, ids=lambda check: check.NAME)
-def test_every_check_is_whole(check: object) -> None:
-    for part in ("NAME", "TITLE", "GATE", "Settings", "requests", "read"):
-        assert hasattr(check, part)
-    assert check.__doc__
+def test_public_functions_say_what_they_do() -> None:
+    public = [
+        (path, node)
+        for path in SOURCES
+        for node in tree_of(path).body
+        if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
+    ]
+    assert [f"{module_name(path)}.{node.name}" for path, node in public if not ast.get_docstring(node)] == []
+
+
+def test_every_check_is_whole() -> None:
+    parts = ("NAME", "TITLE", "GATE", "Settings", "requests", "read")
+    assert [(check.NAME, part) for check in checks.ALL for part in parts if not hasattr(check, part)] == []
+    assert [check.NAME for check in checks.ALL if not check.__doc__] == []
 
 
 @pytest.mark.parametrize(
