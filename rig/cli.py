@@ -25,7 +25,7 @@ COMMANDS = {
     ),
     "resume": (
         "resume:resume_command",
-        "Go on with a run whose soak was interrupted by a crash or a power cut, or close it.",
+        "Go on with a run that was interrupted by a crash or a power cut, or close it.",
     ),
     "demo": (
         "demo:demo_command",

@@ -99,5 +99,5 @@ def _state(folder: Path) -> str:
     if journal.is_running(folder):
         return f"under way: {folder}"
     if (folder / journal.CHECKPOINT).is_file():
-        return f"interrupted in its soak; kitproof resume goes on or closes it: {folder}"
+        return f"interrupted; kitproof resume goes on or closes it: {folder}"
     return f"ended while being written, counts for nothing: {folder}"

@@ -252,6 +252,6 @@ def interrupted_words(run: Run, about: About) -> str:
         return f"it was not taken up again, only closed, at {when}; what had been measured by then stands in it."
     stood = [lapse(stop - start) for log, _ in run.logs for start, stop in gaps(log)]
     if not stood:
-        return f"it was taken up again at {when}, at a place where nothing was playing."
+        return f"it was taken up again at {when}; no programme was playing when it was cut off."
     text = f"the programme stood still for {' and '.join(stood)} (hatched in the figure) and was taken up again"
     return f"{text}, last at {when}."

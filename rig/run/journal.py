@@ -1,14 +1,16 @@
-"""What is on the disk while a long run is under way, so that a crash or a power cut loses nothing but a row.
+"""What is on the disk while a run is under way, so that a crash or a power cut costs at most what was sounding.
 
-A run under way holds a lock in its reserved folder. From the stage soak on, every capture is written at once and every
-row of a log is synced before the next begins.
+A run under way holds a lock in its reserved folder. Every capture is written while the next one sounds, in the stage
+soak before anything else does; there every row of a log is synced before the next begins.
 `checkpoint.json` in the reserved folder says what stands there; with it the run can go on, or be closed as void.
 """
 
-from collections.abc import Iterable, Iterator
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from rig.files.disk import read_json, why, write
 from rig.files.errors import RecordError
@@ -38,7 +40,7 @@ class Facts:
     kit_sha256: str
     #: What its record will say of it.
     about: About
-    #: How often the person at the bench was asked to go on.
+    #: How often the person at the bench was asked to go on, up to the place where something was moved last.
     asked: Whole = 0
 
 
@@ -53,7 +55,7 @@ class Checkpoint(Facts):
 
 @dataclass(frozen=True, kw_only=True)
 class Interrupted(Facts):
-    """A run that ended in the middle of its soak, as it stands on the disk."""
+    """A run that was cut off, as it stands on the disk."""
 
     folder: Path
     captures: tuple[Capture, ...]
@@ -63,7 +65,7 @@ class Interrupted(Facts):
 
 
 class Journal:
-    """Keeps a run's events on the disk from the stage soak on.
+    """Keeps a run's events on the disk.
 
     Parameters
     ----------
@@ -78,23 +80,24 @@ class Journal:
 
         self._folder = folder
         self._facts = Facts(kit=kit.name, serial=serial, kit_sha256=kit_sha256(kit), about=about)
-        self._known = {programme: len(rows) for programme, rows in known.logs.items()} if known else {}
+        captures, files, logs = (known.captures, known.files, known.logs) if known else ((), (), {})
+        self._rows_known = {programme: len(rows) for programme, rows in logs.items()}
         #: Captures on the disk, by the identity of their samples.
-        self.files = (
-            {id(one.samples): file for one, file in zip(known.captures, known.files, strict=True)} if known else {}
-        )
-        self._captures: list[tuple[Capture, tuple[str, ...]]] = []
-        self._programmes: list[Programme] = []
-        self._writer: LogWriter | None = None
-        self._asked = 0
+        self.files = {id(one.samples): file for one, file in zip(captures, files, strict=True)}
+        #: Likewise all that there are, each with what speaks against it: nothing drops out when a run is taken up.
+        self._captures: dict[int, tuple[Capture, tuple[str, ...]]] = {id(one.samples): (one, ()) for one in captures}
+        self._programmes = list(logs)
+        self._rows: LogWriter | None = None
+        self._asked, self._asked_at_place = 0, known.asked if known else 0
         self._is_soak = False
+        self._writer, self._writing = ThreadPoolExecutor(1, "journal"), deque[Future[None]]()
         try:
             self._lock = claim(folder / LOCK)
         except BlockingIOError:
             raise RecordError(f"{folder}: a run is under way there") from None
 
     def keep(self, events: Iterable[Event]) -> Iterator[Event]:
-        """Pass events on, each after what it brought is on the disk.
+        """Pass events on, each after what it brought is on the disk or about to be written.
 
         Raises
         ------
@@ -104,56 +107,65 @@ class Journal:
         for event in events:
             try:
                 self._write(event)
+                while self._writing and (self._is_soak or self._writing[0].done()):
+                    self._writing.popleft().result()
             except OSError as error:
                 raise RecordError(f"{self._folder}: what was measured could not be written: {why(error)}") from None
             yield event
 
     def _write(self, event: Event) -> None:
         match event:
-            case StageReached("soak", _):
+            case Asked(_, is_place=False):
                 self._asked += 1
-                self._is_soak = True
-                self._checkpoint()
-            case Asked() | StageReached():
+            case StageReached() | Asked():
                 self._asked += 1
+                self._is_soak = self._is_soak or (isinstance(event, StageReached) and event.stage == "soak")
+                if self._asked > self._asked_at_place:
+                    self._asked_at_place = self._asked
+                    self._checkpoint()
             case Captured(capture, troubles):
-                self._captures.append((capture, troubles))
-                self._checkpoint()
+                self._captures[id(capture.samples)] = (capture, troubles)
+                if id(capture.samples) not in self.files:
+                    self._checkpoint()
             case Started(request) if isinstance(request, Programme):
-                self._programmes.append(request)
-                self._writer = LogWriter(self._folder, len(self._programmes))
+                if request not in self._programmes:
+                    self._programmes.append(request)
+                self._rows = LogWriter(self._folder, self._programmes.index(request) + 1)
                 self._checkpoint()
             case Logged(programme, row, _):
                 self._append(programme, row)
 
     def close(self) -> None:
-        """Let go of the files."""
-        if self._writer:
-            self._writer.close()
+        """Wait until all is written, and let go of the files."""
+        self._writer.shutdown()
+        if self._rows:
+            self._rows.close()
         self._lock.close()
 
     def _append(self, programme: Programme, row: Row) -> None:
-        if self._known.get(programme, 0):
+        if self._rows_known.get(programme, 0):
             # On the disk since before the interruption.
-            self._known[programme] -= 1
-        elif self._writer:
-            self._writer.append(row)
+            self._rows_known[programme] -= 1
+        elif self._rows:
+            self._rows.append(row)
 
     def _checkpoint(self) -> None:
-        if not self._is_soak:
-            return
-        calibrations, captures = write_captures(self._captures, self._folder, self.files)
-        stands = Checkpoint(
-            **{**vars(self._facts), "asked": self._asked},
-            calibrations=calibrations,
-            captures=captures,
-            logs=tuple(self._programmes),
-        )
+        """Have all written that there is by now; of a run that has recorded nothing there is nothing to be taken up."""
+        if self._captures or self._programmes:
+            facts = {**vars(self._facts), "asked": self._asked_at_place}
+            stands = (facts, tuple(self._captures.values()), tuple(self._programmes))
+            self._writing.append(self._writer.submit(self._put_down, *stands))
+
+    def _put_down(
+        self, facts: dict[str, Any], kept: Sequence[tuple[Capture, tuple[str, ...]]], logs: tuple[Programme, ...]
+    ) -> None:
+        calibrations, captures = write_captures(kept, self._folder, self.files)
+        stands = Checkpoint(**facts, calibrations=calibrations, captures=captures, logs=logs)
         write(self._folder / CHECKPOINT, json_bytes({"schema": SCHEMA, **table(stands)}))
 
 
 def interrupted(workspace: Path) -> list[Path]:
-    """Folders of runs that were interrupted in their soak and are not under way."""
+    """Folders of runs that were interrupted and are not under way."""
     return [folder for folder in unfinished(workspace) if (folder / CHECKPOINT).is_file() and not is_running(folder)]
 
 

@@ -1,4 +1,9 @@
-"""Going on with a run that was interrupted in its soak: what is on the disk is played back, then the bench goes on."""
+"""Going on with a run that was interrupted: what is on the disk is played back, then the bench goes on.
+
+Something may have been moved since at the place where it was cut off, so that place is measured anew, from its quiet
+sweeps on; what was recorded there before is kept and counts for nothing. Not so in the soak, which nothing is measured
+twice in: it goes on where it was, with a gap.
+"""
 
 from collections.abc import Generator, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
@@ -7,14 +12,12 @@ from datetime import datetime
 from itertools import groupby, pairwise
 
 from rig.bench.base import Bench, BenchEnds, Player
+from rig.files.plain import json_bytes
 from rig.run.archive import ArchiveBench
 from rig.run.journal import Interrupted
-from rig.values.captures import Capture
+from rig.values.captures import BEFORE_CUT, NOT_HOT, Calibration, Capture
 from rig.values.logs import Row
 from rig.values.requests import Programme, Request, Stage, Sweep
-
-#: Said of sweeps that belong right behind a programme but were played after an interruption.
-NOT_HOT = "played after an interruption: the unit had cooled by then"
 
 
 class ResumedBench:
@@ -30,6 +33,8 @@ class ResumedBench:
         self.before, self.live = before, live
         #: Whether a programme was played on: what follows it follows at once.
         self.went_on = False
+        #: Whether the run has come to the place where it was cut off.
+        self.is_at_cut = False
         self.archive = ArchiveBench(before.captures, {"interrupted": before.folder.name}, before.logs)
 
     def describe(self) -> dict[str, object]:
@@ -55,7 +60,7 @@ class ResumedBench:
     @property
     def closing(self) -> BenchEnds:
         """What ends the run when it is only to be closed."""
-        return BenchEnds("the run was interrupted in its soak and has been closed")
+        return BenchEnds("the run was interrupted and has been closed")
 
 
 class ResumedPlayer:
@@ -66,23 +71,44 @@ class ResumedPlayer:
 
     def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
         """Captures from the disk where there are any, live ones of the others: a former version may have asked for them
-        in another order.
+        in another order. Of a request that was cut off before, all from before that come first.
 
         Raises
         ------
         BenchEnds
-            When the run is only to be closed and more is asked than there is.
+            When the run is only to be closed and more is asked than there is; or when the bench is not as it was.
         """
         archive = self._bench.archive
+        if self._player and self._bench.is_at_cut and requests[0].stage != "soak":
+            for request in requests:
+                while archive.holds(request):
+                    (capture,) = archive.play([request])
+                    yield replace(capture, flags=tuple(dict.fromkeys((*capture.flags, BEFORE_CUT))))
         for is_held, some in groupby(requests, archive.holds):
             if is_held:
-                yield from archive.play(list(some))
+                for request in some:
+                    yield from self._stored(request)
             elif self._player is None:
                 raise self._bench.closing
             else:
-                for capture in self._player.play(list(some)):
-                    late = capture.request.moment == "hot" and not self._bench.went_on
-                    yield replace(capture, flags=(*capture.flags, NOT_HOT)) if late else capture
+                yield from self._live(self._player, list(some))
+
+    def _stored(self, request: Sweep) -> Iterator[Capture]:
+        """The next capture of a request from the disk, and those before it that an earlier interruption set aside."""
+        while self._bench.archive.holds(request):
+            (capture,) = self._bench.archive.play([request])
+            yield capture
+            if BEFORE_CUT not in capture.flags:
+                return
+
+    def _live(self, player: Player, requests: Sequence[Sweep]) -> Iterator[Capture]:
+        before = {one.request.stage: _in_force(one.calibration) for one in self._bench.before.captures}
+        for capture in player.play(requests):
+            now = _in_force(capture.calibration)
+            if before.get(capture.request.stage, now) != now:
+                raise BenchEnds("the run was interrupted, and the bench has been calibrated anew or changed since")
+            late = capture.request.moment == "hot" and not self._bench.went_on
+            yield replace(capture, flags=(*capture.flags, NOT_HOT)) if late else capture
 
     def soak(self, programme: Programme, from_s: float = 0.0) -> Generator[Row, None, None]:
         """The rows from the disk, then the rest of the programme; the time between is a gap and counts.
@@ -118,6 +144,12 @@ def gap_s(rows: Sequence[Row]) -> float:
     """How long a programme has been interrupted in all: the part of each gap that is no row's own time."""
     every_s = min((after.seconds - before.seconds for before, after in pairwise(rows)), default=0.0)
     return sum(after.seconds - before.seconds - every_s for before, after in pairwise(rows) if after.state == "gap")
+
+
+def _in_force(calibration: Calibration) -> bytes:
+    """What of a calibration bears on readings, to be compared: not when it was made, nor the air, which moves."""
+    load = calibration.known_load and replace(calibration.known_load, made_at="")
+    return json_bytes(replace(calibration, known_load=load, air_celsius=None, made_at={}, doubts={}))
 
 
 def _since(clock: str) -> float:

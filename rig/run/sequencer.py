@@ -242,24 +242,22 @@ def _play(walk: _Walk, requests: Sequence[Sweep], player: Player, gates: Sequenc
     for _ in range(REPEATS + 1):
         if not pending:
             return
-        disturbed: list[Sweep] = []
         yield _started(walk, pending[0])
-        for n, capture in enumerate(player.play(pending), 1):
+        for capture in player.play(pending):
             attempts = walk.attempts.setdefault(capture.request, [])
             capture = replace(capture, attempt=len(attempts) + 1)
-            if n < len(pending):
-                yield _started(walk, pending[n])
+            after = pending[pending.index(capture.request) + 1 :]
+            if after:
+                yield _started(walk, after[0])
             troubles = capture_troubles(capture)
             for kept in (attempts, walk.all_captures):
                 kept.append((capture, troubles))
             walk.looks[capture.request], walk.troubles[capture.request] = standing(attempts, walk.all_captures)
             yield Captured(capture, troubles)
-            if troubles:
-                disturbed.append(capture.request)
-            if n < len(pending) and all(walk.looks.get(one) and not walk.troubles[one] for one in gates):
+            if after and all(walk.looks.get(one) and not walk.troubles[one] for one in gates):
                 _with_symptoms(walk, sweeps(gates))
                 _of_checks(walk, sweeps(gates), _is_doubtful)
-        pending = disturbed
+        pending = [request for request in pending if walk.attempts[request][-1][1]]
 
 
 def _second_looks(walk: _Walk, wanted: Sequence[Request], player: Player) -> Iterator[Event]:
@@ -358,7 +356,7 @@ def _require_gates(walk: _Walk, group: Group) -> Iterator[Event]:
     walk.asked_about |= {one.what for one in new}
     if new and not walk.held:
         words = f"{advice(new)}\n{GO_ON}"
-        yield Asked(words)
+        yield Asked(words, is_place=False)
         _ask(walk, words)
 
 

@@ -157,31 +157,35 @@ def resume(
     view: View,
     settings: BenchSettings | None = None,
 ) -> tuple[Run, Record]:
-    """Go on with a run that was interrupted in its soak, or close it as void (`live` None), and write its record.
+    """Go on with a run that was interrupted, or close it as void (`live` None), and write its record.
 
     Raises
     ------
     RecordError
-        If the kit has changed since: its limits and its programme would not be those that the run began with.
+        If the kit has changed since, whose limits and requests would not be those that the run began with; or it is
+        another bench.
     """
-    if live and kit_sha256(work.kit) != before.kit_sha256:
-        raise RecordError(
-            f"{before.folder}: kit {before.kit!r} has changed since; the run can only be closed (--close)"
-        )
+    name = before.about.bench_name or bench_name(settings)
+    if live:
+        changed = f"kit {before.kit!r} has changed since" if kit_sha256(work.kit) != before.kit_sha256 else ""
+        if name != bench_name(settings):
+            changed = f"it began at the bench {name!r}, and this is {bench_name(settings)!r}"
+        if changed:
+            raise RecordError(f"{before.folder}: {changed}; the run can only be closed (--close)")
     bench, others = ResumedBench(before, live), _asked(settings, work, before.serial)
     asked = 0
 
     def ask(words: str) -> bool:
-        # The last question of the interrupted run is asked again: something may have been moved since.
+        # At the place where the run was cut off it is asked again: something may have been moved since.
         nonlocal asked
         asked += 1
-        return live is None or asked < before.asked or confirm(words)
+        bench.is_at_cut = asked >= before.asked
+        return live is None or not bench.is_at_cut or confirm(words)
 
     with interrupts() as ctrl_c:
         journal = Journal(before.folder, work.kit, before.serial, before.about, before)
         run = _walk(_coded(work, before.serial, before.folder), bench, ask, view, journal, ctrl_c)
         about = _with_others(before.about, before.folder.parent, others)
-        name = about.bench_name or bench_name(settings)
         about = replace(about, resumed_at=records.now(), bench=bench.describe(), bench_name=name)
         return run, records.save(before.folder, work.kit, before.serial, run, about, journal.files)
 

@@ -105,6 +105,12 @@ class Calibration:
     doubts: dict[str, str] = field(default_factory=dict)
 
 
+#: Flags of the rig itself: of a sweep that belongs right behind a programme but was played after an interruption; and
+#: of one at the place where a run was interrupted, at which something may have been moved since.
+NOT_HOT = "played after an interruption: the unit had cooled by then"
+BEFORE_CUT = "played before the run was interrupted at this place: it is measured anew"
+
+
 @dataclass(frozen=True, eq=False)
 class Capture:
     """What came back for a request. Samples are as the converter gave them: full scale is 1.0.

@@ -25,6 +25,8 @@ class Asked:
     """The person at the bench was asked to do something."""
 
     words: str
+    #: Whether something is moved for it: what sounds after it comes from another place.
+    is_place: bool = True
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from rig.design.kit import Kit
 from rig.design.trust import RestsOn, doubt, is_spoilt
 from rig.design.uncertainty_budget import with_repeatability
 from rig.signals import alteration, integrity, marks, quiet
-from rig.values.captures import Capture, UnfitBench, Untrusted
+from rig.values.captures import BEFORE_CUT, NOT_HOT, Capture, UnfitBench, Untrusted
 from rig.values.logs import Log
 from rig.values.names import SHIFT, BenchPart
 from rig.values.readings import CheckReadings
@@ -44,7 +44,8 @@ def capture_integrity(capture: Capture) -> integrity.Integrity:
 
 def capture_troubles(capture: Capture) -> tuple[str, ...]:
     """Everything that speaks against a capture: the driver's flags and the samples."""
-    flags = tuple(f"the sound driver reported: {flag}" for flag in capture.flags)
+    own = (NOT_HOT, BEFORE_CUT)
+    flags = tuple(flag if flag in own else f"the sound driver reported: {flag}" for flag in capture.flags)
     if malformed := form_troubles(capture):
         return flags + malformed
     if capture.request.is_silence:

@@ -5,25 +5,33 @@
 Each unit is walked on the simulated bench as a sound card's stream would give its captures: one stimulus behind the
 other, the next one sounding while the caller works. Time is counted, not waited for: a sound lasts as long as it lasts,
 and work takes the processor time of its thread, so that a busy machine changes little. What the simulation itself costs
-is left out. The first unit pays for what a process works out once; `--rehearsed` lets that happen before it.
+is left out. Captures are written by the journal as in a run, in a thread of its own which works while the next one
+sounds; its processor time is told beside, and `--unwritten` leaves it out. The first unit pays for what a process works
+out once; `--rehearsed` lets that happen before it.
 """
 
 import argparse
 import sys
+import tempfile
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT)]
 
 from rig.bench.base import LONGEST_DELAY_S, allowed_delay_s, capture_frames
+from rig.design.kit import Kit
 from rig.run import sequencer
+from rig.run.journal import Journal
 from rig.run.opening import simulated
 from rig.run.schedule import with_codes
 from rig.run.verify import job
 from rig.simulated.bench import SimulatedBench
+from rig.store.records import now
+from rig.store.run_json import About
 from rig.values.captures import Capture
 from rig.values.requests import Sweep
 
@@ -75,12 +83,26 @@ class CountedTime:
             self.work()
 
 
+class Writing(Journal):
+    """A journal that knows how long its thread worked, s."""
+
+    def __init__(self, kit: Kit, serial: str, folder: Path) -> None:
+        super().__init__(folder, kit, serial, About(started_at=now()))
+        self.worked_s = 0.0
+
+    def _put_down(self, *stands: Any) -> None:
+        began_s = time.thread_time()
+        super()._put_down(*stands)
+        self.worked_s += time.thread_time() - began_s
+
+
 def main() -> None:
     """Print sound, length of the run, what is between, and how long the last verdict takes."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--kit", default="booth-two")
     parser.add_argument("--units", type=int, default=3)
     parser.add_argument("--rehearsed", action="store_true")
+    parser.add_argument("--unwritten", action="store_true")
     asked = parser.parse_args()
     work = job(ROOT, asked.kit, "bench")
     if asked.rehearsed:
@@ -92,12 +114,15 @@ def main() -> None:
         serial = work.kit.serial_example[:-1] + str(n + 1)
         bench = CountedTime(simulated(None, work.kit, serial, []))
         schedule = with_codes(work.schedule, f"run {n}")
-        for event in sequencer.run(schedule, work.checks, work.kit, bench, lambda words: True):
-            run = getattr(event, "run", None)
-        whole_s, sound_s = (bench.work() - bench.first_s) / channels, run.timing.sound_s / channels
-        verdict_s = bench.now_s - bench.last_stop_s
+        events = sequencer.run(schedule, work.checks, work.kit, bench, lambda words: True)
+        with tempfile.TemporaryDirectory() as folder, closing(Writing(work.kit, serial, Path(folder))) as journal:
+            for event in events if asked.unwritten else journal.keep(events):
+                run = getattr(event, "run", None)
+            whole_s, sound_s = (bench.work() - bench.first_s) / channels, run.timing.sound_s / channels
+            verdict_s = bench.now_s - bench.last_stop_s
         print(f"{serial} {run.outcome}; a channel: {sound_s:.2f} s of sound, {whole_s:.2f} s in all, ", end="")
-        print(f"overhead {whole_s - sound_s:.2f} s; last sample to last verdict {verdict_s:.2f} s")
+        print(f"overhead {whole_s - sound_s:.2f} s; last sample to last verdict {verdict_s:.2f} s", end="")
+        print(f"; writing {journal.worked_s / channels:.2f} s")
 
 
 if __name__ == "__main__":

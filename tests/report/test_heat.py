@@ -133,7 +133,7 @@ def test_a_run_that_was_only_closed_or_taken_up_between_programmes_says_so(good:
     run, at = heat_run(good), "2026-03-04T11:14:10+01:00"
     closed, other = (example.record(resumed_at=at, bench={"kind": kind}) for kind in ("closed", "x"))
     assert "not taken up again, only closed" in heat.interrupted_words(run, closed)
-    assert "where nothing was playing" in heat.interrupted_words(run, other)
+    assert "no programme was playing" in heat.interrupted_words(run, other)
 
 
 def test_events_are_numbered_and_listed_and_of_very_many_the_last_is_kept(good: Log) -> None:

@@ -1,14 +1,27 @@
 """Going on with an interrupted run: what is on the disk is given back by what was asked, whatever the order."""
 
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pytest
+from simulated_runs import ROOT, simulated
 
+from rig.bench.settings import BenchSettings
+from rig.files.errors import RecordError
+from rig.run import journal
 from rig.run.journal import Interrupted
+from rig.run.rejudging import judge_again
 from rig.run.resume import ResumedBench, ResumedPlayer
-from rig.store.run_json import About
-from rig.values.captures import Calibration, Capture
+from rig.run.verify import Job, job, resume, verify
+from rig.simulated.bench import SimulatedBench
+from rig.store.records import damages
+from rig.store.run_json import About, Record
+from rig.values.captures import BEFORE_CUT, Calibration, Capture
 from rig.values.requests import Sweep
+from rig.values.run import Captured, Event, Run
 
 
 def asked(channel: str) -> Sweep:
@@ -33,3 +46,108 @@ def test_only_what_is_not_on_the_disk_is_played() -> None:
     player = ResumedPlayer(ResumedBench(before, LiveBench()), LiveBench())
     found = list(player.play([asked(channel) for channel in ("left", "middle", "right")]))
     assert [(one.request.channel, one.flags) for one in found] == [("left", ()), ("middle", ("live",)), ("right", ())]
+
+
+class PowerCut(BaseException):
+    """Nothing in the rig foresees it."""
+
+
+def cut_after(captures: int) -> Callable[[Event], None]:
+    """A view in which the power goes when so many captures were made."""
+    seen = 0
+
+    def view(event: Event) -> None:
+        nonlocal seen
+        seen += isinstance(event, Captured)
+        if seen == captures:
+            raise PowerCut
+
+    return view
+
+
+def bench_of(workspace: Path, work: Job) -> SimulatedBench:
+    return simulated(workspace, work.kit.name, work.kit.serial_example)
+
+
+def taken_up(workspace: Path, view: Callable[[Event], None] = lambda event: None) -> tuple[Run, Record]:
+    work, (folder,) = job(workspace, "shelf-one", "quick"), journal.interrupted(workspace)
+    return resume(work, journal.load(folder), bench_of(workspace, work), lambda words: True, view)
+
+
+@pytest.fixture(scope="module")
+def cut(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A workspace with a run that was cut off in the last capture but one, behind the loud sweep."""
+    workspace = tmp_path_factory.mktemp("cut")
+    shutil.copytree(ROOT / "tests" / "archive" / "limits", workspace / "limits")
+    work = job(workspace, "shelf-one", "quick")
+    sweeps = len(work.schedule.requests)
+    with pytest.raises(PowerCut):
+        verify(
+            workspace,
+            work,
+            work.kit.serial_example,
+            bench_of(workspace, work),
+            lambda words: True,
+            cut_after(sweeps - 1),
+        )
+    return workspace
+
+
+@pytest.fixture
+def workspace(cut: Path, tmp_path: Path) -> Path:
+    """A copy of it."""
+    return Path(shutil.copytree(cut, tmp_path / "workspace"))
+
+
+def stored(workspace: Path) -> dict[str, bytes]:
+    (folder,) = journal.interrupted(workspace)
+    return {path.name: path.read_bytes() for path in folder.glob("captures/*")}
+
+
+def test_a_run_that_is_cut_off_before_any_soak_goes_on_at_the_place_where_it_was(workspace: Path) -> None:
+    work, kept = job(workspace, "shelf-one", "quick"), stored(workspace)
+    assert len(kept) == len(work.schedule.requests) - 1
+    before = len(kept)
+    # The power goes again, in the middle of what is played anew: nothing drops out of what is known.
+    with pytest.raises(PowerCut):
+        taken_up(workspace, cut_after(before + 1))
+    assert len(stored(workspace)) == before + 1
+    run, record = taken_up(workspace)
+    assert run.outcome == "pass", run.stopped
+    assert record.resumed_at
+    assert damages(record) == []
+    # At the leads nothing sounded again; in front of the box all did, from the pings on.
+    by_stage = {stage: [c for c, _ in run.captures if c.request.stage == stage] for stage in ("leads", "playing")}
+    assert not any(BEFORE_CUT in one.flags for one in by_stage["leads"])
+    asked = [request for request in work.schedule.requests if request.stage == "playing"]
+    again = [one for one in by_stage["playing"] if BEFORE_CUT not in one.flags]
+    assert {one.request for one in again} == set(asked)
+    assert len(record.captures) == before + 1 + len(asked)
+    for name, content in kept.items():
+        assert (record.folder / "captures" / name).read_bytes() == content
+    assert judge_again(work, record).outcome == "pass"
+
+
+def test_a_run_that_is_only_closed_keeps_all_its_captures(workspace: Path) -> None:
+    kept, (folder,) = stored(workspace), journal.interrupted(workspace)
+    run, record = resume(
+        job(workspace, "shelf-one", "quick"), journal.load(folder), None, lambda w: True, lambda e: None
+    )
+    assert (run.outcome, run.stopped) == ("void", "the run was interrupted and has been closed")
+    assert {Path(entry.file).name for entry in record.captures} == set(kept)
+    assert damages(record) == []
+
+
+def test_on_another_bench_or_with_other_calibrations_it_is_void(workspace: Path) -> None:
+    work, (folder,) = job(workspace, "shelf-one", "quick"), journal.interrupted(workspace)
+    before, bench = journal.load(folder), bench_of(workspace, work)
+    other = BenchSettings(kind="simulated", name="attic")
+    with pytest.raises(RecordError, match="this is 'attic'; the run can only be closed"):
+        resume(work, before, bench, lambda words: True, lambda event: None, other)
+    for n, one in enumerate(before.captures):
+        volts = {role: 1.01 * volt for role, volt in one.calibration.input_volts.items()}
+        one = replace(one, calibration=replace(one.calibration, input_volts=volts))
+        before = replace(before, captures=(*before.captures[:n], one, *before.captures[n + 1 :]))
+    run, _ = resume(work, before, bench, lambda words: True, lambda event: None)
+    assert run.outcome == "void"
+    assert "calibrated anew or changed since" in run.stopped
