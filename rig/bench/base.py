@@ -4,6 +4,9 @@ from collections.abc import Generator, Iterator, Sequence
 from contextlib import AbstractContextManager
 from typing import Protocol
 
+import numpy as np
+from numpy.typing import NDArray
+
 from rig.signals import marks
 from rig.signals.stimulus import Layout
 from rig.values.captures import Capture
@@ -31,15 +34,21 @@ def capture_frames(plan: Layout, has_own_microphone: bool, delay_s: float = LONG
     return max(plan.frames, plan.frames - plan.rest + round(delay_s * plan.sample_rate_hz))
 
 
-def allowed_delay_s(capture: Capture) -> float:
-    """How long a delay the captures after this one must allow for, with the same stream; the longest if none knows."""
-    role = next((role for role in ("loopback", "drive") if capture.has(role)), None)
-    if role is None or capture.flags or capture.other_clock:
-        return LONGEST_DELAY_S
-    row = capture.samples[capture.inputs.index(role)]
-    late, strength = marks.arrival(row, capture.layout, LONGEST_DELAY_S)
-    is_sure = strength > SURE_OF_DELAY
-    return min(LONGEST_DELAY_S, late / capture.sample_rate_hz + MORE_DELAY_S) if is_sure else LONGEST_DELAY_S
+def cable_role(roles: Sequence[str]) -> str | None:
+    """The input whose cable tells how late a stream is, if there is one."""
+    return next((role for role in ("loopback", "drive") if role in roles), None)
+
+
+def delay_frames(row: NDArray[np.float32], plan: Layout, longest: int) -> float | None:
+    """Samples by which a stimulus came late through a cable, where both its marks say so; None: not known."""
+    late, strength = marks.arrival(row, plan, longest / plan.sample_rate_hz)
+    timing = marks.timing_of(row.astype(np.float64), plan, late) if strength > SURE_OF_DELAY else None
+    return timing.delay if timing and abs(timing.shift) < 1 else None
+
+
+def allowed_delay_s(delay_s: float | None) -> float:
+    """How long a delay captures must allow for once a cable has told that of their stream; the longest if none has."""
+    return LONGEST_DELAY_S if delay_s is None else min(LONGEST_DELAY_S, delay_s + MORE_DELAY_S)
 
 
 class BenchEnds(Exception):

@@ -7,14 +7,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rig.bench.base import LONGEST_DELAY_S, allowed_delay_s, capture_frames
+from rig.bench.base import LONGEST_DELAY_S, allowed_delay_s, cable_role, capture_frames, delay_frames
 from rig.bench.holding import HeldTone, Tone, held
 from rig.bench.own_microphone import OwnMicrophone
 from rig.bench.routing import Routing
+from rig.bench.shuttle import Block
 from rig.bench.soaking import Soak, Surroundings
 from rig.bench.worker import WAKE_S, AudioProcess
 from rig.files.errors import BenchSetupError
-from rig.signals import stimulus
+from rig.signals import marks, stimulus
 from rig.values.captures import Capture
 from rig.values.logs import Row
 from rig.values.requests import Programme, Sweep
@@ -26,6 +27,9 @@ LEAD_S = 0.01
 UNMOVED_S = 0.3
 #: A capture may come so much later than its sound lasts; our choice.
 LATE_S = 4.0
+#: A delay is another one when it differs by so much of a period of its marks' lowest frequency; our choice. A cable is
+#: that late at the lower edge of what it passes.
+SAME_DELAY_PERIODS = 0.05
 
 
 @dataclass(frozen=True)
@@ -72,6 +76,13 @@ def prepared(request: Sweep, routing: Routing, ring_frames: int) -> tuple[stimul
     return plan, peak, outputs
 
 
+def _is_at(delay: float, row: Block, plan: stimulus.Layout) -> bool:
+    """Whether the first mark stands in a row so many samples late."""
+    timing = marks.timing_of(row.astype(np.float64), plan, delay)
+    same = SAME_DELAY_PERIODS / plan.mark_low_hz * plan.sample_rate_hz
+    return timing is not None and abs(timing.delay - delay) <= same
+
+
 class StreamPlayer:
     """A stage of the sound card bench with its stream open."""
 
@@ -90,7 +101,9 @@ class StreamPlayer:
         self._ring_frames = ring_frames
         self._earliest = round(WAKE_S * routing.sample_rate_hz)
         self._last_stop = -self._earliest
-        self._delay_s: float | None = None
+        #: Samples by which the stream's first captures came late through a cable, and how much later they come by now.
+        self._delay: float | None = None
+        self._jumped = 0
 
     def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
         """Play the requests in order without a gap; yield each capture as soon as it is complete.
@@ -116,12 +129,10 @@ class StreamPlayer:
                 self._schedule(waiting, playing)
                 current = playing[0]
                 frames = self._frames(current.plan)
-                stop = current.start + frames
+                stop = current.start + max(self._jumped, 0) + frames
                 due_s = max(stop - self._audio.done, 0) / self._routing.sample_rate_hz
                 self._audio.wait_for(stop, due_s + LATE_S, lambda: self._schedule(waiting, playing))
                 capture = self._capture(current, frames, lambda: self._schedule(waiting, playing))
-                if self._delay_s is None or capture.flags:
-                    self._delay_s = allowed_delay_s(capture)
                 playing.popleft()
                 self._last_stop = stop
                 yield capture
@@ -165,7 +176,8 @@ class StreamPlayer:
 
     def _frames(self, plan: stimulus.Layout) -> int:
         """Of a capture, as far as the bench's delay is known."""
-        return capture_frames(plan, self._microphone is not None, self._delay_s or LONGEST_DELAY_S)
+        delay_s = None if self._delay is None else self._delay / self._routing.sample_rate_hz
+        return capture_frames(plan, self._microphone is not None, allowed_delay_s(delay_s))
 
     def _soonest(self, plan: stimulus.Layout) -> int:
         """Frame at which a stimulus may begin, now.
@@ -179,9 +191,10 @@ class StreamPlayer:
         return max(sounding - plan.mark_before, done if moved else 0)
 
     def _capture(self, played: _Scheduled, frames: int, meanwhile: Callable[[], None]) -> Capture:
-        samples = self._audio.read(played.start, frames)[list(self._routing.rows)]
-        flags = self._audio.flags_between(played.start, played.start + frames)
         inputs, own = self._routing.roles, self._microphone
+        start = self._first_frame(played, frames, meanwhile)
+        samples = self._audio.read(start, frames)[list(self._routing.rows)]
+        flags = self._audio.flags_between(played.start, max(played.start, start) + frames)
         if own:
             recorded, theirs = own.recorded(self._audio, played.start, frames, meanwhile)
             samples, inputs, flags = np.vstack((recorded, samples)), (own.role, *inputs), flags + theirs
@@ -194,3 +207,30 @@ class StreamPlayer:
             flags=flags,
             other_clock=(own.role,) if own else (),
         )
+
+    def _first_frame(self, played: _Scheduled, frames: int, meanwhile: Callable[[], None]) -> int:
+        """Where a capture begins: its stimulus lies in it where it lay in the stream's first ones.
+
+        A driver that drops or doubles a block need not say so, and whatever comes after that comes earlier or later for
+        good. The capture that was sounding has its marks at a wrong distance; those after it are found by their own.
+        """
+        plan, start = played.plan, played.start + self._jumped
+        role = cable_role(self._routing.roles)
+        if role is None:
+            return start
+        row = self._routing.rows[self._routing.roles.index(role)]
+        longest = round(LONGEST_DELAY_S * plan.sample_rate_hz)
+        heard = self._audio.read(start, frames)[row]
+        if self._delay is None:
+            self._delay = delay_frames(heard, plan, longest)
+        if self._delay is not None and _is_at(self._delay, heard, plan):
+            return start
+        self._audio.wait_for(start + frames + longest, LATE_S, meanwhile)
+        before = min(longest, start)
+        around = self._audio.read(start - before, before + frames + longest)[row]
+        found = delay_frames(around, plan, before + 2 * longest)
+        if found is not None:
+            late = found - before
+            self._delay = min(max(late, 0.0), longest / 2) if self._delay is None else self._delay
+            self._jumped += round(late - self._delay)
+        return played.start + self._jumped

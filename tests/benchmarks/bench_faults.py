@@ -1,6 +1,7 @@
 """How often `kitproof check-bench` tells a fault of the bench rightly, and how often it blames the bench wrongly.
 
     python tests/benchmarks/bench_faults.py [--seeds 3] [--units 0] [--jobs 2] [--only KIND,KIND] [--without-loopback]
+                                              [--former-silences]
     python tests/benchmarks/bench_faults.py --runs | --outcomes [...]
 
 Every kind of bench fault, in several severities, on both demo kits and on several benches; then good benches with good
@@ -50,9 +51,10 @@ from rig.design.fault_names import fault_names
 from rig.design.kit import Kit, load_kit
 from rig.run import sequencer
 from rig.run.opening import SIMULATED_LOAD_OHM
-from rig.run.schedule import plan
+from rig.run.schedule import plan, with_codes
 from rig.simulated.bench import SimulatedBench
 from rig.values.captures import Capture, KnownLoad
+from rig.values.requests import Sweep
 from rig.values.run import Finished, Run
 from rig.verdict.check import ListedCheck, listed_checks
 
@@ -110,6 +112,8 @@ class Job:
     serial: str
     seed: int
     has_loopback: bool = True
+    #: False: the longer silences that all had once.
+    has_run_silences: bool = True
 
 
 @lru_cache(maxsize=4)
@@ -141,12 +145,17 @@ def told_of(job: Job) -> list[BenchFinding]:
     bench.known_load = known_load(job.kit, job.seed)
     told = []
     for stage in ("leads", "playing"):
+        asked = [_with_silences(job, request) for request in requests(kit, stage, RATE_HZ)]
         with bench.stage(stage) as player:
-            captures = list(player.play(requests(kit, stage, RATE_HZ)))
+            captures = list(player.play(asked))
         if not job.has_loopback:
             captures = [without_loopback(capture) for capture in captures]
         told += assess(kit, captures)
     return told
+
+
+def _with_silences(job: Job, request: Sweep) -> Sweep:
+    return request if job.has_run_silences else replace(request, spacing=None)
 
 
 def wrong(told: Sequence[BenchFinding]) -> list[BenchFinding]:
@@ -229,7 +238,10 @@ def run_of(job: Job, listed: Sequence[ListedCheck], confirm: sequencer.Confirm) 
     kit = kit_of(job.kit)
     bench = SimulatedBench(kit, job.serial, [job.fault] if job.fault else [], seed=job.seed)
     bench.known_load = known_load(job.kit, job.seed)
-    *_, last = sequencer.run(plan(kit, listed), listed, kit, bench, confirm)
+    schedule = plan(kit, listed)
+    if job.has_run_silences:
+        schedule = with_codes(schedule, f"{job.kit} {job.fault} {job.seed}")
+    *_, last = sequencer.run(schedule, listed, kit, bench, confirm)
     assert isinstance(last, Finished)
     return last.run
 
@@ -248,6 +260,7 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--only", default="")
     parser.add_argument("--without-loopback", action="store_true")
+    parser.add_argument("--former-silences", action="store_true", help="the longer ones, to compare with")
     parser.add_argument("--first", type=int, default=200, help="of the good benches' seeds")
     parser.add_argument("--runs", action="store_true")
     parser.add_argument("--outcomes", action="store_true")
@@ -259,15 +272,19 @@ def main() -> None:
     columns = ("told", "stopped", "neither") if options.runs else ("rightly", "and more", "wrongly", "not told")
     if options.outcomes:
         told, columns = outcome, ("void", "pass", "fail")
+
+    def played(jobs: list[Job]) -> list[Job]:
+        return [replace(job, has_run_silences=not options.former_silences) for job in jobs]
+
     with Pool(options.jobs) as pool:
-        table(bench_jobs(options.seeds, options.only, loops), pool, told, columns)
+        table(played(bench_jobs(options.seeds, options.only, loops)), pool, told, columns)
         if options.only or options.outcomes:
             return
         seeds = range(options.first, options.first + options.good)
         good = [Job(kit, "", serial_of(kit, seed - 200), seed, loops) for kit in (*KITS, *ONE_BOX) for seed in seeds]
-        alarms("good units on good benches", good, pool, blamed)
+        alarms("good units on good benches", played(good), pool, blamed)
         if options.units:
-            alarms("faulty units on good benches", unit_jobs(options.units, loops), pool, blamed)
+            alarms("faulty units on good benches", played(unit_jobs(options.units, loops)), pool, blamed)
 
 
 Verdict = Callable[[Job], tuple[str, str]]

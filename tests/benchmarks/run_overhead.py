@@ -22,7 +22,7 @@ from typing import Any
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT)]
 
-from rig.bench.base import LONGEST_DELAY_S, allowed_delay_s, capture_frames
+from rig.bench.base import allowed_delay_s, cable_role, capture_frames, delay_frames
 from rig.design.kit import Kit
 from rig.run import sequencer
 from rig.run.journal import Journal
@@ -57,7 +57,7 @@ class CountedTime:
     @contextmanager
     def stage(self, name: str) -> Iterator["CountedTime"]:
         with self.bench.stage(name) as player:
-            self._player, self._delay_s = player, 0.0
+            self._player, self._delay = player, None
             yield self
 
     def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
@@ -73,8 +73,10 @@ class CountedTime:
             (capture,) = self._player.play([request])
             self._worked_s = time.thread_time()
             # The simulated bench records as long as a player that knows no delay yet.
-            frames = capture_frames(capture.layout, False, self._delay_s or LONGEST_DELAY_S)
-            self._delay_s = self._delay_s or allowed_delay_s(capture)
+            delay_s = None if self._delay is None else self._delay / capture.sample_rate_hz
+            frames = capture_frames(capture.layout, False, allowed_delay_s(delay_s))
+            cable = capture.samples[capture.inputs.index(cable_role(capture.inputs))]
+            self._delay = self._delay or delay_frames(cable, capture.layout, frames)
             stop_s = begins_s + frames / capture.sample_rate_hz
             begins_s += capture.layout.total_s
             self.written_s, self.last_stop_s = begins_s, stop_s
