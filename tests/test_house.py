@@ -344,6 +344,7 @@ def test_every_check_is_whole() -> None:
     assert [check.NAME for check in checks.ALL if not check.__doc__] == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "command", [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]], ids=" ".join
 )

@@ -20,12 +20,14 @@ SHARE = 15
 
 
 def read_units(name, seed, units, loopback):
-    """All readings, by two processes."""
+    """All readings; of more than a hundred units by as many processes as there are cores, each of which starts slowly."""
     starts = range(0, units, SHARE)
     read = partial(tell, name, seed=seed, loopback=loopback)
-    with ProcessPoolExecutor(2, multiprocessing.get_context("spawn")) as pool:
-        shares = pool.map(read, starts, [start + SHARE for start in starts])
-        return [told for share in shares for told in share]
+    ends = [start + SHARE for start in starts]
+    if units <= 100:
+        return [told for share in map(read, starts, ends) for told in share]
+    with ProcessPoolExecutor(mp_context=multiprocessing.get_context("spawn")) as pool:
+        return [told for share in pool.map(read, starts, ends) for told in share]
 
 
 def summary(found):
