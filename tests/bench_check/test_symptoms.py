@@ -10,7 +10,7 @@ from rig.bench_check.bench_finding import BenchFinding
 from rig.bench_check.symptoms import NOISES, STAGES, advice, bench_doubts, symptoms_of, unnoticed
 from rig.design.kit import Kit, load_kit
 from rig.run import sequencer
-from rig.run.verify import job
+from rig.run.verify import job_of
 from rig.simulated.bench import SimulatedBench
 from rig.values.captures import Capture
 from rig.values.run import Finished, Run
@@ -84,8 +84,9 @@ def test_a_good_unit_and_a_run_that_was_stopped_give_no_advice() -> None:
 
 
 def run(*faults: str) -> tuple[Run, list[str]]:
-    """A whole run on the simulated bench, and what the person was asked."""
-    work = job(ROOT, "booth-two")
+    """A run on the simulated bench of the checks that stop it and one that they stop, and what the person was asked."""
+    kit = load_kit(ROOT, "booth-two").model_copy(update={"plans": {"some": ["leads", "ping", "response"]}})
+    work = job_of(ROOT, kit)
     bench = SimulatedBench(work.kit, "BT-0001", faults)
     bench.known_load = known_load()
     asked: list[str] = []

@@ -8,7 +8,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pyfar
 import pytest
 
 from checks import polarity, response
@@ -49,6 +48,8 @@ def rig_analysis(capture: Capture):
 
 def inverted(capture: Capture):
     """Impulse response by regularised inversion of the loopback."""
+    import pyfar
+
     rate_hz = capture.sample_rate_hz
     recorded = pyfar.Signal(capture.volts("microphone") / V_PER_PA, rate_hz)
     sent = pyfar.Signal(capture.volts("loopback") * REQUEST.path_gain, rate_hz)
@@ -64,6 +65,8 @@ def straightforward(capture: Capture):
 
 def smoothed_level(impulse):
     """A time window, smoothing to 1/24 octave."""
+    import pyfar
+
     onset = int(pyfar.dsp.find_impulse_response_start(impulse)[0])
     ends = [onset - 48, onset - 24, onset + 120, onset + 240]
     windowed = pyfar.dsp.time_window(impulse, ends, shape="symmetric", unit="samples", crop="window")

@@ -20,7 +20,7 @@ SHARE = 15
 
 
 def read_units(name, seed, units, loopback):
-    """All readings; of more than a hundred units by as many processes as there are cores, each of which starts slowly."""
+    """All readings, of more than a hundred units by several processes: each of them starts slowly."""
     starts = range(0, units, SHARE)
     read = partial(tell, name, seed=seed, loopback=loopback)
     ends = [start + SHARE for start in starts]

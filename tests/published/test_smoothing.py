@@ -1,7 +1,6 @@
 """Fractional-octave smoothing against a second implementation."""
 
 import numpy as np
-import pyfar
 import pytest
 from scipy import signal as filters
 
@@ -15,6 +14,8 @@ RESPONSE = filters.freqz(*filters.iirpeak(2000, 5, fs=RATE_HZ), FREQUENCY_HZ, fs
 
 @pytest.mark.parametrize("fraction", [3, 6, 24])
 def test_another_library_smooths_power_alike(fraction):
+    import pyfar
+
     # Source: pyfar, dsp.smooth_fractional_octave (Tylka et al., JAES 65 (2017), method 2, rectangular window). It
     # averages magnitudes, so it is handed the power as magnitude.
     power = np.abs(RESPONSE) ** 2

@@ -12,18 +12,21 @@ from simulated_runs import ROOT, simulated
 
 from rig.bench_check import symptoms
 from rig.bench_check.bench_finding import BenchFinding
+from rig.design.kit import load_kit
 from rig.files.errors import BenchError, TableError
 from rig.run import sequencer
 from rig.run.schedule import with_codes
-from rig.run.verify import job
+from rig.run.verify import job, job_of
 from rig.values.captures import Capture
 from rig.values.requests import Request
 from rig.values.run import Captured, Event, Finished, Foretold, Judged, Run
 from rig.verdict.check import foretold
 
 
-def walk(workspace: Path, kit: str, faults: Sequence[str]) -> list[Event]:
-    work = job(workspace, kit)
+def walk(workspace: Path, kit: str, faults: Sequence[str], checks: Sequence[str] = ()) -> list[Event]:
+    """A run of the usual plan, or of some of its checks."""
+    planned = {"plans": {"some": list(checks)}} if checks else {}
+    work = job_of(workspace, load_kit(workspace, kit).model_copy(update=planned))
     serial = work.kit.serial_example
     bench = simulated(workspace, kit, serial, faults)
     return list(sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True))
@@ -71,7 +74,7 @@ def _loud(workspace: Path, kit: str) -> list[Request]:
 
 @pytest.mark.parametrize("fault", ["short:left:C1", "open:left:C1", "clips-off"])
 def test_a_short_or_open_lead_stops_before_the_amplifier(workspace: Path, fault: str) -> None:
-    run = run_of(walk(workspace, "booth-two", [fault]))
+    run = run_of(walk(workspace, "booth-two", [fault], ["leads", "impedance", "ping", "response"]))
     assert run.outcome != "pass"
     assert ("stopped before full level" in run.stopped) == (fault != "open:left:C1")
     assert (outcomes(run)["leads"] == "fail") == (fault == "short:left:C1")
@@ -84,7 +87,7 @@ def test_a_short_or_open_lead_stops_before_the_amplifier(workspace: Path, fault:
     "fault", ["swapped:left:right", "dead-microphone", "muted", pytest.param("silent:left", marks=pytest.mark.thorough)]
 )
 def test_nothing_loud_after_a_ping_that_does_not_pass(workspace: Path, fault: str) -> None:
-    run = run_of(walk(workspace, "booth-two", [fault]))
+    run = run_of(walk(workspace, "booth-two", [fault], ["leads", "ping", "response"]))
     loud = [c for c, _ in run.captures if c.request.stage == "playing" and c.request.level_v > 0.1]
     assert loud == []
     assert outcomes(run)["ping"] == ("void" if fault in ("dead-microphone", "muted") else "fail")
@@ -239,7 +242,7 @@ def test_a_check_without_limits_proves_nothing(tmp_path: Path, shelf: Path) -> N
 
 
 def test_a_failing_unit_is_looked_at_twice_and_both_captures_are_kept(workspace: Path) -> None:
-    run = run_of(walk(workspace, "booth-two", ["reversed:left:tweeter"]))
+    run = run_of(walk(workspace, "booth-two", ["reversed:left:tweeter"], ["leads", "ping", "polarity"]))
     looks = [capture.attempt for capture, _ in run.captures if capture.request.channel == capture.request.at == "left"]
     assert outcomes(run)["polarity"] == "fail"
     assert 2 in looks
@@ -263,7 +266,7 @@ def test_a_second_look_has_the_silences_that_the_room_gave_the_first(
 
 def test_two_looks_that_agree_settle_a_fault_even_where_noise_hides_something_else(workspace: Path) -> None:
     """A rub that is loud enough leaves harmonics that noise hides: no further look mends the unit."""
-    run = run_of(walk(workspace, "booth-two", ["rub:left"]))
+    run = run_of(walk(workspace, "booth-two", ["rub:left"], ["leads", "ping", "rub_and_buzz"]))
     assert outcomes(run)["rub_and_buzz"] == "fail"
     assert max(capture.attempt for capture, _ in run.captures) == 2
 
