@@ -98,6 +98,8 @@ class Shuttle:
             count = int(self._state[FLAGGED])
             self._flags[count % FLAG_LOG] = (at, bits)
             self._state[FLAGGED] = count + 1
+        if not frames:
+            return
         # The driver's block is not empty when it comes: outputs that nobody uses must be silenced as well.
         sounding.fill(0)
         ready = min(max(int(self._state[WRITTEN]) - at, 0), frames)

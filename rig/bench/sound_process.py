@@ -6,6 +6,7 @@ everything else of the rig works. What is imported here delays the first sound: 
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -19,8 +20,6 @@ from rig.files.errors import BenchError
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection
 
-#: Frames of the longest block that a driver may hand over; our choice.
-LONGEST_BLOCK = 1 << 16
 #: The actual rate may differ from the one asked for by no more than a clock does; our choice.
 RATE_TOLERANCE = 1e-4
 
@@ -57,7 +56,15 @@ def list_in_child(link: Connection) -> None:
     try:
         link.send(("devices", _devices(_sounddevice())))
     except Exception as error:
-        link.send(("error", str(error)))
+        link.send(("error", _words_of(error)))
+
+
+def _words_of(error: Exception) -> str:
+    """What to say of an error; the library's own say little, and some nothing."""
+    if isinstance(error, BenchError):
+        return str(error)
+    text = " ".join(str(error).split()) or "it does not say why"
+    return f"the sound library fails ({type(error).__name__}: {text}); unplug the sound card, plug it in and try again"
 
 
 def _extra_settings(sd: Any, host_api: str) -> Any:
@@ -82,16 +89,15 @@ def _flag_bits(status: Any) -> int:
 def _stream_of(sd: Any, wanted: WantedDevice, place: int, buffers: Buffers) -> Any:
     """A stream that plays and records, or does the one thing that is asked of it."""
     shuttle = Shuttle(buffers)
-    nothing = np.empty((LONGEST_BLOCK, 0), np.float32)
 
     def both(recorded: Any, sounding: Any, frames: int, when: Any, status: Any) -> None:
         shuttle.process(recorded, sounding, _flag_bits(status) if status else 0)
 
     def record(recorded: Any, frames: int, when: Any, status: Any) -> None:
-        both(recorded, nothing[:frames], frames, when, status)
+        both(recorded, np.empty((frames, 0), np.float32), frames, when, status)
 
     def play(sounding: Any, frames: int, when: Any, status: Any) -> None:
-        both(nothing[:frames], sounding, frames, when, status)
+        both(np.empty((frames, 0), np.float32), sounding, frames, when, status)
 
     common = {
         "samplerate": wanted.sample_rate_hz,
@@ -115,8 +121,9 @@ def _open_stream(sd: Any, wanted: WantedDevice, buffers: Buffers) -> tuple[Any, 
         stream = _stream_of(sd, wanted, place, buffers)
         stream.start()
     except (sd.PortAudioError, ValueError) as error:
+        words = str(error) or "the driver does not say why"
         raise BenchError(
-            f"{devices[place]} does not open at {wanted.sample_rate_hz:g} Hz ({error}); is another program using it, "
+            f"{devices[place]} does not open at {wanted.sample_rate_hz:g} Hz ({words}); is another program using it, "
             f"or does it run at another rate?"
         ) from None
     actual_hz = float(stream.samplerate)
@@ -137,7 +144,7 @@ def audio_process(link: Connection, buffers: Buffers, wanted: WantedDevice) -> N
         sd = _sounddevice()
         stream, device = _open_stream(sd, wanted, buffers)
     except Exception as error:
-        link.send(("error", str(error)))
+        link.send(("error", _words_of(error)))
         return
     facts = {
         **asdict(device),
@@ -148,5 +155,8 @@ def audio_process(link: Connection, buffers: Buffers, wanted: WantedDevice) -> N
     }
     link.send(("open", facts))
     serve(link, buffers, lambda: bool(stream.active))
-    stream.abort()
-    stream.close()
+    # What is recorded is with the parent by now. Where the device is gone, so is what could be closed.
+    with contextlib.suppress(Exception):
+        stream.abort()
+    with contextlib.suppress(Exception):
+        stream.close()

@@ -26,6 +26,8 @@ from rig.values.captures import Capture, KnownLoad
 #: Two inputs of one card that differ by more than this are not mismatched but wrongly wired (our choice;
 #: tests/benchmarks/calibration_accuracy.py).
 WIDEST_MISMATCH = 1.5
+#: Two inputs of one card differ alike at all frequencies between these; what differs more is no resistor; our choice.
+ALIKE, ALIKE_HZ = 1.2, (20.0, 10000.0)
 #: Length of the sweep: the noise of this calibration goes into every later measurement (our choice;
 #: tests/benchmarks/calibration_accuracy.py).
 SWEEP_S = 8.0
@@ -92,6 +94,7 @@ def calibrate_known_load(
             f"second); is it really {load_ohm:g} ohm, is the sense resistor {sense_ohm:g} ohm, are the inputs "
             "exchanged?"
         )
+    _require_alike(grid, np.abs(ratio), load_ohm)
     u_load, u_sense = (ohm * part / 100 / EVEN for ohm, part in ((load_ohm, percent), (sense_ohm, sense_percent)))
     wiring = cast(Wiring, capture.calibration.sense_in)
     errors = one_load_errors(load_ohm, u_load, sense_ohm, u_sense, LEAD_WITHIN_OHM / EVEN, wiring)
@@ -155,6 +158,18 @@ def _resistance_ohm(load: NDArray[np.complex128], grid: NDArray[np.float64]) -> 
     """A measured resistor as one number; infinite where nothing flows."""
     inside = (grid >= MIDDLE_HZ[0]) & (grid <= MIDDLE_HZ[1])
     return float(np.median(np.abs(load[inside])))
+
+
+def _require_alike(grid: NDArray[np.float64], mismatch: NDArray[np.float64], load_ohm: float) -> None:
+    """Refuse what varies over frequency as a loudspeaker does: it would hide in all that is measured later."""
+    inside = (grid >= ALIKE_HZ[0]) & (grid <= ALIKE_HZ[1])
+    hz, found = grid[inside], mismatch[inside]
+    low, high = int(np.argmin(found)), int(np.argmax(found))
+    if not found[high] < ALIKE * found[low]:
+        raise BenchError(
+            f"the two inputs would differ by a factor of {found[low]:.2f} at {hz[low]:.0f} Hz and of {found[high]:.2f} "
+            f"at {hz[high]:.0f} Hz; does the resistor of {load_ohm:g} ohm hang at the clips, and not a loudspeaker?"
+        )
 
 
 def _require_plausible(divider: Divider, grid: NDArray[np.float64]) -> None:

@@ -1,4 +1,4 @@
-"""Defects of a recorded row that show in its samples alone: not finite, cut off, zeroed, repeated."""
+"""Defects of a recorded row that show in its samples alone: no values of a converter, cut off, zeroed, repeated."""
 
 import itertools
 
@@ -12,6 +12,8 @@ Counts = NDArray[np.integer]
 
 #: At or above this a converter is at its end (the largest 16 bit sample is 0.99997); our choice.
 FULL_SCALE = 0.9999
+#: No converter gives as much, full scale 1.0: what does was never measured; our choice.
+HIGHEST = 1e3
 #: Equal neighbours at a row's extreme that count as cut off; our choice.
 CLIP_RUN = 3
 #: Exact zeros in a row that a live input does not give; our choice.
@@ -28,6 +30,12 @@ ODD = np.random.default_rng(1).integers(0, 2**31, 5, dtype=np.uint32) * np.uint3
 NO_ANCHOR = np.uint32(0xFFFFFFFF)
 #: In steps of the converter: what lies below may be rounding; our choice.
 STEPS = 8.0
+
+
+def beyond_converters(row: NDArray[np.floating]) -> int:
+    """Number of samples that no converter gives: not finite, or far beyond full scale."""
+    # NaN is not below either.
+    return int(np.count_nonzero(~(np.abs(row) < HIGHEST)))
 
 
 def smallest_step(row: Samples) -> float:

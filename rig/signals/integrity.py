@@ -182,9 +182,9 @@ def _unusable(
 ) -> tuple[str, ...]:
     """What forbids looking any further."""
     broken = [
-        f"{name}: {count} samples are not finite numbers"
+        f"{name}: {count} samples are no values of a converter (not finite, or far beyond full scale)"
         for name, row in zip(names, samples, strict=True)
-        if (count := int(np.count_nonzero(~np.isfinite(row))))
+        if (count := defects.beyond_converters(row))
     ]
     return (*_wrong_count(samples.shape[1], plan, expected_frames), *broken)
 

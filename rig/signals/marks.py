@@ -11,7 +11,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from rig.signals import stimulus
+from rig.signals import defects, stimulus
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -61,8 +61,10 @@ def arrival(row: NDArray[np.float32], plan: Layout, max_delay_s: float) -> tuple
 
     Correlation with the stimulus, whitened so that all its band counts alike; the strength is the peak over the
     standard deviation that noise of the row's own spectrum would give (noise alone reaches five). Single precision:
-    whole frames are all that is asked for.
+    whole frames are all that is asked for. In a row that no converter gave nothing arrived.
     """
+    if defects.beyond_converters(row):
+        return 0.0, 0.0
     latest = int(max_delay_s * plan.sample_rate_hz)
     # A circular correlation of this length is right for the lags from 0 to the latest, which are all that count.
     length = scipy.fft.next_fast_len(max(row.size, plan.frames + latest + 1), real=True)
@@ -110,6 +112,8 @@ def timing_of(row: Floats, plan: Layout, delay: float, within: int | None = None
         The second mark is no further than this from where the first one says, in samples; if not given, it is sought
         far enough around for lost samples.
     """
+    if defects.beyond_converters(row):
+        return None
     mark = _mark(plan)
     template, window, inside = mark.template, mark.window, mark.inside
     reach = int(MARK_REACH_S * plan.sample_rate_hz)

@@ -73,6 +73,15 @@ def test_open_short_and_loads_bring_every_load_back(sense_in, count):
 
 
 @pytest.mark.parametrize("sense_in", SIDES)
+def test_a_loudspeaker_at_the_clips_is_not_taken_for_the_resistor(sense_in):
+    paths = at_leads(lambda f: impedance_ohm(MODEL, f), sense_in, lambda f: np.ones(f.shape), REAL_SENSE_OHM)
+    request = replace(one_driver_kit().sweep("leads", "only"), seconds=4.0)
+    capture = captured(request, paths, replace(BENCH, sense_in=sense_in), noise_v=NOISE_V)
+    with pytest.raises(BenchError, match="not a loudspeaker"):
+        calibrate_known_load(capture, 8.2, MADE_AT)
+
+
+@pytest.mark.parametrize("sense_in", SIDES)
 def test_one_load_alone_leaves_the_leads_in(sense_in):
     """The check of the check: without open and short the same load of 4 ohm is off by a percent and more."""
     known = calibrate_known_load(measured(sense_in)[2][1], 8.2, MADE_AT)

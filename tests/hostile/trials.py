@@ -24,6 +24,7 @@ TRIALS: Mapping[str, tuple[str, str, int]] = {
     "kills": ("hostile.kills", "try_kills", 2),
     "page": ("hostile.page_requests", "try_page", 2),
     "disks": ("hostile.disks", "try_disks", 2),
+    "sound": ("hostile.sound_devices", "try_sound_devices", 1),
 }
 
 
@@ -70,5 +71,5 @@ def main() -> None:
 
 if __name__ == "__main__":
     root = Path(__file__).parents[2]
-    sys.path[:0] = [str(root), str(root / "tests")]
+    sys.path[:0] = [str(root), str(root / "tests"), str(root / "tests" / "bench")]
     main()

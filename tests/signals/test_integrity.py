@@ -202,7 +202,7 @@ def test_zeroed_and_repeated_blocks_are_found(electrical, count):
         assert "repeated block" in inspected(plan, repeated, electrical).troubles[0]
 
 
-@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf, 3e38, -1e4])
 def test_samples_that_are_no_numbers_are_found(bad):
     plan, samples, _, _ = made(1, True, 50)
     samples[0, 30000] = bad

@@ -1,0 +1,267 @@
+"""A sound card with a unit behind it, in the place of the library that talks to sound cards; it can misbehave.
+
+What is played goes through the unit's own impulse responses and comes back as its bench would hear it, so that a good
+unit passes as long as the card behaves.
+"""
+
+import sys
+import threading
+import traceback
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from types import SimpleNamespace
+from typing import Any
+from unittest import mock
+
+import numpy as np
+from convolving_unit import Convolver
+
+from hostile.virtual_time import Clock, Killed, Process, processes
+from rig.bench import shuttle, soaking, sound_process, soundcard, worker
+
+RATE_HZ = 48000.0
+INPUTS = OUTPUTS = 4
+#: Handed over at a time; and what the unit is worked out in.
+BLOCK = PIECE = 2048
+#: Behind the longest ringing there is nothing to be worked out.
+QUIET = 2**16
+NOISE = 1e-5
+NAME, HOST_API = "card", "hostile"
+Block = np.ndarray[Any, np.dtype[np.float32]]
+
+
+class PortAudioError(Exception):
+    """The library's own."""
+
+
+class Status:
+    """What a driver reports of a block."""
+
+    def __init__(self, *names: str) -> None:
+        for name in ("input_underflow", "input_overflow", "output_underflow", "output_overflow"):
+            setattr(self, name, name in names)
+        self._is_any = bool(names)
+
+    def __bool__(self) -> bool:
+        return self._is_any
+
+
+class Wired:
+    """A unit and the cables between it and the card, block by block.
+
+    Parameters
+    ----------
+    filters : mapping
+        Impulse responses: "microphone" from output 1, "sense" from output 4; the loopback is a cable.
+    """
+
+    def __init__(self, filters: Mapping[str, np.ndarray[Any, Any]], delay_frames: int) -> None:
+        cable = np.zeros(delay_frames + 1)
+        cable[-1] = 1.0
+        ways = ((0, filters["microphone"]), (2, cable), (3, filters["drive"]), (3, filters["sense"]))
+        self._wired = [(source, Convolver(taps)) for source, taps in ways]
+        self._silent_for = QUIET
+        self._random = np.random.default_rng(1)
+
+    def __call__(self, played: Block) -> Block:
+        """Shape (frames, outputs) to (frames, inputs), of PIECE frames."""
+        self._silent_for = 0 if np.any(played) else self._silent_for + len(played)
+        heard = NOISE * self._random.standard_normal((len(played), INPUTS))
+        if self._silent_for < QUIET:
+            for row, (source, convolver) in enumerate(self._wired):
+                heard[:, row] += convolver(played[:, source].astype(np.float64))
+        return heard.astype(np.float32)
+
+
+class Card:
+    """What the fake library finds plugged in; a trick may change any of it at any time."""
+
+    def __init__(self, clock: Clock, unit: Callable[[Block], Block]) -> None:
+        self.clock, self.unit = clock, unit
+        self.devices = [{"name": NAME, "inputs": INPUTS, "outputs": OUTPUTS, "rate": RATE_HZ}]
+        self.streams: list[Stream] = []
+        #: What happens in a call of the library: its name -> something that may raise or wait.
+        self.calls: dict[str, Callable[[], object]] = {}
+        self.stated_rate_hz, self.stated_latency = RATE_HZ, (0.1, 0.1)
+        #: Blocks until a trick is played, counted over all streams, and the trick.
+        self.strikes_at, self.strike = -1, lambda stream: None
+        self.blocks = 0
+        #: Whether it has been played.
+        self.has_struck = False
+        #: Loudest that was played; and since when a process that has ended would still have been heard.
+        self.loudest = 0.0
+
+    def call(self, name: str) -> None:
+        """A call of the library has come."""
+        self.calls.get(name, lambda: None)()
+
+    def end_process(self) -> None:
+        """As a driver that crashes: whoever is in a call of the library is gone."""
+        raise Killed
+
+    def library(self) -> SimpleNamespace:
+        """What stands in the place of the module `sounddevice`."""
+
+        def opened(channels: object, is_one_way: bool = False, **named: Any) -> Stream:
+            self.call("open")
+            return Stream(self, channels, is_one_way=is_one_way, **named)
+
+        def only(inputs: bool) -> Callable[..., Stream]:
+            return lambda channels, **named: opened(
+                (channels, 0) if inputs else (0, channels), is_one_way=True, **named
+            )
+
+        def devices() -> list[dict[str, Any]]:
+            self.call("list")
+            names = ("max_input_channels", "max_output_channels", "default_samplerate")
+            return [
+                {"name": one["name"], "hostapi": 0, **dict(zip(names, list(one.values())[1:], strict=True))}
+                for one in self.devices
+            ]
+
+        return SimpleNamespace(
+            PortAudioError=PortAudioError,
+            query_hostapis=lambda: [{"name": HOST_API}],
+            query_devices=devices,
+            get_portaudio_version=lambda: (1, "a card of the tests"),
+            Stream=opened,
+            InputStream=only(True),
+            OutputStream=only(False),
+        )
+
+
+class Stream:
+    """An open stream: hands over a block whenever one is due."""
+
+    def __init__(
+        self,
+        card: Card,
+        channels: Any,
+        callback: Callable[..., None],
+        samplerate: float,
+        is_one_way: bool = False,
+        **_: Any,
+    ) -> None:
+        self._card, self._callback, self._channels = card, callback, channels
+        self._is_one_way, self._owner = is_one_way, threading.get_ident()
+        self.active, self.due_s = False, float("inf")
+        #: What a trick may change: frames of the next block; what becomes of what is played and heard; reports.
+        self.frames: Callable[[], int] = lambda: BLOCK
+        self.s_per_frame = 1 / samplerate
+        self.late_s = 0.0
+        self.on_played: Callable[[Block], Block] = lambda played: played
+        self.on_heard: Callable[[Block], Block] = lambda heard: heard
+        self.status: Callable[[], Status | None] = lambda: None
+        #: Heard and not yet handed over; played and not yet through the unit.
+        self.waiting = np.zeros((BLOCK, INPUTS), np.float32)
+        self._played = np.zeros((0, OUTPUTS), np.float32)
+        card.streams.append(self)
+
+    @property
+    def samplerate(self) -> float:
+        return self._card.stated_rate_hz
+
+    @property
+    def latency(self) -> object:
+        return self._card.stated_latency
+
+    def start(self) -> None:
+        self._card.call("start")
+        self.active, self.due_s = True, self._card.clock.now_s
+        self._card.clock.drivers.append(self)
+
+    def abort(self) -> None:
+        self._card.call("abort")
+        self.end()
+
+    def close(self) -> None:
+        self._card.call("close")
+        self.end()
+
+    def end(self) -> None:
+        """No more blocks."""
+        self.active = False
+        if self in self._card.clock.drivers:
+            self._card.clock.drivers.remove(self)
+
+    def dies(self) -> None:
+        """Its process ends, as a driver that crashes ends it."""
+        self._card.clock.kill_thread(self._owner)
+
+    def left_by(self, owner: int) -> None:
+        """Its process has ended."""
+        if owner == self._owner:
+            self.end()
+
+    def block(self) -> None:
+        card = self._card
+        card.blocks += 1
+        if card.blocks == card.strikes_at:
+            card.has_struck = True
+            card.strike(self)
+            if not self.active:
+                return
+        frames = self.frames()
+        self.due_s = max(self.due_s + frames * self.s_per_frame, card.clock.now_s) + self.late_s
+        self.late_s = 0.0
+        while len(self.waiting) < frames:
+            self._through_the_unit(np.zeros((PIECE, OUTPUTS), np.float32))
+        heard, self.waiting = self.waiting[:frames], self.waiting[frames:]
+        # What the driver's own memory holds when it comes is anything.
+        sounding = np.full((frames, OUTPUTS), np.nan, np.float32)
+        self._call_back(self.on_heard(heard), sounding, frames)
+        if np.all(np.isfinite(sounding)):
+            card.loudest = max(card.loudest, float(np.max(np.abs(sounding), initial=0.0)))
+        else:
+            card.loudest = float("nan")
+        self._played = np.concatenate((self._played, self.on_played(sounding)))
+        while len(self._played) >= PIECE:
+            piece, self._played = self._played[:PIECE], self._played[PIECE:]
+            self._through_the_unit(piece)
+
+    def _through_the_unit(self, played: Block) -> None:
+        self.waiting = np.concatenate((self.waiting, self._card.unit(played)))
+
+    def _call_back(self, heard: Block, sounding: Block, frames: int) -> None:
+        """As the library does: what is raised in a callback is printed, and the stream has ended."""
+        inputs, outputs = self._channels
+        both = (heard[:, :inputs], sounding[:, :outputs])
+        given = [both[0] if inputs else both[1]] if self._is_one_way else both
+        try:
+            self._callback(*given, frames, None, self.status())
+        except Exception:
+            traceback.print_exc(file=sys.stderr)
+            self.end()
+        if not outputs:
+            sounding.fill(0)
+
+
+@contextmanager
+def plugged_in(unit: Callable[[Block], Block]) -> Iterator[Card]:
+    """Within it this is the card that commands find, and time passes for it alone."""
+    clock, started = Clock(), list[Process]()
+    card = Card(clock, unit)
+
+    def left() -> None:
+        for stream in card.streams:
+            stream.left_by(threading.get_ident())
+
+    of_sound, now = processes(clock, left, started), clock.module()
+    with ExitStack() as stack:
+        stack.enter_context(mock.patch.dict(sys.modules, sounddevice=card.library()))
+        stack.enter_context(mock.patch.object(sound_process, "ignore_interrupt"))
+        for module in (worker, soundcard):
+            stack.enter_context(mock.patch.object(module, "multiprocessing", of_sound))
+        for module in (worker, shuttle, soaking):
+            stack.enter_context(mock.patch.object(module, "time", now))
+        try:
+            yield card
+        finally:
+            left_open = [one for one in started if one.is_alive()]
+            for one in left_open:
+                one.kill()
+                one.join(1.0)
+    assert not left_open, "a sound process was left behind"
+    assert not any(stream.active for stream in card.streams), "a stream was left open"
+    # NaN is not below.
+    assert card.loudest <= 1.0, f"played {card.loudest:g} of full scale"
