@@ -13,7 +13,7 @@ The microphone is the same for both, so its sensitivity cancels. What the sound 
 calibration told it, meets the unit's harmonic at any phase; where none did it is no part.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated
 
@@ -160,48 +160,73 @@ def card_power(frequency_hz: Floats, fundamental: Floats, own: OwnHarmonics | No
 def distortion_curves(found: Harmonics, channel: str, settings: Settings) -> list[Curve]:
     """Harmonics relative to the fundamental, then their total, then the noise floor of the total."""
     usable = 10 * np.log10(found.fundamental / found.fundamental_noise) > FUNDAMENTAL_OVER_NOISE_DB
-    curves = []
     method = f"at the microphone, relative to the fundamental; {HIDDEN}"
-    for row, order in enumerate(ORDERS):
-        inside = np.isfinite(found.power[row])
-        curve = relative_to_fundamental(HARMONICS[order], channel, found, slice(row, row + 1), inside, settings)
-        curves.append(replace(usable_of(curve, usable[inside]), method=method))
+    each = relative_to_fundamental(found, found.power[np.newaxis], found.noise[np.newaxis], np.array(ORDERS), settings)
+    total = relative_to_fundamental(found, found.power, found.noise, ORDERS[0], settings)
     # The highest fundamentals have no harmonic inside the sweep, and no distortion that it could tell.
     inside = np.isfinite(found.power[0])
-    curve = relative_to_fundamental(TOTAL_DISTORTION, channel, found, slice(None), inside, settings)
-    curves.append(replace(usable_of(curve, usable[inside]), method=f"harmonics 2 to 10 {method}"))
+    curves = [
+        level.curve(HARMONICS[order], channel, found.frequency_hz, np.isfinite(power), usable, method)
+        for order, level, power in zip(ORDERS, each.rows(), found.power, strict=True)
+    ]
+    method = f"harmonics 2 to 10 {method}"
+    curves.append(total.curve(TOTAL_DISTORTION, channel, found.frequency_hz, inside, usable, method))
     noise = np.nansum(found.noise, axis=0)
     floor = power_db(noise[inside] / found.fundamental[inside])
     method = "what the silence before the sweep, and noises that come while it plays, give in the harmonics' windows"
     at_hz = found.frequency_hz[inside]
     curve = Curve(NOISE_FLOOR, channel, at_hz, floor, "dB", usable[inside], method=method)
     # A few windowed segments use about half of the silence.
-    each = noise_level_db(SIXTH * np.multiply.outer(ORDERS, at_hz), found.silence_s / 2)
-    curves.append(with_parts(curve, {"noise": sum_of_powers_db(found.noise[:, inside], each)}))
+    of_each = noise_level_db(SIXTH * np.multiply.outer(ORDERS, at_hz), found.silence_s / 2)
+    curves.append(with_parts(curve, {"noise": sum_of_powers_db(found.noise[:, inside], of_each)}))
     return curves
 
 
-def usable_of(curve: Curve, usable: NDArray[np.bool_]) -> Curve:
-    """A curve of which nothing is known but where it is usable."""
-    assert curve.at_most is not None
-    return replace(curve, valid=curve.valid & usable, at_most=curve.at_most & usable)
+@dataclass(frozen=True)
+class Relative:
+    """Sums of some harmonics over the fundamental, shape (..., frequencies): level, where it is clear, its parts."""
+
+    value: Floats
+    clear: NDArray[np.bool_]
+    parts: dict[str, Floats]
+
+    def rows(self) -> Iterator["Relative"]:
+        """Each along the first axis."""
+        for n in range(self.value.shape[0]):
+            yield Relative(self.value[n], self.clear[n], {name: part[n] for name, part in self.parts.items()})
+
+    def curve(
+        self,
+        quantity: str,
+        channel: str,
+        at_hz: Floats,
+        inside: NDArray[np.bool_],
+        usable: NDArray[np.bool_],
+        method: str,
+    ) -> Curve:
+        """As a curve where it lies inside the sweep; nothing is known of it but where it is usable."""
+        clear, usable = self.clear[inside], usable[inside]
+        shared = (quantity, channel, at_hz[inside], self.value[inside], "dB", clear & usable)
+        curve = Curve(*shared, at_most=~clear & usable, method=method)
+        return with_parts(curve, {name: part[inside] for name, part in self.parts.items()})
 
 
 def relative_to_fundamental(
-    quantity: str, channel: str, found: Harmonics, rows: slice, inside: NDArray[np.bool_], settings: Settings
-) -> Curve:
-    """The sum of some harmonics over the fundamental, with what it is uncertain by."""
-    power, noise = (each[rows][:, inside] for each in (found.power, found.noise))
-    total, fundamental = np.nansum(power, axis=0), found.fundamental[inside]
-    value, clear = level_or_bound(total, np.nansum(noise, axis=0), fundamental, settings)
-    at_hz = found.frequency_hz[inside]
-    of_harmonics = sum_level_noise_db(power, noise) * of_few_values(SIXTH * ORDERS[rows][0] * at_hz, found.silence_s)
-    of_fundamental = level_noise_db(fundamental, found.fundamental_noise[inside])
+    found: Harmonics, powers: Floats, noises: Floats, lowest: int | NDArray[np.int64], settings: Settings
+) -> Relative:
+    """The sums of some harmonics along the first axis over the fundamental, with what they are uncertain by.
+
+    `lowest` is the lowest order in each sum.
+    """
+    value, clear = level_or_bound(np.nansum(powers, axis=0), np.nansum(noises, axis=0), found.fundamental, settings)
+    width_hz = SIXTH * np.multiply.outer(lowest, found.frequency_hz)
+    of_harmonics = sum_level_noise_db(powers, noises) * of_few_values(width_hz, found.silence_s)
+    of_fundamental = level_noise_db(found.fundamental, found.fundamental_noise)
     # A bound has the noise at its strongest in it already.
     parts = {"noise": np.where(clear, combined(of_harmonics, of_fundamental), 0.0)}
     if found.card is not None:
-        parts["calibration"] = sum_level_noise_db(power, found.card[rows][:, inside])
-    return with_parts(Curve(quantity, channel, at_hz, value, "dB", clear, at_most=~clear), parts)
+        parts["calibration"] = sum_level_noise_db(powers, found.card.reshape(powers.shape))
+    return Relative(value, clear, parts)
 
 
 def level_or_bound(
@@ -209,7 +234,8 @@ def level_or_bound(
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Level relative to the fundamental, its upper bound where noise hides it; and where it is clear of the noise."""
     level = power_db(power / fundamental)
-    with np.errstate(divide="ignore"):
+    # Outside the sweep there is neither.
+    with np.errstate(divide="ignore", invalid="ignore"):
         clear = 10 * np.log10(power / noise) >= settings.over_noise_db
     # Hidden: amplitudes of the harmonic and of the noise at its strongest may have added up or cancelled.
     bound = db((np.sqrt(power) + np.sqrt(noise) * 10 ** (NOISE_PEAK_DB / 20)) / np.sqrt(fundamental))

@@ -46,7 +46,13 @@ from rig.signals.uncertainty import (
 from rig.values.captures import Capture, Untrusted, once_per_capture
 from rig.values.readings import CheckReadings, Curve, Floats, Reading, Sound
 from rig.values.requests import Sweep
-from rig.verdict.responses import acoustic_response, air_speed_m_s, design_response, sweep_layout
+from rig.verdict.responses import (
+    acoustic_response,
+    air_speed_m_s,
+    design_response,
+    pressure_about_silence,
+    sweep_layout,
+)
 
 NAME = "rub_and_buzz"
 TITLE = "Rub and buzz"
@@ -280,7 +286,7 @@ def found_in(residual: Residual, capture: Capture, before: Impulses | None = Non
         for frame in (layout.mark_before + layout.mark_frames, layout.mark_after)
     )
     begins_s = residual.chirp.passes_start_s - EARLY_S
-    silence = pressure_about_silence(capture)[layout.silence]
+    silence = pressure_about_silence(capture)[layout.silence].astype(np.float64)
     try:
         found = impulses_of(residual, silence, mark_ends_s, begins_s, ends_s - GUARD_S)
     except ValueError as error:
@@ -364,12 +370,6 @@ def sent_at_s(capture: Capture) -> float:
     """When the sweep passed its first frequency as it was sent, in seconds from the first frame."""
     lead_in, _ = capture.layout.margins
     return (capture.layout.sweep_start + lead_in) / capture.sample_rate_hz
-
-
-def pressure_about_silence(capture: Capture) -> Floats:
-    """What the microphone heard, free of the offset of the silence before the sweep."""
-    pressure = capture.pascal()
-    return pressure - np.mean(pressure[capture.layout.silence])
 
 
 def fundamental_peak(capture: Capture, frequency_hz: Floats) -> Floats:

@@ -18,7 +18,15 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
-from rig.signals.gating import Gated, as_floats, frequency_response, gate, gate_window, half_cosine
+from rig.signals.gating import (
+    Gated,
+    as_floats,
+    frequency_response,
+    frequency_responses,
+    gate,
+    gate_window,
+    half_cosine,
+)
 from rig.signals.kept import kept_by_value
 from rig.signals.sweep import LOWER_MARGIN, ExponentialSweep, kept_sweep
 
@@ -445,23 +453,34 @@ def harmonics_in(
 ) -> ComplexArray:
     """As `harmonic_responses`, of the periodic response to the analytic sweep, shape (..., frames)."""
     delay = np.broadcast_to(np.asarray(delay_s, np.float64), response.shape[:-1])
-    rate_hz, results = sent.sample_rate_hz, []
-    for order in orders:
-        window, first_s = harmonic_window(order, sent, after_s)
-        if window.size > response.shape[-1]:
-            raise ValueError(f"the window of order {order} has {window.size} frames, the capture is shorter")
-        at_hz = order * np.asarray(frequency_hz, np.float64)
-        inside = (at_hz >= sent.start_hz) & (at_hz <= sent.stop_hz)
-        at_hz = np.where(inside, at_hz, sent.start_hz)
-        found = np.empty((*delay.shape, at_hz.size), np.complex128)
-        for row in np.ndindex(delay.shape):
-            whole = round(float(delay[row]) * rate_hz)
+    rate_hz, wanted = sent.sample_rate_hz, tuple(int(order) for order in orders)
+    at_hz, zero_s, over_seen = _sought(wanted, sent.alone, np.asarray(frequency_hz, np.float64), after_s)
+    found = np.empty((len(wanted), *delay.shape, at_hz.shape[-1]), np.complex128)
+    for row in np.ndindex(delay.shape):
+        whole, pieces = round(float(delay[row]) * rate_hz), []
+        for order in wanted:
+            window, first_s = harmonic_window(order, sent, after_s)
+            if window.size > response.shape[-1]:
+                raise ValueError(f"the window of order {order} has {window.size} frames, the capture is shorter")
             piece = cut(response[row], -(whole + round(first_s * rate_hz)), window.size)
-            zero_s = -sent.rate_s * math.log(order) - first_s + float(delay[row]) - whole / rate_hz
-            found[row] = frequency_response(window.astype(response.dtype) * piece, rate_hz, at_hz, zero_s)
-        seen = band_limit_at(at_hz, sent) * edge_of_harmonic(at_hz, order, sent, after_s)
-        results.append(found * np.where(inside, 1 / seen, np.nan))
-    return np.stack(results)
+            pieces.append(np.multiply(piece, window, out=piece, casting="same_kind"))
+        part_s = float(delay[row]) - whole / rate_hz
+        turned = over_seen * np.exp(2j * np.pi * part_s * at_hz) if part_s else over_seen
+        found[:, *row] = frequency_responses(pieces, rate_hz, at_hz, zero_s) * turned
+    return found
+
+
+@kept_by_value(16)
+def _sought(
+    orders: tuple[int, ...], sent: ExponentialSweep, frequency_hz: Array, after_s: float
+) -> tuple[Array, Array, ComplexArray]:
+    """Frequencies of harmonics, where in their windows they begin, and 1 over what is seen there of an ideal one."""
+    at_hz = np.multiply.outer(np.array(orders, np.float64), frequency_hz)
+    inside = (at_hz >= sent.start_hz) & (at_hz <= sent.stop_hz)
+    at_hz = np.where(inside, at_hz, sent.start_hz)
+    zero_s = [-sent.rate_s * math.log(order) - harmonic_window(order, sent, after_s)[1] for order in orders]
+    edges = [edge_of_harmonic(at, order, sent, after_s) for at, order in zip(at_hz, orders, strict=True)]
+    return at_hz, np.array(zero_s), np.where(inside, 1 / (band_limit(at_hz, sent) * np.array(edges)), np.nan)
 
 
 def edge_of_harmonic(at_hz: Array, order: int, sent: ExponentialSweep, after_s: float) -> ComplexArray:

@@ -14,7 +14,8 @@ import scipy
 from numpy.typing import NDArray
 
 from rig.signals import deconvolution
-from rig.signals.gating import frequency_response
+from rig.signals.gating import frequency_responses
+from rig.signals.kept import planned_length
 from rig.signals.smoothing import smooth_power
 from rig.signals.sweep import ExponentialSweep
 
@@ -85,12 +86,14 @@ def noise_of_the_moment(
     whole = round(delay_s * sent.sample_rate_hz)
     between, left = np.zeros(noise.shape), np.zeros(noise.shape)
     inside = np.isfinite(noise)
-    for n, order in enumerate(orders):
-        if inside[n].any():
-            at_hz = np.where(inside[n], order * frequency_hz, order * frequency_hz[inside[n]][-1])
-            between[n], tail = _gap_and_tail(response, sent, order, whole, at_hz, after_s)
-            following = _at(at_hz / (order + 1), frequency_hz, power[order])
-            left[n] = following * tail / _at(at_hz, frequency_hz, power[0])
+    # Each order's own frequencies, and its last one in place of those that lie outside the sweep.
+    known = np.flatnonzero(inside.any(axis=1))
+    if known.size:
+        own = np.multiply.outer(known + 2.0, frequency_hz)
+        at_hz = np.where(inside[known], own, np.max(np.where(inside[known], own, 0.0), axis=1, keepdims=True))
+        between[known], tail = _gap_and_tail(response, sent, tuple(known + 2), whole, at_hz, after_s)
+        following = [_at(at / (n + 3), frequency_hz, power[n + 2]) for n, at in zip(known, at_hz, strict=True)]
+        left[known] = following * tail / _at(at_hz, frequency_hz, power[0])
     between = _smooth(np.where(inside, between, 0.0))
     seen = inside & (between > OVER_TAIL * _smooth(left) + OVER_NOISE * np.where(inside, noise, 0.0))
     seen |= np.count_nonzero(_widened(seen), axis=0) >= AT_ONCE
@@ -139,12 +142,16 @@ def noise_before(
     lowest_hz = sample_rate_hz / (THIRD * max(frames, 1))
     if frames < 8 or lowest_hz > frequency_hz[-1]:
         return np.zeros(frequency_hz.shape)
-    window = _hanning(frames)
-    fine_hz = np.fft.rfftfreq(4 * frames, 1 / sample_rate_hz)[1:]
-    power = np.abs(np.fft.rfft(impulse[ends - frames : ends] * window, 4 * frames)[1:]) ** 2 / np.sum(window**2)
+    (window, energy), length = _hanning(frames), planned_length(4 * frames)
+    spectrum = scipy.fft.rfft(impulse[ends - frames : ends] * window, length)[1:]
+    power = (spectrum.real**2 + spectrum.imag**2) / energy
+    fine_hz = np.arange(1, power.size + 1) * (sample_rate_hz / length)
     smoothed = smooth_power(power, fine_hz, frequency_hz, 3)
+    may_be = (frequency_hz >= lowest_hz) & (smoothed > OVER_NOISE * steady)
+    if not may_be.any():
+        return np.zeros(frequency_hz.shape)
     least = np.maximum(OVER_NOISE, _largest_ratio(frequency_hz, frames / sample_rate_hz, silence_s))
-    seen = np.where((frequency_hz >= lowest_hz) & (smoothed > least * steady), smoothed, 0.0)
+    seen = np.where(may_be & (smoothed > least * steady), smoothed, 0.0)
     near = np.abs(np.log(np.divide.outer(frequency_hz, frequency_hz))) < THIRD
     return np.asarray(UNEVEN * np.max(np.where(near, seen, 0.0), axis=1))
 
@@ -165,28 +172,37 @@ def _largest_ratio(frequency_hz: Array, window_s: float, silence_s: float) -> Ar
 def _gap_and_tail(
     response: NDArray[np.floating],
     sent: ExponentialSweep,
-    order: int,
+    orders: tuple[int, ...],
     whole: int,
     at_hz: Array,
     after_s: float,
 ) -> tuple[Array, Array]:
-    """Power just before a harmonic, and of the linear response as late after its own beginning.
+    """Power just before harmonics, and of the linear response as late after its own beginning, as `at_hz` in shape.
 
     Both are of a window as long as the harmonic's own.
     """
-    rate_s, rate_hz = sent.rate_s, sent.sample_rate_hz
-    gap_s = rate_s * math.log((order + 1) / order)
-    window = _hanning(round(GAP_PART * gap_s * rate_hz) + 2)
-    longer = deconvolution.harmonic_gain(order, sent, after_s) / np.sum(window**2)
-    firsts_s = (-rate_s * math.log(order) - GAP_PART * gap_s, (1 - GAP_PART) * gap_s)
-    pieces = [deconvolution.cut(response, -whole - round(first_s * rate_hz), window.size) for first_s in firsts_s]
-    found = frequency_response(np.asarray(pieces) * window, rate_hz, at_hz)
+    rate_s, rate_hz, pieces, longer = sent.rate_s, sent.sample_rate_hz, [], []
+    for order in orders:
+        gap_s = rate_s * math.log((order + 1) / order)
+        window, energy = _hanning(round(GAP_PART * gap_s * rate_hz) + 2)
+        longer.append(deconvolution.harmonic_gain(order, sent, after_s) / energy)
+        for first_s in (-rate_s * math.log(order) - GAP_PART * gap_s, (1 - GAP_PART) * gap_s):
+            piece = deconvolution.cut(response, -whole - round(first_s * rate_hz), window.size)
+            pieces.append(np.multiply(piece, window, out=piece, casting="same_kind"))
+    both_hz = np.repeat(at_hz, 2, axis=0)
+    # Between the lines of a transform least is lost of what lies in the middle of a window.
+    middle_s = np.array([each.size / 2 / rate_hz for each in pieces])
+    found = frequency_responses(pieces, rate_hz, both_hz, middle_s)
     limit = np.abs(deconvolution.band_limit_at(at_hz, sent)) ** 2
-    gap, tail = np.abs(found) ** 2 / limit * longer
-    return gap, tail
+    scale = np.array(longer)[:, np.newaxis] / limit
+    return np.abs(found[::2]) ** 2 * scale, np.abs(found[1::2]) ** 2 * scale
 
 
-_hanning = lru_cache(maxsize=32)(np.hanning)
+@lru_cache(maxsize=32)
+def _hanning(frames: int) -> tuple[Array, float]:
+    """Window, and the sum of its squares."""
+    window = np.hanning(frames)
+    return window, float(np.sum(window**2))
 
 
 def _at(wanted_hz: Array, frequency_hz: Array, power: Array) -> Array:

@@ -4,14 +4,16 @@ Times are counted from the first sample of the array that is passed in.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
 import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
-from rig.signals.kept import kept_by_value
+from rig.signals.kept import kept_by_value, planned_length
 
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -209,6 +211,58 @@ def frequency_response(
     turned = weights * np.exp(2j * np.pi * step_hz * zero_s * lines)
     result: ComplexArray = np.sum(turned * spectrum[..., lines], axis=-2)
     return result
+
+
+def frequency_responses(
+    impulse_responses: Sequence[NDArray[np.floating]],
+    sample_rate_hz: float,
+    frequency_hz: Array,
+    time_zero_s: Array,
+) -> ComplexArray:
+    """As `frequency_response`, of impulse responses of their own lengths at frequencies of their own.
+
+    Neighbours of like length are transformed together.
+
+    Parameters
+    ----------
+    impulse_responses : sequence of ndarray, shape (frames,) each
+        All of the first one's precision.
+    sample_rate_hz : float
+        Sample rate in Hz.
+    frequency_hz : ndarray, shape (responses, frequencies)
+        From 0 to half the sample rate.
+    time_zero_s : ndarray, shape (responses,)
+        Time that the phase refers to, of each from its own first frame.
+
+    Returns
+    -------
+    ndarray, shape (responses, frequencies)
+    """
+    lengths = tuple(planned_length(4 * max(each.size, 1024)) for each in impulse_responses)
+    spectra, first = [], 0
+    for length, alike in groupby(lengths):
+        rows = np.zeros((len(tuple(alike)), length), impulse_responses[0].dtype)
+        for row, each in zip(rows, impulse_responses[first:], strict=False):
+            row[: each.size] = each
+        first += rows.shape[0]
+        spectra.append(scipy.fft.rfft(rows, axis=-1, overwrite_x=True).ravel())
+    lines, weights = _turned_cubics(lengths, sample_rate_hz, frequency_hz, time_zero_s)
+    return np.asarray(np.einsum("ij,ij->j", weights, np.concatenate(spectra)[lines]).reshape(frequency_hz.shape))
+
+
+@kept_by_value(16)
+def _turned_cubics(
+    lengths: tuple[int, ...], sample_rate_hz: float, frequency_hz: Array, time_zero_s: Array
+) -> tuple[NDArray[np.int64], ComplexArray]:
+    """`_cubics` of several transforms, one behind the other, with the turn of phase up to each one's time zero."""
+    lines, weights, first = [], [], 0
+    for length, at_hz, zero_s in zip(lengths, frequency_hz, time_zero_s, strict=True):
+        step_hz = sample_rate_hz / length
+        own, weight = _cubics(length, step_hz, at_hz)
+        lines.append(first + own)
+        weights.append(weight * np.exp(2j * np.pi * step_hz * zero_s * own))
+        first += length // 2 + 1
+    return np.concatenate(lines, axis=1), np.concatenate(weights, axis=1)
 
 
 @kept_by_value(128)

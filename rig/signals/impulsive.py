@@ -151,7 +151,7 @@ def energy_scores(
     begin, end = max(0, round(between_s[0] * sample_rate_hz)), min(white.size, round(between_s[1] * sample_rate_hz))
     piece = white[begin : max(begin, end)]
     running = np.zeros(piece.size + 1)
-    np.cumsum(piece * piece, dtype=np.float64, out=running[1:])
+    np.cumsum(np.square(piece, dtype=np.float64), out=running[1:])
     found = []
     for window_s in windows_s:
         frames = max(2, round(window_s * sample_rate_hz))
@@ -200,10 +200,17 @@ def normal_ranks(values: Array, apart: NDArray[np.bool_] | None = None) -> Array
     apart : ndarray of bool, optional
         Those that the others are not ranked against, in the shape of values.
     """
-    others = np.sort(values if apart is None else values[~apart], axis=None)
-    # Half way in between those that are alike.
-    below = 0.5 * (np.searchsorted(others, values, "left") + np.searchsorted(others, values, "right"))
-    normal: Array = scipy.special.ndtri(np.clip(below, 0.5, others.size - 0.5) / others.size)
+    order = np.argsort(values)
+    ascending = values[order]
+    # How many of the others lie below each value; half way in between those that are alike.
+    first = np.flatnonzero(np.concatenate(([True], ascending[1:] != ascending[:-1])))
+    counted = np.concatenate(([0], np.cumsum(np.ones(values.size) if apart is None else ~apart[order])))
+    last = np.append(first[1:], values.size)
+    below, count = 0.5 * (counted[first] + counted[last]), counted[-1]
+    each = np.repeat(scipy.special.ndtri(np.clip(below, 0.5, count - 0.5) / count), last - first)
+    normal = np.empty(values.size)
+    normal[order] = each
+    others = ascending if apart is None else ascending[~apart[order]]
     # As `np.quantile`, which would sort once more.
     middle, high = np.interp(np.array((0.5, TAIL)) * (others.size - 1), np.arange(others.size), others)
     beyond = (values - high) / max(high - middle, 1e-300)

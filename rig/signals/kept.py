@@ -30,6 +30,20 @@ class _ByValue:
         return isinstance(other, _ByValue) and self._key == other._key
 
 
+#: Powers of two, and these parts of them, are lengths of transforms; numerical.
+LENGTH_PARTS = (9 / 16, 3 / 4)
+
+
+def planned_length(frames: int) -> int:
+    """Length of a transform of so many frames at least, one of few.
+
+    The library keeps no more than 16 plans of each precision: windows that all differ a little in length would have
+    each of them made anew for every capture, which takes as long as the transform itself.
+    """
+    power = 1 << max(4, (frames - 1).bit_length())
+    return next((int(part * power) for part in LENGTH_PARTS if part * power >= frames), power)
+
+
 def kept_by_value(most: int) -> Callable[[Callable[Arguments, Result]], Callable[Arguments, Result]]:
     """`functools.lru_cache` of `most` results for pure functions of arrays and hashable values.
 

@@ -81,7 +81,7 @@ class Residual:
     """
 
     chirp: Chirp
-    samples: Array
+    samples: Single
     white: Single
     pulse: Single
     beside: Single
@@ -191,23 +191,16 @@ def sweep_residual(
     passes_start, still = round(chirp.passes_start_s * rate_hz), replace(nominal, passes_start_s=0.0)
     above, beside = high_pass(still), between(still)
     power = np.interp(above.frequency_hz, *noise)
-    ends = _gain_of(rings, above.frequency_hz, rate_hz)
+    ends = np.asarray(scipy.fft.rfft(np.asarray(rings, np.float64), above.window.size))
     level = (ends / np.sqrt(power)).astype(np.complex64)
     # Matched to a known waveform in coloured noise: its conjugate spectrum over the noise's density.
     _, pulse = standard_pulse(rate_hz, above.window.size)
     conjugate = pulse.conj() * (ends * np.min(power) / power).astype(np.complex64)
     passed = (above.filters**2 @ (np.abs(conjugate) ** 2 * power)).astype(np.float32)
     matched = conjugate / np.sqrt(np.maximum(passed, 1e-6 * np.max(passed)))[:, np.newaxis]
-    samples, white, pulses = tracked(capture, above, passes_start, (np.ones(level.size, np.float32), level, matched))
+    samples, white, pulses = tracked(capture, above, passes_start, (None, level, matched))
     (besides,) = tracked(capture, beside, passes_start, (level,))
-    left = samples.astype(np.float64)
-    return Residual(chirp, left, white, pulses, besides, under, under_rate_hz, after_s, noise)
-
-
-def _gain_of(taps: ArrayLike, frequency_hz: Array, sample_rate_hz: float) -> NDArray[np.complex128]:
-    """Gain of a filter with so many taps at frequencies."""
-    _, gain = scipy.signal.freqz(np.asarray(taps, np.float64), worN=frequency_hz, fs=sample_rate_hz)
-    return np.asarray(gain)
+    return Residual(chirp, samples, white, pulses, besides, under, under_rate_hz, after_s, noise)
 
 
 @dataclass(frozen=True, eq=False)

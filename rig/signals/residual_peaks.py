@@ -43,11 +43,11 @@ def peaks_over_frequency(residual: Residual, points_per_octave: int) -> Peaks:
     first = np.round(np.maximum(middle_s - half_s, begins_s) * chirp.sample_rate_hz).astype(np.int64)
     last = np.round(np.minimum(middle_s + half_s, ends_s) * chirp.sample_rate_hz).astype(np.int64) + 1
     # The last frame lies beyond the end: a stretch may reach up to it.
-    size = np.append(np.abs(residual.samples), 0.0)
-    upto = np.concatenate(([0.0], np.cumsum(size * size, dtype=np.float64)))
+    size = np.append(np.abs(residual.samples[first[0] : last[-1]]), np.float32(0.0)).astype(np.float64)
+    ends = np.column_stack((first, last)).ravel() - first[0]
     return Peaks(
         grid,
-        np.maximum.reduceat(size, np.column_stack((first, last)).ravel())[::2],
-        np.sqrt((upto[last] - upto[first]) / (last - first)),
+        np.maximum.reduceat(size, ends)[::2],
+        np.sqrt(np.add.reduceat(size * size, ends)[::2] / (last - first)),
         (last - first) / chirp.sample_rate_hz,
     )

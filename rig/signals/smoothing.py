@@ -144,8 +144,9 @@ def mean_of_lines(power: ArrayLike, step_hz: float, first_line: int, targets_hz:
     -------
     ndarray, shape (targets,)
     """
-    lines = np.asarray(power)
-    running = np.concatenate(([0.0], np.cumsum(lines, dtype=np.float64)))
+    lines = np.asarray(power, np.float64)
+    running = np.zeros(lines.size + 1)
+    np.cumsum(lines, out=running[1:])
     middle = np.asarray(targets_hz, np.float64) / step_hz
     half = 2.0 ** (0.5 / fraction)
     low, high = (np.clip(edge - first_line + 0.5, 0.0, lines.size) for edge in (middle / half, middle * half))

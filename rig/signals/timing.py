@@ -3,10 +3,13 @@
 import itertools
 import math
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
+
+from rig.signals.gating import as_floats
 
 Array = NDArray[np.float64]
 
@@ -37,7 +40,7 @@ def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float, onset_db: floa
     Parameters
     ----------
     impulse_response : array_like, shape (..., frames)
-        Impulse responses.
+        Impulse responses; of single precision where they came so.
     sample_rate_hz : float
         Sample rate in Hz.
     onset_db : float
@@ -57,10 +60,10 @@ def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float, onset_db: floa
     """
     if not onset_db < 0:
         raise ValueError(f"onset_db must be below 0 dB, found {onset_db} dB")
-    response = np.asarray(impulse_response, dtype=np.float64)
+    response = as_floats(impulse_response)
     frames = response.shape[-1]
-    length = scipy.fft.next_fast_len(frames + 64, real=True)
-    shape = np.exp(-0.5 * (scipy.fft.rfftfreq(length) / LOW_PASS_OF_RATE) ** 2)
+    length = int(scipy.fft.next_fast_len(frames + 64, real=True))
+    shape = _low_pass(length, response.dtype)
     finite = np.all(np.isfinite(response), axis=-1, keepdims=True)
     spectrum = scipy.fft.rfft(np.where(finite, response, 0.0), length, axis=-1)
     magnitude = np.abs(scipy.fft.irfft(spectrum * shape, length, axis=-1)[..., :frames])
@@ -78,6 +81,12 @@ def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float, onset_db: floa
     time_s = (first - np.clip(part, 0.0, 1.0) + lead) / sample_rate_hz
     arrival: Array = np.where(is_present, time_s, np.nan)[..., 0]
     return arrival
+
+
+@lru_cache(maxsize=8)
+def _low_pass(length: int, dtype: np.dtype[Any]) -> NDArray[Any]:
+    """Gaussian low-pass over the lines of a transform."""
+    return np.asarray(np.exp(-0.5 * (scipy.fft.rfftfreq(length) / LOW_PASS_OF_RATE) ** 2), dtype)
 
 
 def delay_s(

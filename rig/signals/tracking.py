@@ -205,7 +205,7 @@ def between(chirp: Chirp) -> Tracking:
     return Tracking(first, window, line_hz, gains.astype(np.float32))
 
 
-def tracked(capture: Single, tracking: Tracking, passes_start: int, gains: Sequence[ArrayLike]) -> list[Single]:
+def tracked(capture: Single, tracking: Tracking, passes_start: int, gains: Sequence[ArrayLike | None]) -> list[Single]:
     """A capture behind a tracking filter, once for each of several filters on top.
 
     Parameters
@@ -216,8 +216,8 @@ def tracked(capture: Single, tracking: Tracking, passes_start: int, gains: Seque
         The filter.
     passes_start : int
         Frame in which the sweep passes start_hz.
-    gains : sequence of array_like, shape (lines,) or (blocks, lines)
-        Further filters on the frequencies of the blocks' spectra; real or complex.
+    gains : sequence of array_like, shape (lines,) or (blocks, lines), or None
+        Further filters on the frequencies of the blocks' spectra; real or complex. None: no more than the one.
 
     Returns
     -------
@@ -235,11 +235,13 @@ def tracked(capture: Single, tracking: Tracking, passes_start: int, gains: Seque
     spectra = scipy.fft.rfft(cut * tracking.window, axis=1) * tracking.filters
     found = []
     for gain in gains:
-        blocks = scipy.fft.irfft(spectra * np.asarray(gain), size, axis=1) * tracking.window
-        laid = np.zeros(length, np.float32)
-        laid[:-hop] = blocks[:, :hop].ravel()
-        laid[hop:] += blocks[:, hop:].ravel()
+        filtered = spectra if gain is None else spectra * np.asarray(gain)
+        blocks = scipy.fft.irfft(filtered, size, axis=1)
+        blocks *= tracking.window
+        laid = np.zeros((blocks.shape[0] + 1, hop), np.float32)
+        laid[:-1] = blocks[:, :hop]
+        laid[1:] += blocks[:, hop:]
         whole = np.zeros(capture.size, np.float32)
-        whole[inside] = laid[inside.start - first : inside.stop - first]
+        whole[inside] = laid.ravel()[inside.start - first : inside.stop - first]
         found.append(whole)
     return found

@@ -239,8 +239,9 @@ def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Tra
     for row, own in enumerate(lined):
         np.add(total[row], own, out=total[row + 1])
     value, width, at = -math.inf, 0, (0, 0)
+    kept = np.empty_like(total)
     for cycles in WIDTHS:
-        found, where = _best_window(total, cycle, cycles, value * math.sqrt(cycles))
+        found, where = _best_window(total, kept, cycle, cycles, value * math.sqrt(cycles))
         if found > value * math.sqrt(cycles):
             value, width, at = found / math.sqrt(cycles), cycles, where
     rate_s = chirp.rate_s
@@ -254,14 +255,17 @@ def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Tra
     return Train(max(0.0, evidence), value, low / rate_s, high / rate_s, phase, slope, window_s)
 
 
-def _best_window(total: Single, cycle: Array, width: int, least: float) -> tuple[float, tuple[int, int]]:
-    """Greatest sum of `width` cycles, with the first cycle and the column; minus infinity when not above `least`."""
+def _best_window(total: Single, kept: Single, cycle: Array, width: int, least: float) -> tuple[float, tuple[int, int]]:
+    """Greatest sum of `width` cycles, with the first cycle and the column; minus infinity when not above `least`.
+
+    The sums are made in `kept`, which is of the shape of the total.
+    """
     starts = min(cycle.size + 1 - width, int(np.searchsorted(cycle, width / (NARROWEST - 1), "right")))
     none = -math.inf, (0, 0)
     if starts < 1:
         return none
-    sums = total[width : width + starts] - total[:starts]
-    if float(np.max(sums)) <= max(least, 0.0):
+    sums = np.subtract(total[width : width + starts], total[:starts], out=kept[:starts])
+    if float(sums.max()) <= max(least, 0.0):
         return none
     half = total[width // 2 : width // 2 + starts] - total[:starts]
     sums[np.abs(half - 0.5 * sums) > (0.5 - HALF_SHARE) * sums] = -np.inf

@@ -16,7 +16,7 @@ from rig.design.kit import Kit
 from rig.signals import deconvolution, marks, stimulus, timing
 from rig.signals.disturbance import noise_before, noise_of_the_moment
 from rig.signals.gating import Gated, gate
-from rig.signals.kept import kept_by_value
+from rig.signals.kept import kept_by_value, planned_length
 from rig.signals.levels import db
 from rig.signals.noise import power_spectral_density
 from rig.signals.smoothing import log_frequency_grid, mean_of_lines, smooth_power
@@ -215,6 +215,25 @@ def _row(capture: Capture, role: str, scale: float) -> Singles:
     return scaled
 
 
+@once_per_capture
+def pressure_about_silence(capture: Capture) -> Singles:
+    """What the microphone heard, free of the offset of the silence before the sweep; of single precision as it came.
+
+    Raises
+    ------
+    Untrusted
+        If the capture is not whole.
+    """
+    silence, calibration = sweep_layout(capture).silence, capture.calibration
+    if calibration.microphone_response:
+        pressure = capture.pascal().astype(np.float32)
+    else:
+        scale = calibration.input_volts.get("microphone", 1.0) / (calibration.microphone_v_per_pa or 1.0)
+        pressure = _row(capture, "microphone", scale * (calibration.microphone_sign or 1))
+    pressure -= np.float32(np.mean(pressure[silence], dtype=np.float64))
+    return pressure
+
+
 def _rms(signal: Singles | Floats) -> float:
     """RMS value about the mean."""
     mean = float(np.mean(signal, dtype=np.float64))
@@ -240,8 +259,8 @@ def sweep_spectra(capture: Capture) -> SweepSpectra:
     """
     layout, request, rate_hz = sweep_layout(capture), capture.request, capture.sample_rate_hz
     leads, recorded = lead_volts(capture)
-    pascal = capture.pascal()
-    silence, pressure = pascal[layout.silence].copy(), pascal.astype(np.float32)
+    pressure = pressure_about_silence(capture)
+    silence = pressure[layout.silence].astype(np.float64)
     if not (np.any(pressure) and np.any(leads)):
         raise Untrusted(f"the microphone or the loopback gave nothing at all ({request})")
     late = _lateness(capture, leads if recorded else pressure, layout)
@@ -253,8 +272,7 @@ def sweep_spectra(capture: Capture) -> SweepSpectra:
     kept = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
     alone = layout.alone
     grid = deconvolution.grid_of(deconvolution.length_for(frames, frames, *kept), alone, single=True)
-    swept = pressure[piece] - np.float32(np.mean(silence))
-    received, sent = (deconvolution.spectrum_of(each, grid) for each in (swept, known))
+    received, sent = (deconvolution.spectrum_of(each, grid) for each in (pressure[piece], known))
     # Of a microphone with a clock of its own nobody knows when its recording began.
     timed = recorded and "microphone" not in capture.other_clock
     return SweepSpectra(request, alone, grid, received, sent, timed, frames, silence)
@@ -273,12 +291,12 @@ def acoustic_response(capture: Capture) -> AcousticResponse:
     quotient = found.pressure * deconvolution.inverse_of(found.leads, found.grid)
     before, after = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
     periodic = deconvolution.periodic_response(quotient, found.grid)
-    impulse = deconvolution.cut(periodic, before, before + after).astype(np.float64)
+    impulse = deconvolution.cut(periodic, before, before + after)
     at_hz = judged_grid(capture.request, 24)
     power = found.leads.real**2 + found.leads.imag**2
     return AcousticResponse(
         spectra=found,
-        impulse=impulse,
+        impulse=impulse.astype(np.float64),
         sample_rate_hz=rate_hz,
         zero_s=before / rate_hz,
         timed=found.timed,
@@ -355,7 +373,7 @@ def _lateness(capture: Capture, recorded: Singles, layout: stimulus.Layout) -> i
     coarse = _means(recorded, step)
     lags = -(-latest // step)
     # A circular correlation of this length is right for the lags from 0 to the latest.
-    length = int(scipy.fft.next_fast_len(lags + -(-layout.frames // step), real=True))
+    length = planned_length(lags + -(-layout.frames // step))
     received = scipy.fft.rfft(coarse, length)
     received *= _composed_spectrum(layout, step, length)
     match = np.abs(scipy.fft.irfft(received, length, overwrite_x=True)[:lags])

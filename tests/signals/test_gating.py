@@ -66,3 +66,14 @@ def test_gates_that_do_not_fit_are_refused():
         gating.gate_window([0.0], 0.0, 0.001, 0.001, 0.001)
     with pytest.raises(ValueError, match="frequencies must lie"):
         gating.frequency_response(response, RATE_HZ, [25000.0])
+
+
+def test_responses_of_several_lengths_are_those_of_each_alone():
+    random = np.random.default_rng(3)
+    frames = np.array([3000, 1300, 1100, 5000])
+    pieces = [np.hanning(each) * random.standard_normal(each) for each in frames]
+    at_hz, zero_s = np.geomspace(100, 20000, 4 * 50).reshape(4, 50), frames / 2 / RATE_HZ
+    together = gating.frequency_responses(pieces, RATE_HZ, at_hz, zero_s)
+    for found, piece, hz, s in zip(together, pieces, at_hz, zero_s, strict=True):
+        exact = np.exp(-2j * np.pi * np.outer(hz, np.arange(piece.size) / RATE_HZ - s)) @ piece
+        np.testing.assert_allclose(found, exact, atol=0.01 * np.max(np.abs(exact)))
