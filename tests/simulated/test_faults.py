@@ -1,5 +1,6 @@
 """Each fault of the unit changes what it should, and nothing else; faults are read, listed and refused."""
 
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -18,12 +19,6 @@ ROOT = Path(__file__).parents[2]
 BOOTH = load_kit(ROOT, "booth-two")
 REHEARSAL = load_kit(ROOT, "rehearsal-three")
 GRID_HZ = np.geomspace(10, 20000, 60)
-OF_A_UNIT = [
-    (kit, name)
-    for kit in (BOOTH, REHEARSAL)
-    for name, _ in fault_names(kit)
-    if parse_fault(kit, name).kind in UNIT_FAULTS
-]
 #: What is wrong between the amplifier's input and the leads: bare leads cannot show it.
 OF_THE_AMPLIFIER = {"swapped", "quiet", "silent", "corner", "no-filter"}
 
@@ -47,6 +42,13 @@ def sound(unit: Unit, channel: str = "left", f: np.ndarray = GRID_HZ) -> np.ndar
     return direct * lead_gain(output, f) * (output.box == channel)
 
 
+@cache
+def good(kit_name: str, channel: str) -> tuple[np.ndarray, np.ndarray]:
+    """Sound and impedance of a channel without a fault."""
+    whole = nominal_unit(BOOTH if kit_name == BOOTH.name else REHEARSAL)
+    return sound(whole, channel), ohm(whole, channel)
+
+
 #: What is heard with nothing playing, and what a unit does besides its linear response: no transfer function shows it.
 AT_REST = {"humming", "hissing"}
 BESIDES = {"rub", "buzz", "particle", "blowing", "bent"}
@@ -59,19 +61,25 @@ def change_db(kit: Kit, name: str, low_hz: float, high_hz: float, channel: str =
     )
 
 
-@pytest.mark.parametrize(("kit", "name"), OF_A_UNIT, ids=lambda x: x if isinstance(x, str) else x.name)
-def test_a_fault_of_the_unit_changes_its_own_channel_and_no_other(kit: Kit, name: str) -> None:
-    fault, whole, unit = parse_fault(kit, name), nominal_unit(kit), broken(kit, name)
-    touched = {fault.channel, *fault.what} if fault.kind == "swapped" else {fault.channel}
-    for channel in (spec.name for spec in kit.channels):
-        same_sound = np.array_equal(sound(unit, channel), sound(whole, channel))
-        same_ohm = np.array_equal(ohm(unit, channel), ohm(whole, channel))
-        electrical = fault.kind not in OF_THE_AMPLIFIER | AT_REST | BESIDES | {"reversed"}
-        assert same_sound == (channel not in touched or fault.kind in AT_REST | BESIDES)
-        if fault.kind in AT_REST:
-            assert (unit.output(channel) == whole.output(channel)) == (channel not in touched)
-        assert same_ohm == (channel not in touched or not electrical)
-        assert any(noise.box == channel for noise in unit.noises) == (channel in touched and fault.kind in BESIDES)
+@pytest.mark.parametrize("kind", sorted(UNIT_FAULTS))
+def test_a_fault_of_the_unit_changes_its_own_channel_and_no_other(kind: str) -> None:
+    listed = [(kit, parse_fault(kit, name)) for kit in (BOOTH, REHEARSAL) for name, _ in fault_names(kit)]
+    of_kind = [(kit, fault) for kit, fault in listed if fault.kind == kind]
+    assert of_kind
+    for kit, fault in of_kind:
+        unit, whole = unit_with([fault], nominal_unit(kit)), nominal_unit(kit)
+        touched = {fault.channel, *fault.what} if kind == "swapped" else {fault.channel}
+        electrical = kind not in OF_THE_AMPLIFIER | AT_REST | BESIDES | {"reversed"}
+        for channel in (spec.name for spec in kit.channels):
+            of_whole, of_whole_ohm = good(kit.name, channel)
+            is_touched, place = channel in touched, (kit.name, str(fault), channel)
+            same_sound = np.array_equal(sound(unit, channel), of_whole)
+            assert same_sound == (not is_touched or kind in AT_REST | BESIDES), place
+            if kind in AT_REST:
+                assert (unit.output(channel) == whole.output(channel)) == (not is_touched), place
+            assert np.array_equal(ohm(unit, channel), of_whole_ohm) == (not is_touched or not electrical), place
+            made_noise = any(noise.box == channel for noise in unit.noises)
+            assert made_noise == (is_touched and kind in BESIDES), place
 
 
 @pytest.mark.parametrize("kit", [BOOTH, REHEARSAL], ids=lambda kit: kit.name)
