@@ -180,14 +180,19 @@ def _drifts(ppm: float, uncertainty_samples: float) -> bool:
 def other_rate(capture: Capture, role: str) -> float | None:
     """Rate of the recording over the one stated, where the stimulus is in it only as another rate would bring it."""
     row, sent = capture.volts(role), sent_volts(capture)
-    if not np.any(row):
+    if not np.any(row) or not np.any(sent):
+        return None
+    stated = strength(row, sent)
+    longest = row.size + sent.size * max(*OTHER_RATES, 1.0)
+    # Of so many values without a mean none stands higher over their spread than the root of their number.
+    if BETTER * stated >= np.sqrt(scipy.fft.next_fast_len(int(np.ceil(longest)) + 1, real=True)):
         return None
     found = []
     for rate in OTHER_RATES:
         ratio = Fraction(rate).limit_denominator(1000)
         found.append((strength(row, scipy.signal.resample_poly(sent, ratio.numerator, ratio.denominator)), rate))
     best, rate = max(found)
-    return rate if best > max(PRESENT, BETTER * strength(row, sent)) else None
+    return rate if best > max(PRESENT, BETTER * stated) else None
 
 
 def strength(row: Floats, sent: Floats) -> float:
