@@ -115,23 +115,22 @@ def _kit(workspace: Path, name: str, limits: Path | None) -> "Kit":
 
 
 def _newest_runs(workspace: Path, selection: Selection) -> "list[StoredRun]":
-    """The newest run of each unit in a selection, by serial."""
+    """The newest run of each unit in a selection, by serial; where it cannot be read, no older one stands in for it."""
+    from rig.store.homes import run_number
     from rig.store.index import ask
-    from rig.store.selection import listed, unread
+    from rig.store.selection import listed, unread_runs
     from rig.store.selection import newest as newest_runs
     from rig.study.rejudged import StoredRun
 
     found, odd = ask(
         workspace,
-        lambda connection: (listed(connection, newest_runs(selection, 0)), unread(connection, selection.kit)),
+        lambda connection: (listed(connection, newest_runs(selection, 0)), unread_runs(connection, selection)),
         lambda words: say(words, to_stderr=True),
     )
-    for words in odd:
-        say(words, to_stderr=True)
-    by_serial: dict[str, StoredRun] = {}
-    for row in sorted(found, key=lambda row: (row["serial"], row["run_number"], row["run"])):
-        by_serial[row["serial"]] = StoredRun(row["serial"], row["run"], row["outcome"])
-    return list(by_serial.values())
+    all_runs = [StoredRun(row["serial"], row["run"], row["outcome"]) for row in found]
+    all_runs += [StoredRun(serial, run, "") for serial, run in odd]
+    in_order = sorted(all_runs, key=lambda one: (one.serial, run_number(one.run), one.run))
+    return list({one.serial: one for one in in_order}.values())
 
 
 def _judged(asked: "Asked", runs: "Sequence[StoredRun]", workers: int, dask: str) -> "list[UnitRejudged]":

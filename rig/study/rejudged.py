@@ -22,6 +22,7 @@ from rig.store.recorded import recorded_kit
 from rig.store.records import read_in_place
 from rig.store.run_json import Record
 from rig.values.verdicts import BareVerdict, CheckResult
+from rig.verdict.check import unforeseen
 
 
 @dataclass(frozen=True)
@@ -100,6 +101,9 @@ def rejudged(asked: Asked, runs: Sequence[StoredRun]) -> list[UnitRejudged]:
             one = _judged(record, jobs[record.plan], *kits[record.kit.sha256], all_again=asked.all_again)
         except KitproofError as error:
             one = UnitRejudged(run.serial, run.run, run.outcome, problem=str(error))
+        except Exception as error:
+            # Whatever stands in one record, the others are judged.
+            one = UnitRejudged(run.serial, run.run, run.outcome, problem=f"{run.run}: {unforeseen(error)}")
         found.append(replace(one, seconds=time.process_time() - began))
     return found
 

@@ -16,10 +16,13 @@ from stored_runs import stored_runs
 from typer.testing import CliRunner
 
 from rig.cli import app
+from rig.commands.rejudge import _newest_runs
 from rig.design.kit import load_kit
 from rig.files.errors import RecordError, TableError
 from rig.files.parallel import in_processes
 from rig.store.run_json import Record
+from rig.store.selection import Selection
+from rig.study import rejudged as study
 from rig.study.cluster import on_cluster
 from rig.study.rejudged import Asked, Change, StoredRun, UnitRejudged, by_reading, changed_units, outcomes, rejudged
 from rig.values.run import Run
@@ -48,8 +51,7 @@ def runs_of(store: Path) -> list[StoredRun]:
 
 
 def test_whoever_shares_the_work_the_units_come_to_the_same(store: Path) -> None:
-    from rig.commands.rejudge import _document, _kit, _newest_runs
-    from rig.store.selection import Selection
+    from rig.commands.rejudge import _document, _kit
 
     result = CliRunner().invoke(app, asked(store, "--json", "--workers", "1"), catch_exceptions=False)
     assert result.exit_code == 0
@@ -74,16 +76,35 @@ def test_what_changes_is_told_with_limits_then_and_now(store: Path, capsys: pyte
     assert {(row["limit_then"], row["limit_now"]) for row in rows} == {("at least 5.2 ohm", "5.2 to 5.21 ohm")}
 
 
-def test_a_unit_that_cannot_be_judged_is_named_and_all_others_are_judged(store: Path, tmp_path: Path) -> None:
+def test_a_unit_that_cannot_be_judged_is_named_and_all_others_are_judged(
+    store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     kit = load_kit(store, KIT)
-    first, second = runs_of(store)[:2]
+    older, first, second = runs_of(store)[:3]
     home = tmp_path / "results" / KIT
-    for one in (first, second):
+    for one in (older, first, second):
         shutil.copytree(store / "results" / KIT / one.serial / one.run, home / one.serial / one.run)
     (home / first.serial / first.run / "run.json").write_text("{", encoding="utf-8")
-    bad, good = rejudged(Asked(tmp_path, kit), [first, second])
+    # No older run stands in for it, also where nothing has ever read it.
+    chosen = _newest_runs(tmp_path, Selection(kit=KIT))
+    assert [one.run for one in chosen] == [first.run, second.run]
+    assert [one.run for one in _newest_runs(tmp_path, Selection(kit=KIT, serial=(second.serial,)))] == [second.run]
+    assert _newest_runs(tmp_path, Selection(kit=KIT, serial=(f"{first.serial}..{second.serial}",))) == chosen
+    bad, good = rejudged(Asked(tmp_path, kit), chosen)
     assert "run.json" in bad.problem
     assert (bad.now, good.problem, good.now) == ("", "", good.then)
+    # Nor does what nobody foresaw in one record end the others.
+    judge = study.judge_stored
+    monkeypatch.setattr(
+        study,
+        "judge_stored",
+        lambda work, record, *of, **named: (
+            {}[1] if record.serial == older.serial else judge(work, record, *of, **named)
+        ),
+    )
+    odd, good = rejudged(Asked(tmp_path, kit), [older, second])
+    assert "an error of the rig itself: KeyError" in odd.problem
+    assert (odd.now, good.now) == ("", good.then)
 
 
 def test_summaries_count_units() -> None:
