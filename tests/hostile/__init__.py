@@ -7,8 +7,9 @@ out, one JSON document with --json, and an exit status that says what happened.
     commands.py     every command of the command line with arguments for its parameters: a new one is covered at once
     ground.py       a workspace with records of several kinds, put right again after each try
     mutations.py    text and bytes of files, mutated
-    inputs.py, damage.py, captures.py, outside_text.py, clocks.py, sound_devices.py, ...    a kind of try each
+    inputs.py, damage.py, captures.py, outside_text.py, sound_devices.py, kills.py, disks.py, ...    a kind of try each
     virtual_time.py, sound_cards.py, card_tricks.py    a sound card that misbehaves, and a unit behind it
+    surroundings.py what commands have about them that are killed: a card, a person at the page, a store of benches
     trials.py       all of them by name: a short run in the tests, a long one by hand
 
 A try is a function of a random generator and a ground; it raises AssertionError where the promise is broken.

@@ -12,8 +12,9 @@ from typing import Any
 from unittest import mock
 
 from hostile.ground import Ground
-from hostile.kills import REPLACED, go_on, hold_ground, on_another_day, one_that_writes, with_a_good_logo
+from hostile.kills import REPLACED, furnished, go_on, hold_ground, on_another_day, one_that_writes
 from hostile.promise import kitproof, recorded
+from hostile.surroundings import scene
 
 ERRORS = (errno.ENOSPC, errno.EIO, errno.EROFS)
 #: What changes a disk by a name, or syncs it.
@@ -88,15 +89,15 @@ def try_disks(random: Random, ground: Ground) -> None:
     name, words = one_that_writes(random, ground)
     if name not in writes:
         disk = Disk(ground.workspace, 0, 0, False)
-        with on_another_day(), failing(disk):
+        with on_another_day(), scene(name), failing(disk):
             kitproof(*words)
         writes[name] = disk.count
         ground.mend()
-        with_a_good_logo(ground)
+        furnished(ground)
     before = recorded(ground.workspace)
     number, at, is_once = random.choice(ERRORS), random.randint(1, max(writes[name], 1)), random.random() < 0.5
     told = f"{name}, {errno.errorcode[number]} at {at} of {writes[name]}{', once' if is_once else ''}"
-    with on_another_day(), failing(Disk(ground.workspace, at, number, is_once)):
+    with on_another_day(), scene(name), failing(Disk(ground.workspace, at, number, is_once)):
         first = kitproof(*words)
     _hold(ground, before, name, f"{told}: {first}")
     done = go_on(ground, name, words, f"{told}: {first}\nthen")

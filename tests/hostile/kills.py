@@ -5,6 +5,7 @@ import os
 import signal
 import sys
 import time
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import timedelta
@@ -16,8 +17,10 @@ from PIL import Image
 
 from hostile.ground import KIT, OF_BEFORE, OF_TODAY, PACKED, Ground
 from hostile.promise import Done, kitproof, recorded, refuse_loss
+from hostile.surroundings import SCANNED, empty_store, furnish, has_store, hold_store, scene
 from rig import cli
 from rig.commands import archive
+from rig.run.journal import interrupted
 from rig.store.records import damages, unfinished, unit_records
 
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
@@ -30,6 +33,9 @@ KILLED: Mapping[str, tuple[str, ...]] = {
     "soak": ("verify", KIT, NEW, "--plan", "heat"),
     "resume": ("resume", "--yes"),
     "daily": ("daily", KIT, "--yes"),
+    "calibrate": ("calibrate", "loopback", "--openings", "2", "--yes", "--bench", "{outside}/looped.toml"),
+    "page": ("page", "--port", "0"),
+    "deliver": ("deliver", "--all", "--bench", "{outside}/store.toml"),
     "learn": ("learn", KIT, "--draws", "300", "--yes"),
     "reference": ("reference", KIT, OF_TODAY, "--plan", "quick"),
     "archive": ("archive", "--older-than", "1", "--to", "{outside}/other", "--yes"),
@@ -48,24 +54,37 @@ REPLACED: Mapping[str, tuple[str, ...]] = {
 }
 #: A process that was told to end has ended after so long, on a busy machine too, s.
 ENDS_WITHIN_S = 30.0
+#: A command that nobody ends takes no longer, s.
+LONGEST_S = 300.0
 #: Command -> how long it takes when nobody ends it, s; measured at its first try.
 took_s: dict[str, float] = {}
+#: Command and signal -> how many kills; and runs that were taken up.
+counts: Counter[str] = Counter()
 
 
 def try_kills(random: Random, ground: Ground) -> None:
     """Kill one command somewhere between its start and its end, then go on as its user would."""
     name, words = one_that_writes(random, ground)
     if name not in took_s:
-        took_s[name] = _run(words, None, ENDS_WITHIN_S)
+        took_s[name] = _run(name, words, None, LONGEST_S)
         ground.mend()
-        with_a_good_logo(ground)
+        furnished(ground)
     before = recorded(ground.workspace)
     number = random.choice(SIGNALS)
     for _ in range(random.choice((1, 1, 2))):
-        _run(words, number, random.uniform(0, took_s[name]))
+        _run(name, words, number, random.uniform(0, took_s[name]))
+        counts[f"{name} {number.name}"] += 1
     hold_ground(ground, before, REPLACED.get(name, ()))
-    go_on(ground, name, words, f"{name} after {signal.Signals(number).name}")
+    told = f"{name} after {signal.Signals(number).name}"
+    if random.random() < 0.5:
+        take_up(ground, told)
+    if name == "page":
+        _run(name, words, None, LONGEST_S)
+    else:
+        go_on(ground, name, words, told)
     hold_ground(ground, before, REPLACED.get(name, ()))
+    if name == "deliver":
+        hold_store(ground)
     if name == "archive":
         for serial in (OF_TODAY, OF_BEFORE, "SO-0003"):
             done = kitproof("archive", "--bring-back", serial, "--workspace", str(ground.workspace))
@@ -75,15 +94,15 @@ def try_kills(random: Random, ground: Ground) -> None:
 
 def one_that_writes(random: Random, ground: Ground) -> tuple[str, list[str]]:
     """The name of one of the commands, and its words for a ground."""
-    name = random.choice(list(KILLED))
+    name = random.choice([name for name in KILLED if name != "deliver" or has_store()])
     words = [word.format(outside=ground.outside) for word in KILLED[name]]
-    with_a_good_logo(ground)
+    furnished(ground)
     return name, [*words, "--workspace", str(ground.workspace)]
 
 
 def go_on(ground: Ground, name: str, words: Sequence[str], told: str) -> Done:
     """Do what was interrupted once more, as its user would."""
-    with on_another_day():
+    with on_another_day(), scene(name):
         done = kitproof(*words)
     # It may have been taken up before it was interrupted.
     is_over = name == "resume" and not unfinished(ground.workspace)
@@ -91,9 +110,20 @@ def go_on(ground: Ground, name: str, words: Sequence[str], told: str) -> Done:
     return done
 
 
-def with_a_good_logo(ground: Ground) -> None:
-    """Papers are drawn, too."""
+def take_up(ground: Ground, told: str) -> None:
+    """Go on with the runs that were cut off: each passes."""
+    for serial in (NEW, OF_TODAY, SCANNED):
+        if any(folder.parent.name == serial for folder in interrupted(ground.workspace)):
+            done = kitproof("resume", serial, "--yes", "--workspace", str(ground.workspace))
+            assert done.status == 0, f"{told}: {done}"
+            counts["taken up"] += 1
+
+
+def furnished(ground: Ground) -> None:
+    """Papers are drawn, too; and there are other benches."""
     Image.new("RGB", (8, 8)).save(ground.workspace / "logo.png")
+    furnish(ground)
+    empty_store()
 
 
 def hold_ground(ground: Ground, before: Mapping[str, str], replaced: tuple[str, ...] = ()) -> None:
@@ -101,7 +131,7 @@ def hold_ground(ground: Ground, before: Mapping[str, str], replaced: tuple[str, 
     kept = {name: what for name, what in before.items() if not any(part in name for part in replaced)}
     refuse_loss(kept, recorded(ground.workspace), may_be_new=True, taken_up=True)
     at = ("--workspace", str(ground.workspace))
-    for serial in (NEW, OF_TODAY):
+    for serial in (NEW, OF_TODAY, SCANNED):
         for record in unit_records(ground.workspace, serial):
             assert damages(record) == [], f"{record.folder}: {damages(record)}"
     for words in (("results",), ("kits",), ("index", "--prove"), ("calibrations",)):
@@ -111,12 +141,12 @@ def hold_ground(ground: Ground, before: Mapping[str, str], replaced: tuple[str, 
         assert folder.name.startswith("."), folder
 
 
-def _run(words: list[str], number: signal.Signals | None, after_s: float) -> float:
+def _run(name: str, words: list[str], number: signal.Signals | None, after_s: float) -> float:
     """Run a command in a process and a group of its own; send a signal after so long; how long it took, s.
 
     Ctrl-C reaches the whole group, as it does at a terminal.
     """
-    process = multiprocessing.get_context("fork").Process(target=_command, args=(words,))
+    process = multiprocessing.get_context("fork").Process(target=_command, args=(name, words))
     began_s = time.monotonic()
     process.start()
     assert process.pid is not None
@@ -137,7 +167,7 @@ def _run(words: list[str], number: signal.Signals | None, after_s: float) -> flo
     return ran_s
 
 
-def _command(words: list[str]) -> None:
+def _command(name: str, words: list[str]) -> None:
     os.setpgid(0, 0)
     signal.signal(signal.SIGINT, signal.default_int_handler)
     nowhere = os.open(os.devnull, os.O_RDWR)
@@ -145,7 +175,7 @@ def _command(words: list[str]) -> None:
         os.dup2(nowhere, handle)
     sys.argv = ["kitproof", *words]
     sys.stdout = sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 (until the process ends)
-    with on_another_day():
+    with on_another_day(), scene(name):
         cli.main()
 
 

@@ -65,6 +65,9 @@ def main() -> None:
         took_s = time.process_time() - began_s
     for end, times in ends.most_common():
         print(f"{times:5d}  {end}")
+    # Some say what they did to whom.
+    done: Counter[object] = getattr(import_module(TRIALS[asked.trial][0]), "counts", Counter())
+    print("; ".join(f"{what}: {times}" for what, times in sorted(done.items(), key=str)))
     print(f"{asked.trial}: {asked.count} tries, {ends.total()} failed, {took_s:.0f} s of processor time")
     sys.exit(bool(ends))
 
