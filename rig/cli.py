@@ -9,7 +9,7 @@ import typer
 from typer.core import TyperGroup
 
 from rig.files.errors import PASS, USAGE, VOID, KitproofError, TableError
-from rig.screen.console import say, steady_streams
+from rig.screen.console import say, steady_streams, unwritten
 
 #: Name of a command -> where it stands under `rig.commands`, and its line in the help. Only the one that is called is
 #: loaded, so that each starts at once.
@@ -233,4 +233,7 @@ def main() -> None:
             raise
         say(f"{error.format_message()}\nkitproof --help lists what there is", to_stderr=True)
         status = USAGE
+    if {"--json", "--csv"} & {*sys.argv[1:]} and (words := unwritten()):
+        say(f"standard output could not be written: {words}; what stands there is not whole", to_stderr=True)
+        status = status or USAGE
     sys.exit(status or PASS)

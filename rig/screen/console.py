@@ -11,6 +11,7 @@ from rich.segment import Segment
 from rich.text import Text
 
 from rig.files.cells import STEERING
+from rig.files.disk import why
 
 
 class _PlainConsole(Console):
@@ -49,6 +50,8 @@ class _Forgiving(io.RawIOBase):
 
     def __init__(self, raw: Any) -> None:
         self._raw = raw
+        #: Why something was left out that somebody waits for; None: nothing was, or whoever read has gone.
+        self.error: OSError | None = None
 
     def writable(self) -> bool:
         return True
@@ -62,8 +65,17 @@ class _Forgiving(io.RawIOBase):
     def write(self, data: Any) -> int:
         try:
             return int(self._raw.write(data) or len(data))
-        except OSError:
+        except OSError as error:
+            if not isinstance(error, BrokenPipeError):
+                self.error = self.error or error
             return len(data)
+
+
+def unwritten() -> str:
+    """Why standard output, which a program reads, is not whole: a full disk; empty: it is, or nobody reads it."""
+    sys.stdout.flush()
+    raw = getattr(getattr(sys.stdout, "buffer", None), "raw", None)
+    return why(raw.error) if isinstance(raw, _Forgiving) and raw.error else ""
 
 
 def steady_streams() -> None:

@@ -1,11 +1,24 @@
-"""A disk that fails at the n-th write, whatever that is: opening, writing, syncing, renaming, making a folder."""
+"""A disk that fails at the n-th write, whatever that is; or that is full after so many bytes.
 
+Run by hand (`trials.py disks`) each change below the workspace fails in the C library itself, SQLite's too, and the
+workspace stands on a small file system that fills up; where there is no compiler, or no right to mount one, that part
+is left out, and said. Within the tests Python's own ways of opening, syncing, renaming, removing fail.
+"""
+
+import atexit
 import builtins
+import ctypes
 import errno
 import io
 import os
-from collections.abc import Iterator, Mapping
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
+from functools import cache
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -19,8 +32,12 @@ from hostile.surroundings import scene
 ERRORS = (errno.ENOSPC, errno.EIO, errno.EROFS)
 #: What changes a disk by a name, or syncs it.
 CHANGES = ("fsync", "replace", "rename", "mkdir", "link", "unlink", "truncate")
-#: Name of a command -> how often it writes when nothing fails; counted at its first try.
-writes: dict[str, int] = {}
+#: Name of a command -> how often it writes when nothing fails, and how many bytes it takes; found at its first try.
+writes: dict[str, tuple[int, int]] = {}
+#: The small file system, bytes.
+SMALL = 256 * 2**20
+#: What failed -> how often; told by a long run.
+counts: Counter[str] = Counter()
 
 
 class Disk:
@@ -60,9 +77,16 @@ class Disk:
 
 
 @contextmanager
-def failing(disk: Disk) -> Iterator[None]:
-    """Within it this process writes on such a disk."""
-    opened = io.open
+def failing(root: Path, at: int = 0, number: int = 0, is_once: bool = False) -> Iterator[Callable[[], int]]:
+    """Within it this process writes on a disk that fails from the n-th change on; yields how many there were."""
+    if preloaded := _preloaded():
+        preloaded.failing_disk_set(os.fsencode(root), ctypes.c_long(at), number, is_once)
+        try:
+            yield preloaded.failing_disk_count
+        finally:
+            preloaded.failing_disk_set(b"", ctypes.c_long(0), 0, 0)
+        return
+    disk, opened = Disk(root, at, number, is_once), io.open
 
     def _open(file: Any, mode: str = "r", *rest: Any, **named: Any) -> Any:
         if set(mode) & set("wax+"):
@@ -81,23 +105,90 @@ def failing(disk: Disk) -> Iterator[None]:
         stack.enter_context(mock.patch.object(builtins, "open", _open))
         for name in CHANGES:
             stack.enter_context(mock.patch.object(os, name, counted(getattr(os, name))))
+        yield lambda: disk.count
+
+
+@cache
+def _preloaded() -> Any:
+    """The library that fails in the C library's place; None: it was not loaded before that."""
+    library = ctypes.CDLL(None) if os.name == "posix" else None
+    return library if hasattr(library, "failing_disk_set") else None
+
+
+def begin() -> None:
+    """Of a long run, before anything else: begin it anew behind the library, on a small file system."""
+    compiler = shutil.which("cc") or shutil.which("gcc")
+    if compiler and not _preloaded() and "LD_PRELOAD" not in os.environ:
+        made = Path(tempfile.mkdtemp()) / "failing_disk.so"
+        source = Path(__file__).with_name("failing_disk.c")
+        words = [compiler, "-shared", "-fPIC", "-O1", "-U_FORTIFY_SOURCE", "-o", str(made), str(source), "-ldl"]
+        if subprocess.run(words, check=False).returncode == 0:
+            os.environ["LD_PRELOAD"] = str(made)
+            sys.stdout.flush()
+            os.execv(sys.executable, [sys.executable, *sys.argv])
+    if made_before := os.environ.pop("LD_PRELOAD", ""):
+        atexit.register(shutil.rmtree, Path(made_before).parent, ignore_errors=True)
+    is_small = _on_small_file_system()
+    print(f"in the C library: {'yes' if _preloaded() else 'no'}; small file system: {'yes' if is_small else 'no'}")
+
+
+def _on_small_file_system() -> bool:
+    """Let folders that are made from now on stand on a small file system, which this process alone sees."""
+    library, folder = ctypes.CDLL(None), os.fsencode(tempfile.mkdtemp())
+    new_namespace, private, recursive = 0x00020000, 1 << 18, 1 << 14
+    if library.unshare(new_namespace) or library.mount(b"none", b"/", None, private | recursive, None):
+        return False
+    if library.mount(b"none", folder, b"tmpfs", 0, b"size=%d" % SMALL):
+        return False
+    tempfile.tempdir = os.fsdecode(folder)
+    return True
+
+
+@contextmanager
+def filled(ground: Ground, room: int) -> Iterator[None]:
+    """Within it the file system of a ground has so many bytes left."""
+    filler = ground.outside.parent / "filler"
+    with filler.open("wb") as file:
+        os.posix_fallocate(file.fileno(), 0, max(_free(ground) - room, 1))
+    try:
         yield
+    finally:
+        filler.unlink()
+
+
+def _free(ground: Ground) -> int:
+    there = os.statvfs(ground.outside)
+    return there.f_bavail * there.f_frsize
+
+
+def _is_small(ground: Ground) -> bool:
+    there = os.statvfs(ground.outside)
+    return there.f_blocks * there.f_frsize <= SMALL
 
 
 def try_disks(random: Random, ground: Ground) -> None:
-    """One command on a disk that fails at a random write; then the same one on a sound disk."""
+    """One command on a disk that fails at a random write, or is full; then the same one on a sound disk."""
     name, words = one_that_writes(random, ground)
     if name not in writes:
-        disk = Disk(ground.workspace, 0, 0, False)
-        with on_another_day(), scene(name), failing(disk):
+        free = _free(ground)
+        with on_another_day(), scene(name), failing(ground.workspace) as count:
             kitproof(*words)
-        writes[name] = disk.count
+        writes[name] = count(), max(free - _free(ground), 0)
         ground.mend()
-        furnished(ground)
+        furnished(ground, name)
     before = recorded(ground.workspace)
-    number, at, is_once = random.choice(ERRORS), random.randint(1, max(writes[name], 1)), random.random() < 0.5
-    told = f"{name}, {errno.errorcode[number]} at {at} of {writes[name]}{', once' if is_once else ''}"
-    with on_another_day(), scene(name), failing(Disk(ground.workspace, at, number, is_once)):
+    number, is_once, most = random.choice(ERRORS), random.random() < 0.5, writes[name]
+    if _is_small(ground) and random.random() < 0.4:
+        room = random.randint(0, most[1] + 8192)
+        told, bad_disk = f"{name}, {room} bytes left of {most[1]}", filled(ground, room)
+        counts["full"] += 1
+    else:
+        at = random.randint(1, max(most[0], 1))
+        told = f"{name}, {errno.errorcode[number]} at {at} of {most[0]}{', once' if is_once else ''}"
+        bad_disk = failing(ground.workspace, at, number, is_once)
+        counts[errno.errorcode[number]] += 1
+    counts[name] += 1
+    with on_another_day(), scene(name), bad_disk:
         first = kitproof(*words)
     _hold(ground, before, name, f"{told}: {first}")
     done = go_on(ground, name, words, f"{told}: {first}\nthen")

@@ -17,7 +17,7 @@ from PIL import Image
 
 from hostile.ground import KIT, OF_BEFORE, OF_TODAY, PACKED, Ground
 from hostile.promise import Done, kitproof, recorded, refuse_loss
-from hostile.surroundings import SCANNED, empty_store, furnish, has_store, hold_store, scene
+from hostile.surroundings import SCANNED, furnish, has_store, hold_store, scene
 from rig import cli
 from rig.commands import archive
 from rig.run.journal import interrupted
@@ -68,10 +68,10 @@ def try_kills(random: Random, ground: Ground) -> None:
     if name not in took_s:
         took_s[name] = _run(name, words, None, LONGEST_S)
         ground.mend()
-        furnished(ground)
+        furnished(ground, name)
     before = recorded(ground.workspace)
     number = random.choice(SIGNALS)
-    for _ in range(random.choice((1, 1, 2))):
+    for _ in range(random.choice((1, 1, 2, 4))):
         _run(name, words, number, random.uniform(0, took_s[name]))
         counts[f"{name} {number.name}"] += 1
     hold_ground(ground, before, REPLACED.get(name, ()))
@@ -96,7 +96,7 @@ def one_that_writes(random: Random, ground: Ground) -> tuple[str, list[str]]:
     """The name of one of the commands, and its words for a ground."""
     name = random.choice([name for name in KILLED if name != "deliver" or has_store()])
     words = [word.format(outside=ground.outside) for word in KILLED[name]]
-    furnished(ground)
+    furnished(ground, name)
     return name, [*words, "--workspace", str(ground.workspace)]
 
 
@@ -119,11 +119,10 @@ def take_up(ground: Ground, told: str) -> None:
             counts["taken up"] += 1
 
 
-def furnished(ground: Ground) -> None:
-    """Papers are drawn, too; and there are other benches."""
+def furnished(ground: Ground, name: str) -> None:
+    """Papers are drawn, too; and there is what this command has about it."""
     Image.new("RGB", (8, 8)).save(ground.workspace / "logo.png")
-    furnish(ground)
-    empty_store()
+    furnish(ground, name)
 
 
 def hold_ground(ground: Ground, before: Mapping[str, str], replaced: tuple[str, ...] = ()) -> None:

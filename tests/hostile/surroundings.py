@@ -42,6 +42,8 @@ input_volts = { microphone = 0.5, loopback = 2.1 }
 #: A unit that is scanned at the page; it has no record yet.
 SCANNED = "SO-0151"
 WINDOW = "one"
+#: Nothing is under way at the page any more when nothing was for so long, s.
+IDLE_S = 2.0
 
 
 def has_store() -> bool:
@@ -51,11 +53,13 @@ def has_store() -> bool:
     return bool(database.PROGRAMS or shutil.which("initdb"))
 
 
-def furnish(ground: Ground) -> None:
-    """Put the benches beside a ground that its own is none of."""
-    (ground.outside / "looped.toml").write_text(LOOPED, encoding="utf-8")
-    if has_store():
+def furnish(ground: Ground, name: str) -> None:
+    """Put beside a ground what a command needs that its own bench has not."""
+    if name == "calibrate":
+        (ground.outside / "looped.toml").write_text(LOOPED, encoding="utf-8")
+    if name == "deliver":
         (ground.outside / "store.toml").write_text(_store_settings(ground), encoding="utf-8")
+        _empty_store()
 
 
 def _store_settings(ground: Ground) -> str:
@@ -84,13 +88,10 @@ def _store() -> Any:
     return known
 
 
-def empty_store() -> None:
-    """Take all out of the store, where there is one."""
-    if has_store():
-        from rig.store.shared_tables import SHARED
+def _empty_store() -> None:
+    from rig.store.shared_tables import SHARED
 
-        _store()
-        _server().sql(f"TRUNCATE {', '.join(SHARED.tables)}")
+    _server().sql(f"TRUNCATE {', '.join(SHARED.tables)}")
 
 
 def hold_store(ground: Ground) -> None:
@@ -133,8 +134,11 @@ class ScannedStation(Station):
         self.scan(SCANNED, WINDOW, 0)
         self.plan(WINDOW, "quick")
         self.go(WINDOW, 0)
-        asked = 0
-        while (view := self.view).phase != "done" or self.is_under_way:
+        asked, idle_s = 0, 0.0
+        # Where a run could not begin, or has ended, it stays so.
+        while idle_s < IDLE_S:
+            idle_s = 0.0 if self.is_under_way else idle_s + 0.01
+            view = self.view
             if view.phase == "asking" and view.question and view.question.number != asked:
                 asked = view.question.number
                 time.sleep(SHOWN_S + 0.05)

@@ -23,6 +23,7 @@ TRIALS: Mapping[str, tuple[str, str, int]] = {
     "damage": ("hostile.damage", "try_damage", 8),
     "kills": ("hostile.kills", "try_kills", 2),
     "page": ("hostile.page_requests", "try_page", 2),
+    "outputs": ("hostile.outputs", "try_outputs", 2),
     "disks": ("hostile.disks", "try_disks", 2),
     "sound": ("hostile.sound_devices", "try_sound_devices", 1),
 }
@@ -56,6 +57,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     ends: Counter[str] = Counter()
+    # Some make other surroundings first.
+    getattr(import_module(TRIALS[asked.trial][0]), "begin", lambda: None)()
     with tempfile.TemporaryDirectory(prefix="hostile-") as folder:
         ground = Ground(Path(folder))
         began_s = time.process_time()

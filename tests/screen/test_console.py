@@ -46,6 +46,17 @@ def test_a_view_that_fails_does_not_end_the_run(error: BaseException) -> None:
     assert told == events[:1]
 
 
+def test_a_program_is_told_that_what_it_reads_is_not_whole(tmp_path: Path) -> None:
+    script = '"$@" --json --workspace . >/dev/full'
+    command = ["bash", "-c", script, "-", sys.executable, "-m", "rig", "results"]
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False, cwd=tmp_path)
+    assert done.returncode == 3
+    assert (
+        done.stderr == "standard output could not be written: No space left on device; what stands there is not whole\n"
+    )
+
+
 @pytest.mark.parametrize("output", [">/dev/full", ">&-", ">&- 2>&- <&-", "| true"])
 def test_where_the_output_leads_does_not_change_the_exit_status(output: str) -> None:
     environment = {**os.environ, "LC_ALL": "C", "PYTHONIOENCODING": "ascii"}
