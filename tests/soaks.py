@@ -1,8 +1,10 @@
 """Programmes and rows made by hand, in closed form, for the tests of the soak."""
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from math import exp, inf
+from pathlib import Path
 
 from rig.signals.noise_shape import Noise
 from rig.values.logs import Row
@@ -12,6 +14,15 @@ SINK = RoleGuard("heat sink", "celsius", upper=75.0, rise_k=50.0, rate_k_per_min
 SUPPLY = RoleGuard("supply", "ampere", upper=3.0)
 GUARD = Guard((SINK, SUPPLY), 30.0, 5.0, 3.0, (0.7, 1.6))
 PROGRAMME = Programme("soak", ("left", "right"), "left", "on axis", 3.0, 20.0, Noise(), 7200.0, 30.0, 5.0, GUARD)
+
+#: A short programme, a row each second, some hundred times faster than the clock.
+HEAT = """
+[checks.heat]
+level_v = 3.0
+seconds = 300.0
+every_s = 1.0
+guard = { roles = [{ role = "heat sink", upper = 90.0 }] }
+"""
 
 Change = Callable[[float], dict[str, float]]
 
@@ -52,3 +63,14 @@ def rows(
 def without(row: Row, *names: str) -> Row:
     """A row without some of its values."""
     return replace(row, values={name: value for name, value in row.values.items() if name not in names})
+
+
+def shorten_heat(workspace: Path) -> None:
+    """Give the stored archive's kit a heat plan of some minutes."""
+    kit = workspace / "limits" / "shelf-one" / "kit.toml"
+    text = kit.read_text(encoding="utf-8")
+    begin, end = text.index("[checks.heat]"), text.index("[limits.leads]")
+    text = text[:begin] + HEAT + "\n[checks.lasting_change]\nrest_seconds = 20.0\n\n" + text[end:]
+    # So short a programme leads nowhere yet.
+    text = re.sub(r'^"(steady rise .*|rise amplifier air)" = .*\n', "", text, flags=re.MULTILINE)
+    kit.write_text(text, encoding="utf-8")

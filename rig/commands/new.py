@@ -9,7 +9,7 @@ import typer
 
 from rig.commands.common import HERE, Workspace
 from rig.design.demo_kits import copy_page
-from rig.files.disk import why, write_together
+from rig.files.disk import is_folder_name, why, write_together
 from rig.files.errors import RecordError, Stopped, TableError
 from rig.screen.console import open_console, say
 from rig.study.kit_questions import Question, next_question
@@ -28,8 +28,9 @@ def new_command(
 ) -> None:
     """Make a kit of your own: asks what you build, writes its kit.toml with limits that follow from the design."""
     folder = workspace / "limits" / name
-    if not re.fullmatch(r"[a-z][a-z0-9-]*", name):
-        raise TableError(f"the kit's name: found {name!r}; allowed: small letters, digits and -, such as my-kit")
+    if not re.fullmatch(r"[a-z][a-z0-9-]*", name) or not is_folder_name(name):
+        allowed = "small letters, digits and -, such as my-kit, and no name of a device, such as con or com1"
+        raise TableError(f"the kit's name: found {name!r}; allowed: {allowed}")
     if (folder / "kit.toml").exists():
         raise TableError(f"{folder / 'kit.toml'} is there; allowed: a name that no kit of this workspace has yet")
     is_new_workspace = not (workspace / "limits").is_dir()

@@ -1,14 +1,30 @@
 """Files as they are put on the disk and taken from it: whole or not at all, and nothing that is no plain file."""
 
+import errno
 import json
 import os
+import re
 import secrets
 import stat
+import time
 from collections.abc import Mapping
 from pathlib import Path
 
 #: What a file is called while it is being written, behind a name of its own; after a crash it counts for nothing.
 UNFINISHED_SUFFIX = ".new"
+#: So long it is waited, again and again, for who has a file open that is to be renamed, as scanners on Windows have
+#: each new one for a moment; 2.6 s in all; our choice.
+PAUSES_S = tuple(0.01 * 2**n for n in range(8))
+#: What no folder may be called on Windows, from memory: a record is to go with its builder from computer to computer.
+NO_FOLDER = re.compile(r"""(?i).*[<>:"|?*\x00-\x1f].*|.*[. ]|(con|prn|aux|nul|com\d|lpt\d)\s*(\..*)?""")
+FOLDER_NAMES = 'no < > : " | ? *, no dot or space at the end, and none of CON, PRN, AUX, NUL, COM1, LPT1 and so on'
+#: What a file system says of a folder that it cannot sync, as network folders do.
+NO_SYNC = (errno.EINVAL, errno.ENOTSUP, errno.ENOSYS)
+
+
+def is_folder_name(name: str) -> bool:
+    """Whether a folder may be called so on every computer."""
+    return NO_FOLDER.fullmatch(name) is None
 
 
 def write(path: Path, content: str | bytes, is_new: bool = False) -> None:
@@ -47,12 +63,29 @@ def write_together(contents: Mapping[Path, str | bytes]) -> None:
         for path, content in contents.items():
             written[path] = _written_beside(path, content)
         for path, beside in written.items():
-            beside.replace(path)
+            put_in_place(beside, path)
     finally:
         for beside in written.values():
             beside.unlink(missing_ok=True)
     for folder in {path.parent for path in contents}:
         sync(folder)
+
+
+def put_in_place(new: Path, path: Path) -> None:
+    """Rename a file or folder, over a file that stands there; one that somebody has open is waited for a little.
+
+    Raises
+    ------
+    OSError
+        If it cannot be renamed.
+    """
+    for pause_s in PAUSES_S:
+        try:
+            new.replace(path)
+            return
+        except PermissionError:
+            time.sleep(pause_s)
+    new.replace(path)
 
 
 def beside(path: Path) -> Path:
@@ -83,7 +116,7 @@ def _rename_to_new(place: Path, path: Path) -> None:
         # A file system without links (a memory stick): two writers within the same moment are not told apart.
         if path.exists():
             raise FileExistsError(f"{path} is there") from None
-        place.rename(path)
+        put_in_place(place, path)
 
 
 def sync(path: Path) -> None:
@@ -93,6 +126,10 @@ def sync(path: Path) -> None:
     handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
     try:
         os.fsync(handle)
+    except OSError as error:
+        # What was put into the folder is there all the same; nothing more can be asked of such a file system.
+        if not (path.is_dir() and error.errno in NO_SYNC):
+            raise
     finally:
         os.close(handle)
 

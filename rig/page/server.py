@@ -13,13 +13,14 @@ from urllib.parse import parse_qs
 import uvicorn
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from rig.files.disk import parse_json, why
 from rig.files.errors import BenchSetupError
+from rig.page.connections import BoundedConnection
 from rig.page.drawing import bench_fragment, page
 from rig.page.guarding import HEADERS, POLICY, TOKEN_COOKIE, Asked, Rules, refusal
 from rig.page.levels_routes import levels_routes
@@ -30,8 +31,6 @@ HERE = Path(__file__).parent
 WIRING = HERE.parent / "report" / "wiring"
 #: More windows than a bench has people are refused a stream (choice of the page).
 MOST_WINDOWS = 12
-#: So many requests at a time are served; more are told to come again (choice of the page).
-MOST_REQUESTS = 100
 HERE_ONLY = "127.0.0.1"
 #: A stream says that it is there so often, so that a window which is gone is noticed (choice of the page).
 PULSE_S = 10.0
@@ -117,10 +116,13 @@ def _changes(station: Station) -> dict[str, Change]:
 def _changing(change: Change) -> Handler:
     async def handle(request: Request) -> Response:
         body = b""
-        async for piece in request.stream():
-            body += piece
-            if len(body) > LONGEST_BODY:
-                return PlainTextResponse("too long", 413)
+        try:
+            async for piece in request.stream():
+                body += piece
+                if len(body) > LONGEST_BODY:
+                    return PlainTextResponse("too long", 413)
+        except ClientDisconnect:
+            return PlainTextResponse("cut off", 400)
         try:
             sent = parse_json(body)
         except ValueError:
@@ -215,7 +217,8 @@ class Server:
             log_level="error",
             access_log=False,
             lifespan="off",
-            limit_concurrency=MOST_REQUESTS,
+            http=BoundedConnection,
+            ws="none",
             timeout_graceful_shutdown=1,
         )
         self._server = uvicorn.Server(config)

@@ -6,6 +6,7 @@ So both can be made again at any time. A record that was closed with paper in it
 from collections.abc import Callable
 from pathlib import Path
 
+from rig.files.disk import put_in_place
 from rig.files.errors import PaperError, RecordError
 from rig.store.records import read_record
 from rig.store.run_json import Record
@@ -58,4 +59,4 @@ def papers_of(record: Record) -> list[str]:
 def _put(path: Path, make: Callable[[Path], object]) -> None:
     new = path.with_name(f".new-{path.name}")
     make(new)
-    new.replace(path)
+    put_in_place(new, path)

@@ -130,6 +130,8 @@ class Journal:
             case Started(request) if isinstance(request, Programme):
                 if request not in self._programmes:
                     self._programmes.append(request)
+                # A folder with an open file in it cannot be put in its place on Windows.
+                self._close_rows()
                 self._rows = LogWriter(self._folder, self._programmes.index(request) + 1)
                 self._checkpoint()
             case Logged(programme, row, _):
@@ -138,9 +140,12 @@ class Journal:
     def close(self) -> None:
         """Wait until all is written, and let go of the files."""
         self._writer.shutdown()
+        self._close_rows()
+        self._lock.close()
+
+    def _close_rows(self) -> None:
         if self._rows:
             self._rows.close()
-        self._lock.close()
 
     def _append(self, programme: Programme, row: Row) -> None:
         if self._rows_known.get(programme, 0):

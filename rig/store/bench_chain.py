@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.files.disk import read_bytes
+from rig.files.disk import put_in_place, read_bytes
 from rig.files.errors import RecordError
 from rig.files.locks import locked
 from rig.store.homes import now, stamp
@@ -80,7 +80,7 @@ def next_link(results: Path, bench: str) -> Iterator[tuple["Link | None", Callab
             last = _last(results, order)
         except RecordError:
             # What is in it can be told from the folders; a run is not held up by it.
-            order.replace(order.with_name(order.name + ".set-aside"))
+            put_in_place(order, order.with_name(order.name + ".set-aside"))
             order, last = _order_file(results, bench), None
         number, before, sha256 = (last.number + 1, last.path, last.sha256) if last else (1, "", "")
         size = order.stat().st_size

@@ -13,7 +13,7 @@ from typing import TypeVar
 import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError
 
-from rig.files.disk import why
+from rig.files.disk import put_in_place, why
 from rig.store.catching_up import Emptied, catch_up, refuse_other_tables, writing
 from rig.store.index_tables import APPLICATION_ID, TABLES, VERSION
 
@@ -164,7 +164,7 @@ def _set_aside(path: Path, reason: str, tell: Tell) -> bool:
     try:
         for ending in ("-journal", "-wal", "-shm"):
             path.with_name(path.name + ending).unlink(missing_ok=True)
-        path.replace(aside)
+        put_in_place(path, aside)
     except OSError:
         return False
     tell(f"{path}: {reason}; it stands aside as {aside.name}, and the index is made anew")

@@ -1,6 +1,7 @@
 """The store under `results/`: one folder a run, written beside, synced, renamed, and never changed after."""
 
 import csv
+import errno
 import hashlib
 import io
 import re
@@ -14,7 +15,7 @@ from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.files.disk import read_bytes, read_json, sync, why
+from rig.files.disk import FOLDER_NAMES, is_folder_name, put_in_place, read_bytes, read_json, sync, why
 from rig.files.errors import RecordError
 from rig.files.patterns import LONGEST
 from rig.files.plain import json_bytes, restored, schema_checked, table
@@ -24,7 +25,7 @@ from rig.store.homes import UNFINISHED as UNFINISHED
 from rig.store.homes import hint, make_home, run_names, run_number
 from rig.store.homes import now as now
 from rig.store.recordings import log_files, read_captures, read_rows, write_captures
-from rig.store.result_files import write_result
+from rig.store.result_files import LONGEST_NAME, write_result
 from rig.store.run_json import SCHEMA, About, KitName, LogEntry, Previous, Record, up_to_date
 from rig.values.captures import Capture
 from rig.values.logs import Log, Row
@@ -37,6 +38,8 @@ if TYPE_CHECKING:
 
 #: What stands in a reserved folder until the record is written.
 HELPS = ("started.txt", "checkpoint.json", "running.lock")
+#: No name of a record's file is longer, with the folder that it stands in: of those that checks name; layout.
+LONGEST_WITHIN = len("curves/") + LONGEST_NAME + len("-99.csv")
 #: What is said of a file that is not there.
 MISSING = "is missing"
 #: What a person who opens run.json should meet first.
@@ -76,17 +79,37 @@ def reserve(workspace: Path, kit: "Kit", serial: str, bench: str = "") -> Path:
     refuse_bad_serial(kit, serial)
     home = workspace / "results" / kit.name / serial
     try:
+        if not home.exists() and not is_folder_name(serial):
+            allowed = f"what a folder may be called on every computer: {FOLDER_NAMES}"
+            raise RecordError(f"serial: found {serial!r}; allowed: {allowed}")
         made = make_home(home)
         number = _number(home)
         of_bench = f"-{slug(bench)}" if bench else ""
         began = f"{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}"
         folder = home / f"{UNFINISHED}{began}-{number:03d}{of_bench}-{secrets.token_hex(2)}"
         folder.mkdir()
+        _refuse_too_deep(folder)
         (folder / "started.txt").write_text(now() + "\n", encoding="utf-8")
         hint(home, made)
     except OSError as error:
         raise RecordError(f"{home}: a record could not be written there: {error.strerror or error}") from None
     return folder
+
+
+def _refuse_too_deep(folder: Path) -> None:
+    """Find out before anything sounds whether the longest name that a record may hold can be written."""
+    longest = folder / ("x" * LONGEST_WITHIN)
+    try:
+        longest.touch()
+        longest.unlink()
+    except OSError as error:
+        give_back(folder)
+        if error.errno not in (errno.ENOENT, errno.ENAMETOOLONG, errno.EINVAL):
+            raise
+        raise RecordError(
+            f"{folder}: its files would have names of {len(str(longest))} characters with their folders, which is too "
+            "long here (Windows allows 259): put the workspace nearer to the top of the disk, or give it a shorter name"
+        ) from None
 
 
 def _number(home: Path) -> int:
@@ -174,7 +197,7 @@ def _closed(record: Record, folder: Path) -> Record:
         (folder / "run.json").write_bytes(content)
         _sync(folder)
         put_down(f"{home.parent.name}/{home.name}/{record.run}/run.json", content)
-        folder.rename(record.folder)
+        put_in_place(folder, record.folder)
     # Until then a run can be taken up again by these, should the disk be full or the process be killed.
     for help_ in HELPS:
         (record.folder / help_).unlink(missing_ok=True)

@@ -11,7 +11,7 @@ import numpy as np
 
 from rig.design.kit import Kit
 from rig.design.limits import REFERENCE_SCHEMA, ReferenceNote, reference_name, reference_note
-from rig.files.disk import beside, sync, why, write_together
+from rig.files.disk import beside, put_in_place, sync, why, write_together
 from rig.files.errors import RecordError, TableError
 from rig.files.plain import json_bytes, table
 from rig.files.tables import read_settings
@@ -106,8 +106,8 @@ def _put_in_place(folder: Path, contents: Mapping[str, str]) -> None:
         new.mkdir()
         write_together({new / name: content for name, content in contents.items()})
         if folder.exists():
-            folder.rename(_name_aside(folder))
-        new.rename(folder)
+            put_in_place(folder, _name_aside(folder))
+        put_in_place(new, folder)
     finally:
         shutil.rmtree(new, ignore_errors=True)
     sync(folder.parent)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from rig.circuit.notation import ElementError, parse_element
 from rig.design.plausible import without_effect
 from rig.design.speaker import refuse_implausible
+from rig.files.disk import FOLDER_NAMES, is_folder_name
 from rig.files.patterns import LONGEST
 from rig.files.tables import Misfit
 
@@ -147,6 +148,8 @@ def read_serial(text: str) -> str:
         raise ValueError(
             f"found {text!r}; wanted: letters and a number, at most {LONGEST} plain signs, such as AB-0001"
         )
+    if not is_folder_name(serial):
+        raise ValueError(f"found {text!r}; wanted: what a folder may be called on every computer: {FOLDER_NAMES}")
     return serial
 
 

@@ -50,7 +50,7 @@ def looped(link, buffers, job):
         time.sleep(60)
     serve(link, buffers, thread.is_alive)
     if "note" in job:
-        Path(job["note"]).write_text(str(int(buffers.state()[FADED])))
+        Path(job["note"]).write_text(str(int(buffers.state()[FADED])), encoding="utf-8")
     ended.set()
 
 

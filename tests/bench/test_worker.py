@@ -22,7 +22,7 @@ from rig.files.errors import BenchError, BenchSetupError
 
 def is_alive(pid):
     try:
-        return Path(f"/proc/{pid}/stat").read_text().split()[2] != "Z"
+        return Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").split()[2] != "Z"
     except FileNotFoundError:
         return False
 

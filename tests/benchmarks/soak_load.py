@@ -49,13 +49,13 @@ def bench(port: int) -> SoundCardBench:
 
 def processor_s(pid: int) -> float:
     """Processor time of a process in user and system, fields 14 and 15 of proc(5)'s stat."""
-    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    fields = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def private_mb(pid: int) -> float:
     """Memory that a process has to itself; the rings, of one size for ever, are shared by both."""
-    lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+    lines = Path(f"/proc/{pid}/smaps_rollup").read_text(encoding="utf-8").splitlines()
     return sum(float(line.split()[1]) for line in lines if line.startswith("Private_")) * 1024 / 1e6
 
 

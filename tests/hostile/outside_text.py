@@ -13,6 +13,7 @@ from xml.etree import ElementTree
 from hostile.ground import KIT, Ground
 from hostile.promise import kitproof, parsed
 from rig.files.cells import FORMULA
+from rig.files.disk import is_folder_name
 
 PIECES = (
     *("<b>", "<script>alert(1)</script>", "</style>", "-->", "<!--", "]]>", "&lt;", "&#x3c;", '"', "'", "`"),
@@ -97,8 +98,9 @@ def _toml(words: str) -> str:
 
 def _serial(words: str) -> str:
     """As much of it as a serial may be."""
-    kept = "".join(sign for sign in words if sign.isascii() and sign.isprintable() and sign not in "/\\").strip()[:60]
-    return kept if kept and not kept.startswith(".") and kept.strip() else f"n{kept}"
+    plain = (sign for sign in words if sign.isascii() and sign.isprintable() and sign not in '/\\<>:"|?*')
+    kept = "".join(plain).strip()[:60].rstrip(". ")
+    return kept if kept and not kept.startswith(".") and is_folder_name(kept) else f"n{kept}"
 
 
 def _made(ground: Ground) -> list[Path]:

@@ -86,7 +86,7 @@ def bounded() -> Iterator[None]:
 
     before = [signal.signal(number, stop) for number in (signal.SIGPROF, signal.SIGALRM)]
     limits = resource.getrlimit(resource.RLIMIT_AS)
-    in_use = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+    in_use = int(Path("/proc/self/statm").read_text(encoding="utf-8").split()[0]) * resource.getpagesize()
     resource.setrlimit(resource.RLIMIT_AS, (in_use + MOST_BYTES, limits[1]))
     signal.setitimer(signal.ITIMER_PROF, LONGEST_CPU_S)
     signal.setitimer(signal.ITIMER_REAL, LONGEST_S)

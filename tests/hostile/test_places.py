@@ -18,9 +18,10 @@ ROOT = Path(__file__).parents[2]
 def test_a_run_in_another_locale_zone_and_script(tmp_path: Path) -> None:
     workspace = tmp_path / ODD
     shutil.copytree(ARCHIVE / "limits", workspace / "limits")
+    words = ("verify", KIT, "SO-0001", "--plan", "bare", "--json")
     plain = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "PYTHONIOENCODING": "ascii"}
     done = subprocess.run(
-        [sys.executable, "-m", "rig", "verify", KIT, "SO-0001", "--plan", "bare", "--json"],
+        [sys.executable, "-X", "warn_default_encoding", "-W", "default::EncodingWarning", "-m", "rig", *words],
         cwd=workspace,
         env={**os.environ, **plain, "TZ": "Asia/Kathmandu", "PYTHONPATH": str(ROOT), "COLUMNS": "40"},
         capture_output=True,
@@ -28,6 +29,12 @@ def test_a_run_in_another_locale_zone_and_script(tmp_path: Path) -> None:
         check=False,
     )
     assert done.returncode == 0, done.stderr[-2000:]
+    # No file is opened in the locale's encoding (cp1252 on many a Windows).
+    assert not [
+        line
+        for line in done.stderr.decode("utf-8", "replace").splitlines()
+        if "EncodingWarning" in line and str(ROOT / "rig") in line
+    ]
     document = json.loads(done.stdout)
     assert document["started_at"].endswith("+05:45")
     [record] = unit_records(workspace, "SO-0001")

@@ -1,7 +1,6 @@
 """A run that is killed: nothing is lost but what was sounding, and it goes on or is closed as void."""
 
 import os
-import re
 import shutil
 import signal
 import subprocess
@@ -13,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from simulated_runs import ROOT
+from soaks import shorten_heat
 
 from rig.design.kit import load_kit
 from rig.files.errors import RecordError
@@ -25,14 +25,6 @@ from rig.values.run import Asked, Captured, StageReached
 
 #: Only ends a hang: no run takes as long on any machine.
 HANG_S = 600.0
-#: A short programme, a row each second, some hundred times faster than the clock.
-HEAT = """
-[checks.heat]
-level_v = 3.0
-seconds = 300.0
-every_s = 1.0
-guard = {{ roles = [{{ role = "heat sink", upper = 90.0 }}] }}
-"""
 
 
 @pytest.fixture
@@ -40,13 +32,7 @@ def bench(tmp_path: Path) -> Path:
     """A workspace whose kit has a heat plan of some seconds."""
     workspace = tmp_path / "workspace"
     shutil.copytree(ROOT / "tests" / "archive" / "limits", workspace / "limits")
-    kit = workspace / "limits" / "shelf-one" / "kit.toml"
-    text = kit.read_text(encoding="utf-8")
-    begin, end = text.index("[checks.heat]"), text.index("[limits.leads]")
-    text = text[:begin] + HEAT.format() + "\n[checks.lasting_change]\nrest_seconds = 20.0\n\n" + text[end:]
-    # So short a programme leads nowhere yet.
-    text = re.sub(r'^"(steady rise .*|rise amplifier air)" = .*\n', "", text, flags=re.MULTILINE)
-    kit.write_text(text, encoding="utf-8")
+    shorten_heat(workspace)
     (workspace / "bench.toml").write_text('kind = "simulated"\n[simulated]\nfaster = 100.0\n', encoding="utf-8")
     return workspace
 
