@@ -9,6 +9,7 @@ from rich.console import Console
 from rig.commands.common import HERE, AsJson, BenchFile, By, Faults, Plan, Workspace, Yes, sent
 from rig.commands.walking import certified, confirming, is_card, open_for, show_run, shown, status_of, walked
 from rig.report.findings_text import history_words
+from rig.run.journal import is_interrupted
 from rig.run.rehearsal import ready_by_the_first_answer, rehearse
 from rig.run.sequencer import Confirm
 from rig.run.verify import Job, job, with_connection
@@ -38,6 +39,8 @@ def verify_command(
     unattended = yes or not is_card(settings)
     work, confirm = with_connection(work, settings), confirming(console, unattended)
     confirm = _prepared(work, confirm, console, not unattended)
+    if any(map(is_interrupted, (workspace / "results" / work.kit.name / serial).glob(f"{records.UNFINISHED}*"))):
+        say(f"note: a run of {serial} was interrupted; kitproof resume {serial} goes on with it", to_stderr=True)
     run, record = walked(workspace, work, serial, opened, confirm, console, by=by, batch=batch, settings=settings)
     for words in (*record.set_aside, *record.clock, *history_words(record)):
         say(words, to_stderr=True)

@@ -171,7 +171,12 @@ class Journal:
 
 def interrupted(workspace: Path) -> list[Path]:
     """Folders of runs that were interrupted and are not under way."""
-    return [folder for folder in unfinished(workspace) if (folder / CHECKPOINT).is_file() and not is_running(folder)]
+    return list(filter(is_interrupted, unfinished(workspace)))
+
+
+def is_interrupted(folder: Path) -> bool:
+    """Whether a reserved folder is that of a run which can be taken up."""
+    return (folder / CHECKPOINT).is_file() and not is_running(folder)
 
 
 def is_running(folder: Path) -> bool:

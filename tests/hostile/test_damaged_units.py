@@ -34,6 +34,8 @@ def test_the_next_run_says_what_could_not_be_read(archive: Path) -> None:
 
 def test_a_store_that_is_copied_during_a_run_is_whole_but_for_that_run(archive: Path, tmp_path: Path) -> None:
     interrupt(archive, "SO-0102", "bare")
+    at = ("--plan", "bare", "--workspace", str(archive))
+    assert "kitproof resume SO-0102 goes on with it" in kitproof("verify", KIT, "SO-0102", *at).err
     copy = shutil.copytree(archive, tmp_path / "copy")
     assert [folder.parent.name for folder in unfinished(copy)] == ["SO-0102"]
     assert [damages(record) for record in unit_records(copy, SERIAL)] == [[], []]
