@@ -26,6 +26,8 @@ from rig.store.records import damages, unfinished, unit_records
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
 #: A unit that has no record yet.
 NEW = "SO-0150"
+#: A kit that is not there yet.
+MADE = "another-kit"
 #: Name -> a command that writes; `{outside}` is a folder beside the workspace.
 KILLED: Mapping[str, tuple[str, ...]] = {
     "verify": ("verify", KIT, NEW, "--plan", "quick"),
@@ -44,7 +46,16 @@ KILLED: Mapping[str, tuple[str, ...]] = {
     "export": ("export", "{outside}/tables"),
     "index": ("index", "--rebuild"),
     "certificate": ("certificate", OF_BEFORE),
+    "label": ("label", OF_BEFORE, "--to", "{workspace}/results"),
+    "codes": ("codes", "{workspace}/codes.pdf"),
+    "design": ("design", KIT),
+    "batch": ("batch", KIT),
+    "wiring": ("wiring", "{workspace}/wiring"),
+    "new": ("new", MADE, "--from", "{workspace}/answers.csv"),
+    "check-bench": ("check-bench", KIT, "--yes"),
 }
+#: Of these, who know no workspace.
+ANYWHERE = ("codes", "wiring")
 #: What these may replace; the former file or the whole new one stands there.
 REPLACED: Mapping[str, tuple[str, ...]] = {
     "learn": (f"limits/{KIT}/kit.toml",),
@@ -95,17 +106,18 @@ def try_kills(random: Random, ground: Ground) -> None:
 def one_that_writes(random: Random, ground: Ground) -> tuple[str, list[str]]:
     """The name of one of the commands, and its words for a ground."""
     name = random.choice([name for name in KILLED if name != "deliver" or has_store()])
-    words = [word.format(outside=ground.outside) for word in KILLED[name]]
+    words = [word.format(outside=ground.outside, workspace=ground.workspace) for word in KILLED[name]]
     furnished(ground, name)
-    return name, [*words, "--workspace", str(ground.workspace)]
+    return name, words if name in ANYWHERE else [*words, "--workspace", str(ground.workspace)]
 
 
 def go_on(ground: Ground, name: str, words: Sequence[str], told: str) -> Done:
     """Do what was interrupted once more, as its user would."""
     with on_another_day(), scene(name):
         done = kitproof(*words)
-    # It may have been taken up before it was interrupted.
+    # It may have been done before it was interrupted.
     is_over = name == "resume" and not unfinished(ground.workspace)
+    is_over |= name == "new" and (ground.workspace / "limits" / MADE / "kit.toml").is_file()
     assert done.status == 0 or (is_over and done.status == 3), f"{told}: {done}"
     return done
 
