@@ -293,7 +293,10 @@ def fit_of(
 
 
 def unexplained_share(fit: Fit, noise: float, of_held: float) -> float:
-    """Part of what a fit leaves over that noise makes, or nothing that is known does; relative root mean squares."""
+    """Part of what a fit leaves over that noise makes, or nothing that is known does; relative root mean squares.
+
+    `of_held` is the most that tolerances of held parts leave: what varies below that from unit to unit is theirs.
+    """
     unexplained = max(noise**2, fit.residual_rms_relative**2 - of_held**2)
     return min(1.0, float(np.sqrt(unexplained)) / max(fit.residual_rms_relative, 1e-300))
 

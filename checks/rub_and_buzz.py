@@ -255,13 +255,13 @@ def searched(capture: Capture) -> tuple[Residual, Impulses]:
     """
     residual = residual_of(capture)
     found, lower, unclear = found_in(residual, capture), None, None
-    for _ in range(HIGHER):
+    for octaves in range(HIGHER):
         if not found.is_periodic:
             break
         shut_at = residual.chirp.shut_at
         lower = lower or residual_of(capture, shut_at / 2)
         higher = residual_of(capture, 2 * shut_at)
-        breadth = breadth_of(lower, residual, higher, found.train)
+        breadth = breadth_of(lower, residual, higher, found.train, above_harmonics=octaves > 0)
         if breadth == "broad":
             break
         if breadth == "unclear" and not unclear:

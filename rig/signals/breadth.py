@@ -37,7 +37,9 @@ PHASES = 16
 QUIETEST = 4
 
 
-def breadth_of(lower: Residual, residual: Residual, higher: Residual, train: Train) -> Breadth:
+def breadth_of(
+    lower: Residual, residual: Residual, higher: Residual, train: Train, above_harmonics: bool = False
+) -> Breadth:
     """What a train found in a residual is, by how its energy falls from octave to octave of the orders.
 
     Parameters
@@ -47,6 +49,8 @@ def breadth_of(lower: Residual, residual: Residual, higher: Residual, train: Tra
         was found, and up to twice that.
     train : Train
         From `trains.trains`.
+    above_harmonics : bool
+        Whether regular harmonics, or what may be such, were found below: then a contact must be broad beyond doubt.
 
     Returns
     -------
@@ -56,8 +60,8 @@ def breadth_of(lower: Residual, residual: Residual, higher: Residual, train: Tra
     whole, found, rest = (train_energy(one, train) for one in (lower, residual, higher))
     (below, below_u), (above, above_u) = _part(found, whole), _part(rest, found)
     most, most_above, least_above = below + SURE * below_u, above + SURE * above_u, above - SURE * above_u
-    # Above harmonics, which are most of what is heard below, a contact must be broad beyond doubt.
-    if min(below, above) >= BROAD or least_above >= BROAD:
+    # Where harmonics are most of what is heard below, what is left above tells alone.
+    if least_above >= BROAD or (not above_harmonics and min(below, above) >= BROAD):
         return "broad"
     is_told = most <= STEEP or most_above <= BROAD
     # Half way, in decibels, between a like part lost again and twice as many.

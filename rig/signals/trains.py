@@ -26,7 +26,12 @@ Index = NDArray[np.int64]
 REACH_S = 0.0008
 #: Length over which energy is summed for a burst of unknown waveform (our choice;
 #: tests/benchmarks/rub_and_buzz_detection.py).
-PEAK_WINDOW_S = 0.0004
+PEAK_WINDOW_S = 0.0003
+#: Power of the bursts over the noise's, in that window, for which the search is most powerful: what is just heard over
+#: some twenty cycles (our choice; tests/benchmarks/rub_and_buzz_detection.py).
+BURST_RATIO = 1.0
+#: From here on a likelihood counts as certain; numerical.
+CERTAIN = 60.0
 #: Steps in which the greatest value within reach is taken; numerical.
 STEP_S = 0.0001
 LEVEL_BLOCK_S = 0.002
@@ -116,17 +121,34 @@ def peak_scores(residual: Residual, between_s: tuple[float, float]) -> list[Scor
     # Half a window earlier: a burst has begun then.
     summed = np.asarray(scipy.ndimage.uniform_filter1d(white * white, window, origin=-(window // 2)), np.float32)
     steady = summed * np.repeat(1 / (high_hz - low_hz), step).astype(np.float32)
-    energy = steady / _level(steady, rate_hz)
     pulse = pulses / np.sqrt(_level(pulses * pulses, rate_hz))
-    found: list[Scores] = []
-    # The window of the energy reaches by itself.
-    for values, reach_s in ((pulse, REACH_S), (-pulse, REACH_S), (energy, REACH_S - PEAK_WINDOW_S)):
-        blocks = functools.reduce(np.maximum, (values[at::step] for at in range(step)))
-        greatest = scipy.ndimage.maximum_filter1d(blocks, max(1, round(reach_s * rate_hz / step)))
-        # The logarithm of the greatest of several has a shorter tail than a normal value, in noise: 0.9 of its
-        # probability beyond 2.5 standard deviations, half beyond 3.5 (counted over 40 units).
-        found.append(Scores(time_s, np.log(np.maximum(greatest, 1e-3), dtype=np.float64), REACH_S, ranked=True))
-    return found
+    length = max(1, round(REACH_S * rate_hz / step))
+    found = [scipy.ndimage.maximum_filter1d(np.max(each.reshape(-1, step), axis=1), length) for each in (pulse, -pulse)]
+    found.append(_burst_likelihood(window * steady / _level(steady, rate_hz), step, rate_hz))
+    # The logarithm of the greatest of several has a shorter tail than a normal value, in noise: 0.9 of its
+    # probability beyond 2.5 standard deviations, half beyond 3.5 (counted over 40 units).
+    logs = (np.log(np.maximum(each, 1e-3), dtype=np.float64) for each in found)
+    return [Scores(time_s, each, REACH_S, ranked=True) for each in logs]
+
+
+def _burst_likelihood(energy: Single, step: int, sample_rate_hz: float) -> Single:
+    """Log likelihood ratio of a burst about every step against noise alone.
+
+    Of a Gaussian burst of known power it goes with the energy; over its time, that is known to `REACH_S`, likelihoods
+    are averaged (Van Trees, Detection, Estimation, and Modulation Theory III, 1971, 2.1 and 4.1). Between the mean of
+    the energies within reach, which is best for the faintest bursts, and the greatest, which is best for loud ones.
+
+    Parameters
+    ----------
+    energy : ndarray, shape (steps * step,)
+        Energy of the window that begins at each frame, over the noise's mean in one frame.
+    step : int
+        Frames in a step.
+    """
+    exponent = np.minimum(BURST_RATIO / (2 * (1 + BURST_RATIO)) * energy, CERTAIN)
+    likelihood = np.mean(np.exp(exponent).reshape(-1, step), axis=1)
+    about = scipy.ndimage.gaussian_filter1d(likelihood, REACH_S / 4 * sample_rate_hz / step)
+    return np.asarray(np.log(about), np.float32)
 
 
 def _level(power: Single, sample_rate_hz: float) -> Single:
@@ -208,11 +230,14 @@ def place_of(train: Train, frequency_hz: Array) -> Array:
 
 @functools.lru_cache(maxsize=16)
 def _places(first: float, cycles: int) -> Index:
-    """For each drift, which of the flattened scores stand below each other, shape (cycles, drifts * BINS)."""
+    """For each drift, which of the flattened scores stand below each other, shape (cycles, drifts * BINS).
+
+    What drifts out of its cycle goes on in the next one: no score stands twice in a column. One beyond the last is -1.
+    """
     octave = np.log2((first + np.arange(cycles) + 0.5) / first)
     turn = np.round(np.multiply.outer(octave, SLOPES) * BINS).astype(np.int64)
-    place = (np.arange(BINS) + turn[..., np.newaxis]) % BINS
-    return np.asarray(place.reshape(cycles, -1) + BINS * np.arange(cycles)[:, np.newaxis])
+    place = np.arange(BINS) + turn[..., np.newaxis] + BINS * np.arange(cycles)[:, np.newaxis, np.newaxis]
+    return np.where((place >= 0) & (place < BINS * cycles), place, -1).reshape(cycles, -1)
 
 
 def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Train:
@@ -221,7 +246,7 @@ def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Tra
     The mean clipped score over n cycles, times the root of n, is standard normal in noise. The probability of the
     greatest is bounded by the sum over all trials (Bonferroni): windows of n cycles n / 16 apart, phases half a window
     apart, and drifts. So near to each other trials still count one by one at scores as high as matter here (Siegmund
-    and Yakir, Bernoulli 6(2), 2000, on scans): counted in noise, they are half of these.
+    and Yakir, Bernoulli 6(2), 2000, on scans).
 
     Parameters
     ----------
@@ -233,7 +258,7 @@ def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Tra
         Window of the scores.
     """
     clipped = np.minimum(score, CLIP).astype(np.float32)
-    lined = clipped.ravel().take(_places(float(cycle[0]), cycle.size))
+    lined = np.append(clipped, np.float32(0.0)).take(_places(float(cycle[0]), cycle.size))
     total = np.zeros((cycle.size + 1, len(SLOPES) * BINS), np.float32)
     # Row by row: a cumulative sum down the columns takes twice as long.
     for row, own in enumerate(lined):
@@ -249,7 +274,8 @@ def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Tra
         return Train(0.0, 0.0, chirp.start_hz, chirp.start_hz, 0.0, 0.0, window_s)
     low, high = cycle[at[0]], cycle[at[0]] + width
     drift, column = divmod(at[1], BINS)
-    evidence = -(scipy.special.log_ndtr(-value) + math.log(_trials(cycle, chirp, window_s))) / math.log(10)
+    trials = _trials(float(cycle[0]), cycle.size, chirp.rate_s, window_s)
+    evidence = -(scipy.special.log_ndtr(-value) + math.log(trials)) / math.log(10)
     slope = float(SLOPES[drift])
     phase = ((column + 0.5) / BINS + slope * math.log2(math.sqrt(low * high) / cycle[0])) % 1.0
     return Train(max(0.0, evidence), value, low / rate_s, high / rate_s, phase, slope, window_s)
@@ -260,8 +286,7 @@ def _best_window(total: Single, kept: Single, cycle: Array, width: int, least: f
 
     The sums are made in `kept`, which is of the shape of the total.
     """
-    starts = min(cycle.size + 1 - width, int(np.searchsorted(cycle, width / (NARROWEST - 1), "right")))
-    none = -math.inf, (0, 0)
+    starts, none = _starts(cycle, width), (-math.inf, (0, 0))
     if starts < 1:
         return none
     sums = np.subtract(total[width : width + starts], total[:starts], out=kept[:starts])
@@ -273,12 +298,24 @@ def _best_window(total: Single, kept: Single, cycle: Array, width: int, least: f
     return float(sums[start, column]), (start, column)
 
 
-def _trials(cycle: Array, chirp: Chirp, window_s: float) -> float:
-    """Independent trials among all that `find_train` looks at."""
-    lasts_s = float(chirp.time_of_cycle_s(cycle[-1] + 1) - chirp.time_of_cycle_s(cycle[0]))
-    phases = lasts_s / cycle.size / (window_s / 2)
-    starts = sum(16 * max(1.0, cycle.size / width) for width in WIDTHS if width <= cycle.size)
-    return starts * phases * len(SLOPES)
+@functools.lru_cache(maxsize=16)
+def _trials(first: float, cycles: int, rate_s: float, window_s: float) -> float:
+    """Independent trials among all that `find_train` looks at in so many cycles from a first one on.
+
+    Two drifts are told apart where, over a band, they move the phase by half a window.
+    """
+    cycle, total = np.asarray(first + np.arange(cycles), np.float64), 0.0
+    for width in (width for width in WIDTHS if width <= cycles):
+        begin = cycle[: _starts(cycle, width)]
+        phases = np.maximum(1.0, 2 * rate_s / (np.sqrt(begin * (begin + width)) * window_s))
+        drifts = 1 + float(np.ptp(SLOPES)) / 2 * np.log2(1 + width / begin) * phases
+        total += min(1.0, 16 / width) * float(np.sum(phases * np.minimum(drifts, len(SLOPES))))
+    return max(1.0, total)
+
+
+def _starts(cycle: Array, width: int) -> int:
+    """Number of bands of so many cycles that are wide enough."""
+    return max(0, min(cycle.size + 1 - width, int(np.searchsorted(cycle, width / (NARROWEST - 1), "right"))))
 
 
 def locked(score: Array) -> Array:
@@ -349,7 +386,7 @@ def detectable_peak(
     per_peak = upto[np.searchsorted(line_hz, high_hz)] - upto[np.searchsorted(line_hz, low_hz)]
     cycles = np.maximum(WIDTHS[0], chirp.rate_s * frequency_hz / math.sqrt(2))
     cycle, _ = _bins(chirp.start_hz, chirp.rate_s, HIGHEST_HZ)
-    chance = -evidence * math.log(10) - math.log(_trials(cycle, chirp, REACH_S))
+    chance = -evidence * math.log(10) - math.log(_trials(float(cycle[0]), cycle.size, chirp.rate_s, REACH_S))
     needed = -scipy.special.ndtri_exp(chance) + scipy.special.ndtri(caught)
     # The rank of the greatest of several values: each alone must reach further.
     alone = -scipy.special.ndtri(-np.expm1(scipy.special.log_ndtr(needed / np.sqrt(cycles)) / PULSES_WITHIN_REACH))

@@ -213,7 +213,7 @@ def in_a_room(random: np.random.Generator, sound_pa: Floats, reverberation_s: fl
 
 def breaking_up(random: np.random.Generator, sound_pa: Floats, peak_db: float = 12.0) -> Floats:
     """Sound through a cone that breaks up: four resonances above 3 kHz, of a Q of 30 to 60."""
-    size = fft.next_fast_len(FRAMES + 9600, real=True)
+    size = fft.next_fast_len(sound_pa.size + 9600, real=True)
     frequency_hz = fft.rfftfreq(size, 1 / RATE_HZ)
     gain, above_hz = np.ones(frequency_hz.size, np.complex128), 3000.0
     for _ in range(4):
@@ -222,4 +222,4 @@ def breaking_up(random: np.random.Generator, sound_pa: Floats, peak_db: float = 
         times = random.choice([-1, 1]) * (10 ** (random.uniform(0.4, 1.0) * peak_db / 20) - 1)
         damped = 1j * frequency_hz * own_hz / quality
         gain += times * damped / (own_hz**2 - frequency_hz**2 + damped)
-    return np.asarray(fft.irfft(fft.rfft(sound_pa, size) * gain, size)[:FRAMES])
+    return np.asarray(fft.irfft(fft.rfft(sound_pa, size) * gain, size)[: sound_pa.size])

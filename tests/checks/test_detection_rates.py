@@ -5,22 +5,31 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 sys.path.append(str(Path(__file__).parents[1] / "benchmarks"))
 import rub_and_buzz_detection as benchmark
 
 
-def test_the_level_of_99_percent_lies_between_the_levels_around_it():
-    assert benchmark.level_of({-40: 1.0, -42: 1.0, -44: 0.98, -46: 0.2}) == pytest.approx(-43.0)
-    assert benchmark.level_of({-40: 1.0, -42: 0.5, -44: 1.0}) == pytest.approx(-40.04)
-    assert benchmark.level_of({-40: 1.0, -42: 0.99}) == -42
-    assert np.isnan(benchmark.level_of({-40: 0.9, -42: 0.99}))
+def test_the_level_of_99_percent_is_told_by_all_levels_together():
+    levels = np.arange(-60, -49)
+    shares = {int(level): float(share) for level, share in zip(levels, norm.cdf(levels, -56.0, 1.2), strict=True)}
+    level, uncertainty = benchmark.level_of(shares, 100)
+    assert level == pytest.approx(-56.0 + 1.2 * norm.ppf(0.99), abs=0.05)
+    random = np.random.default_rng(3)
+    drawn = [
+        benchmark.level_of({at: random.binomial(100, share) / 100 for at, share in shares.items()}, 100)[0]
+        for _ in range(40)
+    ]
+    assert np.std(drawn) == pytest.approx(uncertainty, rel=0.3)
 
 
-def test_the_ideal_lets_one_good_unit_in_a_thousand_through():
+@pytest.mark.parametrize("cells", [1, 30])
+def test_the_ideal_lets_one_good_unit_in_a_thousand_through_wherever_it_must_search(cells):
     random = np.random.default_rng(1)
-    threshold = benchmark.ideal_threshold(random.gamma(40.0, 2.0, 4000))
-    assert np.mean(random.gamma(40.0, 2.0, 400000) > threshold) == pytest.approx(0.001, rel=0.35)
+    threshold = benchmark.ideal_threshold(random.gamma(40.0, 2.0, 4000), cells)
+    greatest = np.max(random.gamma(40.0, 2.0, (400000 // cells, cells)), axis=1)
+    assert np.mean(greatest > threshold) == pytest.approx(0.001, rel=0.5)
 
 
 def test_the_ideal_hears_a_buzz_that_the_check_cannot():

@@ -36,7 +36,10 @@ def test_errors_of_fits_to_units_are_as_large_as_foretold() -> None:
     foretold = held_uncertainty(model, "woofer", GRID, fitted)
     for name, found in errors.items():
         assert 0.5 < np.sqrt(np.mean(np.square(found))) / foretold[name] < 1.6, name
-    assert 0.5 < np.sqrt(np.mean(np.square(left))) / residual_of_held(model, "woofer", GRID, fitted) < 1.6
+    # What differs from unit to unit in this is no fit's own error.
+    most = residual_of_held(model, "woofer", GRID, fitted)
+    assert np.count_nonzero(np.array(left) <= most) >= 10
+    assert most < 2 * np.sqrt(np.mean(np.square(left)))
 
 
 def test_what_follows_from_fitted_parameters_is_foretold_too() -> None:
