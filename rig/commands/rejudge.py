@@ -115,10 +115,12 @@ def _kit(workspace: Path, name: str, limits: Path | None) -> "Kit":
 
 
 def _newest_runs(workspace: Path, selection: Selection) -> "list[StoredRun]":
-    """The newest run of each unit in a selection, by serial; where it cannot be read, no older one stands in for it."""
-    from rig.store.homes import run_number
+    """The newest run of each unit in a selection, by serial; where it cannot be read, or has lost its record, no older
+    one stands in for it.
+    """
+    from rig.store.homes import run_names, run_number
     from rig.store.index import ask
-    from rig.store.selection import listed, unread_runs
+    from rig.store.selection import has_serial, listed, unread_runs
     from rig.store.selection import newest as newest_runs
     from rig.study.rejudged import StoredRun
 
@@ -128,6 +130,9 @@ def _newest_runs(workspace: Path, selection: Selection) -> "list[StoredRun]":
         lambda words: say(words, to_stderr=True),
     )
     all_runs = [StoredRun(row["serial"], row["run"], row["outcome"]) for row in found]
+    for home in (workspace / "results" / selection.kit).glob("[!.]*"):
+        last = run_names(home)[-1:] if has_serial(selection, home.name) else []
+        odd += [(home.name, name) for name in last if not (home / name / "run.json").exists()]
     all_runs += [StoredRun(serial, run, "") for serial, run in odd]
     in_order = sorted(all_runs, key=lambda one: (one.serial, run_number(one.run), one.run))
     return list({one.serial: one for one in in_order}.values())

@@ -100,4 +100,4 @@ def _state(folder: Path) -> str:
         return f"under way: {folder}"
     if (folder / journal.CHECKPOINT).is_file():
         return f"interrupted; kitproof resume goes on or closes it: {folder}"
-    return f"ended while being written, counts for nothing: {folder}"
+    return f"ended before anything was recorded, counts for nothing: {folder}"

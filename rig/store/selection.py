@@ -143,10 +143,11 @@ def unread(connection: sa.Connection, kit: str = "") -> list[str]:
 def unread_runs(connection: sa.Connection, selection: Selection) -> list[tuple[str, str]]:
     """Serial and name of the runs that could not be read, of one kit; of a selection its serials alone can be told."""
     odd = sa.select(unreadable.c.serial, unreadable.c.run).where(unreadable.c.kit == selection.kit)
-    return [(serial, run) for serial, run in connection.execute(odd) if _has_serial(selection, serial)]
+    return [(serial, run) for serial, run in connection.execute(odd) if has_serial(selection, serial)]
 
 
-def _has_serial(selection: Selection, serial: str) -> bool:
+def has_serial(selection: Selection, serial: str) -> bool:
+    """Whether a unit is among those that a selection asks for by their serials."""
     stem, number = stem_and_number(serial)
     ranges = [tuple(map(stem_and_number, asked.split(TO, 1))) for asked in selection.serial if TO in asked]
     is_between = any(stem == first[0] and first[1:] <= (number,) <= last[1:] for first, last in ranges)

@@ -90,6 +90,9 @@ def test_a_unit_that_cannot_be_judged_is_named_and_all_others_are_judged(
     assert [one.run for one in chosen] == [first.run, second.run]
     assert [one.run for one in _newest_runs(tmp_path, Selection(kit=KIT, serial=(second.serial,)))] == [second.run]
     assert _newest_runs(tmp_path, Selection(kit=KIT, serial=(f"{first.serial}..{second.serial}",))) == chosen
+    (home / second.serial / second.run / "run.json").rename(tmp_path / "elsewhere")
+    assert _newest_runs(tmp_path, Selection(kit=KIT)) == [*chosen[:1], StoredRun(second.serial, second.run, "")]
+    (tmp_path / "elsewhere").rename(home / second.serial / second.run / "run.json")
     bad, good = rejudged(Asked(tmp_path, kit), chosen)
     assert "run.json" in bad.problem
     assert (bad.now, good.problem, good.now) == ("", "", good.then)
