@@ -12,6 +12,7 @@ import errno
 import io
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -25,9 +26,18 @@ from typing import Any
 from unittest import mock
 
 from hostile.ground import Ground
-from hostile.kills import REPLACED, furnished, go_on, hold_ground, on_another_day, one_that_writes
+from hostile.kills import (
+    LONGEST_S,
+    REPLACED,
+    furnished,
+    go_on,
+    hold_ground,
+    on_another_day,
+    one_that_writes,
+    run_killed,
+)
 from hostile.promise import kitproof, recorded
-from hostile.surroundings import scene
+from hostile.surroundings import hold_store, scene
 
 ERRORS = (errno.ENOSPC, errno.EIO, errno.EROFS)
 #: What changes a disk by a name, or syncs it.
@@ -182,6 +192,9 @@ def try_disks(random: Random, ground: Ground) -> None:
         room = random.randint(0, most[1] + 8192)
         told, bad_disk = f"{name}, {room} bytes left of {most[1]}", filled(ground, room)
         counts["full"] += 1
+    elif _preloaded() and random.random() < 0.5:
+        _die_at_a_write(random, ground, name, words)
+        return
     else:
         at = random.randint(1, max(most[0], 1))
         told = f"{name}, {errno.errorcode[number]} at {at} of {most[0]}{', once' if is_once else ''}"
@@ -193,6 +206,20 @@ def try_disks(random: Random, ground: Ground) -> None:
     _hold(ground, before, name, f"{told}: {first}")
     done = go_on(ground, name, words, f"{told}: {first}\nthen")
     _hold(ground, before, name, f"{told}: {first}\nthen {done}")
+
+
+def _die_at_a_write(random: Random, ground: Ground, name: str, words: list[str]) -> None:
+    """A command that is killed at a write, as often as not at the next one too; then the same one once more."""
+    before, ats = recorded(ground.workspace), []
+    for _ in range(random.choice((1, 2, 4))):
+        ats.append(random.randint(1, max(writes[name][0], 1)))
+        run_killed(name, words, signal.SIGKILL, LONGEST_S, failing(ground.workspace, ats[-1], -signal.SIGKILL))
+        counts[f"{name} killed at a write"] += 1
+    told = f"{name}, killed at {ats} of {writes[name][0]}"
+    _hold(ground, before, name, told)
+    _hold(ground, before, name, f"{told}: {go_on(ground, name, words, told)}")
+    if name == "deliver":
+        hold_store(ground)
 
 
 def _hold(ground: Ground, before: Mapping[str, str], name: str, told: str) -> None:

@@ -5,6 +5,7 @@
 #include <dlfcn.h>
 #include <errno.h>
 #include <fcntl.h>
+#include <signal.h>
 #include <limits.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -19,7 +20,8 @@ static char root[PATH_MAX];
 static long fails_at, count;
 static int error_number, only_once;
 
-/* Fail from the given change on, or at that one alone; at 0 only count. An empty folder: nothing is below it. */
+/* Fail from the given change on, or at that one alone; at 0 only count. An empty folder: nothing is below it.
+   A negative number is a signal that ends the process there. */
 void failing_disk_set(const char *below, long at, int number, int once)
 {
     fails_at = at;
@@ -38,6 +40,8 @@ static int fails(const char *path)
     long now = __atomic_add_fetch(&count, 1, __ATOMIC_SEQ_CST);
     if (fails_at == 0 || now < fails_at || (only_once && now > fails_at))
         return 0;
+    if (error_number < 0)
+        kill(getpid(), -error_number);
     errno = error_number;
     return 1;
 }

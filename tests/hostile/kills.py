@@ -7,7 +7,7 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from datetime import timedelta
 from pathlib import Path
 from random import Random
@@ -23,6 +23,7 @@ from rig.commands import archive
 from rig.run.journal import interrupted
 from rig.store.records import damages, unfinished, unit_records
 
+NOTHING = nullcontext()
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
 #: A unit that has no record yet.
 NEW = "SO-0150"
@@ -77,20 +78,20 @@ def try_kills(random: Random, ground: Ground) -> None:
     """Kill one command somewhere between its start and its end, then go on as its user would."""
     name, words = one_that_writes(random, ground)
     if name not in took_s:
-        took_s[name] = _run(name, words, None, LONGEST_S)
+        took_s[name] = run_killed(name, words, None, LONGEST_S)
         ground.mend()
         furnished(ground, name)
     before = recorded(ground.workspace)
     number = random.choice(SIGNALS)
     for _ in range(random.choice((1, 1, 2, 4))):
-        _run(name, words, number, random.uniform(0, took_s[name]))
+        run_killed(name, words, number, random.uniform(0, took_s[name]))
         counts[f"{name} {number.name}"] += 1
     hold_ground(ground, before, REPLACED.get(name, ()))
     told = f"{name} after {signal.Signals(number).name}"
     if random.random() < 0.5:
         take_up(ground, told)
     if name == "page":
-        _run(name, words, None, LONGEST_S)
+        run_killed(name, words, None, LONGEST_S)
     else:
         go_on(ground, name, words, told)
     hold_ground(ground, before, REPLACED.get(name, ()))
@@ -152,12 +153,18 @@ def hold_ground(ground: Ground, before: Mapping[str, str], replaced: tuple[str, 
         assert folder.name.startswith("."), folder
 
 
-def _run(name: str, words: list[str], number: signal.Signals | None, after_s: float) -> float:
+def run_killed(
+    name: str,
+    words: list[str],
+    number: signal.Signals | None,
+    after_s: float,
+    around: AbstractContextManager[object] = NOTHING,
+) -> float:
     """Run a command in a process and a group of its own; send a signal after so long; how long it took, s.
 
-    Ctrl-C reaches the whole group, as it does at a terminal.
+    `around` is entered in that process. Ctrl-C reaches the whole group, as it does at a terminal.
     """
-    process = multiprocessing.get_context("fork").Process(target=_command, args=(name, words))
+    process = multiprocessing.get_context("fork").Process(target=_command, args=(name, words, around))
     began_s = time.monotonic()
     process.start()
     assert process.pid is not None
@@ -178,7 +185,7 @@ def _run(name: str, words: list[str], number: signal.Signals | None, after_s: fl
     return ran_s
 
 
-def _command(name: str, words: list[str]) -> None:
+def _command(name: str, words: list[str], around: AbstractContextManager[object]) -> None:
     os.setpgid(0, 0)
     signal.signal(signal.SIGINT, signal.default_int_handler)
     nowhere = os.open(os.devnull, os.O_RDWR)
@@ -186,7 +193,7 @@ def _command(name: str, words: list[str]) -> None:
         os.dup2(nowhere, handle)
     sys.argv = ["kitproof", *words]
     sys.stdout = sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 (until the process ends)
-    with on_another_day(), scene(name):
+    with on_another_day(), scene(name), around:
         cli.main()
 
 

@@ -181,3 +181,17 @@ def test_verify_ends_as_its_run_does_whatever_becomes_of_delivering(
     told = CliRunner().invoke(cli.app, ["verify", "shelf-one", "SO-0001", "--workspace", str(tmp_path)])
     assert (told.exit_code, len(begun)) == (status, 1)
     assert "delivering could not be begun: OSError: no room" in told.stderr
+
+
+def test_a_disk_that_may_not_be_written_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "bench.toml").write_text(
+        f'kind = "simulated"\nname = "one"\n[store]\nurl = "{URL}"\n', encoding="utf-8"
+    )
+    (tmp_path / "results").mkdir()
+    (tmp_path / "results" / ".outbox").touch()
+    monkeypatch.setattr(sys, "argv", ["kitproof", "deliver", "--workspace", str(tmp_path)])
+    with pytest.raises(SystemExit) as left:
+        cli.main()
+    assert (left.value.code, capsys.readouterr().err) == (3, f"{tmp_path / 'results' / '.outbox'}: File exists\n")
