@@ -169,8 +169,8 @@ def calibration_part(nearest: Nearest, errors: ComplexArray) -> float:
 
     A change of the curve changes its root mean square by at most its own (the triangle inequality).
     """
-    either = [[rms(np.abs(one)) for one in remaining(nearest, side * errors)] for side in (-1, 1)]
-    return 100 * float(combined(*np.max(either, axis=0)))
+    either = np.array([rms(np.abs(one)) for one in remaining(nearest, np.vstack([-errors, errors]))])
+    return 100 * float(combined(*np.max(either.reshape(2, -1), axis=0)))
 
 
 def rms(values: Floats) -> float:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from rig.circuit.channel import Channel, impedance_ohm
 from rig.circuit.factor import smooth_correlation
+from rig.circuit.fit import residual_and_slopes
 from rig.circuit.spread import moved, parameters
 from rig.circuit.tolerance import CUT_OFF_SIGMA
 from rig.circuit.units import ComplexArray, FloatArray
@@ -82,19 +83,18 @@ def nearest_good_unit(
         lead = LEAD_OHM / CUT_OFF_SIGMA * deviations[:, len(among) : of_unit]
         ratio = np.log(unit.reshape(deviations.shape[0], -1) + lead) - measured + deviations[:, of_unit:] @ of_bench
         # A phase is known but for whole turns.
-        turn = np.angle(np.exp(1j * ratio.imag))
+        turn = ratio.imag - 2 * np.pi * np.round(ratio.imag / (2 * np.pi))
         return np.concatenate([ratio.real, turn], axis=1)
 
-    def slopes(at: FloatArray) -> FloatArray:
+    def with_slopes(at: FloatArray) -> tuple[FloatArray, FloatArray]:
         aside = STEP * np.eye(at.size)
-        both = left_over(at + np.vstack([aside, -aside]))
-        return np.asarray((both[: at.size] - both[at.size :]).T / (2 * STEP))
+        there, up, down = np.split(left_over(at + np.vstack([np.zeros(at.size), aside, -aside])), [1, 1 + at.size])
+        return there[0], np.asarray((up - down).T / (2 * STEP))
 
     lower, upper = (np.append(of_good, np.full(len(of_bench), of_good[-1])) for of_good in _bounds(model))
     bounds, start = (lower, upper), np.zeros(lower.size)
-    found = scipy.optimize.least_squares(
-        lambda at: left_over(at[np.newaxis])[0], start, slopes, bounds, xtol=1e-4, ftol=1e-4
-    )
+    residual, slopes = residual_and_slopes(with_slopes)
+    found = scipy.optimize.least_squares(residual, start, slopes, bounds, xtol=1e-4, ftol=1e-4)
     unexplained = np.asarray(-found.fun[: ohm.size] - 1j * found.fun[ohm.size :])
     return Nearest(unexplained, np.asarray(found.jac), found.x, (bounds[0] - found.x, bounds[1] - found.x))
 
@@ -222,9 +222,9 @@ def remaining(nearest: Nearest, changes: ComplexArray) -> ComplexArray:
     before = np.concatenate([nearest.left_over.real, nearest.left_over.imag])
     asked = np.concatenate([changes.real, changes.imag], axis=1)
     at_rest = scipy.optimize.lsq_linear(small, span.T @ before, bounds, "bvls", max_iter=BOUND_CHANGES)
-    moved_to = [_bounded(small, span.T @ (before + change), bounds, at_rest.active_mask) for change in asked]
-    rest = [change - nearest.slopes @ (to - at_rest.x) for change, to in zip(asked, moved_to, strict=True)]
-    return np.array([one[: before.size // 2] + 1j * one[before.size // 2 :] for one in rest])
+    moved_to = _bounded(small, (before + asked) @ span, bounds, at_rest.active_mask)
+    rest = asked - (moved_to - at_rest.x) @ nearest.slopes.T
+    return np.asarray(rest[:, : before.size // 2] + 1j * rest[:, before.size // 2 :])
 
 
 def _bounded(
@@ -234,15 +234,26 @@ def _bounded(
 
     A small change rarely brings another parameter to a bound. Where none is, as the conditions of Karush, Kuhn and
     Tucker tell, one solution of the free ones is all that it takes.
+
+    Parameters
+    ----------
+    wanted : array of shape (changes, rows of the matrix)
+        Each is solved by itself.
+
+    Returns
+    -------
+    array of shape (changes, parameters)
     """
     free = at_bounds == 0
-    found = np.where(at_bounds < 0, bounds[0], bounds[1])
-    found[free] = np.linalg.lstsq(matrix[:, free], wanted - matrix[:, ~free] @ found[~free], rcond=None)[0]
-    slope = matrix.T @ (matrix @ found - wanted)
-    is_inside = np.all((found >= bounds[0]) & (found <= bounds[1]))
-    if is_inside and np.all(at_bounds[~free] * slope[~free] <= 0):
-        return np.asarray(found)
-    return np.asarray(scipy.optimize.lsq_linear(matrix, wanted, bounds, "bvls", max_iter=BOUND_CHANGES).x)
+    found = np.tile(np.where(at_bounds < 0, bounds[0], bounds[1]), (len(wanted), 1))
+    held = found[:, ~free] @ matrix[:, ~free].T
+    found[:, free] = np.linalg.lstsq(matrix[:, free], (wanted - held).T, rcond=None)[0].T
+    slope = (found @ matrix.T - wanted) @ matrix
+    is_solved = np.all((found >= bounds[0]) & (found <= bounds[1]), axis=1)
+    is_solved &= np.all(at_bounds[~free] * slope[:, ~free] <= 0, axis=1)
+    for n in np.flatnonzero(~is_solved):
+        found[n] = scipy.optimize.lsq_linear(matrix, wanted[n], bounds, "bvls", max_iter=BOUND_CHANGES).x
+    return found
 
 
 def taken_up(nearest: Nearest, noise: FloatArray) -> FloatArray:
