@@ -14,6 +14,8 @@ from rig.bench.store_settings import StoreSettings, bench_file, beside
 from rig.design.trust import AGES_DAYS, CalibrationKind
 from rig.files.disk import read_bytes, why
 from rig.files.errors import BenchSetupError, TableError
+from rig.files.pictures import ALLOWED as PICTURES
+from rig.files.pictures import picture_trouble
 from rig.files.tables import Misfit, Table, between, checked, read_toml
 from rig.values.captures import Calibration, KnownLoad
 from rig.values.requests import AT_LEADS, Stage
@@ -26,8 +28,6 @@ Days = Annotated[float, between(0.01, 3650)]
 
 LEADS_INPUTS = {"drive", "sense"}
 PLAYING_INPUTS = ({"microphone"}, {"microphone", "loopback"})
-#: Of a maker's picture, in bytes: with it the page that goes with a unit stays below 150 kB (choice of the page).
-LARGEST_LOGO = 60_000
 #: In the soak a coil's resistance can be followed by two further inputs.
 COIL_INPUTS = {"drive", "sense"}
 #: Stands in `outputs` for every channel of the kit.
@@ -428,15 +428,12 @@ def _picture(bench: Path, logo: Path) -> Path:
     Raises
     ------
     BenchSetupError
-        If it is not there, is no picture, or is larger than a page's code and figures together.
+        If it is not there, cannot be drawn, or is larger than a page's code and figures together.
     """
-    begins = {b"\x89PNG": ".png", b"\xff\xd8\xff": ".jpg"}
-    allowed = f"a PNG or JPEG of up to {LARGEST_LOGO // 1000} kB beside {bench.name}"
     try:
-        content = read_bytes(logo)
+        trouble = picture_trouble(read_bytes(logo))
     except OSError as error:
-        raise BenchSetupError(f"{bench}: maker.logo: {logo}: {why(error)}; allowed: {allowed}") from None
-    if len(content) > LARGEST_LOGO or not content.startswith(tuple(begins)):
-        found = f"{len(content)} bytes" if content.startswith(tuple(begins)) else "no such picture"
-        raise BenchSetupError(f"{bench}: maker.logo: {logo}: found {found}; allowed: {allowed}")
+        trouble = why(error)
+    if trouble:
+        raise BenchSetupError(f"{bench}: maker.logo: {logo}: found {trouble}; allowed: {PICTURES}, beside {bench.name}")
     return logo

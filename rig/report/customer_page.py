@@ -15,6 +15,8 @@ from rig.design.kit import Kit
 from rig.drawing.panels import Band, Line, Panel, curve_axes, figure
 from rig.drawing.pdf import FONT, MARGIN_MM, PAGE_HEIGHT_MM, PAGE_MM, new_document, place
 from rig.drawing.svg import GREY, MEASURED
+from rig.files.disk import read_bytes, why
+from rig.files.pictures import picture_trouble
 from rig.report.codes import draw_bars, draw_squares
 from rig.report.figures import shown_mask
 from rig.report.languages import Translate, translating
@@ -73,7 +75,8 @@ def write_customer_page(path: Path, record: Record, run: Run, kit: Kit) -> Path:
 
 def _head(document: "Document", record: Record, maker: Maker, say: Translate) -> float:
     """Maker, what the paper is, the unit and its code; the height at which the rest begins."""
-    if maker.logo:
+    # One that cannot be drawn is in records of former versions.
+    if maker.logo and not _picture_trouble(record.folder / maker.logo):
         document.image(str(record.folder / maker.logo), x=MARGIN_MM, y=MARGIN_MM, h=14, w=50, keep_aspect_ratio=True)
     _write(document, maker.name, (MARGIN_MM, MARGIN_MM), size=12, is_bold=True, align="R")
     for n, line in enumerate(maker.address.splitlines()):
@@ -85,6 +88,13 @@ def _head(document: "Document", record: Record, maker: Maker, say: Translate) ->
     _write(document, f"{say('serial number')} {record.serial}", (MARGIN_MM, y_mm), size=12, is_bold=True, align="R")
     draw_bars(document, record.serial, PAGE_MM - MARGIN_MM - 62, y_mm + 7, (62, 12))
     return y_mm + 24
+
+
+def _picture_trouble(path: Path) -> str:
+    try:
+        return picture_trouble(read_bytes(path))
+    except OSError as error:
+        return why(error)
 
 
 def _verdict(document: "Document", record: Record, say: Translate, y_mm: float) -> float:

@@ -6,6 +6,7 @@ from pathlib import Path
 from unittest import mock
 
 from builders import MONO_TWO_WAY
+from PIL import Image
 
 from hostile.promise import kitproof, tree
 from rig.design.kit import ArchiveSpec
@@ -189,7 +190,7 @@ def _build(workspace: Path) -> None:
     shutil.copytree(ARCHIVE / "results", workspace / "results", ignore=shutil.ignore_patterns("SO-0004"))
     for name, text in (("bench.toml", BENCH), ("card.toml", CARD), ("microphone.txt", MICROPHONE)):
         (workspace / name).write_text(text, encoding="utf-8")
-    (workspace / "logo.png").write_bytes(b"\x89PNG\r\n\x1a\n")
+    Image.new("RGB", (8, 8)).save(workspace / "logo.png")
     (workspace / "answers.csv").write_text(answers_text(MONO_TWO_WAY), encoding="utf-8")
     for words in (
         ("verify", KIT, OF_TODAY, "--plan", "quick"),

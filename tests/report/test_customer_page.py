@@ -1,8 +1,10 @@
 """The page that goes with a unit, its label, and whether a paper in hand belongs to a record."""
 
+import io
 import re
 import shutil
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -14,6 +16,9 @@ from typer.testing import CliRunner
 import checks
 from rig import cli
 from rig.bench.settings import load_bench_file
+from rig.drawing.pdf import new_document
+from rig.files.errors import BenchSetupError
+from rig.files.pictures import picture_trouble
 from rig.report import customer_page, label
 from rig.report.codes import bars, runs_of_dark, squares
 from rig.report.customer_page import MARKS, MONTHS, WORDS, write_customer_page
@@ -186,3 +191,50 @@ def test_the_maker_stands_in_the_record_from_its_begin_with_the_picture(
     assert record.maker == began[0].maker == Maker("A & B", "", "", "en", "maker.png")
     assert "maker.png" in record.files
     assert "A & B" in text_of(make_certificate(record))
+
+
+def picture(mode: str, kind: str, size: tuple[int, int] = (40, 20)) -> bytes:
+    made = io.BytesIO()
+    Image.new(mode, size).save(made, kind)
+    return made.getvalue()
+
+
+BAD_PICTURES = {
+    "a part of a PNG": picture("RGB", "PNG", (400, 400))[:-40],
+    "the begin of a PNG": b"\x89PNG\r\n\x1a\n",
+    "a JPEG that was cut": picture("RGB", "JPEG", (400, 400))[:-200],
+    "a PNG with a changed middle": picture("RGB", "PNG", (400, 400)).replace(b"IDAT", b"IDAT\xff", 1),
+    "too many points": picture("1", "PNG", (6000, 6000)),
+    "a GIF": picture("P", "GIF"),
+    "no picture": b"logo",
+    "nothing": b"",
+}
+
+
+@pytest.mark.parametrize("name", BAD_PICTURES)
+def test_a_picture_that_cannot_be_drawn_is_refused_and_left_out_where_a_record_has_it(
+    good_run, tmp_path: Path, name: str
+) -> None:
+    (tmp_path / "logo.png").write_bytes(BAD_PICTURES[name])
+    (tmp_path / "bench.toml").write_text(
+        'kind = "simulated"\n[maker]\nname = "A & B"\nlogo = "logo.png"\n', encoding="utf-8"
+    )
+    with pytest.raises(BenchSetupError, match=r"maker\.logo: .*logo\.png: found .*; allowed: a whole PNG or JPEG"):
+        load_bench_file(tmp_path / "bench.toml")
+    run, record = good_run
+    shutil.copytree(record.folder, tmp_path / "record")
+    (tmp_path / "record" / "maker.png").write_bytes(BAD_PICTURES[name])
+    record = replace(record, maker=replace(MAKER, logo="maker.png"), folder=tmp_path / "record")
+    assert "A & B" in text_of(write_customer_page(tmp_path / "page.pdf", record, run, recorded_kit(record)))
+
+
+TAKEN = [("PNG", mode) for mode in ("1", "L", "LA", "P", "RGB", "RGBA", "I;16")]
+
+
+@pytest.mark.parametrize(("kind", "mode"), [*TAKEN, ("JPEG", "L"), ("JPEG", "RGB"), ("JPEG", "CMYK")])
+def test_whatever_picture_is_taken_can_be_drawn(kind: str, mode: str) -> None:
+    content = picture(mode, kind)
+    assert picture_trouble(content) == ""
+    with new_document("", datetime.now(UTC)) as document:
+        document.add_page()
+        document.image(io.BytesIO(content), x=0, y=0, h=14, w=50, keep_aspect_ratio=True)
