@@ -1,5 +1,6 @@
 """Drawings as PDF: vector, with the font embedded, words that can be searched."""
 
+import logging
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
@@ -28,6 +29,8 @@ def new_document(title: str, made_at: datetime) -> Iterator["Document"]:
     """A document of A4 pages in millimetres, in the font that drawings use; its files are closed behind it."""
     from fpdf import FPDF
 
+    # What its font has not (other scripts, what steers a terminal) it would put on the screen; on paper it is a box.
+    logging.getLogger("fpdf").setLevel(logging.ERROR)
     document = FPDF(unit="mm", format="A4")
     document.set_margin(MARGIN_MM)
     document.set_auto_page_break(auto=False)

@@ -6,10 +6,12 @@ import secrets
 import socket
 import threading
 from collections.abc import AsyncIterator, Awaitable, Callable, MutableMapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs
 
+import h11
 import uvicorn
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -20,7 +22,7 @@ from starlette.staticfiles import StaticFiles
 
 from rig.files.disk import parse_json, why
 from rig.files.errors import BenchSetupError
-from rig.page.connections import BoundedConnection
+from rig.page.connections import MOST_CONNECTIONS, BoundedConnection
 from rig.page.drawing import bench_fragment, page
 from rig.page.guarding import HEADERS, POLICY, TOKEN_COOKIE, Asked, Rules, refusal
 from rig.page.levels_routes import levels_routes
@@ -188,7 +190,9 @@ class _Guarded:
                     *message["headers"],
                     *((n.encode(), v.encode()) for n, v in headers.items() if n.encode() not in present),
                 ]
-            await send(message)
+            with suppress(h11.LocalProtocolError):
+                # What else it sent was no request, and that has been answered: nobody reads more.
+                await send(message)
 
         inner = PlainTextResponse(refused[1], refused[0]) if refused else self._inner
         await inner(scope, receive, with_headers)
@@ -219,6 +223,8 @@ class Server:
             lifespan="off",
             http=BoundedConnection,
             ws="none",
+            # So many are taken at a time: more than are open at most would be before the first was closed again.
+            backlog=MOST_CONNECTIONS // 4,
             timeout_graceful_shutdown=1,
         )
         self._server = uvicorn.Server(config)

@@ -15,6 +15,7 @@ from rig.design.kit import Kit
 from rig.drawing.panels import Band, Line, Panel, curve_axes, figure
 from rig.drawing.pdf import FONT, MARGIN_MM, PAGE_HEIGHT_MM, PAGE_MM, new_document, place
 from rig.drawing.svg import GREY, MEASURED
+from rig.files.cells import STEERING
 from rig.files.disk import read_bytes, why
 from rig.files.pictures import picture_trouble
 from rig.report.codes import draw_bars, draw_squares
@@ -226,6 +227,7 @@ def _write(
     is_bold: bool = False,
     align: str = "L",
 ) -> None:
+    words = " ".join(words.split()).translate(STEERING)
     document.set_font(FONT, "B" if is_bold else "", size)
     document.set_xy(*at_mm)
     room_mm = PAGE_MM - MARGIN_MM - at_mm[0]

@@ -23,6 +23,7 @@ TRIALS: Mapping[str, tuple[str, str, int]] = {
     "damage": ("hostile.damage", "try_damage", 8),
     "kills": ("hostile.kills", "try_kills", 2),
     "page": ("hostile.page_requests", "try_page", 2),
+    "crowds": ("hostile.crowds", "try_crowds", 1),
     "outputs": ("hostile.outputs", "try_outputs", 2),
     "disks": ("hostile.disks", "try_disks", 2),
     "sound": ("hostile.sound_devices", "try_sound_devices", 1),

@@ -238,3 +238,13 @@ def test_whatever_picture_is_taken_can_be_drawn(kind: str, mode: str) -> None:
     with new_document("", datetime.now(UTC)) as document:
         document.add_page()
         document.image(io.BytesIO(content), x=0, y=0, h=14, w=50, keep_aspect_ratio=True)
+
+
+def test_what_steers_a_terminal_is_neither_on_paper_nor_said_of_it(
+    good_run, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    maker = replace(MAKER, name="A\x1b[2J\x9b \u202eB\t\r\u4e2d", address="1\x07 Lane")
+    text = text_of(page_of(good_run, tmp_path, maker))
+    assert "A[2J B" in text
+    assert "1 Lane" in text
+    assert not caplog.records
