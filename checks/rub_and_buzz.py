@@ -25,7 +25,7 @@ from rig.design.kit import Kit
 from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import pressure_db, with_parts
 from rig.files.tables import Table
-from rig.signals.breadth import breadth_of
+from rig.signals.breadth import breadth_of, is_regular_by_octaves
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import gate
 from rig.signals.impulse_kinds import LOOKS, SIGNIFICANT, Impulses, impulses_of
@@ -264,6 +264,9 @@ def searched(capture: Capture) -> tuple[Residual, Impulses]:
         breadth = breadth_of(lower, residual, higher, found.train, above_harmonics=octaves > 0)
         if breadth == "broad":
             break
+        if breadth == "unclear":
+            searched_above = (lower, residual, higher, residual_of(capture, 4 * shut_at))
+            breadth = "regular" if is_regular_by_octaves(searched_above, found.train) else breadth
         if breadth == "unclear" and not unclear:
             unclear = residual, replace(found, kind="rub or harmonics")
         lower, residual, found = residual, higher, found_in(higher, capture, found)

@@ -7,6 +7,9 @@ as from the octave before. A contact is short: its energy reaches far above. A d
 resonates, is neither: below the resonance little is heard, above it a like part is lost in each octave.
 """
 
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -57,16 +60,42 @@ def breadth_of(
     str
         "broad": a contact. "regular": harmonics of a smooth nonlinearity, beyond doubt. "unclear": neither.
     """
-    whole, found, rest = (train_energy(one, train) for one in (lower, residual, higher))
-    (below, below_u), (above, above_u) = _part(found, whole), _part(rest, found)
-    most, most_above, least_above = below + SURE * below_u, above + SURE * above_u, above - SURE * above_u
+    below, above = _parts((lower, residual, higher), train)
     # Where harmonics are most of what is heard below, what is left above tells alone.
-    if least_above >= BROAD or (not above_harmonics and min(below, above) >= BROAD):
+    if above[0] - SURE * above[1] >= BROAD or (not above_harmonics and min(below[0], above[0]) >= BROAD):
         return "broad"
+    return "regular" if _is_regular(below, above) else "unclear"
+
+
+def is_regular_by_octaves(searched: Sequence[Residual], train: Train) -> bool:
+    """Whether octaves of the orders, each by itself, fall as regular harmonics do.
+
+    Of these only the lowest orders of an octave are heard: in one alone there is less noise than in all that is above.
+
+    Parameters
+    ----------
+    searched : sequence of Residual
+        Of one capture, four: as of `breadth_of`, and one up to four times the order.
+    train : Train
+        As of `breadth_of`.
+    """
+    octaves = [replace(one, white=one.white - above.white) for one, above in pairwise(searched)]
+    return _is_regular(*_parts(octaves, train))
+
+
+def _is_regular(below: tuple[float, float], above: tuple[float, float]) -> bool:
+    """Whether what is left below and above falls as regular harmonics do; each with its standard uncertainty."""
+    most, most_above, least_above = below[0] + SURE * below[1], above[0] + SURE * above[1], above[0] - SURE * above[1]
     is_told = most <= STEEP or most_above <= BROAD
     # Half way, in decibels, between a like part lost again and twice as many.
-    is_steeper_above = least_above <= max(SKIRT, below * np.sqrt(max(below, 0.0)))
-    return "regular" if most <= REGULAR and is_steeper_above and is_told else "unclear"
+    is_steeper_above = least_above <= max(SKIRT, below[0] * np.sqrt(max(below[0], 0.0)))
+    return bool(most <= REGULAR and is_steeper_above and is_told)
+
+
+def _parts(three: Sequence[Residual], train: Train) -> list[tuple[float, float]]:
+    """Energy of a train in each over that in the one before, with its standard uncertainty."""
+    energies = [train_energy(one, train) for one in three]
+    return [_part(energy, of) for of, energy in pairwise(energies)]
 
 
 def _part(energy: tuple[float, float], of: tuple[float, float]) -> tuple[float, float]:

@@ -139,6 +139,15 @@ def test_noise_does_not_make_a_rub_of_faint_harmonics():
         assert outcome(read(buzzing.breaking_up(random, sound) + pink_pa(random, 35))) != "fail"
 
 
+@pytest.mark.parametrize("seed", [546, 888, 1095])
+def test_harmonics_that_fall_slowly_into_the_noise_are_known_by_each_octave_of_them(seed):
+    """By some 2 dB an order: all that is above an octave is noise, what is in the next one is not."""
+    random = chance([11, seed])
+    twelfth_db, fall_db = random.uniform(-80, -60), random.uniform(1.5, 5)
+    sound = unit_pa(0.01, 0.005, 4000.0) + buzzing.harmonics_pa(random, twelfth_db, fall_db)
+    assert outcome(read(buzzing.breaking_up(random, sound) + pink_pa(random, 35))) == "pass"
+
+
 @pytest.mark.parametrize("reverberation_s", [0.6, 1.0])
 def test_a_lively_room_is_no_disturbance(reverberation_s):
     random = chance(17)
