@@ -12,7 +12,7 @@ from rig.bench.store_settings import store_of
 from rig.commands.common import HERE, AsJson, Workspace
 from rig.commands.filters import refuse_unknown_kit, refuse_unknown_names, with_filters
 from rig.files.errors import TableError
-from rig.store.records import now
+from rig.store.homes import now
 from rig.store.selection import Selection
 
 #: What a second batch may differ in from the first.

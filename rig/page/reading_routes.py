@@ -18,7 +18,7 @@ from rig.page.drawing import page
 from rig.page.guarding import REPORT_POLICY
 from rig.page.reading import FILTERS, listed, report_file, run_of, selection_of, sound_file, unit_page
 from rig.page.station import Station
-from rig.store import records
+from rig.store.homes import now
 from rig.store.run_json import Record
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ def studied(station: Station, selection: "Selection") -> str:
     problems: list[str] = []
     with _STUDYING:
         found = study(station.workspace, selection, problems.append)
-    return body(found, tuple(dict.fromkeys(problems)), records.now())
+    return body(found, tuple(dict.fromkeys(problems)), now())
 
 
 def batch_page(station: Station, key: str, asked: Mapping[str, str]) -> str:

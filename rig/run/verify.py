@@ -23,7 +23,7 @@ from rig.run.journal import Interrupted, Journal
 from rig.run.resume import ResumedBench
 from rig.run.schedule import Schedule, plan, with_codes
 from rig.store import records
-from rig.store.homes import run_number
+from rig.store.homes import now, run_number
 from rig.store.rework_notes import about_next
 from rig.store.run_json import About, Maker, Record, RunBefore
 from rig.values.run import Event, Finished, Run
@@ -129,7 +129,7 @@ def verify(
             # Nothing sounded: this is no run of the unit.
             records.give_back(folder)
             raise BenchError(run.stopped)
-        clock = clock_words(about.started_at, time.monotonic() - began_s, records.now(), about.before)
+        clock = clock_words(about.started_at, time.monotonic() - began_s, now(), about.before)
         about = replace(_with_others(about, folder.parent, others), bench=bench.describe(), clock=clock)
         return run, records.save(folder, work.kit, serial, run, about, journal.files)
 
@@ -186,7 +186,7 @@ def resume(
         journal = Journal(before.folder, work.kit, before.serial, before.about, before)
         run = _walk(_coded(work, before.serial, before.folder), bench, ask, view, journal, ctrl_c)
         about = _with_others(before.about, before.folder.parent, others)
-        about = replace(about, resumed_at=records.now(), bench=bench.describe(), bench_name=name)
+        about = replace(about, resumed_at=now(), bench=bench.describe(), bench_name=name)
         return run, records.save(before.folder, work.kit, before.serial, run, about, journal.files)
 
 

@@ -22,8 +22,7 @@ from rig.files.plain import json_bytes, restored, schema_checked, table
 from rig.store.archived import accounted_for, words_of
 from rig.store.bench_chain import next_link, slug, stated_sha256
 from rig.store.homes import UNFINISHED as UNFINISHED
-from rig.store.homes import hint, make_home, run_names, run_number
-from rig.store.homes import now as now
+from rig.store.homes import hint, make_home, now, run_names, run_number
 from rig.store.recordings import log_files, read_captures, read_rows, write_captures
 from rig.store.result_files import LONGEST_NAME, write_result
 from rig.store.run_json import SCHEMA, About, KitName, LogEntry, Previous, Record, up_to_date

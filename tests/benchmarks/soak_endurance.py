@@ -27,7 +27,7 @@ from rig.run import (
 )
 from rig.run.verify import job
 from rig.simulated.bench import SimulatedBench
-from rig.store import records
+from rig.store.homes import now
 from rig.store.recordings import LogWriter, read_rows
 from rig.store.run_json import About
 from rig.values.run import Logged, StageReached, Started
@@ -69,7 +69,7 @@ def memory(hours: float) -> None:
 def walk(folder: str, seed: str) -> None:
     """In a process of its own: log a soak, saying each row once it is on the disk."""
     work = job(ROOT, "booth-two", "heat")
-    keeper = journal.Journal(Path(folder), work.kit, f"BT-{seed}", About(started_at=records.now()))
+    keeper = journal.Journal(Path(folder), work.kit, f"BT-{seed}", About(started_at=now()))
     programme = replace(PROGRAMME, every_s=1.0, seconds=20000.0)
     watch = GuardWatch(programme)
 

@@ -8,6 +8,7 @@ from simulated_runs import ROOT
 
 from rig.design.kit import load_kit
 from rig.store import records
+from rig.store.homes import now
 from rig.store.run_json import About, CourseEntry, Record
 from rig.values.readings import CheckReadings, Course
 from rig.values.run import Run, Timing
@@ -21,7 +22,7 @@ def saved(folder: Path, *courses: Course) -> Record:
     result = CheckResult("heat", "Heat", "void", "nothing judged", CheckReadings(courses=courses), ())
     run = Run("void", "", False, (result,), (), (), Timing(0.0, 0.0, 0.0))
     reserved = records.reserve(folder, kit, "BT-0001")
-    return records.save(reserved, kit, "BT-0001", run, About(started_at=records.now()))
+    return records.save(reserved, kit, "BT-0001", run, About(started_at=now()))
 
 
 def test_a_course_is_a_table_named_in_the_record(tmp_path: Path) -> None:

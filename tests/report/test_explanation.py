@@ -21,6 +21,7 @@ from rig.findings.ranking import dictionary
 from rig.findings.sentences import describe
 from rig.report.explanation import draw_explanation
 from rig.store import records
+from rig.store.homes import now
 from rig.store.run_json import About
 from rig.values.findings import Finding
 from rig.values.readings import Curve
@@ -132,7 +133,7 @@ def test_explain_prints_the_findings_and_draws_them(tmp_path: Path) -> None:
 def test_a_unit_that_never_failed_is_not_explained(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    good, about = example.run(example.response()), About(started_at=records.now())
+    good, about = example.run(example.response()), About(started_at=now())
     assert good.outcome == "pass"
     records.save(records.reserve(tmp_path, KIT, "BT-0001"), KIT, "BT-0001", good, about)
     with pytest.raises(RecordError, match="none of its 1 runs failed"):

@@ -18,6 +18,7 @@ from rig.design.kit import load_kit
 from rig.files.errors import RecordError
 from rig.run import journal
 from rig.store import records
+from rig.store.homes import now
 from rig.store.run_json import About
 from rig.values.captures import Calibration, Capture
 from rig.values.requests import Sweep
@@ -127,7 +128,7 @@ def test_a_capture_is_written_while_the_next_one_sounds(tmp_path: Path, monkeypa
     first, second = (
         Capture(request, np.zeros((1, 8), np.float32), ("drive",), 48e3, Calibration({}, 1.0)) for _ in "ab"
     )
-    keeper = journal.Journal(tmp_path, load_kit(ROOT, "booth-two"), "BT-0001", About(started_at=records.now()))
+    keeper = journal.Journal(tmp_path, load_kit(ROOT, "booth-two"), "BT-0001", About(started_at=now()))
     may_write, write = threading.Event(), journal.write_captures
     monkeypatch.setattr(journal, "write_captures", lambda *of: may_write.wait(HANG_S) and write(*of))
     kept = keeper.keep(iter([StageReached("leads", ""), Captured(first, ()), Asked(""), Captured(second, ())]))
