@@ -9,6 +9,7 @@ from rig.bench.store_settings import StoreOfBench, store_of
 from rig.commands.common import HERE, BenchFile, Workspace
 from rig.files.errors import TableError
 from rig.screen.console import say
+from rig.values.names import counted
 
 #: Below what measures: another run may be under way meanwhile; common practice, no source.
 NICENESS = 10
@@ -38,8 +39,7 @@ def deliver_command(
         words = waiting(results).words
         raise StoreError(f"{words}: {error}" if words else str(error)) from None
     left = waiting(results).words
-    files = "1 file" if count == 1 else f"{count} files"
-    say(f"{files} of runs and notes delivered to {place_of(known.store)}; {left or 'nothing waits'}")
+    say(f"{counted(count, 'file')} of runs and notes delivered to {place_of(known.store)}; {left or 'nothing waits'}")
 
 
 def known_store(workspace: Workspace, bench: BenchFile) -> StoreOfBench:

@@ -13,7 +13,6 @@ from rig.study.batch_study import BatchStudy
 from rig.study.batch_words import (
     ENOUGH,
     change_sentence,
-    counted,
     index_words,
     odd_sentences,
     overview,
@@ -22,6 +21,7 @@ from rig.study.batch_words import (
     remarks,
     worst_first,
 )
+from rig.values.names import counted
 
 #: Rows of what failed, of each kind, of readings, and of odd units; layout.
 MOST_FAILED, MOST_READINGS, MOST_ODD = 3, 6, 4

@@ -11,6 +11,7 @@ from rich.text import Text
 from rig.circuit.notation import hertz
 from rig.screen.shapes import SHAPES, verdict_text
 from rig.study.rejudged import Change, UnitRejudged, by_reading, changed_units, outcomes
+from rig.values.names import counted
 
 #: So many units are shown with what changes, and so many readings; layout.
 UNITS, READINGS = 20, 8
@@ -33,9 +34,11 @@ def show(console: Console, title: str, units: Sequence[UnitRejudged]) -> None:
         console.print("no unit's verdict changes")
     inside = sum(1 for unit in units if unit.changes and unit.then == unit.now)
     if inside:
-        console.print(f"with readings that change though the unit's verdict stays: {_units(inside)}; --csv lists them")
-    if counted := list(by_reading(units).items()):
-        console.print(_readings(counted[:READINGS]))
+        console.print(
+            f"with readings that change though the unit's verdict stays: {counted(inside, 'unit')}; --csv lists them"
+        )
+    if found := list(by_reading(units).items()):
+        console.print(_readings(found[:READINGS]))
     for words in _cost(units):
         console.print(words)
 
@@ -84,11 +87,11 @@ def _cells(change: Change) -> tuple[Text, ...]:
     return Text(reading), Text(value + at), Text(change.limit_then), Text(change.limit_now)
 
 
-def _readings(counted: Iterable[tuple[tuple[str, str, str, str], int]]) -> Table:
+def _readings(found: Iterable[tuple[tuple[str, str, str, str], int]]) -> Table:
     table = Table(title="Readings whose verdict changes", title_justify="left")
     for name in ("check: reading", "then", "now", "units"):
         table.add_column(name, justify="right" if name == "units" else "left")
-    for (check, quantity, then, now), count in counted:
+    for (check, quantity, then, now), count in found:
         reading = f"{check}: {quantity}" if quantity else check
         table.add_row(Text(reading), _shown(then), _shown(now), str(count))
     return table
@@ -108,11 +111,9 @@ def _cost(units: Sequence[UnitRejudged]) -> list[str]:
     ):
         took = [unit.seconds for unit in judged if bool(unit.read_again) is again]
         if took:
-            words.append(f"{_units(len(took))} judged {by}: {1000 * median(took):.0f} ms of computing each (median)")
+            words.append(
+                f"{counted(len(took), 'unit')} judged {by}: {1000 * median(took):.0f} ms of computing each (median)"
+            )
     if checks := {name for unit in judged for name in unit.read_again}:
         words.append(f"read again: {', '.join(sorted(checks))}")
     return words
-
-
-def _units(count: int) -> str:
-    return "1 unit" if count == 1 else f"{count} units"

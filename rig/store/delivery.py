@@ -28,6 +28,7 @@ from rig.store.index_tables import OF_A_RUN, reworks, runs
 from rig.store.shared_files import SharedFiles
 from rig.store.shared_store import StoreError, connected, refuse_other_tables
 from rig.store.shared_tables import archived, deliveries
+from rig.values.names import counted
 
 if TYPE_CHECKING:
     from rig.bench.store_settings import StoreOfBench
@@ -63,8 +64,8 @@ class Waiting:
         count, what = (of_runs, "run") if of_runs else (len(self.entries), "note")
         since = datetime.fromisoformat(self.entries[0].at).astimezone()
         is_today = since.date() == datetime.now().astimezone().date()
-        verb = f"{what} waits" if count == 1 else f"{what}s wait"
-        return f"{count} {verb} for the store since {since:{'%H:%M' if is_today else '%Y-%m-%d %H:%M'}}"
+        verb = "waits" if count == 1 else "wait"
+        return f"{counted(count, what)} {verb} for the store since {since:{'%H:%M' if is_today else '%Y-%m-%d %H:%M'}}"
 
 
 def waiting(results: Path) -> Waiting:

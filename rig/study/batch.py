@@ -14,6 +14,7 @@ from rig.statistics.proportion import clopper_pearson
 from rig.store.index import Tell
 from rig.store.selection import Selection
 from rig.study import tables
+from rig.values.names import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -123,7 +124,8 @@ def _elsewhere(workspace: Path, selection: Selection, plan: str, runs: "pd.DataF
     count = int((~is_of(first, runs)).sum())
     if not count:
         return []
-    return [f"{count} units were first measured in runs that the filters leave out; their first try is the first here"]
+    were = f"{counted(count, 'unit')} {'was' if count == 1 else 'were'}"
+    return [f"{were} first measured in runs that the filters leave out; what counts as first try is the first run here"]
 
 
 def is_of(found: "pd.DataFrame", runs: "pd.DataFrame") -> "pd.Series[bool]":
@@ -144,9 +146,8 @@ def _mixed(units: "pd.DataFrame") -> list[str]:
     ):
         counts = units[column].astype(str).value_counts()
         if len(counts) > 1:
-            said.append(
-                f"{words}: " + ", ".join(f"{name or 'not named'} ({count} units)" for name, count in counts.items())
-            )
+            of = (f"{name or 'not named'} ({counted(count, 'unit')})" for name, count in counts.items())
+            said.append(f"{words}: {', '.join(of)}")
     return said
 
 
@@ -175,11 +176,11 @@ def causes(found: "pd.DataFrame", by: list[str]) -> list[Counted]:
     if found.empty:
         return []
     groups = found.astype(dict.fromkeys(by, str)).groupby(by, sort=True)
-    counted = [
+    counts = [
         Counted(words if isinstance(words, tuple) else (words,), rows["serial"].nunique(), rows["run"].nunique())
         for words, rows in groups
     ]
-    return sorted(counted, key=lambda cause: (-cause.units, -cause.runs, cause.words))
+    return sorted(counts, key=lambda cause: (-cause.units, -cause.runs, cause.words))
 
 
 @dataclass(frozen=True)

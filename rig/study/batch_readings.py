@@ -13,6 +13,7 @@ from rig.statistics.performance import FEWEST, NAN, Performance, performance
 from rig.store.index import Tell
 from rig.study.batch import Batch, is_of
 from rig.study.batch_curves import KEY, Key, Stack, stacks
+from rig.values.names import counted
 from rig.values.readings import Floats
 
 if TYPE_CHECKING:
@@ -129,7 +130,7 @@ def _index(values: Floats, lower: float, upper: float, *, is_bound: bool = False
     if is_bound:
         return None, BOUNDS
     if known.size < FEWEST:
-        return None, f"{known.size} reading{'s' if known.size != 1 else ''}; an index is told from {FEWEST} on"
+        return None, f"{counted(known.size, 'reading')}; an index is told from {FEWEST} on"
     if _are_alike(known):
         return None, "most readings are one and the same value"
     if math.isinf(lower) and math.isinf(upper):

@@ -14,6 +14,7 @@ from rig.study.batch_curves import key_row
 from rig.study.batch_drift import Change, Series, went_along
 from rig.study.batch_readings import Spread
 from rig.study.batch_study import BatchStudy, Cause
+from rig.values.names import counted
 from rig.verdict.judge import delta_unit
 
 if TYPE_CHECKING:
@@ -45,11 +46,6 @@ def share_words(share: Share) -> str:
     low, high = share.interval
     of = f"{share.count} of {counted(share.of, 'unit')}"
     return f"{of} ({percent(share.count / share.of)}; 95 %: {percent(low)} to {percent(high)})" if share.of else of
-
-
-def counted(count: int, what: str) -> str:
-    """So many of something."""
-    return f"{count} {what}" + ("s" if count != 1 else "")
 
 
 def some(names: Sequence[str]) -> str:

@@ -22,6 +22,7 @@ from rig.store.selection import Selection
 from rig.study import tables
 from rig.study.batch import Batch, batch, is_of, units_of
 from rig.study.batch_curves import Stack, stacks
+from rig.values.names import counted
 from rig.values.readings import Floats
 
 if TYPE_CHECKING:
@@ -275,7 +276,7 @@ def _mean_and_worst(total: Floats, pairs: Sequence[tuple[int, int]]) -> tuple[fl
 def sentences(found: Pairs) -> list[str]:
     """What the pairing gains, and what is left over."""
     by = f"by {found.curve} and fs"
-    count = "1 pair" if len(found.pairs) == 1 else f"{len(found.pairs)} pairs"
+    count = counted(len(found.pairs), "pair")
     said = [f"{count} {by}: {_pairing(found.chosen_db)}" if found.pairs else f"no two boxes are near enough {by}"]
     said.append(f"random pairs: {_pairing(found.random_db)}")
     if math.isfinite(found.built_db[0]):

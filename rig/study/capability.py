@@ -16,6 +16,7 @@ from rig.design.limits import Limit, limit_key, mask_for, reference_note
 from rig.signals.bands import band_edges_hz, mid_bands_hz
 from rig.statistics.gauge import GaugeStudy, Spread, analysis_of_variance
 from rig.store.trials import Key, Trial
+from rig.values.names import counted
 from rig.values.readings import Floats, Reading
 from rig.values.verdicts import Mask
 from rig.verdict.judge import FAR_AWAY, judge_curve
@@ -315,7 +316,7 @@ def _outcomes(trials: Sequence[Trial]) -> list[str]:
 def _both_ways(seen: Mapping[str, Sequence[str]]) -> list[str]:
     several = [(unit, Counter(values).most_common()) for unit, values in sorted(seen.items())]
     return [
-        f"{unit}: " + ", ".join(f"{value} in {count} {'run' if count == 1 else 'runs'}" for value, count in found)
+        f"{unit}: " + ", ".join(f"{value} in {counted(count, 'run')}" for value, count in found)
         for unit, found in several
         if len(found) > 1
     ]

@@ -1,4 +1,4 @@
-"""Names that more than one room must know a verdict or a quantity by.
+"""Names that more than one room must know a verdict or a quantity by, and how what has a name is counted.
 
 They stand here, not with their checks, so that a record is shown without loading one check.
 """
@@ -28,3 +28,8 @@ PARTS_MISFIT = "parts misfit"
 WRONG_PART = "evidence of a wrong part"
 #: A level in dB SPL for 2.83 V at 1 m.
 SENSITIVITY = "sensitivity"
+
+
+def counted(count: int, what: str) -> str:
+    """So many of something, in words."""
+    return f"{count} {what}" + ("s" if count != 1 else "")

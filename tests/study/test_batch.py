@@ -3,6 +3,7 @@
 import json
 import math
 import shutil
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -139,14 +140,29 @@ def test_few_units_say_what_cannot_be_said(store: Path) -> None:
         study(store, Selection(kit="shelf-one", batch="none"), lambda said: None)
 
 
-def test_filters_that_choose_units_by_their_end_or_leave_out_a_first_try_say_so(store: Path) -> None:
+def test_filters_that_choose_units_by_their_end_say_so(store: Path) -> None:
     bad = batch(store, Selection(kit="shelf-one", outcome="fail"), lambda said: None)
     # All runs of such a unit, the ones that passed as well.
     assert set(bad.runs["outcome"]) >= {"fail", "pass"}
     assert any("chosen by how their runs ended" in said for said in bad.remarks)
-    last = bad.runs["day"].max()
-    late = batch(store, Selection(kit="shelf-one", since=last), lambda said: None)
-    assert set(late.runs["day"]) <= {day for day in late.runs["day"] if day >= last}
+
+
+def test_a_first_try_that_filters_leave_out_is_said(store: Path, tmp_path: Path) -> None:
+    runs = batch(store, Selection(kit="shelf-one", outcome="fail"), lambda said: None).runs
+    several = runs["serial"].value_counts().idxmax()
+    shutil.copytree(store / "results" / "shelf-one" / several, tmp_path / "results" / "shelf-one" / several)
+    # The first is put back by some days.
+    first, *others = sorted(tmp_path.glob("results/shelf-one/*/2*/run.json"))
+    found = json.loads(first.read_bytes())
+    began = datetime.fromisoformat(found["started_at"]) - timedelta(days=9)
+    first.write_text(json.dumps(found | {"started_at": began.isoformat()}), encoding="utf-8")
+    late = Selection(kit="shelf-one", since=(began + timedelta(days=2)).date().isoformat())
+    found = batch(tmp_path, late, lambda said: None)
+    assert len(found.runs) == len(others) > 0
+    (said,) = [said for said in found.remarks if "filters leave out" in said]
+    assert said.startswith("1 unit was first measured in runs that")
+    everything = batch(tmp_path, Selection(kit="shelf-one"), lambda said: None)
+    assert not [said for said in everything.remarks if "filters leave out" in said]
 
 
 def table(count: int, **columns: object) -> pd.DataFrame:
