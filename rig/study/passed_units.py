@@ -62,9 +62,21 @@ def former_and_new(workspace: Path, kit: Kit, serials: Sequence[str]) -> tuple[l
     former, there = learnt_from(kit), records.all_records(workspace, kit.name)[0]
     new = newly_passed(kit, former, there, serials)
     for run in new:
-        # A later one that cannot be read may have failed.
-        next((one for one in records.newest_first(workspace, run.serial, kit.name) if one.plan == run.plan), None)
+        _refuse_unreadable_after(workspace, run)
     return former_runs(workspace, kit, former, there), new
+
+
+def _refuse_unreadable_after(workspace: Path, run: Record) -> None:
+    """Refuse a run behind which the unit has one that cannot be read: it may have failed.
+
+    Raises
+    ------
+    RecordError
+        Which one, and why.
+    """
+    for later in records.newest_first(workspace, run.serial, run.kit):
+        if later.plan == run.plan:
+            return
 
 
 def former_runs(workspace: Path, kit: Kit, former: LearntFrom, there: Sequence[Record]) -> list[Record]:
