@@ -147,13 +147,8 @@ def _stack(key: Key, of_units: dict[int, dict[str, Any]], count: int, tell: Tell
     kept &= is_judged | (not is_judged.any())
     if not kept.any():
         return None
-    same = _content(newest["mask"])
-    others = sum(one["mask"] is not None and _content(one["mask"]) != same for one in of_units.values())
+    others = sum(one["mask"] is not None and one["mask_sha256"] != newest["mask_sha256"] for one in of_units.values())
     return Stack(key, newest["unit"], grid[kept], values[:, kept], shift, lower[kept], upper[kept], others)
-
-
-def _content(path: Path | None) -> bytes:
-    return path.read_bytes() if path and path.is_file() else b""
 
 
 def _on_grid(points: dict[str, NDArray[Any]], grid: Floats) -> Floats:

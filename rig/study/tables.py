@@ -196,7 +196,7 @@ def _times(texts: "pd.Series[str]") -> "pd.Series[Any]":
 def curves_of_run(
     folder: Path, is_wanted: Callable[[str, str, str], bool], tell: Tell
 ) -> Iterator[tuple[dict[str, Any], dict[str, NDArray[Any]]]]:
-    """The curves of a record: what each is, with the file of its mask (empty: it has none), and its columns."""
+    """The curves of a record: what each is, its mask's file and SHA-256 (empty: it has none), and its columns."""
     try:
         record = json.loads((folder / "run.json").read_bytes())
         for result in record["results"]:
@@ -207,7 +207,9 @@ def curves_of_run(
                     about = {"check": result["check"], "quantity": key[0], "subject": key[1], "unit": entry["unit"]}
                     points = _points(folder, entry["file"], record["files"])
                     verdict = verdicts.get(key, {})
-                    yield about | {"shift_db": verdict.get("shift_db", 0.0), "mask": verdict.get("mask") or ""}, points
+                    mask = verdict.get("mask") or ""
+                    about |= {"mask": mask, "mask_sha256": record["files"].get(mask, "")}
+                    yield about | {"shift_db": verdict.get("shift_db", 0.0)}, points
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, RecordError) as error:
         tell(f"{folder}: curves left out: {error}")
 
