@@ -107,12 +107,24 @@ def foretold(
             words = [*filter(None, listed.check.foretell(quiet, own, listed.settings, kit))]
         except Untrusted:
             continue
-        except KeyboardInterrupt:
-            raise
         except BaseException as error:
-            # As of a check's readings: no run is lost by it.
-            words = [f"{listed.check.TITLE}: what noise will hide is not known: the check failed: {error_words(error)}"]
+            words = [
+                f"{listed.check.TITLE}: what noise will hide is not known: the check failed: {mistake_words(error)}"
+            ]
         yield from words
+
+
+def mistake_words(error: BaseException) -> str:
+    """A mistake in a check as words, for it loses no run: a workspace may bring its own, which may even call sys.exit.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        Which is no mistake of the check.
+    """
+    if isinstance(error, KeyboardInterrupt):
+        raise error
+    return error_words(error)
 
 
 def error_words(error: BaseException) -> str:

@@ -15,7 +15,7 @@ from rig.values.readings import CheckReadings
 from rig.values.requests import Request
 from rig.values.verdicts import CheckResult, Verdict
 from rig.verdict import clocks
-from rig.verdict.check import ListedCheck, error_words
+from rig.verdict.check import ListedCheck, mistake_words
 from rig.verdict.judge import judge, outcome_of
 from rig.verdict.responses import form_troubles
 from rig.verdict.second_look import rounds
@@ -111,12 +111,9 @@ def examine(
         return held_against(kit, listed, read, bench=bench, partial=partial, bench_doubts=bench_doubts)
     except Untrusted as error:
         return replace(void(listed, str(error)), may_pass=not isinstance(error, UnfitBench))
-    except KeyboardInterrupt:
-        raise
     except BaseException as error:
-        # A mistake in a check (a workspace may bring its own; it may even call sys.exit), or readings that nothing can
-        # be held against: it proves nothing about the unit and loses no run.
-        return void(listed, f"{FAILED}{error_words(error)}")
+        # Or readings that nothing can be held against: it proves nothing about the unit.
+        return void(listed, f"{FAILED}{mistake_words(error)}")
 
 
 def held_against(
