@@ -97,6 +97,9 @@ ROOM_S = 0.25
 GATE_FRACTION = 6
 #: The design's decay is over by then; numerical.
 DESIGN_S = 0.35
+#: Where in that time a design's response is put, and how much of the time behind it is the whole of its decay, so that
+#: both sides of it find room; numerical.
+DESIGN_AT, DESIGN_DECAY = 0.1, 0.8
 #: Of the greatest squared magnitude: what is less is none; numerical.
 SILENT = 1e-12
 
@@ -246,10 +249,10 @@ def gate_effect_db(
     """
     rate_hz, frames = sent.sample_rate_hz, 2 * (designed.size - 1)
     line_hz = np.linspace(0.0, 0.5 * rate_hz, designed.size)
-    impulse = np.roll(np.fft.irfft(designed * band_limit(line_hz, sent), frames), round(0.1 * frames))
+    impulse = np.roll(np.fft.irfft(designed * band_limit(line_hz, sent), frames), round(DESIGN_AT * frames))
     arrival_s = float(timing.arrival_s(impulse, rate_hz))
     powers = []
-    for before_s, after_s in (sides_s, (BEFORE_S, 0.8 * DESIGN_S)):
+    for before_s, after_s in (sides_s, (BEFORE_S, DESIGN_DECAY * DESIGN_S)):
         at_hz, power = gated_power(gate(impulse, rate_hz, arrival_s, before_s, after_s), sent)
         powers.append(smooth_power(power, at_hz, grid, smoothing))
     # Far above a bass box's band there is nothing to be cut off.
