@@ -25,7 +25,8 @@ def smooth_apart(model: BuildsModel, linear: Sequence[Linear], state: State, own
     Of impedances (relative) and of levels in dB. What all builds have in common is no spread, whether the model has it
     or not: these are variance components of the greatest restricted likelihood of the builds' distances from their mean
     (H. Zhou, L. Hu, J. Zhou and K. Lange, "MM Algorithms for Variance Components Models", J. Comput. Graph. Stat. 28
-    (2019)), linear about the most probable state. One build tells none: what is taken before any then stands.
+    (2019); from memory), linear about the most probable state. One build tells none: what is taken before any then
+    stands.
 
     Parameters
     ----------

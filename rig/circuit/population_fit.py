@@ -245,7 +245,7 @@ def _scale(model: BuildsModel, linear: Sequence[Linear], followed: Sequence[Floa
 
     Smooth and from point to point: variance components of the greatest restricted likelihood, values taken as
     independent once they are whitened (H. Zhou, L. Hu, J. Zhou and K. Lange, "MM Algorithms for Variance Components
-    Models", J. Comput. Graph. Stat. 28 (2019)); what was taken before counts as so many points of each.
+    Models", J. Comput. Graph. Stat. 28 (2019); from memory); what was taken before counts as so many points of each.
     """
     points = 2 * model.z_hz.size
     part = slice(0, points) if is_z else slice(points, None)

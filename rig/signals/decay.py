@@ -12,8 +12,9 @@ CLEAR_DB = 6.0
 def decayed_s(impulse_response: ArrayLike, sample_rate_hz: float, arrival_s: float, by_db: float) -> float:
     """Time after the arrival from which on all that still comes is so much weaker than all that came, in seconds.
 
-    Backward integration of the squared response (Schroeder, J. Acoust. Soc. Am. 37, 1965), of its slope rather than
-    itself: the end of a sweep is high in frequency. What its last twentieth of a second holds is taken for noise.
+    Backward integration of the squared response (Schroeder, J. Acoust. Soc. Am. 37, 1965; from memory), of its
+    slope rather than itself: the end of a sweep is high in frequency. What its last twentieth of a second holds is
+    taken for noise.
 
     Parameters
     ----------
