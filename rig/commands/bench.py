@@ -19,6 +19,7 @@ from rig.design.kit import Kit, load_kit
 from rig.files.disk import why, write_together
 from rig.files.errors import BenchSetupError, Stopped
 from rig.files.tables import checked, read_toml
+from rig.run.bench_jobs import KNOWN_OHM
 from rig.run.under_way import at_bench
 from rig.screen.console import say
 
@@ -154,7 +155,7 @@ def _make(name: str, guide: Guide, workspace: Path, path: Path) -> None:
         case "microphone":
             calibrate.microphone(workspace=workspace, bench=path)
         case "sense":
-            load_ohm = asked_number(guide, "ohms of the known resistor (8.2); Enter: there is none", 0.1, 1000)
+            load_ohm = asked_number(guide, "ohms of the known resistor (8.2); Enter: there is none", *KNOWN_OHM)
             if load_ohm is None:
                 guide.say("Without one no impedance is judged: kitproof calibrate sense --load OHMS, when you have it.")
             else:

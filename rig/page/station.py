@@ -266,9 +266,14 @@ class Station:
         if view.unit is None:
             self._show(View(phase="chosen", task=view.task, answering=view.answering))
             return
-        kit = next(kit for kit in self.kits if kit.name == view.unit.kit)
-        again = replace(self._unit(kit, view.unit.serial), plan=view.unit.plan)
-        self._show(View(phase="chosen", unit=again, answering=view.answering))
+        self._show(View(phase="chosen", unit=self._again(view.unit), answering=view.answering))
+
+    def _again(self, unit: Unit) -> Unit:
+        """A unit as it stands now, to be measured by the same plan."""
+        return replace(self._unit(self._kit(unit), unit.serial), plan=unit.plan)
+
+    def _kit(self, unit: Unit) -> Kit:
+        return next(kit for kit in self.kits if kit.name == unit.kit)
 
     def skip(self, window: str) -> None:
         """Lay the unit aside: before a run and after one; a run under way is stopped by `stop` alone."""
@@ -286,18 +291,16 @@ class Station:
             unit = self._view.unit
             if not self._may_answer(window) or self.is_under_way or unit is None:
                 return
-            kit = next(kit for kit in self.kits if kit.name == unit.kit)
             view = View(phase="chosen", unit=unit, answering=self._view.answering)
             if not words.strip():
                 self._show(view)
                 return
             try:
-                note(self.workspace, kit, unit.serial, words, self.place.by, bench_name(self.settings))
+                note(self.workspace, self._kit(unit), unit.serial, words, self.place.by, bench_name(self.settings))
             except KitproofError as error:
                 self._show(replace(view, notice=str(error)))
             else:
-                again = replace(self._unit(kit, unit.serial), plan=unit.plan)
-                self._show(replace(view, unit=again, notice=f"noted: {' '.join(words.split())}"))
+                self._show(replace(view, unit=self._again(unit), notice=f"noted: {' '.join(words.split())}"))
 
     def stop(self) -> None:
         """End what sounds and is under way, from any window; where nothing is under way, nothing."""
