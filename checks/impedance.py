@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from rig.circuit.channel import Channel, find_driver, impedance_ohm
 from rig.circuit.fit import Fit, default_parameters, driver_quantities, fit_impedance
-from rig.circuit.unfitted_parts import held_uncertainty, moves_of_fit, residual_of_held
+from rig.circuit.unfitted_parts import held_uncertainty, moves_of_fit
 from rig.design.kit import Kit
 from rig.design.sheet_range import with_design
 from rig.design.trust import RestsOn
@@ -243,10 +243,10 @@ def fitted(capture: Capture, kit: Kit, settings: Settings) -> list[Reading]:
     trouble = trouble if quiet else NOISY
     subject = f"{channel.name} {driver.name}"
     grid, names = fit_grid(capture, up_to_hz, settings), fit_names(model, driver.name)
-    held = held_uncertainty(model, driver.name, grid, names)
+    held, left = held_uncertainty(model, driver.name, grid, names)
     of_bench = calibration_parts(capture.calibration, fit, driver.name, grid, names)
     # What tolerances of held parts leave over is in their own part already.
-    own_share = unexplained_share(fit, noise, residual_of_held(model, driver.name, grid, names))
+    own_share = unexplained_share(fit, noise, left)
     readings = []
     for key, (quantity, unit, scale) in PARAMETERS.items():
         if key in fit.values:

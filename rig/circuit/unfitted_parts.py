@@ -25,7 +25,7 @@ IN_BOX = {"fs_hz": "fc_hz", "qts": "qtc"}
 
 def held_uncertainty(
     channel: Channel, driver_name: str, frequency_hz: ArrayLike, parameters: Sequence[str]
-) -> dict[str, float]:
+) -> tuple[dict[str, float], float]:
     """Relative standard uncertainty of fitted parameters from the tolerances of all that `fit_impedance` holds fixed.
 
     Units are drawn whose network and other drivers lie within their tolerances while what is fitted is as designed;
@@ -43,20 +43,15 @@ def held_uncertainty(
 
     Returns
     -------
-    dict
+    uncertainty : dict
         By parameter; and of qts, and in a closed box of fc_hz and qtc, where what they follow from is fitted.
+    left : float
+        Root mean square of |model - measured| / |measured| that the same tolerances leave over in a fit, at most: what
+        is left differs from unit to unit, and `EXPLAINED` of all leave no more.
     """
     wanted_hz = tuple(np.asarray(frequency_hz, np.float64).tolist())
-    return dict(_held(channel, driver_name, wanted_hz, tuple(parameters))[0])
-
-
-def residual_of_held(channel: Channel, driver_name: str, frequency_hz: ArrayLike, parameters: Sequence[str]) -> float:
-    """Root mean square of |model - measured| / |measured| that the same tolerances leave over in a fit, at most.
-
-    What is left differs from unit to unit: `EXPLAINED` of all leave no more.
-    """
-    wanted_hz = tuple(np.asarray(frequency_hz, np.float64).tolist())
-    return _held(channel, driver_name, wanted_hz, tuple(parameters))[1]
+    uncertainty, left = _held(channel, driver_name, wanted_hz, tuple(parameters))
+    return dict(uncertainty), left
 
 
 def moves_of_fit(

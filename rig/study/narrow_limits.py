@@ -147,7 +147,7 @@ def _electrical(kit: Kit, model: Channel, drawn: Channel, random: np.random.Gene
     name = min(kit.channel(model.name).drivers, key=lambda spec: spec.band_hz[0]).name
     fit_hz = _grid(kit.sweeps.leads.start_hz, FIT_UP_TO_FS * float(find_driver(model, name).fs_hz), FIT_POINTS)
     names = [one for one in default_parameters(model, name) if one != "le_exponent"]
-    held = held_uncertainty(model, name, fit_hz, names)
+    held, _ = held_uncertainty(model, name, fit_hz, names)
     ohm = impedance_ohm(model, fit_hz)
     changes = [(p0 + p1 * ohm + p2 * ohm**2) / ohm for p0, p1, p2 in ERRORS]
     moves, _ = moves_of_fit(model, name, fit_hz, names, changes)
