@@ -135,7 +135,7 @@ def full_scale_db(volts: float, output_volts: float) -> float:
     return float(min(20 * np.log10(volts / output_volts), -20 * np.log10(CREST)))
 
 
-def listening(probe: Probe) -> Sequence[tuple[float, float]]:
+def input_silence(probe: Probe) -> Sequence[tuple[float, float]]:
     """With nothing played: mean and RMS about it of each input, in samples."""
     recorded = probe.record(None, np.zeros_like(probe_noise(probe.sample_rate_hz)))
     return [(float(np.mean(row)), float(np.std(row))) for row in recorded]

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from rig.bench.connection import connection_words
 from rig.bench.devices import UNFIT_APIS, Device
-from rig.bench.probing import Probe, find_listeners, full_scale_db, listening
+from rig.bench.probing import Probe, find_listeners, full_scale_db, input_silence
 from rig.bench_check.input_levels import input_fault
 from rig.bench_check.wiring_found import LeadsFound, inputs_that_hear, leads_found, loopback_found, loudest_output
 from rig.calibration.desk import Guide
@@ -110,7 +110,7 @@ def find_wiring(probe: Probe, kit: Kit, answers: Answers, guide: Guide) -> tuple
     guide.say(CARD_CAUTIONS.strip())
     guide.ready("The amplifier is off and unplugged, and no other program plays or records?")
     probe.arrange("amplifier off")
-    for words in listening_words(listening(probe)):
+    for words in listening_words(input_silence(probe)):
         guide.say(words)
     volts = answers.output_volts or MOST_VOLTS
     leads = _find_leads(probe, kit, guide, volts) if answers.sense_ohm is not None else None

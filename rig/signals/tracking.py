@@ -71,7 +71,7 @@ class Chirp(ExponentialSweep):
         return part * LOWEST_HZ[0], part * LOWEST_HZ[1]
 
     @property
-    def edge(self) -> float:
+    def high_pass_order(self) -> float:
         """Middle of the tracking high-pass's rise, in times of the sweep's frequency."""
         return self.shut_at * math.sqrt(OPENS_WITHIN)
 
@@ -120,7 +120,7 @@ def pass_band_hz(frequency_hz: ArrayLike, chirp: Chirp) -> tuple[Array, float]:
         Upper edge.
     """
     lowest = math.sqrt(math.prod(chirp.lowest_hz))
-    low: Array = np.maximum(lowest, chirp.edge * np.asarray(frequency_hz, np.float64))
+    low: Array = np.maximum(lowest, chirp.high_pass_order * np.asarray(frequency_hz, np.float64))
     return low, highest_hz(chirp.sample_rate_hz)
 
 
@@ -139,7 +139,7 @@ def between_hz(frequency_hz: ArrayLike, sample_rate_hz: float) -> tuple[Array, A
 
 def usable_until_s(chirp: Chirp, part: float) -> float:
     """When the tracking high-pass has left less than a part of the band up to its upper edge."""
-    last_hz = (1 - part) * highest_hz(chirp.sample_rate_hz) / chirp.edge
+    last_hz = (1 - part) * highest_hz(chirp.sample_rate_hz) / chirp.high_pass_order
     return chirp.time_of_frequency_s(min(last_hz, chirp.stop_hz))
 
 

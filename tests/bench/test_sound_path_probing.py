@@ -4,7 +4,7 @@ import pytest
 import unit_client
 from unit_client import UnitSettings, running_unit
 
-from rig.bench.probing import card_probe, find_listeners, listening
+from rig.bench.probing import card_probe, find_listeners, input_silence
 from rig.bench.settings import DeviceSettings
 from rig.bench_check.wiring_found import inputs_that_hear
 from rig.calibration.first_wiring import listening_words
@@ -15,7 +15,7 @@ pytestmark = pytest.mark.sound_path
 def test_each_output_is_heard_where_it_leads(server_name: str) -> None:
     device = DeviceSettings(host_api=unit_client.HOST_API, name="unit", inputs=4, outputs=4)
     with running_unit(UnitSettings()), card_probe(device) as probe:
-        assert list(listening_words(listening(probe))) == []
+        assert list(listening_words(input_silence(probe))) == []
         found = {output: find_listeners(probe, output, -30.0) for output in (1, 3, 4)}
     heard = {output: [one.input for one in inputs_that_hear(of)] for output, (of, _) in found.items()}
     # A box at the microphone, a cable to the loopback, the clips with their resistor at the inputs drive and sense.
