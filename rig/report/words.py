@@ -220,9 +220,9 @@ def conformity_words(verdict: BareVerdict) -> str:
 
 
 def moment(text: object) -> str:
-    """An ISO 8601 time as date, time and zone; other text as it is."""
+    """An ISO 8601 time as date, time and how far its zone is from UTC; other text as it is."""
     try:
-        return f"{datetime.fromisoformat(str(text)):%Y-%m-%d %H:%M:%S UTC%z}"
+        return f"{datetime.fromisoformat(str(text)):%Y-%m-%d %H:%M:%S UTC%z}".removesuffix("+0000")
     except ValueError:
         return str(text or NONE)
 

@@ -66,11 +66,18 @@ def overview(study: BatchStudy) -> list[tuple[str, str]]:
             ("pass in the end", share_words(shares["last"])),
         ]
         rows.append(("runs a unit", f"{units['runs'].mean():.2f} (most: {units['runs'].max()})"))
-        minutes = units["minutes"]
-        rows.append(("minutes a unit", f"{minutes.median():.1f} (median), {minutes.mean():.1f} (mean, all its runs)"))
+        rows.append(_time_row(units["minutes"]))
     if study.batch.unproved:
         rows.append(("no valid run yet", some(study.batch.unproved)))
     return rows
+
+
+def _time_row(minutes: "pd.Series[float]") -> tuple[str, str]:
+    """What a unit takes, in minutes, or in seconds where it is less than one."""
+    median, mean = minutes.median(), minutes.mean()
+    if median >= 1:
+        return "minutes a unit", f"{median:.1f} (median), {mean:.1f} (mean, all its runs)"
+    return "seconds a unit", f"{60 * median:.0f} (median), {60 * mean:.0f} (mean, all its runs)"
 
 
 def _days(runs: "pd.DataFrame") -> str:

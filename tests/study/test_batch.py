@@ -3,6 +3,7 @@
 import json
 import math
 import shutil
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from typer.testing import CliRunner
 from rig import cli
 from rig.calibration.storage import DailyDetails, Stored
 from rig.files.errors import RecordError
+from rig.report.words import moment
 from rig.statistics import change
 from rig.store.records import sha256
 from rig.store.selection import Selection
@@ -163,6 +165,21 @@ def test_a_first_try_that_filters_leave_out_is_said(store: Path, tmp_path: Path)
     assert said.startswith("1 unit was first measured in runs that")
     everything = batch(tmp_path, Selection(kit="shelf-one"), lambda said: None)
     assert not [said for said in everything.remarks if "filters leave out" in said]
+
+
+def test_what_a_unit_takes_is_said_in_seconds_below_a_minute_and_a_moment_in_utc_without_zeros(
+    studied: BatchStudy,
+) -> None:
+    units = studied.batch.units
+    for minutes, said in (
+        (0.1, ("seconds a unit", "6 (median), 6 (mean, all its runs)")),
+        (1.5, ("minutes a unit", "1.5")),
+    ):
+        of = replace(studied.batch, units=units.assign(minutes=minutes))
+        rows = dict(words.overview(replace(studied, batch=of)))
+        assert rows[said[0]].startswith(said[1])
+    assert moment("2026-03-04T10:14:10+00:00") == "2026-03-04 10:14:10 UTC"
+    assert moment("2026-03-04T11:14:10+01:00") == "2026-03-04 11:14:10 UTC+0100"
 
 
 def table(count: int, **columns: object) -> pd.DataFrame:
