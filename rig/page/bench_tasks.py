@@ -193,6 +193,9 @@ def choices(place: Place, settings: BenchSettings, shown: Sequence[tuple[Stored,
         "meters": meters(settings),
         "files": response_files(place),
         "response": response_in_force(shown),
+        "meter_percent": f"{METER_PERCENT:g}",
+        "calibrator_within_db": f"{CALIBRATOR_WITHIN_DB:g}",
+        "load_percent": f"{MARKED_PERCENT:g}",
     }
 
 
