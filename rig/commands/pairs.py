@@ -12,6 +12,7 @@ from rig.commands.common import HERE, AsJson, Workspace
 from rig.commands.filters import with_filters
 from rig.design.kit import load_kit
 from rig.files.errors import TableError
+from rig.files.plain import plain
 from rig.screen.console import say
 from rig.store.selection import Selection
 
@@ -40,7 +41,7 @@ def pairs_command(
     selection = replace(selection, kit=kit, plan=loaded.planned(selection.plan)[0])
     found = box_pairs(workspace, loaded, selection, math.inf if most is None else most, problems.append)
     if as_json:
-        print(json.dumps({**_plain(asdict(found)), "words": sentences(found), "problems": problems}))
+        print(json.dumps(plain({**asdict(found), "words": sentences(found), "problems": problems})))
         return
     if as_csv:
         for words in problems:
@@ -50,16 +51,3 @@ def pairs_command(
     from rig.screen.pairs_table import show
 
     show(found, problems)
-
-
-def _plain(found: dict[str, object]) -> dict[str, object]:
-    """What is not known becomes null."""
-    return {key: _value(value) for key, value in found.items()}
-
-
-def _value(value: object) -> object:
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, dict):
-        return _plain(value)
-    return [_value(one) for one in value] if isinstance(value, list | tuple) else value
