@@ -15,7 +15,7 @@ from rig.design.kit import Kit, load_kit
 from rig.files.disk import why, write
 from rig.files.errors import FAIL, VOID, RecordError
 from rig.screen.console import say
-from rig.store import records
+from rig.store import homes, records
 from rig.store.index import ask
 from rig.store.selection import Selection, listed, newest, unread
 from rig.store.trials import trials
@@ -77,7 +77,7 @@ def _written(workspace: Path, kit: Kit, result: Capability, about: dict[str, obj
     path = workspace / "results" / ".capability" / f"{kit.name}-{now:%Y-%m-%dT%H%M%S}.html"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        write(path, page(kit, result, records.now()))
+        write(path, page(kit, result, homes.now()))
         write(path.with_suffix(".json"), json.dumps(about, indent=1))
     except OSError as error:
         raise RecordError(f"{path}: could not be written: {why(error)}") from None

@@ -18,6 +18,7 @@ from rig.files.disk import read_bytes, why, write_together
 from rig.files.errors import RecordError, TableError
 from rig.screen.console import open_console, say, yes_or_no
 from rig.store import records
+from rig.store.homes import now
 from rig.store.recorded import read_curve
 from rig.store.run_json import CurveEntry, Record
 from rig.study.builds import learn_design
@@ -67,7 +68,7 @@ def learn_command(
         return
     refuse_other_sign(runs := [*former, *new])
     chosen = _source(source, bool(runs), [u for channel in loaded.channels for u in loaded.undescribed(channel.name)])
-    made_at = records.now()
+    made_at = now()
     runs = runs if chosen != "parts" else []
     curves_of = {run.serial: {k: read_curve(run, one) for k, one in _curve_entries(run).items()} for run in runs}
     builds = _builds(loaded, curves_of)

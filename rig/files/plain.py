@@ -46,6 +46,11 @@ def plain(value: object) -> object:
     return value
 
 
+def finite(value: float) -> float | None:
+    """A number for JSON that knows none but finite ones; None where it is not known."""
+    return float(value) if math.isfinite(value) else None
+
+
 def json_bytes(value: object) -> bytes:
     """A value as UTF-8; half a surrogate pair, which UTF-8 cannot hold, is escaped as JSON allows."""
     text = json.dumps(plain(value), indent=1, ensure_ascii=False, allow_nan=False)

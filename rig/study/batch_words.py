@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.circuit.notation import hertz
+from rig.files.plain import finite
 from rig.statistics.performance import Index
 from rig.study.batch import FEWEST_UNITS, Share, yields
 from rig.study.batch_curves import key_row
@@ -227,8 +228,8 @@ def document(study: BatchStudy) -> dict[str, object]:
         "units": len(units),
         "unproved": list(study.batch.unproved),
         "yield": shares if len(units) else None,
-        "runs_per_unit": _plain(units["runs"].mean()),
-        "minutes_per_unit": _plain(units["minutes"].mean()),
+        "runs_per_unit": finite(units["runs"].mean()),
+        "minutes_per_unit": finite(units["minutes"].mean()),
         "failures": {name: [asdict(one) for one in found] for name, found in vars(study.failures).items()},
         "readings": [spread_row(one) for one in study.spreads],
         "is_charted": study.is_charted,
@@ -250,12 +251,12 @@ def spread_row(one: Spread) -> dict[str, object]:
     """A reading over the batch as plain values; an index with its interval."""
     known = one.known
     row = key_row(one.key)
-    row |= {"unit": one.unit, "at_hz": _plain(one.at_hz), "lower": _plain(one.lower), "upper": _plain(one.upper)}
-    row |= {"count": int(known.size), "outside": one.outside, "rig_share": _plain(one.rig_share), "reason": one.reason}
-    row |= {"mean": _plain(float(np.mean(known))) if known.size else None}
-    row |= {"standard_deviation": _plain(float(np.std(known, ddof=1))) if known.size > 1 else None}
+    row |= {"unit": one.unit, "at_hz": finite(one.at_hz), "lower": finite(one.lower), "upper": finite(one.upper)}
+    row |= {"count": int(known.size), "outside": one.outside, "rig_share": finite(one.rig_share), "reason": one.reason}
+    row |= {"mean": finite(float(np.mean(known))) if known.size else None}
+    row |= {"standard_deviation": finite(float(np.std(known, ddof=1))) if known.size > 1 else None}
     if one.index:
-        row |= {name: [_plain(x) for x in vars(getattr(one.index, name)).values()] for name in ("pp", "ppk")}
+        row |= {name: [finite(x) for x in vars(getattr(one.index, name)).values()] for name in ("pp", "ppk")}
         row |= {"normal_p": one.index.normal_p, "interval_by": "Bissell" if one.index.is_normal else "bootstrap"}
     return row
 
@@ -266,7 +267,7 @@ def change_row(study: BatchStudy, one: Change) -> dict[str, object]:
     return key_row(one.series.key) | {
         "component": one.series.component,
         "unit": one.series.unit,
-        "at_hz": _plain(one.at_hz),
+        "at_hz": finite(one.at_hz),
         "from_serial": serials["before"],
         "earliest": serials["earliest"],
         "latest": serials["latest"],
@@ -279,7 +280,3 @@ def change_row(study: BatchStudy, one: Change) -> dict[str, object]:
         "moved": one.moved,
         "why": one.why,
     }
-
-
-def _plain(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None

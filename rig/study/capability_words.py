@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from rig.circuit.notation import hertz
+from rig.files.plain import finite
 from rig.statistics.gauge import WIDTH_SIGMA, GaugeStudy, Spread
 from rig.study.capability import GOOD_PERCENT, LEAST, RECOMMENDED, WORST_PERCENT, Capability, LimitStudy
 from rig.verdict.judge import delta_unit
@@ -168,9 +169,9 @@ def _row(row: LimitStudy) -> dict[str, object]:
         "quantity": row.quantity,
         "subject": row.subject,
         "unit": row.unit,
-        "at_hz": _plain(row.at_hz),
-        "lower": _plain(row.lower),
-        "upper": _plain(row.upper),
+        "at_hz": finite(row.at_hz),
+        "lower": finite(row.lower),
+        "upper": finite(row.upper),
         "grade": row.grade,
         "words": sentence(row),
     }
@@ -190,12 +191,8 @@ def _row(row: LimitStudy) -> dict[str, object]:
         "by": study.appraisers,
         "times": study.trials,
         "mean": study.mean,
-        **{key: [_plain(value) for value in (s.value, s.lower, s.upper)] for key, s in spreads.items()},
-        "percent_of_total": _plain(study.percent_of_total),
-        "distinct_categories": _plain(study.distinct_categories),
+        **{key: [finite(value) for value in (s.value, s.lower, s.upper)] for key, s in spreads.items()},
+        "percent_of_total": finite(study.percent_of_total),
+        "distinct_categories": finite(study.distinct_categories),
         "is_pooled": study.is_pooled,
     }
-
-
-def _plain(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None

@@ -62,11 +62,11 @@ def former_and_new(workspace: Path, kit: Kit, serials: Sequence[str]) -> tuple[l
     former, there = learnt_from(kit), records.all_records(workspace, kit.name)[0]
     new = newly_passed(kit, former, there, serials)
     for run in new:
-        _refuse_unreadable_after(workspace, run)
+        _refuse_unreadable_after(workspace, run, kit.name)
     return former_runs(workspace, kit, former, there), new
 
 
-def _refuse_unreadable_after(workspace: Path, run: Record) -> None:
+def _refuse_unreadable_after(workspace: Path, run: Record, kit: str) -> None:
     """Refuse a run behind which the unit has one that cannot be read: it may have failed.
 
     Raises
@@ -74,7 +74,7 @@ def _refuse_unreadable_after(workspace: Path, run: Record) -> None:
     RecordError
         Which one, and why.
     """
-    for later in records.newest_first(workspace, run.serial, run.kit):
+    for later in records.newest_first(workspace, run.serial, kit):
         if later.plan == run.plan:
             return
 
