@@ -263,10 +263,8 @@ class Station:
         self._answers.put((now.number, now.typed))
 
     def _take_again(self, view: View) -> None:
-        if view.unit is None:
-            self._show(View(phase="chosen", task=view.task, answering=view.answering))
-            return
-        self._show(View(phase="chosen", unit=self._again(view.unit), answering=view.answering))
+        chosen = View(phase="chosen", answering=view.answering)
+        self._show(replace(chosen, unit=self._again(view.unit)) if view.unit else replace(chosen, task=view.task))
 
     def _again(self, unit: Unit) -> Unit:
         """A unit as it stands now, to be measured by the same plan."""
