@@ -1,6 +1,6 @@
 """What every bench offers, and the errors that all benches share."""
 
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import AbstractContextManager
 from typing import Protocol
 
@@ -51,6 +51,10 @@ def allowed_delay_s(delay_s: float | None) -> float:
     return LONGEST_DELAY_S if delay_s is None else min(LONGEST_DELAY_S, delay_s + MORE_DELAY_S)
 
 
+#: What is to sound behind what sounds; nothing, if that is not known by then.
+Then = Callable[[], Sequence[Sweep]]
+
+
 class BenchEnds(Exception):
     """The bench gives no more, as intended; the message says why. What is not measured by then is void."""
 
@@ -58,10 +62,11 @@ class BenchEnds(Exception):
 class Player(Protocol):
     """A stage of the bench with its stream open."""
 
-    def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
+    def play(self, requests: Sequence[Sweep], then: Then | None = None) -> Iterator[Capture]:
         """Play the requests in order without a gap; yield each capture as soon as it is complete.
 
-        While the caller works on a capture the next one is already sounding.
+        While the caller works on a capture the next one is already sounding. `then` may be asked once, shortly before
+        the last of the requests ends, for what comes right behind it; or not at all, where that would come too late.
         """
         ...
 

@@ -1,5 +1,6 @@
 """Plays requests through an open sound process: when each stimulus sounds, and which recording is its own."""
 
+import math
 from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import AbstractContextManager
@@ -7,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rig.bench.base import LONGEST_DELAY_S, allowed_delay_s, cable_role, capture_frames, delay_frames
+from rig.bench.base import LONGEST_DELAY_S, Then, allowed_delay_s, cable_role, capture_frames, delay_frames
 from rig.bench.holding import HeldTone, Tone, held
 from rig.bench.own_microphone import OwnMicrophone
 from rig.bench.routing import Routing
@@ -32,11 +33,18 @@ LATE_S = 4.0
 SAME_DELAY_PERIODS = 0.05
 
 
+#: What follows is asked for when so much is left of the last request: it has to be thought over; our choice.
+ASKED_EARLY_S = 0.5
+
+
 @dataclass(frozen=True)
 class _Scheduled:
     request: Sweep
     start: int
     plan: stimulus.Layout
+    outputs: tuple[int, ...]
+    #: Of the marks, in samples.
+    mark_peak: float
 
 
 def sample_peak(request: Sweep, output_volts: float) -> float:
@@ -105,11 +113,12 @@ class StreamPlayer:
         self._delay: float | None = None
         self._jumped = 0
 
-    def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
+    def play(self, requests: Sequence[Sweep], then: Then | None = None) -> Iterator[Capture]:
         """Play the requests in order without a gap; yield each capture as soon as it is complete.
 
         A capture is as long as its stimulus and a little more, for the latency of the equipment; the next stimulus has
-        begun by then. Stimuli are written ahead as far as the ring reaches, so that the caller may take its time.
+        begun by then. Stimuli are written ahead as far as the ring reaches, so that the caller may take its time. What
+        `then` gives while the last of them sounds comes right behind it.
 
         Raises
         ------
@@ -120,19 +129,27 @@ class StreamPlayer:
         """
         if self._microphone:
             # What is matched by the time of day needs the longer silences.
-            requests = [replace(request, spacing=None) for request in requests]
+            requests, then = [replace(request, spacing=None) for request in requests], None
         for request in requests:
             prepared(request, self._routing, self._ring_frames)
         waiting, playing = deque(requests), deque[_Scheduled]()
+
+        def schedule() -> None:
+            nonlocal then
+            if then and playing and not waiting and self._ends_soon(playing[-1]):
+                asked, then = then, None
+                waiting.extend(asked())
+            self._schedule(waiting, playing)
+
         try:
             while waiting or playing:
-                self._schedule(waiting, playing)
+                schedule()
                 current = playing[0]
                 frames = self._frames(current.plan)
                 stop = current.start + max(self._jumped, 0) + frames
                 due_s = max(stop - self._audio.done, 0) / self._routing.sample_rate_hz
-                self._audio.wait_for(stop, due_s + LATE_S, lambda: self._schedule(waiting, playing))
-                capture = self._capture(current, frames, lambda: self._schedule(waiting, playing))
+                self._audio.wait_for(stop, due_s + LATE_S, schedule)
+                capture = self._capture(current, frames, schedule)
                 playing.popleft()
                 self._last_stop = stop
                 yield capture
@@ -171,8 +188,28 @@ class StreamPlayer:
             return
         samples = (peak * stimulus.compose(plan)).astype(np.float32)
         start = max(self._audio.written, self._earliest, self._soonest(plan))
-        self._audio.write(start, samples, outputs)
-        playing.append(_Scheduled(waiting.popleft(), start, plan))
+        new = _Scheduled(waiting.popleft(), start, plan, outputs, peak * plan.mark_peak)
+        shared = plan.mark_before + plan.mark_frames
+        if playing and self._can_join(playing[-1], new):
+            new = replace(new, start=playing[-1].start + playing[-1].plan.mark_after - plan.mark_before)
+            self._audio.write(new.start + shared, samples[shared:], outputs)
+        else:
+            self._audio.write(start, samples, outputs)
+            new = replace(new, request=new.request.alone)
+        playing.append(new)
+
+    def _can_join(self, last: _Scheduled, new: _Scheduled) -> bool:
+        """Whether the mark behind the last stimulus can be the first mark of a new one that asks for it."""
+        if not (new.request.spacing and new.request.spacing.joined) or last.outputs != new.outputs:
+            return False
+        is_same = (last.plan.mark_low_hz, last.plan.mark_high_hz) == (new.plan.mark_low_hz, new.plan.mark_high_hz)
+        ends = last.start + last.plan.mark_after + last.plan.mark_frames
+        return is_same and math.isclose(last.mark_peak, new.mark_peak, rel_tol=1e-6) and self._sounds_from() < ends
+
+    def _ends_soon(self, last: _Scheduled) -> bool:
+        """Whether it is time to ask what follows a stimulus, and not too late."""
+        left = last.start + last.plan.mark_after - self._sounds_from()
+        return 0 < left < ASKED_EARLY_S * self._routing.sample_rate_hz
 
     def _frames(self, plan: stimulus.Layout) -> int:
         """Of a capture, as far as the bench's delay is known."""
@@ -185,10 +222,13 @@ class StreamPlayer:
         It begins with silence, and silence may lie in the past: nothing sounded. But not so far back that
         somebody may have been moving things: no further than the last capture, and only right after it.
         """
-        rate_hz, done = self._routing.sample_rate_hz, self._audio.done
-        sounding = done + 2 * self._audio.block_frames + round(LEAD_S * rate_hz)
-        moved = done - self._last_stop > UNMOVED_S * rate_hz
-        return max(sounding - plan.mark_before, done if moved else 0)
+        done = self._audio.done
+        moved = done - self._last_stop > UNMOVED_S * self._routing.sample_rate_hz
+        return max(self._sounds_from() - plan.mark_before, done if moved else 0)
+
+    def _sounds_from(self) -> int:
+        """The first frame at which something that is written now is sure to sound."""
+        return self._audio.done + 2 * self._audio.block_frames + round(LEAD_S * self._routing.sample_rate_hz)
 
     def _capture(self, played: _Scheduled, frames: int, meanwhile: Callable[[], None]) -> Capture:
         inputs, own = self._routing.roles, self._microphone

@@ -11,8 +11,8 @@ from rig.commands.walking import certified, confirming, is_card, open_for, show_
 from rig.report.findings_text import history_words
 from rig.run.journal import is_interrupted
 from rig.run.rehearsal import ready_by_the_first_answer, rehearse
-from rig.run.sequencer import Confirm
 from rig.run.verify import Job, job, with_connection
+from rig.run.walk import Confirm
 from rig.screen.console import open_console, say
 from rig.store import records
 from rig.study.kit_warnings import kit_warnings

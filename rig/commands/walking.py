@@ -13,8 +13,9 @@ from rig.commands.common import STATUS
 from rig.design.kit import Kit
 from rig.files.errors import BENCH, BenchSetupError, PaperError
 from rig.report.paper import make_certificate
-from rig.run import opening, sequencer
+from rig.run import opening
 from rig.run.verify import Job, verify
+from rig.run.walk import Confirm
 from rig.screen import terminal
 from rig.screen.console import say, yes_or_no
 from rig.screen.margins import verdict_margins
@@ -28,7 +29,7 @@ def walked(
     work: Job,
     serial: str,
     bench: Bench,
-    confirm: sequencer.Confirm,
+    confirm: Confirm,
     console: Console,
     **named: Any,
 ) -> tuple[Run, Record]:
@@ -78,7 +79,7 @@ def is_card(settings: BenchSettings | None) -> bool:
     return settings is not None and settings.kind == "soundcard"
 
 
-def confirming(console: Console, unattended: bool) -> sequencer.Confirm:
+def confirming(console: Console, unattended: bool) -> Confirm:
     """What asks the person at the bench whether something is done."""
     if not unattended and not sys.stdin.isatty():
         raise BenchSetupError("nobody can answer at this terminal; --yes answers every prompt")

@@ -4,6 +4,7 @@ import hashlib
 import math
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -25,7 +26,8 @@ from rig.files.disk import UNFINISHED_SUFFIX
 from rig.files.errors import TableError
 from rig.files.patterns import LONGEST, compiled
 from rig.files.tables import Misfit, Table, between, checked, may_name, near, read_toml, refuse_doubles
-from rig.signals.stimulus import MARK_PEAK, mark_band_hz
+from rig.signals.silences import MARK_PEAK
+from rig.signals.stimulus import mark_band_hz
 from rig.values.names import PARTS_MISFIT
 from rig.values.requests import AT_LEADS, QUIET_S, Marks, Moment, Stage, Sweep
 
@@ -373,11 +375,9 @@ class Kit(Table):
 
     def silence(self, channel: str, position: str, seconds: float) -> Sweep:
         """Silence at a box with the amplifier on, between two marks that are no louder than its quiet sweep."""
-        spec, gain, levels = self.sweeps.playing, self.amplifier.gain, self.levels
-        level_v = min(levels.playing_v, levels.playing_quiet_v / MARK_PEAK)
+        level_v = min(self.levels.playing_v, self.levels.playing_quiet_v / MARK_PEAK)
         marks = Marks(level_v, *mark_band_hz(*self.channel(channel).band))
-        band = (spec.start_hz, spec.stop_hz)
-        return Sweep("playing", channel, channel, 0.0, gain, *band, seconds, position, marks=marks)
+        return replace(self.sweep("playing", channel, "", position), level_v=0.0, seconds=seconds, marks=marks)
 
 
 def load_kit(workspace: Path, name: str, with_learnt: bool = True) -> Kit:

@@ -9,8 +9,8 @@ from rig.page.view import Light, Unit, View, after, finished, soak_shown
 from rig.report.paper import make_certificate
 from rig.run import opening
 from rig.run.rehearsal import ready_by_the_first_answer, rehearse
-from rig.run.sequencer import Confirm
 from rig.run.verify import Job, job, verify, with_connection
+from rig.run.walk import Confirm
 from rig.screen.soak_progress import Watched
 from rig.store import records
 from rig.store.run_json import Record

@@ -3,6 +3,7 @@
 from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 
+from rig.bench.base import Then
 from rig.files.errors import BenchError
 from rig.values.captures import Capture
 from rig.values.logs import Row
@@ -46,8 +47,8 @@ class ArchiveBench:
         """Nothing has to be opened."""
         yield self
 
-    def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
-        """The captures of these requests; a request that is asked for again gives its next attempt.
+    def play(self, requests: Sequence[Sweep], then: Then | None = None) -> Iterator[Capture]:
+        """The captures of these requests; one that is asked for again gives its next attempt. Nobody is asked for more.
 
         Raises
         ------

@@ -12,8 +12,8 @@ import numpy as np
 
 from rig.design.kit import Kit
 from rig.files.errors import BenchError
-from rig.run.sequencer import Confirm
 from rig.run.verify import load_what_computes
+from rig.run.walk import Confirm
 from rig.signals.stimulus import compose
 from rig.values.captures import Calibration, Capture, KnownLoad
 from rig.values.requests import AT_LEADS, Request, Sweep

@@ -11,7 +11,7 @@ from dataclasses import replace
 from datetime import datetime
 from itertools import groupby, pairwise
 
-from rig.bench.base import Bench, BenchEnds, Player
+from rig.bench.base import Bench, BenchEnds, Player, Then
 from rig.files.plain import json_bytes
 from rig.run.archive import ArchiveBench
 from rig.run.journal import Interrupted
@@ -69,9 +69,10 @@ class ResumedPlayer:
     def __init__(self, bench: ResumedBench, player: Player | None) -> None:
         self._bench, self._player = bench, player
 
-    def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
+    def play(self, requests: Sequence[Sweep], then: Then | None = None) -> Iterator[Capture]:
         """Captures from the disk where there are any, live ones of the others: a former version may have asked for them
-        in another order. Of a request that was cut off before, all from before that come first.
+        in another order. Of a request that was cut off before, all from before that come first. Nobody is asked for
+        more.
 
         Raises
         ------

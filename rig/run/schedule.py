@@ -14,7 +14,7 @@ from rig.files.errors import TableError
 from rig.signals.stimulus import HIGHEST_CODE
 from rig.values.requests import AT_LEADS, MOMENTS, STAGE_ORDER, Programme, Request, Stage, Sweep
 from rig.verdict.check import ListedCheck
-from rig.verdict.spacing import spaced
+from rig.verdict.spacing import in_a_row, spaced
 
 
 @dataclass(frozen=True)
@@ -94,6 +94,11 @@ def with_codes(schedule: Schedule, run: str) -> Schedule:
     coded: dict[Request, Request] = {
         sweep: replace(spaced(sweep, sweep in gates), code=codes[n % len(codes)]) for n, sweep in enumerate(sweeps)
     }
+    for group in (group for stage in schedule.stages if stage.name == "playing" for group in stage.groups):
+        places = [
+            [one for r in requests if isinstance(one := coded[r], Sweep)] for requests in (group.gates, group.requests)
+        ]
+        coded |= {sweep: sweep for row in in_a_row(*places) for sweep in row}
 
     def of(requests: Sequence[Request]) -> tuple[Request, ...]:
         return tuple(coded.get(request, request) for request in requests)
@@ -147,7 +152,9 @@ def _groups(kit: Kit, requests: list[Request], gates: set[Request]) -> tuple[Gro
     )
     groups = []
     for at, position in places:
-        here = sorted((r for r in requests if (r.at, r.position) == (at, position)), key=lambda r: r.level_v)
+        # The box's own quiet sweep is the last: what comes next may share its mark.
+        here = [r for r in requests if (r.at, r.position) == (at, position)]
+        here.sort(key=lambda r: (r.level_v, isinstance(r, Sweep) and r.channel == r.at))
         groups.append(
             Group(
                 stage=here[0].stage,

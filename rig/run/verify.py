@@ -22,6 +22,7 @@ from rig.run.interrupts import Interrupts, interrupts
 from rig.run.journal import Interrupted, Journal
 from rig.run.resume import ResumedBench
 from rig.run.schedule import Schedule, plan, with_codes
+from rig.run.walk import Confirm
 from rig.store import records
 from rig.store.homes import now, run_number
 from rig.store.rework_notes import about_next
@@ -94,7 +95,7 @@ def verify(
     work: Job,
     serial: str,
     bench: Bench,
-    confirm: sequencer.Confirm,
+    confirm: Confirm,
     view: View,
     *,
     by: str = "",
@@ -153,7 +154,7 @@ def resume(
     work: Job,
     before: Interrupted,
     live: Bench | None,
-    confirm: sequencer.Confirm,
+    confirm: Confirm,
     view: View,
     settings: BenchSettings | None = None,
 ) -> tuple[Run, Record]:
@@ -241,7 +242,7 @@ def clock_words(
     return tuple(problems)
 
 
-def _walk(work: Job, bench: Bench, confirm: sequencer.Confirm, view: View, journal: Journal, ctrl_c: Interrupts) -> Run:
+def _walk(work: Job, bench: Bench, confirm: Confirm, view: View, journal: Journal, ctrl_c: Interrupts) -> Run:
     def begin() -> Events:
         return sequencer.run(work.schedule, work.checks, work.kit, bench, confirm)
 

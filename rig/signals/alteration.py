@@ -105,7 +105,7 @@ def response_of_sweep(row: Floats, plan: Layout, delay: float) -> Singles:
     rate_hz = plan.sample_rate_hz
     # All of the sweep and its tail, and neither mark.
     first = max(0, int(plan.sweep_start + delay - 0.02 * rate_hz))
-    stop = max(first, int(plan.mark_after + delay - 0.02 * rate_hz))
+    stop = max(first, min(int(plan.mark_after + delay - 0.02 * rate_hz), row.size))
     # Single precision: what noise there is lies far above it. Sound and the sweep's passing of its frequency lie no
     # further apart than the capture is long, so that nothing wraps; without the code one length serves all of a run.
     longest = max(row.size, plan.frames) - stimulus.code_frames(plan.code, rate_hz)

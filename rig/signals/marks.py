@@ -119,7 +119,8 @@ def timing_of(row: Floats, plan: Layout, delay: float, within: int | None = None
     reach = int(MARK_REACH_S * plan.sample_rate_hz)
     margin = int(MARK_MARGIN_S * plan.sample_rate_hz)
     length = window.size
-    noise = _noise_power(row[max(int(delay), 0) : plan.mark_before + int(delay) - margin], window)
+    first, stop = (0, plan.mark_before) if plan.has_sweep else (plan.between_marks.start, plan.between_marks.stop)
+    noise = _noise_power(row[max(first + int(delay), 0) : stop + int(delay) - margin], window)
     places: list[tuple[int, float]] = []
     for start, before, behind in ((plan.mark_before, reach, reach), (plan.mark_after, 2 * reach, reach)):
         about = int(delay) + start

@@ -2,7 +2,9 @@
 
     silence | mark | pause | sweep | tail | mark | rest
 
-How long the silences are is told with each playing (`Spacing`); a run chooses them in `rig.verdict.spacing`.
+How long the silences are is told with each playing (`Spacing`); a run chooses them in `rig.verdict.spacing`. What
+sounds next may be joined on: then the mark behind the one is the mark in front of the other, and the silence in front
+of that is the end of the one. Each is a capture of its own all the same.
 
 The silence is the reading of the noise floor. The two marks are equal and short and cover a wide band: the spacing
 of their recordings tells a clock difference and lost samples at any microphone through any unit, since the unit
@@ -21,15 +23,14 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from rig.signals.silences import FORMER, Spacing
+from rig.signals.silences import FORMER, MARK_PEAK, Spacing
 from rig.signals.sweep import ExponentialSweep, synchronised_sweep
 
 Floats = NDArray[np.float64]
 
-#: The lowest frequency gets at least this many periods of silence, and so do the marks, or the noise that both
-#: stand in could not be estimated; our choice.
+#: The lowest frequency gets at least this many periods of silence, or the noise that it stands in could not be
+#: estimated; our choice.
 SILENCE_PERIODS = 5.0
-SILENCE_MARKS = 3.0
 
 #: A step of the code is 22 samples at 44.1 kHz. A distance that is not known to 8 samples (at five standard
 #: uncertainties, `integrity.WORST_TIMING`) proves nothing anyway; our choice.
@@ -38,8 +39,7 @@ CODE_STEP_S = 0.0005
 #: choice.
 HIGHEST_CODE = 63
 
-#: The marks' peak: 20 dB below the sweep's, so that they never are what is heard or what overloads; our choice.
-MARK_PEAK = 0.1
+#: Band of the marks, where the sweep goes there; our choice.
 MARK_BAND_HZ = (300.0, 8000.0)
 #: Time-bandwidth product that the marks' timing asks for; our choice.
 MARK_TIME_BANDWIDTH = 150.0
@@ -69,6 +69,8 @@ class Layout(ExponentialSweep):
     has_sweep: bool = True
     #: Steps of `CODE_STEP_S` by which the mark after comes later.
     code: int = 0
+    #: Peak of the marks, the sweep's being 1.
+    mark_peak: float = MARK_PEAK
 
     @property
     def silence(self) -> slice:
@@ -142,7 +144,7 @@ def layout(
         return int(np.ceil(part_s * sample_rate_hz))
 
     mark_frames = frames(mark_s)
-    mark_before = frames(max(silences.silence_s, SILENCE_PERIODS / start_hz, SILENCE_MARKS * mark_s))
+    mark_before = frames(max(silences.silence_s, SILENCE_PERIODS / start_hz, silences.marks * mark_s))
     sweep_start = mark_before + mark_frames + frames(silences.pause_s)
     sweep_stop = sweep_start + (sweep.sweep_frames if has_sweep or not spacing else frames(seconds))
     mark_after = sweep_stop + frames(silences.tail_s) + code_frames(code, sample_rate_hz)
@@ -158,6 +160,7 @@ def layout(
         frames=mark_after + mark_frames + frames(silences.rest_s),
         has_sweep=has_sweep,
         code=code,
+        mark_peak=silences.mark_peak,
     )
 
 
@@ -173,10 +176,10 @@ def mark_band_hz(start_hz: float, stop_hz: float) -> tuple[float, float]:
 
 
 def mark(plan: Layout) -> Floats:
-    """The timing mark, shape (mark_frames,): a linear chirp between raised-cosine edges, peak 0.1."""
+    """The timing mark, shape (mark_frames,): a linear chirp between raised-cosine edges."""
     time_s = np.arange(plan.mark_frames) / plan.sample_rate_hz
     wave = scipy.signal.chirp(time_s, plan.mark_low_hz, time_s[-1], plan.mark_high_hz, phi=-90.0)
-    return np.asarray(MARK_PEAK * wave * scipy.signal.windows.tukey(plan.mark_frames, 0.3), dtype=np.float64)
+    return np.asarray(plan.mark_peak * wave * scipy.signal.windows.tukey(plan.mark_frames, 0.3), dtype=np.float64)
 
 
 @lru_cache(maxsize=8)

@@ -1,12 +1,14 @@
 """A stage of the simulated bench while it is open: what sounds, in the time that it takes or without waiting for it."""
 
 import time
+from collections import deque
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
 
+from rig.bench.base import Then
 from rig.files.errors import BenchError
 from rig.simulated.heat_log import rows_of
 from rig.simulated.heat_network import copper_ratio
@@ -43,8 +45,10 @@ class SimulatedPlayer:
         self._faster = faster
         self._doubts = doubts
 
-    def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
+    def play(self, requests: Sequence[Sweep], then: Then | None = None) -> Iterator[Capture]:
         """Play the requests in order, one sounding after the other whatever the caller does meanwhile.
+
+        What `then` gives before the last one is there comes right behind it.
 
         Raises
         ------
@@ -52,9 +56,14 @@ class SimulatedPlayer:
             If a request is of another stage, is louder than the card can play, or the device is gone.
         """
         began_s, sound_s = time.monotonic(), 0.0
-        for request in requests:
+        waiting = deque(requests)
+        while waiting:
+            request = waiting.popleft()
             self._refuse_other_stage(request)
             capture = self._play_one(request)
+            if then and not waiting:
+                asked, then = then, None
+                waiting.extend(asked())
             sound_s += capture.samples.shape[1] / capture.sample_rate_hz
             _wait_until(began_s + sound_s / self._faster)
             yield capture

@@ -5,7 +5,7 @@ A sweep is asked for in full; how it is laid out in time (silence, marks, sweep,
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 from rig.files.plain import Number
@@ -85,6 +85,11 @@ class Sweep:
         low_hz, high_hz = (self.marks.low_hz, self.marks.high_hz) if self.marks else (self.start_hz, self.stop_hz)
         has_sweep = self.marks is None
         return layout(low_hz, high_hz, self.seconds, sample_rate_hz, has_sweep, self.code, spacing=self.spacing)
+
+    @property
+    def alone(self) -> "Sweep":
+        """The same with nothing right before it; its layout does not change."""
+        return replace(self, spacing=replace(self.spacing, joined=False)) if self.spacing else self
 
     @property
     def is_silence(self) -> bool:

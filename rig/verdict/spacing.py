@@ -1,23 +1,31 @@
 """How much silence is left about sweeps: as much as their readings and the room ask for, and no more."""
 
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 from rig.signals.decay import decayed_s
-from rig.signals.silences import Spacing
+from rig.signals.silences import MARK_PEAK, Spacing
+from rig.signals.stimulus import mark_band_hz
 from rig.values.captures import Capture, Untrusted
 from rig.values.requests import AT_LEADS, Sweep
 from rig.verdict.responses import acoustic_response
 
-#: No room answers at the leads; the silence is five periods of the sweep's first frequency there; our choice.
-LEADS = Spacing(silence_s=0.25, pause_s=0.03, tail_s=0.1, rest_s=0.05)
-#: In a room that nothing is known of; our choice.
-PLAYING = Spacing(silence_s=0.25, pause_s=0.1, tail_s=0.3, rest_s=0.05)
+#: No room answers at the leads; mains hum is told there from half a second (`rig.signals.quiet`); our choice.
+LEADS = Spacing(silence_s=0.5, pause_s=0.03, tail_s=0.1, rest_s=0.03)
+#: In a room that nothing is known of. A sweep's lead-in is far below its mark's band, and nothing is searched in the
+#: 45 ms behind that; our choice.
+PLAYING = Spacing(silence_s=0.25, pause_s=0.05, tail_s=0.3, rest_s=0.03)
 #: Quiet sweeps are read behind a gate, and what they are held against is far louder than their noise (our choice;
 #: tests/benchmarks/bench_faults.py).
 PING = Spacing(silence_s=0.15, pause_s=0.05, tail_s=0.2, rest_s=0.05)
-#: The marks about a silence are all that is measured against what lies before them; our choice.
-SILENCE = Spacing(silence_s=0.15, pause_s=0.02, tail_s=0.3, rest_s=0.05)
+#: Nothing is measured against what lies before the marks about a silence; our choice.
+SILENCE = Spacing(silence_s=0.15, pause_s=0.0, tail_s=0.3, rest_s=0.05, marks=0.0)
+
+#: Marks that are still weaker, to be no louder than a quiet sweep, drown in what the sweep leaves in the room; our
+#: choice.
+LEAST_MARK_PEAK = 0.05
 
 #: What comes later than a sweep's tail may be so much weaker than all that comes: 0.004 dB of a level; our choice.
 TAIL_DB = 30.0
@@ -32,6 +40,43 @@ def spaced(request: Sweep, is_gate: bool) -> Sweep:
     if request.marks:
         return replace(request, spacing=SILENCE)
     return replace(request, spacing=PING if is_gate else PLAYING)
+
+
+def in_a_row(quiet: Sequence[Sweep], others: Sequence[Sweep]) -> tuple[tuple[Sweep, ...], tuple[Sweep, ...]]:
+    """The quiet sweeps of a run at one place and what comes after them, so that what can share a mark does.
+
+    The marks about a silence are as loud as a quiet sweep at most, and so may all be that it can share them with.
+    """
+    silence = next((request for request in others if request.is_silence), None)
+    if silence is None or not quiet:
+        return tuple(quiet), tuple(others)
+    *first, last = (_with_marks_of(silence, request) for request in quiet)
+    rest = [joined(last, silence) if request is silence else _with_marks_of(silence, request) for request in others]
+    return (*first, last), tuple(rest)
+
+
+def _with_marks_of(silence: Sweep, request: Sweep) -> Sweep:
+    """A sweep with marks as those about a silence, where it may have such."""
+    if request.spacing is None or request.is_silence or not silence.marks or request.channel != silence.channel:
+        return request
+    peak = MARK_PEAK * silence.marks.level_v / request.level_v
+    is_alike = mark_band_hz(request.start_hz, request.stop_hz) == (silence.marks.low_hz, silence.marks.high_hz)
+    if not is_alike or not LEAST_MARK_PEAK <= peak <= 1 + 1e-9:
+        return request
+    return replace(request, spacing=replace(request.spacing, mark_peak=min(peak, 1.0)))
+
+
+def joined(before: Sweep, request: Sweep) -> Sweep:
+    """What comes right behind a sweep or silence of the same outputs, sharing its mark if they have the same."""
+    if before.spacing is None or request.spacing is None or before.channel != request.channel:
+        return request
+    mine, its = (
+        mark_band_hz(m.low_hz, m.high_hz) if (m := each.marks) else mark_band_hz(each.start_hz, each.stop_hz)
+        for each in (request, before)
+    )
+    peak_v, its_peak_v = request.peak_v * request.spacing.mark_peak, before.peak_v * before.spacing.mark_peak
+    is_same = mine == its and math.isclose(peak_v, its_peak_v, rel_tol=1e-6)
+    return replace(request, spacing=replace(request.spacing, joined=is_same))
 
 
 def tail_s(pings: Iterable[Capture]) -> float:
@@ -54,3 +99,13 @@ def in_room(request: Sweep, tail: float) -> Sweep:
     if request.spacing is None or request.stage in AT_LEADS or request.is_silence:
         return request
     return replace(request, spacing=replace(request.spacing, tail_s=tail))
+
+
+def sounded_s(captures: Sequence[Capture]) -> float:
+    """What the captures of a run take, of those that share a mark and the silence about it once."""
+    total_s = sum(capture.layout.total_s for capture in captures)
+    for before, capture in pairwise(captures):
+        if capture.request.spacing and capture.request.spacing.joined:
+            plan = capture.layout
+            total_s -= (before.layout.rest + plan.mark_frames + plan.mark_before) / capture.sample_rate_hz
+    return total_s

@@ -52,6 +52,7 @@ from rig.design.kit import Kit, load_kit
 from rig.run import sequencer
 from rig.run.opening import SIMULATED_LOAD_OHM
 from rig.run.schedule import plan, with_codes
+from rig.run.walk import Confirm
 from rig.simulated.bench import SimulatedBench
 from rig.values.captures import Capture, KnownLoad
 from rig.values.requests import Sweep
@@ -233,7 +234,7 @@ def outcome(job: Job) -> tuple[str, str]:
     return run.outcome, f"{words}; {advice_of(run) or run.stopped or 'nothing said of the bench'}"
 
 
-def run_of(job: Job, listed: Sequence[ListedCheck], confirm: sequencer.Confirm) -> Run:
+def run_of(job: Job, listed: Sequence[ListedCheck], confirm: Confirm) -> Run:
     """A run of some checks on a bench."""
     kit = kit_of(job.kit)
     bench = SimulatedBench(kit, job.serial, [job.fault] if job.fault else [], seed=job.seed)

@@ -202,7 +202,7 @@ class Disturbed:
     def stage(self, name: str) -> Iterator["Disturbed"]:
         yield self
 
-    def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
+    def play(self, requests: Sequence[Sweep], then: object = None) -> Iterator[Capture]:
         for request in requests:
             self.attempts[request] += 1
             yield self.heard(self.unit.capture(request, self.attempts[request]))

@@ -14,6 +14,7 @@ import argparse
 import sys
 import tempfile
 import time
+from collections import deque
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -22,7 +23,8 @@ from typing import Any
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT)]
 
-from rig.bench.base import allowed_delay_s, cable_role, capture_frames, delay_frames
+from rig.bench.base import Then, allowed_delay_s, cable_role, capture_frames, delay_frames
+from rig.bench.player import ASKED_EARLY_S
 from rig.design.kit import Kit
 from rig.run import sequencer
 from rig.run.journal import Journal
@@ -60,7 +62,7 @@ class CountedTime:
             self._player, self._delay = player, None
             yield self
 
-    def play(self, requests: Sequence[Sweep]) -> Iterator[Capture]:
+    def play(self, requests: Sequence[Sweep], then: Then | None = None) -> Iterator[Capture]:
         """The captures of requests that sound one behind the other from now on."""
         begins_s = self.work()
         if begins_s - self.last_stop_s < UNMOVED_S:
@@ -68,10 +70,15 @@ class CountedTime:
         begins_s = max(begins_s, self.written_s)
         if self.first_s != self.first_s:
             self.first_s = begins_s
-        for request in requests:
+        waiting, rest_s = deque(requests), 0.0
+        while waiting:
             self.work()
-            (capture,) = self._player.play([request])
+            (capture,) = self._player.play([waiting.popleft()])
             self._worked_s = time.thread_time()
+            if capture.request.spacing and capture.request.spacing.joined:
+                plan = capture.layout
+                begins_s -= (plan.mark_before + plan.mark_frames) / capture.sample_rate_hz + rest_s
+            rest_s = capture.layout.rest / capture.sample_rate_hz
             # The simulated bench records as long as a player that knows no delay yet.
             delay_s = None if self._delay is None else self._delay / capture.sample_rate_hz
             frames = capture_frames(capture.layout, False, allowed_delay_s(delay_s))
@@ -80,6 +87,11 @@ class CountedTime:
             stop_s = begins_s + frames / capture.sample_rate_hz
             begins_s += capture.layout.total_s
             self.written_s, self.last_stop_s = begins_s, stop_s
+            self.now_s = max(self.now_s, stop_s - ASKED_EARLY_S if then and not waiting else 0.0)
+            if then and not waiting and self.now_s < stop_s:
+                asked, then = then, None
+                waiting.extend(asked())
+                self.work()
             self.now_s = max(self.now_s, stop_s)
             yield capture
             self.work()

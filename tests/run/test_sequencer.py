@@ -10,16 +10,18 @@ import numpy as np
 import pytest
 from simulated_runs import ROOT, simulated
 
+from rig.bench.base import Then
 from rig.bench_check import symptoms
 from rig.bench_check.bench_finding import BenchFinding
 from rig.design.kit import load_kit
 from rig.files.errors import BenchError, TableError
 from rig.run import sequencer
+from rig.run import walk as walk_of_a_run
 from rig.run.schedule import with_codes
 from rig.run.verify import job, job_of
 from rig.values.captures import Capture
 from rig.values.requests import Request
-from rig.values.run import Captured, Event, Finished, Foretold, Judged, Run
+from rig.values.run import Captured, Event, Finished, Foretold, Judged, Run, Started
 from rig.verdict.check import foretold
 
 
@@ -141,8 +143,8 @@ class DyingBench:
     def __exit__(self, *what: object) -> None:
         self.inner.__exit__(None, None, None)
 
-    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
-        for capture in self.player.play(requests):
+    def play(self, requests: Sequence[Request], then: Then | None = None) -> Iterator[Capture]:
+        for capture in self.player.play(requests, then):
             self.left -= 1
             if self.left < 0:
                 raise BenchError("the sound card is gone")
@@ -165,8 +167,8 @@ class DisturbedOnce(DyingBench):
 
     disturbed: Capture | None = None
 
-    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
-        for capture in self.player.play(requests):
+    def play(self, requests: Sequence[Request], then: Then | None = None) -> Iterator[Capture]:
+        for capture in self.player.play(requests, then):
             if capture.request.stage == "playing" and self.disturbed is None:
                 samples = capture.samples.copy()
                 samples[capture.inputs.index("microphone"), -4000:-2000:2] += np.float32(0.02)
@@ -202,8 +204,8 @@ class Lorry(DyingBench):
         super().__init__(bench, after=0)
         self.hears, self.levels, self.random = hears, list(levels), np.random.default_rng(1)
 
-    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
-        for capture in self.player.play(requests):
+    def play(self, requests: Sequence[Request], then: Then | None = None) -> Iterator[Capture]:
+        for capture in self.player.play(requests, then):
             if capture.request.stage == "playing" and self.levels and self.hears(capture.request):
                 samples = capture.samples.copy()
                 samples[capture.inputs.index("microphone")] += self.random.normal(
@@ -253,7 +255,7 @@ def test_a_failing_unit_is_looked_at_twice_and_both_captures_are_kept(workspace:
 def test_a_second_look_has_the_silences_that_the_room_gave_the_first(
     shelf: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(sequencer, "tail_s", lambda pings: 0.15)
+    monkeypatch.setattr(walk_of_a_run, "tail_s", lambda pings: 0.15)
     work = job(shelf, "shelf-one")
     bench = simulated(shelf, "shelf-one", work.kit.serial_example, ["reversed"])
     coded = with_codes(work.schedule, "one run")
@@ -303,11 +305,15 @@ class WatchedBench(DyingBench):
         yield
         self.notes.append("closed")
 
-    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
+    def play(self, requests: Sequence[Request], then: Then | None = None) -> Iterator[Capture]:
+        self.note(requests)
+        return super().play(requests, then and (lambda: self.note(then())))
+
+    def note(self, requests: Sequence[Request]) -> Sequence[Request]:
         self.notes += [
             ("silence" if request.is_silence else f"{request.stage} {request.level_v:g} V") for request in requests
         ]
-        return super().play(requests)
+        return requests
 
 
 class LooseContact(DyingBench):
@@ -317,7 +323,7 @@ class LooseContact(DyingBench):
         super().__init__(bench, 1000)
         self.shorted = shorted
 
-    def play(self, requests: Sequence[Request]) -> Iterator[Capture]:
+    def play(self, requests: Sequence[Request], then: Then | None = None) -> Iterator[Capture]:
         for n, capture in enumerate(self.player.play(requests), self.left):
             if n == 1000:
                 samples = capture.samples.copy()
@@ -361,24 +367,30 @@ def test_silence_is_heard_while_the_gate_is_judged_and_nobody_waits_for_the_clos
 ) -> None:
     work = job(shelf, "shelf-one")
     bench = WatchedBench(simulated(shelf, "shelf-one", work.kit.serial_example, []))
-    looked_for = sequencer.symptoms_in_all
+    looked_for = walk_of_a_run.symptoms_in_all
 
     def signs(kit, rounds, stage, known):
         bench.notes.append(f"signs at the {stage}")
         return looked_for(kit, rounds, stage, known)
 
-    monkeypatch.setattr(sequencer, "symptoms_in_all", signs)
+    monkeypatch.setattr(walk_of_a_run, "symptoms_in_all", signs)
     levels = work.kit.levels
     for event in sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True):
         if isinstance(event, Captured):
             bench.notes.append("captured")
+        elif isinstance(event, Foretold):
+            bench.notes.append("foretold")
+        elif isinstance(event, Started) and event.request.level_v == work.kit.levels.playing_v:
+            bench.notes.append("started")
         elif isinstance(event, Judged):
             bench.notes.append(event.result.name)
     quiet, loud = (f"playing {level_v:g} V" for level_v in (levels.playing_quiet_v, levels.playing_v))
     after = bench.notes[bench.notes.index(quiet) :]
-    # The silence is under way before anybody asks what the quiet sweep tells, and heard before the loud one is asked.
+    # The silence is under way before anybody asks what the quiet sweep tells; the loud one is asked for when that is
+    # known, while the silence is heard, and what noise hides is told before it.
     assert after[:4] == [quiet, "silence", "captured", "signs at the playing"]
-    assert after.index(loud) > after.index("captured", 3)
+    assert 3 < after.index(loud) < after.index("captured", 3)
+    assert after.index("foretold") < after.index("started") < after.index("captured", 3)
     assert bench.notes[-1] == "closed"
     assert {listed.name for listed in work.checks} <= set(bench.notes[: bench.notes.index("closed")])
 

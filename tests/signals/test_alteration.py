@@ -137,3 +137,8 @@ def test_what_a_bass_box_plays_says_nothing_of_its_marks():
     assert told(row) == []
     assert alteration.marks_over_noise(row, PLAN, LATE) < 5
     assert alteration.marks_over_noise(recorded(1), PLAN, LATE) > 30
+
+
+def test_a_stimulus_that_ends_behind_the_capture_is_no_error():
+    row = recorded(1)[: PLAN.frames]
+    assert isinstance(alteration.alterations(row.astype(np.float32), PLAN, float(PLAN.frames // 2)), list)
