@@ -247,8 +247,6 @@ def test_many_arguments_are_named_and_caches_are_looked_up_by_values() -> None:
 
 #: Called by others than this code: the command line and its help, and what migrates tables.
 CALLED_FROM_OUTSIDE = {"_options", "input_command", "__all__", "upgrade", "revision", "down_revision"}
-#: Waits for its user; this list may only shrink.
-NOT_USED_YET = {"near_over_far"}
 
 
 def names_used(node: ast.AST, but: str) -> set[str]:
@@ -277,7 +275,7 @@ def test_what_nobody_uses_is_not_there() -> None:
                 used |= names_used(node, getattr(node, "name", ""))
     pages = " ".join(path.read_text(encoding="utf-8") for path in (ROOT / "rig").rglob("*.html"))
     unused = {name for name in defined if name not in used and not re.search(rf"\b{name}\b", pages)}
-    assert {f"{defined[name]}.{name}" for name in unused - CALLED_FROM_OUTSIDE - NOT_USED_YET} == set()
+    assert {f"{defined[name]}.{name}" for name in unused - CALLED_FROM_OUTSIDE} == set()
 
 
 def is_number(value: ast.expr) -> bool:

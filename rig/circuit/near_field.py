@@ -64,15 +64,6 @@ def small_to_hz(surface: Surface, speed_of_sound: float) -> float:
     return speed_of_sound / (2 * math.pi * surface.radius_m)
 
 
-def near_over_far(radius_m: float, distance_m: float, far_m: float) -> float:
-    """Pressure close before the middle of a piston over that of the same piston far away, at low frequencies.
-
-    ``2 r / a`` at the piston itself, half space for both (Keele 1974); less by ``sqrt(1 + (d / a)**2) - d / a`` at a
-    distance d, which the pressure on the axis of a piston gives (Kinsler et al., "Fundamentals of Acoustics", 7.4).
-    """
-    return 2 * far_m / (math.hypot(distance_m, radius_m) + distance_m)
-
-
 def close_transfer(
     surfaces: Sequence[Surface], distances_m: Sequence[float], frequency_hz: ArrayLike, speed_of_sound: float
 ) -> ComplexArray:
