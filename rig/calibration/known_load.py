@@ -202,10 +202,10 @@ def _require_agreement(
         )
 
 
-def budget_of(known: KnownLoad, causes: Sequence[str], at_ohm: float = TOLD_AT_OHM) -> tuple[Cause, ...]:
+def budget_of(known: KnownLoad, causes: Sequence[str]) -> tuple[Cause, ...]:
     """The uncertainty of a load of 8 ohm, cause by cause, in percent."""
-    each = [float(load_uncertainty([polynomial], at_ohm)) for polynomial in known.errors]
-    return tuple(Cause(what, 100 * u / at_ohm) for what, u in zip(causes, each, strict=True))
+    each = [float(load_uncertainty([polynomial], TOLD_AT_OHM)) for polynomial in known.errors]
+    return tuple(Cause(what, 100 * u / TOLD_AT_OHM) for what, u in zip(causes, each, strict=True))
 
 
 def details_of(known: KnownLoad) -> SenseDetails:

@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 #: Curves with more points than this are thinned for drawing; layout.
 MOST_POINTS = 500
 #: Width of letters as a part of their height, on the average; layout.
-LETTER_WIDTH, BOLD_WIDTH = 0.56, 0.62
+LETTER_WIDTH = 0.56
 
 #: Signs that XML cannot hold, escaped or not (W3C, "Extensible Markup Language (XML) 1.0", section 2.2).
 NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -126,9 +126,9 @@ def _named(name: str) -> str:
     return f' class="{name}"' if name else ""
 
 
-def words_width(words: str, size: float = 10.0, bold: bool = False) -> float:
+def words_width(words: str, size: float) -> float:
     """About how wide words are, which depends on the reader's font."""
-    return len(words) * size * (BOLD_WIDTH if bold else LETTER_WIDTH)
+    return len(words) * size * LETTER_WIDTH
 
 
 def path_of(xs: Floats, ys: Floats) -> str:

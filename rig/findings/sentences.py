@@ -34,7 +34,7 @@ class Description:
     what_to_measure: str
 
 
-def describe(cause: Cause, model: Channel, amount: float, u_relative: float, gate: str = "") -> Description:
+def describe(cause: Cause, model: Channel, amount: float, u_relative: float) -> Description:
     """A cause in words, with where to look and what to measure.
 
     Parameters
@@ -91,15 +91,13 @@ def _thin_wire(cause: Cause, model: Channel, amount: float, u_relative: float) -
     return words, it, own + amount, amount * u_relative, own, "ohm"
 
 
-def _driver_number(
-    text: str, field: str, unit: str, power: float = 1.0
-) -> Callable[[Cause, Channel, float, float], _Described]:
+def _driver_number(text: str, field: str, unit: str) -> Callable[[Cause, Channel, float, float], _Described]:
     def describe_number(cause: Cause, model: Channel, amount: float, u_relative: float) -> _Described:
         driver = find_driver(model, cause.what[0])
         it, should_be = f"{cause.channel} {driver.name}", float(getattr(driver, field))
-        value = should_be * amount**power
+        value = should_be * amount
         words = text.format(it=it, value=f"{value:.3g}", should_be=f"{should_be:.3g}")
-        return words, it, value, value * u_relative * power, should_be, unit
+        return words, it, value, value * u_relative, should_be, unit
 
     return describe_number
 

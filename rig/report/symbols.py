@@ -140,9 +140,9 @@ def loudspeaker(sheet: Sheet, at: Point, down: bool = False) -> None:
     sheet.add(BLOCKS, path(_way(sheet, turned) + "Z", outline(1.2)))
 
 
-def cross_out(sheet: Sheet, at: Point, half: float = 5.0) -> None:
+def cross_out(sheet: Sheet, at: Point) -> None:
     """A heavy cross: this must not be."""
-    x, y = at
+    (x, y), half = at, 5.0
     for colour, width in (("#fff", 7.5), ("#000", 3.5)):
         for up in (half, -half):
             way = _way(sheet, [(x - half, y - up), (x + half, y + up)])

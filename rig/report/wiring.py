@@ -142,9 +142,9 @@ def bridged() -> Sheet:
     return sheet
 
 
-def _output(sheet: Sheet, x: float, y: float, words: str = "amplifier") -> None:
+def _output(sheet: Sheet, x: float, y: float) -> None:
     """A bridged output with its two live terminals at x + 26, y and y + 16."""
-    block(sheet, (x, y - 6), (26, 34), words)
+    block(sheet, (x, y - 6), (26, 34), "amplifier")
     terminal(sheet, (x + 26, y + 16), "+ live")
     terminal(sheet, (x + 26, y), "− live")
 

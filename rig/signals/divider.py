@@ -158,9 +158,7 @@ def _from_coefficients(coefficients: tuple[Complex, Complex, Complex, Complex], 
     return Divider(r, sense_in, gain_k / k, -b / gain_k, stray)
 
 
-def load_errors(
-    divider: Divider, standards: Sequence[Standard], noise: float = 0.0
-) -> tuple[tuple[float, float, float], ...]:
+def load_errors(divider: Divider, standards: Sequence[Standard]) -> tuple[tuple[float, float, float], ...]:
     """What the standards' uncertainties make of a load Z, one polynomial ``p0 + p1 Z + p2 Z**2`` for each standard.
 
     To first order the error of a linear-fractional calibration is a polynomial of second degree in Z. It is found by
@@ -172,8 +170,6 @@ def load_errors(
         At one frequency, shape (1,).
     standards : sequence of Standard
         Those that it was fitted to.
-    noise : float
-        As given to `fit_divider`.
 
     Returns
     -------
@@ -190,7 +186,7 @@ def load_errors(
         off = 1 / one.uncertainty if np.isinf(one.ohm) and not is_exact else one.ohm + one.uncertainty
         moved = ratios.copy()
         moved[n] = divider_ratio(divider, off)
-        other = fit_divider(moved, standards, divider.sense_ohm, divider.sense_in, noise)
+        other = fit_divider(moved, standards, divider.sense_ohm, divider.sense_in)
         change = np.real(divider_impedance(other, at_probes) - probes)
         p2, p1, p0 = np.polyfit(probes, change, 2)
         polynomials.append((float(p0), float(p1), float(p2)))

@@ -42,6 +42,8 @@ DECAY_OVER_NOISE_DB = 25.0
 #: least, and follows a straight line so well. A noise from outside does not (our choice;
 #: tests/benchmarks/rub_and_buzz_detection.py).
 DECAY_ROUGHNESS_DB = 2.0
+#: Greatest latency and flight together; our choice.
+ARRIVES_WITHIN_S = 0.3
 #: Lags nearer than this to the end of the periodic response are negative ones: the low harmonics' (our choice;
 #: tests/benchmarks/rub_and_buzz_detection.py).
 BEFORE_S = 0.6
@@ -153,7 +155,6 @@ def sweep_residual(
     captured: ArrayLike,
     silence: ArrayLike,
     nominal: Chirp,
-    within_s: float = 0.3,
     rings: Sequence[float] | Array = (1.0,),
 ) -> Residual:
     """Take out of a capture what the sweep itself, the unit's linear response and its low-order harmonics make.
@@ -165,9 +166,7 @@ def sweep_residual(
     silence : array_like, shape (silent_frames,)
         Recording with nothing played, same gain.
     nominal : Chirp
-        The sweep as it was sent; at the microphone it arrives up to within_s later.
-    within_s : float
-        Greatest latency and flight together.
+        The sweep as it was sent; at the microphone it arrives up to `ARRIVES_WITHIN_S` later.
     rings : array_like, shape (taps,)
         Filter that ends the ringing of the unit's resonances, from `ringing.ringing_filter`; all that is searched
         above the sweep and beside it has passed it.
@@ -186,7 +185,7 @@ def sweep_residual(
     if capture.ndim != 1 or capture.size < nominal.seconds * rate_hz or not np.all(np.isfinite(capture)):
         raise ValueError(f"need a finite capture that holds all of the sweep, found shape {capture.shape}")
     noise = noise_density(silence, rate_hz)
-    late_s, after_s, under, under_rate_hz = _under(capture, noise, nominal, within_s)
+    late_s, after_s, under, under_rate_hz = _under(capture, noise, nominal)
     chirp = replace(nominal, passes_start_s=nominal.passes_start_s + late_s)
     passes_start, still = round(chirp.passes_start_s * rate_hz), replace(nominal, passes_start_s=0.0)
     above, beside = high_pass(still), between(still)
@@ -229,16 +228,14 @@ def _low(chirp: Chirp, frames: int) -> _Low:
     return _Low(length, decimation, at_hz, phase, band.astype(np.float32))
 
 
-def _under(
-    capture: Single, noise: tuple[Array, Array], chirp: Chirp, within_s: float
-) -> tuple[float, float, Single, float]:
+def _under(capture: Single, noise: tuple[Array, Array], chirp: Chirp) -> tuple[float, float, Single, float]:
     """Latency, how long the room sounds, and what sounds long after the sweep has passed, whitened, and its rate."""
     low = _low(chirp, capture.size)
     short, rate_hz = low.length // low.decimation, chirp.sample_rate_hz / low.decimation
     dechirped = scipy.fft.rfft(capture, low.length)[: low.phase.size] * low.phase.conj() * low.band
     response = np.abs(scipy.fft.irfft(dechirped, short))
     early = round(0.01 * rate_hz)
-    nearby = np.concatenate((response[-early:], response[: round(within_s * rate_hz)]))
+    nearby = np.concatenate((response[-early:], response[: round(ARRIVES_WITHIN_S * rate_hz)]))
     late = int(np.argmax(nearby)) - early
     dechirped *= (1 / np.sqrt(np.interp(low.frequency_hz, *noise))).astype(np.float32)
     white = scipy.fft.irfft(dechirped, short)

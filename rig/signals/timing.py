@@ -29,7 +29,7 @@ PHASES = 2048
 BATCH_FRAMES = 8192
 
 
-def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float, onset_db: float = ONSET_DB) -> Array:
+def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float) -> Array:
     """Time at which the sound of an impulse response begins, counted from its first frame.
 
     The response is smoothed by a Gaussian low-pass (standard deviation 0.1 of the sample rate), which removes the
@@ -43,23 +43,13 @@ def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float, onset_db: floa
         Impulse responses; of single precision where they came so.
     sample_rate_hz : float
         Sample rate in Hz.
-    onset_db : float
-        Threshold relative to the peak, in dB, below 0 (default from ISO 3382-1). Raised to six standard
-        deviations of the noise, taken from the median magnitude, where that is higher.
 
     Returns
     -------
     ndarray, shape (...)
         Arrival in seconds; NaN where a response is silent, not finite, or nowhere rises above six standard
         deviations of its noise.
-
-    Raises
-    ------
-    ValueError
-        If onset_db is not below 0.
     """
-    if not onset_db < 0:
-        raise ValueError(f"onset_db must be below 0 dB, found {onset_db} dB")
     response = as_floats(impulse_response)
     frames = response.shape[-1]
     length = int(scipy.fft.next_fast_len(frames + 64, real=True))
@@ -69,7 +59,7 @@ def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float, onset_db: floa
     magnitude = np.abs(scipy.fft.irfft(spectrum * shape, length, axis=-1)[..., :frames])
     peak = np.max(magnitude, axis=-1, keepdims=True)
     noise = np.median(magnitude, axis=-1, keepdims=True) / 0.6745
-    threshold = np.maximum(peak * 10 ** (onset_db / 20), OVER_NOISE * noise)
+    threshold = np.maximum(peak * 10 ** (ONSET_DB / 20), OVER_NOISE * noise)
     is_present = (peak > 0) & (peak > threshold) & finite
     first = np.argmax(magnitude > threshold, axis=-1)[..., np.newaxis]
     at = np.take_along_axis(magnitude, first, -1)
@@ -89,9 +79,7 @@ def _low_pass(length: int, dtype: np.dtype[Any]) -> NDArray[Any]:
     return np.asarray(np.exp(-0.5 * (scipy.fft.rfftfreq(length) / LOW_PASS_OF_RATE) ** 2), dtype)
 
 
-def delay_s(
-    captured: ArrayLike, reference: ArrayLike, sample_rate_hz: float, max_delay_s: float | None = None
-) -> Array:
+def delay_s(captured: ArrayLike, reference: ArrayLike, sample_rate_hz: float) -> Array:
     """Time by which a capture lags a reference, from the greatest magnitude of their cross-correlation.
 
     The peak is found on whole samples and then refined by Newton steps on the exactly interpolated correlation (the
@@ -105,8 +93,6 @@ def delay_s(
         What they are copies of.
     sample_rate_hz : float
         Sample rate in Hz.
-    max_delay_s : float, optional
-        Delays are sought from minus to plus this; anywhere if not given.
 
     Returns
     -------
@@ -116,14 +102,12 @@ def delay_s(
     Raises
     ------
     ValueError
-        If the reference is silent or not finite, or max_delay_s is not positive.
+        If the reference is silent or not finite.
     """
     capture = np.asarray(captured, dtype=np.float64)
     known = np.asarray(reference, dtype=np.float64)
     if not (np.all(np.isfinite(known)) and np.all(np.any(known != 0, axis=-1))):
         raise ValueError("reference is silent or not finite")
-    if max_delay_s is not None and not max_delay_s > 0:
-        raise ValueError(f"max_delay_s must be above 0 s, found {max_delay_s} s")
     usable = np.all(np.isfinite(capture), axis=-1) & np.any(capture != 0, axis=-1)
     capture = np.where(usable[..., np.newaxis], capture, 0.0)
     length = scipy.fft.next_fast_len(capture.shape[-1] + known.shape[-1], real=True)
@@ -131,8 +115,6 @@ def delay_s(
     magnitude = np.abs(scipy.fft.irfft(cross, length, axis=-1))
     lags = np.arange(length)
     lags[lags > length - known.shape[-1]] -= length
-    if max_delay_s is not None:
-        magnitude[..., np.abs(lags) > max_delay_s * sample_rate_hz] = -1.0
     lag = lags[np.argmax(magnitude, axis=-1)].astype(np.float64)
     omega = 2 * np.pi * np.arange(cross.shape[-1]) / length
     for _ in range(3):

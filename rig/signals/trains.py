@@ -68,6 +68,8 @@ HALF_SHARE = 0.25
 #: Independent values of a matched filter's output within reach of a phase (our choice;
 #: tests/benchmarks/rub_and_buzz_detection.py).
 PULSES_WITHIN_REACH = 12.0
+#: Part of the trains of a peak that is detectable which are caught; our choice.
+CAUGHT = 0.99
 #: Of a pulse's peak behind the matched filter so much counts: jitter, the steps of the search and the tracking high-
 #: pass cost the rest (counted) (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 PULSE_LEFT = 0.8
@@ -352,9 +354,7 @@ def trains(residual: Residual, all_scores: list[Scores], lock: bool = False) -> 
     return found
 
 
-def detectable_peak(
-    noise: tuple[Array, Array], chirp: Chirp, frequency_hz: Array, evidence: float, caught: float = 0.99
-) -> Array:
+def detectable_peak(noise: tuple[Array, Array], chirp: Chirp, frequency_hz: Array, evidence: float) -> Array:
     """Peak of the impulses of a train that is still caught: one a cycle over one octave of the sweep.
 
     Each impulse is the standard pulse. A matched filter gives it, in parts of the noise's standard deviation,
@@ -371,8 +371,6 @@ def detectable_peak(
         Middles of the octaves, in Hz.
     evidence : float
         -lg of the probability that noise gives such a train anywhere.
-    caught : float
-        Part of such trains that are to be caught.
 
     Returns
     -------
@@ -387,7 +385,7 @@ def detectable_peak(
     cycles = np.maximum(WIDTHS[0], chirp.rate_s * frequency_hz / math.sqrt(2))
     cycle, _ = _bins(chirp.start_hz, chirp.rate_s, HIGHEST_HZ)
     chance = -evidence * math.log(10) - math.log(_trials(float(cycle[0]), cycle.size, chirp.rate_s, REACH_S))
-    needed = -scipy.special.ndtri_exp(chance) + scipy.special.ndtri(caught)
+    needed = -scipy.special.ndtri_exp(chance) + scipy.special.ndtri(CAUGHT)
     # The rank of the greatest of several values: each alone must reach further.
     alone = -scipy.special.ndtri(-np.expm1(scipy.special.log_ndtr(needed / np.sqrt(cycles)) / PULSES_WITHIN_REACH))
     peak: Array = alone / (PULSE_LEFT * np.sqrt(np.maximum(per_peak, 1e-300)))

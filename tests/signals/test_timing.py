@@ -34,10 +34,9 @@ def test_delays_are_found_for_channels_at_once_and_in_noise():
     np.testing.assert_allclose(timing.delay_s(captured + hiss, SENT, RATE_HZ) * RATE_HZ, delays, atol=0.02)
 
 
-def test_a_delay_is_sought_only_within_its_bound():
+def test_of_two_delays_the_louder_one_is_found():
     captured = SENT + 2 * fractional_delay(SENT, 1000)
     assert timing.delay_s(captured, SENT, RATE_HZ) * RATE_HZ == pytest.approx(1000, abs=0.1)
-    assert timing.delay_s(captured, SENT, RATE_HZ, 0.01) * RATE_HZ == pytest.approx(0, abs=0.1)
 
 
 @settings(max_examples=25, deadline=None)
@@ -105,7 +104,3 @@ def test_senseless_arguments_are_refused():
         fractional_delay(np.ones(10), np.nan)
     with pytest.raises(ValueError, match="silent"):
         timing.delay_s(np.ones(10), np.zeros(10), RATE_HZ)
-    with pytest.raises(ValueError, match="above 0 s"):
-        timing.delay_s(np.ones(10), np.ones(10), RATE_HZ, 0.0)
-    with pytest.raises(ValueError, match="below 0 dB"):
-        timing.arrival_s(np.ones(10), RATE_HZ, 3.0)

@@ -112,7 +112,7 @@ def test_the_stated_uncertainty_holds_the_difference(ppm, begins_at, snr_db):
 def test_the_stimulus_begins_where_it_is_asked_to(delay):
     row = heard(lambda f: np.full(f.shape, 0.3 + 0j))
     _, back = brought_back(recorded(row, 180.0), delay)
-    late = delay_s(back, row, RATE_HZ, 0.1) * RATE_HZ
+    late = delay_s(back, row, RATE_HZ) * RATE_HZ
     assert late == pytest.approx(delay, abs=0.05)
     rest = back - fractional_delay(row, late)
     assert np.std(rest[3000:-15000]) < 1e-3 * np.std(row)
