@@ -4,6 +4,7 @@ python tests/hostile/trials.py inputs --count 10000 --seed 1
 """
 
 import argparse
+import signal
 import sys
 import tempfile
 import time
@@ -58,6 +59,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     ends: Counter[str] = Counter()
+    # One that was begun in the background ignores Ctrl-C, and so would all that it tries.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     # Some make other surroundings first.
     getattr(import_module(TRIALS[asked.trial][0]), "begin", lambda: None)()
     with tempfile.TemporaryDirectory(prefix="hostile-") as folder:
