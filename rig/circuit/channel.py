@@ -1,7 +1,7 @@
 """A channel of a kit: drivers behind their networks, in a box, after an electronic filter."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, Literal, TypeAlias
 
 import numpy as np
@@ -97,6 +97,18 @@ class Channel:
     filter: ElectronicFilter | None = None
     tone: tuple[Tone, ...] = ()
     population: Population | None = None
+
+    def __hash__(self) -> int:
+        """That of the values, found once: much that is kept is kept by the channel that it is of."""
+        known = self.__dict__.get("_hash")
+        if known is None:
+            known = hash(tuple(getattr(self, each.name) for each in fields(self)))
+            object.__setattr__(self, "_hash", known)
+        return int(known)
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Without the hash, which is another in another process."""
+        return {name: value for name, value in self.__dict__.items() if name != "_hash"}
 
     def __post_init__(self) -> None:
         if not self.branches:

@@ -32,9 +32,10 @@ def log_odds(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, obser
     bands = [(name, log_frequency_grid(*band_hz, POINTS_PER_OCTAVE)) for name, band_hz in scene.bands_hz]
     highest_hz = max(grid[-1] for _, grid in bands)
     delays = np.linspace(-DELAY_S, DELAY_S, 2 * int(np.ceil(DELAY_S * 12 * highest_hz)) + 1)
+    every = np.concatenate([grid for _, grid in bands])
+    heard = driver_pressures(scene, hypothesis, faulty, every).sum(axis=0).reshape(-1) * hypothesis.sign
     cosines, levels = [], []
-    for name, grid in bands:
-        pressure = driver_pressures(scene, hypothesis, faulty, grid).sum(axis=0).reshape(-1) * hypothesis.sign
+    for (name, grid), pressure in zip(bands, np.split(heard, np.cumsum([g.size for _, g in bands])[:-1]), strict=True):
         own = design(scene, grid)[names.index(name)]
         cosines.append(mean_cosine(pressure, own, grid, delays))
         levels.append(mean_db(pressure) - mean_db(own))

@@ -213,13 +213,15 @@ def ranked_of(cause: Cause, probability: float, entries: Sequence[tuple[float, E
     return Ranked(cause, probability, best[1], float(np.exp(mean)), float(spread))
 
 
+@lru_cache(maxsize=16)
 def log_share(scene: Scene) -> float:
     """Logarithm of the prior probability that one unit of weight in the dictionary stands for."""
     return float(np.log((1 - GOOD_PRIOR - UNKNOWN_PRIOR) / sum(h.weight for h in dictionary(scene))))
 
 
+@lru_cache(maxsize=16)
 def log_priors(scene: Scene) -> dict[Cause, float]:
-    """Logarithm of the prior probability of each cause."""
+    """Logarithm of the prior probability of each cause; not to be changed."""
     weights: dict[Cause, float] = {}
     for h in dictionary(scene):
         weights[h.cause] = weights.get(h.cause, 0.0) + h.weight

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from rig.signals.kept import kept_by_value
+
 Array = NDArray[np.float64]
 
 
@@ -46,10 +48,16 @@ def mean_cosine(measured: ArrayLike, expected: ArrayLike, frequency_hz: ArrayLik
     """
     phase = np.angle(np.asarray(measured, np.complex128)) - np.angle(np.asarray(expected, np.complex128))
     unit = np.exp(1j * phase)
-    turns = np.exp(2j * np.pi * np.multiply.outer(np.asarray(frequency_hz), np.asarray(delays_s)))
+    turns = _turns(np.asarray(frequency_hz, np.float64), np.asarray(delays_s, np.float64))
     # Not a matrix product: for so few numbers its threads cost more than they save.
     cosine: Array = np.einsum("...f,fd->...d", unit, turns).real / unit.shape[-1]
     return cosine
+
+
+@kept_by_value(8)
+def _turns(frequency_hz: Array, delays_s: Array) -> NDArray[np.complex128]:
+    """Turns of phase by delays, shape (frequencies, delays)."""
+    return np.exp(2j * np.pi * np.multiply.outer(frequency_hz, delays_s))
 
 
 def signs_of(

@@ -1,3 +1,4 @@
+import pickle
 from dataclasses import replace
 
 import numpy as np
@@ -153,3 +154,19 @@ def test_changing_a_part_changes_that_part_alone(two_way: Channel) -> None:
     assert after.pop("C1t").value == 1e-6
     before.pop("C1t")
     assert after == before
+
+
+def test_the_hash_of_a_channel_is_found_once_and_stays_in_its_process(two_way: Channel) -> None:
+    asked: list[Box] = []
+
+    class Watched(Box):
+        def __hash__(self) -> int:
+            asked.append(self)
+            return 1
+
+    watched = replace(two_way, box=Watched())
+    assert hash(watched) == hash(watched)
+    assert len(asked) == 1
+    assert hash(two_way) == hash(replace(two_way))
+    assert "_hash" not in two_way.__getstate__()
+    assert pickle.loads(pickle.dumps(two_way)) == two_way

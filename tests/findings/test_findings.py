@@ -14,12 +14,14 @@ from rig.circuit.notation import quantity
 from rig.circuit.radiation import microphone_at, pressure_pa
 from rig.circuit.spread import moved, parameters
 from rig.design.kit import Kit, load_kit
+from rig.findings import ranking as rankings
 from rig.findings.branches import branches_of, channel_impedance_ohm, channel_pressure_pa
 from rig.findings.dictionary import Cause, Hypothesis, hypotheses_of, unchanged
 from rig.findings.likelihood import explain, gaussian, noise_root
 from rig.findings.observed import compressed_ohm, observed
 from rig.findings.pairs import explains
 from rig.findings.prediction import predicted, scene_of
+from rig.findings.ranking import log_priors
 from rig.findings.search import CLIPS, findings
 from rig.findings.sentences import PLACES
 from rig.run import sequencer
@@ -417,3 +419,10 @@ def test_a_swapped_pair_is_one_finding(booth: Kit) -> None:
     found = findings(booth, results)
     assert named(found) == [("swapped", ("right",))]
     assert found[0].probability > 0.9
+
+
+def test_what_a_dictionary_weighs_is_summed_once_for_a_scene(booth: Kit, monkeypatch: pytest.MonkeyPatch) -> None:
+    scene = scene_of(booth, "left")
+    log_priors(scene)
+    monkeypatch.setattr(rankings, "dictionary", lambda scene: pytest.fail("summed again"))
+    assert log_priors(scene_of(booth, "left")) == log_priors(scene)
