@@ -44,9 +44,9 @@ LONG_S = 0.012
 #: So many single impulses make a loose particle; fewer may be anything (our choice;
 #: tests/benchmarks/rub_and_buzz_detection.py).
 PARTICLES = 5
-#: Intervals between impulses are alike when the logarithm of their ratio is no greater than this (our choice;
-#: tests/benchmarks/rub_and_buzz_detection.py).
-ALIKE = 0.07
+#: Intervals between impulses are alike when the logarithm of their ratio is no greater than this: of a voice whose
+#: pitch moves, of one that holds it (our choice; tests/benchmarks/rub_and_buzz_detection.py).
+ALIKE = (0.07, 0.05)
 #: Impulses are regular when chance gives an interval that comes back so often so rarely (our choice;
 #: tests/benchmarks/rub_and_buzz_detection.py).
 REGULAR = 0.01
@@ -177,14 +177,18 @@ def _regular(rare: Events, chirp: Chirp) -> bool:
     """
     time_s = np.sort(rare.time_s)
     interval_s = np.diff(time_s)
-    own = np.abs(np.log(interval_s * chirp.frequency_at_hz(time_s[1:]))) < ALIKE
-    alike = np.abs(np.log(np.divide.outer(interval_s, interval_s))) < ALIKE
-    times = np.count_nonzero(alike & ~own, axis=1)
+    free_s = interval_s[np.abs(np.log(interval_s * chirp.frequency_at_hz(time_s[1:]))) >= ALIKE[0]]
+    if not free_s.size:
+        return False
     # The median bears a cluster and some stragglers.
     mean_s = max(float(np.median(interval_s)) - MERGED_S, 1e-4) / math.log(2)
-    shortest, longest = (np.maximum(interval_s * math.exp(part) - MERGED_S, 0.0) / mean_s for part in (-ALIKE, ALIKE))
-    chance = scipy.special.bdtrc(times - 2, interval_s.size - 1, np.exp(-shortest) - np.exp(-longest))
-    return float(np.min(np.where(times > 2, chance, 1.0))) * interval_s.size < REGULAR
+    ratio, chance = np.abs(np.log(np.divide.outer(free_s, free_s))), 1.0
+    for alike in ALIKE:
+        times = np.count_nonzero(ratio < alike, axis=1)
+        shortest, longest = (np.maximum(free_s * math.exp(part) - MERGED_S, 0) / mean_s for part in (-alike, alike))
+        each = scipy.special.bdtrc(times - 2, free_s.size - 1, np.exp(-shortest) - np.exp(-longest))
+        chance = min(chance, float(np.min(np.where(times > 2, each, 1.0))))
+    return chance * free_s.size * len(ALIKE) < REGULAR
 
 
 def _beside(events: Events, train: Train, residual: Residual, firm: bool) -> Events:

@@ -7,7 +7,7 @@ a score that is standard normal in noise of any level and colour.
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy
@@ -59,17 +59,20 @@ class Scores:
         Length of the window.
     ranked : bool
         Whether they become normal by their rank among all.
+    trials : float
+        So many times the trials of a train of these count.
     """
 
     time_s: Array
     score: Array
     window_s: float
     ranked: bool = False
+    trials: float = 1.0
 
     def within(self, from_s: float, until_s: float) -> "Scores":
         """Those between two times."""
         kept = (self.time_s >= from_s) & (self.time_s <= until_s)
-        return Scores(self.time_s[kept], self.score[kept], self.window_s, self.ranked)
+        return replace(self, time_s=self.time_s[kept], score=self.score[kept])
 
 
 @dataclass(frozen=True, eq=False)

@@ -70,6 +70,8 @@ HALF_SHARE = 0.25
 PULSES_WITHIN_REACH = 12.0
 #: Part of the trains of a peak that is detectable which are caught; our choice.
 CAUGHT = 0.99
+#: For pulses trials count so many times: their scores have a longer tail in noise (tests/benchmarks/good_units.py).
+PULSE_TRIALS = 5.0
 #: Of a pulse's peak behind the matched filter so much counts: jitter, the steps of the search and the tracking high-
 #: pass cost the rest (counted) (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 PULSE_LEFT = 0.8
@@ -127,10 +129,10 @@ def peak_scores(residual: Residual, between_s: tuple[float, float]) -> list[Scor
     length = max(1, round(REACH_S * rate_hz / step))
     found = [scipy.ndimage.maximum_filter1d(np.max(each.reshape(-1, step), axis=1), length) for each in (pulse, -pulse)]
     found.append(_burst_likelihood(window * steady / _level(steady, rate_hz), step, rate_hz))
-    # The logarithm of the greatest of several has a shorter tail than a normal value, in noise: 0.9 of its
-    # probability beyond 2.5 standard deviations, half beyond 3.5 (counted over 40 units).
+    # Of the greatest of several the logarithm has the tail of a normal value, or nearly.
     logs = (np.log(np.maximum(each, 1e-3), dtype=np.float64) for each in found)
-    return [Scores(time_s, each, REACH_S, ranked=True) for each in logs]
+    trials = (PULSE_TRIALS, PULSE_TRIALS, 1.0)
+    return [Scores(time_s, each, REACH_S, True, times) for each, times in zip(logs, trials, strict=True)]
 
 
 def _burst_likelihood(energy: Single, step: int, sample_rate_hz: float) -> Single:
@@ -242,7 +244,7 @@ def _places(first: float, cycles: int) -> Index:
     return np.where((place >= 0) & (place < BINS * cycles), place, -1).reshape(cycles, -1)
 
 
-def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Train:
+def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float, times: float = 1.0) -> Train:
     """The train of impulses that stands out most over all bands, phases and drifts.
 
     The mean clipped score over n cycles, times the root of n, is standard normal in noise. The probability of the
@@ -256,8 +258,8 @@ def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Tra
         From `folded`.
     chirp : Chirp
         The sweep.
-    window_s : float
-        Window of the scores.
+    window_s, times : float
+        Window of the scores; so many times the trials count.
     """
     clipped = np.minimum(score, CLIP).astype(np.float32)
     lined = np.append(clipped, np.float32(0.0)).take(_places(float(cycle[0]), cycle.size))
@@ -276,7 +278,7 @@ def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float) -> Tra
         return Train(0.0, 0.0, chirp.start_hz, chirp.start_hz, 0.0, 0.0, window_s)
     low, high = cycle[at[0]], cycle[at[0]] + width
     drift, column = divmod(at[1], BINS)
-    trials = _trials(float(cycle[0]), cycle.size, chirp.rate_s, window_s)
+    trials = times * _trials(float(cycle[0]), cycle.size, chirp.rate_s, window_s)
     evidence = -(scipy.special.log_ndtr(-value) + math.log(trials)) / math.log(10)
     slope = float(SLOPES[drift])
     phase = ((column + 0.5) / BINS + slope * math.log2(math.sqrt(low * high) / cycle[0])) % 1.0
@@ -346,11 +348,12 @@ def trains(residual: Residual, all_scores: list[Scores], lock: bool = False) -> 
         cycle, score = folded(scores, residual.chirp, high_hz)
         if cycle.size < WIDTHS[0]:
             continue
-        train = find_train(cycle, score, residual.chirp, scores.window_s)
+        searched = residual.chirp, scores.window_s, scores.trials
+        train = find_train(cycle, score, *searched)
         if scores.ranked and train.evidence > 0:
             _, score = folded(scores, residual.chirp, high_hz, train)
-            train = find_train(cycle, score, residual.chirp, scores.window_s)
-        found.append(find_train(cycle, locked(score), residual.chirp, scores.window_s) if lock else train)
+            train = find_train(cycle, score, *searched)
+        found.append(find_train(cycle, locked(score), *searched) if lock else train)
     return found
 
 
@@ -384,8 +387,8 @@ def detectable_peak(noise: tuple[Array, Array], chirp: Chirp, frequency_hz: Arra
     per_peak = upto[np.searchsorted(line_hz, high_hz)] - upto[np.searchsorted(line_hz, low_hz)]
     cycles = np.maximum(WIDTHS[0], chirp.rate_s * frequency_hz / math.sqrt(2))
     cycle, _ = _bins(chirp.start_hz, chirp.rate_s, HIGHEST_HZ)
-    chance = -evidence * math.log(10) - math.log(_trials(float(cycle[0]), cycle.size, chirp.rate_s, REACH_S))
-    needed = -scipy.special.ndtri_exp(chance) + scipy.special.ndtri(CAUGHT)
+    trials = PULSE_TRIALS * _trials(float(cycle[0]), cycle.size, chirp.rate_s, REACH_S)
+    needed = -scipy.special.ndtri_exp(-evidence * math.log(10) - math.log(trials)) + scipy.special.ndtri(CAUGHT)
     # The rank of the greatest of several values: each alone must reach further.
     alone = -scipy.special.ndtri(-np.expm1(scipy.special.log_ndtr(needed / np.sqrt(cycles)) / PULSES_WITHIN_REACH))
     peak: Array = alone / (PULSE_LEFT * np.sqrt(np.maximum(per_peak, 1e-300)))

@@ -249,6 +249,15 @@ def test_a_voice_pulses_in_its_own_rhythm_and_is_no_particle():
         assert (outcome(found), kind(found)) == ("void", "disturbed")
 
 
+def test_a_voice_that_holds_its_pitch_where_the_sweep_passes_it_is_no_particle():
+    """A part of its pulses falls in with the cone's own rhythm; those that do not still come in the voice's."""
+    for seed in (74, 140):
+        random = chance([950, seed])
+        at_s, level_db = random.uniform(buzzing.PASSES_S - 0.1, buzzing.ENDS_S - 0.4), random.uniform(48, 66)
+        found = read(unit_pa() + buzzing.speech_pa(random, at_s, level_db) + pink_pa(random, 35))
+        assert (outcome(found), kind(found)) == ("void", "disturbed")
+
+
 def test_a_click_in_the_silence_is_noticed_and_spoils_no_spectrum():
     random = chance(9)
     quiet = pink_pa(random, 35)
