@@ -127,7 +127,8 @@ def _open_stream(sd: Any, wanted: WantedDevice, buffers: Buffers) -> tuple[Any, 
             f"or does it run at another rate?"
         ) from None
     actual_hz = float(stream.samplerate)
-    if abs(actual_hz / wanted.sample_rate_hz - 1) > RATE_TOLERANCE:
+    # What is no number lies within no tolerance either.
+    if not abs(actual_hz / wanted.sample_rate_hz - 1) <= RATE_TOLERANCE:
         stream.abort()
         stream.close()
         raise BenchError(

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.files.disk import ANSWERS_WITHIN_S, do_answer
 from rig.files.errors import FAIL, PASS, VOID, RecordError
 
 if TYPE_CHECKING:
@@ -13,7 +14,31 @@ if TYPE_CHECKING:
 
 #: The exit status of a verdict.
 STATUS = {"pass": PASS, "fail": FAIL, "void": VOID}
-Workspace = Annotated[Path, typer.Option("--workspace", help="Folder with limits/, results/ and bench.toml.")]
+HERE = Path()
+#: What a command looks at in its workspace: each may be on a drive of its own.
+IN_WORKSPACE = ("limits", "results", "bench.toml")
+
+
+def _answering(workspace: Path) -> Path:
+    """A workspace that can be looked at.
+
+    Raises
+    ------
+    RecordError
+        If it is on a network drive that does not answer: nothing has sounded, and nothing waits for ever.
+    """
+    if not do_answer([workspace, *(workspace / name for name in IN_WORKSPACE)]):
+        raise RecordError(
+            f"{workspace.absolute()}: no answer within {ANSWERS_WITHIN_S:g} s. Is it on a network drive "
+            "whose server is off or cut off? Nothing was played or written. Bring the drive back, then start again"
+        )
+    return workspace
+
+
+Workspace = Annotated[
+    Path,
+    typer.Option("--workspace", help="Folder with limits/, results/ and bench.toml.", callback=_answering),
+]
 BenchFile = Annotated[Path | None, typer.Option("--bench", help="Another bench than the workspace's bench.toml.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 Faults = Annotated[list[str] | None, typer.Option("--fault", help="Build a fault into the simulated unit or bench.")]
@@ -21,7 +46,6 @@ Plan = Annotated[str, typer.Option("--plan", help="One of the kit's plans; else 
 Yes = Annotated[bool, typer.Option("--yes", help="Answer every prompt: for an unattended run.")]
 By = Annotated[str, typer.Option("--by", help="Who measures: a person or a jig, for kitproof capability.")]
 OfKit = Annotated[str, typer.Option("--kit", help="Of this kit; else of any.")]
-HERE = Path()
 
 
 def sent(workspace: Path, settings: "BenchSettings | None", file: Path | None = None) -> None:

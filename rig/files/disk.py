@@ -7,8 +7,10 @@ import re
 import secrets
 import stat
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
+from threading import Thread
 
 #: What a file is called while it is being written, behind a name of its own; after a crash it counts for nothing.
 UNFINISHED_SUFFIX = ".new"
@@ -20,6 +22,8 @@ NO_FOLDER = re.compile(r"""(?i).*[<>:"|?*\x00-\x1f].*|.*[. ]|(con|prn|aux|nul|co
 FOLDER_NAMES = 'no < > : " | ? *, no dot or space at the end, and none of CON, PRN, AUX, NUL, COM1, LPT1 and so on'
 #: What a file system says of a folder that it cannot sync, as network folders do.
 NO_SYNC = (errno.EINVAL, errno.ENOTSUP, errno.ENOSYS)
+#: A network drive that answers at all does so sooner; our choice.
+ANSWERS_WITHIN_S = 15.0
 
 
 def is_folder_name(name: str) -> bool:
@@ -86,6 +90,21 @@ def put_in_place(new: Path, path: Path) -> None:
         except PermissionError:
             time.sleep(pause_s)
     new.replace(path)
+
+
+def do_answer(paths: Sequence[Path]) -> bool:
+    """Whether files and folders can be looked at, there or not: a network drive whose server is gone answers nobody."""
+
+    def look() -> None:
+        for path in paths:
+            # What is wrong with it is told by whoever needs it.
+            with suppress(OSError, ValueError):
+                path.stat()
+
+    looking = Thread(target=look, daemon=True)
+    looking.start()
+    looking.join(ANSWERS_WITHIN_S)
+    return not looking.is_alive()
 
 
 def beside(path: Path) -> Path:

@@ -95,6 +95,10 @@ class Journal:
             self._lock = claim(folder / LOCK)
         except BlockingIOError:
             raise RecordError(f"{folder}: a run is under way there") from None
+        except OSError as error:
+            raise RecordError(
+                f"{folder / LOCK}: cannot be locked, so that no stop would find the run: {why(error)}"
+            ) from None
 
     def keep(self, events: Iterable[Event]) -> Iterator[Event]:
         """Pass events on, each after what it brought is on the disk or about to be written.

@@ -31,6 +31,8 @@ SCHEMA = "kitproof order 1"
 LONGEST_SLUG = 24
 #: The end of an order file that holds its last line whole, bytes: a path has at most some hundred; our choice.
 TAIL = 8192
+#: Whoever writes a line or puts a file in its place takes no longer; our choice.
+WAITS_S = 60.0
 
 
 @dataclass(frozen=True)
@@ -159,7 +161,7 @@ def missing_files(results: Path) -> list[str]:
     for order in orders(results):
         try:
             gone = [entry.path for entry in closed_entries(order) if not (results / entry.path).is_file()]
-        except RecordError as error:
+        except (RecordError, BlockingIOError) as error:
             problems.append(str(error))
         else:
             problems += [f"{results / path}: is missing; {order.name} names it" for path in gone]
@@ -186,7 +188,7 @@ def _alone(results: Path) -> Iterator[None]:
     """Nobody else writes in an order file meanwhile."""
     folder = results / FOLDER
     folder.mkdir(parents=True, exist_ok=True)
-    with locked(folder / "lock", waits=True):
+    with locked(folder / "lock", waits_s=WAITS_S):
         yield
 
 

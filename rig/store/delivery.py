@@ -100,11 +100,11 @@ def deliver(results: Path, known: "StoreOfBench", everything: bool = False) -> i
     StoreError
         If the store cannot be reached or refuses; what was delivered by then stays so.
     """
-    own = order_of(results, known.name)
     try:
+        own = order_of(results, known.name)
         lock = locked(results / FOLDER / "delivering")
-    except BlockingIOError:
-        raise StoreError("another delivery is under way") from None
+    except BlockingIOError as error:
+        raise StoreError(f"another delivery is under way: {error}") from None
     order = own
     try:
         with connected(known.store) as connection:
@@ -119,9 +119,9 @@ def deliver(results: Path, known: "StoreOfBench", everything: bool = False) -> i
             for order in orders(results):
                 count += _deliver(connection, results, order, files)
             return count
-    except StoreError as error:
+    except (StoreError, BlockingIOError) as error:
         _remember(order, replace(_state(order), trouble=str(error)))
-        raise
+        raise StoreError(str(error)) from None
     finally:
         lock.close()
 

@@ -23,8 +23,8 @@ class Library(SimpleNamespace):
 
     PortAudioError = PortAudioError
 
-    def __init__(self, **failing):
-        self.failing = failing
+    def __init__(self, samplerate=48000.0, **failing):
+        self.failing, self.samplerate = failing, samplerate
 
     def call(self, name):
         if name in self.failing:
@@ -44,7 +44,7 @@ class Library(SimpleNamespace):
     def Stream(self, **named):  # noqa: N802 (the library's name)
         self.call("open")
         steps = {name: (lambda name=name: self.call(name)) for name in ("start", "abort", "close")}
-        return SimpleNamespace(samplerate=48000.0, latency=0.1, active=False, **steps)
+        return SimpleNamespace(samplerate=self.samplerate, latency=0.1, active=False, **steps)
 
 
 @pytest.fixture
@@ -75,6 +75,13 @@ def test_a_library_that_fails_is_told_with_what_to_do(said, call, text):
     assert text in words
     assert "()" not in words
     assert "another program" in words or "plug it in" in words
+
+
+@pytest.mark.parametrize("hz", [float("nan"), float("inf"), 0.0, -48000.0, 44100.0])
+def test_a_rate_that_is_not_the_one_asked_for_is_refused(said, hz):
+    ((kind, words),) = said(audio_process, allocate(64, (1,), (1,), 48000.0), WANTED, samplerate=hz)
+    assert kind == "error"
+    assert f"runs at {hz:g} Hz" in words
 
 
 def test_a_list_that_cannot_be_had_is_told_with_what_to_do(said):

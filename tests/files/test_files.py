@@ -1,7 +1,11 @@
 """Files are whole or not there, on a full disk too, and reading one never waits."""
 
+import errno
+import fcntl
 import os
 import shutil
+import sys
+import threading
 from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
@@ -12,13 +16,16 @@ from full_disk import full_disk
 from simulated_runs import ROOT
 from soaks import rows
 
+from rig import cli
 from rig.bench.settings import load_bench_file
 from rig.calibration.storage import DailyDetails, Stored, save, stored
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.design.limits import reference_note
+from rig.files import disk
 from rig.files.columns import read_any_columns
 from rig.files.disk import read_bytes, read_json, write, write_together
 from rig.files.errors import BenchError, KitproofError, RecordError
+from rig.files.locks import locked
 from rig.files.plain import json_bytes, table
 from rig.store import records
 from rig.store.homes import hint, hints_from
@@ -218,3 +225,35 @@ def test_the_former_reference_build_stays_until_the_new_one_is_whole(
     kept = len(list(folder.parent.glob("reference-of-*")))
     write_reference(kit, [good_run[1]])
     assert len(list(folder.parent.glob("reference-of-*"))) == kept + 1
+
+
+def test_a_drive_that_answers_nobody_holds_no_command_up(tmp_path, monkeypatch, capsys):
+    back = threading.Event()
+    monkeypatch.setattr(disk, "ANSWERS_WITHIN_S", 0.01)
+    stat = Path.stat
+    monkeypatch.setattr(Path, "stat", lambda path: (path.name == "results" and back.wait(60)) or stat(path))
+    try:
+        for words in (["kits"], ["verify", "a-kit", "S-1"], ["calibrate", "loopback", "--yes"]):
+            monkeypatch.setattr(sys, "argv", ["kitproof", *words, "--workspace", str(tmp_path)])
+            with pytest.raises(SystemExit) as left:
+                cli.main()
+            assert left.value.code == 3
+            assert "no answer within" in capsys.readouterr().err
+    finally:
+        back.set()
+
+
+def test_a_lock_is_waited_for_so_long_and_no_longer(tmp_path):
+    path = tmp_path / "lock"
+    with locked(path), pytest.raises(BlockingIOError, match=r"has had it for 0.05 s: has it stopped"):
+        locked(path, waits_s=0.05)
+    locked(path, waits_s=0.05).close()
+
+
+def test_a_drive_without_locks_is_not_taken_for_another_process(tmp_path, monkeypatch):
+    def refuse(file, how):
+        raise OSError(errno.ENOLCK, "No locks available")
+
+    monkeypatch.setattr(fcntl, "flock", refuse)
+    with pytest.raises(OSError, match="No locks available"):
+        locked(tmp_path / "lock", waits_s=60.0)

@@ -116,12 +116,13 @@ def _open_files() -> list[Path]:
 
 
 class Locks(SimpleNamespace):
-    """`msvcrt` as Windows has it: the byte that a handle stands at is locked, and whoever waits gives up in the end."""
+    """`msvcrt` as Windows has it: the byte that a handle stands at is locked."""
 
-    LK_LOCK, LK_NBLCK = 1, 2
+    LK_NBLCK = 2
 
     def __init__(self) -> None:
-        super().__init__(held={}, waited=0)
+        #: Its holder lets go when it is asked for so often; 0: never.
+        super().__init__(held={}, asked=0, lets_go_at=0)
 
     def locking(self, handle: int, how: int, count: int) -> None:
         """Lock bytes from where the handle stands; refused if another handle that is still open has one of them."""
@@ -129,12 +130,9 @@ class Locks(SimpleNamespace):
         byte = (stat.st_ino, os.lseek(handle, 0, os.SEEK_CUR))
         holder = self.held.get(byte)
         if holder is not None and holder != handle and self._is_open(holder, stat.st_ino):
-            if how == self.LK_LOCK:
-                self.waited += 1
-                if self.waited == 2:
-                    # Its holder lets go meanwhile.
-                    os.close(holder)
-                raise OSError(errno.EDEADLK, "Resource deadlock avoided")
+            self.asked += 1
+            if self.asked == self.lets_go_at:
+                os.close(holder)
             raise PermissionError(errno.EACCES, "Permission denied")
         self.held[byte] = handle
 

@@ -132,9 +132,9 @@ def test_a_line_is_delivered_once_its_file_is_in_its_place(tmp_path: Path, monke
     order, asks, found = order_of(tmp_path, BENCH), threading.Event(), []
     beside = threading.Thread(target=lambda: found.append(closed_entries(order)))
 
-    def watched(path: Path, *, waits: bool) -> Any:
+    def watched(path: Path, *, waits_s: float) -> Any:
         asks.set()
-        return locked(path, waits=waits)
+        return locked(path, waits_s=waits_s)
 
     def fail() -> None:
         with next_link(tmp_path, BENCH) as (_, put_down):
