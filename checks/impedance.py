@@ -28,7 +28,7 @@ from rig.signals.noise import noise_through, power_spectral_density, reference_p
 from rig.values.captures import Calibration, Capture, KnownLoad, UnfitBench, Untrusted, once_per_capture
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.requests import Sweep
-from rig.verdict.responses import judged_grid, sweep_layout
+from rig.verdict.responses import heard_silence, judged_grid, sweep_layout
 
 NAME = "impedance"
 TITLE = "Impedance at the leads"
@@ -201,13 +201,13 @@ def _divided(capture: Capture) -> tuple[tuple[Gated, Gated], tuple[Floats, Float
         If an input carries nothing, or the capture is not whole.
     """
     layout = sweep_layout(capture)
+    both = capture.volts("drive"), capture.volts("sense")
+    silence = heard_silence(capture, "drive")
     # A converter's constant offset would look like low frequencies.
-    drive, sense = (
-        volts - np.mean(volts[layout.silence]) for volts in (capture.volts("drive"), capture.volts("sense"))
-    )
-    if np.std(sense) == 0 or np.std(drive[layout.sweep]) <= OVER_SILENCE * np.std(drive[layout.silence]):
+    drive, sense = (volts - np.mean(volts[silence]) for volts in both)
+    if np.std(sense) == 0 or np.std(drive[layout.sweep]) <= OVER_SILENCE * np.std(drive[silence]):
         raise Untrusted("one of the two inputs carries nothing at all: check its cable")
-    of_silence = power_spectral_density(sense[layout.silence], capture.sample_rate_hz)
+    of_silence = power_spectral_density(sense[silence], capture.sample_rate_hz)
     return gated_ratio(sense, drive, layout, *WINDOW_S), of_silence, reference_power(drive, layout)
 
 

@@ -50,6 +50,7 @@ from rig.verdict.responses import (
     acoustic_response,
     air_speed_m_s,
     design_response,
+    heard_silence,
     pressure_about_silence,
     sweep_layout,
 )
@@ -129,7 +130,7 @@ def foretell(quiet: Sequence[Capture], asked: Sequence[Sweep], settings: Setting
         if not heard or not heard[0].calibration.microphone_v_per_pa:
             continue
         capture, layout = heard[0], request.layout(heard[0].sample_rate_hz)
-        silence = capture.pascal()[sweep_layout(capture).silence]
+        silence = capture.pascal()[heard_silence(capture, "microphone")]
         try:
             noise = noise_density(silence - np.mean(silence), capture.sample_rate_hz)
         except ValueError:
@@ -289,7 +290,7 @@ def found_in(residual: Residual, capture: Capture, before: Impulses | None = Non
         for frame in (layout.mark_before + layout.mark_frames, layout.mark_after)
     )
     begins_s = residual.chirp.passes_start_s - EARLY_S
-    silence = pressure_about_silence(capture)[layout.silence].astype(np.float64)
+    silence = pressure_about_silence(capture)[heard_silence(capture, "microphone")].astype(np.float64)
     try:
         found = impulses_of(residual, silence, mark_ends_s, begins_s, ends_s - GUARD_S)
     except ValueError as error:
@@ -358,13 +359,13 @@ def residual_of(capture: Capture, shut_at: float = SHUT_AT) -> Residual:
     """
     layout, rate_hz = sweep_layout(capture), capture.sample_rate_hz
     nominal = Chirp(layout.start_hz, layout.stop_hz, layout.seconds, rate_hz, sent_at_s(capture), shut_at)
-    pressure = pressure_about_silence(capture)
+    pressure, silence = pressure_about_silence(capture), heard_silence(capture, "microphone")
     acoustic = acoustic_response(capture)
     # Where nothing arrives there is nothing to be heard ringing.
     arrives = np.isfinite(acoustic.arrival_s)
     rings = ringing_filter(acoustic.impulse, rate_hz, acoustic.arrival_s) if arrives else np.ones(1)
     try:
-        return sweep_residual(pressure, pressure[layout.silence], nominal, rings=rings)
+        return sweep_residual(pressure, pressure[silence], nominal, rings=rings)
     except ValueError as error:
         raise Untrusted(f"the residual cannot be told: {error}") from None
 

@@ -14,7 +14,7 @@ from rig.values.captures import Capture, Untrusted, once_per_capture
 from rig.values.names import BenchPart
 from rig.values.requests import Request, Stage, Sweep
 from rig.verdict.clocks import on_one_clock
-from rig.verdict.responses import air_speed_m_s, sweep_layout
+from rig.verdict.responses import air_speed_m_s, heard_silence, sweep_layout
 
 #: What a run's page sends to.
 ADVICE = "Run kitproof check-bench"
@@ -159,7 +159,7 @@ def _boxes(kit: Kit, captures: Sequence[Capture]) -> tuple[Capture, ...]:
 @once_per_capture
 def _silence_of(capture: Capture) -> Capture:
     """The silence ahead of a capture's stimulus."""
-    return replace(capture, samples=capture.samples[:, sweep_layout(capture).silence])
+    return replace(capture, samples=capture.samples[:, heard_silence(capture, capture.inputs[0])])
 
 
 def is_quiet(kit: Kit, request: Request) -> bool:

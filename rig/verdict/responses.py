@@ -44,6 +44,10 @@ OUTPUT_WITHIN_DB, CALIBRATED_WITHIN_DB = 1.0, 0.2
 #: numerical.
 COARSE = 4
 COARSE_BELOW = 48
+#: What is found coarsely to be late is taken to be so much less so; our choice.
+EARLY_S = 0.002
+#: No rest behind a stimulus is shorter, by what is taken early; what is joined on has none before it; our choice.
+REST_S = 0.026
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,6 +188,26 @@ def sweep_layout(capture: Capture) -> stimulus.Layout:
     return capture.layout
 
 
+@once_per_capture
+def heard_silence(capture: Capture, role: str) -> slice:
+    """The frames in which an input heard the silence ahead of the stimulus, and nothing of what sounded before.
+
+    All that is played is heard late: where that is longer than the rest behind a stimulus, its end stands in the first
+    frames of the capture after it.
+
+    Raises
+    ------
+    Untrusted
+        If the capture is not whole, or the input is not there.
+    """
+    layout = sweep_layout(capture)
+    cable = next((one for one in ("loopback", "drive") if capture.has(one)), role)
+    late = _late_at(capture, role if role in capture.other_clock else cable)
+    spacing = capture.request.spacing
+    first = max(0, late - (0 if spacing and spacing.joined else round(REST_S * capture.sample_rate_hz)))
+    return slice(first, first + layout.mark_before)
+
+
 def lead_volts(capture: Capture) -> tuple[Singles, bool]:
     """Voltage at the leads as recorded through the loopback, or else as it was sent; and whether it was recorded.
 
@@ -224,7 +248,7 @@ def pressure_about_silence(capture: Capture) -> Singles:
     Untrusted
         If the capture is not whole.
     """
-    silence, calibration = sweep_layout(capture).silence, capture.calibration
+    silence, calibration = heard_silence(capture, "microphone"), capture.calibration
     if calibration.microphone_response:
         pressure = capture.pascal().astype(np.float32)
     else:
@@ -260,10 +284,10 @@ def sweep_spectra(capture: Capture) -> SweepSpectra:
     layout, request, rate_hz = sweep_layout(capture), capture.request, capture.sample_rate_hz
     leads, recorded = lead_volts(capture)
     pressure = pressure_about_silence(capture)
-    silence = pressure[layout.silence].astype(np.float64)
+    silence = pressure[heard_silence(capture, "microphone")].astype(np.float64)
     if not (np.any(pressure) and np.any(leads)):
         raise Untrusted(f"the microphone or the loopback gave nothing at all ({request})")
-    late = _lateness(capture, leads if recorded else pressure, layout)
+    late = _late_at(capture, "loopback" if recorded else "microphone")
     start = layout.sweep_start + late
     stop = min(layout.mark_after + late, pressure.size)
     piece = slice(max(0, start - round(0.02 * rate_hz)), stop)
@@ -364,8 +388,10 @@ def _sweep_power(sent: ExponentialSweep, frequency_hz: Floats) -> Floats:
     return mean_of_lines(power, sent.sample_rate_hz / length, 0, frequency_hz, 6)
 
 
-def _lateness(capture: Capture, recorded: Singles, layout: stimulus.Layout) -> int:
-    """Frames by which the stimulus came back late, by its sweep; a little early rather than late."""
+@once_per_capture
+def _late_at(capture: Capture, role: str) -> int:
+    """Frames by which the stimulus came back late at an input, by its sweep; a little early rather than late."""
+    layout, recorded = sweep_layout(capture), _row(capture, role, 1.0)
     # Sweep and tail must be in the recording: what would lie later is not the sweep.
     latest = recorded.size - layout.mark_after + 1
     # Means of a few samples are enough where most of the sweep lies below the frequencies that they lose.
@@ -377,7 +403,7 @@ def _lateness(capture: Capture, recorded: Singles, layout: stimulus.Layout) -> i
     received = scipy.fft.rfft(coarse, length)
     received *= _composed_spectrum(layout, step, length)
     match = np.abs(scipy.fft.irfft(received, length, overwrite_x=True)[:lags])
-    return max(0, step * int(np.argmax(match)) - round(0.002 * capture.sample_rate_hz))
+    return max(0, step * int(np.argmax(match)) - round(EARLY_S * capture.sample_rate_hz))
 
 
 @lru_cache(maxsize=8)

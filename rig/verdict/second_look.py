@@ -20,7 +20,7 @@ from rig.values.captures import Capture, once_per_capture
 from rig.values.requests import Request
 from rig.values.verdicts import Verdict
 from rig.verdict.clocks import on_playing_clock
-from rig.verdict.responses import quiet_part, sweep_layout
+from rig.verdict.responses import heard_silence, quiet_part
 
 T = TypeVar("T")
 Samples = NDArray[np.float32]
@@ -63,8 +63,12 @@ def quietest_noises(captures: Iterable[Capture]) -> QuietNoises:
 
 @once_per_capture
 def _noises_of(capture: Capture) -> tuple[float, ...]:
-    silence = quiet_part(capture) if capture.request.is_silence else sweep_layout(capture).silence
-    return tuple(recording_difference.steady_noise(row[silence], capture.sample_rate_hz) for row in capture.samples)
+    is_silence = capture.request.is_silence
+    silences = [quiet_part(capture) if is_silence else heard_silence(capture, role) for role in capture.inputs]
+    return tuple(
+        recording_difference.steady_noise(row[silence], capture.sample_rate_hz)
+        for row, silence in zip(capture.samples, silences, strict=True)
+    )
 
 
 def agree(one: Capture, other: Capture, quiet: QuietNoises) -> bool:
@@ -162,12 +166,16 @@ def _follows(odd: Capture, clean: Capture) -> bool:
 
 
 def _rows_of(one: Capture, other: Capture) -> list[tuple[Samples, Samples]]:
-    """Rows of two captures, input by input; on a clock of its own the first is laid over the other."""
+    """Rows of two captures, input by input, without what is still heard of what sounded before them.
+
+    On a clock of its own the first is laid over the other.
+    """
     if one.request.is_silence:
-        # What sounded before it, or did not, is no part of it.
         silences = (each.samples[:, quiet_part(each)] for each in (one, other))
         return list(zip(*silences, strict=True))
     moves, pairs = one.other_clock, []
     for role, a, b in zip(one.inputs, on_playing_clock(one).samples, on_playing_clock(other).samples, strict=True):
-        pairs.append((two_clocks.laid_over(a, b).astype(np.float32) if role in moves else a, b))
+        first = max(heard_silence(each, role).start for each in (one, other))
+        laid = two_clocks.laid_over(a, b).astype(np.float32) if role in moves else a
+        pairs.append((laid[first:], b[first:]))
     return pairs

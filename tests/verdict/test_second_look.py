@@ -15,6 +15,7 @@ from rig.values.verdicts import CheckResult, Verdict
 from rig.verdict import examine
 from rig.verdict.examine import UNCONFIRMED, judge_looks
 from rig.verdict.second_look import INTERMITTENT, RESTLESS, agree, choose, is_doubtful, quietest_noises
+from rig.verdict.spacing import spaced
 
 KIT = load_kit(ROOT, "booth-two")
 REQUEST = KIT.sweep("playing", "left", "left", "on axis")
@@ -52,6 +53,26 @@ def test_two_looks_in_the_same_noise_agree_and_the_first_stands() -> None:
     for seed in range(100):
         first, second = look(2 * seed), look(2 * seed + 1)
         assert choose([first, second]) == ((first, second), "")
+
+
+def test_what_still_sounds_of_the_stimulus_before_is_no_difference() -> None:
+    """On a card that is later than the rest behind a stimulus, the end of the one before stands in a capture."""
+    spaced_request = spaced(REQUEST, is_gate=False)
+    layout = spaced_request.layout(48000.0)
+    late, sound = 8000, 0.2 * stimulus.compose(layout)
+    before = np.zeros(layout.frames + late)
+    before[:late] = sound[-late:]
+
+    def heard(seed: int, first: np.ndarray | float) -> Capture:
+        noise = 1e-4 * np.random.default_rng(seed).standard_normal(layout.frames + late)
+        rows = np.float32(np.pad(sound, (late, 0)) + first + noise)
+        return Capture(spaced_request, rows[np.newaxis], ("microphone",), 48000.0, CALIBRATION)
+
+    assert np.max(np.abs(before)) > 0.01
+    first, second = heard(1, before), heard(2, 0.0)
+    noises = quietest_noises((first,)), quietest_noises((second,))
+    assert agree(first, second, noises[1])
+    assert next(iter(noises[0].values())) == pytest.approx(next(iter(noises[1].values())), rel=0.2)
 
 
 def test_a_slow_drift_of_a_thousandth_is_no_difference() -> None:
