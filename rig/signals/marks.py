@@ -132,7 +132,7 @@ def timing_of(row: Floats, plan: Layout, delay: float, within: int | None = None
         places.append(found)
     floor = np.sqrt(np.sum(noise[inside] * mark.power[inside]) * 2 / length**2)
     strengths = [strength for _, strength in places]
-    if min(strengths) < MARK_PRESENT * floor or max(strengths) > MOST_UNEQUAL * min(strengths):
+    if min(strengths) <= MARK_PRESENT * floor or max(strengths) > MOST_UNEQUAL * min(strengths):
         return None
     first, second = (place - margin for place, _ in places)
     if first < 0 or second < 0 or second + length > row.size + margin:

@@ -133,7 +133,7 @@ class Thermometers:
     def latest(self) -> dict[str, Answer]:
         """What each reads now."""
         now_s = self._clock.now_s
-        sink = 21.5 + 20 * (1 - math.exp(-(now_s - self._began_s) / 60))
+        sink = 21.5 + 14 * (1 - math.exp(-(now_s - self._began_s) / 120))
         values = {"heat sink": (sink, "celsius"), "ambient": (21.5, "celsius"), "supply current": (0.5, "ampere")}
         return {role: Answer(value, unit, f"{value:.2f}", now_s, "", 0.01) for role, (value, unit) in values.items()}
 

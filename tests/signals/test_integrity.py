@@ -7,7 +7,7 @@ import pytest
 from delays import fractional_delay
 from scipy.signal import butter, fftconvolve, sosfilt
 
-from rig.signals import comparison, defects, integrity, stimulus
+from rig.signals import comparison, defects, integrity, marks, stimulus
 from rig.signals.timing import resample_by
 
 RATE_HZ = 48000.0
@@ -337,3 +337,11 @@ def test_runs_are_the_stretches_that_are_true():
     assert defects.runs(np.array([True, True, False, True])) == [(0, 2), (3, 4)]
     assert defects.runs(np.array([True, True, False, True]), 2) == [(0, 2)]
     assert defects.runs(np.array([], dtype=bool)) == []
+
+
+@pytest.mark.parametrize("value", [0.0, np.nan, 3e38])
+def test_no_marks_are_found_where_nothing_was_recorded(value):
+    plan, samples, _, _ = made(1, True, 50)
+    row = np.full(samples.shape[1], value)
+    assert marks.timing_of(row, plan, 0.0) is None
+    assert marks.arrival(row.astype(np.float32), plan, 0.1) == (0.0, 0.0)
