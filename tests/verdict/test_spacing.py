@@ -94,6 +94,12 @@ def test_no_marks_are_weaker_than_a_room_leaves_audible_nor_louder_than_what_the
         assert (bool(then.spacing and then.spacing.joined), heard.spacing != ping.spacing) == (is_shared, is_shared)
 
 
+def test_a_last_mark_is_over_before_what_comes_next_for_cards_of_usual_latency() -> None:
+    """Or the silence of a second look held it where that of the first did not, and no two looks agreed."""
+    for request in of_a_run():
+        assert request.layout(RATE_HZ).rest >= 0.05 * RATE_HZ
+
+
 def test_mains_hum_can_be_told_at_the_leads_whatever_their_lowest_frequency() -> None:
     sweep = replace(KIT.sweep("leads", "left"), start_hz=20.0)
     assert spacing.spaced(sweep, True).layout(RATE_HZ).mark_before >= 0.5 * RATE_HZ
