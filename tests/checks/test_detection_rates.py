@@ -59,3 +59,8 @@ def test_everything_else_is_what_it_is_called(what):
         assert outcome == "pass"
     else:
         assert (outcome, kind) == ("fail", WORDS[what.split()[0].strip(",")])
+
+
+def test_noise_above_regular_harmonics_is_no_contact():
+    """What is left above them is broad only beyond doubt: here its energy is known to half of itself."""
+    assert benchmark.other_unit(("good, high harmonics, that breaks up", 86))[1] != "fail"
