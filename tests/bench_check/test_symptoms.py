@@ -1,6 +1,7 @@
 """A run's own quiet sweeps give a reason to check the bench, or give none: a fault of the unit shows at one box."""
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import pytest
 from checked import ROOT, kit_of, known_load
@@ -16,9 +17,14 @@ from rig.values.captures import Capture
 from rig.values.run import Finished, Run
 
 
-def run_captures(*faults: str, kit: Kit | None = None) -> list[Capture]:
-    """The quiet sweeps with which a run begins each stage."""
-    kit = kit or kit_of()
+@lru_cache(maxsize=64)
+def run_captures(*faults: str) -> tuple[Capture, ...]:
+    """The quiet sweeps with which a run of booth-two begins each stage."""
+    return played(kit_of(), *faults)
+
+
+def played(kit: Kit, *faults: str) -> tuple[Capture, ...]:
+    """The same of another kit."""
     bench = SimulatedBench(kit, kit.serial_example, faults)
     bench.known_load = known_load()
     place = kit.positions[0].name
@@ -29,7 +35,7 @@ def run_captures(*faults: str, kit: Kit | None = None) -> list[Capture]:
         names = [(channel.name, channel.name) for channel in kit.channels]
         names += [(one.name, other.name) for pair in kit.equal_channels() for one, other in (pair, pair[::-1])]
         found += player.play([kit.sweep("playing", *both, place, quiet=True) for both in names])
-    return found
+    return tuple(found)
 
 
 def signs(kit: Kit, captures: Sequence[Capture]) -> list[BenchFinding]:
@@ -192,8 +198,8 @@ def one_box(name: str = "left", kit_name: str = "booth-two") -> Kit:
 
 def test_a_tweeter_connected_the_wrong_way_round_moves_no_microphone() -> None:
     kit = one_box()
-    assert doubts_in(kit, run_captures("reversed:left:tweeter", kit=kit)) == {}
-    moved = doubts_in(kit, run_captures("reversed:left:tweeter", "far-microphone=60", kit=kit))
+    assert doubts_in(kit, played(kit, "reversed:left:tweeter")) == {}
+    moved = doubts_in(kit, played(kit, "reversed:left:tweeter", "far-microphone=60"))
     assert "0.56 m" in moved["microphone place"]
 
 
@@ -206,14 +212,14 @@ def test_a_box_that_is_not_the_design_s_at_its_leads_tells_no_distance() -> None
 
 def test_where_one_box_and_bench_cannot_be_told_apart_both_are_said() -> None:
     kit = one_box()
-    doubts = doubts_in(kit, run_captures("turned-knob=-6", kit=kit))
-    assert doubts == doubts_in(kit, run_captures("turned-knob=-6", kit=kit))
+    doubts = doubts_in(kit, played(kit, "turned-knob=-6"))
+    assert doubts == doubts_in(kit, played(kit, "turned-knob=-6"))
     assert "or the unit is like that" in doubts["microphone gain"]
     # A short resistor before the driver makes it as much louder as a knob would, but the bare leads show it.
     padded = one_box("left", "rehearsal-three")
-    assert doubts_in(padded, run_captures("short:left:R1", kit=padded)) == {}
+    assert doubts_in(padded, played(padded, "short:left:R1")) == {}
     # A box upside down is a fault that units have; nobody turns a microphone's sign with a knob.
-    assert doubts_in(kit, run_captures("reversed:left", kit=kit)) == {}
+    assert doubts_in(kit, played(kit, "reversed:left")) == {}
 
 
 def test_a_search_for_signs_that_failed_in_one_look_proves_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
