@@ -383,7 +383,7 @@ def test_a_simulated_fault_is_named(kit_name: str, fault: str, kind: str, what: 
     bench = simulated(Path(ROOT), kit_name, work.kit.serial_example[:3] + "7301", [fault])
     *_, last = sequencer.run(work.schedule, work.checks, work.kit, bench, lambda words: True)
     assert isinstance(last, Finished)
-    found = findings(work.kit, last.run.results)
+    found = last.run.findings
     assert (kind, what) in [named(found)[0], *found[0].alike_causes]
     assert found[0].channel == fault.split(":")[1].split("=")[0]
 
