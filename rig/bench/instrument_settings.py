@@ -17,7 +17,7 @@ Positive = Annotated[float, Field(gt=0)]
 Count = Annotated[int, Field(ge=1)]
 
 #: A full resource string: interface, where it is, and what kind of thing it is.
-ADDRESS = re.compile(r"[A-Z]+[^:]*(::.+)?::(INSTR|SOCKET|RAW)", re.IGNORECASE | re.DOTALL)
+ADDRESS = re.compile(r"[A-Z][^:]*(::.+)?::(INSTR|SOCKET|RAW)", re.IGNORECASE | re.DOTALL)
 ROLE = re.compile(r"[A-Za-z][A-Za-z0-9 _-]*")
 #: A temperature on a bench is between these unless the value says otherwise; common practice, no source.
 PLAUSIBLE_CELSIUS = (-40.0, 300.0)

@@ -24,7 +24,7 @@ NOT_LINEAR_PERCENT = 3.0
 MOST_FACTOR = 3.0
 #: Of a hand meter on its alternating range, half-width (common practice, no source).
 METER_PERCENT = 1.0
-READING = re.compile(r"\s*(?P<digits>\d+(?:\.\d*)?|\.\d+)\s*(?P<unit>mV|V)?\s*")
+READING = re.compile(r"(?P<digits>\d+(?:\.\d*)?|\.\d+)\s*(?P<unit>mV|V)?")
 #: Volts at an input are less than at an output that was measured by itself, by what the input draws: half-width of an
 #: even distribution (common practice, no source). A reading taken with the cable in place has none of it.
 LOADING_PERCENT = 0.5
@@ -64,7 +64,7 @@ def typed_reading(text: str) -> MeterReading:
     BenchSetupError
         If it is no number with a decimal point and a unit that is allowed.
     """
-    found = READING.fullmatch(text)
+    found = READING.fullmatch(text.strip())
     if not found or float(found["digits"]) == 0:
         raise BenchSetupError(f"found {text!r}; allowed: the meter's reading in volts RMS, as 0.7071 or 707.1 mV")
     scale = 1e-3 if found["unit"] == "mV" else 1.0

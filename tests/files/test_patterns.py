@@ -3,9 +3,13 @@
 import re
 
 import pytest
+from hostile.promise import bounded
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.bench.instrument_settings import ADDRESS
+from rig.calibration.volts import typed_reading
+from rig.files.errors import BenchSetupError
 from rig.files.patterns import LONGEST, compiled
 from rig.files.tables import Misfit
 
@@ -49,3 +53,17 @@ def test_whatever_is_let_through_ends(pattern: str, text: str) -> None:
 
 def test_a_digit_is_0_to_9() -> None:
     assert not compiled(r"BT-\d{4}").fullmatch("BT-٠٠٠١")
+
+
+#: So long that whoever goes back on his tracks from each of its characters needs minutes.
+LONG = 300_000
+
+
+def test_what_is_typed_is_read_in_one_pass_however_long_it_is() -> None:
+    with bounded():
+        assert not ADDRESS.fullmatch("A" * LONG)
+        assert not ADDRESS.fullmatch("A" + "::" * LONG)
+        with pytest.raises(BenchSetupError):
+            typed_reading(" " * LONG + "x")
+        with pytest.raises(BenchSetupError):
+            typed_reading("1" + " " * LONG + "x")
