@@ -183,6 +183,7 @@ def try_disks(random: Random, ground: Ground) -> None:
         free = _free(ground)
         with on_another_day(), scene(name), failing(ground.workspace) as count:
             kitproof(*words)
+        assert count(), f"{name} writes nothing, so no failing write of it can be tried"
         writes[name] = count(), max(free - _free(ground), 0)
         ground.mend()
         furnished(ground, name)

@@ -20,14 +20,16 @@ static char root[PATH_MAX];
 static long fails_at, count;
 static int error_number, only_once;
 
-/* Fail from the given change on, or at that one alone; at 0 only count. An empty folder: nothing is below it.
+/* Fail from the given change on, or at that one alone; at 0 only count. An empty folder: nothing is below it,
+   and what was counted stays.
    A negative number is a signal that ends the process there. */
 void failing_disk_set(const char *below, long at, int number, int once)
 {
     fails_at = at;
     error_number = number;
     only_once = once;
-    __atomic_store_n(&count, 0, __ATOMIC_SEQ_CST);
+    if (below[0])
+        __atomic_store_n(&count, 0, __ATOMIC_SEQ_CST);
     snprintf(root, sizeof root, "%s", below);
 }
 
