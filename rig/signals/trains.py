@@ -71,7 +71,7 @@ PULSES_WITHIN_REACH = 12.0
 #: Part of the trains of a peak that is detectable which are caught; our choice.
 CAUGHT = 0.99
 #: For pulses trials count so many times: their scores have a longer tail in noise (tests/benchmarks/good_units.py).
-PULSE_TRIALS = 5.0
+PULSE_TRIALS = 20.0
 #: Of a pulse's peak behind the matched filter so much counts: jitter, the steps of the search and the tracking high-
 #: pass cost the rest (counted) (our choice; tests/benchmarks/rub_and_buzz_detection.py).
 PULSE_LEFT = 0.8
