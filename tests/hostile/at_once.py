@@ -15,7 +15,7 @@ from hostile.promise import kitproof, recorded
 from rig.store.records import unfinished, unit_records
 
 #: So many are started at once.
-SIZES = (3, 8, 16)
+SIZES = (16, 8, 3)
 #: A unit that has no record yet.
 NEW = "SO-0150"
 #: Name -> what each of them calls; what they may replace of each other's is what a kill of one may.
