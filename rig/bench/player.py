@@ -233,6 +233,8 @@ class StreamPlayer:
     def _capture(self, played: _Scheduled, frames: int, meanwhile: Callable[[], None]) -> Capture:
         inputs, own = self._routing.roles, self._microphone
         start = self._first_frame(played, frames, meanwhile)
+        # The first capture of a stream tells the delay: it is kept as long as later looks at the same sweep will be.
+        frames = min(frames, self._frames(played.plan))
         samples = self._audio.read(start, frames)[list(self._routing.rows)]
         flags = self._audio.flags_between(played.start, max(played.start, start) + frames)
         if own:

@@ -177,5 +177,6 @@ def _rows_of(one: Capture, other: Capture) -> list[tuple[Samples, Samples]]:
     for role, a, b in zip(one.inputs, on_playing_clock(one).samples, on_playing_clock(other).samples, strict=True):
         first = max(heard_silence(each, role).start for each in (one, other))
         laid = two_clocks.laid_over(a, b).astype(np.float32) if role in moves else a
-        pairs.append((laid[first:], b[first:]))
+        last = min(laid.size, b.size)
+        pairs.append((laid[first:last], b[first:last]))
     return pairs

@@ -80,6 +80,12 @@ def test_a_driver_that_loses_nothing_gives_every_capture(steady):
     assert not any(capture_troubles(capture) for capture in steady)
 
 
+def test_the_first_look_of_a_stream_is_as_long_as_the_next_or_they_could_not_agree():
+    stream = player(JumpingStream(2**20, 0))
+    looks = [capture for _ in range(2) for capture in stream.play(REQUESTS[:1])]
+    assert looks[0].samples.shape == looks[1].samples.shape
+
+
 @pytest.mark.parametrize("sounding", [0, 1])
 @pytest.mark.parametrize("later", [-8192, -4096, -256, 256, 4096, 8192])
 def test_what_a_driver_drops_or_doubles_in_silence_spoils_the_capture_that_sounds_and_no_other(later, sounding, steady):

@@ -140,6 +140,14 @@ def test_a_contact_that_comes_and_goes_is_never_explained_away(odd: int) -> None
     assert choose(looks)[1] == INTERMITTENT
 
 
+@pytest.mark.parametrize(("gain", "trouble"), [(1.0, ""), (dropout(), INTERMITTENT)])
+def test_an_odd_look_of_another_length_is_compared_as_far_as_both_go(gain: np.ndarray | float, trouble: str) -> None:
+    """The first capture of a stream was once kept longer than the others."""
+    odd = look(1, gain=gain)
+    odd = replace(odd, samples=np.pad(odd.samples, ((0, 0), (0, 480))))
+    assert choose([odd, *(looks := (look(2), look(3)))]) == (looks, trouble)
+
+
 def test_looks_of_different_length_do_not_agree() -> None:
     whole = look(1)
     assert not agreed(whole, replace(whole, samples=whole.samples[:, :-1]))
