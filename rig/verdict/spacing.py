@@ -69,8 +69,13 @@ def _with_marks_of(silence: Sweep, request: Sweep) -> Sweep:
 
 
 def joined(before: Sweep, request: Sweep) -> Sweep:
-    """What comes right behind a sweep or silence of the same outputs, sharing its mark if they have the same."""
+    """What comes right behind a sweep or silence of the same outputs, sharing its mark if they have the same.
+
+    No sweep is joined to a sweep: its silence would be what the room still answers to the other.
+    """
     if before.spacing is None or request.spacing is None or before.channel != request.channel:
+        return request
+    if not (before.is_silence or request.is_silence):
         return request
     mine, its = (
         mark_band_hz(m.low_hz, m.high_hz) if (m := each.marks) else mark_band_hz(each.start_hz, each.stop_hz)

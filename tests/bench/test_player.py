@@ -168,6 +168,8 @@ def test_marks_of_other_outputs_or_of_another_level_are_not_shared():
     assert not joined(replace(silence, channel="right"), loud).spacing.joined
     assert not joined(silence, replace(loud, level_v=2.0)).spacing.joined
     assert not joined(silence, replace(loud, spacing=PLAYING)).spacing.joined
+    # Nor are those of two sweeps: what the room still answers to one is no silence of the other.
+    assert not joined(ping, replace(loud, level_v=ping.level_v, spacing=ping.spacing)).spacing.joined
     stream = JumpingStream(2**20, 0)
     louder = replace(silence, spacing=replace(silence.spacing, joined=True), marks=replace(silence.marks, level_v=0.7))
     captures = list(player(stream).play([ping, louder]))
