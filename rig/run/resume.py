@@ -15,9 +15,15 @@ from rig.bench.base import Bench, BenchEnds, Player, Then
 from rig.files.plain import json_bytes
 from rig.run.archive import ArchiveBench
 from rig.run.journal import Interrupted
+from rig.store.recordings import log_of
 from rig.values.captures import BEFORE_CUT, NOT_HOT, Calibration, Capture
 from rig.values.logs import Row
 from rig.values.requests import Programme, Request, Stage, Sweep
+from rig.values.run import Run
+from rig.verdict.examine import capture_troubles
+
+#: Said of the log of a programme that was cut off, where the run did not come to it again.
+NOT_TAKEN_UP = "the programme was interrupted and not taken up again"
 
 
 class ResumedBench:
@@ -77,20 +83,24 @@ class ResumedPlayer:
         Raises
         ------
         BenchEnds
-            When the run is only to be closed and more is asked than there is; or when the bench is not as it was.
+            When the run is only to be closed and more is asked than there is; when more is asked of a place that was
+            done than there is; or when the bench is not as it was.
         """
-        archive = self._bench.archive
-        if self._player and self._bench.is_at_cut and requests[0].stage != "soak":
+        archive, is_soak = self._bench.archive, requests[0].stage == "soak"
+        if self._player and self._bench.is_at_cut and not is_soak:
             for request in requests:
                 while archive.holds(request):
                     (capture,) = archive.play([request])
-                    yield replace(capture, flags=tuple(dict.fromkeys((*capture.flags, BEFORE_CUT))))
+                    yield _before_cut(capture)
         for is_held, some in groupby(requests, archive.holds):
             if is_held:
                 for request in some:
                     yield from self._stored(request)
             elif self._player is None:
                 raise self._bench.closing
+            elif not (self._bench.is_at_cut or is_soak):
+                # The microphone or the clips are elsewhere by now: whatever sounded would be taken for that place's.
+                raise BenchEnds("a place that was done before the interruption lacks a capture: measure the unit anew")
             else:
                 yield from self._live(self._player, list(some))
 
@@ -139,6 +149,21 @@ class ResumedPlayer:
                 yield replace(row, seconds=row.seconds + gaps_s)
         finally:
             live.close()
+
+
+def with_left_over(run: Run, bench: ResumedBench) -> Run:
+    """A resumed run with what is on the disk that it did not come to again: it counts for nothing, and is not lost."""
+    there = {id(one.samples) for one, _ in run.captures}
+    left = [_before_cut(one) for one in bench.before.captures if id(one.samples) not in there]
+    captures = [(one, capture_troubles(one)) for one in left]
+    again = {log.request for log, _ in run.logs}
+    rows_of = {programme: rows for programme, rows in bench.before.logs.items() if rows and programme not in again}
+    logs = [(log_of(programme, rows), (NOT_TAKEN_UP,)) for programme, rows in rows_of.items()]
+    return replace(run, captures=(*captures, *run.captures), logs=(*run.logs, *logs))
+
+
+def _before_cut(capture: Capture) -> Capture:
+    return replace(capture, flags=tuple(dict.fromkeys((*capture.flags, BEFORE_CUT))))
 
 
 def gap_s(rows: Sequence[Row]) -> float:

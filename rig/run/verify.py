@@ -20,7 +20,7 @@ from rig.files.errors import BenchError, RecordError
 from rig.run import sequencer
 from rig.run.interrupts import Interrupts, interrupts
 from rig.run.journal import Interrupted, Journal
-from rig.run.resume import ResumedBench
+from rig.run.resume import ResumedBench, with_left_over
 from rig.run.schedule import Schedule, plan, with_codes
 from rig.run.walk import Confirm
 from rig.store import records
@@ -186,6 +186,7 @@ def resume(
     with interrupts() as ctrl_c:
         journal = Journal(before.folder, work.kit, before.serial, before.about, before)
         run = _walk(_coded(work, before.serial, before.folder), bench, ask, view, journal, ctrl_c)
+        run = with_left_over(run, bench)
         about = _with_others(before.about, before.folder.parent, others)
         about = replace(about, resumed_at=now(), bench=bench.describe(), bench_name=name)
         return run, records.save(before.folder, work.kit, before.serial, run, about, journal.files)

@@ -15,6 +15,7 @@ from rig.run import journal
 from rig.run.journal import Interrupted
 from rig.run.rejudging import judge_again
 from rig.run.resume import ResumedBench, ResumedPlayer
+from rig.run.sequencer import STOPPED
 from rig.run.verify import Job, job, resume, verify
 from rig.simulated.bench import SimulatedBench
 from rig.store.records import damages
@@ -126,6 +127,31 @@ def test_a_run_that_is_cut_off_before_any_soak_goes_on_at_the_place_where_it_was
     for name, content in kept.items():
         assert (record.folder / "captures" / name).read_bytes() == content
     assert judge_again(work, record).outcome == "pass"
+
+
+def test_a_run_whose_person_does_not_go_on_keeps_all_its_captures(workspace: Path) -> None:
+    kept, (folder,) = stored(workspace), journal.interrupted(workspace)
+    work, before = job(workspace, "shelf-one", "quick"), journal.load(folder)
+    run, record = resume(work, before, bench_of(workspace, work), lambda words: False, lambda event: None)
+    assert (run.outcome, run.stopped) == ("void", STOPPED)
+    assert {Path(entry.file).name for entry in record.captures} == set(kept)
+    assert all(BEFORE_CUT in entry.flags for entry in record.captures if entry.request.stage == "playing")
+    assert damages(record) == []
+    again = judge_again(work, record).results
+    assert [(one.outcome, one.reason) for one in again] == [(one.outcome, one.reason) for one in run.results]
+
+
+def test_nothing_is_played_for_a_place_that_was_left_before_the_interruption(workspace: Path) -> None:
+    """The microphone is elsewhere by then; whatever wants another capture there, its check is not proved."""
+    work, (folder,) = job(workspace, "shelf-one", "quick"), journal.interrupted(workspace)
+    before = journal.load(folder)
+    missing = next(n for n, one in enumerate(before.captures) if one.request.stage == "leads")
+    rest = [tuple(one for n, one in enumerate(all_) if n != missing) for all_ in (before.captures, before.files)]
+    before = replace(before, captures=rest[0], files=rest[1])
+    run, _ = resume(work, before, bench_of(workspace, work), lambda words: True, lambda event: None)
+    assert run.outcome == "void"
+    assert "a place that was done before the interruption lacks a capture" in run.stopped
+    assert {id(one.samples) for one, _ in run.captures} == {id(one.samples) for one in before.captures}
 
 
 def test_a_run_that_is_only_closed_keeps_all_its_captures(workspace: Path) -> None:
