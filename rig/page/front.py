@@ -5,7 +5,9 @@ What is loaded here is loaded before the page is there: no check, and nothing th
 
 import traceback
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -68,3 +70,11 @@ def error_told(error: BaseException) -> str:
         return str(error)
     traceback.print_exception(error)
     return f"{unforeseen(error)}. Nothing sounds, and the page goes on."
+
+
+def load_early() -> None:
+    """Load what a run and its history need while nobody waits for it; what cannot be is told where it is needed."""
+    with suppress(Exception):
+        for name in ("rig.page.unit_run", "rig.store.selection", "rig.page.bench_tasks"):
+            import_module(name)
+        import_module("rig.run.verify").load_what_computes()

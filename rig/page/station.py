@@ -8,10 +8,9 @@ say it puts into a queue, which a thread of its own empties, and what it waits f
 import threading
 import time
 from collections.abc import Callable
-from contextlib import AbstractContextManager, suppress
+from contextlib import AbstractContextManager
 from dataclasses import replace
 from functools import partial
-from importlib import import_module
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -19,7 +18,7 @@ from rig.bench.listening import Listener
 from rig.bench.settings import BenchSettings, bench_name, bench_settings
 from rig.design.kit import Kit, kit_names, load_kit
 from rig.files.errors import BenchSetupError, KitproofError, TableError
-from rig.page.front import Front, Place, error_told
+from rig.page.front import Front, Place, error_told, load_early
 from rig.page.live_levels import Levels
 from rig.page.reading import past_of
 from rig.page.scans import ACTION_WORDS, Scan, read_scan, refuse_codes_as_serials
@@ -68,10 +67,10 @@ class Station:
         self._view = View()
         self._lock = threading.RLock()
         #: From the main thread: what is to be done to the view. To it: what it does next; numbers of questions that
-        #: were answered, and what was typed.
+        #: were answered, and what was typed, or orders that were stopped.
         self._changes: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._orders: SimpleQueue[Order] = SimpleQueue()
-        self._answers: SimpleQueue[tuple[int, str]] = SimpleQueue()
+        self._answers: SimpleQueue[tuple[int, str] | Order] = SimpleQueue()
         #: The order that was given last and neither ended nor stopped since; the one that the main thread is at, which
         #: is the one before while its record is written; and that of the task that was chosen.
         self._begun: Order | None = None
@@ -244,7 +243,8 @@ class Station:
 
     def _order(self, view: View) -> Order | None:
         if view.unit is None:
-            return self._task
+            # The same task once more is another order: what was said of the one before is nothing to it.
+            return partial(self._task) if self._task else None
         from rig.page.unit_run import measure
 
         unit, place = view.unit, self.place
@@ -315,13 +315,15 @@ class Station:
                 return
             self._is_stopping, self._stopped_s = True, now_s
         interrupt(self._main)
+        # It is lost where it strikes in a callback of the interpreter, and wakes nobody who was just about to wait.
+        self._answers.put(order)
 
     # The main thread.
 
     def serve(self) -> None:
         """Do one thing after the other as they are chosen, in the main thread; Ctrl-C between two ends it."""
         self._main = threading.get_ident()
-        threading.Thread(target=_load_early, daemon=True).start()
+        threading.Thread(target=load_early, daemon=True).start()
         front = Front(self._confirm, self._ask_for, self._change, self._close)
         while True:
             is_stopped = False
@@ -378,10 +380,11 @@ class Station:
         self._question += 1
         number = self._question
         self._changes.put(lambda: self._put(text, number, is_typed))
-        # The answer to a question whose run was stopped meanwhile is none to this one.
-        while (answer := self._answers.get())[0] != number:
-            pass
-        return answer[1]
+        while (answer := self._answers.get()) is not self._running:
+            # The answer to a question whose run was stopped meanwhile is none to this one.
+            if isinstance(answer, tuple) and answer[0] == number:
+                return answer[1]
+        raise KeyboardInterrupt
 
     def _put(self, text: str, number: int, is_typed: bool) -> None:
         self._asked_s = time.monotonic()
@@ -431,11 +434,3 @@ class Station:
         if view.task:
             return f"{view.task.title} is under way"
         return f"{view.unit.serial if view.unit else 'a unit'} is measured"
-
-
-def _load_early() -> None:
-    """Load what a run and its history need while nobody waits for it; what cannot be is told where it is needed."""
-    with suppress(Exception):
-        for name in ("rig.page.unit_run", "rig.store.selection", "rig.page.bench_tasks"):
-            import_module(name)
-        import_module("rig.run.verify").load_what_computes()

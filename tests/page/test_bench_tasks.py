@@ -18,6 +18,7 @@ from rig.page.bench_tasks import asked_for, bench_report
 from rig.page.front import Front
 from rig.page.station import Station
 from rig.run import bench_jobs, opening
+from rig.run.interrupts import interrupt
 
 sys.path.append(str(Path(__file__).parents[1] / "bench"))
 sys.path.append(str(Path(__file__).parents[1] / "commands"))
@@ -94,6 +95,31 @@ def test_a_stop_while_a_tone_is_held_ends_it_and_nothing_is_put_down(station: St
 
     served(station, act)
     assert stored(station.workspace, "test bench") == []
+
+
+def test_a_task_that_was_stopped_is_done_when_it_is_begun_once_more(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupt_and_wait(thread: int) -> None:
+        interrupt(thread)
+        while station._running:
+            time.sleep(0.01)
+
+    monkeypatch.setattr("rig.page.station.interrupt", interrupt_and_wait)
+    station.choose_task(WINDOW, OUTPUT)
+    station.go(WINDOW, 0)
+
+    def act() -> None:
+        first = asking(station)
+        station.stop()
+        until(station, "chosen")
+        station.go(WINDOW, 0)
+        answered(station, second := asking(station, first))
+        asking(station, second)
+        station.stop()
+        until(station, "chosen")
+
+    served(station, act)
 
 
 def test_an_order_that_is_stopped_before_it_begins_never_does(

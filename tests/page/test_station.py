@@ -210,6 +210,23 @@ def test_only_one_window_answers_and_any_may_stop(workspace: Path) -> None:
     served(station, act)
 
 
+def test_a_stop_ends_a_question_where_its_interrupt_is_lost(workspace: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As one is that strikes in a callback of the interpreter, or just before the wait for the answer."""
+    monkeypatch.setattr("rig.page.station.interrupt", lambda thread: None)
+    station = with_windows(workspace)
+    station.scan("BT-0016", WINDOW, 0)
+    station.go(WINDOW, 0)
+
+    def act() -> None:
+        until(station, "asking")
+        station.stop()
+        result = until(station, "done").result
+        assert result
+        assert result.outcome == "void"
+
+    served(station, act)
+
+
 def test_a_window_that_closes_hands_on_and_stops_nothing(workspace: Path) -> None:
     station = Station(workspace)
 
