@@ -190,11 +190,14 @@ def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, stored:
 def _closed(record: Record, folder: Path) -> Record:
     """Put a record in its place, as the next of its bench's chain; with its link in it."""
     home = folder.parent
+    # Captures take a slow disk long, for which no other bench is to wait.
+    _sync(folder)
     with next_link(home.parent.parent, record.bench_name) as (link, put_down):
         record = replace(record, link=link)
         content = json_bytes(document_of(record))
         (folder / "run.json").write_bytes(content)
-        _sync(folder)
+        sync(folder / "run.json")
+        sync(folder)
         put_down(f"{home.parent.name}/{home.name}/{record.run}/run.json", content)
         put_in_place(folder, record.folder)
     # Until then a run can be taken up again by these, should the disk be full or the process be killed.

@@ -14,9 +14,11 @@ from simulated_runs import simulated
 from rig.design.kit import kit_files, kit_sha256, load_kit
 from rig.design.limits import Limit
 from rig.files.errors import RecordError
+from rig.files.locks import locked
 from rig.run.rejudging import judge_again
 from rig.run.verify import Job, job, verify
 from rig.store import records
+from rig.store.bench_chain import FOLDER, order_of
 from rig.store.run_json import Previous, Record
 from rig.values.run import Run
 
@@ -168,6 +170,27 @@ def test_a_crash_while_writing_leaves_no_record(
         verify(tmp_path, work, "BT-0001", bench, lambda words: False, lambda event: None)
     assert records.all_records(tmp_path) == ([], [])
     assert len(records.unfinished(tmp_path)) == 1
+
+
+def test_no_other_bench_waits_while_a_slow_disk_takes_what_was_captured(
+    tmp_path: Path, workspace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shutil.copytree(workspace / "limits", tmp_path / "limits")
+    while_others_wait, usual = set(), records.sync
+
+    def slow(path: Path) -> None:
+        try:
+            locked(tmp_path / "results" / FOLDER / "lock").close()
+        except BlockingIOError:
+            while_others_wait.add(path.name)
+        usual(path)
+
+    order_of(tmp_path / "results", "any")
+    monkeypatch.setattr(records, "sync", slow)
+    bench = simulated(tmp_path, "booth-two", "BT-0001")
+    _, record = verify(tmp_path, job(tmp_path, "booth-two"), "BT-0001", bench, lambda words: False, lambda event: None)
+    assert record.link
+    assert while_others_wait == {"run.json", f"{records.UNFINISHED}{record.run}"}
 
 
 @pytest.mark.parametrize(
