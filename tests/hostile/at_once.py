@@ -10,14 +10,12 @@ from pathlib import Path
 from random import Random
 
 from hostile.ground import KIT, OF_TODAY, Ground
-from hostile.kills import REPLACED, hold_ground
+from hostile.kills import NEW, REPLACED, fall_silent, hold_ground
 from hostile.promise import kitproof, recorded
 from rig.store.records import unfinished, unit_records
 
 #: So many are started at once.
 SIZES = (16, 8, 3)
-#: A unit that has no record yet.
-NEW = "SO-0150"
 #: Name -> what each of them calls; what they may replace of each other's is what a kill of one may.
 TOGETHER: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "verify": (("verify", KIT, NEW, "--plan", "bare", "--json"),),
@@ -60,6 +58,8 @@ def try_at_once(random: Random, ground: Ground) -> None:
     for process in stayed:
         process.kill()
     assert not stayed, f"{told}: {len(stayed)} never end"
+    broken = [process.exitcode for process in started if process not in doomed and process.exitcode]
+    assert not broken, f"{told}: ended with {broken}"
     said = {int(path.stem): path.read_text(encoding="utf-8") for path in ground.outside.glob("*.said")}
     # Who was stopped before anything had begun has no document to print.
     bad = [words for n, words in said.items() if started[n] not in doomed or "Traceback" in words]
@@ -86,9 +86,7 @@ def _started(ground: Ground, number: int, words: tuple[str, ...]) -> ForkProcess
 def _member(ground: Ground, number: int, words: tuple[str, ...]) -> None:
     signal.signal(signal.SIGINT, signal.default_int_handler)
     os.chdir(ground.workspace)
-    nowhere = os.open(os.devnull, os.O_RDWR)
-    for handle in (1, 2):
-        os.dup2(nowhere, handle)
+    fall_silent()
     try:
         done = kitproof(*words, "--workspace", str(ground.workspace))
         told = "" if done.status in (0, 2) or AGAIN in done.err else str(done)

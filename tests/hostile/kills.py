@@ -188,13 +188,18 @@ def run_killed(
 def _command(name: str, words: list[str], around: AbstractContextManager[object]) -> None:
     os.setpgid(0, 0)
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    nowhere = os.open(os.devnull, os.O_RDWR)
-    for handle in (1, 2):
-        os.dup2(nowhere, handle)
+    fall_silent()
     sys.argv = ["kitproof", *words]
     sys.stdout = sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 (until the process ends)
     with on_another_day(), scene(name), around:
         cli.main()
+
+
+def fall_silent() -> None:
+    """Let what this process, one of a try, and all that it starts print lead nowhere."""
+    nowhere = os.open(os.devnull, os.O_RDWR)
+    for handle in (1, 2):
+        os.dup2(nowhere, handle)
 
 
 @contextmanager

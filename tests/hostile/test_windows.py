@@ -139,19 +139,19 @@ def test_who_waits_for_a_lock_has_it_as_soon_as_its_holder_lets_go(tmp_path: Pat
 
 
 def test_a_folder_that_cannot_be_synced_costs_no_record(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    usual = os.fsync
+
     def refusing(number: int) -> Callable[[int], None]:
-        def sync(handle: int, usual: Callable[[int], None] = os.fsync) -> None:
+        def sync(handle: int) -> None:
             if Path(f"/proc/self/fd/{handle}").resolve().is_dir():
                 raise OSError(number, os.strerror(number))
             usual(handle)
 
         return sync
 
-    usual = os.fsync
     monkeypatch.setattr(os, "fsync", refusing(errno.EINVAL))
     disk.write(archive / "one", "1")
     disk.sync(archive)
-    monkeypatch.setattr(os, "fsync", usual)
     monkeypatch.setattr(os, "fsync", refusing(errno.EIO))
     with pytest.raises(OSError, match="Input/output"):
         disk.sync(archive)

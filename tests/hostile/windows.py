@@ -6,7 +6,9 @@ and spaces at an end are dropped in silence; a path has at most 259 characters. 
 has it open for a moment.
 """
 
+import builtins
 import errno
+import io
 import os
 import re
 from collections.abc import Callable, Iterator
@@ -76,9 +78,6 @@ def windows(root: Path, drive: str = "C:\\Users\\somebody\\kitproof", scanned: i
             return usual(path, *rest, **named)
 
         return make
-
-    import builtins
-    import io
 
     opened = making(io.open)
     with ExitStack() as stack:
