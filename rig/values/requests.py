@@ -72,6 +72,11 @@ class Sweep:
         """Peak of a stimulus of peak 1, at the place where `level_v` holds."""
         return math.sqrt(2) * (self.marks.level_v if self.marks else self.level_v)
 
+    @property
+    def limits_hz(self) -> tuple[float, float]:
+        """Lowest and highest frequency of what sounds: of the sweep, or of the marks about a silence."""
+        return (self.marks.low_hz, self.marks.high_hz) if self.marks else (self.start_hz, self.stop_hz)
+
     def layout(self, sample_rate_hz: float) -> "Layout":
         """How it is laid out in time.
 
@@ -82,9 +87,8 @@ class Sweep:
         """
         from rig.signals.stimulus import layout
 
-        low_hz, high_hz = (self.marks.low_hz, self.marks.high_hz) if self.marks else (self.start_hz, self.stop_hz)
         has_sweep = self.marks is None
-        return layout(low_hz, high_hz, self.seconds, sample_rate_hz, has_sweep, self.code, spacing=self.spacing)
+        return layout(*self.limits_hz, self.seconds, sample_rate_hz, has_sweep, self.code, spacing=self.spacing)
 
     @property
     def alone(self) -> "Sweep":

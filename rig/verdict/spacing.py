@@ -77,12 +77,9 @@ def joined(before: Sweep, request: Sweep) -> Sweep:
         return request
     if not (before.is_silence or request.is_silence):
         return request
-    mine, its = (
-        mark_band_hz(m.low_hz, m.high_hz) if (m := each.marks) else mark_band_hz(each.start_hz, each.stop_hz)
-        for each in (request, before)
-    )
+    is_same = mark_band_hz(*request.limits_hz) == mark_band_hz(*before.limits_hz)
     peak_v, its_peak_v = request.peak_v * request.spacing.mark_peak, before.peak_v * before.spacing.mark_peak
-    is_same = mine == its and math.isclose(peak_v, its_peak_v, rel_tol=1e-6)
+    is_same = is_same and math.isclose(peak_v, its_peak_v, rel_tol=1e-6)
     return replace(request, spacing=replace(request.spacing, joined=is_same))
 
 
