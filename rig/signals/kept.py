@@ -13,6 +13,9 @@ from numpy.typing import NDArray
 Arguments = ParamSpec("Arguments")
 Result = TypeVar("Result")
 
+#: Powers of two, and these parts of them, are lengths of transforms; numerical.
+LENGTH_PARTS = (9 / 16, 3 / 4)
+
 
 class _ByValue:
     """An array as a key: equal to another of the same type, shape and values, and no longer tied to the caller's."""
@@ -28,10 +31,6 @@ class _ByValue:
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, _ByValue) and self._key == other._key
-
-
-#: Powers of two, and these parts of them, are lengths of transforms; numerical.
-LENGTH_PARTS = (9 / 16, 3 / 4)
 
 
 def planned_length(frames: int) -> int:

@@ -207,7 +207,6 @@ def root_uncertainty(square: float, u_square: float) -> float:
 
 
 @kept_by_value(64)
-@kept_by_value(64)
 def of_few_values(width_hz: ArrayLike, silence_s: float) -> Array:
     """Factor on a part from noise whose level was told from so few values that it is not known well itself.
 
