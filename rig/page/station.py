@@ -24,7 +24,7 @@ from rig.page.reading import past_of
 from rig.page.scans import ACTION_WORDS, Scan, read_scan, refuse_codes_as_serials
 from rig.page.view import Unit, View, asked
 from rig.report.languages import ENGLISH
-from rig.run.interrupts import interrupt
+from rig.run.interrupts import awaited, interrupt
 from rig.store.rework_notes import note
 
 #: What the main thread does next, with the windows as its person.
@@ -315,7 +315,7 @@ class Station:
                 return
             self._is_stopping, self._stopped_s = True, now_s
         interrupt(self._main)
-        # It is lost where it strikes in a callback of the interpreter, and wakes nobody who was just about to wait.
+        # It is lost where it strikes in a callback of the interpreter.
         self._answers.put(order)
 
     # The main thread.
@@ -328,7 +328,7 @@ class Station:
         while True:
             is_stopped = False
             try:
-                self._do(front, self._orders.get())
+                self._do(front, awaited(self._orders))
             except KeyboardInterrupt:
                 # One from outside (`kitproof stop`, Ctrl-C) ends what is under way; where nothing can sound, the page.
                 is_own = self._is_stopping and time.monotonic() - self._stopped_s < STOPS_S
@@ -380,7 +380,7 @@ class Station:
         self._question += 1
         number = self._question
         self._changes.put(lambda: self._put(text, number, is_typed))
-        while (answer := self._answers.get()) is not self._running:
+        while (answer := awaited(self._answers)) is not self._running:
             # The answer to a question whose run was stopped meanwhile is none to this one.
             if isinstance(answer, tuple) and answer[0] == number:
                 return answer[1]

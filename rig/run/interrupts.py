@@ -3,8 +3,14 @@
 import signal
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from queue import Empty, SimpleQueue
 from types import FrameType
+from typing import TypeVar
+
+Given = TypeVar("Given")
+#: An interrupt that wakes nobody is seen so much later; our choice.
+LOOKS_S = 0.1
 
 
 class Interrupts:
@@ -63,3 +69,13 @@ def interrupt(thread: int) -> None:
         import _thread
 
         _thread.interrupt_main()
+
+
+def awaited(queue: "SimpleQueue[Given]") -> Given:
+    """What comes next, waited for in the main thread, where an interrupt ends the wait.
+
+    One that strikes when the interpreter has looked for signals, and does not wait yet, ends no wait: so it looks anew.
+    """
+    while True:
+        with suppress(Empty):
+            return queue.get(timeout=LOOKS_S)

@@ -211,7 +211,7 @@ def test_only_one_window_answers_and_any_may_stop(workspace: Path) -> None:
 
 
 def test_a_stop_ends_a_question_where_its_interrupt_is_lost(workspace: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """As one is that strikes in a callback of the interpreter, or just before the wait for the answer."""
+    """As one is that strikes in a callback of the interpreter."""
     monkeypatch.setattr("rig.page.station.interrupt", lambda thread: None)
     station = with_windows(workspace)
     station.scan("BT-0016", WINDOW, 0)

@@ -4,8 +4,10 @@ import os
 import shutil
 import signal
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
+from queue import SimpleQueue
 from types import FrameType
 
 import numpy as np
@@ -13,7 +15,7 @@ import pytest
 from simulated_runs import simulated
 
 from rig.files.plain import json_bytes
-from rig.run.interrupts import Interrupts
+from rig.run.interrupts import Interrupts, awaited
 from rig.run.schedule import plan
 from rig.run.verify import Job, job, verify
 from rig.store import records
@@ -151,3 +153,30 @@ def test_an_interrupt_that_came_early_ends_the_run_as_it_begins() -> None:
     with pytest.raises(KeyboardInterrupt), own.may_end():
         pass
     own.on_signal(signal.SIGINT, None)
+
+
+def test_an_interrupt_that_strikes_just_before_a_wait_ends_it() -> None:
+    late = []
+
+    class Asleep(SimpleQueue[int]):
+        """Begins to wait as a signal comes, and is not woken by it."""
+
+        def get(self, block: bool = True, timeout: float | None = None) -> int:
+            signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+            try:
+                interrupt()
+                return super().get(block, timeout)
+            finally:
+                signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+
+    def help_out() -> None:
+        late.append(1)
+        queue.put(1)
+
+    queue = Asleep()
+    helper = threading.Timer(20.0, help_out)
+    helper.start()
+    with pytest.raises(KeyboardInterrupt):
+        awaited(queue)
+    helper.cancel()
+    assert not late
