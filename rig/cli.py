@@ -1,5 +1,6 @@
 """The commands of kitproof."""
 
+import signal
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -217,6 +218,9 @@ def _refuse_undecoded(arguments: Sequence[str]) -> None:
 def main() -> None:
     """Run a command and leave with its exit status: 0 pass, 1 fail, 2 void, 3 usage, 4 the bench could not do it."""
     steady_streams()
+    # A script that starts a command in the background has its Ctrl-C ignored, and with it every stop of what sounds.
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
         _refuse_undecoded(sys.argv[1:])
         status = app(standalone_mode=False)

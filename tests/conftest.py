@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 import sys
 from pathlib import Path
 
@@ -19,6 +20,8 @@ from rig.values.run import Run
 # What is compiled is kept, or each of the many processes that tests start compiles everything anew: 2 s for scipy.
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+# Where a script starts the tests in the background Ctrl-C is ignored, and no stop would end anything.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 # How long an example takes says something about the machine only.
 hypothesis.settings.register_profile("house", deadline=None)
 hypothesis.settings.load_profile("house")

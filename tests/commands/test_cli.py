@@ -2,6 +2,7 @@
 
 import json
 import shutil
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -28,6 +29,15 @@ def folder(tmp_path: Path, workspace: Path, monkeypatch: pytest.MonkeyPatch) -> 
     shutil.copytree(workspace / "limits", tmp_path / "limits")
     monkeypatch.chdir(tmp_path)
     return tmp_path
+
+
+def test_a_command_that_a_script_starts_in_the_background_can_be_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        monkeypatch.setattr(cli, "app", lambda **_: signal.raise_signal(signal.SIGINT))
+        assert kitproof(monkeypatch, "verify") == 2
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def test_verify_results_show_and_rejudge_agree(

@@ -84,7 +84,6 @@ def _started(ground: Ground, number: int, words: tuple[str, ...]) -> ForkProcess
 
 
 def _member(ground: Ground, number: int, words: tuple[str, ...]) -> None:
-    signal.signal(signal.SIGINT, signal.default_int_handler)
     os.chdir(ground.workspace)
     fall_silent()
     try:

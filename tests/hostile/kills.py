@@ -187,7 +187,6 @@ def run_killed(
 
 def _command(name: str, words: list[str], around: AbstractContextManager[object]) -> None:
     os.setpgid(0, 0)
-    signal.signal(signal.SIGINT, signal.default_int_handler)
     fall_silent()
     sys.argv = ["kitproof", *words]
     sys.stdout = sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 (until the process ends)

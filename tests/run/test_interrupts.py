@@ -5,7 +5,6 @@ import shutil
 import signal
 import sys
 import threading
-from collections.abc import Iterator
 from pathlib import Path
 from queue import SimpleQueue
 from types import FrameType
@@ -35,14 +34,6 @@ JUDGING = (
     "checks.leads",
 )
 STOPPED = "stopped by the person at the bench"
-
-
-@pytest.fixture(autouse=True)
-def listening() -> Iterator[None]:
-    """Ctrl-C is not ignored, as it is where a shell starts the tests in the background."""
-    before = signal.signal(signal.SIGINT, signal.default_int_handler)
-    yield
-    signal.signal(signal.SIGINT, before)
 
 
 @pytest.fixture(scope="module")
