@@ -80,6 +80,12 @@ def test_a_driver_that_loses_nothing_gives_every_capture(steady):
     assert not any(capture_troubles(capture) for capture in steady)
 
 
+def test_the_next_stimulus_begins_in_the_frame_after_the_last_one():
+    stream = JumpingStream(2**20, 0)
+    captures = list(player(stream).play(REQUESTS))
+    assert stream.written == round(0.4 * RATE_HZ) + sum(capture.layout.frames for capture in captures)
+
+
 def test_the_first_look_of_a_stream_is_as_long_as_the_next_or_they_could_not_agree():
     stream = player(JumpingStream(2**20, 0))
     looks = [capture for _ in range(2) for capture in stream.play(REQUESTS[:1])]

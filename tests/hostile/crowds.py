@@ -6,6 +6,7 @@ No sound is started, doubled or prolonged by any of them: what was captured is w
 import logging
 import socket
 import threading
+import time
 from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
@@ -132,6 +133,7 @@ def _judge(station: Station) -> None:
             number = view.question.number
             answered(station, number)
         assert view.phase != "chosen" or not view.notice, view
+        time.sleep(0.01)
 
 
 def _come(random: Random, port: int) -> socket.socket:

@@ -14,6 +14,7 @@ from typing import Any
 from unittest import mock
 
 import numpy as np
+import pytest
 from convolving_unit import Convolver
 
 from hostile.virtual_time import Clock, Killed, Process, processes
@@ -247,8 +248,9 @@ def plugged_in(unit: Callable[[Block], Block]) -> Iterator[Card]:
             stream.left_by(threading.get_ident())
 
     of_sound, now = processes(clock, left, started), clock.module()
-    with ExitStack() as stack:
-        stack.enter_context(mock.patch.dict(sys.modules, sounddevice=card.library()))
+    with ExitStack() as stack, pytest.MonkeyPatch.context() as patch:
+        # This one alone: a patch of the whole would forget what is loaded meanwhile, which would then be loaded twice.
+        patch.setitem(sys.modules, "sounddevice", card.library())
         stack.enter_context(mock.patch.object(sound_process, "ignore_interrupt"))
         for module in (worker, soundcard):
             stack.enter_context(mock.patch.object(module, "multiprocessing", of_sound))
