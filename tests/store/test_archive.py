@@ -73,7 +73,7 @@ def test_a_stored_record_is_undamaged_and_judged_as_before(folder: Path) -> None
                 # The edge of a harmonic is known now: in its lowest octave it is read by up to 0.2 dB more nearly.
                 assert value == pytest.approx(reading.value, abs=0.2)
                 continue
-            # The noise before a stimulus is read where it was heard now, which is another stretch of the silence: its level
+            # The noise before a stimulus is read where it was heard now, another stretch of the silence: its level
             # scatters, and so, far less, does what is read with it taken off.
             off = {"ping over noise": 2.0, "ping level": 1e-3, "band level": 1e-3}.get(reading.quantity)
             if off is not None:
