@@ -40,14 +40,16 @@ def trial(name: str) -> Callable[[Random, Any], None]:
     return found
 
 
-def failures(name: str, ground: Any, count: int, seed: int) -> Iterator[tuple[int, str]]:
-    """Try so many times, each from a seed of its own, on a ground that is whole; the seeds that fail, and why."""
+def tries(name: str, ground: Any, count: int, seed: int) -> Iterator[tuple[int, str]]:
+    """Try so many times, each from a seed of its own, on a ground that is whole; each seed, and why it fails, or ""."""
     attempt = trial(name)
     for each in range(seed, seed + count):
+        words = ""
         try:
             attempt(Random(each), ground)
         except AssertionError as error:
-            yield each, str(error) or type(error).__name__
+            words = str(error) or type(error).__name__
+        yield each, words
         ground.mend()
 
 
@@ -59,6 +61,7 @@ def main() -> None:
     parser.add_argument("trial", choices=TRIALS)
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--minutes", type=float, default=float("inf"), help="begin no try after so many")
     asked = parser.parse_args()
     ends: Counter[str] = Counter()
     # One that was begun in the background ignores Ctrl-C, and so would all that it tries.
@@ -67,17 +70,22 @@ def main() -> None:
     getattr(import_module(TRIALS[asked.trial][0]), "begin", lambda: None)()
     with tempfile.TemporaryDirectory(prefix="hostile-") as folder:
         ground = Ground(Path(folder))
-        began_s = time.process_time()
-        for seed, words in failures(asked.trial, ground, asked.count, asked.seed):
-            print(f"--seed {seed} --count 1:\n{words}\n", flush=True)
-            ends[words.splitlines()[-1][:120]] += 1
+        began_s, ends_s = time.process_time(), time.monotonic() + 60.0 * asked.minutes
+        tried = 0
+        for seed, words in tries(asked.trial, ground, asked.count, asked.seed):
+            tried += 1
+            if words:
+                print(f"--seed {seed} --count 1:\n{words}\n", flush=True)
+                ends[words.splitlines()[-1][:120]] += 1
+            if time.monotonic() > ends_s:
+                break
         took_s = time.process_time() - began_s
     for end, times in ends.most_common():
         print(f"{times:5d}  {end}")
     # Some say what they did to whom.
     done: Counter[object] = getattr(import_module(TRIALS[asked.trial][0]), "counts", Counter())
     print("; ".join(f"{what}: {times}" for what, times in sorted(done.items(), key=str)))
-    print(f"{asked.trial}: {asked.count} tries, {ends.total()} failed, {took_s:.0f} s of processor time")
+    print(f"{asked.trial}: {tried} tries, {ends.total()} failed, {took_s:.0f} s of processor time")
     sys.exit(bool(ends))
 
 
