@@ -159,8 +159,10 @@ def read_bytes(path: Path) -> bytes:
     Raises
     ------
     OSError
-        If it is not there, is no plain file (a pipe, a device, a folder), or cannot be read.
+        If it is not there, is no plain file (a pipe, a device, a folder), has no name of one, or cannot be read.
     """
+    if "\0" in str(path):
+        raise FileNotFoundError(errno.ENOENT, "no file has a zero byte in its name", str(path))
     handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
     with os.fdopen(handle, "rb") as file:
         if not stat.S_ISREG(os.fstat(handle).st_mode):

@@ -193,9 +193,11 @@ def _alone(results: Path) -> Iterator[None]:
 
 
 def _order_file(results: Path, bench: str) -> Path:
-    known = (path for path in orders(results) if bench_of(path) == bench)
-    if found := next(known, None):
-        return found
+    for known in orders(results):
+        # What cannot be read, such as a folder of that name, is no chain to go on with; `missing_files` names it.
+        with suppress(OSError):
+            if bench_of(known) == bench:
+                return known
     path = results / FOLDER / f"{slug(bench)}-{secrets.token_hex(4)}.order"
     _write(path, f"{SCHEMA}\t{bench}\n")
     return path

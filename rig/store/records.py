@@ -20,7 +20,7 @@ from rig.files.errors import RecordError
 from rig.files.patterns import LONGEST
 from rig.files.plain import json_bytes, restored, schema_checked, table
 from rig.store.archived import accounted_for, words_of
-from rig.store.bench_chain import next_link, slug, stated_sha256
+from rig.store.bench_chain import next_link, order_of, slug, stated_sha256
 from rig.store.homes import UNFINISHED as UNFINISHED
 from rig.store.homes import hint, make_home, now, run_names, run_number
 from rig.store.recordings import log_files, read_captures, read_rows, write_captures
@@ -82,6 +82,9 @@ def reserve(workspace: Path, kit: "Kit", serial: str, bench: str = "") -> Path:
             allowed = f"what a folder may be called on every computer: {FOLDER_NAMES}"
             raise RecordError(f"serial: found {serial!r}; allowed: {allowed}")
         made = make_home(home)
+        if bench:
+            # Where no chain can be written on, no record could be closed.
+            order_of(workspace / "results", bench)
         number = _number(home)
         of_bench = f"-{slug(bench)}" if bench else ""
         began = f"{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}"
@@ -91,7 +94,9 @@ def reserve(workspace: Path, kit: "Kit", serial: str, bench: str = "") -> Path:
         (folder / "started.txt").write_text(now() + "\n", encoding="utf-8")
         hint(home, made)
     except OSError as error:
-        raise RecordError(f"{home}: a record could not be written there: {error.strerror or error}") from None
+        raise RecordError(
+            f"{error.filename or home}: a record could not be written there: {error.strerror or error}"
+        ) from None
     return folder
 
 

@@ -87,14 +87,16 @@ def test_a_bench_that_gives_nothing_leaves_with_4_and_no_record(
     assert records.unfinished(folder) == []
 
 
+@pytest.mark.parametrize("in_the_way", ["booth-two", ".outbox"])
 def test_where_nothing_can_be_written_nothing_sounds(
-    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], in_the_way: str
 ) -> None:
     (folder / "results").mkdir()
-    (folder / "results" / "booth-two").write_text("in the way", encoding="utf-8")
+    (folder / "results" / in_the_way).write_text("in the way", encoding="utf-8")
     assert kitproof(monkeypatch, "verify", "booth-two", "BT-0001") == 3
     printed = capsys.readouterr()
     assert "a record could not be written there" in printed.err
+    assert "stage:" not in printed.err
     assert "pass" not in printed.out
 
 

@@ -257,3 +257,26 @@ def test_a_drive_without_locks_is_not_taken_for_another_process(tmp_path, monkey
     monkeypatch.setattr(fcntl, "flock", refuse)
     with pytest.raises(OSError, match="No locks available"):
         locked(tmp_path / "lock", waits_s=60.0)
+
+
+def test_a_lock_whose_rights_were_lost_is_given_them_back_by_whose_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Root may write anything, so that the refusal is played here."""
+    path, usual = tmp_path / "lock", Path.open
+
+    def refused(self, *of, **how):
+        if self == path and not path.stat().st_mode & 0o200:
+            raise PermissionError(13, "Permission denied", str(path))
+        return usual(self, *of, **how)
+
+    path.touch()
+    path.chmod(0o000)
+    monkeypatch.setattr(Path, "open", refused)
+    with locked(path), pytest.raises(BlockingIOError):
+        locked(path)
+
+
+def test_a_name_with_a_zero_byte_is_none_of_a_file(tmp_path):
+    with pytest.raises(FileNotFoundError, match="zero byte"):
+        read_bytes(tmp_path / "logo\0.png")

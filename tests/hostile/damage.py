@@ -86,6 +86,11 @@ def _hold_show(done: Done, serial: str, ground: Ground, changed: set[str]) -> No
 def _next_run(serial: str, ground: Ground) -> None:
     before = recorded(ground.workspace)
     done = kitproof("verify", KIT, serial, "--plan", "bare", "--json", "--workspace", str(ground.workspace))
+    if done.status == 3 and "/.outbox/lock: a record could not be written there" in done.err:
+        # Who may not lock it is told before anything sounds, and nothing is left of the run.
+        assert recorded(ground.workspace) == before
+        assert "stage:" not in done.err
+        return
     assert done.status == 0, f"the next run does not work: {done}"
     refuse_false_pass(document := done.document())
     assert json.loads((Path(document["folder"]) / "run.json").read_bytes())["outcome"] == "pass"

@@ -222,3 +222,12 @@ def test_two_benches_of_one_folder_have_a_chain_each(tmp_path: Path) -> None:
     assert len(read_order(order_of(results, "one"))) == 2
     assert len(read_order(order_of(results, "two"))) == 3
     assert waiting(results).words.startswith("5 runs wait for the store since ")
+
+
+def test_an_order_file_that_cannot_be_read_holds_no_run_up_and_is_named(tmp_path: Path) -> None:
+    (tmp_path / bench_chain.FOLDER / "bench-0000.order").mkdir(parents=True)
+    with next_link(tmp_path, BENCH) as (link, put_down):
+        put_down("kit/A-1/run/run.json", b"{}")
+    assert link
+    assert link.number == 1
+    assert any("bench-0000.order" in words for words in missing_files(tmp_path))
