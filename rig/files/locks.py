@@ -24,6 +24,8 @@ def locked(path: Path, *, waits_s: float = 0.0) -> IO[str]:
     OSError
         If it cannot be opened or locked: not every network drive has locks.
     """
+    if path.is_fifo():
+        raise OSError(f"{path}: not a plain file")
     try:
         file = path.open("a", encoding="utf-8")
     except PermissionError:

@@ -114,6 +114,9 @@ def orders(results: Path) -> list[Path]:
 
 def bench_of(order: Path) -> str:
     """Whose chain it is."""
+    if not order.is_file():
+        # A pipe would be waited for.
+        raise OSError(f"{order}: not a plain file")
     with order.open("rb") as file:
         return file.readline(1000).decode("utf-8", "replace").rstrip("\n").partition("\t")[2]
 
@@ -139,9 +142,9 @@ def read_order(path: Path) -> list[Entry]:
         If a line is none, naming it.
     """
     try:
-        lines = path.read_bytes().split(b"\n")[1:-1]
+        lines = read_bytes(path).split(b"\n")[1:-1]
     except OSError as error:
-        raise RecordError(f"{path}: cannot be read: {error.strerror}") from None
+        raise RecordError(f"{path}: cannot be read: {error.strerror or error}") from None
     return [_parsed(path, line, number) for number, line in enumerate(lines, 1)]
 
 

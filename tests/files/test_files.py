@@ -280,3 +280,9 @@ def test_a_lock_whose_rights_were_lost_is_given_them_back_by_whose_it_is(
 def test_a_name_with_a_zero_byte_is_none_of_a_file(tmp_path):
     with pytest.raises(FileNotFoundError, match="zero byte"):
         read_bytes(tmp_path / "logo\0.png")
+
+
+def test_a_pipe_in_the_place_of_a_lock_is_not_waited_for(tmp_path):
+    os.mkfifo(tmp_path / "lock")
+    with pytest.raises(OSError, match="not a plain file"):
+        locked(tmp_path / "lock")

@@ -2,8 +2,10 @@
 
 import hashlib
 import json
+import os
 import shutil
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -224,8 +226,12 @@ def test_two_benches_of_one_folder_have_a_chain_each(tmp_path: Path) -> None:
     assert waiting(results).words.startswith("5 runs wait for the store since ")
 
 
-def test_an_order_file_that_cannot_be_read_holds_no_run_up_and_is_named(tmp_path: Path) -> None:
-    (tmp_path / bench_chain.FOLDER / "bench-0000.order").mkdir(parents=True)
+@pytest.mark.parametrize("make", [Path.mkdir, os.mkfifo])
+def test_an_order_file_that_cannot_be_read_holds_no_run_up_and_is_named(
+    tmp_path: Path, make: Callable[[Path], object]
+) -> None:
+    (tmp_path / bench_chain.FOLDER).mkdir()
+    make(tmp_path / bench_chain.FOLDER / "bench-0000.order")
     with next_link(tmp_path, BENCH) as (link, put_down):
         put_down("kit/A-1/run/run.json", b"{}")
     assert link
