@@ -233,7 +233,7 @@ def _rework_rows(folder: Path, kit: str, serial: str, names: Iterable[str]) -> I
     for name in names:
         if is_note(name):
             try:
-                found = json.loads((folder / name).read_bytes())
+                found = json.loads(read_bytes(folder / name))
                 note = {key: _text(found[key]) for key in ("at", "words", "by", "after")}
             except (OSError, ValueError, TypeError, KeyError, RecursionError):
                 # The next run of the unit tells of it, and sets it aside.

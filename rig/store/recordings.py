@@ -224,7 +224,7 @@ def read_rows(folder: Path, number: int) -> list[Row]:
     """The rows of a programme's log; a row that was cut off in writing is left out."""
     rows = []
     for path in log_files(folder, number):
-        lines = list(_finished_lines(path.read_bytes().decode("utf-8", "replace")))
+        lines = list(_finished_lines(read_bytes(path).decode("utf-8", "replace")))
         rows += [_row(dict(zip(lines[0], cells, strict=True))) for cells in lines[1:] if len(cells) == len(lines[0])]
     return rows
 

@@ -2,6 +2,7 @@
 
 import json
 import math
+import os
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -227,3 +228,10 @@ def test_a_unit_on_a_card_of_24_bits_leaves_at_most_4_megabytes(good_run: tuple[
     assert {"report.html", "certificate.pdf", "run.json"} < sizes.keys()
     assert {Path(name).suffix for name in sizes if name.startswith(("captures/", "sounds/"))} == {".flac"}
     assert sum(sizes.values()) < 4e6
+
+
+def test_a_pipe_in_the_place_of_a_log_is_not_waited_for(tmp_path: Path) -> None:
+    (tmp_path / "logs").mkdir()
+    os.mkfifo(tmp_path / "logs" / "01-01.csv")
+    with pytest.raises(OSError, match="not a plain file"):
+        read_rows(tmp_path, 1)
