@@ -174,6 +174,19 @@ def test_vendor_libraries_have_one_importer() -> None:
     assert wrong == []
 
 
+def test_stored_files_are_read_in_the_one_way_that_waits_for_no_pipe() -> None:
+    """By `disk.read_bytes` and `disk.read_text`: anything may stand in the place of a record's file."""
+    stored = [path for path in SOURCES if path.parent.name in ("store", "study", "run", "page")]
+    assert len(stored) > 50
+    found = [
+        f"{module_name(path)}, line {node.lineno}"
+        for path in stored
+        for node in nodes_of(path)
+        if isinstance(node, ast.Attribute) and node.attr in ("read_bytes", "read_text")
+    ]
+    assert found == []
+
+
 def test_no_import_cycles() -> None:
     graph = {module_name(path).removesuffix(".__init__"): set() for path in SOURCES}
     for path in SOURCES:

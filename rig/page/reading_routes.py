@@ -13,6 +13,7 @@ from starlette.routing import Route
 
 from rig.bench.settings import BenchSettings
 from rig.drawing.panels import LEFT, WIDTH, column_width
+from rig.files.disk import read_text
 from rig.files.errors import KitproofError, RecordError
 from rig.page.drawing import page
 from rig.page.guarding import REPORT_POLICY
@@ -73,7 +74,7 @@ def report_sheet(workspace: Path, request: Request) -> Response:
         # Alone it would have no stop: no script runs in it.
         return RedirectResponse("report")
     path = report_file(_run_of(workspace, request))
-    return HTMLResponse(path.read_text(encoding="utf-8"), headers={"content-security-policy": REPORT_POLICY})
+    return HTMLResponse(read_text(path), headers={"content-security-policy": REPORT_POLICY})
 
 
 def _asked(request: Request) -> dict[str, str]:

@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
-from rig.files.disk import why
+from rig.files.disk import read_text, why
 from rig.files.errors import BenchSetupError
 from rig.files.locks import locked
 from rig.store.records import unfinished
@@ -80,6 +80,6 @@ def under_way(workspace: Path) -> dict[Path, tuple[int, str]]:
     found = {}
     for lock in filter(is_claimed, locks):
         with suppress(OSError, ValueError):
-            process, what, *_ = [*lock.read_text(encoding="utf-8").splitlines(), ""]
+            process, what, *_ = [*read_text(lock).splitlines(), ""]
             found[lock] = (int(process), what or str(lock.parent))
     return found

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from rig.files.disk import read_json
+from rig.files.disk import read_bytes, read_json
 from rig.files.errors import RecordError
 from rig.files.plain import restored, schema_checked
 from rig.store.run_json import Record
@@ -67,7 +67,7 @@ def archived(record: Record) -> Archived | None:
         return None
     except (OSError, ValueError) as error:
         raise RecordError(f"{path}: cannot be read: {error}") from None
-    if found.run_sha256 != hashlib.sha256((record.folder / "run.json").read_bytes()).hexdigest():
+    if found.run_sha256 != hashlib.sha256(read_bytes(record.folder / "run.json")).hexdigest():
         raise RecordError(f"{path}: is about a run.json that is not the one that stands there")
     if strange := found.files.items() - capture_files(record).items():
         raise RecordError(f"{path}: files: found {min(strange)[0]!r}; allowed: captures as that record has them")

@@ -15,7 +15,7 @@ from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.files.disk import FOLDER_NAMES, is_folder_name, put_in_place, read_bytes, read_json, sync, why
+from rig.files.disk import FOLDER_NAMES, is_folder_name, put_in_place, read_bytes, read_json, read_text, sync, why
 from rig.files.errors import RecordError
 from rig.files.patterns import LONGEST
 from rig.files.plain import json_bytes, restored, schema_checked, table
@@ -433,7 +433,7 @@ def read_columns(path: Path, is_wanted: Callable[[str], bool] = lambda name: Tru
     import numpy as np
 
     try:
-        header, *rows = csv.reader(io.StringIO(path.read_text(encoding="utf-8")))
+        header, *rows = csv.reader(io.StringIO(read_text(path)))
         if {len(row) for row in rows} - {len(header)}:
             raise ValueError("not every row has as many cells as the first")
         columns = zip(header, zip(*rows, strict=True) if rows else [()] * len(header), strict=True)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from rig.files.disk import read_bytes
 from rig.statistics.performance import FEWEST, NAN, Performance, performance
 from rig.store.index import Tell
 from rig.study.batch import Batch, is_of
@@ -174,7 +175,7 @@ def rig_spread(workspace: Path, kit: str) -> RigSpread:
     """The newest capability study of a kit that is there and can be read."""
     for path in sorted((workspace / "results" / ".capability").glob(f"{escape(kit)}-????-??-??T*.json"), reverse=True):
         try:
-            found = json.loads(path.read_bytes())
+            found = json.loads(read_bytes(path))
             return RigSpread(path, tuple(row for row in found["limits"] if isinstance(row, dict)))
         except (OSError, ValueError, KeyError, TypeError):
             continue

@@ -15,6 +15,7 @@ import numpy as np
 import sqlalchemy as sa
 from numpy.typing import NDArray
 
+from rig.files.disk import read_bytes
 from rig.files.errors import RecordError
 from rig.store.index import Tell, ask
 from rig.store.index_tables import OF_A_RUN
@@ -198,7 +199,7 @@ def curves_of_run(
 ) -> Iterator[tuple[dict[str, Any], dict[str, NDArray[Any]]]]:
     """The curves of a record: what each is, its mask's file and SHA-256 (empty: it has none), and its columns."""
     try:
-        record = json.loads((folder / "run.json").read_bytes())
+        record = json.loads(read_bytes(folder / "run.json"))
         for result in record["results"]:
             verdicts = {(one["quantity"], one["subject"]): one for one in result["verdicts"]}
             for entry in result["curves"]:
