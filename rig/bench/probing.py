@@ -20,6 +20,8 @@ CONFIRM_DB = 10.0
 #: Recorded beyond the noise: the longest delay of the equipment; our choice.
 LONGEST_DELAY_S = 0.6
 RING_S = 10.0
+#: What the driver did not play and record whole is played so often; as a run does; our choice.
+TRIES = 3
 #: An input that reaches this is overdriven; our choice.
 CLIPPED = 0.98
 
@@ -60,8 +62,18 @@ class CardProbe:
         Raises
         ------
         BenchError
-            If the device, its driver or the sound process fails.
+            If the device, its driver or the sound process fails, or the driver loses something each time.
         """
+        for _ in range(TRIES):
+            recorded, flags = self._recorded(output, samples)
+            if not flags:
+                return recorded
+        raise BenchError(
+            f"the sound driver reported {', '.join(flags)} each of {TRIES} times; close other programs, then try again"
+        )
+
+    def _recorded(self, output: int | None, samples: Block) -> tuple[Block, tuple[str, ...]]:
+        """What all inputs recorded, and what the driver reported meanwhile."""
         frames = samples.size + round(LONGEST_DELAY_S * self.sample_rate_hz)
         start = self._audio.done + 2 * max(self._audio.block_frames, 1024)
         # Two devices have no time in common: whatever theirs is now, the sound comes later.
@@ -70,10 +82,12 @@ class CardProbe:
         seconds = (start + frames - self._audio.done) / self.sample_rate_hz
         self._audio.wait_for(start + frames, seconds + HEARTBEAT_S)
         rows = [self._audio.read(start, frames)] if self._has_inputs else []
+        flags = self._audio.flags_between(start, start + frames)
         if self._microphone:
             self._microphone.wait_for(theirs + frames, seconds + HEARTBEAT_S)
             rows.append(self._microphone.read(theirs, frames))
-        return np.concatenate(rows)
+            flags += self._microphone.flags_between(theirs, theirs + frames)
+        return np.concatenate(rows), flags
 
 
 @contextmanager
