@@ -1,4 +1,4 @@
-"""The committed wiring figures are what the program draws, and say what they must."""
+"""The wiring figures say what they must, and can be read."""
 
 import itertools
 import re
@@ -7,46 +7,29 @@ import tomllib
 from pathlib import Path
 from xml.etree import ElementTree
 
-import pytest
 import ttf_opensans
 from PIL import ImageFont
 
-from rig.report import wiring
+from rig.commands.wiring import DRAWN, wiring_command
 
 SPACE = "{http://www.w3.org/2000/svg}"
-
-
-def content(path: Path) -> tuple[list[str], list[str]]:
-    """Words and shapes of a drawing."""
-    tree = ElementTree.parse(path)
-    words = [element.text or "" for element in tree.iter(f"{SPACE}text")]
-    shapes = [re.sub(r"-?\d+(\.\d+)?", "#", element.attrib["d"]) for element in tree.iter(f"{SPACE}path")]
-    return words, [re.sub(r"\s+", " ", shape) for shape in shapes]
+COMMITTED = sorted(DRAWN.glob("*.svg"))
 
 
 def words_of(name: str) -> str:
-    return " ".join(content(wiring.HERE / f"{name}.svg")[0])
+    tree = ElementTree.parse(DRAWN / f"{name}.svg")
+    return " ".join(element.text or "" for element in tree.iter(f"{SPACE}text"))
 
 
-@pytest.fixture(scope="module")
-def fresh(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    return wiring.draw_all(tmp_path_factory.mktemp("wiring"))
+def test_the_command_gives_every_figure_as_it_is(tmp_path: Path) -> None:
+    wiring_command(tmp_path / "figures")
+    given = sorted((tmp_path / "figures").iterdir())
+    assert [path.name for path in given] == [path.name for path in COMMITTED]
+    assert [path.read_bytes() for path in given] == [path.read_bytes() for path in COMMITTED]
 
 
-def test_committed_figures_are_fresh(fresh: list[Path]) -> None:
-    committed = sorted(path.name for path in wiring.HERE.glob("*.svg"))
-    assert sorted(path.name for path in fresh) == committed
-    for path in fresh:
-        assert content(path) == content(wiring.HERE / path.name), f"{path.name}: run python -m rig.report.wiring"
-
-
-def test_drawing_twice_gives_the_same_bytes(fresh: list[Path], tmp_path: Path) -> None:
-    for first, again in zip(fresh, wiring.draw_all(tmp_path), strict=True):
-        assert first.read_bytes() == again.read_bytes()
-
-
-def test_drawings_hold_no_date(fresh: list[Path]) -> None:
-    for path in fresh:
+def test_drawings_hold_no_date() -> None:
+    for path in COMMITTED:
         assert not re.search(r"\b20\d\d-\d\d-\d\d", path.read_text(encoding="utf-8"))
 
 
@@ -121,8 +104,8 @@ def extents(path: Path) -> tuple[tuple[float, float], list[tuple[str, float, flo
     return (width, height), boxes
 
 
-def test_no_words_leave_the_sheet_or_lie_on_each_other(fresh: list[Path]) -> None:
-    for path in fresh:
+def test_no_words_leave_the_sheet_or_lie_on_each_other() -> None:
+    for path in COMMITTED:
         (width, height), boxes = extents(path)
         assert len(boxes) > 5
         for n, (words, left, right, top, foot) in enumerate(boxes):
