@@ -1,5 +1,6 @@
 """Workspaces and runs that several tests look at."""
 
+import gc
 import os
 import shutil
 import signal
@@ -54,13 +55,46 @@ def pytest_xdist_auto_num_workers() -> int:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out what is marked thorough, unless it is asked for; begin with what lasts long on any machine.
-
-    Workers begin with equal shares of the list and take from each other's ends: what stands in front is never left over
-    for the last. Sound comes first, in one piece and so to one worker; then single tests that take long.
-    """
+    """Leave out what is marked thorough, unless it is asked for; begin with what lasts long on any machine."""
     if not os.environ.get("KITPROOF_THOROUGH"):
         left_out = [item for item in items if item.get_closest_marker("thorough")]
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if not item.get_closest_marker("thorough")]
-    items.sort(key=lambda item: [not item.get_closest_marker(mark) for mark in ("sound_path", "slow")])
+    workers = getattr(config, "workerinput", {"workercount": 1})["workercount"]
+    items[:] = _in_the_order_of_workers(items, workers)
+
+
+def _in_the_order_of_workers(items: list[pytest.Item], workers: int) -> list[pytest.Item]:
+    """Tests in the order in which `--dist worksteal` deals them out: equal pieces of the list, one a worker.
+
+    Who has done with his takes from the ends of the others' pieces, so what stands in front is never left over for the
+    last. The first begins with the sound, which is played by one at a time; the others with what else takes long, all
+    of a file by one of them.
+    """
+    others = max(workers - 1, 1)
+    fronts: list[list[pytest.Item]] = [[] for _ in range(others + 1)]
+    files: list[Path] = []
+    rest = []
+    for item in items:
+        if item.get_closest_marker("sound_path"):
+            fronts[0].append(item)
+        elif item.get_closest_marker("slow"):
+            if item.path not in files:
+                files.append(item.path)
+            fronts[1 + files.index(item.path) % others].append(item)
+        else:
+            rest.append(item)
+    ordered: list[pytest.Item] = []
+    for n in range(workers):
+        size = (len(items) - len(ordered)) // (workers - n)
+        front = fronts[n] if workers > 1 else [*fronts[0], *fronts[1]]
+        fill = max(size - len(front), 0)
+        ordered += front + rest[:fill]
+        del rest[:fill]
+    return ordered
+
+
+def pytest_collection_finish() -> None:
+    """What was collected stays until the end: it is not looked through each time that something may be freed."""
+    gc.collect()
+    gc.freeze()

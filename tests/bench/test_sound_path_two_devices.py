@@ -126,8 +126,8 @@ def test_a_good_unit_passes_and_a_reversed_driver_fails(folder: Path) -> None:
     assert "driver polarity left woofer" not in failing(document)
 
 
-def test_without_the_microphone_the_bench_cannot_do_it(folder: Path) -> None:
-    bench = SoundCardBench(load_bench_file(folder / "bench.toml"), KIT)
+def test_without_the_microphone_the_bench_cannot_do_it(server_name: str, tmp_path: Path) -> None:
+    bench = SoundCardBench(load_bench_file(two_devices(workspace_in(tmp_path)) / "bench.toml"), KIT)
     with running_unit(UNIT), pytest.raises(BenchError, match="usb-microphone"), bench.stage("playing"):
         pass
 

@@ -1,5 +1,6 @@
 """A run that is killed: nothing is lost but what was sounding, and it goes on or is closed as void."""
 
+import multiprocessing
 import os
 import shutil
 import signal
@@ -7,10 +8,12 @@ import subprocess
 import sys
 import threading
 import time
+from multiprocessing.context import ForkProcess
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hostile.promise import kitproof
 from simulated_runs import ROOT
 from soaks import shorten_heat
 
@@ -28,23 +31,39 @@ from rig.values.run import Asked, Captured, StageReached
 HANG_S = 600.0
 
 
-@pytest.fixture
-def bench(tmp_path: Path) -> Path:
-    """A workspace whose kit has a heat plan of some seconds."""
-    workspace = tmp_path / "workspace"
+@pytest.fixture(scope="module")
+def killed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A workspace whose kit has a heat plan of some seconds, and a run of it that was killed."""
+    workspace = tmp_path_factory.mktemp("killed")
     shutil.copytree(ROOT / "tests" / "archive" / "limits", workspace / "limits")
     shorten_heat(workspace)
     (workspace / "bench.toml").write_text('kind = "simulated"\n[simulated]\nfaster = 100.0\n', encoding="utf-8")
+    run = begun(workspace, "verify", "shelf-one", "SO-0001", "--plan", "heat")
+    wait_for_rows(workspace, 40, run)
+    (folder,) = records.unfinished(workspace)
+    assert journal.is_running(folder)
+    assert journal.interrupted(workspace) == []
+    kill(run)
     return workspace
 
 
-def kitproof(workspace: Path, *words: str) -> "subprocess.Popen[str]":
-    command = [sys.executable, "-m", "rig", *words, "--workspace", str(workspace)]
-    return subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+@pytest.fixture
+def bench(killed: Path, tmp_path: Path) -> Path:
+    """A copy of that workspace."""
+    return Path(shutil.copytree(killed, tmp_path / "workspace"))
 
 
-def begun(workspace: Path) -> "subprocess.Popen[str]":
-    return kitproof(workspace, "verify", "shelf-one", "SO-0001", "--plan", "heat")
+def begun(workspace: Path, *words: str) -> ForkProcess:
+    """A command in a process of its own, in which everything has been loaded."""
+    process = multiprocessing.get_context("fork").Process(target=kitproof, args=(*words, "--workspace", str(workspace)))
+    process.start()
+    return process
+
+
+def kill(run: ForkProcess) -> None:
+    run.kill()
+    run.join()
+    assert run.exitcode == -signal.SIGKILL
 
 
 def logged(workspace: Path) -> list[Path]:
@@ -55,28 +74,17 @@ def rows_on_the_disk(workspace: Path) -> int:
     return sum(path.read_bytes().count(b"\n") - 1 for path in logged(workspace))
 
 
-def wait_for_rows(workspace: Path, rows: int, run: "subprocess.Popen[str]") -> None:
+def wait_for_rows(workspace: Path, rows: int, run: ForkProcess) -> None:
     deadline = time.monotonic() + HANG_S
     while rows_on_the_disk(workspace) < rows:
-        assert run.poll() is None, run.communicate()
+        assert run.is_alive()
         assert time.monotonic() < deadline
         time.sleep(0.01)
 
 
-def killed_after(workspace: Path, rows: int) -> Path:
-    """Start a run, kill it when so many rows are on the disk, and give its folder."""
-    run = begun(workspace)
-    wait_for_rows(workspace, rows, run)
-    (folder,) = records.unfinished(workspace)
-    assert journal.is_running(folder)
-    assert journal.interrupted(workspace) == []
-    run.send_signal(signal.SIGKILL)
-    run.communicate()
-    return folder
-
-
+@pytest.mark.slow
 def test_a_run_that_was_killed_twice_goes_on_where_it_was(bench: Path) -> None:
-    folder = killed_after(bench, 40)
+    (folder,) = records.unfinished(bench)
     assert journal.interrupted(bench) == [folder]
     before = journal.load(folder)
     (kept,) = before.logs.values()
@@ -84,14 +92,12 @@ def test_a_run_that_was_killed_twice_goes_on_where_it_was(bench: Path) -> None:
     assert [row.seconds for row in kept] == list(range(1, len(kept) + 1))
     assert {capture.request.stage for capture in before.captures} == {"leads", "playing", "soak"}
 
-    run = kitproof(bench, "resume")
+    run = begun(bench, "resume")
     wait_for_rows(bench, 90, run)
-    run.kill()
-    run.communicate()
-    run = kitproof(bench, "resume")
-    out, err = run.communicate(timeout=HANG_S)
+    kill(run)
+    done = kitproof("resume", "--workspace", str(bench))
     (record,), _ = records.all_records(bench)
-    assert run.returncode in (0, 1), out + err
+    assert done.status in (0, 1), done
     rows = next(iter(records.load_rows(record).values()))
     assert [row.seconds for row in rows[: len(kept)]] == [row.seconds for row in kept]
     assert rows[len(kept)].state == "gap"
@@ -105,22 +111,21 @@ def test_a_run_that_was_killed_twice_goes_on_where_it_was(bench: Path) -> None:
     assert journal.interrupted(bench) == []
 
 
+@pytest.mark.slow
 def test_a_killed_run_whose_kit_has_changed_can_only_be_closed_as_void(bench: Path) -> None:
-    killed_after(bench, 30)
     kit = bench / "limits" / "shelf-one" / "kit.toml"
     kit.write_text(kit.read_text(encoding="utf-8").replace("upper = 90.0", "upper = 95.0"), encoding="utf-8")
-    run = kitproof(bench, "resume")
-    assert "has changed since" in run.communicate(timeout=HANG_S)[1]
-    assert run.returncode == 3
+    done = kitproof("resume", "--workspace", str(bench))
+    assert "has changed since" in done.err
+    assert done.status == 3
     assert len(journal.interrupted(bench)) == 1
 
-    run = kitproof(bench, "resume", "--close")
-    out, err = run.communicate(timeout=HANG_S)
-    assert run.returncode == 2, out + err
+    done = kitproof("resume", "--close", "--workspace", str(bench))
+    assert done.status == 2, done
     (record,), _ = records.all_records(bench)
     assert record.outcome == "void"
     assert record.stopped == "the run was interrupted and has been closed"
-    assert len(next(iter(records.load_rows(record).values()))) >= 30
+    assert len(next(iter(records.load_rows(record).values()))) >= 40
 
 
 def test_a_capture_is_written_while_the_next_one_sounds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -141,10 +146,10 @@ def test_a_capture_is_written_while_the_next_one_sounds(tmp_path: Path, monkeypa
     assert (len(found.captures), found.asked) == (2, 2)
 
 
-def test_nothing_to_resume_is_said(bench: Path) -> None:
-    run = kitproof(bench, "resume")
-    assert "0 interrupted runs; there are: none" in run.communicate(timeout=HANG_S)[1]
-    assert run.returncode == 3
+def test_nothing_to_resume_is_said(tmp_path: Path) -> None:
+    done = kitproof("resume", "--workspace", str(tmp_path))
+    assert "0 interrupted runs; there are: none" in done.err
+    assert done.status == 3
 
 
 def test_a_checkpoint_that_cannot_be_read_is_told(tmp_path: Path) -> None:
