@@ -37,14 +37,15 @@ def capability_command(
     refuse_bad_serials(loaded, selection)
     asked, unreadable = _asked(workspace, replace(selection, plan=loaded.planned(plan)[0]))
     # All of a unit's runs: those before a rework tell that it is another unit since.
-    found, _ = records.all_records(workspace, kit, {serial for serial, _ in asked})
-    wanted, problems = trials(
+    found, odd = records.all_records(workspace, kit, {serial for serial, _ in asked})
+    wanted, left_out = trials(
         found,
         lambda record: (record.serial, record.run) in asked,
         lambda key: limit_for(loaded.limits, key) is not None,
     )
+    problems = list(dict.fromkeys((*unreadable, *odd, *left_out)))
     result = capability(loaded.limits, loaded.folder, wanted)
-    about: dict[str, object] = {"kit": loaded.name, "revision": loaded.revision, "unreadable": [*unreadable, *problems]}
+    about: dict[str, object] = {"kit": loaded.name, "revision": loaded.revision, "unreadable": problems}
     about |= document(result)
     page = _written(workspace, loaded, result, about) if result.is_study else None
     if as_json:
@@ -52,7 +53,7 @@ def capability_command(
     else:
         from rig.screen.capability_table import show
 
-        show(result, [*unreadable, *problems], page)
+        show(result, problems, page)
     if not result.is_study:
         raise typer.Exit(VOID)
     if any(row.grade == "too tight" for row in result.limits):

@@ -27,11 +27,15 @@ def check_paper_command(
         raise TableError(
             f"fingerprint: found {fingerprint!r}; allowed: {FEWEST_DIGITS} to 64 digits, 0 to 9 and a to f"
         )
-    for record in records.unit_records(workspace, serial, kit):
+    home = records.home_of(workspace, serial, kit)
+    found, odd = records.readable(home) if home else ([], [])
+    for record in found:
         if records.sha256(record.folder / "run.json").startswith(digits):
             damages = records.damages(record)
             say(f"it belongs to run {record.run_number} of {serial}: {record.outcome}, {record.finished_at}")
             say("every file of the record is what it was" if not damages else f"ALTERED: {'; '.join(damages)}")
             raise typer.Exit(FAIL if damages else PASS)
+    for words in odd:
+        say(f"not held against it: {words}")
     say(f"no record of {serial} here has this fingerprint: the paper is of another record, or not from here")
     raise typer.Exit(FAIL)

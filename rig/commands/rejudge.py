@@ -132,8 +132,8 @@ def _newest_runs(workspace: Path, selection: Selection) -> "list[StoredRun]":
     all_runs = [StoredRun(row["serial"], row["run"], row["outcome"]) for row in found]
     for home in (workspace / "results" / selection.kit).glob("[!.]*"):
         last = run_names(home)[-1:] if has_serial(selection, home.name) else []
-        odd += [(home.name, name) for name in last if not (home / name / "run.json").exists()]
-    all_runs += [StoredRun(serial, run, "") for serial, run in odd]
+        odd += [(home.name, name, "") for name in last if not (home / name / "run.json").exists()]
+    all_runs += [StoredRun(serial, run, "") for serial, run, _ in odd]
     in_order = sorted(all_runs, key=lambda one: (one.serial, run_number(one.run), one.run))
     return list({one.serial: one for one in in_order}.values())
 

@@ -21,15 +21,15 @@ def rework_command(
     by: Annotated[str, typer.Option("--by", help="Who did it.")] = "",
 ) -> None:
     """Note what was done to a unit; its next run is linked to it and says whether it helped."""
-    found, after, settings = records.unit_records(workspace, serial, kit), "", bench_settings(workspace)
-    if found:
-        kit = found[0].kit.name
+    home, after, settings = records.home_of(workspace, serial, kit), "", bench_settings(workspace)
+    if home:
+        kit = home.parent.name
     elif settings and settings.store:
         from rig.store.unit_history import history
 
         of_others = history(settings.store, kit, serial).runs
         kit, after = (of_others[-1].path.split("/")[0], of_others[-1].run) if of_others else (kit, after)
-    if not found and not after:
+    if not home and not after:
         raise RecordError(f"{workspace / 'results'}: no record of {serial!r}")
     path = note(workspace, load_kit(workspace, kit), serial, words, by, bench_name(settings), after=after)
     say(f"noted: {path}\nnow: kitproof verify {kit} {serial}")

@@ -136,6 +136,15 @@ def past_of(workspace: Path, kit: str, serial: str, tell: Callable[[str], None] 
     return past
 
 
+def _unread(workspace: Path, kit: str, serial: str) -> list[str]:
+    """Why runs of a unit cannot be read, which are none in its past."""
+    from rig.store.index import ask
+    from rig.store.selection import Selection, unread_runs
+
+    selection = Selection(kit=kit, serial=(serial,))
+    return [words for _, _, words in ask(workspace, lambda one: unread_runs(one, selection), lambda words: None)]
+
+
 def _is_after(note: dict[str, Any], run: dict[str, Any]) -> bool:
     return bool(note["after"] == run["run"])
 
@@ -152,9 +161,10 @@ def unit_page(workspace: Path, kit: str, serial: str, shown: str) -> UnitPage:
     """
     problems: list[str] = []
     past = past_of(workspace, kit, serial, problems.append)
+    problems += _unread(workspace, kit, serial)
     names = [one.run for one in past if one.run]
     if not names:
-        raise RecordError(f"no record of {serial!r}")
+        raise RecordError("; ".join([f"no record of {serial!r}", *problems]))
     known = iter(names)
     newest, run = next(_readable(workspace / "results" / kit / serial, known, problems), (None, None))
     drawing = cursor = ""
@@ -185,7 +195,7 @@ def _readable(home: Path, names: Iterator[str], problems: list[str]) -> Iterator
     """The runs of some names that can be read, each when it is asked for."""
     for name in names:
         try:
-            record = records.read_record(home / name)
+            record = records.read_in_place(home / name)
             yield record, read_run(record, recorded_kit(record))
         except RecordError as error:
             problems.append(str(error))
@@ -205,7 +215,7 @@ def run_of(workspace: Path, kit: str, serial: str, run: str) -> Record:
     # Only what the index knows becomes a path.
     if run not in {row["run"] for row in ask(workspace, lambda one: unit_runs(one, kit, serial))}:
         raise RecordError(f"no run {run!r} of {serial!r}")
-    return records.read_record(workspace / "results" / kit / serial / run)
+    return records.read_in_place(workspace / "results" / kit / serial / run)
 
 
 def report_file(record: Record) -> Path:

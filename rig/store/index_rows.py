@@ -4,7 +4,6 @@ It loads no library that takes long, so that many processes can read many record
 through `rig.store.records.read_record`, which says in words what is wrong with it.
 """
 
-import json
 import math
 import re
 import time
@@ -14,7 +13,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from rig.files.disk import parse_json, read_bytes
+from rig.files.disk import parse_json
+from rig.files.errors import RecordError
+from rig.store.bench_chain import read_closed
 from rig.store.homes import UNFINISHED, changed_ns, is_note
 from rig.values.names import NOT_DONE
 
@@ -92,14 +93,22 @@ def _is_unfinished(folder: Path) -> bool:
 
 def _read(path: Path, kit: str, serial: str, run: str) -> dict[str, list[Row]]:
     try:
-        return rows_of(parse_json(read_bytes(path)), kit, serial, run)
-    except (OSError, ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError) as error:
+        return rows_of(parse_json(read_closed(path, path.parents[3])), kit, serial, run)
+    except (
+        RecordError,
+        OSError,
+        ValueError,
+        TypeError,
+        KeyError,
+        AttributeError,
+        OverflowError,
+        RecursionError,
+    ) as error:
         raise ValueError(_what_is_wrong(path, error)) from None
 
 
 def _what_is_wrong(path: Path, error: Exception) -> str:
     """What the reader of records says of it; that costs a second for loading it, and what is wrong is rare."""
-    from rig.files.errors import RecordError
     from rig.store.records import read_in_place
 
     try:
@@ -233,9 +242,9 @@ def _rework_rows(folder: Path, kit: str, serial: str, names: Iterable[str]) -> I
     for name in names:
         if is_note(name):
             try:
-                found = json.loads(read_bytes(folder / name))
+                found: Any = parse_json(read_closed(folder / name, folder.parents[1]))
                 note = {key: _text(found[key]) for key in ("at", "words", "by", "after")}
-            except (OSError, ValueError, TypeError, KeyError, RecursionError):
+            except (RecordError, OSError, ValueError, TypeError, KeyError):
                 # The next run of the unit tells of it, and sets it aside.
                 continue
             yield {"kit": kit, "serial": serial, "note": name, **note}

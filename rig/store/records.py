@@ -15,12 +15,12 @@ from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.files.disk import FOLDER_NAMES, is_folder_name, put_in_place, read_bytes, read_json, read_text, sync, why
+from rig.files.disk import FOLDER_NAMES, is_folder_name, parse_json, put_in_place, read_bytes, read_text, sync, why
 from rig.files.errors import RecordError
 from rig.files.patterns import LONGEST
 from rig.files.plain import json_bytes, restored, schema_checked, table
 from rig.store.archived import accounted_for, words_of
-from rig.store.bench_chain import next_link, order_of, slug, stated_sha256
+from rig.store.bench_chain import next_link, order_of, read_closed, slug
 from rig.store.homes import UNFINISHED as UNFINISHED
 from rig.store.homes import hint, make_home, now, run_names, run_number
 from rig.store.recordings import log_files, read_captures, read_rows, write_captures
@@ -289,7 +289,7 @@ def unit_records(workspace: Path, serial: str, kit: str = "") -> list[Record]:
     RecordError
         If the serial is none, or units of several kits have it.
     """
-    home = _home_of(workspace, serial, kit)
+    home = home_of(workspace, serial, kit)
     return readable(home)[0] if home else []
 
 
@@ -299,25 +299,22 @@ def newest_first(workspace: Path, serial: str, kit: str = "", number: int = 0) -
     Raises
     ------
     RecordError
-        As `unit_records`; or one cannot be read, or its run.json is not what its bench closed: an older one may say
-        otherwise, and never stands in for it.
+        As `unit_records`; or one cannot be read: an older one may say otherwise, and never stands in for it.
     """
-    home = _home_of(workspace, serial, kit)
+    home = home_of(workspace, serial, kit)
     if home is None:
         return
     for name in reversed(run_names(home)):
         if number in (0, run_number(name)):
             try:
                 record = read_in_place(home / name)
-                if words := _changed(record):
-                    raise RecordError(f"{home / name}: {words}")
             except RecordError as error:
                 raise RecordError(f"{error}; no older run of {serial} is taken for it") from None
             yield record
 
 
-def _home_of(workspace: Path, serial: str, kit: str) -> Path | None:
-    """The folder of a unit with records; units of several kits may have its serial."""
+def home_of(workspace: Path, serial: str, kit: str) -> Path | None:
+    """The folder of a unit with records; errors as of `unit_records`."""
     refuse_bad_serial(None, serial)
     kits = [folder for folder in (workspace / "results").glob("[!.]*") if kit in ("", folder.name)]
     homes = [folder / serial for folder in sorted(kits) if run_names(folder / serial)]
@@ -338,11 +335,12 @@ def read_record(folder: Path) -> Record:
     Raises
     ------
     RecordError
-        If run.json is missing, is not JSON, has a schema this version does not know, or lacks what a record holds.
+        If run.json is missing, is not what its bench closed, is not JSON, has a schema this version does not know, or
+        lacks what a record holds.
     """
     path = folder / "run.json"
     try:
-        found = up_to_date(schema_checked(read_json(path), SCHEMA))
+        found = up_to_date(schema_checked(parse_json(read_closed(path, folder.parent.parent.parent)), SCHEMA))
         # Other keys are for other readers.
         known = {one.name: found[one.name] for one in fields(Record) if one.name in found}
         return restored(Record, {**known, "folder": folder})
@@ -356,7 +354,7 @@ def read_record(folder: Path) -> Record:
 
 def damages(record: Record) -> list[str]:
     """What does not fit any more: changed or missing files, a previous record that is not what it was."""
-    problems, gone = list(filter(None, [_changed(record)])), accounted_for(record)
+    problems, gone = [], accounted_for(record)
     for name, expected in record.files.items():
         words = _wrong_with(record.folder / name, expected)
         if words and not (words == MISSING and gone.get(name) == expected):
@@ -365,14 +363,6 @@ def damages(record: Record) -> list[str]:
         words = _wrong_with(record.folder.parent / previous.run / "run.json", previous.sha256)
         problems += [f"the previous record {previous.run} {words}"] if words else []
     return problems
-
-
-def _changed(record: Record) -> str:
-    """What is wrong with a record's run.json, held against the chain of its bench, in words; empty: nothing known."""
-    home = record.folder.parent
-    stated = stated_sha256(home.parent.parent, f"{home.parent.name}/{home.name}/{record.folder.name}/run.json")
-    words = _wrong_with(record.folder / "run.json", stated) if stated else ""
-    return f"run.json {words}" if words else ""
 
 
 def _wrong_with(path: Path, expected: str) -> str:

@@ -10,10 +10,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.files.disk import read_json, why, write
+from rig.files.disk import parse_json, why, write
 from rig.files.errors import RecordError
 from rig.files.plain import json_bytes, restored, schema_checked, table
-from rig.store.bench_chain import next_link, slug
+from rig.store.bench_chain import next_link, read_closed, slug
 from rig.store.homes import hint, is_note, make_home, now, run_names
 from rig.store.records import last_record, refuse_bad_serial
 from rig.store.run_json import About, Record, Rework, RunBefore
@@ -44,9 +44,10 @@ def note(
     if not words:
         raise RecordError("found no words; allowed: what was done to the unit, such as 'resoldered C3 left'")
     home = workspace / "results" / kit.name / serial
-    last, _ = last_record(home)
+    last, odd = last_record(home)
     if last is None and not after:
-        raise RecordError(f"no record of {serial!r} in {workspace / 'results'}: a rework follows a run")
+        none = f"no record of {serial!r} in {workspace / 'results'}: a rework follows a run"
+        raise RecordError("; ".join([none, *odd]))
     number = 1 + max((_number(path) for path in _notes(home)), default=0)
     path = home / f"rework-{number:03d}{f'-{slug(bench)}' if bench else ''}.json"
     one = Rework(now(), words, by, last.run if last else after)
@@ -67,9 +68,11 @@ def reworks(home: Path) -> tuple[list[Rework], list[str]]:
     found, problems = [], []
     for path in _notes(home):
         try:
-            said = schema_checked(read_json(path), SCHEMA, or_none=True)
+            said = schema_checked(parse_json(read_closed(path, home.parent.parent)), SCHEMA, or_none=True)
             said.pop("link", None)
             found.append(restored(Rework, said))
+        except RecordError as error:
+            problems.append(f"{error}; the note is left out")
         except (OSError, ValueError) as error:
             problems.append(f"{path}: not a note of a rework, left out: {' '.join(str(error).split())[:200]}")
     return found, problems

@@ -8,8 +8,9 @@ from typing import Any
 import sqlalchemy as sa
 
 from rig.files.errors import TableError
+from rig.store.homes import UNFINISHED, run_number
 from rig.store.index_rows import stem_and_number
-from rig.store.index_tables import checks, findings, reworks, runs, unreadable
+from rig.store.index_tables import checks, findings, reworks, runs, unfinished, unreadable
 
 #: Between the first and the last serial of a range.
 TO = ".."
@@ -140,10 +141,21 @@ def unread(connection: sa.Connection, kit: str = "") -> list[str]:
     return list(connection.scalars(odd.where(unreadable.c.kit == kit) if kit else odd))
 
 
-def unread_runs(connection: sa.Connection, selection: Selection) -> list[tuple[str, str]]:
-    """Serial and name of the runs that could not be read, of one kit; of a selection its serials alone can be told."""
-    odd = sa.select(unreadable.c.serial, unreadable.c.run).where(unreadable.c.kit == selection.kit)
-    return [(serial, run) for serial, run in connection.execute(odd) if has_serial(selection, serial)]
+def unread_runs(connection: sa.Connection, selection: Selection) -> list[tuple[str, str, str]]:
+    """Serial and name of each run that cannot be read, and why; of a selection by kit and serials alone."""
+    odd = sa.select(unreadable.c.kit, unreadable.c.serial, unreadable.c.run, unreadable.c.words)
+    lost = sa.select(unfinished.c.kit, unfinished.c.serial, unfinished.c.name)
+    found = [(*row,) for row in connection.execute(odd)]
+    found += [
+        (*row, f"{row.serial}/{row.name}: its run.json is missing")
+        for row in connection.execute(lost)
+        if run_number(row.name) and not row.name.startswith(UNFINISHED)
+    ]
+    return [
+        (serial, run, words)
+        for kit, serial, run, words in found
+        if selection.kit in ("", kit) and has_serial(selection, serial)
+    ]
 
 
 def has_serial(selection: Selection, serial: str) -> bool:

@@ -99,6 +99,7 @@ def batch(workspace: Path, selection: Selection, tell: Tell) -> Batch:
         remarks.append(
             "these units were chosen by how their runs ended: yields and indices are theirs, not production's"
         )
+    runs = _whole(workspace, wide, runs, tell)
     if runs.empty:
         raise RecordError(f"no run of {selection.kit!r} that these filters ask for in {workspace / 'results'}")
     plan = str(runs["plan"].value_counts().index[0])
@@ -111,6 +112,14 @@ def batch(workspace: Path, selection: Selection, tell: Tell) -> Batch:
     units = units_of(runs)
     unproved = tuple(sorted(set(runs["serial"]) - set(units["serial"])))
     return Batch(replace(wide, plan=plan), runs, units, unproved, (*remarks, *_mixed(units)))
+
+
+def _whole(workspace: Path, selection: Selection, runs: "pd.DataFrame", tell: Tell) -> "pd.DataFrame":
+    """The runs of units of which every run can be read: no other run of a unit stands for one that cannot."""
+    odd = {serial for serial, _, _ in tables.unread(workspace, selection, tell)} & set(runs["serial"])
+    for serial in sorted(odd):
+        tell(f"{serial} is left out: it has a run that cannot be read")
+    return runs[~runs["serial"].isin(odd)]
 
 
 def _elsewhere(workspace: Path, selection: Selection, plan: str, runs: "pd.DataFrame", tell: Tell) -> list[str]:

@@ -59,11 +59,11 @@ def learnt_from(kit: Kit) -> LearntFrom:
 
 def former_and_new(workspace: Path, kit: Kit, serials: Sequence[str]) -> tuple[list[Record], list[Record]]:
     """The runs that a kit was learnt from, and those of units that passed since; errors as of each below."""
-    former, there = learnt_from(kit), records.all_records(workspace, kit.name)[0]
+    former, (there, odd) = learnt_from(kit), records.all_records(workspace, kit.name)
     new = newly_passed(kit, former, there, serials)
     for run in new:
         _refuse_unreadable_after(workspace, run, kit.name)
-    return former_runs(workspace, kit, former, there), new
+    return former_runs(workspace, kit, former, there, odd), new
 
 
 def _refuse_unreadable_after(workspace: Path, run: Record, kit: str) -> None:
@@ -79,8 +79,10 @@ def _refuse_unreadable_after(workspace: Path, run: Record, kit: str) -> None:
             return
 
 
-def former_runs(workspace: Path, kit: Kit, former: LearntFrom, there: Sequence[Record]) -> list[Record]:
-    """The runs that a kit was learnt from.
+def former_runs(
+    workspace: Path, kit: Kit, former: LearntFrom, there: Sequence[Record], odd: Sequence[str]
+) -> list[Record]:
+    """The runs that a kit was learnt from, of those that are there; `odd`: what is wrong with others.
 
     Raises
     ------
@@ -90,7 +92,8 @@ def former_runs(workspace: Path, kit: Kit, former: LearntFrom, there: Sequence[R
     by_run = {record.run: record for record in there}
     for serial, run in former.all.items():
         if run not in by_run:
-            raise RecordError(f"run {run} of {serial}, which {kit.name} was learnt from, is not in {workspace}/results")
+            why = next((words for words in odd if run in words), f"it is not in {workspace}/results")
+            raise RecordError(f"run {run} of {serial}, which {kit.name} was learnt from: {why}")
     return [by_run[run] for run in former.all.values()]
 
 

@@ -6,7 +6,6 @@
 One row a run, a reading, a point of a curve; `MEANING` says what each column is and in which unit.
 """
 
-import json
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,15 +14,16 @@ import numpy as np
 import sqlalchemy as sa
 from numpy.typing import NDArray
 
-from rig.files.disk import read_bytes
+from rig.files.disk import parse_json
 from rig.files.errors import RecordError
+from rig.store.bench_chain import read_closed
 from rig.store.index import Tell, ask
 from rig.store.index_tables import OF_A_RUN
 from rig.store.index_tables import readings as reading_table
 from rig.store.index_tables import runs as run_table
 from rig.store.records import read_columns, sha256
 from rig.store.result_files import PART
-from rig.store.selection import Selection, where
+from rig.store.selection import Selection, unread_runs, where
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -100,14 +100,21 @@ def runs(workspace: Path | str = ".", selection: Selection = ALL, tell: Tell = l
     selection
         Which runs; all where nothing is asked.
     tell
-        Is told what is the matter with the index, if anything is.
+        Is told what is the matter with the index, if anything is, and which runs cannot be read.
     """
+    for _, _, words in unread(workspace, selection, tell):
+        tell(f"left out: {words}")
     columns = [column for column in run_table.c if column.name not in ("id", "serial_stem", "serial_number")]
     asked = sa.select(*columns).where(where(selection)).order_by(run_table.c.ordered, run_table.c.run)
     found = _frame(workspace, asked, tell)
     for name in ("started_at", "finished_at"):
         found[name] = _times(found[name])
     return found
+
+
+def unread(workspace: Path | str, selection: Selection, tell: Tell) -> list[tuple[str, str, str]]:
+    """Serial and name of each run that cannot be read, and why; of a selection by kit and serials alone."""
+    return ask(Path(workspace), lambda connection: unread_runs(connection, selection), tell)
 
 
 def readings(
@@ -199,7 +206,7 @@ def curves_of_run(
 ) -> Iterator[tuple[dict[str, Any], dict[str, NDArray[Any]]]]:
     """The curves of a record: what each is, its mask's file and SHA-256 (empty: it has none), and its columns."""
     try:
-        record = json.loads(read_bytes(folder / "run.json"))
+        record: Any = parse_json(read_closed(folder / "run.json", folder.parents[2]))
         for result in record["results"]:
             verdicts = {(one["quantity"], one["subject"]): one for one in result["verdicts"]}
             for entry in result["curves"]:

@@ -15,17 +15,23 @@ from stored_runs import stored_runs
 from typer.testing import CliRunner
 
 from rig import cli
+from rig.design.kit import load_kit
 from rig.files.errors import RecordError
 from rig.files.locks import locked
+from rig.page.reading import listed, unit_page
 from rig.store import bench_chain
 from rig.store.archived import archived, note_path
 from rig.store.bench_chain import closed_entries, missing_files, next_link, order_of, orders, read_order, slug
 from rig.store.delivery import waiting
 from rig.store.homes import run_names, run_number
 from rig.store.packing import pack_away
-from rig.store.records import damages, newest_first, read_record
-from rig.store.rework_notes import reworks
+from rig.store.records import newest_first, read_record
+from rig.store.rework_notes import about_next, reworks
+from rig.store.selection import Selection
+from rig.study.batch import batch
+from rig.study.rejudged import Asked, StoredRun, rejudged
 
+ARCHIVE = Path(__file__).parents[1] / "archive"
 BENCH = "Bench by the Wïndow, 2"
 
 
@@ -79,15 +85,66 @@ def test_each_file_that_a_bench_closes_names_the_one_before_it(tmp_path: Path) -
     assert archived(record).rule == "kept"
 
 
-def test_a_record_that_its_chain_does_not_know_so_is_told_and_stands_for_nothing(tmp_path: Path) -> None:
-    first, second = stored_runs(tmp_path, 2, bench=BENCH, retests=0, files=True)
-    for folder in (first, second):
-        assert not [words for words in damages(read_record(folder)) if "run.json" in words]
-    text = (second / "run.json").read_text(encoding="utf-8")
-    (second / "run.json").write_text(text + "\n", encoding="utf-8")
-    assert "run.json was changed after the run" in damages(read_record(second))
-    with pytest.raises(RecordError, match=r"run\.json was changed after the run; no older run of .* is taken for it"):
-        next(newest_first(tmp_path, second.parent.name))
+def changed_store(folder: Path) -> tuple[Path, Path]:
+    """A workspace with records of some units, of which one was changed; and which."""
+    shutil.copytree(ARCHIVE / "limits", folder / "limits")
+    # Serials of six digits, which the generator makes.
+    kit = folder / "limits" / "shelf-one" / "kit.toml"
+    kit.write_text(kit.read_text(encoding="utf-8").replace("d{4}", "d{6}").replace("SO-0001", "SO-000001"), "utf-8")
+    runs = list(stored_runs(folder, 6, bench=BENCH, retests=0.4, files=True, seed=4))
+    bad = next(run for run in runs if "-001-" in run.name and len(run_names(run.parent)) == 1)
+    said = (bad / "run.json").read_text(encoding="utf-8")
+    (bad / "run.json").write_text(said.replace('"outcome": "pass"', '"outcome":  "pass"'), encoding="utf-8")
+    return folder, bad
+
+
+def test_a_record_that_its_chain_does_not_know_so_is_told_by_all_that_read_records(tmp_path: Path) -> None:
+    workspace, bad = changed_store(tmp_path)
+    serial, kit = bad.parent.name, bad.parent.parent.name
+    asked = [f"{words} {serial}" for words in ("show", "explain", "rejudge", "reference shelf-one", "learn shelf-one")]
+    asked += ["results --json", "pairs shelf-one", f"export {tmp_path / 'tables'}", "capability shelf-one"]
+    asked += ["index --prove", f"check-paper {serial} 0123456789abcdef", f"rework {serial} glued"]
+    believed = []
+    for words in asked:
+        done = CliRunner().invoke(cli.app, [*words.split(), "--workspace", str(workspace)])
+        said = " ".join(f"{done.output} {done.exception}".split())
+        if f"{bad.name}/run.json was changed after the run: .outbox/" not in said:
+            believed.append(f"{words}: {said}")
+    assert believed == []
+    with pytest.raises(RecordError, match="was changed after the run"):
+        unit_page(workspace, kit, serial, "")
+    [problem] = listed(workspace, {}, [kit]).problems
+    assert "was changed after the run" in problem
+    [one] = rejudged(Asked(workspace, load_kit(workspace, kit)), [StoredRun(serial, bad.name, "pass")])
+    assert "was changed after the run" in one.problem
+
+
+def test_no_older_run_stands_for_one_that_was_changed(tmp_path: Path) -> None:
+    home = next(home for home in {r.parent for r in stored_runs(tmp_path, 6, bench=BENCH, retests=1.0)})
+    first, second = (home / name for name in run_names(home))
+    (second / "run.json").write_bytes((second / "run.json").read_bytes() + b"\n")
+    with pytest.raises(RecordError, match=r"was changed after the run: .*; no older run of .* is taken for it"):
+        next(newest_first(tmp_path, home.name))
+    told: list[str] = []
+    found = batch(tmp_path, Selection(kit=home.parent.name), told.append)
+    assert len(found.units) == 2
+    assert home.name not in set(found.units["serial"])
+    assert f"{home.name} is left out: it has a run that cannot be read" in told
+    unit = unit_page(tmp_path, home.parent.name, home.name, "")
+    assert any(f"{second.name}/run.json was changed" in words for words in unit.problems)
+    # The next run of the unit says so too, and follows the one that is what it was.
+    about = about_next(home)
+    assert (about.before.run, [second.name in words for words in about.set_aside]) == (first.name, [True])
+
+
+def test_a_note_that_its_chain_does_not_know_so_is_left_out_and_told(tmp_path: Path) -> None:
+    [run] = stored_runs(tmp_path, 1, bench=BENCH)
+    note = noted(tmp_path, run.parent.name, BENCH)
+    assert [one.words for one in reworks(run.parent)[0]] == ["glued"]
+    note.write_bytes(note.read_bytes().replace(b"glued", b"burnt"))
+    notes, [problem] = reworks(run.parent)
+    assert notes == []
+    assert f"{note} was changed after the run: .outbox/" in problem
 
 
 def test_a_copy_of_the_store_is_proved_by_itself(tmp_path: Path) -> None:
@@ -109,7 +166,7 @@ def test_a_copy_of_the_store_is_proved_by_itself(tmp_path: Path) -> None:
     assert status == 2
     assert f"{first.name}/run.json: is missing; " in said
     assert f"{second.name}: captures/{capture.name} was changed after the run" in said
-    assert f"{third.name}/run.json: not valid JSON" in said
+    assert f"{third.name}/run.json was changed after the run" in said
 
 
 def test_what_was_not_put_in_its_place_is_no_link(tmp_path: Path) -> None:
