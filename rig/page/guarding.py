@@ -63,6 +63,8 @@ def refusal(asked: Asked, rules: Rules) -> tuple[int, str] | None:
     origin = asked.headers.get("origin")
     if origin is not None and origin.lower() != f"http://{host}":
         return 403, "asked for by a page from elsewhere"
+    if _is_taken_in(asked.headers):
+        return 403, "asked for by a page from elsewhere"
     is_here = is_this_machine(asked.client)
     if not is_here and not _has_token(asked, rules):
         return 403, "another machine needs the token that the start of the page has printed"
@@ -73,6 +75,15 @@ def refusal(asked: Asked, rules: Rules) -> tuple[int, str] | None:
     if origin is None or not is_equal(asked.headers.get(KEY_HEADER, ""), rules.key):
         return 403, "only a page that this server has shown may change something: load it again"
     return None
+
+
+def _is_taken_in(headers: Mapping[str, str]) -> bool:
+    """Whether another page takes this one in, as a picture, script or frame; a link that is followed does not.
+
+    A browser names no origin then, but where the page that asks is from (W3C, Fetch Metadata Request Headers).
+    """
+    is_followed = (headers.get("sec-fetch-mode"), headers.get("sec-fetch-dest")) == ("navigate", "document")
+    return headers.get("sec-fetch-site", "none") not in ("none", "same-origin") and not is_followed
 
 
 def is_this_machine(client: str) -> bool:

@@ -63,7 +63,8 @@ def room_of(station: Station, kit: str) -> Room:
     return Room(next((one for one in jobs if any(stage.name == "playing" for stage in one.schedule.stages)), None))
 
 
-def _is_here(request: Request) -> bool:
+def is_here(request: Request) -> bool:
+    """Whether it is asked for on this machine."""
     return request.client is not None and is_this_machine(request.client.host)
 
 
@@ -100,12 +101,12 @@ def levels_routes(station: Station, key: str, stream: Stream) -> list[Route]:
     def levels(request: Request) -> Response:
         names = [kit.name for kit in station.kits]
         return HTMLResponse(
-            page("levels.html", station.language, key=key, kits=names, kit=kit_of(request), is_here=_is_here(request))
+            page("levels.html", station.language, key=key, kits=names, kit=kit_of(request), is_here=is_here(request))
         )
 
     async def events(request: Request) -> Response:
         # It opens the microphone: for a page of ours on this machine alone, whatever else a browser shows.
-        if not _is_here(request) or not is_equal(request.query_params.get("key", ""), key):
+        if not is_here(request) or not is_equal(request.query_params.get("key", ""), key):
             return PlainTextResponse("only the levels page, on the bench's own computer, opens the inputs", 403)
         room = await run_in_threadpool(room_of, station, kit_of(request))
 
@@ -114,6 +115,6 @@ def levels_routes(station: Station, key: str, stream: Stream) -> list[Route]:
             room.take(heard)
             return {"html": levels_fragment(heard, room, station.language)}
 
-        return stream(station.levels.listen, station.levels.leave, shown)
+        return stream(request, station.levels.listen, station.levels.leave, shown)
 
     return [Route("/levels", levels), Route("/levels/events", events)]

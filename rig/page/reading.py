@@ -29,6 +29,8 @@ FILTERS = ("kit", "serial", "since", "until", "outcome", "check", "finding", "pl
 A_PAGE = 50
 #: So many earlier runs are drawn behind the newest; more would hide each other (choice of layout).
 MOST_EARLIER = 4
+#: No number in an address has so many digits; some thousand are too many for `int` (choice of the page).
+LONGEST_NUMBER = 10
 #: Points of each line that the cursor reads (choice of the page).
 CURSOR_POINTS = 400
 #: A rim alone, so that it is told from the limits' grey and lies over it.
@@ -98,13 +100,18 @@ def selection_of(asked: Mapping[str, str], kits: Sequence[str]) -> "Selection":
     )
 
 
+def number_of(text: str, otherwise: int) -> int:
+    """A number in an address; what is none, or longer than any of ours, stands for another."""
+    return int(text) if text.isdecimal() and len(text) < LONGEST_NUMBER else otherwise
+
+
 def listed(workspace: Path, asked: Mapping[str, str], kits: Sequence[str]) -> Listed:
     """A page of the workspace's runs, as `kitproof results` filters them; pages count from 1."""
     from rig.store.index import ask
     from rig.store.selection import count, newest, unread
     from rig.store.selection import listed as rows_of_answer
 
-    wanted = int(asked.get("page", "")) if asked.get("page", "").isdecimal() else 1
+    wanted = number_of(asked.get("page", ""), 1)
     try:
         selection = selection_of(asked, kits)
     except TableError as error:
@@ -224,10 +231,10 @@ def report_file(record: Record) -> Path:
     Raises
     ------
     RecordError
-        If none was made.
+        If none was made. A link is none: it may lead to any file of this computer.
     """
     path = paper_of(record)
-    if not path.is_file():
+    if path.is_symlink() or not path.is_file():
         raise RecordError(f"no report of this run was made yet: kitproof certificate {record.serial}")
     return path
 

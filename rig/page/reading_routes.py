@@ -17,7 +17,7 @@ from rig.files.disk import read_text
 from rig.files.errors import KitproofError, RecordError
 from rig.page.drawing import page
 from rig.page.guarding import REPORT_POLICY
-from rig.page.reading import FILTERS, listed, report_file, run_of, selection_of, sound_file, unit_page
+from rig.page.reading import FILTERS, listed, number_of, report_file, run_of, selection_of, sound_file, unit_page
 from rig.page.station import Station
 from rig.store.homes import now
 from rig.store.run_json import Record
@@ -61,9 +61,7 @@ def reading_routes(station: Station, key: str) -> list[Route]:
         "/units/{kit}/{serial}": unit,
         f"{run}/report": report,
         f"{run}/sheet": lambda request: report_sheet(workspace, request),
-        f"{run}/sounds/{{number:int}}": lambda request: FileResponse(
-            sound_file(_run_of(workspace, request), request.path_params["number"])
-        ),
+        f"{run}/sounds/{{number}}": lambda request: sound(workspace, request),
     }
     return [Route(path, _or_why_not(make, station, key)) for path, make in pages.items()]
 
@@ -75,6 +73,12 @@ def report_sheet(workspace: Path, request: Request) -> Response:
         return RedirectResponse("report")
     path = report_file(_run_of(workspace, request))
     return HTMLResponse(read_text(path), headers={"content-security-policy": REPORT_POLICY})
+
+
+def sound(workspace: Path, request: Request) -> Response:
+    """One of a record's sounds; as audio whatever its file is called: no record brings a page or a script along."""
+    path = sound_file(_run_of(workspace, request), number_of(request.path_params["number"], -1))
+    return FileResponse(path, media_type="audio/flac" if path.suffix == ".flac" else "audio/wav")
 
 
 def _asked(request: Request) -> dict[str, str]:
@@ -91,7 +95,8 @@ def studied(station: Station, selection: "Selection") -> str:
     Raises
     ------
     KitproofError
-        If no run is asked for, or the bench is at work: a processor that is busy may lose sound.
+        If no run is asked for, another batch is being studied, or the bench is at work: a processor that is busy may
+        lose sound.
     """
     from rig.report.batch_report import body
     from rig.study.batch_study import study
@@ -99,8 +104,12 @@ def studied(station: Station, selection: "Selection") -> str:
     if station.is_under_way:
         raise RecordError("the bench is at work, which a study would disturb: ask again when it is done")
     problems: list[str] = []
-    with _STUDYING:
+    if not _STUDYING.acquire(blocking=False):
+        raise RecordError("another batch is being studied: ask again in half a minute")
+    try:
         found = study(station.workspace, selection, problems.append)
+    finally:
+        _STUDYING.release()
     return body(found, tuple(dict.fromkeys(problems)), now())
 
 

@@ -14,7 +14,6 @@ from urllib.parse import parse_qs
 import h11
 import uvicorn
 from starlette.applications import Starlette
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Mount, Route
@@ -25,13 +24,13 @@ from rig.files.errors import BenchSetupError
 from rig.page.connections import MOST_CONNECTIONS, BoundedConnection
 from rig.page.drawing import bench_fragment, page
 from rig.page.guarding import HEADERS, POLICY, TOKEN_COOKIE, Asked, Rules, refusal
-from rig.page.levels_routes import levels_routes
+from rig.page.levels_routes import is_here, levels_routes
 from rig.page.reading_routes import reading_routes
 from rig.page.station import Station
 
 HERE = Path(__file__).parent
 WIRING = HERE.parent / "report" / "wiring"
-#: More windows than a bench has people are refused a stream (choice of the page).
+#: More windows than a bench has people are refused a stream, of other machines half as many (choice of the page).
 MOST_WINDOWS = 12
 HERE_ONLY = "127.0.0.1"
 #: A stream says that it is there so often, so that a window which is gone is noticed (choice of the page).
@@ -60,13 +59,14 @@ def app(station: Station, rules: Rules) -> Any:
     async def bench(request: Request) -> Response:
         return HTMLResponse(page("bench.html", station.language, key=rules.key))
 
-    def stream(listen: Listen, leave: Listen, shown: Callable[[], dict[str, object]]) -> Response:
-        if len(windows) >= MOST_WINDOWS:
+    def stream(request: Request, listen: Listen, leave: Listen, shown: Callable[[], dict[str, object]]) -> Response:
+        if len(windows) >= (MOST_WINDOWS if is_here(request) else MOST_WINDOWS // 2):
             return PlainTextResponse("more windows are open than a bench has people: close some", 503)
         return StreamingResponse(_stream(listen, leave, shown, windows), media_type="text/event-stream")
 
     async def events(request: Request) -> Response:
-        window = request.query_params.get("window", "")[:64]
+        # A window on another machine only looks on: it has no name, so that none of this one waits for it to answer.
+        window = request.query_params.get("window", "")[:64] if is_here(request) else ""
 
         def shown() -> dict[str, object]:
             view = station.view
@@ -77,7 +77,7 @@ def app(station: Station, rules: Rules) -> Any:
                 "answers": view.answering == window,
             }
 
-        return stream(lambda tell: station.listen(window, tell), station.leave, shown)
+        return stream(request, lambda tell: station.listen(window, tell), station.leave, shown)
 
     routes = [
         Route("/", bench),
@@ -116,6 +116,8 @@ def _changes(station: Station) -> dict[str, Change]:
 
 
 def _changing(change: Change) -> Handler:
+    """A route that does what a window asks for; by threads of its own, which no page that takes long keeps busy."""
+
     async def handle(request: Request) -> Response:
         body = b""
         try:
@@ -131,7 +133,7 @@ def _changing(change: Change) -> Handler:
             sent = None
         if not isinstance(sent, dict):
             return PlainTextResponse("found no JSON object; allowed: one", 400)
-        return JSONResponse({"why_not": await run_in_threadpool(change, sent) or ""})
+        return JSONResponse({"why_not": await asyncio.to_thread(change, sent) or ""})
 
     return handle
 
@@ -147,7 +149,7 @@ async def _stream(
         loop.call_soon_threadsafe(changed.set)
 
     windows.add(mine)
-    await run_in_threadpool(listen, tell)
+    await asyncio.to_thread(listen, tell)
     try:
         changed.set()
         while True:
@@ -157,7 +159,7 @@ async def _stream(
                 yield ": still here\n\n"
                 continue
             changed.clear()
-            yield f"data: {json.dumps(await run_in_threadpool(shown))}\n\n"
+            yield f"data: {json.dumps(await asyncio.to_thread(shown))}\n\n"
     finally:
         windows.discard(mine)
         leave(tell)
@@ -223,6 +225,9 @@ class Server:
             lifespan="off",
             http=BoundedConnection,
             ws="none",
+            # Who asks is who is connected, whatever a header says.
+            proxy_headers=False,
+            server_header=False,
             # So many are taken at a time: more than are open at most would be before the first was closed again.
             backlog=MOST_CONNECTIONS // 4,
             timeout_graceful_shutdown=1,

@@ -119,7 +119,10 @@ class Station:
             return self._begun is not None or self._running is not None
 
     def listen(self, window: str, changed: Callable[[], None]) -> None:
-        """Call `changed` at every change of the view, from any thread; the first window is the one that answers."""
+        """Call `changed` at every change of the view, from any thread; the first window is the one that answers.
+
+        One without a name looks on and never answers.
+        """
         with self._lock:
             self._windows[changed] = window
             self._hand_on()
@@ -131,7 +134,7 @@ class Station:
             self._hand_on()
 
     def _hand_on(self) -> None:
-        open_now = list(self._windows.values())
+        open_now = [window for window in self._windows.values() if window]
         if open_now and self._view.answering not in open_now:
             self._show(replace(self._view, answering=open_now[-1]))
 

@@ -68,7 +68,10 @@ def _alone(ground: Ground) -> list[tuple[object, ...]]:
 
 
 def _captured(record: Record) -> list[tuple[object, ...]]:
-    return [(one.request, one.attempt, one.flags, record.files[one.file]) for one in record.captures]
+    """How long the bench sounded, s, and what came back for each request, sample for sample."""
+    return [(record.timing.sound_s,)] + [
+        (one.request, one.attempt, one.flags, record.files[one.file]) for one in record.captures
+    ]
 
 
 def _crowded(random: Random, station: Station, server: Server) -> None:
@@ -162,6 +165,10 @@ def _request(line: str, *headers: str, body: bytes = b"") -> bytes:
 
 KINDS: tuple[Callable[[Random, int], bytes], ...] = (
     lambda random, port: _request("GET / HTTP/1.1", f"Host: 127.0.0.1:{port}"),
+    # A picture on another page, and a batch, which takes long.
+    lambda random, port: _request("GET /events HTTP/1.1", f"Host: 127.0.0.1:{port}", "Sec-Fetch-Site: cross-site"),
+    lambda random, port: _request("GET /batch?kit=shelf-one HTTP/1.1", f"Host: 127.0.0.1:{port}"),
+    lambda random, port: _request("GET / HTTP/1.1", f"Host: 127.0.0.1:{port}", "Host: evil.example"),
     lambda random, port: _request(f"GET /events?window={random.random()} HTTP/1.1", f"Host: 127.0.0.1:{port}"),
     lambda random, port: 20 * _request("GET /static/page.js HTTP/1.1", f"Host: 127.0.0.1:{port}"),
     lambda random, port: _request("GET / HTTP/1.0"),

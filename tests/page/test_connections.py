@@ -3,6 +3,7 @@
 import json
 import logging
 import socket
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,9 +11,10 @@ from pathlib import Path
 import pytest
 from simulated_runs import ROOT
 
-from rig.page import connections
+from rig.page import connections, reading_routes
 from rig.page.connections import MOST_CONNECTIONS
 from rig.page.guarding import KEY_HEADER
+from rig.page.reading import Listed
 from rig.page.server import Server
 from rig.page.station import Station
 
@@ -148,3 +150,39 @@ def test_what_is_sent_and_never_read_is_let_go_of(server: Server, monkeypatch: p
         while open_here(server):
             time.sleep(0.01)
         assert read_all(made).count(b"HTTP/1.1 200") < 100
+
+
+def test_pages_that_take_long_do_not_keep_a_stop_waiting(server: Server, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A hundred lists that nobody can answer yet, as of a network drive that is slow."""
+    begun, go_on = threading.Semaphore(0), threading.Event()
+
+    def slow(*of: object) -> Listed:
+        begun.release()
+        assert go_on.wait(HANG_S)
+        return Listed((), 1, 1, ())
+
+    monkeypatch.setattr(reading_routes, "listed", slow)
+    sent = json.dumps({}).encode()
+    stop = post(server, "/do/stop", sent, len(sent))
+    waiting = [opened(server, get(server, "/units")) for _ in range(100)]
+    try:
+        # So many as the library has threads for, each busy with one.
+        for _ in range(40):
+            assert begun.acquire(timeout=HANG_S)
+        assert b" 200 " in answer(server, stop)[:20]
+    finally:
+        go_on.set()
+        for made in waiting:
+            read_all(made)
+            made.close()
+
+
+def test_who_asks_is_who_is_connected_whatever_a_header_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("FORWARDED_ALLOW_IPS", "*")
+    server = Server(Station(ROOT))
+    server.start()
+    try:
+        asked = get(server).replace(b"\r\n", b"\r\nX-Forwarded-For: 192.0.2.9\r\n", 1)
+        assert b" 200 " in answer(server, asked)[:20]
+    finally:
+        server.stop()

@@ -36,6 +36,28 @@ def test_nothing_from_elsewhere_changes_anything(headers: dict[str, str]) -> Non
     assert refusal(asked("POST", headers=headers), RULES) is not None
 
 
+@pytest.mark.parametrize(
+    ("site", "mode", "dest", "is_let_in"),
+    [
+        # As browsers send them: typed in, from our own page, a link on another page, ...
+        ("none", "navigate", "document", True),
+        ("same-origin", "cors", "empty", True),
+        ("cross-site", "navigate", "document", True),
+        # ... a picture, a script, a frame and a fetch of another page; one of another server on this machine.
+        ("cross-site", "no-cors", "image", False),
+        ("cross-site", "no-cors", "script", False),
+        ("cross-site", "navigate", "iframe", False),
+        ("cross-site", "cors", "empty", False),
+        ("same-site", "no-cors", "image", False),
+        ("odd", "no-cors", "image", False),
+    ],
+)
+def test_no_other_page_takes_this_one_in(site: str, mode: str, dest: str, is_let_in: bool) -> None:
+    """A picture names no origin: twelve would take all streams of the windows, one with the key open the inputs."""
+    sent = {"host": HOST, "sec-fetch-site": site, "sec-fetch-mode": mode, "sec-fetch-dest": dest}
+    assert (refusal(asked(headers=sent), RULES) is None) == is_let_in
+
+
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH", "OPTIONS"])
 def test_another_machine_changes_nothing_whatever_it_shows(method: str) -> None:
     shown = {"cookies": {TOKEN_COOKIE: "t0ken"}, "token": "t0ken"}

@@ -1,14 +1,20 @@
 """The routes of the page, without a browser: what they refuse, and what an answer lets a browser do."""
 
+import hashlib
 import json
+from pathlib import Path
 
 import pytest
 from simulated_runs import ROOT
 from starlette.testclient import TestClient
+from stored_runs import stored_runs
 
+from rig.files.errors import RecordError
+from rig.page import reading_routes
 from rig.page.guarding import KEY_HEADER, Rules
 from rig.page.server import LONGEST_BODY, app
 from rig.page.station import Station
+from rig.store.selection import Selection
 
 HOST = "127.0.0.1:8720"
 KEY = {"origin": f"http://{HOST}", KEY_HEADER: "k3y"}
@@ -70,6 +76,7 @@ def test_texts_from_outside_stay_texts(client: TestClient, station: Station) -> 
         "/runs/booth-two/BT-0001/none/sounds/0",
         "/static/..%2f..%2fserver.py",
         "/units/%3Cscript%3E/BT-0001",
+        "/runs/booth-two/BT-0001/none/sounds/" + "9" * 5000,
     ],
 )
 def test_no_path_leads_elsewhere(client: TestClient, path: str) -> None:
@@ -96,3 +103,53 @@ def test_a_form_that_cannot_be_done_is_told_why(client: TestClient, station: Sta
     answer = client.post("/do/task", json={"window": "one", "task": "<b>"}, headers=KEY)
     assert "task: found '<b>'" in answer.json()["why_not"]
     assert station.view.task is None
+
+
+def test_a_number_that_no_page_has_is_the_first(client: TestClient) -> None:
+    assert client.get("/units", params={"page": "9" * 5000}).status_code == 200
+
+
+@pytest.fixture
+def stored(tmp_path: Path) -> tuple[TestClient, Path]:
+    """A page over one record that came from elsewhere, and the record's folder."""
+    [run] = stored_runs(tmp_path, 1)
+    served = app(Station(tmp_path), Rules(frozenset({HOST}), "k3y"))
+    return TestClient(served, base_url=f"http://{HOST}", client=("127.0.0.1", 1)), run
+
+
+def test_a_report_that_leads_out_of_its_record_is_not_shown(stored: tuple[TestClient, Path]) -> None:
+    client, run = stored
+    (run.parent / "private.html").write_text("private", encoding="utf-8")
+    (run / "report.html").symlink_to("../private.html")
+    for page in ("report", "sheet"):
+        answer = client.get(f"/runs/{run.parent.parent.name}/{run.parent.name}/{run.name}/{page}")
+        assert (answer.status_code, "private" in answer.text) == (404, False)
+
+
+def test_a_record_from_elsewhere_brings_no_page_and_no_script_along(stored: tuple[TestClient, Path]) -> None:
+    client, run = stored
+    content = b"fetch('/do/go')"
+    said = json.loads((run / "run.json").read_bytes())
+    sound = {"quantity": "buzz", "subject": "left", "file": "sounds/it.js", "scale": 1.0, "sample_rate_hz": 48000}
+    said["results"][0]["sounds"] = [sound]
+    said["files"]["sounds/it.js"] = hashlib.sha256(content).hexdigest()
+    (run / "sounds").mkdir()
+    (run / "sounds" / "it.js").write_bytes(content)
+    (run / "run.json").write_text(json.dumps(said), encoding="utf-8")
+    answer = client.get(f"/runs/{run.parent.parent.name}/{run.parent.name}/{run.name}/sounds/0")
+    assert (answer.status_code, answer.content) == (200, content)
+    # A browser runs no audio as a script where it may not guess.
+    assert (answer.headers["content-type"], answer.headers["x-content-type-options"]) == ("audio/wav", "nosniff")
+
+
+def test_a_window_elsewhere_looks_on_and_takes_no_place_of_those_here() -> None:
+    station = Station(ROOT)
+    station.listen("", lambda: None)
+    assert station.view.answering is None
+    station.listen("here", lambda: None)
+    assert station.view.answering == "here"
+
+
+def test_one_batch_is_studied_at_a_time_and_nobody_waits_for_it(station: Station) -> None:
+    with reading_routes._STUDYING, pytest.raises(RecordError, match="another batch is being studied"):
+        reading_routes.studied(station, Selection(kit="booth-two"))
