@@ -17,6 +17,9 @@ UNFINISHED_SUFFIX = ".new"
 #: So long it is waited, again and again, for who has a file open that is to be renamed, as scanners on Windows have
 #: each new one for a moment; 2.6 s in all; our choice.
 PAUSES_S = tuple(0.01 * 2**n for n in range(8))
+#: Windows' numbers of what may be so: access denied (a folder with an open file), a sharing violation, a lock; by
+#: Microsoft's "System Error Codes". Elsewhere what is open is renamed, and who may not will not be allowed later.
+IN_USE = (5, 32, 33)
 #: What no folder may be called on Windows, from memory: a record is to go with its builder from computer to computer.
 NO_FOLDER = re.compile(r"""(?i).*[<>:"|?*\x00-\x1f].*|.*[. ]|(con|prn|aux|nul|com\d|lpt\d)\s*(\..*)?""")
 FOLDER_NAMES = 'no < > : " | ? *, no dot or space at the end, and none of CON, PRN, AUX, NUL, COM1, LPT1 and so on'
@@ -76,7 +79,7 @@ def write_together(contents: Mapping[Path, str | bytes]) -> None:
 
 
 def put_in_place(new: Path, path: Path) -> None:
-    """Rename a file or folder, over a file that stands there; one that somebody has open is waited for a little.
+    """Rename a file or folder, over a file that stands there; what somebody has open on Windows is waited for a little.
 
     Raises
     ------
@@ -87,7 +90,9 @@ def put_in_place(new: Path, path: Path) -> None:
         try:
             new.replace(path)
             return
-        except PermissionError:
+        except PermissionError as error:
+            if getattr(error, "winerror", None) not in IN_USE:
+                raise
             time.sleep(pause_s)
     new.replace(path)
 

@@ -93,6 +93,18 @@ def test_only_plain_files_are_read(tmp_path: Path, make: Callable[[Path], None],
         read_bytes(tmp_path / "it")
 
 
+def test_who_may_not_put_a_file_in_its_place_is_told_at_once(tmp_path, monkeypatch):
+    def refuse(path, to):
+        raise PermissionError(errno.EACCES, "Permission denied", str(path))
+
+    waited = []
+    monkeypatch.setattr(Path, "replace", refuse)
+    monkeypatch.setattr(disk.time, "sleep", waited.append)
+    with pytest.raises(PermissionError, match="Permission denied"):
+        write(tmp_path / "kit.toml", "new")
+    assert (waited, list(tmp_path.iterdir())) == ([], [])
+
+
 def test_nobody_waits_for_the_other_end_of_a_pipe(tmp_path: Path) -> None:
     for name in ("results/index.hints", "checks/own.py", "curve.txt", "logo.png"):
         (tmp_path / name).parent.mkdir(exist_ok=True)

@@ -44,12 +44,12 @@ def windows(root: Path, drive: str = "C:\\Users\\somebody\\kitproof", scanned: i
 
     def refuse_open(path: Path) -> None:
         if path.is_relative_to(root) and (found := [one for one in _open_files() if one.is_relative_to(path)]):
-            raise PermissionError(errno.EACCES, f"it is being used by another process: {found[0].name}", str(path))
+            raise in_use(f"it is being used by another process: {found[0].name}", path)
 
     def scan(path: Path) -> None:
         if path.is_relative_to(root) and looks.setdefault(str(path), 0) < scanned:
             looks[str(path)] += 1
-            raise PermissionError(errno.EACCES, "a scanner looks at it", str(path))
+            raise in_use("a scanner looks at it", path)
 
     def removing(usual: Callable[..., Any]) -> Callable[..., Any]:
         def remove(path: Any, *rest: Any, dir_fd: int | None = None, **named: Any) -> Any:
@@ -94,6 +94,13 @@ def windows(root: Path, drive: str = "C:\\Users\\somebody\\kitproof", scanned: i
         ):
             stack.enter_context(mock.patch.object(module, name, patched))
         yield
+
+
+def in_use(words: str, path: Path) -> PermissionError:
+    """Windows' sharing violation."""
+    error = PermissionError(errno.EACCES, words, str(path))
+    error.winerror = 32  # type: ignore[attr-defined,unused-ignore]
+    return error
 
 
 def _whole(path: Any, dir_fd: int | None = None) -> Path:
