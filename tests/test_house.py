@@ -39,7 +39,8 @@ ROOMS = (
     ("rig.verdict",),
     ("rig.design",),
     ("rig.values",),
-    ("rig.files", "rig.drawing", "rig.signals", "rig.circuit", "rig.statistics"),
+    ("rig.drawing",),
+    ("rig.files", "rig.signals", "rig.circuit", "rig.statistics"),
 )
 #: Besides: a bench knows no check, and what is simulated nothing of what is sought.
 NEVER = {

@@ -10,8 +10,10 @@ from importlib.metadata import version
 from pathlib import Path
 
 import pytest
+from full_disk import full_disk
 
-from rig.design.demo_kits import demo_workspace
+from rig.design.demo_kits import demo_kits_folder, demo_workspace
+from rig.files.errors import RecordError
 
 ROOT = Path(__file__).parent.parent
 #: Of the repository, and of no use to whoever installs it.
@@ -103,6 +105,16 @@ def test_the_demo_leaves_a_folder_that_is_somebody_s_own_alone(tmp_path: Path) -
     assert demo_workspace(tmp_path, "booth-two") == (tmp_path / "kitproof-demo", True)
     assert demo_workspace(tmp_path, "booth-two") == (tmp_path / "kitproof-demo", False)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["kitproof-demo", "notes.txt"]
-    # Broken off while it was copied: taken up again, for kit.toml comes last.
+    # Broken off while it was copied: taken up again, for kit.toml comes last, and this kit behind all others.
     (tmp_path / "kitproof-demo" / "limits" / "booth-two" / "kit.toml").unlink()
     assert demo_workspace(tmp_path, "booth-two")[1]
+
+
+def test_a_disk_that_is_full_while_the_demo_kits_are_copied_leaves_none_half(tmp_path: Path) -> None:
+    kits = demo_kits_folder()
+    sizes = [path.stat().st_size for path in (kits / "booth-two" / "kit.toml", kits / "rehearsal-three" / "kit.toml")]
+    with full_disk(min(sizes) - 1), pytest.raises(RecordError, match=r"could be made here: File too large"):
+        demo_workspace(tmp_path / "demo", "booth-two")
+    assert demo_workspace(tmp_path / "demo", "booth-two")[1]
+    for path in kits.glob("*/kit.toml"):
+        assert (tmp_path / "demo" / "limits" / path.parent.name / "kit.toml").read_bytes() == path.read_bytes()

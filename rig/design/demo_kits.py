@@ -3,7 +3,7 @@
 import shutil
 from pathlib import Path
 
-from rig.files.disk import why
+from rig.files.disk import read_bytes, why, write
 from rig.files.errors import RecordError
 
 #: What a workspace of the demo is called where the folder at hand is somebody's own.
@@ -34,7 +34,10 @@ def demo_workspace(folder: Path, kit: str) -> tuple[Path, bool]:
         workspace = folder / DEMO_WORKSPACE if is_own else folder
         if (workspace / "limits" / kit / "kit.toml").is_file():
             return workspace, False
-        for kit_folder in sorted(path.parent for path in demo_kits_folder().glob("*/kit.toml")):
+        folders = {path.parent for path in demo_kits_folder().glob("*/kit.toml")}
+        # Its folder tells that the workspace is the demo's; its kit.toml comes last: where that is, all is.
+        (workspace / "limits" / kit).mkdir(parents=True, exist_ok=True)
+        for kit_folder in sorted(folders, key=lambda one: (one.name == kit, one.name)):
             _copy(kit_folder, workspace / "limits" / kit_folder.name)
     except OSError as error:
         raise RecordError(f"{folder}: no workspace could be made here: {why(error)}") from None
@@ -45,13 +48,14 @@ def copy_page(limits: Path) -> None:
     """Put the page that explains every key of a kit beside the kits of a workspace, where none is."""
     page = limits / "README.md"
     if not page.exists():
-        shutil.copyfile(demo_kits_folder() / "README.md", page)
+        write(page, read_bytes(demo_kits_folder() / "README.md"))
 
 
 def _copy(kit_folder: Path, place: Path) -> None:
     """Copy a kit's files, kit.toml last: where that is, the kit is whole."""
     files = [path for path in sorted(kit_folder.rglob("*")) if path.is_file() and path.suffix in (".csv", ".json")]
-    for path in (*files, kit_folder / "kit.toml"):
+    for path in files:
         there = place / path.relative_to(kit_folder)
         there.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(path, there)
+    write(place / "kit.toml", read_bytes(kit_folder / "kit.toml"))

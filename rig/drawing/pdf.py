@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
 from rig.drawing.svg import HATCHED
+from rig.files.disk import write
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -78,7 +79,7 @@ def write_pdf(path: Path, elements: Sequence[str], title: str, made_at: datetime
                 document.add_page()
                 y_mm = MARGIN_MM
             y_mm += place(document, element, MARGIN_MM, y_mm, width_mm) + BETWEEN_MM
-        document.output(str(path))
+        write(path, bytes(document.output()))
     return path
 
 

@@ -12,6 +12,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.files.disk import write
+
 Floats = NDArray[np.float64]
 
 #: Curves with more points than this are thinned for drawing; layout.
@@ -82,7 +84,7 @@ def standalone(element: str, width_mm: float = 190.0) -> str:
 
 def write_svg(path: Path, element: str, width_mm: float = 190.0) -> Path:
     """Write a drawing as a file, whose folder is there, and return its path."""
-    path.write_text(standalone(element, width_mm), encoding="utf-8")
+    write(path, standalone(element, width_mm))
     return path
 
 

@@ -5,15 +5,18 @@ import json
 import os
 import re
 import secrets
+import shutil
 import stat
 import time
-from collections.abc import Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Thread
 
 #: What a file is called while it is being written, behind a name of its own; after a crash it counts for nothing.
 UNFINISHED_SUFFIX = ".new"
+#: Such a file that nobody has written at for so long was left by who was killed, or whose disk failed; our choice.
+LEFT_S = 86400.0
 #: So long it is waited, again and again, for who has a file open that is to be renamed, as scanners on Windows have
 #: each new one for a moment; 2.6 s in all; our choice.
 PAUSES_S = tuple(0.01 * 2**n for n in range(8))
@@ -51,9 +54,11 @@ def write(path: Path, content: str | bytes, is_new: bool = False) -> None:
         return
     place = _written_beside(path, content)
     try:
-        _rename_to_new(place, path)
+        with naming(path):
+            _rename_to_new(place, path)
     finally:
-        place.unlink(missing_ok=True)
+        with suppress(OSError):
+            place.unlink(missing_ok=True)
     sync(path.parent)
 
 
@@ -70,10 +75,12 @@ def write_together(contents: Mapping[Path, str | bytes]) -> None:
         for path, content in contents.items():
             written[path] = _written_beside(path, content)
         for path, beside in written.items():
-            put_in_place(beside, path)
+            with naming(path):
+                put_in_place(beside, path)
     finally:
         for beside in written.values():
-            beside.unlink(missing_ok=True)
+            with suppress(OSError):
+                beside.unlink(missing_ok=True)
     for folder in {path.parent for path in contents}:
         sync(folder)
 
@@ -117,17 +124,40 @@ def beside(path: Path) -> Path:
     return path.with_name(f".{secrets.token_hex(8)}{UNFINISHED_SUFFIX}")
 
 
+def remove_left(folder: Path) -> None:
+    """Remove what was written beside files of a folder long ago and never put in their place."""
+    for path in folder.glob(f".*{UNFINISHED_SUFFIX}"):
+        # Another may just be removing it; what cannot be removed harms nobody.
+        with suppress(OSError):
+            if time.time() - path.stat().st_mtime > LEFT_S:
+                shutil.rmtree(path) if path.is_dir() else path.unlink()
+
+
 def _written_beside(path: Path, content: str | bytes) -> Path:
+    remove_left(path.parent)
     place = beside(path)
     try:
-        with place.open("xb") as file:
+        with naming(path), place.open("xb") as file:
             file.write(content.encode() if isinstance(content, str) else content)
             file.flush()
             os.fsync(file.fileno())
     except BaseException:
-        place.unlink(missing_ok=True)
+        # Where that fails, too, why it could not be written is what is told.
+        with suppress(OSError):
+            place.unlink(missing_ok=True)
         raise
     return place
+
+
+@contextmanager
+def naming(path: Path) -> Iterator[None]:
+    """Within it errors name this file: those of writing and syncing name none, others one that is not its name yet."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno is not None:
+            error.filename, error.filename2 = str(path), None
+        raise
 
 
 def _rename_to_new(place: Path, path: Path) -> None:
@@ -149,7 +179,8 @@ def sync(path: Path) -> None:
         return  # a directory cannot be opened for syncing there
     handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
     try:
-        os.fsync(handle)
+        with naming(path):
+            os.fsync(handle)
     except OSError as error:
         # What was put into the folder is there all the same; nothing more can be asked of such a file system.
         if not (path.is_dir() and error.errno in NO_SYNC):

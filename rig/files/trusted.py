@@ -9,7 +9,7 @@ import os
 from collections.abc import Mapping
 from pathlib import Path
 
-from rig.files.disk import why
+from rig.files.disk import read_text, why, write
 from rig.files.errors import TableError
 
 #: Where the answers are kept, instead of the home folder's `.kitproof`.
@@ -42,8 +42,8 @@ def trust(contents: Mapping[str, bytes]) -> None:
     """
     try:
         _place().parent.mkdir(parents=True, exist_ok=True)
-        with _place().open("a", encoding="utf-8") as file:
-            file.write(content_hash(contents) + "\n")
+        former = read_text(_place()) if _place().is_file() else ""
+        write(_place(), f"{former}{content_hash(contents)}\n")
     except OSError as error:
         raise TableError(f"{_place()}: cannot be written: {why(error)}; {HOME_VARIABLE} names another folder") from None
 

@@ -16,7 +16,7 @@ from rig.drawing.panels import Band, Line, Panel, curve_axes, figure
 from rig.drawing.pdf import FONT, MARGIN_MM, PAGE_HEIGHT_MM, PAGE_MM, new_document, place
 from rig.drawing.svg import GREY, MEASURED
 from rig.files.cells import STEERING
-from rig.files.disk import read_bytes, why
+from rig.files.disk import read_bytes, why, write
 from rig.files.pictures import picture_trouble
 from rig.report.codes import draw_bars, draw_squares
 from rig.report.figures import shown_mask
@@ -70,7 +70,7 @@ def write_customer_page(path: Path, record: Record, run: Run, kit: Kit) -> Path:
         y_mm = _tested(document, record, kit, say, y_mm)
         _figures(document, run, say, y_mm)
         _foot(document, record, maker, say, at)
-        document.output(str(path))
+        write(path, bytes(document.output()))
     return path
 
 

@@ -2,9 +2,11 @@
 
 from collections.abc import Mapping
 from datetime import datetime
+from io import BytesIO
 from pathlib import Path
 
 from rig.drawing.pdf import FONT, MARGIN_MM, PAGE_MM, font_path, new_document
+from rig.files.disk import write
 from rig.report.codes import QUIET_BARS, bars, draw_bars
 from rig.report.customer_page import MARKS, date_words
 from rig.report.languages import translating
@@ -60,7 +62,7 @@ def _pdf(path: Path, serial: str, words: str, size_mm: tuple[float, float], at: 
             document.set_font(FONT, style, size_pt * min(1.0, 0.96 * width_mm / across_mm))
             document.set_xy(0, 2 * edge_mm + BARS_SHARE * height_mm + n * text_mm)
             document.cell(width_mm, text_mm, text, align="C")
-        document.output(str(path))
+        write(path, bytes(document.output()))
 
 
 def _png(path: Path, serial: str, words: str, size_mm: tuple[float, float]) -> None:
@@ -82,7 +84,9 @@ def _png(path: Path, serial: str, words: str, size_mm: tuple[float, float]) -> N
         across = ImageFont.truetype(str(font), round(size)).getlength(text)
         shown = ImageFont.truetype(str(font), max(round(size * min(1.0, 0.96 * width / across)), 1))
         pen.text((width / 2, below + top + (n + 0.5) * room), text, fill=0, font=shown, anchor="mm")
-    picture.save(path, dpi=(PRINTER_DPI, PRINTER_DPI))
+    drawn = BytesIO()
+    picture.save(drawn, "png", dpi=(PRINTER_DPI, PRINTER_DPI))
+    write(path, drawn.getvalue())
 
 
 def write_code_sheet(path: Path, codes: Mapping[str, str], at: datetime) -> Path:
@@ -102,5 +106,5 @@ def write_code_sheet(path: Path, codes: Mapping[str, str], at: datetime) -> Path
             document.set_font(FONT, "", 11)
             document.set_xy(MARGIN_MM + 96, y_mm + 15)
             document.cell(80, 6, code)
-        document.output(str(path))
+        write(path, bytes(document.output()))
     return path

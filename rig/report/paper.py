@@ -3,10 +3,9 @@
 So both can be made again at any time. A record that was closed with paper in it keeps that: new paper stands beside it.
 """
 
-from collections.abc import Callable
 from pathlib import Path
 
-from rig.files.disk import put_in_place
+from rig.files.disk import why, write
 from rig.files.errors import PaperError, RecordError
 from rig.store.records import read_record
 from rig.store.run_json import Record
@@ -34,10 +33,12 @@ def make_certificate(record: Record) -> Path:
         kit = recorded_kit(record)
         run = read_run(record, kit)
         report = certificate(record, run, kit)
-        _put(record.folder / REPORT, lambda path: path.write_text(report, encoding="utf-8", errors="replace"))
-        _put(record.folder / PAGE, lambda path: write_customer_page(path, record, run, kit))
+        write(record.folder / REPORT, report.encode("utf-8", "replace"))
+        write_customer_page(record.folder / PAGE, record, run, kit)
     except RecordError as error:
         raise PaperError(f"no certificate could be made: {error}") from error
+    except OSError as error:
+        raise PaperError(f"no certificate could be made: {error.filename}: {why(error)}") from error
     except (Exception, KeyboardInterrupt) as error:
         # Whatever a drawing runs into is a trouble of the paper, never of the record.
         raise PaperError(f"no certificate could be made: {type(error).__name__}: {error}") from error
@@ -54,9 +55,3 @@ def papers_of(record: Record) -> list[str]:
     """Which papers of a record stand where, a line each: the page for the owner, where there is one, and the report."""
     page = record.folder / PAGE
     return [f"certificate: {page}"] * page.is_file() + [f"report: {paper_of(record)}"]
-
-
-def _put(path: Path, make: Callable[[Path], object]) -> None:
-    new = path.with_name(f".new-{path.name}")
-    make(new)
-    put_in_place(new, path)

@@ -1,6 +1,5 @@
 """The main job, from names to a record: load the kit, plan, walk the bench, judge, write."""
 
-import shutil
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -16,6 +15,7 @@ from rig.bench.connection import connection_words
 from rig.bench.settings import BenchSettings, MakerSettings, bench_name
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.design.limits import reference_troubles
+from rig.files.disk import read_bytes, write
 from rig.files.errors import BenchError, RecordError
 from rig.run import sequencer
 from rig.run.interrupts import Interrupts, interrupts
@@ -143,7 +143,7 @@ def _recorded(maker: MakerSettings | None, folder: Path) -> Maker | None:
     if maker.logo:
         logo = f"maker{Path(maker.logo).suffix}"
         try:
-            shutil.copyfile(maker.logo, folder / logo)
+            write(folder / logo, read_bytes(Path(maker.logo)))
         except OSError:
             # A picture is worth no record.
             logo = ""

@@ -11,7 +11,7 @@ import numpy as np
 
 from rig.design.kit import Kit
 from rig.design.limits import REFERENCE_SCHEMA, ReferenceNote, reference_name, reference_note
-from rig.files.disk import beside, put_in_place, sync, why, write_together
+from rig.files.disk import beside, put_in_place, remove_left, sync, why, write_together
 from rig.files.errors import RecordError, TableError
 from rig.files.plain import json_bytes, table
 from rig.files.tables import read_settings
@@ -101,13 +101,20 @@ def _written(folder: Path, contents: dict[str, str], note: ReferenceNote) -> Pat
 
 def _put_in_place(folder: Path, contents: Mapping[str, str]) -> None:
     """Write the files of a folder; only when the disk has all of them is the former folder kept aside."""
+    remove_left(folder.parent)
     new = beside(folder)
     try:
         new.mkdir()
         write_together({new / name: content for name, content in contents.items()})
-        if folder.exists():
-            put_in_place(folder, _name_aside(folder))
-        put_in_place(new, folder)
+        aside = _name_aside(folder) if folder.exists() else None
+        if aside:
+            put_in_place(folder, aside)
+        try:
+            put_in_place(new, folder)
+        except OSError:
+            if aside:
+                put_in_place(aside, folder)
+            raise
     finally:
         shutil.rmtree(new, ignore_errors=True)
     sync(folder.parent)

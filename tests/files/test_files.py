@@ -6,9 +6,11 @@ import os
 import shutil
 import sys
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -17,16 +19,18 @@ from simulated_runs import ROOT
 from soaks import rows
 
 from rig import cli
-from rig.bench.settings import load_bench_file
+from rig.bench.settings import MakerSettings, load_bench_file
 from rig.calibration.storage import DailyDetails, Stored, save, stored
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.design.limits import reference_note
 from rig.files import disk
 from rig.files.columns import read_any_columns
 from rig.files.disk import read_bytes, read_json, write, write_together
-from rig.files.errors import BenchError, KitproofError, RecordError
+from rig.files.errors import BenchError, KitproofError, RecordError, TableError
 from rig.files.locks import locked
 from rig.files.plain import json_bytes, table
+from rig.files.trusted import is_trusted, trust
+from rig.run import verify as run_verify
 from rig.store import records
 from rig.store.homes import hint, hints_from
 from rig.store.recordings import LogWriter, read_rows, write_audio
@@ -103,6 +107,47 @@ def test_who_may_not_put_a_file_in_its_place_is_told_at_once(tmp_path, monkeypat
     with pytest.raises(PermissionError, match="Permission denied"):
         write(tmp_path / "kit.toml", "new")
     assert (waited, list(tmp_path.iterdir())) == ([], [])
+
+
+def test_what_was_left_half_written_long_ago_goes_with_the_next_write(tmp_path):
+    """As who is killed leaves it, or whose disk fails: what another is writing just now stays."""
+    left, folder, new = (tmp_path / f".{16 * sign}.new" for sign in "abc")
+    left.write_text("half", encoding="utf-8")
+    new.write_text("half", encoding="utf-8")
+    folder.mkdir()
+    (folder / "reference.json").write_text("half", encoding="utf-8")
+    for one in (left, folder):
+        os.utime(one, (time.time() - 2 * disk.LEFT_S,) * 2)
+    write(tmp_path / "kit.toml", "whole")
+    assert names(tmp_path) == [new.name, "kit.toml"]
+
+
+def test_an_error_of_the_disk_names_the_file_that_was_to_be_written(tmp_path, monkeypatch):
+    def fail(handle):
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(os, "fsync", fail)
+    with pytest.raises(OSError, match="Input/output error") as told:
+        write(tmp_path / "kit.toml", "new")
+    assert told.value.filename == str(tmp_path / "kit.toml")
+    assert names(tmp_path) == []
+
+
+def test_what_was_agreed_to_is_kept_whole_or_not_at_all(tmp_path, monkeypatch):
+    monkeypatch.setenv("KITPROOF_HOME", str(tmp_path))
+    trust({"own.py": b"one"})
+    with full_disk(100), pytest.raises(TableError, match="File too large"):
+        trust({"own.py": b"other"})
+    trust({"own.py": b"other"})
+    assert is_trusted({"own.py": b"one"})
+    assert is_trusted({"own.py": b"other"})
+
+
+def test_a_makers_picture_that_could_not_be_copied_is_no_half_file_of_a_record(tmp_path):
+    (tmp_path / "logo.png").write_bytes(bytes(4000))
+    with full_disk(100):
+        made = run_verify._recorded(MakerSettings(name="Workshop", logo=str(tmp_path / "logo.png")), tmp_path)
+    assert (made.name, made.logo, names(tmp_path)) == ("Workshop", "", ["logo.png"])
 
 
 def test_nobody_waits_for_the_other_end_of_a_pipe(tmp_path: Path) -> None:
@@ -213,6 +258,17 @@ def test_the_former_reference_build_stays_until_the_new_one_is_whole(
     former, whole = names(folder.parent), kit_sha256(kit)
     assert "reference/reference.json" in former
     with full_disk(2000), pytest.raises(RecordError, match="the reference build could not be written"):
+        write_reference(kit, [good_run[1]])
+    assert (names(folder.parent), kit_sha256(kit)) == (former, whole)
+
+    usual = Path.replace
+
+    def fail_for_the_new_folder(path: Path, to: Path) -> Path:
+        if to == folder and path.suffix == ".new":
+            raise OSError(errno.EIO, "Input/output error")
+        return usual(path, to)
+
+    with mock.patch.object(Path, "replace", fail_for_the_new_folder), pytest.raises(RecordError, match="Input/output"):
         write_reference(kit, [good_run[1]])
     assert (names(folder.parent), kit_sha256(kit)) == (former, whole)
 

@@ -89,12 +89,12 @@ class Disk:
 @contextmanager
 def failing(root: Path, at: int = 0, number: int = 0, is_once: bool = False) -> Iterator[Callable[[], int]]:
     """Within it this process writes on a disk that fails from the n-th change on; yields how many there were."""
-    if preloaded := _preloaded():
-        preloaded.failing_disk_set(os.fsencode(root), ctypes.c_long(at), number, is_once)
+    if library := preloaded():
+        library.failing_disk_set(os.fsencode(root), ctypes.c_long(at), number, is_once)
         try:
-            yield preloaded.failing_disk_count
+            yield library.failing_disk_count
         finally:
-            preloaded.failing_disk_set(b"", ctypes.c_long(0), 0, 0)
+            library.failing_disk_set(b"", ctypes.c_long(0), 0, 0)
         return
     disk, opened = Disk(root, at, number, is_once), io.open
 
@@ -119,16 +119,19 @@ def failing(root: Path, at: int = 0, number: int = 0, is_once: bool = False) -> 
 
 
 @cache
-def _preloaded() -> Any:
+def preloaded() -> Any:
     """The library that fails in the C library's place; None: it was not loaded before that."""
     library = ctypes.CDLL(None) if os.name == "posix" else None
-    return library if hasattr(library, "failing_disk_set") else None
+    if not hasattr(library, "failing_disk_set"):
+        return None
+    library.failing_disk_change.argtypes, library.failing_disk_change.restype = [ctypes.c_long], ctypes.c_char_p
+    return library
 
 
 def begin() -> None:
     """Of a long run, before anything else: begin it anew behind the library, on a small file system."""
     compiler = shutil.which("cc") or shutil.which("gcc")
-    if compiler and not _preloaded() and "LD_PRELOAD" not in os.environ:
+    if compiler and not preloaded() and "LD_PRELOAD" not in os.environ:
         made = Path(tempfile.mkdtemp()) / "failing_disk.so"
         source = Path(__file__).with_name("failing_disk.c")
         words = [compiler, "-shared", "-fPIC", "-O1", "-U_FORTIFY_SOURCE", "-o", str(made), str(source), "-ldl"]
@@ -139,7 +142,7 @@ def begin() -> None:
     if made_before := os.environ.pop("LD_PRELOAD", ""):
         atexit.register(shutil.rmtree, Path(made_before).parent, ignore_errors=True)
     is_small = _on_small_file_system()
-    print(f"in the C library: {'yes' if _preloaded() else 'no'}; small file system: {'yes' if is_small else 'no'}")
+    print(f"in the C library: {'yes' if preloaded() else 'no'}; small file system: {'yes' if is_small else 'no'}")
 
 
 def _on_small_file_system() -> bool:
@@ -193,7 +196,7 @@ def try_disks(random: Random, ground: Ground) -> None:
         room = random.randint(0, most[1] + 8192)
         told, bad_disk = f"{name}, {room} bytes left of {most[1]}", filled(ground, room)
         counts["full"] += 1
-    elif _preloaded() and random.random() < 0.5:
+    elif preloaded() and random.random() < 0.5:
         _die_at_a_write(random, ground, name, words)
         return
     else:

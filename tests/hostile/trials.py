@@ -62,6 +62,7 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=float("inf"), help="begin no try after so many")
+    parser.add_argument("--each", nargs="*", help="of disks: each kind of write of these commands, or of all")
     asked = parser.parse_args()
     ends: Counter[str] = Counter()
     # One that was begun in the background ignores Ctrl-C, and so would all that it tries.
@@ -72,7 +73,12 @@ def main() -> None:
         ground = Ground(Path(folder))
         began_s, ends_s = time.process_time(), time.monotonic() + 60.0 * asked.minutes
         tried = 0
-        for seed, words in tries(asked.trial, ground, asked.count, asked.seed):
+        all_tries = tries(asked.trial, ground, asked.count, asked.seed)
+        if asked.each is not None:
+            from hostile.each_write import each_write
+
+            all_tries = each_write(ground, asked.each)
+        for seed, words in all_tries:
             tried += 1
             if words:
                 print(f"--seed {seed} --count 1:\n{words}\n", flush=True)
