@@ -21,7 +21,7 @@ LEFT_S = 86400.0
 #: each new one for a moment; 2.6 s in all; our choice.
 PAUSES_S = tuple(0.01 * 2**n for n in range(8))
 #: Windows' numbers of what may be so: access denied (a folder with an open file), a sharing violation, a lock; by
-#: Microsoft's "System Error Codes". Elsewhere what is open is renamed, and who may not will not be allowed later.
+#: definition (Microsoft's "System Error Codes"). Elsewhere what is open is renamed, and who may not, may not later.
 IN_USE = (5, 32, 33)
 #: What no folder may be called on Windows, from memory: a record is to go with its builder from computer to computer.
 NO_FOLDER = re.compile(r"""(?i).*[<>:"|?*\x00-\x1f].*|.*[. ]|(con|prn|aux|nul|com\d|lpt\d)\s*(\..*)?""")

@@ -15,7 +15,17 @@ from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.files.disk import FOLDER_NAMES, is_folder_name, parse_json, put_in_place, read_bytes, read_text, sync, why
+from rig.files.disk import (
+    FOLDER_NAMES,
+    is_folder_name,
+    parse_json,
+    put_in_place,
+    read_bytes,
+    read_text,
+    remove_left,
+    sync,
+    why,
+)
 from rig.files.errors import RecordError
 from rig.files.patterns import LONGEST
 from rig.files.plain import json_bytes, restored, schema_checked, table
@@ -82,6 +92,7 @@ def reserve(workspace: Path, kit: "Kit", serial: str, bench: str = "") -> Path:
             allowed = f"what a folder may be called on every computer: {FOLDER_NAMES}"
             raise RecordError(f"serial: found {serial!r}; allowed: {allowed}")
         made = make_home(home)
+        remove_left(home)
         if bench:
             # Where no chain can be written on, no record could be closed.
             order_of(workspace / "results", bench)
