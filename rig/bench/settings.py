@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, PrivateAttr, StrictBool, ValidationInfo, field_validator, model_validator
+from pydantic import AfterValidator, Field, PrivateAttr, StrictBool, ValidationInfo, field_validator, model_validator
 
 from rig.bench.devices import WantedDevice
 from rig.bench.instrument_settings import InstrumentSettings, refuse_mixed_up
@@ -209,6 +209,13 @@ class SimulatedSettings(Table):
     microphone_ppm: Annotated[float, Field(ge=-1000, le=1000)] | None = None
 
 
+def _is_one_line(name: str) -> str:
+    """Refuse what would begin a new line or column in the order file of the bench's chain, or cannot be seen."""
+    if not name.isprintable():
+        raise Misfit("", repr(name), "printed characters: no line breaks, no tabs, nothing that cannot be seen")
+    return name
+
+
 class MakerSettings(Table):
     """Who makes or sells the units: it stands on the page that goes with each."""
 
@@ -247,7 +254,7 @@ class BenchSettings(Table):
 
     kind: Literal["soundcard", "simulated"]
     #: Which bench this is; calibrations and reference builds count only on the bench they were made on.
-    name: Annotated[str, Field(min_length=1)] = "simulated"
+    name: Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_is_one_line)] = "simulated"
     device: DeviceSettings | None = None
     #: The microphone, where it is not at an input of `device`.
     microphone_device: MicrophoneDeviceSettings | None = None

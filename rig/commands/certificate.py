@@ -9,7 +9,7 @@ from rig.files.errors import (
     PaperError,
     RecordError,
 )
-from rig.report.paper import make_certificate
+from rig.report.paper import make_certificate, not_on_paper
 from rig.screen.console import say
 
 
@@ -23,5 +23,7 @@ def certificate_command(
     record = newest(workspace, serial, kit, number=run)
     try:
         say(make_certificate(record))
+        if words := not_on_paper(record):
+            say(words)
     except PaperError as error:
         raise RecordError(f"{record.folder}: {error}") from None

@@ -12,7 +12,7 @@ from rig.bench.settings import BenchSettings, bench_settings
 from rig.commands.common import STATUS
 from rig.design.kit import Kit
 from rig.files.errors import BENCH, BenchSetupError, PaperError
-from rig.report.paper import make_certificate
+from rig.report.paper import make_certificate, not_on_paper
 from rig.run import opening
 from rig.run.verify import Job, verify
 from rig.run.walk import Confirm
@@ -58,7 +58,8 @@ def certified(console: Console, record: Record) -> None:
         say(f"{error}\nThe record is whole: {record.folder}", to_stderr=True)
         say(f"kitproof certificate {serial} makes its certificate when that is mended", to_stderr=True)
     else:
-        shown(lambda: console.print(f"certificate: {path}", soft_wrap=True))
+        lines = [f"certificate: {path}", *filter(None, [not_on_paper(record)])]
+        shown(lambda: console.print("\n".join(lines), soft_wrap=True))
 
 
 def status_of(run: Run) -> int:

@@ -1,9 +1,11 @@
 """Drawings as PDF: vector, with the font embedded, words that can be searched."""
 
 import logging
+import unicodedata
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
@@ -25,12 +27,41 @@ MARGIN_MM, PAGE_MM, PAGE_HEIGHT_MM, BETWEEN_MM = 15.0, 210.0, 297.0, 4.0
 HATCHED_GREY = "#dddddd"
 
 
+@cache
+def _signs() -> frozenset[int]:
+    """What the font has."""
+    from fontTools.ttLib import TTFont
+
+    with TTFont(font_path(), lazy=True) as font:
+        return frozenset(font.getBestCmap())
+
+
+def unprintable(words: str) -> str:
+    """The signs among some words that cannot be put on paper, each once: the font has them not."""
+    if words.isascii():
+        return ""
+    words = unicodedata.normalize("NFC", words)
+    # Letters that are joined or run from right to left would stand there wrongly, too.
+    return "".join(dict.fromkeys(sign for sign in words if sign.isprintable() and not _is_printable(sign)))
+
+
+def printable(words: str) -> str:
+    """Words as they are put on paper: a ? for each sign that cannot be."""
+    words = unicodedata.normalize("NFC", words)
+    missing = unprintable(words)
+    return words.translate(dict.fromkeys(map(ord, missing), "?")) if missing else words
+
+
+def _is_printable(sign: str) -> bool:
+    return ord(sign) in _signs() and unicodedata.bidirectional(sign) not in ("R", "AL", "AN")
+
+
 @contextmanager
 def new_document(title: str, made_at: datetime) -> Iterator["Document"]:
     """A document of A4 pages in millimetres, in the font that drawings use; its files are closed behind it."""
     from fpdf import FPDF
 
-    # What its font has not (other scripts, what steers a terminal) it would put on the screen; on paper it is a box.
+    # What its font has not it would tell on the screen, though `printable` has left nothing of it.
     logging.getLogger("fpdf").setLevel(logging.ERROR)
     document = FPDF(unit="mm", format="A4")
     document.set_margin(MARGIN_MM)
@@ -97,6 +128,7 @@ def _suit(root: Any) -> None:
             if inner.tag != f"{SVG}text" and "transform" not in inner.attrib:
                 inner.set("clip-path", f"url(#clip{number})")
     for part in root.iter():
+        part.text = part.text and printable(part.text)
         if "paint-order" in part.attrib:
             # The rim would be drawn over the words.
             part.set("stroke", "none")

@@ -24,7 +24,9 @@ PAUSES_S = tuple(0.01 * 2**n for n in range(8))
 #: definition (Microsoft's "System Error Codes"). Elsewhere what is open is renamed, and who may not, may not later.
 IN_USE = (5, 32, 33)
 #: What no folder may be called on Windows, from memory: a record is to go with its builder from computer to computer.
-NO_FOLDER = re.compile(r"""(?i).*[<>:"|?*\x00-\x1f].*|.*[. ]|(con|prn|aux|nul|com\d|lpt\d)\s*(\..*)?""")
+NO_FOLDER = re.compile(
+    r"""(?i).*[<>:"|?*\x00-\x1f].*|.*[. ]|(con|prn|aux|nul|conin\$|conout\$|com[\d¹²³]|lpt[\d¹²³])\s*(\..*)?"""
+)
 FOLDER_NAMES = 'no < > : " | ? *, no dot or space at the end, and none of CON, PRN, AUX, NUL, COM1, LPT1 and so on'
 #: What a file system says of a folder that it cannot sync, as network folders do.
 NO_SYNC = (errno.EINVAL, errno.ENOTSUP, errno.ENOSYS)

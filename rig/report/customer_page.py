@@ -13,7 +13,7 @@ import checks
 from checks.response import FREE_FIELD_LEVEL
 from rig.design.kit import Kit
 from rig.drawing.panels import Band, Line, Panel, curve_axes, figure
-from rig.drawing.pdf import FONT, MARGIN_MM, PAGE_HEIGHT_MM, PAGE_MM, new_document, place
+from rig.drawing.pdf import FONT, MARGIN_MM, PAGE_HEIGHT_MM, PAGE_MM, new_document, place, printable, unprintable
 from rig.drawing.svg import GREY, MEASURED
 from rig.files.cells import STEERING
 from rig.files.disk import read_bytes, why, write
@@ -133,7 +133,7 @@ def _tested(document: "Document", record: Record, kit: Kit, say: Translate, y_mm
         words = say("Not tested: {names}.").format(names=names)
         document.set_font(FONT, size=8.5)
         document.set_xy(MARGIN_MM, y_mm + 0.5)
-        document.multi_cell(WIDTH_MM, SMALL_MM, words, align="L")
+        document.multi_cell(WIDTH_MM, SMALL_MM, printable(words), align="L")
         y_mm = document.get_y()
     return y_mm + 2
 
@@ -205,7 +205,16 @@ def _foot(document: "Document", record: Record, maker: Maker, say: Translate, at
     whole = sha256(record.folder / "run.json")
     words = say("The code holds the serial number and the fingerprint of the stored record: {hash}")
     _write(document, words.format(hash=whole[:SHOWN_HASH]), (MARGIN_MM, y_mm + 17), size=7.5)
+    if unprintable(outside_words(record)):
+        words = say("Each ? in a name stands for a letter that this font has not; the report shows it.")
+        _write(document, words, (MARGIN_MM, y_mm + 13), size=7.5)
     draw_squares(document, code_words(record.serial, whole), PAGE_MM - MARGIN_MM - 24, y_mm - 1, 24)
+
+
+def outside_words(record: Record) -> str:
+    """All words on the page that somebody else has written."""
+    maker = record.maker or Maker()
+    return " ".join((maker.name, maker.address, maker.place, record.kit.title, record.kit.revision, record.by))
 
 
 def code_words(serial: str, fingerprint: str) -> str:
@@ -227,7 +236,7 @@ def _write(
     is_bold: bool = False,
     align: str = "L",
 ) -> None:
-    words = " ".join(words.split()).translate(STEERING)
+    words = printable(" ".join(words.split()).translate(STEERING))
     document.set_font(FONT, "B" if is_bold else "", size)
     document.set_xy(*at_mm)
     room_mm = PAGE_MM - MARGIN_MM - at_mm[0]

@@ -45,6 +45,15 @@ def make_certificate(record: Record) -> Path:
     return record.folder / PAGE
 
 
+def not_on_paper(record: Record) -> str:
+    """What the page has not of words that others wrote; empty: it has all."""
+    from rig.drawing.pdf import unprintable
+    from rig.report.customer_page import outside_words
+
+    signs = unprintable(outside_words(record))
+    return signs and f"the certificate's font has no {signs}: each is a ? on it; the report shows them"
+
+
 def paper_of(record: Record) -> Path:
     """Where the newest report of a record stands, or would stand."""
     paths = [record.folder / name for name in (REPORT, *FORMER)]

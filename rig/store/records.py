@@ -91,6 +91,11 @@ def reserve(workspace: Path, kit: "Kit", serial: str, bench: str = "") -> Path:
         if not home.exists() and not is_folder_name(serial):
             allowed = f"what a folder may be called on every computer: {FOLDER_NAMES}"
             raise RecordError(f"serial: found {serial!r}; allowed: {allowed}")
+        if twin := _twin(home):
+            raise RecordError(
+                f"serial: found {serial!r}; allowed: {twin!r}, which is there already, or one that differs from it by "
+                "more than capital letters: many a disk has one folder for both"
+            )
         made = make_home(home)
         remove_left(home)
         if bench:
@@ -109,6 +114,12 @@ def reserve(workspace: Path, kit: "Kit", serial: str, bench: str = "") -> Path:
             f"{error.filename or home}: a record could not be written there: {error.strerror or error}"
         ) from None
     return folder
+
+
+def _twin(home: Path) -> str:
+    """Another unit of the kit whose serial differs by capital letters alone; empty: there is none."""
+    there = [path.name for path in home.parent.iterdir()] if home.parent.is_dir() else []
+    return "" if home.name in there else next((name for name in there if name.lower() == home.name.lower()), "")
 
 
 def _refuse_too_deep(folder: Path) -> None:

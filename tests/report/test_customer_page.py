@@ -3,6 +3,7 @@
 import io
 import re
 import shutil
+import unicodedata
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,7 +24,7 @@ from rig.report import customer_page, label
 from rig.report.codes import bars, runs_of_dark, squares
 from rig.report.customer_page import MARKS, MONTHS, WORDS, write_customer_page
 from rig.report.languages import ENGLISH, languages, table_of, translating
-from rig.report.paper import make_certificate
+from rig.report.paper import make_certificate, not_on_paper
 from rig.run import verify as verifying
 from rig.store.recorded import recorded_kit
 from rig.store.records import sha256
@@ -92,6 +93,33 @@ def test_a_language_has_every_word(language: str) -> None:
     assert said - set(table) == set()
     for english, other in table.items():
         assert set(PUT_IN.findall(english)) == set(PUT_IN.findall(other))
+
+
+@pytest.mark.parametrize(
+    ("name", "on_paper", "missing"),
+    [
+        ("Müller & Søn", "Müller & Søn", ""),
+        ("Мастерская", "Мастерская", ""),
+        ("Εργαστήριο", "Εργαστήριο", ""),
+        # Written as one sign and another above it, as some systems give it: as it stands in the font.
+        ("Mu\u0308ller", "Müller", ""),
+        ("工房 Ada", "?? Ada", "工房"),
+        ("ورشة", "????", "ورشة"),
+        ("סדנה", "????", "סדנה"),
+        ("𝕂it \U0001f50a", "?it ?", "𝕂\U0001f50a"),
+    ],
+)
+def test_a_name_is_readable_on_paper_or_it_is_told_which_letters_are_not(
+    good_run, tmp_path: Path, name: str, on_paper: str, missing: str
+) -> None:
+    path = page_of(good_run, tmp_path, replace(MAKER, name=name))
+    text = unicodedata.normalize("NFC", text_of(path))
+    assert on_paper in text
+    assert ("stands for a letter that this font has not" in text) == bool(missing)
+    said = not_on_paper(replace(good_run[1], maker=replace(MAKER, name=name)))
+    assert said == (
+        f"the certificate's font has no {missing}: each is a ? on it; the report shows them" * bool(missing)
+    )
 
 
 def test_words_that_no_table_has_stay_as_they_are() -> None:
