@@ -61,6 +61,7 @@ ONE_IMPORTER = {
     "matplotlib": "nobody: rig.drawing draws",
     "fpdf": "rig.drawing.pdf",
     "ttf_opensans": "rig.drawing.pdf",
+    "fontTools": "rig.drawing.pdf",
     "rich": ("rig.screen", "rig.commands"),
     "typer": ("rig.cli", "rig.commands"),
     "jinja2": ("rig.report", "rig.page"),
