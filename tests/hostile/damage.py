@@ -1,11 +1,9 @@
 """Records and the files beside them, damaged in every way; all that reads, and the next run of the unit."""
 
-import builtins
-import io
 import json
-import os
-import shutil
-from collections.abc import Callable, Iterator
+import re
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from random import Random
@@ -13,33 +11,54 @@ from typing import Any
 from unittest import mock
 
 from hostile.commands import EDITS_KIT, ELSEWHERE, SLOW, Listed, all_commands, changed_by, words_for
-from hostile.ground import KIT, OF_BEFORE, OF_TODAY, Ground
-from hostile.mutations import mutated_bytes, mutated_text
+from hostile.ground import KIT, OF_BEFORE, OF_TODAY, SERIALS, Ground
+from hostile.harm import as_owner, harm_file, harm_folder
 from hostile.promise import Done, contents, kitproof, recorded, refuse_false_pass, refuse_loss
+from rig.commands import verify
+from rig.files.errors import RecordError
+from rig.run import verify as run_verify
+from rig.store.records import damages, read_in_place, read_record
+from rig.values.run import Event, Finished
 
 LISTED = [one for one in all_commands() if one.name not in ELSEWHERE]
 #: What answers for one unit comes more often than what lists, or looks at no record.
 QUICK = [one for one in LISTED if one.name not in SLOW for _ in range(5 if one.takes("serial") else 1)]
 RARE = [one for one in LISTED if one.name in SLOW]
-#: A try runs a slow command, and the next run of the unit, once in so many.
-SLOW_ONE_OF, NEXT_RUN_ONE_OF = 12, 20
+#: A try runs a slow command, damages a folder, measures the next run anew and draws its papers, once in so many.
+SLOW_ONE_OF, FOLDER_ONE_OF, MEASURED_ONE_OF = 12, 4, 20
+#: What takes a unit's newest record; and what lists all of them.
+OF_ONE, OF_ALL = ("show", "rejudge", "label", "certificate", "explain", "check-paper", "reference"), ("results", "index")
+#: What was done; told by a long run.
+counts: Counter[str] = Counter()
 
 
 def try_damage(random: Random, ground: Ground) -> None:
-    """Damage files of the store, run commands that read it, and now and then the next run of that unit."""
-    targets = [_target(random, ground) for _ in range(random.choice((1, 1, 1, 2)))]
-    whole = contents(ground.workspace / "results")
-    hidden = [path for path in targets if _damage(random, path, ground)]
-    changed = {name for name, what in contents(ground.workspace / "results").items() ^ whole.items()}
-    results = ground.workspace / "results"
-    changed |= {path.relative_to(results).as_posix() for path in hidden if path.is_relative_to(results)}
-    with unreadable(hidden) if hidden else nullcontext():
-        for _ in range(2):
-            listed = random.choice(QUICK if random.randrange(SLOW_ONE_OF) else RARE)
-            _read(listed, random, ground, changed, random.choice([_serial(path, ground) for path in targets]))
-        if random.randrange(NEXT_RUN_ONE_OF) == 0:
-            _next_run(random.choice([_serial(path, ground) for path in targets]), ground)
+    """Damage the store in one or two places, run commands that read it, and then the next run of that unit."""
+    places = [_target(random, ground) for _ in range(random.choice((1, 1, 1, 2)))]
+    results = ground.results
+    whole = contents(results)
+    for place in places:
+        _harm(random, place)
+    with as_owner():
+        changed = {name for name, _ in contents(results).items() ^ whole.items()}
+    serial = _serial(random.choice(places), ground)
+    for _ in range(2):
+        _read(random.choice(QUICK if random.randrange(SLOW_ONE_OF) else RARE), random, ground, changed, serial)
+    _next_run(serial, ground, places, with_all=random.randrange(MEASURED_ONE_OF) == 0)
+    counts["places damaged, and the next run tried"] += len(places)
 
+
+def _harm(random: Random, place: Path) -> None:
+    if place.is_symlink() or not place.exists():
+        return
+    (harm_folder if place.is_dir() else harm_file)(random, place)
+
+
+def _target(random: Random, ground: Ground) -> Path:
+    """A file of the store, each kind as often; now and then a folder that it stands in."""
+    path = _file(random, ground)
+    above = [each for each in path.parents if each.is_relative_to(ground.results)]
+    return random.choice(above) if above and random.randrange(FOLDER_ONE_OF) == 0 else path
 
 def _serial(path: Path, ground: Ground) -> str:
     parts = path.relative_to(ground.workspace).parts
@@ -49,57 +68,108 @@ def _serial(path: Path, ground: Ground) -> str:
 def _read(listed: Listed, random: Random, ground: Ground, changed: set[str], serial: str) -> None:
     before = recorded(ground.workspace)
     words = words_for(listed, ground, random, serial)
-    done = kitproof(*words)
+    with as_owner():
+        done = kitproof(*words)
     after = recorded(ground.workspace)
+    is_new = set(after) - set(before)
     after = {name: what for name, what in after.items() if name in before or not changed_by(listed, name)}
     if listed.name == EDITS_KIT:
         before, after = ({k: v for k, v in of.items() if k != f"limits/{KIT}/kit.toml"} for of in (before, after))
     refuse_loss(before, after, taken_up=listed.name == "resume")
-    if listed.name in ("verify", "show") and "--json" in words and done.status < 3:
-        refuse_false_pass(done.document()) if listed.name == "verify" else _hold_show(done, words[1], ground, changed)
-    if listed.name == "rejudge" and done.status == 0 and "--all" not in words:
-        newest = _newest(ground, words[1])
-        assert not any(name.startswith(f"{newest}/captures") for name in changed), f"judged what is damaged: {changed}"
-    if listed.name == "label" and done.status == 0 and words[1] == OF_TODAY:
+    if listed.name == "verify" and "--json" in words and done.status < 3:
+        refuse_false_pass(done.document())
+    if not is_new:
+        _hold_told(done, listed, ground, changed)
+
+
+def _hold_told(done: Done, listed: Listed, ground: Ground, changed: set[str]) -> None:
+    """No damage to the newest record of a unit goes unsaid, and none to one unit keeps the others from being listed."""
+    told = f"kitproof {' '.join(done.words)}: {done}\nchanged: {sorted(changed)[:5]}"
+    printed = re.sub(r"\s", "", done.out + done.err)
+    of_one = [serial for serial in SERIALS if serial in done.words] if listed.name in OF_ONE else []
+    for serial, run in ground.newest.items():
+        newest = f"{KIT}/{serial}/{run}"
         # What no chain of a bench names, such as records of former versions, may have been changed unseen.
-        newest = _newest(ground, words[1])
-        assert f"{newest}/run.json" not in changed, f"a label of a record that is damaged: {changed}"
+        is_changed = f"{newest}/run.json" in changed and serial == OF_TODAY
+        if serial in of_one and done.status == 0:
+            assert not is_changed, f"it takes a record that was changed: {told}"
+            assert _is_readable(ground, newest), f"it takes a record for one that cannot be read: {told}"
+        if listed.name in OF_ALL and done.status < 3:
+            assert _is_readable(ground, newest) or run in printed, f"it does not name {run}: {told}"
+        if serial in of_one and done.status == 0 and listed.name == "rejudge":
+            assert not any(name.startswith(f"{newest}/captures") for name in changed), f"judged what is damaged: {told}"
+        if serial in of_one and done.status == 0 and listed.name == "show":
+            kept = {f"{newest}/{name}" for name in read_record(ground.results / newest).files}
+            assert not kept & changed, told
+    if listed.name in OF_ALL:
+        at = {name.split("/")[0] for name in changed}
+        assert done.status < 3 or at != {KIT}, f"one unit's damage keeps all from being listed: {told}"
 
 
-def _newest(ground: Ground, serial: str) -> str:
-    """Where the newest run of a unit was, whatever became of it, below results/."""
-    home = ground.workspace / "results" / KIT / serial
-    runs = [path.name for path in home.iterdir() if path.is_dir() and not path.name.startswith((".", "foreign"))]
-    return f"{KIT}/{serial}/{max(runs, key=lambda name: name.split('-')[3:4])}" if runs else "none"
+def _is_readable(ground: Ground, run: str) -> bool:
+    try:
+        with as_owner():
+            read_in_place(ground.results / run)
+    except RecordError:
+        return False
+    except OSError:
+        return False
+    return True
 
 
-def _hold_show(done: Done, serial: str, ground: Ground, changed: set[str]) -> None:
-    """`show` says that all is what it was only of the newest record, and only if it is."""
-    document: dict[str, Any] = done.document()
-    newest = _newest(ground, serial)
-    if done.status == 0:
-        kept = {f"{newest}/{name}" for name in document["files"]}
-        kept |= {f"{newest}/run.json"} if serial == OF_TODAY else set()
-        assert not kept & changed, (newest, changed)
-
-
-def _next_run(serial: str, ground: Ground) -> None:
+def _next_run(serial: str, ground: Ground, places: Sequence[Path], with_all: bool) -> None:
+    """The unit's next run: its record is whole, passes, and loses nothing; else it is told before anything sounds."""
     before = recorded(ground.workspace)
-    done = kitproof("verify", KIT, serial, "--plan", "bare", "--json", "--workspace", str(ground.workspace))
-    if done.status == 3 and "/.outbox/lock: a record could not be written there" in done.err:
-        # Who may not lock it is told before anything sounds, and nothing is left of the run.
-        assert recorded(ground.workspace) == before
-        assert "stage:" not in done.err
+    with as_owner(), nullcontext() if with_all else _quick_bench(serial):
+        done = kitproof("verify", KIT, serial, "--plan", "bare", "--json", "--workspace", str(ground.workspace))
+    after = recorded(ground.workspace)
+    if done.status == 3 and any(_is_in_the_way(place, serial, ground) for place in places):
+        assert after == before
+        assert "stage:" not in done.err, done
+        assert any(place.name in done.err for place in places), f"it does not say where: {done}"
+        counts["nothing could be written: told before anything sounds"] += 1
         return
     assert done.status == 0, f"the next run does not work: {done}"
     refuse_false_pass(document := done.document())
-    assert json.loads((Path(document["folder"]) / "run.json").read_bytes())["outcome"] == "pass"
-    refuse_loss(before, recorded(ground.workspace), may_be_new=True)
+    folder = Path(document["folder"])
+    assert json.loads((folder / "run.json").read_bytes())["outcome"] == "pass"
+    odd = [words for words in damages(read_record(folder)) if not words.startswith("the previous record")]
+    assert not odd, odd
+    refuse_loss(before, after, may_be_new=True)
 
 
-def _target(random: Random, ground: Ground) -> Path:
+def _is_in_the_way(place: Path, serial: str, ground: Ground) -> bool:
+    """Whether a record, or its line in the chain, is written below it."""
+    results = ground.results
+    home, lock = results / KIT / serial, results / ".outbox" / "lock"
+    return place in (home, *home.parents, lock, *lock.parents)
+
+
+@contextmanager
+def _quick_bench(serial: str) -> Iterator[None]:
+    """What a unit's run plays and finds is what its first one here did; no papers."""
+    usual = run_verify.sequencer.run
+
+    def events(*given: Any) -> Iterator[Event]:
+        known = _runs.get(serial)
+        found = []
+        for event in known or usual(*given):
+            found.append(event)
+            yield event
+        if isinstance(found[-1], Finished) and found[-1].run.outcome == "pass":
+            _runs[serial] = found
+
+    with mock.patch.object(run_verify.sequencer, "run", events), mock.patch.object(verify, "certified"):
+        yield
+
+
+#: Serial -> the events of its run.
+_runs: dict[str, list[Event]] = {}
+
+
+def _file(random: Random, ground: Ground) -> Path:
     """A file of the store: as often a helper as a record's, and of those each kind as often."""
-    results = ground.workspace / "results"
+    results = ground.results
     kinds: dict[str, list[Path]] = {}
     for path in sorted((*results.rglob("*"), *(ground.workspace / "packs").rglob("*"))):
         if path.is_file() and not path.is_symlink():
@@ -108,116 +178,3 @@ def _target(random: Random, ground: Ground) -> Path:
             )
             kinds.setdefault(kind, []).append(path)
     return random.choice(kinds[random.choice(sorted(kinds))])
-
-
-def _damage(random: Random, path: Path, ground: Ground) -> bool:
-    """Damage one file, or its folder; whether it may not be read any more."""
-    if not path.is_file():
-        return False
-    kind = random.choice(KINDS)
-    if kind is None:
-        return True
-    kind(random, path)
-    return False
-
-
-def _text(random: Random, path: Path) -> None:
-    text = path.read_bytes().decode("utf-8", "surrogateescape")
-    path.write_bytes(mutated_text(random, text).encode("utf-8", "replace"))
-
-
-def _bytes(random: Random, path: Path) -> None:
-    path.write_bytes(mutated_bytes(random, path.read_bytes()))
-
-
-def _gone(random: Random, path: Path) -> None:
-    path.unlink()
-
-
-def _folder(random: Random, path: Path) -> None:
-    path.unlink()
-    path.mkdir()
-
-
-def _pipe(random: Random, path: Path) -> None:
-    path.unlink()
-    os.mkfifo(path)
-
-
-def _link(random: Random, path: Path) -> None:
-    to = random.choice(
-        ("/dev/zero", "/dev/full", "/", "..", path.name, "nowhere", "/etc/passwd", "../../../..", "moved")
-    )
-    if to == "moved":
-        path.rename(path.with_name("foreign-moved"))
-        to = "foreign-moved"
-    else:
-        path.unlink()
-    path.symlink_to(to)
-
-
-def _future(random: Random, path: Path) -> None:
-    """As a later version may write it."""
-    try:
-        found = json.loads(path.read_bytes())
-        found["schema"] = random.choice((found.get("schema"), f"{found.get('schema')}0", "kitproof run 2", None))
-        found["of a later version"] = {"a": [1, None]}
-    except (ValueError, TypeError, AttributeError):
-        return _bytes(random, path)
-    path.write_text(json.dumps(found), encoding="utf-8")
-    return None
-
-
-def _foreign(random: Random, path: Path) -> None:
-    """Another file of the same kind in its place."""
-    others = [
-        other
-        for other in sorted(path.parent.parent.parent.rglob(f"*{path.suffix}"))
-        if other.is_file() and other != path
-    ]
-    if others:
-        content = random.choice(others).read_bytes()
-        path.write_bytes(content)
-
-
-def _moved_folder(random: Random, path: Path) -> None:
-    """The folder that it stands in is copied beside, under another name."""
-    if path.parent.name.count("-") > 3:
-        name = random.choice(
-            ("foreign", "2099-01-01T000000Z-099-ffff", ".unfinished-2026-01-01T000000Z-050-aaaa", "x" * 200)
-        )
-        if not path.parent.with_name(name).exists():
-            shutil.copytree(path.parent, path.parent.with_name(name), symlinks=True)
-
-
-def _old(random: Random, path: Path) -> None:
-    os.utime(path, ns=(0, random.choice((0, 2**40, 2**62))))
-
-
-#: None: it is not permitted to read it.
-KINDS: tuple[Callable[[Random, Path], None] | None, ...] = (
-    *(_text, _text, _text, _bytes, _bytes, _gone, _folder, _pipe, _link, _future, _foreign, _moved_folder, _old, None),
-)
-
-
-@contextmanager
-def unreadable(paths: list[Path]) -> Iterator[None]:
-    """Within it opening these files is not permitted, as for a user without the right to (root has every right)."""
-    names = {os.fspath(path) for path in paths}
-    opened, os_opened = io.open, os.open
-
-    def refuse(path: object) -> None:
-        if isinstance(path, str | os.PathLike) and os.fspath(path) in names:
-            raise PermissionError(13, "Permission denied", os.fspath(path))
-
-    def _open(file: Any, *rest: Any, **named: Any) -> Any:
-        refuse(file)
-        return opened(file, *rest, **named)
-
-    def _os_open(path: Any, *rest: Any, **named: Any) -> int:
-        refuse(path)
-        return os_opened(path, *rest, **named)
-
-    patches = (mock.patch.object(io, "open", _open), mock.patch.object(builtins, "open", _open))
-    with patches[0], patches[1], mock.patch.object(os, "open", _os_open):
-        yield

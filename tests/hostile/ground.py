@@ -8,6 +8,7 @@ from unittest import mock
 from builders import MONO_TWO_WAY
 from PIL import Image
 
+from hostile.harm import permit
 from hostile.promise import kitproof, tree
 from rig.design.kit import ArchiveSpec
 from rig.run import verify as run_verify
@@ -147,12 +148,14 @@ class Ground:
 
     def __init__(self, folder: Path) -> None:
         self.workspace, self._whole = folder / ODD / "workspace", folder / "whole"
-        self.outside = folder / "outside"
+        self.results, self.outside = self.workspace / "results", folder / "outside"
         self.outside.mkdir(parents=True)
         _build(self.workspace)
         shutil.copytree(self.workspace, self._whole, symlinks=True)
         #: What stands in it when it is whole.
         self.whole_files = {self.workspace / name for name in tree(self.workspace)}
+        #: The newest run of each unit that has one.
+        self.newest = {one: newest_folder(self.workspace, one).name for one in SERIALS if one != INTERRUPTED}
 
     def run(self, *words: str, typed: str = "") -> object:
         """A command in this workspace."""
@@ -160,6 +163,7 @@ class Ground:
 
     def mend(self) -> None:
         """Put back what was damaged, and take away what came."""
+        permit(self.workspace)
         now, whole = tree(self.workspace), tree(self._whole)
         for name in sorted(now.keys() | whole.keys(), reverse=True):
             if now.get(name) == whole.get(name):

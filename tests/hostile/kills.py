@@ -1,12 +1,13 @@
 """Commands killed at a random moment: nothing is lost, no half record is seen, nothing runs on, the next one works."""
 
+import ctypes
 import multiprocessing
 import os
 import signal
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from datetime import timedelta
 from pathlib import Path
@@ -164,6 +165,8 @@ def run_killed(
 
     `around` is entered in that process. Ctrl-C reaches the whole group, as it does at a terminal.
     """
+    _adopt_orphans()
+    others = _children()
     process = multiprocessing.get_context("fork").Process(target=_command, args=(name, words, around))
     began_s = time.monotonic()
     process.start()
@@ -175,7 +178,7 @@ def run_killed(
     process.join(ENDS_WITHIN_S)
     ran_s = time.monotonic() - began_s
     is_alive = process.is_alive()
-    while (left := _of_group(process.pid)) and time.monotonic() - began_s < after_s + ENDS_WITHIN_S:
+    while (left := _left_by(process.pid, others)) and time.monotonic() - began_s < after_s + ENDS_WITHIN_S:
         time.sleep(0.01)
     for each in left:
         os.kill(each, signal.SIGKILL)
@@ -208,12 +211,28 @@ def on_another_day() -> Iterator[None]:
         yield
 
 
-def _of_group(group: int) -> list[int]:
-    """Processes of a group that run."""
-    found = []
+def _adopt_orphans() -> None:
+    """Let processes whose parent ended become children of this one, so that none goes on unseen in a group of its own."""
+    if sys.platform == "linux":
+        set_child_subreaper = 36
+        ctypes.CDLL(None).prctl(set_child_subreaper, 1, 0, 0, 0)
+
+
+def _left_by(group: int, others: Set[int]) -> Set[int]:
+    """Processes that run in a group, and children of this process that are not among those of before."""
+    return {pid for pid, (_, of_group) in _running().items() if of_group == group} | (_children() - others)
+
+
+def _children() -> Set[int]:
+    return {pid for pid, (parent, _) in _running().items() if parent == os.getpid()}
+
+
+def _running() -> dict[int, tuple[int, int]]:
+    """Process -> its parent, its group."""
+    found = {}
     for place in Path("/proc").glob("[0-9]*/stat"):
         with suppress(OSError):
-            state, _, of_group = place.read_text().rpartition(")")[2].split()[:3]
-            if int(of_group) == group and state not in "ZX":
-                found.append(int(place.parent.name))
+            state, parent, group = place.read_text().rpartition(")")[2].split()[:3]
+            if state not in "ZX":
+                found[int(place.parent.name)] = int(parent), int(group)
     return found

@@ -169,7 +169,11 @@ def tree(folder: Path, but: Collection[str] = ()) -> dict[str, str]:
 def contents(folder: Path) -> dict[str, str]:
     """The SHA-256 of all that can be read as a file in a folder, through links too."""
     found = (Path(place, name) for place, _, files in os.walk(folder) for name in files)
-    return {path.relative_to(folder).as_posix(): _what(path.resolve()) for path in found if path.is_file()}
+    return {
+        path.relative_to(folder).as_posix(): _what(path.resolve())
+        for path in found
+        if os.path.isfile(path)  # noqa: PTH113 (a folder may not be entered)
+    }
 
 
 def _what(path: Path) -> str:
