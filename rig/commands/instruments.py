@@ -13,6 +13,7 @@ from rig.bench.instrument_settings import InstrumentSettings
 from rig.bench.settings import bench_settings
 from rig.commands.common import HERE, AsJson, BenchFile, Workspace
 from rig.files.errors import BENCH, BenchSetupError
+from rig.screen.console import say
 
 #: Polled fast here: a person waits; our choice.
 EVERY_S = 0.2
@@ -45,7 +46,9 @@ def instruments_command(
         from rig.screen.instrument_table import show
 
         show(settings.instruments, identities, answers)
-    if any(answer.is_missing for answer in answers.values()):
+    if missing := [role for role, answer in answers.items() if answer.is_missing]:
+        for role in missing:
+            say(f"no value of {role!r}: {answers[role].trouble}", to_stderr=True)
         raise typer.Exit(BENCH)
 
 

@@ -3,6 +3,7 @@
 import json
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import asdict, fields, replace
 from functools import partial
 from os import cpu_count
@@ -118,7 +119,7 @@ def _newest_runs(workspace: Path, selection: Selection) -> "list[StoredRun]":
     """The newest run of each unit in a selection, by serial; where it cannot be read, or has lost its record, no older
     one stands in for it.
     """
-    from rig.store.homes import run_names, run_number
+    from rig.store.homes import changed_ns, run_names, run_number
     from rig.store.index import ask
     from rig.store.selection import has_serial, listed, unread_runs
     from rig.store.selection import newest as newest_runs
@@ -131,8 +132,10 @@ def _newest_runs(workspace: Path, selection: Selection) -> "list[StoredRun]":
     )
     all_runs = [StoredRun(row["serial"], row["run"], row["outcome"]) for row in found]
     for home in (workspace / "results" / selection.kit).glob("[!.]*"):
-        last = run_names(home)[-1:] if has_serial(selection, home.name) else []
-        odd += [(home.name, name, "") for name in last if not (home / name / "run.json").exists()]
+        # One that cannot be looked into is among them already.
+        with suppress(OSError):
+            last = run_names(home)[-1:] if has_serial(selection, home.name) else []
+            odd += [(home.name, name, "") for name in last if not changed_ns(home / name / "run.json")]
     all_runs += [StoredRun(serial, run, "") for serial, run, _ in odd]
     in_order = sorted(all_runs, key=lambda one: (one.serial, run_number(one.run), one.run))
     return list({one.serial: one for one in in_order}.values())

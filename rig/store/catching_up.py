@@ -156,7 +156,7 @@ def _come_upon(connection: sa.Connection, results: Path, everything: bool) -> It
             yield kit, serial
     for kit, serial, name in connection.execute(sa.select(unfinished)):
         folder = results / kit / serial / name
-        if not folder.is_dir() or (folder / "run.json").exists():
+        if not changed_ns(folder) or changed_ns(folder / "run.json"):
             yield kit, serial
 
 
@@ -234,7 +234,7 @@ def _insert(connection: sa.Connection, table: str, rows: Sequence[Row]) -> None:
 
 def _is_gone(home: Home, row: Row, results: Path) -> bool:
     run = row["run"]
-    return run not in home.there and not (results / home.kit / home.serial / run / "run.json").exists()
+    return run not in home.there and not changed_ns(results / home.kit / home.serial / run / "run.json")
 
 
 def _put_in_order(connection: sa.Connection, stood: Sequence[Row], new: Sequence[Row]) -> None:

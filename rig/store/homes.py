@@ -84,15 +84,34 @@ def is_note(name: str) -> bool:
     return re.fullmatch(r"rework-\d{3,}(-[a-z0-9-]+)?\.json", name) is not None
 
 
+def names_in(home: Path) -> list[str]:
+    """What stands in the folder of a unit; nothing where there is none.
+
+    Raises
+    ------
+    OSError
+        If it is there and cannot be looked into.
+    """
+    try:
+        names = os.listdir(home)
+    except (FileNotFoundError, NotADirectoryError):
+        return []
+    # One that may be listed may still not be entered, and then nothing in it seems to be there.
+    os.stat(f"{home}/.")  # noqa: PTH116 (a Path drops the dot)
+    return names
+
+
 def run_names(home: Path) -> list[str]:
     """The runs of a unit that have ended, oldest first: by number, since a clock may be set back between two.
 
     A run whose run.json has gone is one of them: no older one is taken for the newest in its place.
+
+    Raises
+    ------
+    OSError
+        As `names_in`.
     """
-    try:
-        names = [path.name for path in home.iterdir() if not path.name.startswith(".")]
-    except OSError:
-        return []
+    names = [name for name in names_in(home) if not name.startswith(".")]
     ended = [n for n in names if (run_number(n) or changed_ns(home / n / "run.json")) and (home / n).is_dir()]
     return sorted(ended, key=lambda name: (run_number(name), name))
 

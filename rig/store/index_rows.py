@@ -13,10 +13,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from rig.files.disk import parse_json
+from rig.files.disk import parse_json, why
 from rig.files.errors import RecordError
 from rig.store.bench_chain import read_closed
-from rig.store.homes import UNFINISHED, changed_ns, is_note
+from rig.store.homes import UNFINISHED, changed_ns, is_note, names_in
 from rig.values.names import NOT_DONE
 
 Row = dict[str, Any]
@@ -58,10 +58,15 @@ def read_home(results: Path, kit: str, serial: str, known: Collection[str]) -> H
     seen_ns = changed_ns(folder)
     if time.time_ns() - seen_ns < UNSETTLED_NS:
         seen_ns = 0
-    names = sorted(path.name for path in folder.iterdir()) if folder.is_dir() else []
     unit = {"kit": kit, "serial": serial}
     new, unreadable = {}, []
-    runs = [name for name in names if not name.startswith(".") and (folder / name / "run.json").exists()]
+    try:
+        names = sorted(names_in(folder))
+    except OSError as error:
+        # Its time does not tell when it may be read again: it is looked at each time.
+        names = []
+        unreadable.append({**unit, "run": "", "seen_ns": -1, "words": f"{folder}: cannot be read: {why(error)}"})
+    runs = [name for name in names if not name.startswith(".") and changed_ns(folder / name / "run.json")]
     for run in runs:
         if run not in known:
             path = folder / run / "run.json"
@@ -87,7 +92,7 @@ def _is_unfinished(folder: Path) -> bool:
     """Whether a run has not ended, or is being copied: its run.json may come without its unit's folder changing."""
     is_hidden = folder.name.startswith(".")
     return folder.name.startswith(UNFINISHED) or (
-        not is_hidden and folder.is_dir() and not (folder / "run.json").exists()
+        not is_hidden and folder.is_dir() and not changed_ns(folder / "run.json")
     )
 
 

@@ -248,8 +248,12 @@ def sha256(path: Path) -> str:
 
 def readable(home: Path) -> tuple[list[Record], list[str]]:
     """The records of one unit (`results/<kit>/<serial>`), oldest first, and what could not be read, in words."""
-    found, problems = [], []
-    for name in run_names(home):
+    found: list[Record] = []
+    try:
+        names, problems = _names(home), []
+    except RecordError as error:
+        names, problems = [], [str(error)]
+    for name in names:
         try:
             found.append(read_in_place(home / name))
         except RecordError as error:
@@ -260,12 +264,30 @@ def readable(home: Path) -> tuple[list[Record], list[str]]:
 def last_record(home: Path) -> tuple[Record | None, list[str]]:
     """The newest record of one unit that can be read, and in words what cannot be read of those after it."""
     problems: list[str] = []
-    for name in reversed(run_names(home)):
+    try:
+        names = _names(home)
+    except RecordError as error:
+        return None, [str(error)]
+    for name in reversed(names):
         try:
             return read_in_place(home / name), problems
         except RecordError as error:
             problems.append(str(error))
     return None, problems
+
+
+def _names(home: Path) -> list[str]:
+    """As `run_names`.
+
+    Raises
+    ------
+    RecordError
+        If the folder is there and cannot be looked into.
+    """
+    try:
+        return run_names(home)
+    except OSError as error:
+        raise RecordError(f"{home}: cannot be read: {why(error)}") from None
 
 
 def read_in_place(folder: Path) -> Record:
@@ -326,7 +348,7 @@ def newest_first(workspace: Path, serial: str, kit: str = "", number: int = 0) -
     home = home_of(workspace, serial, kit)
     if home is None:
         return
-    for name in reversed(run_names(home)):
+    for name in reversed(_names(home)):
         if number in (0, run_number(name)):
             try:
                 record = read_in_place(home / name)
@@ -339,7 +361,7 @@ def home_of(workspace: Path, serial: str, kit: str) -> Path | None:
     """The folder of a unit with records; errors as of `unit_records`."""
     refuse_bad_serial(None, serial)
     kits = [folder for folder in (workspace / "results").glob("[!.]*") if kit in ("", folder.name)]
-    homes = [folder / serial for folder in sorted(kits) if run_names(folder / serial)]
+    homes = [folder / serial for folder in sorted(kits) if _names(folder / serial)]
     if len(homes) > 1:
         there = ", ".join(home.parent.name for home in homes)
         raise RecordError(f"records of {serial!r} are there in {there}; name one with --kit")

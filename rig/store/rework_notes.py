@@ -80,10 +80,11 @@ def reworks(home: Path) -> tuple[list[Rework], list[str]]:
 
 def about_next(home: Path, plan: str = "", by: str = "", batch: str = "") -> About:
     """What is known of a run of a unit that begins now: by which plan, by whom, in which lot, what was before."""
-    runs, (last, odd_runs), (notes, odd_notes) = run_names(home), last_record(home), reworks(home)
+    (last, odd_runs), (notes, odd_notes) = last_record(home), reworks(home)
     about = About(started_at=now(), plan=plan, by=by, batch=batch, set_aside=(*odd_runs, *odd_notes))
     if last is None:
         return about
+    runs = run_names(home)
     return replace(
         about,
         rework=tuple(rework for rework in notes if rework.after == last.run),

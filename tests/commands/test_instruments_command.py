@@ -67,10 +67,12 @@ def test_what_each_says_and_what_would_be_logged(bench, monkeypatch, capsys):
         assert words in shown
 
 
-def test_a_missing_value_ends_with_status_4(bench, monkeypatch, capsys):
+def test_a_missing_value_ends_with_status_4_and_the_errors_say_why(bench, monkeypatch, capsys):
     bench.write_text(BENCH.replace("(@101)", "(@104)"), encoding="utf-8")
     assert kitproof(monkeypatch, "instruments", "--json", "--seconds", "0.5") == 4
-    sink = json.loads(capsys.readouterr().out)["instruments"][0]["values"][0]
+    printed = capsys.readouterr()
+    assert printed.err == "no value of 'heat sink': '+9.90000000E+37': over range\n"
+    sink = json.loads(printed.out)["instruments"][0]["values"][0]
     assert sink["value"] is None
     assert sink["trouble"] == "'+9.90000000E+37': over range"
     assert kitproof(monkeypatch, "instruments", "--seconds", "0.5") == 4

@@ -1,5 +1,6 @@
 """Every command with arguments, taken from the command line itself: a new one is covered at once."""
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from random import Random
@@ -8,6 +9,7 @@ from typing import Any
 import typer
 
 from hostile.ground import KIT, SERIALS, Ground
+from hostile.promise import refuse_loss
 from rig.cli import app
 
 #: What is not called here: it serves until somebody ends it, or runs three whole units in a folder of its own.
@@ -26,7 +28,7 @@ WRITERS: Mapping[str, tuple[str, ...]] = {
     "new": ("limits/",),
 }
 #: Edits kit.toml, when its user has agreed to what it shows.
-EDITS_KIT = "learn"
+EDITS_KIT, KIT_FILE = "learn", r"limits/[^/]+/kit\.toml"
 
 
 @dataclass(frozen=True)
@@ -61,12 +63,12 @@ def _of(group: Any, words: tuple[str, ...]) -> Iterator[Listed]:
 
 
 #: Name of an argument -> what it may be, of a ground.
-def _values(ground: Ground, random: Random, serial: str) -> dict[str, list[str]]:
+def _values(ground: Ground, random: Random, serial: str, kit: str) -> dict[str, list[str]]:
     serial = serial or random.choice(SERIALS)
     return {
-        "kit": [KIT],
+        "kit": [kit],
         "serial": [serial],
-        "unit_or_kit": [random.choice((serial, KIT))],
+        "unit_or_kit": [random.choice((serial, kit))],
         "serials": list({serial, *random.sample(SERIALS, random.randint(0, 2))}),
         "words": ["resoldered C3 left"],
         "fingerprint": ["0" * 16],
@@ -92,15 +94,17 @@ OPTIONS: Mapping[str, tuple[str, ...]] = {
 }
 
 
-def words_for(listed: Listed, ground: Ground, random: Random, serial: str = "") -> list[str]:
-    """A call of a command in a ground's workspace, of this unit where one is asked for; else of any.
+def words_for(
+    listed: Listed, ground: Ground, random: Random, serial: str = "", kit: str = KIT, bench: str = ""
+) -> list[str]:
+    """A call of a command in a ground's workspace, of this unit where one is asked for, else of any; at this bench.
 
     Raises
     ------
     AssertionError
         If it has a parameter that nobody has said a value for.
     """
-    known = _values(ground, random, serial)
+    known = _values(ground, random, serial, kit)
     given = []
     for param in listed.params:
         if param.param_type_name == "argument" and (param.required or param.name == "to" or random.random() < 0.5):
@@ -117,10 +121,19 @@ def words_for(listed: Listed, ground: Ground, random: Random, serial: str = "") 
     given += [
         option for option in ("--json", "--yes", "--all", "--rebuild") if listed.has(option) and random.random() < 0.5
     ]
+    given += ["--bench", str(ground.workspace / bench)] if bench and listed.has("--bench") else []
     given = list(dict.fromkeys(given)) if listed.name != "calibrate" else given
     return [*listed.words, *given, *(("--workspace", str(ground.workspace)) if listed.has("--workspace") else ())]
 
 
-def changed_by(listed: Listed, name: str) -> bool:
+def hold_loss(listed: Listed, before: Mapping[str, str], after: Mapping[str, str]) -> None:
+    """A command lost and changed nothing, and added nothing but where it may."""
+    after = {name: what for name, what in after.items() if name in before or not _is_changed_by(listed, name)}
+    if listed.name == EDITS_KIT:
+        before, after = ({k: v for k, v in of.items() if not re.fullmatch(KIT_FILE, k)} for of in (before, after))
+    refuse_loss(before, after, taken_up=listed.name == "resume")
+
+
+def _is_changed_by(listed: Listed, name: str) -> bool:
     """Whether a command may add to this place."""
     return name.startswith(WRITERS.get(listed.name, ()))

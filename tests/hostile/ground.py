@@ -5,11 +5,22 @@ from contextlib import suppress
 from pathlib import Path
 from unittest import mock
 
+import numpy as np
 from builders import MONO_TWO_WAY
 from PIL import Image
 
 from hostile.harm import permit
 from hostile.promise import kitproof, tree
+from rig.calibration.storage import (
+    Cause,
+    LoopDetails,
+    LoopHarmonics,
+    LoopResponse,
+    MicrophoneDetails,
+    SenseDetails,
+    Stored,
+    save,
+)
 from rig.design.kit import ArchiveSpec
 from rig.run import verify as run_verify
 from rig.store import records
@@ -17,6 +28,7 @@ from rig.store.homes import run_names
 from rig.store.packing import pack_away
 from rig.store.records import read_record
 from rig.study.new_kit import answers_text
+from rig.values.captures import MicrophoneResponse
 
 ARCHIVE = Path(__file__).parents[1] / "archive"
 KIT = "shelf-one"
@@ -27,6 +39,8 @@ SERIALS = (OF_TODAY, OF_BEFORE, INTERRUPTED, PACKED, "SO-0003")
 ODD = "Bänke ж 中 [1] #%s 'x' $HOME {a}"
 #: A kit that uses what the stored one does not, as lines put into its kit.toml.
 SECOND = "shelf-two"
+#: A kit that was learnt from a build, with a reference build; stands in grounds of long runs.
+LEARNT = "shelf-learnt"
 BEFORE_TABLES = """
 calibrations = ["daily"]
 """
@@ -67,9 +81,10 @@ address = "1 Lane"
 logo = "logo.png"
 """
 #: A real bench, with all that one may have.
-CARD = """
+CARD_NAME = "bench by the window"
+CARD = f"""
 kind = "soundcard"
-name = "bench by the window"
+name = "{CARD_NAME}"
 air_celsius = 21.0
 
 [device]
@@ -84,26 +99,26 @@ name = "another"
 inputs = 1
 
 [leads]
-outputs = { "*" = 1 }
-inputs = { drive = 1, sense = 2 }
+outputs = {{ "*" = 1 }}
+inputs = {{ drive = 1, sense = 2 }}
 output_volts = 2.0
-input_volts = { drive = 2.0, sense = 2.0 }
+input_volts = {{ drive = 2.0, sense = 2.0 }}
 sense_ohm = 10.02
 sense_in = "return"
 
 [playing]
-outputs = { box = 1 }
-inputs = { microphone = 1, loopback = 4 }
+outputs = {{ box = 1 }}
+inputs = {{ microphone = 1, loopback = 4 }}
 loopback_output = 3
 output_volts = 2.0
-input_volts = { microphone = 0.5, loopback = 2.0 }
+input_volts = {{ microphone = 0.5, loopback = 2.0 }}
 microphone_mv_per_pa = 12.5
 
 [soak]
-outputs = { box = 1 }
-inputs = { microphone = 1, drive = 1, sense = 2 }
+outputs = {{ box = 1 }}
+inputs = {{ microphone = 1, drive = 1, sense = 2 }}
 output_volts = 2.0
-input_volts = { microphone = 0.5, drive = 20.0, sense = 2.0 }
+input_volts = {{ microphone = 0.5, drive = 20.0, sense = 2.0 }}
 sense_ohm = 0.1
 sense_channel = "box"
 isolated = true
@@ -128,8 +143,8 @@ upper = 120
 role = "ambient"
 unit = "celsius"
 query = "MEAS:RES? (@102)"
-sensor = { kind = "pt100" }
-pick = { pattern = "R=(.*?)A" }
+sensor = {{ kind = "pt100" }}
+pick = {{ pattern = "R=(.*?)A" }}
 offset = -0.4
 """
 MICROPHONE = "* what it reads too much\nHz dB degrees\n" + "".join(
@@ -144,13 +159,17 @@ class Ground:
     ----------
     folder : Path
         An empty folder; the workspace stands in it, and a copy that `mend` takes what was damaged from.
+    with_learnt : bool
+        Whether it has a kit that was learnt, too.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, with_learnt: bool = False) -> None:
         self.workspace, self._whole = folder / ODD / "workspace", folder / "whole"
         self.results, self.outside = self.workspace / "results", folder / "outside"
         self.outside.mkdir(parents=True)
         _build(self.workspace)
+        if with_learnt:
+            _build_learnt(self.workspace)
         shutil.copytree(self.workspace, self._whole, symlinks=True)
         #: What stands in it when it is whole.
         self.whole_files = {self.workspace / name for name in tree(self.workspace)}
@@ -206,6 +225,7 @@ def _build(workspace: Path) -> None:
     interrupt(workspace, INTERRUPTED)
     pack_away(read_record(newest_folder(workspace, PACKED)), ArchiveSpec(captures="kept"), workspace / "packs")
     _build_second(workspace)
+    _calibrate(workspace)
     assert kitproof("kits", "--workspace", str(workspace)).status == 0
     kitproof("results", "--workspace", str(workspace))
 
@@ -223,6 +243,38 @@ def _build_second(workspace: Path) -> None:
         pairs = (row.split(",")[:2] for row in rows)
         lines = [f"{hz}\t{value}" for hz, value in pairs if float(value or "nan") == float(value or "nan")]
         (folder / name).write_text("\n".join([f"Hz\t{unit}", *lines]), encoding="utf-8")
+
+
+def _build_learnt(workspace: Path) -> None:
+    folder, serial = workspace / "limits" / LEARNT, "SL-0001"
+    shutil.copytree(workspace / "limits" / KIT, folder)
+    text = (folder / "kit.toml").read_text(encoding="utf-8").replace(KIT, LEARNT).replace("SO-", "SL-")
+    (folder / "kit.toml").write_text(text, encoding="utf-8")
+    for words in (
+        ("verify", LEARNT, serial, "--plan", "quick"),
+        ("learn", LEARNT, serial, "--draws", "300", "--yes"),
+        ("reference", LEARNT, serial, "--plan", "quick"),
+    ):
+        done = kitproof(*words, "--workspace", str(workspace))
+        assert done.status < 2, done
+    assert (folder / "design.toml").is_file()
+
+
+def _calibrate(workspace: Path) -> None:
+    """Calibrations of the card, of every kind."""
+    curve = np.geomspace(10.0, 24000.0, 20)
+    flat = np.zeros(20)
+    loop = LoopDetails(
+        LoopResponse(curve, flat, flat), (480.0,), 48000.0, 1e-5, -100.0, LoopHarmonics(1.0, curve, flat), 1e-5
+    )
+    response = MicrophoneResponse(curve, flat, flat, "microphone.txt")
+    details = (
+        *(("sense", "", SenseDetails(curve, flat + 1 + 0j)), ("loopback", "playing", loop), ("output", "playing", {})),
+        *(("input", "microphone", {}), ("microphone", "", MicrophoneDetails(94.0, ({"level_db": 94.0},), response))),
+    )
+    for kind, of, found in details:
+        made_at = "2026-11-01T12:00:00+00:00"
+        save(workspace, Stored(kind, of, CARD_NAME, made_at, "what", 1.0, "V", 0.01, {}, (Cause("meter", 1.0),), found))
 
 
 def interrupt(workspace: Path, serial: str, plan: str = "heat") -> None:

@@ -1,4 +1,4 @@
-"""What a bad day does to files and folders of a store: cut, changed, missing, foreign, links, without permission, ..."""
+"""What a bad day does to files and folders of a store: cut, changed, missing, foreign, links, no permission, ..."""
 
 import ctypes
 import json
@@ -202,7 +202,7 @@ HEADER = (ctypes.c_uint32 * 2)(0x20080522, 0)
 
 
 def _capabilities() -> tuple[int, ...] | None:
-    """Effective, permitted and inheritable ones, low words and then high ones; None: this user has none, or no Linux."""
+    """Effective, permitted, inheritable ones, low words, then high ones; None: this user has none, or no Linux."""
     if sys.platform != "linux" or os.geteuid() != 0:
         return None
     words = (ctypes.c_uint32 * 6)()

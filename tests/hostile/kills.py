@@ -212,7 +212,7 @@ def on_another_day() -> Iterator[None]:
 
 
 def _adopt_orphans() -> None:
-    """Let processes whose parent ended become children of this one, so that none goes on unseen in a group of its own."""
+    """Let processes whose parent ended become children of this one, so that none goes on unseen."""
     if sys.platform == "linux":
         set_child_subreaper = 36
         ctypes.CDLL(None).prctl(set_child_subreaper, 1, 0, 0, 0)

@@ -70,7 +70,7 @@ def main() -> None:
     # Some make other surroundings first.
     getattr(import_module(TRIALS[asked.trial][0]), "begin", lambda: None)()
     with tempfile.TemporaryDirectory(prefix="hostile-") as folder:
-        ground = Ground(Path(folder))
+        ground = Ground(Path(folder), with_learnt=True)
         began_s, ends_s = time.process_time(), time.monotonic() + 60.0 * asked.minutes
         tried = 0
         all_tries = tries(asked.trial, ground, asked.count, asked.seed)
