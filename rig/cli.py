@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from rig.files.disk import why
+from rig.files.disk import where_and_why
 from rig.files.errors import PASS, USAGE, VOID, KitproofError, TableError
 from rig.screen.console import say, steady_streams, unwritten
 
@@ -234,7 +234,7 @@ def main() -> None:
         status = VOID
     except OSError as error:
         # What no command foresaw of its files: a disk that fails or may not be written, a share that has gone.
-        say(f"{error.filename or 'a file'}: {why(error)}", to_stderr=True)
+        say(where_and_why(error), to_stderr=True)
         status = USAGE
     except Exception as error:
         # Wrong usage: typer's own exceptions, which carry their message ready made.

@@ -254,6 +254,11 @@ def _refuse(constant: str) -> None:
     raise ValueError(f"found {constant}; allowed: numbers")
 
 
+def where_and_why(error: Exception) -> str:
+    """What went wrong, in words; of an error of the file system with the name of the file."""
+    return f"{error.filename or 'a file'}: {why(error)}" if isinstance(error, OSError) else str(error)
+
+
 def why(error: Exception) -> str:
     """What stopped a file from being read or written, without its name: "no space left on device"."""
     return (isinstance(error, OSError) and error.strerror) or str(error)

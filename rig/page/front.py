@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.bench.settings import BenchSettings
+from rig.files.disk import where_and_why
 from rig.files.errors import KitproofError
 from rig.page.view import View, sounding
 from rig.values.requests import Sweep
@@ -66,8 +67,8 @@ class Front:
 
 def error_told(error: BaseException) -> str:
     """An error that ended what was done, in words for the windows; one that nobody foresaw whole for the terminal."""
-    if isinstance(error, KitproofError):
-        return str(error)
+    if isinstance(error, KitproofError | OSError):
+        return where_and_why(error)
     traceback.print_exception(error)
     return f"{unforeseen(error)}. Nothing sounds, and the page goes on."
 

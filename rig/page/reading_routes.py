@@ -13,7 +13,7 @@ from starlette.routing import Route
 
 from rig.bench.settings import BenchSettings
 from rig.drawing.panels import LEFT, WIDTH, column_width
-from rig.files.disk import read_text
+from rig.files.disk import read_text, where_and_why
 from rig.files.errors import KitproofError, RecordError
 from rig.page.drawing import page
 from rig.page.guarding import REPORT_POLICY
@@ -119,8 +119,8 @@ def batch_page(station: Station, key: str, asked: Mapping[str, str]) -> str:
     try:
         # Our own report; every name in it was escaped when it was made.
         report = Markup(studied(station, selection_of(asked, kits))) if asked["kit"] else ""
-    except KitproofError as error:
-        problem = str(error)
+    except (KitproofError, OSError) as error:
+        problem = where_and_why(error)
     return page("batch.html", station.language, key=key, asked=asked, kits=kits, report=report, problem=problem)
 
 
@@ -155,7 +155,7 @@ def _or_why_not(make: Callable[[Request], Response], station: Station, key: str)
     def handle(request: Request) -> Response:
         try:
             return make(request)
-        except KitproofError as error:
-            return HTMLResponse(page("trouble.html", station.language, key=key, words=str(error)), 404)
+        except (KitproofError, OSError) as error:
+            return HTMLResponse(page("trouble.html", station.language, key=key, words=where_and_why(error)), 404)
 
     return handle

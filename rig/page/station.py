@@ -427,7 +427,7 @@ class Station:
     def _unit(self, kit: Kit, serial: str) -> Unit:
         try:
             known = past_of(self.workspace, kit.name, serial)
-        except KitproofError:
+        except (KitproofError, OSError):
             known = []
         plan, _ = kit.planned("")
         return Unit(kit.name, kit.title, serial, plan, tuple(kit.plans), tuple(known))

@@ -93,7 +93,7 @@ def names_in(home: Path) -> list[str]:
         If it is there and cannot be looked into.
     """
     try:
-        names = os.listdir(home)
+        names = [path.name for path in home.iterdir()]
     except (FileNotFoundError, NotADirectoryError):
         return []
     # One that may be listed may still not be entered, and then nothing in it seems to be there.

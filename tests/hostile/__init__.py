@@ -6,7 +6,7 @@ out, one JSON document with --json, and an exit status that says what happened.
     promise.py      commands run in this process, and what each may do
     commands.py     every command of the command line with arguments for its parameters: a new one is covered at once
     ground.py       a workspace with records of several kinds, put right again after each try
-    mutations.py    text and bytes of files, mutated
+    mutations.py, harm.py    text and bytes of files, mutated; what else becomes of files and folders, as their owner
     inputs.py, damage.py, captures.py, outside_text.py, sound_devices.py, kills.py, disks.py, ...    a kind of try each
     virtual_time.py, sound_cards.py, card_tricks.py    a sound card that misbehaves, and a unit behind it
     surroundings.py what commands have about them that are killed: a card, a person at the page, a store of benches

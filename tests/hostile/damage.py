@@ -14,6 +14,7 @@ from unittest import mock
 from hostile.commands import ELSEWHERE, SLOW, Listed, all_commands, hold_loss, words_for
 from hostile.ground import KIT, OF_BEFORE, OF_TODAY, SERIALS, Ground
 from hostile.harm import as_owner, harm_file, harm_folder
+from hostile.page_requests import read_page
 from hostile.promise import Done, contents, kitproof, recorded, refuse_false_pass, refuse_loss
 from rig.commands import verify
 from rig.files.errors import RecordError
@@ -48,6 +49,11 @@ def try_damage(random: Random, ground: Ground) -> None:
     serial = _serial(random.choice(places), ground)
     for _ in range(2):
         _read(random.choice(QUICK if random.randrange(SLOW_ONE_OF) else RARE), random, ground, changed, serial)
+    if random.randrange(SLOW_ONE_OF) == 0:
+        before = recorded(ground.workspace)
+        with as_owner():
+            read_page(ground.workspace, serial, ground.newest.get(serial, "none"))
+        refuse_loss(before, recorded(ground.workspace))
     _next_run(serial, ground, places, with_all=random.randrange(MEASURED_ONE_OF) == 0)
     counts["places damaged, and the next run tried"] += len(places)
 

@@ -2,6 +2,7 @@
 
 import json
 import traceback
+from pathlib import Path
 from random import Random
 from urllib.parse import quote
 
@@ -47,6 +48,23 @@ def try_page(random: Random, ground: Ground) -> None:
     assert not station.levels.is_listening
     assert station.view.phase not in ("playing", "asking"), station.view
     refuse_loss(before, recorded(ground.workspace), may_be_new=False)
+
+
+def read_page(workspace: Path, serial: str, run: str) -> dict[str, str]:
+    """Ask a page for all that it reads of records: each is answered, whatever is damaged; path -> the answer."""
+    answers = {}
+    served = app(Station(workspace), Rules(frozenset({HOST}), "k3y", "t0ken"))
+    asking = TestClient(served, base_url=f"http://{HOST}", client=("127.0.0.1", 1))
+    of_unit, of_run = f"/units/{KIT}/{serial}", f"/runs/{KIT}/{serial}/{run}"
+    for path in ("/units", of_unit, f"{of_run}/report", f"{of_run}/sounds/0", "/batch", "/calibrations"):
+        try:
+            answer = asking.get(path)
+        except Exception:
+            raise AssertionError(f"the page's {path}\n{traceback.format_exc()[-3000:]}") from None
+        assert answer.status_code < 500, f"the page's {path}: {answer.status_code} {answer.text[:500]}"
+        assert "Traceback" not in answer.text, path
+        answers[path] = answer.text
+    return answers
 
 
 def _ask(random: Random, ground: Ground, station: Station, served: object) -> None:

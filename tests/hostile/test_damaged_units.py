@@ -6,7 +6,10 @@ from pathlib import Path
 import pytest
 
 from hostile.ground import ARCHIVE, KIT, interrupt, newest_folder
+from hostile.harm import as_owner
+from hostile.page_requests import read_page
 from hostile.promise import kitproof
+from rig.page.station import Station
 from rig.store.records import damages, read_record, unfinished, unit_records
 
 SERIAL = "SO-0002"
@@ -30,6 +33,39 @@ def test_the_next_run_says_what_could_not_be_read(archive: Path) -> None:
     assert record.run_number == 3
     assert any(f"{damaged.name}/run.json: not valid JSON" in words for words in record.set_aside)
     assert kitproof("show", SERIAL, *at).status == 0
+
+
+@pytest.mark.parametrize("mode", [0o000, 0o444, 0o333])
+def test_a_units_folder_that_may_not_be_looked_into_is_told_and_keeps_no_other_from_being_listed(
+    archive: Path, mode: int
+) -> None:
+    home, at = archive / "results" / KIT / SERIAL, ("--workspace", str(archive))
+    shutil.copytree(ARCHIVE / "results" / KIT / "SO-0001", home.with_name("SO-0001"))
+    home.chmod(mode)
+    with as_owner():
+        listed, shown = kitproof("results", "--json", *at), kitproof("show", SERIAL, *at)
+        proved, done = kitproof("index", "--prove", *at), kitproof("verify", KIT, SERIAL, "--plan", "bare", *at)
+    home.chmod(0o755)
+    assert [run["serial"] for run in listed.document()] == ["SO-0001"]
+    for one in (listed, shown, proved):
+        assert f"{home}: cannot be read: Permission denied" in one.err
+    assert (listed.status, shown.status, proved.status) == (0, 3, 2)
+    # Nothing sounds where no record can be written, or its number is not known.
+    assert (done.status, "stage:" in done.err) == (3, False)
+    # It is known again as soon as it may be looked into.
+    assert len(kitproof("results", "--json", *at).document()) == 3
+
+
+def test_the_page_tells_what_may_not_be_looked_into(archive: Path) -> None:
+    (archive / "results" / KIT).chmod(0o000)
+    with as_owner():
+        told = read_page(archive, SERIAL, "any")
+        scanned = Station(archive)
+        scanned.listen("one", lambda: None)
+        scanned.scan(SERIAL, "one", 0)
+    (archive / "results" / KIT).chmod(0o755)
+    assert f"{archive / 'results' / KIT}" in told["/units"]
+    assert scanned.view.phase == "chosen", scanned.view
 
 
 def test_a_store_that_is_copied_during_a_run_is_whole_but_for_that_run(archive: Path, tmp_path: Path) -> None:
