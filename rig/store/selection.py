@@ -137,8 +137,7 @@ def count(connection: sa.Connection, selection: Selection) -> int:
 
 def unread(connection: sa.Connection, kit: str = "") -> list[str]:
     """What could not be read, of one kit where given, in words."""
-    odd = sa.select(unreadable.c.words).order_by(unreadable.c.kit, unreadable.c.serial, unreadable.c.run)
-    return list(connection.scalars(odd.where(unreadable.c.kit == kit) if kit else odd))
+    return [words for _, _, words in sorted(unread_runs(connection, Selection(kit)))]
 
 
 def unread_runs(connection: sa.Connection, selection: Selection) -> list[tuple[str, str, str]]:

@@ -56,6 +56,14 @@ def test_a_units_folder_that_may_not_be_looked_into_is_told_and_keeps_no_other_f
     assert len(kitproof("results", "--json", *at).document()) == 3
 
 
+def test_a_run_that_has_lost_its_record_is_named_in_the_list(archive: Path) -> None:
+    lost = newest_folder(archive, SERIAL)
+    (lost / "run.json").unlink()
+    done = kitproof("results", "--json", "--workspace", str(archive))
+    assert [run["run"] for run in done.document()] == [run.name for run in lost.parent.glob("2*") if run != lost]
+    assert done.err == f"{SERIAL}/{lost.name}: its run.json is missing\n"
+
+
 def test_the_page_tells_what_may_not_be_looked_into(archive: Path) -> None:
     (archive / "results" / KIT).chmod(0o000)
     with as_owner():
