@@ -249,10 +249,7 @@ def sha256(path: Path) -> str:
 def readable(home: Path) -> tuple[list[Record], list[str]]:
     """The records of one unit (`results/<kit>/<serial>`), oldest first, and what could not be read, in words."""
     found: list[Record] = []
-    try:
-        names, problems = _names(home), []
-    except RecordError as error:
-        names, problems = [], [str(error)]
+    names, problems = _names(home)
     for name in names:
         try:
             found.append(read_in_place(home / name))
@@ -263,11 +260,7 @@ def readable(home: Path) -> tuple[list[Record], list[str]]:
 
 def last_record(home: Path) -> tuple[Record | None, list[str]]:
     """The newest record of one unit that can be read, and in words what cannot be read of those after it."""
-    problems: list[str] = []
-    try:
-        names = _names(home)
-    except RecordError as error:
-        return None, [str(error)]
+    names, problems = _names(home)
     for name in reversed(names):
         try:
             return read_in_place(home / name), problems
@@ -276,18 +269,12 @@ def last_record(home: Path) -> tuple[Record | None, list[str]]:
     return None, problems
 
 
-def _names(home: Path) -> list[str]:
-    """As `run_names`.
-
-    Raises
-    ------
-    RecordError
-        If the folder is there and cannot be looked into.
-    """
+def _names(home: Path) -> tuple[list[str], list[str]]:
+    """The runs of a unit, oldest first; none, and why, where its folder cannot be looked into."""
     try:
-        return run_names(home)
+        return run_names(home), []
     except OSError as error:
-        raise RecordError(f"{home}: cannot be read: {why(error)}") from None
+        return [], [f"{home}: cannot be read: {why(error)}"]
 
 
 def read_in_place(folder: Path) -> Record:
@@ -348,7 +335,7 @@ def newest_first(workspace: Path, serial: str, kit: str = "", number: int = 0) -
     home = home_of(workspace, serial, kit)
     if home is None:
         return
-    for name in reversed(_names(home)):
+    for name in reversed(run_names(home)):
         if number in (0, run_number(name)):
             try:
                 record = read_in_place(home / name)
@@ -361,7 +348,10 @@ def home_of(workspace: Path, serial: str, kit: str) -> Path | None:
     """The folder of a unit with records; errors as of `unit_records`."""
     refuse_bad_serial(None, serial)
     kits = [folder for folder in (workspace / "results").glob("[!.]*") if kit in ("", folder.name)]
-    homes = [folder / serial for folder in sorted(kits) if _names(folder / serial)]
+    found = {folder / serial: _names(folder / serial) for folder in sorted(kits)}
+    if odd := [words for _, problems in found.values() for words in problems]:
+        raise RecordError(odd[0])
+    homes = [home for home, (names, _) in found.items() if names]
     if len(homes) > 1:
         there = ", ".join(home.parent.name for home in homes)
         raise RecordError(f"records of {serial!r} are there in {there}; name one with --kit")
