@@ -1,5 +1,6 @@
 """The commands of kitproof."""
 
+import json
 import signal
 import sys
 from collections.abc import Sequence
@@ -11,7 +12,7 @@ from typer.core import TyperGroup
 
 from rig.files.disk import where_and_why
 from rig.files.errors import PASS, USAGE, VOID, KitproofError, TableError
-from rig.screen.console import say, steady_streams, unwritten
+from rig.screen.console import is_written, say, steady_streams, unwritten
 
 #: Name of a command -> where it stands under `rig.commands`, and its line in the help. Only the one that is called is
 #: loaded, so that each starts at once.
@@ -217,11 +218,11 @@ def _refuse_undecoded(arguments: Sequence[str]) -> None:
 
 def main() -> None:
     """Run a command and leave with its exit status: 0 pass, 1 fail, 2 void, 3 usage, 4 the bench could not do it."""
-    steady_streams()
-    # A script that starts a command in the background has its Ctrl-C ignored, and with it every stop of what sounds.
-    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
-        signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
+        steady_streams()
+        # A script that starts a command in the background has Ctrl-C ignored, and with it every stop of what sounds.
+        if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
         _refuse_undecoded(sys.argv[1:])
         status = app(standalone_mode=False)
         if status == INTERRUPTED:
@@ -242,6 +243,9 @@ def main() -> None:
             raise
         say(f"{error.format_message()}\nkitproof --help lists what there is", to_stderr=True)
         status = USAGE
+    if status == VOID and "--json" in sys.argv[1:] and not is_written():
+        # Stopped before there was anything to tell; who reads the document of a void run finds the same keys.
+        print(json.dumps({"outcome": "void", "stopped": "stopped before anything was done"}))
     if {"--json", "--csv"} & {*sys.argv[1:]} and (words := unwritten()):
         say(f"standard output could not be written: {words}; what stands there is not whole", to_stderr=True)
         status = status or USAGE

@@ -52,6 +52,7 @@ class _Forgiving(io.RawIOBase):
         self._raw = raw
         #: Why something was left out that somebody waits for; None: nothing was, or whoever read has gone.
         self.error: OSError | None = None
+        self.is_written = False
 
     def writable(self) -> bool:
         return True
@@ -63,6 +64,7 @@ class _Forgiving(io.RawIOBase):
         return bool(self._raw.isatty())
 
     def write(self, data: Any) -> int:
+        self.is_written = True
         try:
             return int(self._raw.write(data) or len(data))
         except OSError as error:
@@ -73,9 +75,20 @@ class _Forgiving(io.RawIOBase):
 
 def unwritten() -> str:
     """Why standard output, which a program reads, is not whole: a full disk; empty: it is, or nobody reads it."""
-    sys.stdout.flush()
-    raw = getattr(getattr(sys.stdout, "buffer", None), "raw", None)
+    raw = _flushed()
     return why(raw.error) if isinstance(raw, _Forgiving) and raw.error else ""
+
+
+def is_written() -> bool:
+    """Whether anything was printed on standard output."""
+    raw = _flushed()
+    # A stream that a program put in its place tells how much it holds, where it is none that is passed on.
+    return raw.is_written if isinstance(raw, _Forgiving) else sys.stdout.seekable() and sys.stdout.tell() > 0
+
+
+def _flushed() -> object:
+    sys.stdout.flush()
+    return getattr(getattr(sys.stdout, "buffer", None), "raw", None)
 
 
 def steady_streams() -> None:

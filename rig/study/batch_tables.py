@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.files.disk import why, write
+from rig.files.disk import why, write_together
 from rig.files.errors import RecordError
 from rig.study.batch_curves import KEY, key_row
 from rig.study.batch_study import BatchStudy
@@ -29,9 +29,8 @@ def write_report(workspace: Path, name: str, page: str, tables: Mapping[str, "pd
     folder = workspace / "results" / ".batch" / f"{name}-{datetime.now().astimezone():%Y-%m-%dT%H%M%S}"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for of, table in tables.items():
-            write(folder / f"{of}.csv", csv_text(table))
-        write(folder / "report.html", page)
+        contents = {folder / f"{of}.csv": csv_text(table) for of, table in tables.items()}
+        write_together({**contents, folder / "report.html": page})
     except OSError as error:
         raise RecordError(f"{folder}: the report could not be written: {why(error)}") from None
     return folder / "report.html"

@@ -6,10 +6,12 @@ import signal
 import subprocess
 import sys
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
 from rig import cli
+from rig.__main__ import main as run_as_module
 from rig.store import records
 
 
@@ -199,3 +201,37 @@ def test_ctrl_c_ends_any_command_with_a_word(
     monkeypatch.setattr("rig.commands.index.ask", struck)
     assert kitproof(monkeypatch, "index") == 2
     assert capsys.readouterr() == ("", "stopped\n")
+
+
+def test_a_command_that_is_stopped_before_it_begins_tells_a_program_so_in_one_document(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def struck(**_: object) -> None:
+        raise KeyboardInterrupt
+
+    def struck_later(**_: object) -> None:
+        print('{"outcome": "pass"}')
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cli, "app", struck)
+    assert kitproof(monkeypatch, "verify", "--json") == 2
+    told = capsys.readouterr()
+    assert (json.loads(told.out)["outcome"], told.err) == ("void", "stopped\n")
+    monkeypatch.setattr(cli, "app", struck_later)
+    assert kitproof(monkeypatch, "verify", "--json") == 2
+    assert json.loads(capsys.readouterr().out) == {"outcome": "pass"}
+
+
+def test_ctrl_c_while_the_commands_are_loaded_is_no_traceback(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    class Loading(ModuleType):
+        def __getattr__(self, name: str) -> object:
+            raise KeyboardInterrupt
+
+    monkeypatch.setitem(sys.modules, "rig.cli", Loading("rig.cli"))
+    monkeypatch.setattr(sys, "argv", ["kitproof", "verify", "--json"])
+    with pytest.raises(SystemExit) as left:
+        run_as_module()
+    told = capsys.readouterr()
+    assert (left.value.code, json.loads(told.out)["outcome"], told.err) == (2, "void", "stopped\n")

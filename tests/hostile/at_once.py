@@ -61,8 +61,7 @@ def try_at_once(random: Random, ground: Ground) -> None:
     broken = [process.exitcode for process in started if process not in doomed and process.exitcode]
     assert not broken, f"{told}: ended with {broken}"
     said = {int(path.stem): path.read_text(encoding="utf-8") for path in ground.outside.glob("*.said")}
-    # Who was stopped before anything had begun has no document to print.
-    bad = [words for n, words in said.items() if started[n] not in doomed or "Traceback" in words]
+    bad = [words for n, words in said.items() if started[n] not in doomed or "Traceback" in words or "JSON" in words]
     assert not bad, f"{told}: {bad[:3]}"
     whole = [words for words, process in zip(calls, started, strict=True) if process not in doomed]
     for serial, had in runs.items():

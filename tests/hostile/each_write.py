@@ -60,8 +60,8 @@ WAYS = ((errno.ENOSPC, False), (errno.EIO, False), (errno.EROFS, False), (errno.
 #: What a kind leaves out of a name: what is drawn, dates, numbers; and which kit, curve or capture it is.
 DRAWN = re.compile(r"[0-9a-f]{16}|(?<=[-.])[0-9a-f]{4,8}\b|\d{4}-\d\d-\d\dT?\d*Z?|\d+")
 WHICH = re.compile(r"(?<=first/limits/)[^/]+|[^/]+(?=\.(csv|flac|wav|html|parquet|svg)$)|(?<=kit/)[^/]+(?=/)")
-#: What stays of a file that was never put in its place; into a folder of former masks nobody writes a second time.
-LEFT = re.compile(r"\.new$")
+#: What stays of a file that was never put in its place; and folders into which nobody writes a second time.
+LEFT, DATED = re.compile(r"\.new$"), re.compile(r"masks-of-|/\.batch/")
 #: What ends a whole file of each kind.
 ENDS = {".pdf": b"%%EOF", ".svg": b"</svg>", ".html": b"</html>", ".json": b"}", ".png": b"IEND\xaeB`\x82"}
 #: What is made again whenever it is wanted; papers, which a record does without where that is said.
@@ -199,7 +199,7 @@ def _kinds_there(ground: Ground) -> Counter[str]:
 
 
 def _left(ground: Ground) -> list[Path]:
-    return [_folder(ground) / name for name in _names(ground) if LEFT.search(name) and "masks-of-" not in name]
+    return [_folder(ground) / name for name in _names(ground) if LEFT.search(name) and not DATED.search(name)]
 
 
 def _hold_whole(ground: Ground) -> None:
