@@ -3,6 +3,7 @@
 import hashlib
 import math
 import re
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -22,7 +23,7 @@ from rig.design.speaker import PORT, ChannelSpec, DriverSpec, Name, Positive, Sw
 from rig.design.stage_words import STAGE_WORDS
 from rig.design.trust import CalibrationKind
 from rig.design.uncertainty_budget import Repeatability
-from rig.files.disk import UNFINISHED_SUFFIX
+from rig.files.disk import PAUSES_S, UNFINISHED_SUFFIX
 from rig.files.errors import TableError
 from rig.files.patterns import LONGEST, compiled
 from rig.files.tables import Misfit, Table, between, checked, may_name, near, read_toml, refuse_doubles
@@ -407,13 +408,7 @@ def kit_in(folder: Path, with_learnt: bool = True) -> Kit:
     TableError
         Naming file, key, what was found, what is allowed; or naming file and row of a mask.
     """
-    files = read_files(folder)
-    path = folder / "kit.toml"
-    kit = checked(Kit, read_toml(path), path)
-    read_masks(kit.limits, folder, files)
-    _read_driver_curves(kit, folder, files)
-    if read_files(folder) != files:
-        raise TableError(f"{folder}: changed while it was read; start again when it has been written")
+    kit, files = _read_between_changes(folder)
     kit._folder, kit._files, kit._models = folder, files, {}
     if with_learnt and folder / FILE in files:
         kit._learnt = read_design(folder / FILE, files[folder / FILE])
@@ -421,6 +416,25 @@ def kit_in(folder: Path, with_learnt: bool = True) -> Kit:
             if learnt := kit._learnt.of(channel.name):
                 refuse_stranger(learnt, channel.model(), folder / FILE)
     return kit
+
+
+def _read_between_changes(folder: Path) -> tuple[Kit, Files]:
+    """A kit and what its files hold; read again where somebody was writing one of them meanwhile."""
+    path = folder / "kit.toml"
+    for pause_s in PAUSES_S:
+        files = read_files(folder)
+        try:
+            kit = checked(Kit, read_toml(path), path)
+            read_masks(kit.limits, folder, files)
+            _read_driver_curves(kit, folder, files)
+        except TableError:
+            if read_files(folder) == files:
+                raise
+        else:
+            if read_files(folder) == files:
+                return kit, files
+        time.sleep(pause_s)
+    raise TableError(f"{folder}: changed again and again while it was read; start again when it has been written")
 
 
 def _read_driver_curves(kit: Kit, folder: Path, files: Files) -> None:
@@ -458,6 +472,9 @@ def read_files(folder: Path) -> Files:
     for path in kit_files(folder):
         try:
             files[path] = path.read_bytes()
+        except FileNotFoundError:
+            # Gone since it was listed: it is none of the kit's files any more.
+            continue
         except OSError as error:
             raise TableError(f"{path}: cannot be read ({error.strerror})") from None
     return files

@@ -102,6 +102,10 @@ def deliver(results: Path, known: "StoreOfBench", everything: bool = False) -> i
     """
     try:
         own = order_of(results, known.name)
+    except BlockingIOError as error:
+        # Held for a moment by whoever closes a record: no other delivery has it.
+        raise StoreError(str(error)) from None
+    try:
         lock = locked(results / FOLDER / "delivering")
     except BlockingIOError as error:
         raise StoreError(f"another delivery is under way: {error}") from None

@@ -14,7 +14,7 @@ from simulated_runs import ROOT, trust_checks
 
 import checks
 from rig.commands.kits import kits_command
-from rig.design.kit import Kit, StageSpec, SweepSpec, kit_files, kit_names, kit_sha256, load_kit
+from rig.design.kit import Kit, StageSpec, SweepSpec, kit_files, kit_names, kit_sha256, load_kit, read_files
 from rig.design.limits import mask_for, read_mask, reference_note
 from rig.design.speaker import HIGHEST_HZ, LOWEST_HZ
 from rig.files.errors import TableError
@@ -280,13 +280,21 @@ def test_a_kit_that_is_edited_after_it_was_loaded_is_still_the_one_that_was_load
     assert kit.files == whole
 
 
-def test_a_kit_that_changes_while_it_is_read_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_kit_that_is_written_while_it_is_read_is_read_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     workspace = changed(tmp_path, "^name", "name")
-    before, after = ({workspace / "kit.toml": text} for text in (b"one", b"other"))
-    answers = iter([before, after])
-    monkeypatch.setattr("rig.design.kit.read_files", lambda folder: next(answers))
-    monkeypatch.setattr("rig.design.kit.read_masks", lambda *_: None)
-    with pytest.raises(TableError, match="changed while it was read"):
+    reads, paused = [0], []
+
+    def written_meanwhile(folder: Path) -> dict[Path, bytes]:
+        reads[0] += 1
+        return {**read_files(folder), folder / "written": b"%d" % min(reads[0], until)}
+
+    monkeypatch.setattr("rig.design.kit.time.sleep", paused.append)
+    monkeypatch.setattr("rig.design.kit.read_files", written_meanwhile)
+    until = 4
+    assert load_kit(workspace, "booth-two").name == "booth-two"
+    assert len(paused) == 2
+    until, reads[0] = 1000, 0
+    with pytest.raises(TableError, match="changed again and again while it was read"):
         load_kit(workspace, "booth-two")
 
 

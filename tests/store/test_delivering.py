@@ -16,8 +16,9 @@ from rig import cli
 from rig.bench.settings import bench_settings
 from rig.bench.store_settings import StoreOfBench, StoreSettings
 from rig.commands import verify as verifying
-from rig.store import sending
-from rig.store.bench_chain import orders
+from rig.files.locks import locked
+from rig.store import bench_chain, sending
+from rig.store.bench_chain import FOLDER, orders
 from rig.store.delivery import State, deliver, waiting
 from rig.store.records import read_record
 from rig.store.run_json import About, Rework, RunBefore
@@ -70,6 +71,19 @@ def test_a_place_for_files_that_is_none_says_why(tmp_path: Path) -> None:
     place = SharedFiles(str(tmp_path / "a-file" / "within"))
     with pytest.raises(StoreError, match=r"the place for files .*/a-file/within: x\.json: Not a directory"):
         place.put(tmp_path, "x.json", b"{}")
+
+
+def test_who_holds_the_order_file_is_not_taken_for_another_delivery(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bench_chain, "WAITS_S", 0.05)
+    (tmp_path / FOLDER).mkdir()
+    known = StoreOfBench(name="one", store=StoreSettings(url=URL, files=str(tmp_path / "there")))
+    with locked(tmp_path / FOLDER / "lock"), pytest.raises(StoreError, match=r"lock: another process has it") as told:
+        deliver(tmp_path, known)
+    assert "delivery" not in str(told.value)
+    with locked(tmp_path / FOLDER / "delivering"), pytest.raises(StoreError, match="another delivery is under way"):
+        deliver(tmp_path, known)
 
 
 def test_what_is_missing_is_named_with_how_to_install_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
