@@ -4,7 +4,6 @@ import hashlib
 import math
 import re
 import time
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -17,13 +16,14 @@ from rig.circuit.radiation import Position
 from rig.design.decision import Decision
 from rig.design.driver_curves import DriverCurves
 from rig.design.jig import JigSpec
+from rig.design.kit_folder import read_files
 from rig.design.learnt_design import FILE, LearntDesign, learnt_model, read_design, refuse_stranger
 from rig.design.limits import Files, Limit, read_masks
 from rig.design.speaker import PORT, ChannelSpec, DriverSpec, Name, Positive, SweepHz
 from rig.design.stage_words import STAGE_WORDS
 from rig.design.trust import CalibrationKind
 from rig.design.uncertainty_budget import Repeatability
-from rig.files.disk import PAUSES_S, UNFINISHED_SUFFIX
+from rig.files.disk import PAUSES_S
 from rig.files.errors import TableError
 from rig.files.patterns import LONGEST, compiled
 from rig.files.tables import Misfit, Table, between, checked, may_name, near, read_toml, refuse_doubles
@@ -449,35 +449,6 @@ def _read_driver_curves(kit: Kit, folder: Path, files: Files) -> None:
 def kit_names(workspace: Path) -> list[str]:
     """Names of the kits of a workspace."""
     return sorted(path.parent.name for path in (workspace / "limits").glob("*/kit.toml"))
-
-
-def kit_files(folder: Path) -> Iterator[Path]:
-    """kit.toml and every file that its limits rest on."""
-    former = ("reference-of-", "masks-of-")
-    for path in sorted(folder.rglob("*")):
-        unfinished = any(name.endswith(UNFINISHED_SUFFIX) for name in (path.name, path.parent.name))
-        if path.is_file() and not unfinished and not path.parent.name.startswith(former):
-            yield path
-
-
-def read_files(folder: Path) -> Files:
-    """What the files of a kit hold.
-
-    Raises
-    ------
-    TableError
-        If one cannot be read.
-    """
-    files = {}
-    for path in kit_files(folder):
-        try:
-            files[path] = path.read_bytes()
-        except FileNotFoundError:
-            # Gone since it was listed: it is none of the kit's files any more.
-            continue
-        except OSError as error:
-            raise TableError(f"{path}: cannot be read ({error.strerror})") from None
-    return files
 
 
 def kit_sha256(kit: Kit) -> str:

@@ -14,7 +14,8 @@ from simulated_runs import ROOT, trust_checks
 
 import checks
 from rig.commands.kits import kits_command
-from rig.design.kit import Kit, StageSpec, SweepSpec, kit_files, kit_names, kit_sha256, load_kit, read_files
+from rig.design.kit import Kit, StageSpec, SweepSpec, kit_names, kit_sha256, load_kit
+from rig.design.kit_folder import kit_files, read_files
 from rig.design.limits import mask_for, read_mask, reference_note
 from rig.design.speaker import HIGHEST_HZ, LOWEST_HZ
 from rig.files.errors import TableError

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from simulated_runs import simulated
 
-from rig.design.kit import kit_files, kit_sha256, load_kit
+from rig.design.kit import kit_sha256, load_kit
+from rig.design.kit_folder import kit_files
 from rig.design.limits import Limit
 from rig.files.errors import RecordError
 from rig.files.locks import locked

@@ -1,0 +1,37 @@
+"""The files that a kit consists of, and what they hold."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from rig.design.limits import Files
+from rig.files.disk import UNFINISHED_SUFFIX
+from rig.files.errors import TableError
+
+
+def kit_files(folder: Path) -> Iterator[Path]:
+    """kit.toml and every file that its limits rest on."""
+    former = ("reference-of-", "masks-of-")
+    for path in sorted(folder.rglob("*")):
+        unfinished = any(name.endswith(UNFINISHED_SUFFIX) for name in (path.name, path.parent.name))
+        if path.is_file() and not unfinished and not path.parent.name.startswith(former):
+            yield path
+
+
+def read_files(folder: Path) -> Files:
+    """What the files of a kit hold.
+
+    Raises
+    ------
+    TableError
+        If one cannot be read.
+    """
+    files = {}
+    for path in kit_files(folder):
+        try:
+            files[path] = path.read_bytes()
+        except FileNotFoundError:
+            # Gone since it was listed: it is none of the kit's files any more.
+            continue
+        except OSError as error:
+            raise TableError(f"{path}: cannot be read ({error.strerror})") from None
+    return files
