@@ -40,16 +40,23 @@ def index_command(
 
 def _damages(results: Path) -> int:
     """Say all that is not what it was, in every record and of what the chains name; how much that is."""
-    from rig.store.bench_chain import missing_files
-    from rig.store.records import damages, readable
+    from rig.store.bench_chain import chain_problems, names_in
+    from rig.store.records import damages, readable, wrong_with
 
-    problems, proved = missing_files(results), 0
+    problems, proved, named = chain_problems(results), set(), names_in(results)
     for home in sorted(path for path in results.glob("[!.]*/[!.]*") if path.is_dir()):
         found, odd = readable(home)
-        wrong = [f"{record.folder}: {words}" for record in found for words in damages(record)]
-        problems += [*odd, *wrong]
-        proved += len(found)
+        problems += [*odd, *(f"{record.folder}: {words}" for record in found for words in damages(record))]
+        proved |= {f"{home.parent.name}/{home.name}/{record.run}/run.json" for record in found}
+        # What follows a file in its chain tells of it where its order file was lost.
+        links = [record.link for record in found if record.link and record.link.before not in ("", *named)]
+        wrong = {link.before: wrong_with(results / link.before, link.sha256) for link in links}
+        problems += [f"{results / path} {words}" for path, words in wrong.items() if words]
+        named |= {link.before for link in links}
+    problems = list(dict.fromkeys(problems))
     for words in problems:
         say(words, to_stderr=True)
-    say(f"{proved} records held against their SHA-256: {len(problems) or 'nothing'} wrong")
+    say(f"{len(proved)} records held against their SHA-256: {len(problems) or 'nothing'} wrong")
+    if unknown := len(proved - named):
+        say(f"of {unknown} of them nothing tells whether their run.json itself was changed: no chain names it")
     return len(problems)

@@ -386,7 +386,7 @@ def read_columns(path: Path, columns: tuple[str, ...], files: Files | None = Non
 
 def _columns_in(path: Path, columns: tuple[str, ...], content: bytes | None) -> tuple[Floats, ...]:
     # With or without the mark that spreadsheets put before UTF-8.
-    text = read_settings(path, "utf-8-sig", content)
+    text = read_settings(path, content)
     lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
     table = csv.DictReader(line for _, line in lines)
     try:

@@ -153,8 +153,10 @@ def read_toml(path: Path, content: bytes | None = None) -> dict[str, Any]:
     return values
 
 
-def read_settings(path: Path, encoding: str = "utf-8", content: bytes | None = None) -> str:
-    """The text of a file of settings or limits; `content` where it was read before.
+def read_settings(path: Path, content: bytes | None = None) -> str:
+    """The text of a file of settings or limits, without the mark that some editors put before it.
+
+    `content`: where it was read before.
 
     Raises
     ------
@@ -162,13 +164,13 @@ def read_settings(path: Path, encoding: str = "utf-8", content: bytes | None = N
         If the file is missing, is no plain file, cannot be read, or is not UTF-8.
     """
     try:
-        return read_text(path, encoding) if content is None else content.decode(encoding)
+        return read_text(path, "utf-8-sig") if content is None else content.decode("utf-8-sig")
     except FileNotFoundError:
         raise TableError(f"{path}: there is no such file") from None
     except OSError as error:
         raise TableError(f"{path}: cannot be read ({why(error)})") from None
     except UnicodeDecodeError as error:
-        raise TableError(f"{path}: not UTF-8 text (byte {error.start})") from None
+        raise TableError(f"{path}: not UTF-8 text (byte {error.start}); save it as UTF-8") from None
 
 
 def _refuse_boundless(path: Path, value: object, key: str, depth: int) -> None:

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import mimetypes
 import secrets
 import socket
 import threading
@@ -30,6 +31,9 @@ from rig.page.station import Station
 
 HERE = Path(__file__).parent
 WIRING = HERE.parent / "report" / "wiring"
+#: What our own files are. On Windows programs change what the system takes files for, and a script that is taken for
+#: plain text is run by no browser.
+KINDS = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
 #: More windows than a bench has people are refused a stream, of other machines half as many (choice of the page).
 MOST_WINDOWS = 12
 HERE_ONLY = "127.0.0.1"
@@ -55,6 +59,8 @@ def app(station: Station, rules: Rules) -> Any:
     rules : who may ask for what
     """
     windows: set[str] = set()
+    for suffix, kind in KINDS.items():
+        mimetypes.add_type(kind, suffix)
 
     async def bench(request: Request) -> Response:
         return HTMLResponse(page("bench.html", station.language, key=rules.key))

@@ -186,17 +186,28 @@ def _stated(order: Path) -> Mapping[bytes, bytes]:
         return {}
 
 
-def missing_files(results: Path) -> list[str]:
-    """What the chains of a store name and its folders have not, and order files that cannot be read, in words."""
+def chain_problems(results: Path) -> list[str]:
+    """What the chains of a store name and its folders have not or have otherwise, in words; and bad order files."""
     problems = []
     for order in orders(results):
         try:
-            gone = [entry.path for entry in closed_entries(order) if not (results / entry.path).is_file()]
+            entries = closed_entries(order)
         except (RecordError, BlockingIOError) as error:
             problems.append(str(error))
-        else:
-            problems += [f"{results / path}: is missing; {order.name} names it" for path in gone]
+            continue
+        for path in dict.fromkeys(entry.path for entry in entries):
+            try:
+                read_closed(results / path, results)
+            except FileNotFoundError:
+                problems.append(f"{results / path}: is missing; {order.name} names it")
+            except (OSError, RecordError) as error:
+                problems.append(str(error))
     return problems
+
+
+def names_in(results: Path) -> set[str]:
+    """What the order files of a store name, each by its place under `results/`."""
+    return {os.fsdecode(path) for order in orders(results) for path in _stated(order)}
 
 
 def enter(results: Path, order: Path, found: Callable[[], Iterable[str]]) -> None:
@@ -225,7 +236,7 @@ def _alone(results: Path) -> Iterator[None]:
 
 def _order_file(results: Path, bench: str) -> Path:
     for known in orders(results):
-        # What cannot be read, such as a folder of that name, is no chain to go on with; `missing_files` names it.
+        # What cannot be read, such as a folder of that name, is no chain to go on with; `chain_problems` names it.
         with suppress(OSError):
             if bench_of(known) == bench:
                 return known

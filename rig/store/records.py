@@ -390,16 +390,16 @@ def damages(record: Record) -> list[str]:
     """What does not fit any more: changed or missing files, a previous record that is not what it was."""
     problems, gone = [], accounted_for(record)
     for name, expected in record.files.items():
-        words = _wrong_with(record.folder / name, expected)
+        words = wrong_with(record.folder / name, expected)
         if words and not (words == MISSING and gone.get(name) == expected):
             problems.append(f"{name} {words}")
     if previous := record.previous:
-        words = _wrong_with(record.folder.parent / previous.run / "run.json", previous.sha256)
+        words = wrong_with(record.folder.parent / previous.run / "run.json", previous.sha256)
         problems += [f"the previous record {previous.run} {words}"] if words else []
     return problems
 
 
-def _wrong_with(path: Path, expected: str) -> str:
+def wrong_with(path: Path, expected: str) -> str:
     """What is wrong with a file whose SHA-256 is known, in words; empty: nothing."""
     try:
         return "" if sha256(path) == expected else "was changed after the run"
@@ -475,7 +475,7 @@ def unchanged(record: Record, name: str) -> Path:
         If it is missing, was changed after the run, or is none of the record's.
     """
     path = record.folder / name
-    if words := _wrong_with(path, record.files.get(name, "")):
+    if words := wrong_with(path, record.files.get(name, "")):
         raise RecordError(f"{path} {words}")
     return path
 

@@ -30,7 +30,7 @@ def with_learnt_limits(kit: Kit, keys: Sequence[Key]) -> str:
         if quantity in kit.limits.get(check, {}) and not is_met:
             changes["limits", check, quantity] = None
     path = kit.folder / "kit.toml"
-    return edited(kit.files[path].decode(), path, changes)
+    return edited(kit.files[path].decode("utf-8-sig"), path, changes)
 
 
 def difference(before: str, after: str) -> list[str]:

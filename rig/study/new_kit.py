@@ -73,7 +73,7 @@ def read_answers(path: Path) -> dict[str, tuple[int, str]]:
     TableError
         If it or one of its lines cannot be read, or one question stands there twice.
     """
-    lines = read_settings(path, "utf-8-sig").splitlines()
+    lines = read_settings(path).splitlines()
     head = next((line for line in lines if line.strip() and not line.startswith("#")), "")
     separator = max(",;\t", key=head.count)
     found: dict[str, tuple[int, str]] = {}

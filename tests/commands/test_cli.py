@@ -74,8 +74,10 @@ def test_verify_results_show_and_rejudge_agree(
     assert json.loads(capsys.readouterr().out) == []
 
     (record / "captures" / "001.flac").write_bytes(b"changed")
+    (record / "captures" / "002.flac").unlink()
     assert kitproof(monkeypatch, "show", "BT-0002") == 2
-    assert "captures/001.flac was changed after the run" in " ".join(capsys.readouterr().out.split())
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "captures/001.flac was changed after the run; captures/002.flac is missing" in shown
 
 
 def test_a_bench_that_gives_nothing_leaves_with_4_and_no_record(

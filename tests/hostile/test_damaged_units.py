@@ -86,6 +86,47 @@ def test_a_store_that_is_copied_during_a_run_is_whole_but_for_that_run(archive: 
     assert kitproof("index", "--prove", "--workspace", str(copy)).status == 0
 
 
+def prove(workspace: Path) -> tuple[int, str]:
+    """Exit status and words."""
+    done = kitproof("index", "--prove", "--workspace", str(workspace))
+    return done.status, done.err
+
+
+def test_a_backup_is_made_proved_and_put_back(archive: Path, tmp_path: Path) -> None:
+    at = ("--workspace", str(archive))
+    assert kitproof("verify", KIT, "SO-0001", "--plan", "bare", *at).status == 0
+    copy = shutil.copytree(archive, tmp_path / "copy")
+    assert prove(copy) == (0, "")
+
+    # A disk goes bad here: a capture, a record, a unit's folder.
+    newest = newest_folder(archive, SERIAL)
+    capture = min((newest / "captures").iterdir())
+    capture.write_bytes(capture.read_bytes()[:-1])
+    lost = newest_folder(archive, "SO-0001")
+    shutil.rmtree(lost.parent)
+    status, said = prove(archive)
+    assert status == 2
+    assert f"{newest}: captures/{capture.name} was changed after the run\n" in said
+    assert f"{lost / 'run.json'}: is missing; " in said
+    assert kitproof("rejudge", SERIAL, *at).status == 3
+
+    # A copy that was damaged itself is not taken for a good one.
+    worse = shutil.copytree(copy, tmp_path / "worse")
+    record = newest_folder(worse, "SO-0001") / "run.json"
+    record.write_bytes(record.read_bytes().replace(b'"outcome": "pass"', b'"outcome": "fail"', 1))
+    status, said = prove(worse)
+    assert (status, f"{record} was changed after the run" in said) == (2, True)
+
+    # What is damaged is put back, folder by folder.
+    for folder in (newest, lost.parent):
+        shutil.rmtree(folder, ignore_errors=True)
+        shutil.copytree(copy / folder.relative_to(archive), folder)
+    assert prove(archive) == (0, "")
+    assert kitproof("rejudge", SERIAL, *at).status == 0
+    assert kitproof("verify", KIT, "SO-0001", "--plan", "bare", *at).status == 0
+    assert prove(archive) == (0, "")
+
+
 def test_a_unit_is_judged_again_in_a_copy(archive: Path, tmp_path: Path) -> None:
     copy = shutil.copytree(archive, tmp_path / "copy")
     shutil.rmtree(archive)

@@ -16,10 +16,13 @@ from soaks import shorten_heat
 from hostile.ground import ARCHIVE, KIT
 from hostile.promise import kitproof
 from hostile.windows import Locks, windows
+from rig.bench.settings import load_bench_file
+from rig.design.kit import load_kit
 from rig.files import disk, locks
 from rig.files.errors import RecordError
 from rig.run.under_way import claim, is_claimed
 from rig.store.records import damages, reserve, unfinished, unit_records
+from rig.study.learnt_limits import with_learnt_limits
 
 ROOT = Path(__file__).parents[2]
 #: What Python has not on Windows, by module, from its documentation.
@@ -115,6 +118,18 @@ def windows_locks(monkeypatch: pytest.MonkeyPatch) -> Locks:
     monkeypatch.setitem(sys.modules, "msvcrt", made)  # type: ignore[arg-type]
     monkeypatch.setattr(locks, "os", SimpleNamespace(name="nt", lseek=os.lseek, SEEK_SET=os.SEEK_SET))
     return made
+
+
+def test_settings_as_editors_there_save_them_are_read_and_edited(archive: Path) -> None:
+    """With a mark before them that says that they are UTF-8, and line ends of two signs."""
+    for path in (archive / "limits" / KIT / "kit.toml", archive / "bench.toml"):
+        text = path.read_text(encoding="utf-8") if path.exists() else 'kind = "simulated"\nname = "b\u00fchne"\n'
+        path.write_bytes(text.replace("\n", "\r\n").encode("utf-8-sig"))
+    assert load_bench_file(archive / "bench.toml").name == "b\u00fchne"
+    kit = load_kit(archive, KIT)
+    text = with_learnt_limits(kit, [("impedance", "impedance", "box")])
+    assert 'mask = "' in text
+    assert text.count("\r\n") == text.count("\n")
 
 
 def test_a_lock_keeps_others_out_once_something_is_written_into_it(tmp_path: Path, windows_locks: Locks) -> None:

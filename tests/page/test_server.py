@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import mimetypes
 from pathlib import Path
 
 import pytest
@@ -107,6 +108,18 @@ def test_a_form_that_cannot_be_done_is_told_why(client: TestClient, station: Sta
 
 def test_a_number_that_no_page_has_is_the_first(client: TestClient) -> None:
     assert client.get("/units", params={"page": "9" * 5000}).status_code == 200
+
+
+def test_a_script_is_a_script_whatever_the_system_takes_it_for(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on a Windows where some program has registered .js as plain text."""
+    mimetypes.init()
+    monkeypatch.setitem(mimetypes.types_map, ".js", "text/plain")
+    client = TestClient(
+        app(station, Rules(frozenset({HOST}), "k3y")), base_url=f"http://{HOST}", client=("127.0.0.1", 1)
+    )
+    assert client.get("/static/page.js").headers["content-type"].startswith("text/javascript")
 
 
 @pytest.fixture

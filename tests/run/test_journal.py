@@ -146,6 +146,17 @@ def test_a_capture_is_written_while_the_next_one_sounds(tmp_path: Path, monkeypa
     assert (len(found.captures), found.asked) == (2, 2)
 
 
+def test_from_the_heat_test_on_a_capture_is_on_the_disk_before_anything_else_sounds(tmp_path: Path) -> None:
+    request = Sweep("soak", "left", "left", 0.1, 1.0, 100.0, 1000.0, 1.0)
+    capture = Capture(request, np.zeros((1, 8), np.float32), ("drive",), 48e3, Calibration({}, 1.0))
+    keeper = journal.Journal(tmp_path, load_kit(ROOT, "booth-two"), "BT-0001", About(started_at=now()))
+    for event in keeper.keep(iter([StageReached("soak", ""), Captured(capture, ()), Asked("")])):
+        # Only when this one is handed on is the next one asked for.
+        if isinstance(event, Captured):
+            assert len(journal.load(tmp_path).captures) == 1
+    keeper.close()
+
+
 def test_nothing_to_resume_is_said(tmp_path: Path) -> None:
     done = kitproof("resume", "--workspace", str(tmp_path))
     assert "0 interrupted runs; there are: none" in done.err

@@ -21,7 +21,7 @@ from rig.files.locks import locked
 from rig.page.reading import listed, unit_page
 from rig.store import bench_chain
 from rig.store.archived import archived, note_path
-from rig.store.bench_chain import closed_entries, missing_files, next_link, order_of, orders, read_order, slug
+from rig.store.bench_chain import FOLDER, chain_problems, closed_entries, next_link, order_of, orders, read_order, slug
 from rig.store.delivery import waiting
 from rig.store.homes import run_names, run_number
 from rig.store.packing import pack_away
@@ -167,6 +167,46 @@ def test_a_copy_of_the_store_is_proved_by_itself(tmp_path: Path) -> None:
     assert f"{first.name}/run.json: is missing; " in said
     assert f"{second.name}: captures/{capture.name} was changed after the run" in said
     assert f"{third.name}/run.json was changed after the run" in said
+    # Where the order file is lost, what follows a record still tells of it; of the last one nothing does.
+    [order] = orders(tmp_path / "here" / "results")
+    order.unlink()
+    shutil.rmtree(tmp_path / "copy")
+    shutil.copytree(tmp_path / "here", tmp_path / "copy")
+    status, said = proved()
+    unknown = "of 1 of them nothing tells whether their run.json itself was changed: no chain names it"
+    assert (status, said.splitlines()[-1]) == (0, unknown)
+    path = of_copy[1] / "run.json"
+    path.write_bytes(path.read_bytes() + b"\n")
+    status, said = proved()
+    assert status == 2
+    assert f"{second.name}/run.json was changed after the run" in said
+
+
+@pytest.mark.parametrize("is_order_first", [True, False])
+def test_a_copy_that_lacks_a_run_which_ended_meanwhile_says_so(tmp_path: Path, is_order_first: bool) -> None:
+    """Whichever is copied first, the units or what names them: the copy is whole, or says which run it has not."""
+    here, copy = tmp_path / "here", tmp_path / "copy"
+    made = stored_runs(here, 3, bench=BENCH, retests=0)
+    next(made)
+    parts = [here / "results" / FOLDER, here / "results" / "shelf-one"]
+    ended = []
+    for part in parts if is_order_first else parts[::-1]:
+        shutil.copytree(part, copy / "results" / part.name)
+        ended.append(next(made))
+    told = [] if is_order_first else [f"{ended[0].name}/run.json: is missing; "]
+    problems = chain_problems(copy / "results")
+    assert [words in problem for words, problem in zip(told, problems, strict=True)] == [True] * len(told)
+    shutil.rmtree(copy)
+    assert chain_problems(shutil.copytree(here, copy) / "results") == []
+
+
+def test_a_note_that_was_changed_is_named_where_a_store_is_proved(tmp_path: Path) -> None:
+    [run] = stored_runs(tmp_path, 1, bench=BENCH)
+    note = noted(tmp_path, run.parent.name, BENCH)
+    assert chain_problems(tmp_path / "results") == []
+    note.write_bytes(note.read_bytes() + b"\n")
+    [problem] = chain_problems(tmp_path / "results")
+    assert f"{note} was changed after the run" in problem
 
 
 def test_what_was_not_put_in_its_place_is_no_link(tmp_path: Path) -> None:
@@ -234,7 +274,7 @@ def test_a_line_counts_by_whether_its_file_is_there_when_all_ended_between_the_t
     if is_there:
         (results / "kit" / "serial").mkdir(parents=True)
         (results / "kit" / "serial" / "one.json").write_bytes(b"{}")
-    assert not any("one.json" in words for words in missing_files(results))
+    assert not any("one.json" in words for words in chain_problems(results))
     with next_link(results, BENCH) as (link, put_down):
         put_down("kit/serial/two.json", b"{}")
     assert link.number == 2 + is_there
@@ -293,4 +333,4 @@ def test_an_order_file_that_cannot_be_read_holds_no_run_up_and_is_named(
         put_down("kit/A-1/run/run.json", b"{}")
     assert link
     assert link.number == 1
-    assert any("bench-0000.order" in words for words in missing_files(tmp_path))
+    assert any("bench-0000.order" in words for words in chain_problems(tmp_path))

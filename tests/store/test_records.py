@@ -99,11 +99,18 @@ def test_any_change_to_any_file_is_found(good_run: tuple[Run, Record], tmp_path:
     copy = tmp_path / "kit" / "serial" / record.folder.name
     shutil.copytree(record.folder, copy)
     whole = records.read_record(copy)
-    for name in ("captures/001.flac", "kit/kit.toml"):
+    for name in whole.files:
         path = copy / name
         old = path.read_bytes()
         path.write_bytes(old[:-1] + bytes([old[-1] ^ 1]))
         assert records.damages(whole) == [f"{name} was changed after the run"]
+        # Whoever judges again reads captures so, and curves and courses.
+        if name.startswith("captures/"):
+            with pytest.raises(RecordError, match=f"{name} was changed after the run"):
+                list(records.load_captures(whole))
+        elif name.endswith(".csv"):
+            with pytest.raises(RecordError, match=f"{name} was changed after the run"):
+                records.columns_of(whole, name)
         path.write_bytes(old)
     (copy / "captures" / "002.flac").unlink()
     assert records.damages(whole) == ["captures/002.flac is missing"]

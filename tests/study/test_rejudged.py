@@ -95,6 +95,10 @@ def test_a_unit_that_cannot_be_judged_is_named_and_all_others_are_judged(
     (tmp_path / "elsewhere").rename(home / second.serial / second.run / "run.json")
     bad, good = rejudged(Asked(tmp_path, kit), chosen)
     assert "run.json" in bad.problem
+    with monkeypatch.context() as patch:
+        patch.setattr("rig.commands.rejudge._judged", lambda *of: [bad, good])
+        done = CliRunner().invoke(app, asked(store))
+    assert (done.exit_code, bad.problem in done.output) == (2, True)
     assert (bad.now, good.problem, good.now) == ("", "", good.then)
     # Nor does what nobody foresaw in one record end the others.
     judge = study.judge_stored
