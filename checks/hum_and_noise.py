@@ -218,6 +218,6 @@ def too_loud(mids: np.ndarray, levels: np.ndarray, noise_dba: float, settings: S
         return ""
     worst = int(np.argmax(levels + a_weighting_db(mids)))
     return (
-        f"{over_db:.1f} dB too loud for this check, most of it in the band at {nominal_hz(mids[worst], 3):g} Hz: "
+        f"{over_db:.1f} dB too loud for this check, most of it in the band at {nominal_hz(mids[worst]):g} Hz: "
         "wait for quiet; if it stays when the amplifier is switched off, it is the room"
     )

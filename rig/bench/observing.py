@@ -152,7 +152,7 @@ def _octaves(sample_rate_hz: float) -> Floats:
 
 def _named(column: str, centres_hz: Floats, values: Floats) -> dict[str, float]:
     """Columns of the octaves, for those with a finite value."""
-    names = nominal_hz(centres_hz, 1)
+    names = nominal_hz(centres_hz)
     return {f"{column}.{hz:g}": float(value) for hz, value in zip(names, values, strict=True) if np.isfinite(value)}
 
 

@@ -42,7 +42,7 @@ class Box:
     Raises
     ------
     ValueError
-        If the kind is not allowed or a number is not above zero.
+        If a number is not above zero.
 
     References
     ----------
@@ -57,8 +57,6 @@ class Box:
     vent_q: Value = np.inf
 
     def __post_init__(self) -> None:
-        if self.kind not in ("closed", "vented", "none"):
-            raise ValueError(f"box: kind is {self.kind!r}; allowed are 'closed', 'vented', 'none'")
         require_positive(
             "box",
             volume_m3=self.volume_m3,

@@ -28,11 +28,7 @@ class ElectronicFilter:
     alignment: Alignment = "butterworth"
 
     def __post_init__(self) -> None:
-        if self.kind not in ("lowpass", "highpass"):
-            raise ValueError(f"filter: kind is {self.kind!r}; allowed are 'lowpass', 'highpass'")
-        orders = {"butterworth": (1, 2, 3, 4), "linkwitz-riley": (2, 4)}.get(self.alignment)
-        if orders is None:
-            raise ValueError(f"filter: alignment is {self.alignment!r}; allowed are 'butterworth', 'linkwitz-riley'")
+        orders = {"butterworth": (1, 2, 3, 4), "linkwitz-riley": (2, 4)}[self.alignment]
         if self.order not in orders:
             raise ValueError(f"filter: order is {self.order}; allowed for {self.alignment} are {orders}")
         require_positive("filter", hz=self.hz)
@@ -51,8 +47,6 @@ class Tone:
     q: float = 1.0
 
     def __post_init__(self) -> None:
-        if self.kind not in ("low-shelf", "high-shelf", "peak"):
-            raise ValueError(f"tone: kind is {self.kind!r}; allowed are 'low-shelf', 'high-shelf', 'peak'")
         require_positive("tone", hz=self.hz, q=self.q)
 
 

@@ -93,8 +93,6 @@ class Driver:
             raise ValueError(f"{owner}: le_exponent is {self.le_exponent}; allowed is above 0 to 1")
         if self.polarity not in (1, -1):
             raise ValueError(f"{owner}: polarity is {self.polarity}; allowed are 1 and -1")
-        if self.state not in ("ok", "open", "short"):
-            raise ValueError(f"{owner}: state is {self.state!r}; allowed are 'ok', 'open', 'short'")
 
 
 @dataclass(frozen=True)

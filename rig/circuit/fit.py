@@ -9,7 +9,6 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
-from rig.circuit.box import driver_impedance
 from rig.circuit.channel import Channel, box_of, find_driver, impedance_ohm, with_driver
 from rig.circuit.driver import qts
 from rig.circuit.units import ComplexArray, FloatArray, Value
@@ -64,9 +63,6 @@ def fit_impedance(
     measured_ohm: ArrayLike,
     driver_name: str,
     parameters: Sequence[str] | None = None,
-    standard_uncertainty_ohm: ArrayLike | None = None,
-    *,
-    at_leads: bool = True,
 ) -> Fit:
     """Fit the small-signal parameters of one driver, and its box, to a complex impedance curve.
 
@@ -85,25 +81,20 @@ def fit_impedance(
     driver_name : str
     parameters : sequence of str or None
         Among `DRIVER_PARAMETERS` and `BOX_PARAMETERS`. None is `default_parameters`.
-    standard_uncertainty_ohm : float, array of shape (frequencies,) or None
-        Of the real and of the imaginary part, each. None is the same relative uncertainty everywhere, taken
-        from the residual.
-    at_leads : bool
-        False if the curve was taken at the driver's own terminals, in its box, without the network.
 
     Returns
     -------
     Fit
-        The standard uncertainties are those of the covariance matrix, enlarged where the residual is larger
-        than the stated uncertainty explains. They do not hold what is held fixed to be wrong.
+        The standard uncertainties are those of the covariance matrix, for the same relative uncertainty everywhere,
+        taken from the residual. They do not hold what is held fixed to be wrong.
 
     Raises
     ------
     KeyError
         If there is no such driver.
     ValueError
-        If a parameter is not among those allowed, the arrays do not match or are not finite, or there are
-        fewer frequencies than parameters.
+        If the arrays do not match or are not finite, a start is not above 0, or there are fewer frequencies than
+        parameters.
 
     References
     ----------
@@ -112,21 +103,21 @@ def fit_impedance(
     """
     names = tuple(parameters) if parameters is not None else default_parameters(channel, driver_name)
     start = _start_values(channel, driver_name, names)
-    frequency, measured, weight = _checked(frequency_hz, measured_ohm, standard_uncertainty_ohm, len(names))
+    frequency, measured, weight = _checked(frequency_hz, measured_ohm, len(names))
 
     def model(logs: FloatArray) -> ComplexArray:
-        return _curves(channel, driver_name, names, logs, frequency, at_leads)
+        return _curves(channel, driver_name, names, logs, frequency)
 
     bounds = _bounds(names, start)
-    starts = _starts(channel, driver_name, names, tuple(frequency.tolist()), at_leads)
+    starts = _starts(channel, driver_name, names, tuple(frequency.tolist()))
     found = _search(model, starts, measured, weight, bounds)
-    covariance = _covariance(found, standard_uncertainty_ohm is not None)
+    covariance = _covariance(found)
 
     def quantities(logs: FloatArray) -> dict[str, float]:
         return _quantities(channel, driver_name, names, start * np.exp(logs))
 
     fitted = _with_values(channel, driver_name, names, [float(value) for value in start * np.exp(found.x)])
-    relative = np.abs(_curve(fitted, driver_name, frequency, at_leads) / measured - 1)
+    relative = np.abs(impedance_ohm(fitted, frequency) / measured - 1)
     at_edge = np.any(found.active_mask[[name != "le_exponent" for name in names]])
     return Fit(
         quantities(found.x),
@@ -152,7 +143,7 @@ def default_parameters(channel: Channel, driver_name: str) -> tuple[str, ...]:
 
 
 def _checked(
-    frequency_hz: ArrayLike, measured_ohm: ArrayLike, uncertainty_ohm: ArrayLike | None, parameters: int
+    frequency_hz: ArrayLike, measured_ohm: ArrayLike, parameters: int
 ) -> tuple[FloatArray, ComplexArray, FloatArray]:
     frequency = np.asarray(frequency_hz, dtype=np.float64)
     measured = np.asarray(measured_ohm, dtype=np.complex128)
@@ -166,19 +157,13 @@ def _checked(
         raise ValueError("fit: found a frequency that is not finite or not above 0 Hz")
     if not np.all(np.isfinite(measured)) or np.any(measured == 0):
         raise ValueError("fit: found an impedance that is zero or not finite")
-    stated = np.abs(measured) if uncertainty_ohm is None else np.asarray(uncertainty_ohm, dtype=np.float64)
-    if not np.all(np.isfinite(stated)) or np.any(stated <= 0) or stated.shape not in ((), frequency.shape):
-        raise ValueError("fit: standard_uncertainty_ohm must be above 0 and finite, one number or one a frequency")
-    return frequency, measured, np.broadcast_to(1 / stated, frequency.shape)
+    return frequency, measured, 1 / np.abs(measured)
 
 
 def _start_values(channel: Channel, driver_name: str, names: tuple[str, ...]) -> FloatArray:
     driver = find_driver(channel, driver_name)
-    allowed = DRIVER_PARAMETERS + BOX_PARAMETERS
     start = []
     for name in names:
-        if name not in allowed or names.count(name) > 1:
-            raise ValueError(f"fit: found parameter {name!r}; allowed, each once, are {allowed}")
         value = np.asarray(getattr(driver if name in DRIVER_PARAMETERS else channel.box, name))
         if value.ndim != 0 or not np.isfinite(value) or not value > 0:
             raise ValueError(
@@ -196,35 +181,23 @@ def _with_values(channel: Channel, driver_name: str, names: Sequence[str], value
     return replace(changed, box=replace(changed.box, **of_box))
 
 
-def _curve(channel: Channel, driver_name: str, frequency: FloatArray, at_leads: bool) -> ComplexArray:
-    if at_leads:
-        return impedance_ohm(channel, frequency)
-    driver = find_driver(channel, driver_name)
-    return driver_impedance(driver, box_of(channel, driver), frequency)
-
-
 def _curves(
-    channel: Channel,
-    driver_name: str,
-    names: tuple[str, ...],
-    logs: FloatArray,
-    frequency_hz: FloatArray,
-    at_leads: bool,
+    channel: Channel, driver_name: str, names: tuple[str, ...], logs: FloatArray, frequency_hz: FloatArray
 ) -> ComplexArray:
     """Impedances with parameters moved by logarithms of shape (units, parameters), in one evaluation."""
     start = _start_values(channel, driver_name, names)
     values = start[:, np.newaxis, np.newaxis] * np.exp(logs.T[:, :, np.newaxis])
-    return _curve(_with_values(channel, driver_name, names, list(values)), driver_name, frequency_hz, at_leads)
+    return impedance_ohm(_with_values(channel, driver_name, names, list(values)), frequency_hz)
 
 
 @lru_cache(maxsize=8)
 def _starts(
-    channel: Channel, driver_name: str, names: tuple[str, ...], frequency_hz: tuple[float, ...], at_leads: bool
+    channel: Channel, driver_name: str, names: tuple[str, ...], frequency_hz: tuple[float, ...]
 ) -> tuple[FloatArray, NDArray[np.complex64]]:
     """Candidate starts of the search, and the logarithms of their impedances; the same for all units of a design."""
     bounds = _bounds(names, _start_values(channel, driver_name, names))
     candidates = np.vstack([np.zeros(len(names)), _candidates(names, *bounds)])
-    curves = _curves(channel, driver_name, names, candidates, np.array(frequency_hz), at_leads)
+    curves = _curves(channel, driver_name, names, candidates, np.array(frequency_hz))
     return candidates, np.log(curves).astype(np.complex64)
 
 
@@ -312,12 +285,10 @@ def _candidates(names: tuple[str, ...], low: FloatArray, high: FloatArray) -> Fl
     return np.asarray(np.clip(even * spread, low, high))
 
 
-def _covariance(found: Any, uncertainty_stated: bool) -> FloatArray:
+def _covariance(found: Any) -> FloatArray:
     """Covariance of the fitted logarithms; infinite where the curve does not determine them."""
     freedom = found.fun.size - found.x.size
     scale = 2 * found.cost / freedom if freedom else np.inf
-    if uncertainty_stated:
-        scale = max(1.0, scale)
     information = found.jac.T @ found.jac
     if np.linalg.cond(information) > 1e14:
         return np.full_like(information, np.inf)

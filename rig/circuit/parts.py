@@ -47,7 +47,7 @@ class Part:
     Raises
     ------
     ValueError
-        If a value is negative or not a number, or kind, state or tolerance is not among those allowed.
+        If a value is negative or not a number, or the tolerance is not among those allowed.
     """
 
     name: str
@@ -59,10 +59,6 @@ class Part:
     rating: float = math.inf
 
     def __post_init__(self) -> None:
-        if self.kind not in ("R", "L", "C"):
-            raise ValueError(f"part {self.name}: kind is {self.kind!r}; allowed are 'R', 'L', 'C'")
-        if self.state not in ("ok", "open", "short"):
-            raise ValueError(f"part {self.name}: state is {self.state!r}; allowed are 'ok', 'open', 'short'")
         for name, number in (("value", self.value), ("series_ohm", self.series_ohm)):
             if not lowest(number) >= 0:
                 raise ValueError(f"part {self.name}: {name} is {number}; allowed is a number from 0")
@@ -80,8 +76,6 @@ class Element:
     group: Group
 
     def __post_init__(self) -> None:
-        if self.place not in ("series", "shunt"):
-            raise ValueError(f"element: place is {self.place!r}; allowed are 'series', 'shunt'")
         _refuse_empty(self.group)
 
     def parts(self) -> Iterator[Part]:

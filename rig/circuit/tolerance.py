@@ -26,11 +26,6 @@ class DriverTolerance:
     le: float = 0.10
     tuning: float = 0.03
 
-    def __post_init__(self) -> None:
-        for name, value in vars(self).items():
-            if not 0 <= value < 1:
-                raise ValueError(f"driver tolerance: {name} is {value}; allowed is 0 to below 1")
-
 
 #: Drivers and boxes of one batch lie closer together than batches do: by two thirds. Common practice, no source.
 ONE_BATCH = DriverTolerance(**{name: 2 / 3 * half for name, half in vars(DriverTolerance()).items()})
@@ -55,14 +50,7 @@ def draw(channel: Channel, rng: np.random.Generator, units: int, spread: DriverT
         From 1.
     spread : DriverTolerance or None
         None is the default spread. A part's own tolerance stands in the part.
-
-    Raises
-    ------
-    ValueError
-        If `units` is below 1.
     """
-    if units < 1:
-        raise ValueError(f"draw: units is {units}; allowed is from 1")
     spread = spread or DriverTolerance()
 
     def spread_part(part: Part) -> Part:

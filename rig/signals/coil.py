@@ -54,11 +54,9 @@ def measured_impedance(
     Raises
     ------
     ValueError
-        If shapes differ, or as `segment_spectra`.
+        As `segment_spectra`.
     """
     voltage, current = np.asarray(voltage_v, np.float64), np.asarray(current_a, np.float64)
-    if voltage.ndim != 1 or voltage.shape != current.shape:
-        raise ValueError(f"voltage and current need one shape (frames,), found {voltage.shape} and {current.shape}")
     frequency, (volts, amperes) = segment_spectra(np.stack((voltage, current)), sample_rate_hz, SEGMENT_S)
     use = (frequency >= band_hz[0]) & (frequency <= band_hz[1])
     volts, amperes = volts[:, use], amperes[:, use]

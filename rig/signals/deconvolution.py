@@ -222,8 +222,6 @@ def impulse_response(
     ValueError
         If an input is not finite or too short, the reference silent, or more time asked for than there is.
     """
-    if before_s < 0:
-        raise ValueError(f"before_s must not be negative, found {before_s} s")
     capture, known = _checked(captured, "captured"), _checked(reference, "reference")
     single = capture.dtype == known.dtype == np.float32
     frames, known_frames = capture.shape[-1], known.shape[-1]
@@ -550,14 +548,7 @@ def harmonic_window(order: int, sent: ExponentialSweep, after_s: float = 0.5) ->
         Window, for `noise.response_noise_power` too.
     first_s : float
         Time of its first frame, a whole number of frames from the linear response; negative.
-
-    Raises
-    ------
-    ValueError
-        If the order is below 1.
     """
-    if order < 1:
-        raise ValueError(f"orders of harmonics start at 1, found {order}")
     rate_s, sample_rate_hz = sent.rate_s, sent.sample_rate_hz
     before = PRE_PART * rate_s * math.log((order + 1) / order)
     after = after_s if order == 1 else (1 - PRE_PART) * rate_s * math.log(order / (order - 1))

@@ -146,8 +146,6 @@ def gate(
     frames = response.shape[-1]
     if not np.all(np.isfinite(arrival)):
         raise ValueError(f"arrival_s must be finite, found {arrival}")
-    if not 0 < fall_part <= 1:
-        raise ValueError(f"fall_part must be above 0 and at most 1, found {fall_part}")
     first = int(np.floor((np.min(arrival) - before_s) * sample_rate_hz))
     last = int(np.ceil((np.max(arrival) + after_s) * sample_rate_hz))
     if first < 0 or last >= frames:

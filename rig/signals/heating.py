@@ -147,10 +147,8 @@ def fit_rise(
     NotEnough
         If fewer than `LEAST_POINTS` finite samples lie behind the first power of the programme.
     ValueError
-        If the shapes disagree, the times do not ascend, or `longest_s` is not above zero.
+        If the shapes disagree or the times do not ascend.
     """
-    if not longest_s > 0:
-        raise ValueError(f"longest_s is {longest_s:g}; allowed is above 0")
     points = points_of(time_s, rise_k, ambient_celsius)
     if np.count_nonzero(power.at(points.time_s) > 0.5) < LEAST_POINTS:
         raise NotEnough(f"fewer than {LEAST_POINTS} samples with the programme playing")
@@ -189,15 +187,7 @@ def predict(fit: HeatFit, time_s: Floats, power: Power) -> Floats:
 
 
 def settled(fit: HeatFit, limit_k: float, confidence: float = 0.99) -> Literal["inside", "outside", "open"]:
-    """Whether the predicted steady rise is beyond doubt on one side of a limit.
-
-    Raises
-    ------
-    ValueError
-        If the confidence is not between 0.5 and 1.
-    """
-    if not 0.5 < confidence < 1:
-        raise ValueError(f"confidence is {confidence:g}; allowed is above 0.5 and below 1")
+    """Whether the predicted steady rise is beyond doubt on one side of a limit."""
     below = fit.probability_below(limit_k)
     if below >= confidence and math.isfinite(fit.steady_u_k):
         return "inside"

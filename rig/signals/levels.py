@@ -17,16 +17,8 @@ def db(ratio: ArrayLike) -> Array:
 
 
 def power_db(ratio: ArrayLike) -> Array:
-    """Level of power ratios, ``10 lg ratio`` in dB; minus infinity at 0.
-
-    Raises
-    ------
-    ValueError
-        If a ratio is negative.
-    """
+    """Level of power ratios, ``10 lg ratio`` in dB; minus infinity at 0."""
     power = np.asarray(ratio, np.float64)
-    if np.any(power < 0):
-        raise ValueError(f"power ratios must not be negative, found {np.min(power)}")
     with np.errstate(divide="ignore"):
         level: Array = 10 * np.log10(power)
     return level

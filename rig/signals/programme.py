@@ -153,12 +153,10 @@ class NoiseSource:
     Raises
     ------
     ValueError
-        If the sample rate or the channel is out of range, or the filters are too steep for the kernel (0.1 dB).
+        If the sample rate is out of range, or the filters are too steep for the kernel (0.1 dB).
     """
 
     def __init__(self, noise: Noise, sample_rate_hz: float, channel: int) -> None:
-        if channel != int(channel) or channel < 0:
-            raise ValueError(f"a noise's channel is {channel}; allowed is a whole number from 0")
         self._spectrum = _kernel_spectrum(noise.filters, float(sample_rate_hz))
         self._frames = self._spectrum.size - 1
         self._seed = (int(noise.seed), int(channel))
@@ -178,15 +176,7 @@ class NoiseSource:
         return self._position
 
     def seek(self, frame: int) -> None:
-        """Go on at a frame counted from the beginning.
-
-        Raises
-        ------
-        ValueError
-            If the frame is negative.
-        """
-        if frame < 0:
-            raise ValueError(f"noise begins at frame 0, found {frame}")
+        """Go on at a frame counted from the beginning."""
         self._position = int(frame)
 
     def read(self, frames: int) -> Array:
@@ -201,14 +191,7 @@ class NoiseSource:
         -------
         ndarray, shape (frames,)
             Noise of RMS 1.
-
-        Raises
-        ------
-        ValueError
-            If frames is negative.
         """
-        if frames < 0:
-            raise ValueError(f"noise is read in a number of frames from 0, found {frames}")
         parts = [np.empty(0)]
         left = int(frames)
         while left:

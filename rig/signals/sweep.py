@@ -121,11 +121,9 @@ class ExponentialSweep:
     def advance_s(self, order: ArrayLike) -> Array:
         """Time by which the response of a harmonic (1: fundamental) lies before the linear one: ``L ln(order)``.
 
-        Farina, AES 108th Convention, 2000. ValueError if an order is below 1.
+        Farina, AES 108th Convention, 2000.
         """
         orders = np.asarray(order, dtype=np.float64)
-        if not np.all(orders >= 1):
-            raise ValueError(f"orders of harmonics start at 1, found {np.min(orders)}")
         advance: Array = self.rate_s * np.log(orders)
         return advance
 

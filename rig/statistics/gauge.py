@@ -144,8 +144,6 @@ def analysis_of_variance(
     Burdick, Borror, Montgomery, Design and Analysis of Gauge R&R Studies, SIAM 2005, chapters 2 and 3.
     """
     x = _checked(values)
-    if not (0 < confidence < 1 and 0 <= pool_above <= 1):
-        raise ValueError(f"found confidence {confidence}, pool_above {pool_above}; allowed: shares between 0 and 1")
     if x.shape[1] == 1:
         return _one_factor(x, confidence)
     part, appraiser, interaction, repeatability = _sums_of_squares(x)

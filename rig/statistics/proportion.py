@@ -11,18 +11,11 @@ def clopper_pearson(count: int, of: int, confidence: float = 0.95) -> tuple[floa
     count, of
         So many of so many, with 0 <= count <= of; of nothing the interval is 0 to 1.
 
-    Raises
-    ------
-    ValueError
-        If there are more than there are.
-
     References
     ----------
     Clopper, Pearson, The use of confidence or fiducial limits illustrated in the case of the binomial, Biometrika 26
     (1934).
     """
-    if not 0 <= count <= of:
-        raise ValueError(f"found {count} of {of}; allowed: 0 to all of them")
     tail = (1 - confidence) / 2
     lower = float(scipy.stats.beta.ppf(tail, count, of - count + 1)) if count else 0.0
     upper = float(scipy.stats.beta.ppf(1 - tail, count + 1, of - count)) if count < of else 1.0

@@ -123,7 +123,7 @@ def test_an_electronic_filter_acts_on_the_sound_and_not_on_the_impedance(two_way
     )
 
 
-@pytest.mark.parametrize("changes", [{"kind": "bandpass"}, {"order": 5}, {"hz": 0.0}, {"alignment": "bessel"}])
+@pytest.mark.parametrize("changes", [{"order": 5}, {"hz": 0.0}])
 def test_a_filter_refuses_what_is_not_one(changes: dict[str, object]) -> None:
     with pytest.raises(ValueError, match=f"filter: {next(iter(changes))}"):
         replace(ElectronicFilter("lowpass", 100.0), **changes)

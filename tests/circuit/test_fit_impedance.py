@@ -5,7 +5,7 @@ import pytest
 import scipy
 
 from rig.circuit import fit as fits
-from rig.circuit.box import Box, driver_impedance
+from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel, find_driver, impedance_ohm, with_driver
 from rig.circuit.driver import Driver
 from rig.circuit.fit import BOX_PARAMETERS, Fit, default_parameters, fit_impedance
@@ -136,9 +136,9 @@ def coverage(fits: list[tuple[Fit, Channel]], names: tuple[str, ...], factor: fl
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("kind", "stated"), [("none", False), ("none", True), ("vented", False)])
+@pytest.mark.parametrize("kind", ["none", "vented"])
 @pytest.mark.thorough
-def test_uncertainties_cover_the_truth_as_often_as_they_claim(woofer: Driver, kind: str, stated: bool) -> None:
+def test_uncertainties_cover_the_truth_as_often_as_they_claim(woofer: Driver, kind: str) -> None:
     design = Channel("c", (Branch(woofer),), Box(kind, 0.014, 50.0, 7.0))
     names = default_parameters(design, "woofer")
     frequency = np.geomspace(10, 20000, 60)
@@ -148,25 +148,12 @@ def test_uncertainties_cover_the_truth_as_often_as_they_claim(woofer: Driver, ki
     for _ in range(count):
         unit = altered(design, "woofer", rng, 1.2)
         curve = impedance_ohm(unit, frequency)
-        sigma = 0.05 + 0.002 * np.abs(curve) if stated else 0.005 * np.abs(curve)
-        measured = noisy(curve, sigma, rng)
-        fits.append((fit_impedance(design, frequency, measured, "woofer", None, sigma if stated else None), unit))
+        fits.append((fit_impedance(design, frequency, noisy(curve, 0.005 * np.abs(curve), rng), "woofer"), unit))
     assert all(fit.converged for fit, _ in fits)
     for factor, claimed in ((1.0, 0.683), (2.0, 0.954)):
         # Four standard deviations of a share of `count` trials, for each of some ten parameters.
         allowance = 4 * np.sqrt(claimed * (1 - claimed) / count)
         np.testing.assert_allclose(coverage(fits, names, factor), claimed, atol=allowance)
-
-
-def test_a_residual_larger_than_stated_enlarges_the_uncertainty(woofer: Driver) -> None:
-    design = Channel("bare", (Branch(woofer),))
-    measured = noisy(impedance_ohm(design, FREQUENCY_HZ), 0.1, np.random.default_rng(2))
-    honest, boasting, modest = (
-        fit_impedance(design, FREQUENCY_HZ, measured, "woofer", None, stated) for stated in (0.1, 0.001, 1.0)
-    )
-    for name in ("re_ohm", "fs_hz", "qms", "qes", "qts"):
-        assert boasting.standard_uncertainty[name] == pytest.approx(honest.standard_uncertainty[name], rel=0.2)
-        assert modest.standard_uncertainty[name] > 5 * honest.standard_uncertainty[name]
 
 
 def test_the_uncertainty_of_qts_counts_how_its_two_parts_move_together(woofer: Driver) -> None:
@@ -189,13 +176,6 @@ def test_a_closed_box_curve_gives_its_own_resonance_even_if_vas_is_wrong(woofer:
     assert fit.values["fc_hz"] == pytest.approx(40.0 * stiffer, rel=1e-6)
     assert fit.values["qtc"] == pytest.approx(4.0 * 0.45 / 4.45 * stiffer, rel=1e-6)
     assert abs(fit.values["fs_hz"] / 40.0 - 1) > 0.03
-
-
-def test_at_the_driver_the_network_does_not_matter(two_way: Channel) -> None:
-    curve = driver_impedance(find_driver(two_way, "woofer"), two_way.box, FREQUENCY_HZ)
-    fit = fit_impedance(two_way, FREQUENCY_HZ, curve, "woofer", at_leads=False)
-    assert fit.values["fs_hz"] == pytest.approx(45.0, rel=1e-6)
-    assert fit.channel.box.tuning_hz == pytest.approx(50.0, rel=1e-6)
 
 
 def test_a_wrong_model_shows_in_the_residual(woofer: Driver) -> None:
@@ -228,10 +208,6 @@ def test_what_the_curve_cannot_show_has_no_finite_uncertainty(woofer: Driver) ->
         ({"frequency_hz": np.r_[0.0, FREQUENCY_HZ[1:]]}, "not above 0 Hz"),
         ({"measured_ohm": np.full(120, np.nan + 0j)}, "zero or not finite"),
         ({"measured_ohm": np.zeros(120)}, "zero or not finite"),
-        ({"standard_uncertainty_ohm": 0.0}, "standard_uncertainty_ohm"),
-        ({"standard_uncertainty_ohm": np.ones(7)}, "standard_uncertainty_ohm"),
-        ({"parameters": ["re_ohm", "colour"]}, "'colour'; allowed"),
-        ({"parameters": ["re_ohm", "re_ohm"]}, "'re_ohm'; allowed, each once"),
         ({"parameters": ["leakage_q"]}, "channel's leakage_q is inf"),
     ],
 )

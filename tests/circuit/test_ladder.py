@@ -115,11 +115,6 @@ def test_an_element_needs_a_part(group: tuple[tuple[Part, ...], ...]) -> None:
         Element("series", group)
 
 
-def test_an_element_has_a_place() -> None:
-    with pytest.raises(ValueError, match="allowed are 'series', 'shunt'"):
-        Element("across", ((Part("R1", "R", 1.0),),))
-
-
 def test_a_coil_has_its_wire_and_a_capacitor_its_series_resistance() -> None:
     s = 2j * np.pi * FREQUENCY_HZ
     np.testing.assert_allclose(part_impedance(Part("L1", "L", 1e-3, 0.4), FREQUENCY_HZ), s * 1e-3 + 0.4, rtol=1e-8)

@@ -137,12 +137,10 @@ def test_what_the_notation_cannot_say_is_refused(part: Part) -> None:
 @pytest.mark.parametrize(
     "changes",
     [
-        {"kind": "X"},
         {"value": -1.0},
         {"value": float("nan")},
         {"series_ohm": -0.1},
         {"tolerance": 1.0},
-        {"state": "hot"},
     ],
 )
 def test_a_part_refuses_what_no_part_is(changes: dict[str, object]) -> None:

@@ -111,8 +111,6 @@ def test_silence_is_infinitely_far_down():
     assert levels.db(0.0) == -np.inf
     with pytest.raises(ValueError, match="rms needs frames"):
         levels.rms(np.zeros((2, 0)))
-    with pytest.raises(ValueError, match="negative"):
-        levels.power_db(-1.0)
 
 
 @pytest.mark.parametrize("frames", [4799, 4800])
@@ -141,19 +139,6 @@ def test_bands_meet_edge_to_edge(fraction):
     width = bands.OCTAVE_RATIO ** (1 / fraction)
     assert lower[0] / width < 20
     assert upper[-1] * width > 20000
-
-
-def test_bands_refuse_what_is_no_band():
-    with pytest.raises(ValueError, match="fraction"):
-        bands.mid_band_hz(0, 0)
-    with pytest.raises(ValueError, match="0 < start_hz"):
-        bands.mid_bands_hz(100, 50, 3)
-    with pytest.raises(ValueError, match="not mid-bands"):
-        bands.nominal_hz([1000.0, 1100.0], 3)
-    with pytest.raises(ValueError, match="not mid-bands"):
-        bands.nominal_hz([1258.9], 1)
-    with pytest.raises(ValueError, match="fraction 1 and 3"):
-        bands.nominal_hz([1000.0], 6)
 
 
 def test_what_is_listened_to_is_whole_in_steps_below_its_peak() -> None:

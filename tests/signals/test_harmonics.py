@@ -135,13 +135,6 @@ def test_harmonics_beyond_the_sweep_are_not_numbers():
     assert np.array_equal(np.isnan(found[1]), [False, False, True])
 
 
-def test_orders_below_one_are_refused():
-    with pytest.raises(ValueError, match="orders of harmonics start at 1"):
-        deconvolution.harmonic_responses(np.ones(9000), of_seconds(0.1), (0,), [100.0])
-    with pytest.raises(ValueError, match="orders of harmonics start at 1"):
-        deconvolution.harmonic_window(0, of_seconds(1.5))
-
-
 def test_a_capture_in_single_precision_has_the_same_harmonics():
     capture = captured(distorting(2, -60), 1.5)
     read = [

@@ -132,8 +132,6 @@ def test_limits_beyond_doubt_and_within_it():
     assert settled(fit, 20.0) == "outside"
     assert settled(fit, fit.steady_k) == "open"
     assert fit.probability_below(20) < 0.001 < 0.999 < fit.probability_below(40)
-    with pytest.raises(ValueError, match="confidence is 1;"):
-        settled(fit, 40.0, 1.0)
 
 
 def test_missing_samples_are_left_out():
@@ -158,8 +156,6 @@ def test_what_makes_no_sense_is_refused():
         fit_rise(t, y[1:], power)
     with pytest.raises(ValueError, match="ascend"):
         fit_rise(t[::-1], y, power)
-    with pytest.raises(ValueError, match="longest_s is 0"):
-        fit_rise(t, y, power, longest_s=0.0)
     with pytest.raises(ValueError, match="there are no rows"):
         power_of_rows(np.zeros(0), np.zeros(0), 5.0)
     with pytest.raises(ValueError, match="not below zero"):

@@ -74,8 +74,3 @@ def test_frequency_is_the_slope_of_phase():
 def test_impossible_sweeps_are_refused(band, message):
     with pytest.raises(ValueError, match=message):
         ExponentialSweep(*band, RATE_HZ)
-
-
-def test_orders_that_do_not_exist_are_refused():
-    with pytest.raises(ValueError, match="start at 1"):
-        SWEEP.advance_s([0])

@@ -144,7 +144,5 @@ def test_refused(values: np.ndarray, words: str) -> None:
 
 def test_refused_settings() -> None:
     values = np.arange(12.0).reshape(3, 2, 2)
-    with pytest.raises(ValueError, match="confidence"):
-        analysis_of_variance(values, confidence=95)
     with pytest.raises(ValueError, match="tolerance: found 0"):
         analysis_of_variance(values).percent_of_tolerance(0)
