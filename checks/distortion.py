@@ -38,7 +38,7 @@ from rig.signals.uncertainty import (
 from rig.values.captures import Capture, OwnHarmonics, once_per_capture
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.requests import Sweep
-from rig.verdict.responses import harmonics, judged_grid, sweep_layout
+from rig.verdict.responses import harmonics, judged_grid, silence_s
 
 NAME = "distortion"
 TITLE = "Harmonic distortion"
@@ -137,9 +137,7 @@ def harmonics_of(capture: Capture, points_per_octave: int) -> Harmonics:
     grid = grid[grid >= LOWEST_OF_START * capture.request.start_hz]
     power, noise = harmonics(capture, ORDERS[-1], grid, ROOM_S)
     card = card_power(grid, power[0], capture.calibration.own_harmonics)
-    silence = sweep_layout(capture).silence
-    silence_s = (silence.stop - silence.start) / capture.sample_rate_hz
-    return Harmonics(grid, power[0], noise[0], power[1:], noise[1:], card, silence_s)
+    return Harmonics(grid, power[0], noise[0], power[1:], noise[1:], card, silence_s(capture))
 
 
 def card_power(frequency_hz: Floats, fundamental: Floats, own: OwnHarmonics | None) -> Floats | None:

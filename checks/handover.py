@@ -56,7 +56,7 @@ TERMS = {
 POINTS_PER_OCTAVE = 24
 #: A sign is no quantity that could be a little off; by definition.
 EXACT = 0.0
-SAID = {1: "as designed", -1: "reversed"}
+POLARITY_WORDS = {1: "as designed", -1: "reversed"}
 
 
 class Crossing(Table):
@@ -169,7 +169,7 @@ def handed_over(subject: str, low: BoxPressure, high: BoxPressure, grid: Floats,
     fit_s = float(np.std(left) / (2 * np.pi * np.std(grid)) / np.sqrt(independent))
     return [
         with_parts(Reading(LEVEL, subject, level_db, "dB", trouble=hidden), parts),
-        Reading(POLARITY, subject, sign.value, "", EXACT, doubt, SAID[sign.value]),
+        Reading(POLARITY, subject, sign.value, "", EXACT, doubt, POLARITY_WORDS[sign.value]),
         with_parts(Reading(DELAY, subject, 1e3 * best_s, "ms", trouble=doubt), {"fit": 1e3 * fit_s}),
     ]
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from rig.circuit.channel import Channel, find_driver, impedance_ohm
 from rig.circuit.fit import Fit, default_parameters, driver_quantities, fit_impedance
 from rig.circuit.unfitted_parts import held_uncertainty, moves_of_fit
+from rig.circuit.units import ComplexArray
 from rig.design.kit import Kit
 from rig.design.sheet_range import with_design
 from rig.design.trust import RestsOn
@@ -126,38 +127,30 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     readings: list[Reading] = []
     curves: list[Curve] = []
     for capture in captures:
-        channel = kit.channel(capture.request.channel)
-        grid = judged_grid(capture.request, settings.points_per_octave)
-        load = load_impedance(capture, grid)
-        magnitude = np.abs(load.ohm)
-        valid, parts = trusted(load, settings.uncertainty_percent), load.parts()
-        curve = with_design(
-            Curve(IMPEDANCE, channel.name, grid, magnitude, "ohm", valid), kit, channel.name, _ohm_at(grid)
-        )
-        curves.append(with_parts(curve, parts))
-        phase = np.degrees(np.angle(load.ohm))
-        curve = Curve(PHASE, channel.name, grid, phase, "degrees", valid)
-        curve = with_design(curve, kit, channel.name, _degrees_at(grid))
-        curves.append(with_parts(curve, load.phase_parts()))
-        lowest = int(np.argmin(magnitude))
-        trouble = "" if valid.all() else NOISY
-        reading = Reading(LOWEST_IMPEDANCE, channel.name, float(magnitude[lowest]), "ohm", trouble=trouble)
-        reading = with_design(reading, kit, channel.name, _lowest_at(grid))
-        readings.append(with_parts(reading, {name: part[lowest] for name, part in parts.items()}))
-        readings += fitted(capture, kit, settings)
+        magnitude, phase, lowest = of_channel(capture, settings, kit)
+        curves += [magnitude, phase]
+        readings += [lowest, *fitted(capture, kit, settings)]
     return CheckReadings(tuple(readings), tuple(curves))
 
 
-def _ohm_at(frequency_hz: Floats) -> Callable[[Channel], Floats]:
-    return lambda model: np.abs(impedance_ohm(model, frequency_hz))
-
-
-def _degrees_at(frequency_hz: Floats) -> Callable[[Channel], Floats]:
-    return lambda model: np.degrees(np.angle(impedance_ohm(model, frequency_hz)))
-
-
-def _lowest_at(frequency_hz: Floats) -> Callable[[Channel], Floats]:
-    return lambda model: np.min(np.abs(impedance_ohm(model, frequency_hz)), axis=-1)
+def of_channel(capture: Capture, settings: Settings, kit: Kit) -> tuple[Curve, Curve, Reading]:
+    """Magnitude and phase of one channel, and its lowest impedance."""
+    channel = capture.request.channel
+    grid = judged_grid(capture.request, settings.points_per_octave)
+    load = load_impedance(capture, grid)
+    ohm, valid, parts = np.abs(load.ohm), trusted(load, settings.uncertainty_percent), load.parts()
+    magnitude = Curve(IMPEDANCE, channel, grid, ohm, "ohm", valid)
+    magnitude = with_design(magnitude, kit, channel, lambda model: np.abs(impedance_ohm(model, grid)))
+    phase = Curve(PHASE, channel, grid, np.degrees(np.angle(load.ohm)), "degrees", valid)
+    phase = with_design(phase, kit, channel, lambda model: np.degrees(np.angle(impedance_ohm(model, grid))))
+    at = int(np.argmin(ohm))
+    lowest = Reading(LOWEST_IMPEDANCE, channel, float(ohm[at]), "ohm", trouble="" if valid.all() else NOISY)
+    lowest = with_design(lowest, kit, channel, lambda model: np.min(np.abs(impedance_ohm(model, grid)), axis=-1))
+    return (
+        with_parts(magnitude, parts),
+        with_parts(phase, load.phase_parts()),
+        with_parts(lowest, {name: part[at] for name, part in parts.items()}),
+    )
 
 
 def load_impedance(capture: Capture, frequency_hz: Floats) -> Load:
@@ -264,18 +257,25 @@ def _quantity_of(driver: str, key: str, scale: float) -> Callable[[Channel], Flo
     return lambda model: scale * np.asarray(driver_quantities(model, driver)[key])
 
 
+def calibration_errors(calibration: Calibration, ohm: ComplexArray) -> list[ComplexArray]:
+    """What each error of the calibration changes of an impedance Z, relative: ``(p0 + p1 Z + p2 Z**2) / Z``.
+
+    None where the errors are not known.
+    """
+    errors = calibration.known_load.errors if calibration.known_load else ()
+    return [(p0 + p1 * ohm + p2 * ohm**2) / ohm for p0, p1, p2 in errors]
+
+
 def calibration_parts(
     calibration: Calibration, fit: Fit, driver: str, frequency_hz: Floats, names: Sequence[str]
 ) -> dict[str, float]:
     """Relative uncertainty of each parameter from the calibration; empty where that tells nothing of its own.
 
-    Each cause changes the impedance Z by ``p0 + p1 Z + p2 Z**2``, and the fit takes that for a change of what it fits.
+    The fit takes what an error changes of the impedance for a change of what it fits.
     """
-    errors = calibration.known_load.errors if calibration.known_load else ()
-    if not errors:
+    changes = calibration_errors(calibration, impedance_ohm(fit.channel, frequency_hz))
+    if not changes:
         return {}
-    ohm = impedance_ohm(fit.channel, frequency_hz)
-    changes = [(p0 + p1 * ohm + p2 * ohm**2) / ohm for p0, p1, p2 in errors]
     moves, _ = moves_of_fit(fit.channel, driver, frequency_hz, names, changes)
     return {name: float(np.sqrt(np.sum(move**2))) for name, move in moves.items()}
 

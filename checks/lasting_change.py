@@ -20,11 +20,11 @@ from rig.files.tables import Table, between
 from rig.signals.gating import gate
 from rig.signals.levels import db
 from rig.signals.noise import snr_db
-from rig.values.captures import Capture, Untrusted
+from rig.values.captures import Capture
 from rig.values.logs import Log
 from rig.values.readings import CheckReadings, Curve, Reading
 from rig.values.requests import Programme, Sweep
-from rig.verdict.responses import acoustic_response, judged_grid
+from rig.verdict.responses import arrived_response, judged_grid
 
 NAME = "lasting_change"
 TITLE = "What long loud playing has changed for good"
@@ -100,9 +100,7 @@ def level_change(quantity: str, before: Capture, after: Capture, settings: Setti
     grid = judged_grid(before.request, settings.points_per_octave)
     levels, over_noise = [], []
     for capture in (before, after):
-        acoustic = acoustic_response(capture)
-        if not np.isfinite(acoustic.arrival_s):
-            raise Untrusted(f"nothing stands out of the noise at the microphone ({capture.request})")
+        acoustic = arrived_response(capture)
         gated = gate(acoustic.impulse, acoustic.sample_rate_hz, acoustic.arrival_s, BEFORE_S, ROOM_S)
         power, noise = smoothed_powers(acoustic, gated, grid, settings.smoothing)
         levels.append(db(np.sqrt(power)))

@@ -118,7 +118,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     curves: list[Curve] = []
     for channel in dict.fromkeys(capture.request.channel for capture in captures):
         far, *near = [capture for capture in captures if capture.request.channel == channel]
-        free = far_field(far, channel, settings, kit)
+        free = response.free_field_level(far, channel, settings, kit)
         field = near_field(near, kit, free.frequency_hz, settings.placed_within_mm * 1e-3)
         pressure = far_pressures(
             field.surfaces, field.velocity, kit, channel, field.frequency_hz, air_m_s=field.air_m_s
@@ -132,12 +132,6 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
         curves += [*(replace(curve, trouble=joined.trouble) for curve in alone), joined]
         readings += [step] if step else []
     return CheckReadings(tuple(readings), tuple(curves))
-
-
-def far_field(capture: Capture, channel: str, settings: Settings, kit: Kit) -> Curve:
-    """Level behind the gate, as `response` reads it."""
-    alike = settings.model_dump(include={"smoothing", "points_per_octave", "gate_ms", "over_noise_db"})
-    return response.level_curves(capture, channel, response.Settings(**alike), kit)[1]
 
 
 def near_to_hz(field: NearField, kit: Kit) -> float:

@@ -115,9 +115,7 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
 
 def free_field_level(capture: Capture, subject: str, settings: Settings, kit: Kit) -> Curve:
     """Level behind the gate, as `response` reads it."""
-    alike = settings.model_dump(include={"smoothing", "points_per_octave", "gate_ms", "over_noise_db"})
-    _, free = response.level_curves(capture, subject, response.Settings(**alike), kit)
-    return replace(free, quantity=OFF_AXIS_LEVEL)
+    return replace(response.free_field_level(capture, subject, settings, kit), quantity=OFF_AXIS_LEVEL)
 
 
 def directivity(on_axis: Curve, aside: Curve, capture: Capture, settings: Settings, kit: Kit) -> Curve:

@@ -40,7 +40,7 @@ from rig.signals.uncertainty import (
     noise_level_db,
     root_uncertainty,
 )
-from rig.values.captures import Calibration, Capture, UnfitBench, once_per_capture
+from rig.values.captures import Capture, UnfitBench, once_per_capture
 from rig.values.names import PARTS_MISFIT, WRONG_PART
 from rig.values.readings import CheckReadings, Floats, Reading
 from rig.values.requests import Sweep
@@ -106,7 +106,7 @@ def held_against(
     load = impedance.load_impedance(capture, grid)
     if not impedance.trusted(load, uncertainty_percent).all():
         return (Reading(PARTS_MISFIT, channel, float("nan"), "%", trouble=impedance.NOISY),)
-    errors = calibration_errors(load, capture.calibration)
+    errors = np.array(impedance.calibration_errors(capture.calibration, load.ohm)).reshape(-1, grid.size)
     nearest = nearest_good_unit(model, grid, load.ohm, errors)
     silence_s = sweep_layout(capture).mark_before / capture.sample_rate_hz
     value, noise_part, at_most = without_noise(nearest, load, grid, silence_s)
@@ -152,16 +152,6 @@ def without_noise(
     if square < 2 * u_square:
         return float(np.sqrt(max(square, 0.0) + 2 * u_square)), 0.0, True
     return float(np.sqrt(square)), root_uncertainty(square, u_square), False
-
-
-def calibration_errors(load: impedance.Load, calibration: Calibration) -> ComplexArray:
-    """What each error of the calibration changes of the impedance, relative; shape (errors, frequencies).
-
-    No rows where the errors are not known.
-    """
-    errors = calibration.known_load.errors if calibration.known_load else ()
-    changes = [(p0 + p1 * load.ohm + p2 * load.ohm**2) / load.ohm for p0, p1, p2 in errors]
-    return np.array(changes).reshape(len(changes), load.ohm.size)
 
 
 def calibration_part(nearest: Nearest, errors: ComplexArray) -> float:

@@ -25,7 +25,7 @@ from rig.verdict.responses import (
     band_response,
     design_response,
     mean_db,
-    sweep_layout,
+    silence_s,
 )
 
 NAME = "ping"
@@ -119,10 +119,8 @@ def noise_uncertainty_db(capture: Capture) -> tuple[float, float]:
     grid = log_frequency_grid(request.start_hz, request.stop_hz, POINTS_PER_OCTAVE)
     measured, noise = band_response(acoustic, grid)
     gate_s = float(np.sum(band_gate(acoustic, grid).window ** 2)) / acoustic.sample_rate_hz
-    silence = sweep_layout(capture).silence
     # A few windowed segments use about half of the silence; neighbours on the grid share half of their sixth.
-    silent_s = (silence.stop - silence.start) / capture.sample_rate_hz / 2
-    each_db = np.sqrt(2) * noise_level_db(grid * np.log(2) / 6, silent_s)
+    each_db = np.sqrt(2) * noise_level_db(grid * np.log(2) / 6, silence_s(capture) / 2)
     of_level_db = mean_power_noise_db(np.abs(measured) ** 2, noise**2, grid, gate_s)
     return of_level_db, float(sum_of_powers_db(noise**2, each_db))
 

@@ -73,7 +73,7 @@ TERMS = {
 POINTS_PER_OCTAVE = 24
 #: A sign, see above; by definition.
 EXACT = 0.0
-SAID = {1: "as designed", -1: "reversed", 0: "the drivers disagree"}
+POLARITY_WORDS = {1: "as designed", -1: "reversed", 0: "the drivers disagree"}
 
 
 class Crossing(Table):
@@ -177,7 +177,7 @@ def channel_readings(box: Box, settings: Settings) -> list[Reading]:
         confidence = Reading(CONFIDENCE, subject, min(sign.confidence, sign.agreement), "")
         readings += [
             with_parts(level, found.level_parts),
-            Reading(DRIVER_POLARITY, subject, sign.value, "", EXACT, trouble, SAID[sign.value]),
+            Reading(DRIVER_POLARITY, subject, sign.value, "", EXACT, trouble, POLARITY_WORDS[sign.value]),
             with_parts(confidence, {"noise": found.confidence_noise}),
         ]
         if not doubts:
@@ -185,7 +185,7 @@ def channel_readings(box: Box, settings: Settings) -> list[Reading]:
     trouble = unknown or ("" if named else "no driver of the channel gives a sign")
     # Drivers that disagree leave the channel without a sign of its own: 0, which no limit allows.
     value = named.pop() if len(named) == 1 else 0
-    readings.append(Reading(CHANNEL_POLARITY, channel, value, "", EXACT, trouble, SAID[value]))
+    readings.append(Reading(CHANNEL_POLARITY, channel, value, "", EXACT, trouble, POLARITY_WORDS[value]))
     return readings
 
 
@@ -294,4 +294,4 @@ def pair_reading(
     signs = signs_of(np.array(cosines), levels + untold, over_noise + untold)[: len(bands_hz)]
     doubts = [words for sign in signs if (words := doubt(sign, settings))]
     value = signs[0].value if len({sign.value for sign in signs}) == 1 else 0
-    return Reading(POLARITY_BETWEEN, subject, value, "", EXACT, "; ".join(doubts), SAID[value])
+    return Reading(POLARITY_BETWEEN, subject, value, "", EXACT, "; ".join(doubts), POLARITY_WORDS[value])

@@ -42,19 +42,19 @@ from rig.signals.uncertainty import (
     of_few_values,
     smoothing_width_hz,
 )
-from rig.values.captures import Capture, Untrusted
+from rig.values.captures import Capture
 from rig.values.names import AGAINST, SENSITIVITY
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.requests import Sweep
 from rig.verdict.responses import (
     AcousticResponse,
-    acoustic_response,
     air_speed_m_s,
+    arrived_response,
     design_response,
     judged_grid,
     model_pressure_pa,
     noise_power,
-    sweep_layout,
+    silence_s,
 )
 
 NAME = "response"
@@ -175,10 +175,7 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
     Untrusted
         If nothing arrives at the microphone.
     """
-    request = capture.request
-    acoustic = acoustic_response(capture)
-    if not np.isfinite(acoustic.arrival_s):
-        raise Untrusted(f"nothing stands out of the noise at the microphone ({request})")
+    request, acoustic = capture.request, arrived_response(capture)
     grid = judged_grid(request, settings.points_per_octave)
     spl = bool(capture.calibration.microphone_v_per_pa)
     # Relative to 1 V at the microphone's input when its sensitivity is not known.
@@ -214,6 +211,12 @@ def level_curves(capture: Capture, subject: str, settings: Settings, kit: Kit) -
         curve = with_design(curve, kit, request.channel, known, request.position)
         made.append(with_parts(curve, parts))
     return made[0], made[1]
+
+
+def free_field_level(capture: Capture, subject: str, settings: Table, kit: Kit) -> Curve:
+    """Free-field level as this check reads it, under the settings of another check that has them too."""
+    alike = settings.model_dump(include={"smoothing", "points_per_octave", "gate_ms", "over_noise_db"})
+    return level_curves(capture, subject, Settings(**alike), kit)[1]
 
 
 def lines_hz(sample_rate_hz: float) -> Floats:
@@ -265,10 +268,9 @@ def smoothed_noise_db(
     power: Floats, noise: Floats, capture: Capture, sides_s: tuple[float, float], grid: Floats, smoothing: float
 ) -> Floats:
     """Uncertainty of a smoothed level from noise behind a gate of these two sides."""
-    request, silence = capture.request, sweep_layout(capture).silence
-    width_hz = smoothing_width_hz(grid, request.start_hz, request.stop_hz, smoothing)
+    width_hz = smoothing_width_hz(grid, capture.request.start_hz, capture.request.stop_hz, smoothing)
     left = left_by_smoothing(width_hz, *(SQUARED_GATE * side for side in sides_s))
-    few = of_few_values(SIXTH * grid, (silence.stop - silence.start) / capture.sample_rate_hz)
+    few = of_few_values(SIXTH * grid, silence_s(capture))
     return np.asarray(level_noise_db(power, noise) * left * few)
 
 

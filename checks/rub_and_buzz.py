@@ -49,9 +49,11 @@ from rig.values.requests import Sweep
 from rig.verdict.responses import (
     acoustic_response,
     air_speed_m_s,
+    arrived_response,
     design_response,
     heard_silence,
     pressure_about_silence,
+    silence_s,
     sweep_layout,
 )
 
@@ -231,13 +233,11 @@ def noise_parts(capture: Capture, residual: Residual, found: Impulses, peaks: Pe
     width_hz = high_hz - low_hz
     # Independent values of noise in a band of width B: two in a time of 1 / B.
     peak = peak_noise_db(peaks.peak, noise_rms, 2 * width_hz * peaks.seconds, found.kind == "none")
-    silence = sweep_layout(capture).silence
-    # What is detectable hangs on the noise in the octave above the edge of the high-pass.
-    silent_s = (silence.stop - silence.start) / capture.sample_rate_hz
     return {
         IMPULSIVE: peak,
         CREST_FACTOR: combined(peak, noise_level_db(width_hz, peaks.seconds)),
-        DETECTABLE: noise_level_db(low_hz, silent_s),
+        # What is detectable hangs on the noise in the octave above the edge of the high-pass.
+        DETECTABLE: noise_level_db(low_hz, silence_s(capture)),
     }
 
 
@@ -384,9 +384,7 @@ def fundamental_peak(capture: Capture, frequency_hz: Floats) -> Floats:
     Untrusted
         If nothing arrives at the microphone.
     """
-    request, acoustic = capture.request, acoustic_response(capture)
-    if not np.isfinite(acoustic.arrival_s):
-        raise Untrusted(f"nothing stands out of the noise at the microphone ({request})")
+    request, acoustic = capture.request, arrived_response(capture)
     gated = gate(acoustic.impulse, acoustic.sample_rate_hz, acoustic.arrival_s, 0.002, 0.25)
     fine = log_frequency_grid(request.start_hz, request.stop_hz, 24)
     response = gated_frequency_response(gated, acoustic.sent, fine)

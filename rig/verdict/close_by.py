@@ -107,13 +107,10 @@ def _close_response(acoustic: AcousticResponse, frequency_hz: Floats) -> tuple[C
     start_s = acoustic.zero_s if acoustic.timed else acoustic.arrival_s
     if not np.isfinite(start_s):
         raise Untrusted(f"nothing stands out of the noise at the microphone ({acoustic.request})")
-    gated = gate(acoustic.impulse, acoustic.sample_rate_hz, start_s, BEFORE_S, min(AFTER_S, _left_s(acoustic, start_s)))
+    left_s = (acoustic.impulse.size - 2) / acoustic.sample_rate_hz - start_s
+    gated = gate(acoustic.impulse, acoustic.sample_rate_hz, start_s, BEFORE_S, min(AFTER_S, left_s))
     response = gated_frequency_response(gated, acoustic.sent, frequency_hz)
     return response, np.sqrt(noise_power(acoustic, gated, frequency_hz))
-
-
-def _left_s(acoustic: AcousticResponse, start_s: float) -> float:
-    return float((acoustic.impulse.size - 2) / acoustic.sample_rate_hz - start_s)
 
 
 def _bounds(

@@ -208,6 +208,12 @@ def heard_silence(capture: Capture, role: str) -> slice:
     return slice(first, first + layout.mark_before)
 
 
+def silence_s(capture: Capture) -> float:
+    """How long the silence ahead of a sweep is, in seconds."""
+    silence = sweep_layout(capture).silence
+    return float((silence.stop - silence.start) / capture.sample_rate_hz)
+
+
 def lead_volts(capture: Capture) -> tuple[Singles, bool]:
     """Voltage at the leads as recorded through the loopback, or else as it was sent; and whether it was recorded.
 
@@ -386,6 +392,20 @@ def _sweep_power(sent: ExponentialSweep, frequency_hz: Floats) -> Floats:
     length = scipy.fft.next_fast_len(samples.size, real=True)
     power = np.abs(scipy.fft.rfft(samples, length)) ** 2
     return mean_of_lines(power, sent.sample_rate_hz / length, 0, frequency_hz, 6)
+
+
+def arrived_response(capture: Capture) -> AcousticResponse:
+    """`acoustic_response` of a sweep that is heard.
+
+    Raises
+    ------
+    Untrusted
+        If nothing arrives at the microphone, or as `acoustic_response`.
+    """
+    acoustic = acoustic_response(capture)
+    if not np.isfinite(acoustic.arrival_s):
+        raise Untrusted(f"nothing stands out of the noise at the microphone ({capture.request})")
+    return acoustic
 
 
 @once_per_capture
