@@ -91,11 +91,11 @@ def _in_group(group: Group, frequency: FloatArray, across: ComplexArray) -> Iter
 
 
 def _item_ohm(item: Item, frequency: FloatArray) -> ComplexArray:
-    return part_impedance(item, frequency) if isinstance(item, Part) else element_impedance(_series(item), frequency)
-
-
-def _series(group: Group) -> Element:
-    return Element("series", group)
+    return (
+        part_impedance(item, frequency)
+        if isinstance(item, Part)
+        else element_impedance(Element("series", item), frequency)
+    )
 
 
 def of_sweep(stress: Stress) -> Load:

@@ -141,7 +141,7 @@ def _electrical(kit: Kit, model: Channel, drawn: Channel, random: np.random.Gene
     """Of the impedance: its minimum and what is fitted to it."""
     grid = _grid(kit.sweeps.leads.start_hz, kit.sweeps.leads.stop_hz, IMPEDANCE_POINTS)
     lowest = np.min(np.abs(impedance_ohm(drawn, grid)), axis=1)
-    u = _ohm_u(float(np.median(lowest)))
+    u = float(load_uncertainties(ERRORS, float(np.median(lowest)))[0])
     for check in (leads.NAME, impedance.NAME):
         yield _reach(check, impedance.LOWEST_IMPEDANCE, model.name, "ohm", lowest, u, random=random)
     name = min(kit.channel(model.name).drivers, key=lambda spec: spec.band_hz[0]).name
@@ -164,10 +164,6 @@ def _fitted(drawn: Channel, name: str) -> Iterator[tuple[tuple[str, str, str, st
             value, unit = known[quantity]
             values = np.broadcast_to(np.asarray(value, np.float64).reshape(-1), UNITS)
             yield (check, quantity, fitted, unit), values
-
-
-def _ohm_u(ohm: float) -> float:
-    return float(load_uncertainties(ERRORS, ohm)[0])
 
 
 def _level_band(kit: Kit) -> tuple[float, float]:
