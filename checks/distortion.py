@@ -25,6 +25,7 @@ from rig.design.kit import Kit
 from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import with_parts
 from rig.files.tables import Table
+from rig.signals.arrays import Bools
 from rig.signals.levels import db, power_db
 from rig.signals.uncertainty import (
     SIXTH,
@@ -185,7 +186,7 @@ class Relative:
     """Sums of some harmonics over the fundamental, shape (..., frequencies): level, where it is clear, its parts."""
 
     value: Floats
-    clear: NDArray[np.bool_]
+    clear: Bools
     parts: dict[str, Floats]
 
     def rows(self) -> Iterator["Relative"]:
@@ -198,8 +199,8 @@ class Relative:
         quantity: str,
         channel: str,
         at_hz: Floats,
-        inside: NDArray[np.bool_],
-        usable: NDArray[np.bool_],
+        inside: Bools,
+        usable: Bools,
         method: str,
     ) -> Curve:
         """As a curve where it lies inside the sweep; nothing is known of it but where it is usable."""
@@ -227,9 +228,7 @@ def relative_to_fundamental(
     return Relative(value, clear, parts)
 
 
-def level_or_bound(
-    power: Floats, noise: Floats, fundamental: Floats, settings: Settings
-) -> tuple[Floats, NDArray[np.bool_]]:
+def level_or_bound(power: Floats, noise: Floats, fundamental: Floats, settings: Settings) -> tuple[Floats, Bools]:
     """Level relative to the fundamental, its upper bound where noise hides it; and where it is clear of the noise."""
     level = power_db(power / fundamental)
     # Outside the sweep there is neither.

@@ -24,6 +24,7 @@ from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import with_parts
 from rig.files.errors import TableError
 from rig.files.tables import Table
+from rig.signals.arrays import Complex
 from rig.signals.levels import db
 from rig.signals.noise import snr_db
 from rig.signals.phase import mean_cosine, signs_of
@@ -32,7 +33,7 @@ from rig.signals.uncertainty import INDEPENDENT_PER_OCTAVE, combined
 from rig.values.captures import Capture, UnfitBench
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.requests import Sweep
-from rig.verdict.close_by import Complex, design_velocities, far_pressures, near_field, sum_parts_db
+from rig.verdict.close_by import design_velocities, far_pressures, near_field, sum_parts_db
 
 NAME = "handover"
 TITLE = "Handover to the bass box"

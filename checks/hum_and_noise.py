@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Annotated
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from pydantic import Field
 
 from rig.design.kit import Kit
@@ -22,6 +22,7 @@ from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import pressure_db, with_parts
 from rig.files.tables import Table
 from rig.signals import defects
+from rig.signals.arrays import Singles
 from rig.signals.bands import band_edges_hz, nominal_hz
 from rig.signals.quiet import HARMONICS, Hum, band_levels_db, mains_hum
 from rig.signals.uncertainty import noise_level_db, sum_level_noise_db, sum_of_powers_db
@@ -195,7 +196,7 @@ def require_live_silence(captures: Sequence[Capture], settings: Settings) -> Non
             )
 
 
-def upper_level_db(row: NDArray[np.float32], rate_hz: float, settings: Settings) -> float:
+def upper_level_db(row: Singles, rate_hz: float, settings: Settings) -> float:
     """Level of the upper bands that the noise is seldom below, in dB of any reference: the lower quartile over time."""
     step = round(0.02 * rate_hz)
     blocks = row[: row.size // step * step].reshape(-1, step).astype(np.float64)

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.circuit.channel import Channel, find_driver, impedance_ohm
 from rig.circuit.fit import Fit, default_parameters, driver_quantities, fit_impedance
@@ -22,6 +21,7 @@ from rig.design.sheet_range import with_design
 from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import with_parts
 from rig.files.tables import Table
+from rig.signals.arrays import Bools, Complex
 from rig.signals.deconvolution import gated_ratio, ratio_at
 from rig.signals.divider import Divider, Wiring, divider_impedance, divider_slope, load_uncertainties
 from rig.signals.gating import Gated
@@ -94,7 +94,7 @@ class Settings(Table):
 class Load:
     """Impedance over frequency, shape (n,), and its standard uncertainties."""
 
-    ohm: NDArray[np.complex128]
+    ohm: Complex
     #: From the noise of the capture: what differs from capture to capture.
     uncertainty_ohm: Floats
     #: From the calibration, the same for all captures: of the magnitude, and across it, of the phase. None where the
@@ -208,7 +208,7 @@ def divider_of(calibration: Calibration, known: KnownLoad, frequency_hz: Floats)
     """The bench's divider as the known loads told it, at some frequencies."""
     log, at = np.log(frequency_hz), np.log(known.frequency_hz)
 
-    def between(values: NDArray[np.complex128] | None) -> NDArray[np.complex128]:
+    def between(values: Complex | None) -> Complex:
         return np.asarray(np.interp(log, at, np.zeros(at.size) + 0j if values is None else values))
 
     assert calibration.sense_ohm is not None
@@ -216,7 +216,7 @@ def divider_of(calibration: Calibration, known: KnownLoad, frequency_hz: Floats)
     return Divider(calibration.sense_ohm, sense_in, gain, between(known.lead_ohm), between(known.stray_siemens))
 
 
-def mismatch(known: KnownLoad, frequency_hz: Floats) -> NDArray[np.complex128]:
+def mismatch(known: KnownLoad, frequency_hz: Floats) -> Complex:
     """Ratio of the two inputs' gains, between and beyond its points: gain and delay change slowly."""
     log, at = np.log(frequency_hz), np.log(known.frequency_hz)
     gain = np.interp(log, at, np.abs(known.ratio))
@@ -312,7 +312,7 @@ def fit_names(model: Channel, driver: str) -> list[str]:
     return [name for name in default_parameters(model, driver) if name != "le_exponent"]
 
 
-def trusted(load: Load, within_percent: float) -> NDArray[np.bool_]:
+def trusted(load: Load, within_percent: float) -> Bools:
     """Where noise leaves the impedance known well enough."""
     return np.asarray(load.uncertainty_ohm < within_percent / 100 * np.abs(load.ohm))
 

@@ -18,7 +18,6 @@ from dataclasses import replace
 from typing import Annotated, Any
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
 from checks import response
@@ -29,13 +28,14 @@ from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import with_parts
 from rig.files.errors import TableError
 from rig.files.tables import Table
+from rig.signals.arrays import Bools, Complex
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db
 from rig.signals.noise import snr_db
 from rig.signals.uncertainty import DB_PER_PART
 from rig.values.captures import Capture
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
 from rig.values.requests import Sweep
-from rig.verdict.close_by import Complex, NearField, design_velocities, far_pressures, near_field, sum_parts_db
+from rig.verdict.close_by import NearField, design_velocities, far_pressures, near_field, sum_parts_db
 
 NAME = "near_field"
 TITLE = "Bass, from close by"
@@ -202,7 +202,7 @@ def cut(curve: Curve, upto_hz: float) -> Curve:
     return replace(curve, **arrays, parts={name: part[:kept] for name, part in curve.parts.items()})
 
 
-def join(near: Curve, free: Curve, played: NDArray[np.bool_], settings: Settings) -> tuple[Curve, Reading | None]:
+def join(near: Curve, free: Curve, played: Bools, settings: Settings) -> tuple[Curve, Reading | None]:
     """Near field below, far field above, and over the octaves in which both hold from the one to the other.
 
     Without such a band only the near field is there.

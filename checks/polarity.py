@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from typing import Annotated
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
 from rig.design.kit import Kit
@@ -22,6 +21,7 @@ from rig.design.speaker import DriverSpec
 from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import response_db, with_parts
 from rig.files.tables import Table
+from rig.signals.arrays import Complex
 from rig.signals.phase import Sign, mean_cosine, signs_of
 from rig.signals.smoothing import log_frequency_grid
 from rig.signals.uncertainty import DB_PER_POWER_PART, combined, mean_power_noise_db
@@ -39,8 +39,6 @@ from rig.verdict.responses import (
     driver_design_responses,
     mean_db,
 )
-
-Complex = NDArray[np.complex128]
 
 NAME = "polarity"
 TITLE = "Polarity of every driver"

@@ -14,7 +14,6 @@ from dataclasses import replace
 from typing import Annotated, Any
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
 from rig.circuit.channel import Channel
@@ -25,6 +24,7 @@ from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import response_db, with_parts
 from rig.files.tables import Table
 from rig.signals import timing
+from rig.signals.arrays import Bools, Complex
 from rig.signals.deconvolution import band_limit, gated_power
 from rig.signals.gating import Gated, gate
 from rig.signals.kept import kept_by_value
@@ -226,7 +226,7 @@ def lines_hz(sample_rate_hz: float) -> Floats:
 
 @kept_by_value(16)
 def gate_effect_db(
-    designed: NDArray[np.complex128],
+    designed: Complex,
     grid: Floats,
     sent: ExponentialSweep,
     sides_s: tuple[float, float],
@@ -309,7 +309,7 @@ def mean_level_db(level: Floats, frequency_hz: Floats, band_hz: tuple[float, flo
     return float(align_level_db(level, np.zeros_like(level), frequency_hz, band_hz))
 
 
-def mean_noise_db(free: Curve, inside: NDArray[np.bool_], settings: Settings) -> float:
+def mean_noise_db(free: Curve, inside: Bools, settings: Settings) -> float:
     """Noise part of the mean of a free-field level, or of a difference of two, over a band."""
     gate_s = SQUARED_GATE * (BEFORE_S / 2 + settings.gate_ms / 1e3)
     return mean_level_noise_db(free.parts["noise"][inside], free.frequency_hz[inside], gate_s, settings.smoothing)

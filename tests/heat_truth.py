@@ -2,8 +2,9 @@
 
 import numpy as np
 
+from rig.signals.arrays import Floats
 from rig.simulated.heat_drive import Drive
-from rig.simulated.heat_network import COLD_CELSIUS, Floats, ThermalUnit, _settled, watt_at
+from rig.simulated.heat_network import COLD_CELSIUS, ThermalUnit, _settled, watt_at
 from rig.simulated.heat_unit import HeatedUnit
 
 

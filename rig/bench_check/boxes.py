@@ -5,9 +5,10 @@ from functools import cached_property
 
 import numpy as np
 
-from rig.bench_check.measured import Complex, gain_db, has_signal, with_right_loopback
+from rig.bench_check.measured import gain_db, has_signal, with_right_loopback
 from rig.circuit.radiation import pressure_pa
 from rig.design.kit import Kit
+from rig.signals.arrays import Complex
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import Gated, gate
 from rig.signals.phase import mean_cosine

@@ -3,13 +3,13 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.bench_check import any_input
 from rig.bench_check.bench_finding import BenchFinding, louder, right, unknown, within
-from rig.bench_check.measured import Complex, brought_forward, has_signal, late_frames, path_gain
+from rig.bench_check.measured import brought_forward, has_signal, late_frames, path_gain
 from rig.circuit.channel import impedance_ohm
 from rig.design.kit import Kit
+from rig.signals.arrays import Complex
 from rig.signals.deconvolution import transfer_function
 from rig.values.captures import Capture, KnownLoad, once_per_capture
 from rig.values.readings import Floats
@@ -242,7 +242,7 @@ def _best_gain(ratio: Complex, design_ohm: Floats, sense_ohm: float, in_return: 
     return float(gains_db[int(np.argmin(misfits))]), float(np.min(misfits))
 
 
-def misfit(shift: NDArray[np.float64]) -> float:
+def misfit(shift: Floats) -> float:
     """How far two curves are apart over most of their frequencies, natural logarithm."""
     return float(np.percentile(np.abs(shift), MOST_PERCENT))
 

@@ -3,9 +3,9 @@
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.signals import alteration, integrity, stimulus
+from rig.signals.arrays import Complex, Singles
 from rig.signals.deconvolution import transfer_function
 from rig.signals.integrity import Integrity
 from rig.signals.levels import REFERENCE_PRESSURE_PA
@@ -14,8 +14,6 @@ from rig.signals.quiet import mains_hum
 from rig.values.captures import Capture, once_per_capture
 from rig.values.readings import Floats
 from rig.verdict.responses import sweep_layout
-
-Complex = NDArray[np.complex128]
 
 #: Roles of the inputs that carry an electrical copy of what is played.
 ELECTRICAL = ("drive", "sense", "loopback")
@@ -129,7 +127,7 @@ def sweep_rms(capture: Capture, role: str) -> float:
 
 
 @once_per_capture
-def sweep_response(capture: Capture, role: str) -> NDArray[np.float32]:
+def sweep_response(capture: Capture, role: str) -> Singles:
     """Impulse response of the sweep alone at an input, as `alteration.response_of_sweep` gives it."""
     return alteration.response_of_sweep(_row(capture, role), sweep_layout(capture), late_frames(capture, role))
 
@@ -162,7 +160,7 @@ def wall_hz(capture: Capture, role: str) -> float | None:
     return alteration.wall_hz(*_altered(capture, role))
 
 
-def _altered(capture: Capture, role: str) -> tuple[Floats, stimulus.Layout, float, NDArray[np.float32]]:
+def _altered(capture: Capture, role: str) -> tuple[Floats, stimulus.Layout, float, Singles]:
     row, late = _row(capture, role), late_frames(capture, role)
     return row, sweep_layout(capture), late, sweep_response(capture, role)
 

@@ -4,10 +4,10 @@ from collections.abc import Sequence
 from typing import cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.calibration.storage import Cause, SenseDetails, Stored
 from rig.files.errors import BenchError
+from rig.signals.arrays import Complex, Floats
 from rig.signals.deconvolution import transfer_function
 from rig.signals.divider import (
     Divider,
@@ -125,7 +125,7 @@ def calibrate_sense(measured: Sequence[tuple[Standard, Capture]], made_at: str) 
     return KnownLoad(grid, divider.gain, load_ohm, made_at, divider.lead_ohm, divider.stray_siemens, errors)
 
 
-def measured_ratio(capture: Capture) -> tuple[NDArray[np.float64], NDArray[np.complex128], NDArray[np.float64]]:
+def measured_ratio(capture: Capture) -> tuple[Floats, Complex, Floats]:
     """Frequencies, the second input over the first, and the standard uncertainty of that from noise.
 
     Raises
@@ -154,13 +154,13 @@ def _signal_v(capture: Capture) -> float:
     return float(np.std(capture.volts("sense")[capture.layout.sweep]))
 
 
-def _resistance_ohm(load: NDArray[np.complex128], grid: NDArray[np.float64]) -> float:
+def _resistance_ohm(load: Complex, grid: Floats) -> float:
     """A measured resistor as one number; infinite where nothing flows."""
     inside = (grid >= MIDDLE_HZ[0]) & (grid <= MIDDLE_HZ[1])
     return float(np.median(np.abs(load[inside])))
 
 
-def _require_alike(grid: NDArray[np.float64], mismatch: NDArray[np.float64], load_ohm: float) -> None:
+def _require_alike(grid: Floats, mismatch: Floats, load_ohm: float) -> None:
     """Refuse what varies over frequency as a loudspeaker does: it would hide in all that is measured later."""
     inside = (grid >= ALIKE_HZ[0]) & (grid <= ALIKE_HZ[1])
     hz, found = grid[inside], mismatch[inside]
@@ -172,7 +172,7 @@ def _require_alike(grid: NDArray[np.float64], mismatch: NDArray[np.float64], loa
         )
 
 
-def _require_plausible(divider: Divider, grid: NDArray[np.float64]) -> None:
+def _require_plausible(divider: Divider, grid: Floats) -> None:
     inside = (grid >= MIDDLE_HZ[0]) & (grid <= MIDDLE_HZ[1])
     gain = float(np.median(np.abs(divider.gain[inside])))
     lead = complex(np.median(divider.lead_ohm[inside].real), np.median(divider.lead_ohm[inside].imag))

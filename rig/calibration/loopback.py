@@ -5,17 +5,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.calibration.storage import LoopDetails, LoopHarmonics, LoopResponse
 from rig.files.errors import BenchError
 from rig.signals import integrity, stimulus
+from rig.signals.arrays import Complex, Floats
 from rig.signals.deconvolution import harmonic_distortion_db, harmonic_responses, transfer_function
 from rig.signals.levels import db
 from rig.signals.smoothing import log_frequency_grid
 from rig.values.captures import Capture
-
-Floats = NDArray[np.float64]
 
 #: A loop that is further off than this between these frequencies is no plain cable from output to input (our choice;
 #: tests/benchmarks/calibration_accuracy.py).
@@ -89,7 +87,7 @@ def _distortion(harmonics_hz: Floats, harmonics_db: Floats) -> float:
 @dataclass(frozen=True, eq=False)
 class _Opening:
     frequency_hz: Floats
-    ratio: NDArray[np.complex128]
+    ratio: Complex
     delay_samples: float
     noise_v: float
     harmonics_hz: Floats

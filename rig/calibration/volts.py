@@ -6,15 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.calibration.known_load import EVEN
 from rig.calibration.storage import Cause
 from rig.files.errors import BenchError, BenchSetupError
+from rig.signals.arrays import Floats
 from rig.signals.levels import db, pressure_pa
 from rig.signals.tone import Tone, measure_tone
-
-Floats = NDArray[np.float64]
 
 #: The two levels at which an output is measured may disagree by so much: more is a meter's range or an automatic gain
 #: (our choice; tests/benchmarks/calibration_accuracy.py).

@@ -14,7 +14,6 @@ from typing import Annotated, Literal
 from urllib.parse import quote
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field, StrictBool, field_validator, model_validator
 
 from rig.files.columns import curve_in_unit, read_any_columns
@@ -22,6 +21,7 @@ from rig.files.disk import parse_json, read_json
 from rig.files.errors import TableError
 from rig.files.plain import restored, schema_checked
 from rig.files.tables import LARGEST, Misfit, Table, band, is_beside_kit, is_boundless, read_settings, values_of
+from rig.signals.arrays import Bools
 from rig.values.readings import Curve, Floats
 from rig.values.verdicts import Mask
 
@@ -177,7 +177,7 @@ def window_widths(lower: Floats, upper: Floats, unit: str) -> Floats:
     return np.maximum(width, LEAST_WIDTH)
 
 
-def worst_point(margins: Floats, lower: Floats, upper: Floats, unit: str, among: NDArray[np.bool_]) -> int:
+def worst_point(margins: Floats, lower: Floats, upper: Floats, unit: str, among: Bools) -> int:
     """Index of the point, of those `among`, whose margin is the smallest part of its window; all of shape (n,)."""
     return int(np.argmin(np.where(among, margins / window_widths(lower, upper, unit), np.inf)))
 

@@ -17,7 +17,7 @@ from rig.files.errors import RecordError
 from rig.files.plain import Whole, json_bytes, restored, schema_checked, table
 from rig.run.under_way import LOCK, claim, is_claimed
 from rig.store.recordings import LogWriter, read_captures, read_rows, write_captures
-from rig.store.records import UNFINISHED, unfinished
+from rig.store.records import unfinished
 from rig.store.run_json import About, CaptureEntry, up_to_date
 from rig.values.captures import Calibration, Capture
 from rig.values.logs import Row
@@ -219,8 +219,3 @@ def load_all(workspace: Path) -> tuple[list[Interrupted], list[str]]:
         except RecordError as error:
             problems.append(str(error))
     return found, problems
-
-
-def name_of(folder: Path) -> str:
-    """What the run of a reserved folder will be called."""
-    return folder.name.removeprefix(UNFINISHED)

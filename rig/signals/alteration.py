@@ -12,12 +12,9 @@ import scipy
 from numpy.typing import NDArray
 
 from rig.signals import stimulus
+from rig.signals.arrays import Complex, Complex64, Floats, Singles
 from rig.signals.sweep import ExponentialSweep, kept_sweep
 
-Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
-Singles = NDArray[np.float32]
-Complex64 = NDArray[np.complex64]
 Layout = stimulus.Layout
 
 #: Marks and sweep agree so closely on a path that stays the same; our choice.

@@ -4,11 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from rig.signals.arrays import Floats
 from rig.signals.uncertainty import INDEPENDENT_PER_OCTAVE
-
-Array = NDArray[np.float64]
 
 #: Radii that are tried, over the expected one, and how many: steps of 0.6 %; numerical.
 NARROWEST, WIDEST, TRIED = 0.3, 3.0, 400
@@ -25,7 +24,7 @@ class Piston:
     misfit: float
 
 
-def piston_pattern(lag: ArrayLike) -> Array:
+def piston_pattern(lag: ArrayLike) -> Floats:
     """Far-field pressure of a piston in a baffle over that on its axis, 2 J1(x) / x, for x = k a sin(angle).
 
     References

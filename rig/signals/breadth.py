@@ -13,12 +13,10 @@ from itertools import pairwise
 from typing import Literal, TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.signals.residual import Residual
 from rig.signals.trains import REACH_S, Train, place_of
 
-Array = NDArray[np.float64]
 Breadth: TypeAlias = Literal["broad", "regular", "unclear"]
 
 #: A contact keeps at least this part of its energy, over the noise, above twice an order: 0.6 to 1.0 in bursts and

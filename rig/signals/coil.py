@@ -4,12 +4,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from rig.signals.arrays import Complex, Floats
 from rig.signals.cross_spectra import independent_lines, independent_segments, segment_spectra
-
-Array = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: Copper's resistance, drawn on in a straight line, would vanish at -234.5 degC (IEEE winding-resistance method). The
 #: same line as alpha = 0.00393 per kelvin at 20 degC (IEC 60028): 1 / 0.00393 - 20 = 234.45.
@@ -24,7 +22,7 @@ _BAND_SHARE = 0.75
 
 def measured_impedance(
     voltage_v: ArrayLike, current_a: ArrayLike, sample_rate_hz: float, band_hz: tuple[float, float]
-) -> tuple[Array, ComplexArray, Array, int]:
+) -> tuple[Floats, Complex, Floats, int]:
     """Impedance from the cross-spectrum of voltage and current, with its coherence.
 
     It is the inverse of ``S_vi / S_vv``: the voltage is taken as clean, since what noise there is (the sense resistor's
@@ -90,11 +88,11 @@ class CoilModel:
 
     channel: str
     #: Shape (frequencies,), ascending; they cover the band.
-    frequency_hz: Array
+    frequency_hz: Floats
     #: Impedance of the load with the coil at re_ohm, shape (frequencies,).
-    ohm: ComplexArray
+    ohm: Complex
     #: Its derivative by the coil's resistance (force factor and all else held), 1 for a bare driver.
-    sensitivity: ComplexArray
+    sensitivity: Complex
     #: Resistance of the coil in the model.
     re_ohm: float
     #: Lowest and highest frequency that is used; see `choose_band`.
@@ -150,12 +148,12 @@ def coil_resistance(
     return coil.re_ohm + change, math.sqrt(independent_lines(segments) / information)
 
 
-def _between(at_hz: Array, frequency_hz: Array, values: ComplexArray) -> ComplexArray:
+def _between(at_hz: Floats, frequency_hz: Floats, values: Complex) -> Complex:
     grid, at = np.log(frequency_hz), np.log(at_hz)
     return np.asarray(np.interp(at, grid, values.real) + 1j * np.interp(at, grid, values.imag))
 
 
-def _smooth(values: Array) -> Array:
+def _smooth(values: Floats) -> Floats:
     """Mean over 9 lines: weights that follow each line's own scatter would favour the lines that err together."""
     ones = np.ones(min(9, values.size))
     return np.asarray(np.convolve(values, ones, "same") / np.convolve(np.ones(values.size), ones, "same"))

@@ -6,12 +6,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.signals import stimulus
+from rig.signals.arrays import Floats, Singles
 
-Floats = NDArray[np.float64]
-Singles = NDArray[np.float32]
 Layout = stimulus.Layout
 
 #: A piece has at least so many frames, and at least so many periods of the sweep; our choice.

@@ -1,10 +1,9 @@
 """Takes out of a recording what is known of a microphone's own response."""
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from rig.signals.arrays import Complex, Floats
 
 #: Silence behind the recording, so that what rings on does not come around to its beginning; our choice.
 SETTLE_S = 0.05
@@ -12,7 +11,7 @@ SETTLE_S = 0.05
 
 def response_at(
     at_hz: ArrayLike, frequency_hz: ArrayLike, decibel: ArrayLike, degrees: ArrayLike | None = None
-) -> ComplexArray:
+) -> Complex:
     """A response given at some frequencies, anywhere: between its points straight over the logarithm of frequency.
 
     Beyond its ends it stays as it is there. Without a phase it changes magnitudes alone.
@@ -36,7 +35,7 @@ def response_at(
     if degrees is not None:
         turned = np.unwrap(np.radians(np.asarray(degrees, np.float64)))
         response = response * np.exp(1j * np.interp(wanted, known, turned))
-    corrected: ComplexArray = response
+    corrected: Complex = response
     return corrected
 
 
@@ -46,7 +45,7 @@ def without_response(
     frequency_hz: ArrayLike,
     decibel: ArrayLike,
     degrees: ArrayLike | None = None,
-) -> Array:
+) -> Floats:
     """A recording as an even microphone would have made it, shape (frames,): divided by `response_at`."""
     wave = np.asarray(signal, np.float64)
     # Here, since every record loads this module, and few are corrected.
@@ -54,5 +53,5 @@ def without_response(
 
     size = int(scipy.fft.next_fast_len(wave.size + round(SETTLE_S * sample_rate_hz), real=True))
     response = response_at(scipy.fft.rfftfreq(size, 1 / sample_rate_hz), frequency_hz, decibel, degrees)
-    even: Array = scipy.fft.irfft(scipy.fft.rfft(wave, size) / response, size)[: wave.size]
+    even: Floats = scipy.fft.irfft(scipy.fft.rfft(wave, size) / response, size)[: wave.size]
     return even

@@ -2,13 +2,12 @@
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from rig.signals.arrays import Complex, Floats
 
 
-def segment_spectra(signals: ArrayLike, sample_rate_hz: float, segment_s: float) -> tuple[Array, ComplexArray]:
+def segment_spectra(signals: ArrayLike, sample_rate_hz: float, segment_s: float) -> tuple[Floats, Complex]:
     """Spectra of segments half overlapping, each without its mean and under a Hann window (Welch 1967).
 
     Parameters

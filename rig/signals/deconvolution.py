@@ -18,6 +18,7 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from rig.signals.arrays import Complex, Floats
 from rig.signals.gating import (
     Gated,
     as_floats,
@@ -30,10 +31,8 @@ from rig.signals.gating import (
 from rig.signals.kept import kept_by_value
 from rig.signals.sweep import LOWER_MARGIN, ExponentialSweep, kept_sweep
 
-Array = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 #: Of single or double precision.
-Floats = NDArray[Any]
+AnyFloats = NDArray[Any]
 AnyComplex = NDArray[Any]
 
 #: Regularisation inside the band, relative to the greatest squared magnitude of the reference there; numerical.
@@ -49,7 +48,7 @@ EDGE_PERIOD_S = 2.0
 
 
 @lru_cache(maxsize=1)
-def _edge_phase() -> tuple[Array, Array]:
+def _edge_phase() -> tuple[Floats, Floats]:
     """Minimum phase of the lower edge of `band_limit` over ``2 arctan(frequency / start_hz)``.
 
     From the cepstrum of the logarithmic magnitude, held at -60 dB where the edge has closed further (Oppenheim and
@@ -66,7 +65,7 @@ def _edge_phase() -> tuple[Array, Array]:
     return angle, np.asarray(scipy.fft.rfft(cepstrum).imag, np.float64)
 
 
-def band_limit(frequency_hz: ArrayLike, sent: ExponentialSweep) -> ComplexArray:
+def band_limit(frequency_hz: ArrayLike, sent: ExponentialSweep) -> Complex:
     """Band-pass that every impulse response carries.
 
     Magnitude: 0 at the ends of the played band, half a cosine over the logarithm of frequency up to 1 at start_hz and
@@ -90,7 +89,7 @@ def band_limit(frequency_hz: ArrayLike, sent: ExponentialSweep) -> ComplexArray:
     magnitude = half_cosine(np.log(frequency / lowest_hz) / math.log(start_hz / lowest_hz))
     magnitude *= half_cosine(2 * np.log(highest_hz / frequency) / math.log(highest_hz / stop_hz))
     turn = np.interp(2 * np.arctan(frequency / start_hz), *_edge_phase())
-    gain: ComplexArray = magnitude * np.exp(1j * turn)
+    gain: Complex = magnitude * np.exp(1j * turn)
     return gain
 
 
@@ -98,7 +97,7 @@ def band_limit(frequency_hz: ArrayLike, sent: ExponentialSweep) -> ComplexArray:
 band_limit_at = kept_by_value(128)(band_limit)
 
 
-def _checked(signal: ArrayLike, name: str) -> Floats:
+def _checked(signal: ArrayLike, name: str) -> AnyFloats:
     """Signal in single precision where it came so, else in double; refused where it cannot be transformed."""
     array = as_floats(signal)
     if array.ndim == 0 or array.shape[-1] < 2:
@@ -172,15 +171,15 @@ def inverse_of(reference: AnyComplex, grid: Grid) -> AnyComplex:
     return inverse
 
 
-def periodic_response(quotient: AnyComplex, grid: Grid) -> Floats:
+def periodic_response(quotient: AnyComplex, grid: Grid) -> AnyFloats:
     """Impulse response of a band-limited quotient, time zero at its first frame, earlier times at its end."""
     spectrum = np.zeros((*quotient.shape[:-1], grid.length // 2 + 1), quotient.dtype)
     spectrum[..., grid.band] = quotient
-    response: Floats = scipy.fft.irfft(spectrum, grid.length, axis=-1, overwrite_x=True)
+    response: AnyFloats = scipy.fft.irfft(spectrum, grid.length, axis=-1, overwrite_x=True)
     return response
 
 
-def cut(response: Floats, before: int, frames: int) -> Floats:
+def cut(response: AnyFloats, before: int, frames: int) -> AnyFloats:
     """Frames from `before` ahead of time zero on, out of a periodic response that has at least as many."""
     size = response.shape[-1]
     first = -before % size
@@ -194,7 +193,7 @@ def impulse_response(
     sent: ExponentialSweep,
     before_s: float = 0.05,
     after_s: float | None = None,
-) -> Array:
+) -> Floats:
     """Impulse response between reference and capture, limited to the band of the sweep.
 
     Parameters
@@ -237,7 +236,7 @@ def impulse_response(
     return np.asarray(cut(periodic_response(quotient, grid), before, before + after), np.float64)
 
 
-def gated_frequency_response(gated: Gated, sent: ExponentialSweep, frequency_hz: ArrayLike) -> ComplexArray:
+def gated_frequency_response(gated: Gated, sent: ExponentialSweep, frequency_hz: ArrayLike) -> Complex:
     """Frequency response of a gated impulse response, the band limit divided out.
 
     Parameters
@@ -266,11 +265,11 @@ def gated_frequency_response(gated: Gated, sent: ExponentialSweep, frequency_hz:
             f"found {np.min(frequency)} Hz to {np.max(frequency)} Hz"
         )
     limited = frequency_response(gated.response, sent.sample_rate_hz, frequency, gated.time_zero_s)
-    response: ComplexArray = limited / band_limit_at(frequency, sent)
+    response: Complex = limited / band_limit_at(frequency, sent)
     return response
 
 
-def gated_power(gated: Gated, sent: ExponentialSweep) -> tuple[Array, Array]:
+def gated_power(gated: Gated, sent: ExponentialSweep) -> tuple[Floats, Floats]:
     """Squared magnitude of a gated impulse response on the lines of its transform, the band limit divided out.
 
     The lines lie close enough that no reflection within the gate is missed between two, and that the first, which
@@ -296,7 +295,7 @@ def gated_power(gated: Gated, sent: ExponentialSweep) -> tuple[Array, Array]:
 
 
 @lru_cache(maxsize=16)
-def _lines_in_band(length: int, sent: ExponentialSweep) -> tuple[Array, slice, Array]:
+def _lines_in_band(length: int, sent: ExponentialSweep) -> tuple[Floats, slice, Floats]:
     """Frequencies of the lines about a band, their place, and 1 over the power of `band_limit`; read only."""
     step_hz = sent.sample_rate_hz / length
     lines = slice(math.floor(sent.start_hz / step_hz), math.ceil(sent.stop_hz / step_hz) + 1)
@@ -314,7 +313,7 @@ def transfer_function(
     frequency_hz: ArrayLike,
     before_s: float = 0.02,
     after_s: float = 0.5,
-) -> ComplexArray:
+) -> Complex:
     """Complex ratio of two recordings of one sweep, for electrical quantities.
 
     The impulse response between the two is gated around time zero and transformed onto the grid; the gate averages
@@ -371,10 +370,10 @@ def _of_equals(sent: ExponentialSweep, before_s: float, after_s: float) -> Gated
     return gate(equal, rate_hz, zero_s, before_s, after_s)
 
 
-def ratio_at(gated: tuple[Gated, Gated], sent: ExponentialSweep, frequency_hz: ArrayLike) -> ComplexArray:
+def ratio_at(gated: tuple[Gated, Gated], sent: ExponentialSweep, frequency_hz: ArrayLike) -> Complex:
     """The complex ratio at some frequencies, from `gated_ratio`; shape (..., frequencies)."""
     found, unity = (gated_frequency_response(each, sent, frequency_hz) for each in gated)
-    ratio: ComplexArray = found / unity
+    ratio: Complex = found / unity
     return ratio
 
 
@@ -385,7 +384,7 @@ def harmonic_responses(
     frequency_hz: ArrayLike,
     delay_s: ArrayLike | None = None,
     after_s: float = 0.5,
-) -> ComplexArray:
+) -> Complex:
     """Responses of the fundamental and the harmonics, over the frequency of the fundamental.
 
     The capture is divided by the analytic sweep; the response of order N then lies ``L ln N`` before the linear one
@@ -442,13 +441,13 @@ def sweep_inverse(sent: ExponentialSweep, length: int, *, single: bool = False) 
 
 
 def harmonics_in(
-    response: Floats,
+    response: AnyFloats,
     sent: ExponentialSweep,
     orders: Sequence[int],
     frequency_hz: ArrayLike,
     delay_s: ArrayLike,
     after_s: float,
-) -> ComplexArray:
+) -> Complex:
     """As `harmonic_responses`, of the periodic response to the analytic sweep, shape (..., frames)."""
     delay = np.broadcast_to(np.asarray(delay_s, np.float64), response.shape[:-1])
     rate_hz, wanted = sent.sample_rate_hz, tuple(int(order) for order in orders)
@@ -470,8 +469,8 @@ def harmonics_in(
 
 @kept_by_value(16)
 def _sought(
-    orders: tuple[int, ...], sent: ExponentialSweep, frequency_hz: Array, after_s: float
-) -> tuple[Array, Array, ComplexArray]:
+    orders: tuple[int, ...], sent: ExponentialSweep, frequency_hz: Floats, after_s: float
+) -> tuple[Floats, Floats, Complex]:
     """Frequencies of harmonics, where in their windows they begin, and 1 over what is seen there of an ideal one."""
     at_hz = np.multiply.outer(np.array(orders, np.float64), frequency_hz)
     inside = (at_hz >= sent.start_hz) & (at_hz <= sent.stop_hz)
@@ -481,7 +480,7 @@ def _sought(
     return at_hz, np.array(zero_s), np.where(inside, 1 / (band_limit(at_hz, sent) * np.array(edges)), np.nan)
 
 
-def edge_of_harmonic(at_hz: Array, order: int, sent: ExponentialSweep, after_s: float) -> ComplexArray:
+def edge_of_harmonic(at_hz: Floats, order: int, sent: ExponentialSweep, after_s: float) -> Complex:
     """What its window leaves of an ideal harmonic near its lower edge, over `band_limit`.
 
     Harmonic N begins at N times the sweep's first frequency and fades in with the N-th power of the sweep. The ringing
@@ -509,7 +508,7 @@ def edge_of_harmonic(at_hz: Array, order: int, sent: ExponentialSweep, after_s: 
 
 
 @lru_cache(maxsize=64)
-def _edge_ratio(order: int, sent: ExponentialSweep, after_s: float) -> tuple[Array, ComplexArray]:
+def _edge_ratio(order: int, sent: ExponentialSweep, after_s: float) -> tuple[Floats, Complex]:
     """Frequencies and values of `edge_of_harmonic`."""
     window, first_s = harmonic_window(order, sent, after_s)
     reach_hz = EDGE_REACH * order * sent.start_hz
@@ -530,7 +529,7 @@ def _edge_ratio(order: int, sent: ExponentialSweep, after_s: float) -> tuple[Arr
 
 
 @lru_cache(maxsize=64)
-def harmonic_window(order: int, sent: ExponentialSweep, after_s: float = 0.5) -> tuple[Array, float]:
+def harmonic_window(order: int, sent: ExponentialSweep, after_s: float = 0.5) -> tuple[Floats, float]:
     """Window that cuts the response of one order out of the impulse response.
 
     Parameters
@@ -568,7 +567,7 @@ def harmonic_gain(order: int, sent: ExponentialSweep, after_s: float = 0.5) -> f
     return float(np.sum(window**2))
 
 
-def harmonic_distortion_db(responses: ArrayLike, fundamental: ArrayLike) -> Array:
+def harmonic_distortion_db(responses: ArrayLike, fundamental: ArrayLike) -> Floats:
     """Level of harmonics relative to the fundamental at the frequency that excites them.
 
     Parameters
@@ -584,5 +583,5 @@ def harmonic_distortion_db(responses: ArrayLike, fundamental: ArrayLike) -> Arra
         20 lg |H_N| / |H_1| in dB over the frequency of the fundamental.
     """
     with np.errstate(divide="ignore"):
-        level: Array = 20 * np.log10(np.abs(np.asarray(responses)) / np.abs(np.asarray(fundamental)))
+        level: Floats = 20 * np.log10(np.abs(np.asarray(responses)) / np.abs(np.asarray(fundamental)))
     return level

@@ -5,8 +5,8 @@ import itertools
 import numpy as np
 from numpy.typing import NDArray
 
-Samples = NDArray[np.float32]
-Flags = NDArray[np.bool_]
+from rig.signals.arrays import Bools, Singles
+
 Bits = NDArray[np.uint32]
 Counts = NDArray[np.integer]
 
@@ -38,13 +38,13 @@ def beyond_converters(row: NDArray[np.floating]) -> int:
     return int(np.count_nonzero(~(np.abs(row) < HIGHEST)))
 
 
-def smallest_step(row: Samples) -> float:
+def smallest_step(row: Singles) -> float:
     """The smallest magnitude that is not zero: one step of the converter, or less. 0 for a row of zeros."""
     magnitude = np.abs(row[row != 0])
     return float(magnitude.min()) if magnitude.size else 0.0
 
 
-def runs(flags: Flags, shortest: int = 1) -> list[tuple[int, int]]:
+def runs(flags: Bools, shortest: int = 1) -> list[tuple[int, int]]:
     """Where flags stay true for `shortest` or more: (first, one past the last) of every run."""
     true = np.flatnonzero(flags)
     if not true.size:
@@ -56,7 +56,7 @@ def runs(flags: Flags, shortest: int = 1) -> list[tuple[int, int]]:
     return list(zip(first[long].tolist(), stop[long].tolist(), strict=True))
 
 
-def clipped(row: Samples) -> int:
+def clipped(row: Singles) -> int:
     """Number of samples that are cut off, shape of `row` (frames,).
 
     Full scale counts always; below it, runs of equal samples at the row's own extreme that are entered or left by
@@ -78,7 +78,7 @@ def clipped(row: Samples) -> int:
     return count
 
 
-def zeroed(row: Samples, first: int, stop: int) -> tuple[int, int] | None:
+def zeroed(row: Singles, first: int, stop: int) -> tuple[int, int] | None:
     """The first block of exact zeros inside a stretch where the row is otherwise alive; (frame, length) or None.
 
     Looks from frame `first` to `stop`, where the stimulus sounds. On both sides of the block the row must be well
@@ -93,7 +93,7 @@ def zeroed(row: Samples, first: int, stop: int) -> tuple[int, int] | None:
     return None
 
 
-def repeated(row: Samples, reach: int = REPEAT_REACH) -> tuple[int, int] | None:
+def repeated(row: Singles, reach: int = REPEAT_REACH) -> tuple[int, int] | None:
     """The first samples that return exactly within `reach` frames; (frame, distance) or None.
 
     A driver that plays or hands out a buffer twice leaves this; noise never does. Stretches that hardly change from

@@ -14,12 +14,11 @@ import scipy
 from numpy.typing import NDArray
 
 from rig.signals import deconvolution
+from rig.signals.arrays import Bools, Floats
 from rig.signals.gating import frequency_responses
 from rig.signals.kept import planned_length
 from rig.signals.smoothing import smooth_power
 from rig.signals.sweep import ExponentialSweep
-
-Array = NDArray[np.float64]
 
 #: Part of the gap between two orders' responses, at its end, that is looked at.
 GAP_PART = deconvolution.PRE_PART
@@ -50,13 +49,13 @@ SMOOTHED = 5
 def noise_of_the_moment(
     response: NDArray[np.floating],
     sent: ExponentialSweep,
-    frequency_hz: Array,
+    frequency_hz: Floats,
     delay_s: float,
     *,
-    power: Array,
-    noise: Array,
+    power: Floats,
+    noise: Floats,
     after_s: float,
-) -> Array:
+) -> Floats:
     """What noises of the moment give in the window of each harmonic.
 
     Parameters
@@ -104,13 +103,13 @@ def noise_of_the_moment(
 
 
 def noise_before(
-    impulse: Array,
+    impulse: Floats,
     sent: ExponentialSweep,
     arrival_s: float,
-    frequency_hz: Array,
-    steady: Array,
+    frequency_hz: Floats,
+    steady: Floats,
     silence_s: float = math.inf,
-) -> Array:
+) -> Floats:
     """What a noise of the moment gives in a response, told from what stands just before the sound arrives.
 
     Nothing of the unit stands there: its linear response comes later, its second harmonic is over. What does was heard
@@ -156,7 +155,7 @@ def noise_before(
     return np.asarray(UNEVEN * np.max(np.where(near, seen, 0.0), axis=1))
 
 
-def _largest_ratio(frequency_hz: Array, window_s: float, silence_s: float) -> Array:
+def _largest_ratio(frequency_hz: Floats, window_s: float, silence_s: float) -> Floats:
     """Ratio of two estimates of one noise that only `BY_CHANCE` exceeds: of third octaves, and of sixths of a silence.
 
     A band of B Hz over T seconds has 2 B T degrees of freedom, two at the least; the ratio of two such estimates is
@@ -174,9 +173,9 @@ def _gap_and_tail(
     sent: ExponentialSweep,
     orders: tuple[int, ...],
     whole: int,
-    at_hz: Array,
+    at_hz: Floats,
     after_s: float,
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """Power just before harmonics, and of the linear response as late after its own beginning, as `at_hz` in shape.
 
     Both are of a window as long as the harmonic's own.
@@ -199,13 +198,13 @@ def _gap_and_tail(
 
 
 @lru_cache(maxsize=32)
-def _hanning(frames: int) -> tuple[Array, float]:
+def _hanning(frames: int) -> tuple[Floats, float]:
     """Window, and the sum of its squares."""
     window = np.hanning(frames)
     return window, float(np.sum(window**2))
 
 
-def _at(wanted_hz: Array, frequency_hz: Array, power: Array) -> Array:
+def _at(wanted_hz: Floats, frequency_hz: Floats, power: Floats) -> Floats:
     """Power between the points of a grid; 0 where it is nowhere known."""
     known = np.isfinite(power) & (power > 0)
     if not known.any():
@@ -214,14 +213,14 @@ def _at(wanted_hz: Array, frequency_hz: Array, power: Array) -> Array:
     return np.asarray(np.exp(level))
 
 
-def _smooth(power: Array) -> Array:
+def _smooth(power: Floats) -> Floats:
     """Mean over neighbours along the last axis."""
     reach = np.arange(SMOOTHED) - SMOOTHED // 2
     near = np.clip(np.add.outer(reach, np.arange(power.shape[-1])), 0, power.shape[-1] - 1)
     return np.asarray(np.mean(power[..., near], axis=-2))
 
 
-def _widened(seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _widened(seen: Bools) -> Bools:
     """True at points and their neighbours."""
     wide = seen.copy()
     wide[:, 1:] |= seen[:, :-1]
@@ -229,17 +228,17 @@ def _widened(seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return wide
 
 
-def _within_reach(power: Array, order: int, frequency_hz: Array) -> Array:
+def _within_reach(power: Floats, order: int, frequency_hz: Floats) -> Floats:
     """Greatest power among the fundamentals that the sweep passes within the harmonic's window."""
     return np.asarray(np.max(np.where(_reach(order, frequency_hz), power, 0.0), axis=1))
 
 
-def _reach(order: int, frequency_hz: Array) -> NDArray[np.bool_]:
+def _reach(order: int, frequency_hz: Floats) -> Bools:
     """Whether what is heard at one fundamental (column) is within the window of another (row)."""
     ratio = np.divide.outer(frequency_hz, frequency_hz).T
     up = (order + 1) / order
     down = order / (order - 1)
     # The window reaches from before the harmonic to some time after it, and what is looked at lies before it as well.
-    reach: NDArray[np.bool_] = ratio >= 0.999 * up**-GAP_PART
+    reach: Bools = ratio >= 0.999 * up**-GAP_PART
     reach &= ratio <= 1.001 * down ** (1 - GAP_PART) * up**GAP_PART
     return reach

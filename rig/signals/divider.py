@@ -16,10 +16,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
+from rig.signals.arrays import Complex, Floats
+
 Wiring = Literal["return", "source"]
 
 #: Where the errors of a calibration are reported as a polynomial, in multiples of the sense resistor; our choice.
@@ -45,12 +45,6 @@ class Standard:
     ohm: float
     #: Standard uncertainty in ohm; of the open clips in siemens.
     uncertainty: float
-
-
-def nominal(sense_ohm: float, sense_in: Wiring) -> Divider:
-    """A divider with equal inputs, no leads and nothing stray."""
-    zero = np.zeros(1, np.complex128)
-    return Divider(sense_ohm, sense_in, zero + 1, zero, zero)
 
 
 def divider_ratio(divider: Divider, load_ohm: ArrayLike) -> Complex:

@@ -13,10 +13,8 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from rig.signals.arrays import Complex, Floats
 from rig.signals.kept import kept_by_value, planned_length
-
-Array = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 #: Part of the gate, at its end, over which it falls; our choice.
 FALL_OF_GATE = 0.5
@@ -44,10 +42,10 @@ class Gated:
         Lowest frequency that the gated response can speak of: 2 / length_s.
     """
 
-    response: Array
-    window: Array
+    response: Floats
+    window: Floats
     first_s: float
-    time_zero_s: Array
+    time_zero_s: Floats
     length_s: float
     lowest_valid_hz: float
 
@@ -58,17 +56,17 @@ def as_floats(signal: ArrayLike) -> NDArray[Any]:
     return array if array.dtype == np.float32 else array.astype(np.float64, copy=False)
 
 
-def half_cosine(position: ArrayLike) -> Array:
+def half_cosine(position: ArrayLike) -> Floats:
     """Half a cosine rising from 0 at position 0 to 1 at position 1; constant outside."""
     at = np.asarray(position, dtype=np.float64)
-    rise: Array = np.array(np.clip(at, 0.0, 1.0))
+    rise: Floats = np.array(np.clip(at, 0.0, 1.0))
     between = (rise > 0) & (rise < 1)
     # The flat parts of a window are most of it, and need no cosine.
     rise[between] = 0.5 - 0.5 * np.cos(np.pi * at[between])
     return rise
 
 
-def gate_window(time_s: ArrayLike, rise_s: float, before_s: float, after_s: float, fall_s: float) -> Array:
+def gate_window(time_s: ArrayLike, rise_s: float, before_s: float, after_s: float, fall_s: float) -> Floats:
     """Window over time: half-cosine start, flat, half-cosine end.
 
     Parameters
@@ -167,7 +165,7 @@ def gate(
 
 def frequency_response(
     impulse_response: ArrayLike, sample_rate_hz: float, frequency_hz: ArrayLike, time_zero_s: ArrayLike = 0.0
-) -> ComplexArray:
+) -> Complex:
     """Frequency response of an impulse response on any grid, its phase referred to a time zero.
 
     The transform is computed on a fine regular grid (four times zero padded) and interpolated between its points
@@ -207,16 +205,16 @@ def frequency_response(
     spectrum = scipy.fft.rfft(response, length, axis=-1)
     zero_s = np.asarray(time_zero_s, dtype=np.float64)[..., np.newaxis, np.newaxis]
     turned = weights * np.exp(2j * np.pi * step_hz * zero_s * lines)
-    result: ComplexArray = np.sum(turned * spectrum[..., lines], axis=-2)
+    result: Complex = np.sum(turned * spectrum[..., lines], axis=-2)
     return result
 
 
 def frequency_responses(
     impulse_responses: Sequence[NDArray[np.floating]],
     sample_rate_hz: float,
-    frequency_hz: Array,
-    time_zero_s: Array,
-) -> ComplexArray:
+    frequency_hz: Floats,
+    time_zero_s: Floats,
+) -> Complex:
     """As `frequency_response`, of impulse responses of their own lengths at frequencies of their own.
 
     Neighbours of like length are transformed together.
@@ -250,8 +248,8 @@ def frequency_responses(
 
 @kept_by_value(16)
 def _turned_cubics(
-    lengths: tuple[int, ...], sample_rate_hz: float, frequency_hz: Array, time_zero_s: Array
-) -> tuple[NDArray[np.int64], ComplexArray]:
+    lengths: tuple[int, ...], sample_rate_hz: float, frequency_hz: Floats, time_zero_s: Floats
+) -> tuple[NDArray[np.int64], Complex]:
     """`_cubics` of several transforms, one behind the other, with the turn of phase up to each one's time zero."""
     lines, weights, first = [], [], 0
     for length, at_hz, zero_s in zip(lengths, frequency_hz, time_zero_s, strict=True):
@@ -264,7 +262,7 @@ def _turned_cubics(
 
 
 @kept_by_value(128)
-def _cubics(length: int, step_hz: float, frequency_hz: Array) -> tuple[NDArray[np.int64], Array]:
+def _cubics(length: int, step_hz: float, frequency_hz: Floats) -> tuple[NDArray[np.int64], Floats]:
     """Four lines of a transform around each frequency, and the weights of the cubic through them."""
     position = frequency_hz / step_hz
     first = np.clip(np.floor(position).astype(np.int64) - 1, 0, length // 2 - 3)

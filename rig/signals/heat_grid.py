@@ -8,9 +8,9 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from rig.signals.arrays import Floats
 from rig.signals.heat_response import Points, Power, mean_responses
 
-Floats = NDArray[np.float64]
 Range = tuple[float, float]
 
 #: A constant of at least this many points shows as one; what is faster follows the power at once; numerical.

@@ -4,9 +4,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from rig.signals.arrays import Floats
 
 #: Samples that are fitted; more are averaged into so many; numerical.
 MOST_POINTS = 300

@@ -20,8 +20,8 @@ from typing import Literal
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
 
+from rig.signals.arrays import Floats
 from rig.signals.heat_grid import SHORTEST_POINTS, Family, families_on, noise_of, range_of
 from rig.signals.heat_response import (
     LEAST_POINTS,
@@ -31,22 +31,7 @@ from rig.signals.heat_response import (
     coarse,
     first_order_response,
     points_of,
-    power_of_rows,
 )
-
-__all__ = [
-    "HeatFit",
-    "NotEnough",
-    "Power",
-    "first_order_response",
-    "fit_rise",
-    "power_of_rows",
-    "predict",
-    "rate_k_per_min",
-    "settled",
-]
-
-Floats = NDArray[np.float64]
 
 #: The longest time constant that is held possible where nothing is said of it: the air and the walls of a box (our
 #: choice; tests/benchmarks/heat_prediction.py).

@@ -14,6 +14,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from rig.signals.arrays import Bools, Floats
 from rig.signals.impulsive import (
     EVENT,
     EVENT_WINDOW_S,
@@ -31,7 +32,6 @@ from rig.signals.swells import swell_evidence
 from rig.signals.tracking import Chirp, pass_band_hz
 from rig.signals.trains import BEYOND, BINS, WINDOWS_S, Train, folded, peak_scores, place_of, trains
 
-Array = NDArray[np.float64]
 Kind = Literal["none", "rub or rattle", "loose particle", "blowing air", "rub or harmonics", "disturbed"]
 
 #: Evidence that one in a thousand good units reaches (our choice; tests/benchmarks/rub_and_buzz_detection.py).
@@ -94,8 +94,8 @@ class Impulses:
     evidence: float
     train: Train
     coherence: float
-    single_s: Array
-    outside_s: Array
+    single_s: Floats
+    outside_s: Floats
 
     @property
     def is_periodic(self) -> bool:
@@ -104,7 +104,7 @@ class Impulses:
         return self.kind in ("rub or rattle", "blowing air") or (self.kind == "disturbed" and alone)
 
 
-def impulses_of(residual: Residual, silence: Array, mark_ends_s: float, begins_s: float, ends_s: float) -> Impulses:
+def impulses_of(residual: Residual, silence: Floats, mark_ends_s: float, begins_s: float, ends_s: float) -> Impulses:
     """Tell what a residual holds between two times of the capture.
 
     Parameters
@@ -268,7 +268,7 @@ def _bins_from(place: int) -> NDArray[np.int64]:
     return np.abs((np.arange(BINS) - place + BINS // 2) % BINS - BINS // 2)
 
 
-def _second_hit(profile: Array, near: float) -> NDArray[np.bool_]:
+def _second_hit(profile: Floats, near: float) -> Bools:
     """Phases of a second hit in each cycle; none where it is not quiet between it and the first.
 
     Parameters

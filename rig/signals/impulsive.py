@@ -13,10 +13,9 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from rig.signals.arrays import Bools, Floats
 from rig.signals.residual import Residual
 from rig.signals.tracking import pass_band_hz, usable_until_s
-
-Array = NDArray[np.float64]
 
 #: Length over which energy is summed where single impulses are sought (our choice;
 #: tests/benchmarks/rub_and_buzz_detection.py).
@@ -63,8 +62,8 @@ class Scores:
         So many times the trials of a train of these count.
     """
 
-    time_s: Array
-    score: Array
+    time_s: Floats
+    score: Floats
     window_s: float
     ranked: bool = False
     trials: float = 1.0
@@ -89,11 +88,11 @@ class Events:
         Their greatest scores.
     """
 
-    time_s: Array
-    lasts_s: Array
-    score: Array
+    time_s: Floats
+    lasts_s: Floats
+    score: Floats
 
-    def kept(self, which: NDArray[np.bool_]) -> "Events":
+    def kept(self, which: Bools) -> "Events":
         """Some of them."""
         return Events(self.time_s[which], self.lasts_s[which], self.score[which])
 
@@ -115,9 +114,9 @@ def _longest_run(steps: NDArray[np.int64]) -> int:
     return int(np.max(np.diff(np.concatenate(([0], breaks, [steps.size])))))
 
 
-def degrees_of_freedom(window_s: float, bandwidth_hz: Array) -> Array:
+def degrees_of_freedom(window_s: float, bandwidth_hz: Floats) -> Floats:
     """Of the energy of band-limited noise in a window: 2 bandwidth time (Urkowitz, Proc. IEEE 55(4), 1967)."""
-    freedom: Array = np.maximum(2 * window_s * bandwidth_hz, 1.0)
+    freedom: Floats = np.maximum(2 * window_s * bandwidth_hz, 1.0)
     return freedom
 
 
@@ -125,7 +124,7 @@ def energy_scores(
     white: NDArray[np.floating],
     sample_rate_hz: float,
     windows_s: Sequence[float],
-    bandwidth_at_hz: Callable[[Array], Array],
+    bandwidth_at_hz: Callable[[Floats], Floats],
     between_s: tuple[float, float],
     baseline_s: float = BASELINE_S,
 ) -> list[Scores]:
@@ -170,11 +169,11 @@ def energy_scores(
     return found
 
 
-def _against_mean(energy: Array, bandwidth_hz: Array, window_s: float, length: int) -> Array:
+def _against_mean(energy: Floats, bandwidth_hz: Floats, window_s: float, length: int) -> Floats:
     """Normal scores of energies against their mean over so many steps."""
     spread = np.sqrt(2 / (9 * degrees_of_freedom(window_s, bandwidth_hz)))
     root = np.cbrt(np.maximum(energy, 0.0) / bandwidth_hz)
-    mean: Array = scipy.ndimage.uniform_filter1d(root, length)
+    mean: Floats = scipy.ndimage.uniform_filter1d(root, length)
     levelled_mean = math.exp(-0.5 * LEVELLED**2) / math.sqrt(2 * math.pi) - LEVELLED * float(
         scipy.special.ndtr(-LEVELLED)
     )
@@ -189,7 +188,7 @@ def _against_mean(energy: Array, bandwidth_hz: Array, window_s: float, length: i
     return np.asarray(score / np.maximum(1.0, size * math.sqrt(2 * math.pi)))
 
 
-def normal_ranks(values: Array, apart: NDArray[np.bool_] | None = None) -> Array:
+def normal_ranks(values: Floats, apart: Bools | None = None) -> Floats:
     """Normal scores of the ranks of values among all of them, or among those that are not set apart.
 
     Standard normal whatever the distribution of the noise (Blom, Statistical Estimates and Transformed Beta-Variables,
@@ -224,7 +223,7 @@ def above_scores(residual: Residual, between_s: tuple[float, float], windows_s: 
     """Scores of the residual above the tracking high-pass, for each window, between two times of the capture."""
     chirp = residual.chirp
 
-    def bandwidth_at_hz(time_s: Array) -> Array:
+    def bandwidth_at_hz(time_s: Floats) -> Floats:
         low_hz, high_hz = pass_band_hz(chirp.frequency_at_hz(time_s), chirp)
         return high_hz - low_hz
 

@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.signals import alteration, comparison, defects, marks, stimulus, two_clocks
+from rig.signals.arrays import Floats, Singles
 
-Floats = NDArray[np.float64]
 Layout = stimulus.Layout
 
 #: A peak of the correlation this many standard deviations above the noise is a signal; noise alone reaches five; our
@@ -182,7 +182,7 @@ def _unusable(samples: NDArray[np.floating], names: Sequence[str], plan: Layout)
     return tuple(broken)
 
 
-def _row_troubles(row: NDArray[np.float32], plan: Layout, delay: float, clipped: int) -> list[str]:
+def _row_troubles(row: Singles, plan: Layout, delay: float, clipped: int) -> list[str]:
     """What one row's own samples say."""
     if not np.any(row):
         return ["every sample is exactly zero (muted, not connected, or no permission to record)"]

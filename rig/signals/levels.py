@@ -1,36 +1,36 @@
 """Levels in decibels, their conversions, and the alignment of one curve to another."""
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from rig.signals.arrays import Floats, Singles
 
 #: Reference sound pressure in air (ISO 1683).
 REFERENCE_PRESSURE_PA = 20e-6
 
 
-def db(ratio: ArrayLike) -> Array:
+def db(ratio: ArrayLike) -> Floats:
     """Level of amplitude ratios, ``20 lg |ratio|`` in dB; minus infinity at 0; real or complex, any shape."""
     with np.errstate(divide="ignore"):
-        level: Array = 20 * np.log10(np.abs(np.asarray(ratio)).astype(np.float64))
+        level: Floats = 20 * np.log10(np.abs(np.asarray(ratio)).astype(np.float64))
     return level
 
 
-def power_db(ratio: ArrayLike) -> Array:
+def power_db(ratio: ArrayLike) -> Floats:
     """Level of power ratios, ``10 lg ratio`` in dB; minus infinity at 0."""
     power = np.asarray(ratio, np.float64)
     with np.errstate(divide="ignore"):
-        level: Array = 10 * np.log10(power)
+        level: Floats = 10 * np.log10(power)
     return level
 
 
-def amplitude_ratio(level_db: ArrayLike) -> Array:
+def amplitude_ratio(level_db: ArrayLike) -> Floats:
     """Amplitude ratio of a level in dB, ``10**(level / 20)``."""
-    ratio: Array = 10 ** (np.asarray(level_db, np.float64) / 20)
+    ratio: Floats = 10 ** (np.asarray(level_db, np.float64) / 20)
     return ratio
 
 
-def rms(signal: ArrayLike) -> Array:
+def rms(signal: ArrayLike) -> Floats:
     """Root mean square over the last axis.
 
     Raises
@@ -41,23 +41,23 @@ def rms(signal: ArrayLike) -> Array:
     array = np.asarray(signal, np.float64)
     if array.ndim == 0 or array.shape[-1] == 0:
         raise ValueError(f"rms needs frames on the last axis, found shape {array.shape}")
-    root: Array = np.sqrt(np.mean(array**2, axis=-1))
+    root: Floats = np.sqrt(np.mean(array**2, axis=-1))
     return root
 
 
-def db_spl(pressure_rms_pa: ArrayLike) -> Array:
+def db_spl(pressure_rms_pa: ArrayLike) -> Floats:
     """Sound pressure level in dB re 20 uPa of an rms pressure in Pa."""
     return db(np.asarray(pressure_rms_pa, np.float64) / REFERENCE_PRESSURE_PA)
 
 
-def pressure_pa(level_db_spl: ArrayLike) -> Array:
+def pressure_pa(level_db_spl: ArrayLike) -> Floats:
     """Rms pressure in Pa of a sound pressure level in dB re 20 uPa."""
     return REFERENCE_PRESSURE_PA * amplitude_ratio(level_db_spl)
 
 
 def align_level_db(
     curve_db: ArrayLike, reference_db: ArrayLike, frequency_hz: ArrayLike, band_hz: tuple[float, float]
-) -> Array:
+) -> Floats:
     """Mean difference between curves and a reference over the logarithm of frequency in a band.
 
     Parameters
@@ -99,7 +99,7 @@ def align_level_db(
     # At a grid point, take the point alone: a neighbour outside the band may be NaN.
     left = np.where(part < 1, difference[..., index], 0.0) * (1 - part)
     right = np.where(part > 0, difference[..., index + 1], 0.0) * part
-    mean: Array = np.trapezoid(left + right, at, axis=-1) / (at[-1] - at[0])
+    mean: Floats = np.trapezoid(left + right, at, axis=-1) / (at[-1] - at[0])
     return mean
 
 
@@ -108,7 +108,7 @@ def align_level_db(
 HEARD_STEPS = 1 << 15
 
 
-def to_listen_to(samples: ArrayLike) -> NDArray[np.float32]:
+def to_listen_to(samples: ArrayLike) -> Singles:
     """Samples, shape (n,), rounded to what an ear can tell below their own peak; unchanged where one is not finite.
 
     The step is a power of two, so that it stays whole at any level.
@@ -119,5 +119,5 @@ def to_listen_to(samples: ArrayLike) -> NDArray[np.float32]:
         return exact.astype(np.float32)
     step = 2.0 ** np.ceil(np.log2(peak)) / HEARD_STEPS
     # A zero without a sign, which no format of audio has.
-    heard: NDArray[np.float64] = np.round(exact / step) * step + 0.0
+    heard: Floats = np.round(exact / step) * step + 0.0
     return heard.astype(np.float32)

@@ -9,12 +9,10 @@ from functools import lru_cache
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
 
 from rig.signals import defects, stimulus
+from rig.signals.arrays import Bools, Complex, Complex64, Floats, Singles
 
-Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 Layout = stimulus.Layout
 
 #: Lines of a spectrum are cut off at so many times its median; our choice.
@@ -50,13 +48,13 @@ class _Mark:
     template: Floats
     window: Floats
     #: Lines of the window's spectrum that lie in the mark's band.
-    inside: NDArray[np.bool_]
+    inside: Bools
     #: Squared spectrum of the mark, and its spectrum behind the window.
     power: Floats
     known: Complex
 
 
-def arrival(row: NDArray[np.float32], plan: Layout, max_delay_s: float) -> tuple[float, float]:
+def arrival(row: Singles, plan: Layout, max_delay_s: float) -> tuple[float, float]:
     """Coarse delay in samples and strength of the stimulus in a row.
 
     Correlation with the stimulus, whitened so that all its band counts alike; the strength is the peak over the
@@ -88,7 +86,7 @@ def arrival(row: NDArray[np.float32], plan: Layout, max_delay_s: float) -> tuple
 
 
 @lru_cache(maxsize=8)
-def _whitener(plan: Layout, length: int) -> tuple[slice, NDArray[np.complex64]]:
+def _whitener(plan: Layout, length: int) -> tuple[slice, Complex64]:
     """The stimulus's band among the lines of a spectrum, and the stimulus's conjugate phase there."""
     step_hz = plan.sample_rate_hz / length
     band = slice(math.ceil(plan.start_hz / step_hz), math.floor(plan.stop_hz / step_hz) + 1)
@@ -199,7 +197,7 @@ def _find(row: Floats, template: Floats, first: int, stop: int) -> tuple[int, fl
     return first + peak, float(match[peak])
 
 
-def _phase_delay(early: Complex, late: Complex, noise: Floats, inside: NDArray[np.bool_]) -> tuple[float, float]:
+def _phase_delay(early: Complex, late: Complex, noise: Floats, inside: Bools) -> tuple[float, float]:
     """Samples by which one spectrum lags another, and the standard uncertainty.
 
     The greatest value of the correlation that is whitened by the noise, which is the likeliest delay for an unknown

@@ -4,13 +4,12 @@ from functools import lru_cache
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from rig.signals.arrays import Floats
 from rig.signals.bands import band_edges_hz
 from rig.signals.smoothing import smooth_power
 from rig.signals.sweep import LOWER_FADE, LOWER_MARGIN, ExponentialSweep
-
-Array = NDArray[np.float64]
 
 #: Default length of the segments whose spectra are averaged: lines 5 Hz apart; our choice.
 SEGMENT_S = 0.2
@@ -18,7 +17,7 @@ SEGMENT_S = 0.2
 
 def power_spectral_density(
     silence: ArrayLike, sample_rate_hz: float, segment_s: float = SEGMENT_S
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """One-sided power spectral density (Welch, IEEE Trans. Audio Electroacoust. 15(2), 1967; Hann, half overlap).
 
     Parameters
@@ -59,11 +58,11 @@ def power_spectral_density(
 
 
 @lru_cache(maxsize=8)
-def _hann(frames: int) -> Array:
+def _hann(frames: int) -> Floats:
     return np.asarray(scipy.signal.get_window("hann", frames))
 
 
-def band_power(density: ArrayLike, frequency_hz: ArrayLike, mid_hz: ArrayLike, fraction: int) -> Array:
+def band_power(density: ArrayLike, frequency_hz: ArrayLike, mid_hz: ArrayLike, fraction: int) -> Floats:
     """Power in fractional-octave bands of a density.
 
     Parameters
@@ -94,13 +93,13 @@ def band_power(density: ArrayLike, frequency_hz: ArrayLike, mid_hz: ArrayLike, f
     step_hz = frequency[1] - frequency[0]
     running = np.concatenate((np.zeros_like(values[..., :1]), np.cumsum(values, axis=-1)), axis=-1) * step_hz
 
-    def upto(edge_hz: Array) -> Array:
+    def upto(edge_hz: Floats) -> Floats:
         position = np.clip(edge_hz / step_hz + 0.5, 0, values.shape[-1])
         index = np.minimum(position.astype(np.int64), values.shape[-1] - 1)
-        below: Array = running[..., index] + (position - index) * step_hz * values[..., index]
+        below: Floats = running[..., index] + (position - index) * step_hz * values[..., index]
         return below
 
-    power: Array = upto(upper) - upto(lower)
+    power: Floats = upto(upper) - upto(lower)
     return power
 
 
@@ -110,7 +109,7 @@ def response_noise_power(
     window: ArrayLike,
     sent: ExponentialSweep,
     frequency_hz: ArrayLike,
-) -> Array:
+) -> Floats:
     """Expected squared magnitude that noise adds to a deconvolved and gated frequency response.
 
     Noise of density G per Hz, divided by the reference's spectrum X and seen through a window w, leaves
@@ -152,7 +151,7 @@ def response_noise_power(
     return noise_through(of_silence, reference_power(reference, sent), window, sample_rate_hz, frequency)
 
 
-def reference_power(reference: ArrayLike, sent: ExponentialSweep) -> tuple[Array, Array]:
+def reference_power(reference: ArrayLike, sent: ExponentialSweep) -> tuple[Floats, Floats]:
     """Frequencies and squared spectrum of a reference, shape (frames,), where the sweep plays."""
     known = np.asarray(reference, np.float64)
     length = scipy.fft.next_fast_len(known.shape[-1], real=True)
@@ -163,25 +162,25 @@ def reference_power(reference: ArrayLike, sent: ExponentialSweep) -> tuple[Array
 
 
 def noise_through(
-    of_silence: tuple[Array, Array],
-    of_reference: tuple[Array, Array],
+    of_silence: tuple[Floats, Floats],
+    of_reference: tuple[Floats, Floats],
     window: ArrayLike,
     sample_rate_hz: float,
-    frequency_hz: Array,
-) -> Array:
+    frequency_hz: Floats,
+) -> Floats:
     """`response_noise_power` out of `power_spectral_density` of the silence and `reference_power`."""
     (grid_hz, density), (power_hz, power) = of_silence, of_reference
     gain = np.sum(np.asarray(window, np.float64) ** 2, axis=-1)[..., np.newaxis]
-    noise: Array = _on_grid(density, grid_hz, frequency_hz) * 0.5 * sample_rate_hz * gain
+    noise: Floats = _on_grid(density, grid_hz, frequency_hz) * 0.5 * sample_rate_hz * gain
     return noise / _on_grid(power, power_hz, frequency_hz)
 
 
-def _on_grid(power: Array, frequency_hz: Array, targets_hz: Array) -> Array:
+def _on_grid(power: Floats, frequency_hz: Floats, targets_hz: Floats) -> Floats:
     """Sixth-octave means of a power spectrum at other frequencies."""
     return smooth_power(power, frequency_hz, targets_hz, 6)
 
 
-def snr_db(response: ArrayLike, noise_power: ArrayLike) -> Array:
+def snr_db(response: ArrayLike, noise_power: ArrayLike) -> Floats:
     """Signal to noise ratio of a measured response, ``10 lg(|H|**2 / noise)``.
 
     Parameters
@@ -198,5 +197,5 @@ def snr_db(response: ArrayLike, noise_power: ArrayLike) -> Array:
     """
     square = np.abs(np.asarray(response)) ** 2
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio: Array = 10 * np.log10(square / np.asarray(noise_power, np.float64))
+        ratio: Floats = 10 * np.log10(square / np.asarray(noise_power, np.float64))
     return ratio

@@ -6,14 +6,12 @@ harmonic, where the search above its tenth harmonic has no band left. Below it: 
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
 
+from rig.signals.arrays import Floats
 from rig.signals.gating import half_cosine
 from rig.signals.impulsive import Scores, energy_scores, events_above
 from rig.signals.residual import UNDER_HZ, Residual
 from rig.signals.tracking import EARLY_S, HIGHEST_OF_RATE, between_hz, first_between_s, last_between_s, pass_band_hz
-
-Array = NDArray[np.float64]
 
 #: As `impulsive.EVENT`, for sounds outside the search: fewer windows are looked at there (our choice;
 #: tests/benchmarks/outside_noises.py).
@@ -32,7 +30,7 @@ LEAD_BASELINE_S = 0.03
 AFTER_MARK_S = 0.03
 
 
-def outside_s(residual: Residual, silence: Array, ends_s: float) -> Array:
+def outside_s(residual: Residual, silence: Floats, ends_s: float) -> Floats:
     """Times of sounds from outside.
 
     Parameters
@@ -57,7 +55,7 @@ def outside_s(residual: Residual, silence: Array, ends_s: float) -> Array:
     return np.concatenate([events_above(scores, least).time_s for found, least in searches for scores in found])
 
 
-def lead_s(residual: Residual, mark_ends_s: float, until_s: float) -> Array:
+def lead_s(residual: Residual, mark_ends_s: float, until_s: float) -> Floats:
     """Times of sounds between the mark and the search of the sweep: from outside, or the unit's while the sweep begins.
 
     Parameters
@@ -87,7 +85,7 @@ def lead_s(residual: Residual, mark_ends_s: float, until_s: float) -> Array:
     return events_above(scores.within(between_s[0] + LEAD_BASELINE_S / 2, until_s), LOUD_BEHIND_MARK).time_s
 
 
-def _silence_scores(silence: Array, residual: Residual) -> list[Scores]:
+def _silence_scores(silence: Floats, residual: Residual) -> list[Scores]:
     """Scores of the silence before the sweep."""
     rate_hz = residual.chirp.sample_rate_hz
     length = scipy.fft.next_fast_len(silence.size, real=True)
@@ -106,7 +104,7 @@ def _beside_scores(residual: Residual) -> list[Scores]:
     """Scores of what lies between the sweep and its second harmonic."""
     chirp, rate_hz = residual.chirp, residual.chirp.sample_rate_hz
 
-    def bandwidth_at_hz(time_s: Array) -> Array:
+    def bandwidth_at_hz(time_s: Floats) -> Floats:
         low_hz, high_hz = between_hz(chirp.frequency_at_hz(time_s), rate_hz)
         return high_hz - low_hz
 
@@ -120,7 +118,7 @@ def _under_scores(residual: Residual, ends_s: float) -> list[Scores]:
     highest_hz = 0.9 * min(UNDER_HZ[1], chirp.stop_hz)
     after_s = residual.under_after_s + 0.025
 
-    def bandwidth_at_hz(time_s: Array) -> Array:
+    def bandwidth_at_hz(time_s: Floats) -> Floats:
         return np.minimum(chirp.frequency_at_hz(time_s - after_s), highest_hz) - 1.2 * UNDER_HZ[0]
 
     # The band that the sweep has left behind must be wide enough to tell noise in.

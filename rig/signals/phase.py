@@ -4,11 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from rig.signals.arrays import Complex, Floats
 from rig.signals.kept import kept_by_value
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -27,7 +26,7 @@ class Sign:
     over_noise_db: float = float("inf")
 
 
-def mean_cosine(measured: ArrayLike, expected: ArrayLike, frequency_hz: ArrayLike, delays_s: ArrayLike) -> Array:
+def mean_cosine(measured: ArrayLike, expected: ArrayLike, frequency_hz: ArrayLike, delays_s: ArrayLike) -> Floats:
     """Mean cosine of the phase that is left between two responses when a delay is taken out of the first.
 
     Every frequency counts alike, whatever its level: on a logarithmic grid every octave does.
@@ -50,12 +49,12 @@ def mean_cosine(measured: ArrayLike, expected: ArrayLike, frequency_hz: ArrayLik
     unit = np.exp(1j * phase)
     turns = _turns(np.asarray(frequency_hz, np.float64), np.asarray(delays_s, np.float64))
     # Not a matrix product: for so few numbers its threads cost more than they save.
-    cosine: Array = np.einsum("...f,fd->...d", unit, turns).real / unit.shape[-1]
+    cosine: Floats = np.einsum("...f,fd->...d", unit, turns).real / unit.shape[-1]
     return cosine
 
 
 @kept_by_value(8)
-def _turns(frequency_hz: Array, delays_s: Array) -> NDArray[np.complex128]:
+def _turns(frequency_hz: Floats, delays_s: Floats) -> Complex:
     """Turns of phase by delays, shape (frequencies, delays)."""
     return np.exp(2j * np.pi * np.multiply.outer(frequency_hz, delays_s))
 

@@ -11,11 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from rig.signals.arrays import Floats
 from rig.signals.bands import band_edges_hz
-
-Array = NDArray[np.float64]
 
 #: A block lasts so many periods of the middle of a band, and at least so long: shorter ones fluctuate more, but tell
 #: less of a low band and ask for a better alignment (our choice; tests/signals/test_power_gain.py).
@@ -40,7 +39,7 @@ class BlockPowers:
     """
 
     seconds: float
-    bands: tuple[Array, ...]
+    bands: tuple[Floats, ...]
 
 
 def block_powers(
@@ -70,7 +69,7 @@ def block_powers(
     # Of an octave few lines of so short a block are enough: powers of two are quick.
     block_s = np.maximum(SHORTEST_BLOCK_S, BLOCK_PERIODS / centres)
     sizes = 2 ** np.round(np.log2(block_s * sample_rate_hz)).astype(np.int64)
-    bands: list[Array] = [np.empty(0)] * centres.size
+    bands: list[Floats] = [np.empty(0)] * centres.size
     for size in np.unique(sizes):
         blocks = np.lib.stride_tricks.sliding_window_view(aligned, size, axis=-1)[:, :: size // 2]
         spectra = scipy.fft.rfft(blocks * np.hanning(size), axis=-1)
@@ -81,7 +80,7 @@ def block_powers(
     return BlockPowers(frames / sample_rate_hz, tuple(bands))
 
 
-def _lateness(signals: Array, sample_rate_hz: float, longest_s: float) -> int:
+def _lateness(signals: Floats, sample_rate_hz: float, longest_s: float) -> int:
     """Frames by which the last signal is late, where the courses of its level and of the others' are most alike."""
     step = max(1, round(ALIGNED_S * sample_rate_hz))
     # Differences whiten: else the loud low frequencies, whose level changes slowly, would hide the rest.
@@ -96,7 +95,7 @@ def _lateness(signals: Array, sample_rate_hz: float, longest_s: float) -> int:
     return int(lags[np.argmax(alike[lags])]) * step
 
 
-def power_gain(rows: Sequence[BlockPowers]) -> tuple[Array, Array]:
+def power_gain(rows: Sequence[BlockPowers]) -> tuple[Floats, Floats]:
     """Squared gain of each channel in each band, with its standard uncertainty.
 
     Weighted least squares with an intercept, for the noise of the room and what echoes too late to follow; the scatter
@@ -113,7 +112,7 @@ def power_gain(rows: Sequence[BlockPowers]) -> tuple[Array, Array]:
     return gain, uncertainty
 
 
-def _fitted(powers: Array) -> tuple[Array, Array]:
+def _fitted(powers: Floats) -> tuple[Floats, Floats]:
     """Slopes of the last row over each of the others, and their standard uncertainties, shape (channels,)."""
     sent, received = powers[:-1], powers[-1]
     scale = sent.mean(axis=1)

@@ -5,10 +5,8 @@ from functools import lru_cache
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
 
-Block = NDArray[np.float32]
-Floats = NDArray[np.float64]
+from rig.signals.arrays import Singles
 
 #: The noise that is played: its length, its ends, and by how much its peaks are above its RMS at most; our choice.
 PROBE_S, FROM_HZ, TO_HZ, CREST = 0.5, 60.0, 16000.0, 4.0
@@ -43,7 +41,7 @@ class ProbedPath:
 
 
 @lru_cache(maxsize=4)
-def probe_noise(sample_rate_hz: float, seed: int = 1) -> Block:
+def probe_noise(sample_rate_hz: float, seed: int = 1) -> Singles:
     """Noise of RMS 1, softly begun and ended, no sample beyond the crest factor; shape (frames,)."""
     frames = round(PROBE_S * sample_rate_hz)
     spectrum = scipy.fft.rfft(np.random.default_rng(seed).standard_normal(frames))
@@ -52,11 +50,11 @@ def probe_noise(sample_rate_hz: float, seed: int = 1) -> Block:
     noise = scipy.fft.irfft(spectrum, frames)
     noise *= scipy.signal.windows.tukey(frames, 0.05)
     noise = np.clip(noise / np.std(noise), -CREST, CREST)
-    found: Block = (noise / np.std(noise)).astype(np.float32)
+    found: Singles = (noise / np.std(noise)).astype(np.float32)
     return found
 
 
-def probed_paths(sent: Block, recorded: Block, sample_rate_hz: float) -> list[ProbedPath]:
+def probed_paths(sent: Singles, recorded: Singles, sample_rate_hz: float) -> list[ProbedPath]:
     """What each input heard of a noise.
 
     Parameters

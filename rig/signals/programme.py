@@ -15,11 +15,10 @@ from functools import lru_cache
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from rig.signals.arrays import Floats
 from rig.signals.noise_shape import Noise, NoiseFilter
-
-Array = NDArray[np.float64]
 
 #: Length of the kernel in seconds; how far its spectrum may be off, and down to which level that counts: all three
 #: checked against each other when a kernel is made; numerical.
@@ -49,7 +48,7 @@ def music_like(seed: int = 1) -> Noise:
     return Noise(MUSIC_LIKE, 2.0, seed)
 
 
-def filter_db(one: NoiseFilter, frequency_hz: ArrayLike) -> Array:
+def filter_db(one: NoiseFilter, frequency_hz: ArrayLike) -> Floats:
     """Level of one filter in dB, minus infinity where it passes nothing.
 
     Butterworth magnitudes; shelves (of slope 1) and peaks are the prototypes of R. Bristow-Johnson, "Cookbook formulae
@@ -74,7 +73,7 @@ def filter_db(one: NoiseFilter, frequency_hz: ArrayLike) -> Array:
     return np.asarray(20 * np.log10(np.abs(found)))
 
 
-def spectrum_db(noise: Noise, frequency_hz: ArrayLike) -> Array:
+def spectrum_db(noise: Noise, frequency_hz: ArrayLike) -> Floats:
     """The stated spectrum in equal fractional-octave bands, before the limiter; 0 dB where every filter passes.
 
     Parameters
@@ -104,7 +103,7 @@ def _block_frames(sample_rate_hz: float) -> int:
 
 
 @lru_cache(maxsize=16)
-def _kernel_spectrum(filters: tuple[NoiseFilter, ...], sample_rate_hz: float) -> Array:
+def _kernel_spectrum(filters: tuple[NoiseFilter, ...], sample_rate_hz: float) -> Floats:
     """Spectrum, on twice a block, of a kernel one block long, which makes white noise pink and shapes it."""
     block = _block_frames(sample_rate_hz)
     noise = Noise(filters)
@@ -124,7 +123,7 @@ def _kernel_spectrum(filters: tuple[NoiseFilter, ...], sample_rate_hz: float) ->
     return spectrum
 
 
-def _require_accuracy(noise: Noise, spectrum: Array, sample_rate_hz: float) -> None:
+def _require_accuracy(noise: Noise, spectrum: Floats, sample_rate_hz: float) -> None:
     at_hz = np.linspace(0, sample_rate_hz / 2, spectrum.size)
     use = (at_hz >= 20) & (at_hz <= min(20e3, 0.45 * sample_rate_hz))
     stated = spectrum_db(noise, at_hz[use])
@@ -167,8 +166,8 @@ class NoiseSource:
         variance = float(np.sum(square[:-1] + square[1:])) / (2 * self._frames)
         self._gain = math.sqrt(softness / (2 * (1 - softness)) / variance)
         self._position = 0
-        self._held: tuple[int, Array] = (-1, np.empty(0))
-        self._white: tuple[int, Array] = (-1, np.empty(0))
+        self._held: tuple[int, Floats] = (-1, np.empty(0))
+        self._white: tuple[int, Floats] = (-1, np.empty(0))
 
     @property
     def position(self) -> int:
@@ -179,7 +178,7 @@ class NoiseSource:
         """Go on at a frame counted from the beginning."""
         self._position = int(frame)
 
-    def read(self, frames: int) -> Array:
+    def read(self, frames: int) -> Floats:
         """The next frames.
 
         Parameters
@@ -202,7 +201,7 @@ class NoiseSource:
             self._position += part.size
         return np.concatenate(parts)
 
-    def _block(self, index: int) -> Array:
+    def _block(self, index: int) -> Floats:
         if self._held[0] != index:
             before = self._white[1] if self._white[0] == index else self._white_block(index)
             self._white = (index + 1, self._white_block(index + 1))
@@ -213,7 +212,7 @@ class NoiseSource:
             self._held = (index, self._peak * scipy.special.erf(self._gain * shaped))
         return self._held[1]
 
-    def _white_block(self, index: int) -> Array:
+    def _white_block(self, index: int) -> Floats:
         seed, channel = self._seed
         sequence = np.random.SeedSequence(seed, spawn_key=(channel, index))
         return np.random.Generator(np.random.PCG64(sequence)).standard_normal(self._frames)

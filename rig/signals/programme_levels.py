@@ -2,20 +2,19 @@
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from rig.signals.arrays import Complex, Floats
 from rig.signals.bands import band_edges_hz
-from rig.signals.cross_spectra import ComplexArray, independent_lines, independent_segments, segment_spectra
+from rig.signals.cross_spectra import independent_lines, independent_segments, segment_spectra
 from rig.signals.noise import band_power
-
-Array = NDArray[np.float64]
 
 #: Of the noise that is correlated at once, and the longest way from the output to an input that is sought; our choice.
 SEGMENT_S = 0.5
 LONGEST_DELAY_S = 0.1
 
 
-def band_levels_ms(signals: ArrayLike, sample_rate_hz: float, centres_hz: ArrayLike) -> Array:
+def band_levels_ms(signals: ArrayLike, sample_rate_hz: float, centres_hz: ArrayLike) -> Floats:
     """Mean squares in octave bands.
 
     Parameters
@@ -93,7 +92,7 @@ def coherent_gain(
     sample_rate_hz: float,
     centres_hz: ArrayLike,
     delay_s: float | None = None,
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """Gain from each of several independent noises to one receiver, in octave bands.
 
     All channels are fitted together line by line (ordinary least squares over the segments; J. S. Bendat and
@@ -154,14 +153,14 @@ def coherent_gain(
         return gain, arrived_u / (2 * gain * sent_power)
 
 
-def _checked(sent: ArrayLike, received: ArrayLike) -> tuple[Array, Array]:
+def _checked(sent: ArrayLike, received: ArrayLike) -> tuple[Floats, Floats]:
     out, received = np.asarray(sent, np.float64), np.asarray(received, np.float64)
     if out.ndim != 2 or received.ndim != 1 or out.shape[1] != received.size or out.shape[0] == 0:
         raise ValueError(f"sent and received need (channels, frames), (frames,), found {out.shape}, {received.shape}")
     return out, received
 
 
-def _fitted(inputs: ComplexArray, output: ComplexArray) -> tuple[ComplexArray, Array]:
+def _fitted(inputs: Complex, output: Complex) -> tuple[Complex, Floats]:
     """Least-squares responses (channels, lines) from inputs (channels, segments, lines), and their variances.
 
     Both are 0 on lines on which a channel sends nothing.
@@ -185,6 +184,6 @@ def _fitted(inputs: ComplexArray, output: ComplexArray) -> tuple[ComplexArray, A
     return response.T, variance.T
 
 
-def _mean_product(first: ComplexArray, second: ComplexArray) -> ComplexArray:
+def _mean_product(first: Complex, second: Complex) -> Complex:
     """Cross-spectrum of segments (segments, lines)."""
     return np.asarray(np.einsum("sf,sf->f", first.conj(), second) / first.shape[0])

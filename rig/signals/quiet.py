@@ -5,13 +5,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from rig.signals import defects
+from rig.signals.arrays import Floats, Singles
 from rig.signals.bands import band_edges_hz, mid_bands_hz
 from rig.signals.levels import REFERENCE_PRESSURE_PA
-
-Array = NDArray[np.float64]
 
 #: From here on a sample counts as clipped; our choice.
 FULL_SCALE = 0.9999
@@ -30,7 +29,7 @@ LINE_OVER_FLOOR_DB = 12.0
 LINES_FOR_HUM = 2
 
 
-def silence_troubles(samples: NDArray[np.float32], inputs: Sequence[str]) -> tuple[str, ...]:
+def silence_troubles(samples: Singles, inputs: Sequence[str]) -> tuple[str, ...]:
     """What speaks against a recording of silence, in words.
 
     A live input is never still: noise of a converter's step or more changes from sample to sample, and never comes
@@ -54,7 +53,7 @@ def silence_troubles(samples: NDArray[np.float32], inputs: Sequence[str]) -> tup
     return tuple(troubles)
 
 
-def dead_words(row: NDArray[np.float32]) -> str:
+def dead_words(row: Singles) -> str:
     """Why a row, finite and of shape (frames,), is no live input's silence; empty: it may be one."""
     if not np.any(row):
         return "nothing but zeros, not even noise; is it plugged in and allowed to be used?"
@@ -80,10 +79,10 @@ class Hum:
     #: Level of all harmonics together, dB SPL; when none stands out, all that is heard at any mains frequency's.
     level_db: float
     #: Frequencies and levels of the lines that stand out, shape (lines,).
-    line_hz: Array
-    line_db: Array
+    line_hz: Floats
+    line_db: Floats
     #: What noise alone gives in each.
-    floor_db: Array
+    floor_db: Floats
 
 
 def mains_hum(pressure_pa: ArrayLike, sample_rate_hz: float) -> Hum:
@@ -136,7 +135,7 @@ def mains_hum(pressure_pa: ArrayLike, sample_rate_hz: float) -> Hum:
     return best
 
 
-def _peak_hz(power: Array, near: int, step_hz: float) -> float:
+def _peak_hz(power: Floats, near: int, step_hz: float) -> float:
     """Frequency of the peak near a bin, by a parabola through three decibel values."""
     at = near - 2 + int(np.argmax(power[near - 2 : near + 3]))
     low, mid, high = _db(power[at - 1 : at + 2])
@@ -147,19 +146,19 @@ def _peak_hz(power: Array, near: int, step_hz: float) -> float:
 _P0 = REFERENCE_PRESSURE_PA**2
 
 
-def _floor(line: Array, at: int, reach: int) -> float:
+def _floor(line: Floats, at: int, reach: int) -> float:
     around = np.concatenate([line[max(at - reach, 1) : max(at - 4, 1)], line[at + 5 : at + reach]])
     return float(np.median(around))
 
 
-def _db(power_pa2: ArrayLike) -> Array:
-    level: Array = 10 * np.log10(np.maximum(np.asarray(power_pa2, np.float64), 1e-30) / _P0)
+def _db(power_pa2: ArrayLike) -> Floats:
+    level: Floats = 10 * np.log10(np.maximum(np.asarray(power_pa2, np.float64), 1e-30) / _P0)
     return level
 
 
 def band_levels_db(
     pressure_pa: ArrayLike, sample_rate_hz: float, start_hz: float, stop_hz: float
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """Third-octave band levels of a recording in dB SPL: mid-band frequencies and levels, shape (bands,).
 
     Bands after IEC 61260-1; the power of each is the sum of the spectrum's lines within its edges.

@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from rig.signals.arrays import Bools, Floats
 
 #: Length of the pieces that are compared (our choice; tests/benchmarks/outside_noises.py).
 PIECE_S = 0.02
@@ -28,8 +28,8 @@ class Difference:
     """What two recordings of one stimulus differ by."""
 
     #: Mean square of the difference in each piece of 20 ms, and of the weaker recording itself; shape (pieces,).
-    energy: Array
-    own: Array
+    energy: Floats
+    own: Floats
     #: Energy of the whole difference, its high frequencies raised by 6 dB an octave.
     raised: float
 
@@ -61,7 +61,7 @@ def difference(one: ArrayLike, other: ArrayLike, sample_rate_hz: float) -> Diffe
     return Difference(_in_pieces(apart, sample_rate_hz), own, float(np.sum(np.diff(apart) ** 2)))
 
 
-def pieces_that_differ(found: Difference, noise: float) -> NDArray[np.bool_]:
+def pieces_that_differ(found: Difference, noise: float) -> Bools:
     """Which pieces of 20 ms differ by more than the noise of both recordings allows, shape (pieces,).
 
     `noise` is its mean square in a recording that nothing disturbs, from `steady_noise`.
@@ -89,9 +89,9 @@ def follows_the_signal(disturbed: ArrayLike, clean: ArrayLike, sample_rate_hz: f
     return bool(scale > 0 and abs(np.sum(d * s)) > FOLLOWS * scale)
 
 
-def _in_pieces(signal: Array, sample_rate_hz: float) -> Array:
+def _in_pieces(signal: Floats, sample_rate_hz: float) -> Floats:
     """Mean square of each piece."""
     size = round(PIECE_S * sample_rate_hz)
     whole = signal[: signal.size // size * size].reshape(-1, size)
-    square: Array = np.mean(whole**2, axis=1)
+    square: Floats = np.mean(whole**2, axis=1)
     return square

@@ -17,15 +17,12 @@ from functools import lru_cache
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from rig.signals.arrays import Complex64, Floats, Singles
 from rig.signals.gating import half_cosine
 from rig.signals.smoothing import smooth_power
 from rig.signals.tracking import HIGHEST_OF_RATE, Chirp, between, high_pass, tracked
-
-Array = NDArray[np.float64]
-Single = NDArray[np.float32]
-SingleComplex = NDArray[np.complex64]
 
 #: Band in which the capture is searched for sounds well below the sweep (our choice;
 #: tests/benchmarks/rub_and_buzz_detection.py).
@@ -83,17 +80,17 @@ class Residual:
     """
 
     chirp: Chirp
-    samples: Single
-    white: Single
-    pulse: Single
-    beside: Single
-    under: Single
+    samples: Singles
+    white: Singles
+    pulse: Singles
+    beside: Singles
+    under: Singles
     under_rate_hz: float
     under_after_s: float
-    noise: tuple[Array, Array]
+    noise: tuple[Floats, Floats]
 
 
-def noise_density(silence: ArrayLike, sample_rate_hz: float) -> tuple[Array, Array]:
+def noise_density(silence: ArrayLike, sample_rate_hz: float) -> tuple[Floats, Floats]:
     """Third-octave means of the noise's one-sided power spectral density, deaf to a single disturbance.
 
     The median of overlapping segments, corrected for its bias (Allen et al., FINDCHIRP, Phys. Rev. D 85, 2012,
@@ -140,7 +137,7 @@ def _median_of_mean(count: int) -> float:
 
 
 @lru_cache(maxsize=4)
-def standard_pulse(sample_rate_hz: float, frames: int = 4096) -> tuple[Array, SingleComplex]:
+def standard_pulse(sample_rate_hz: float, frames: int = 4096) -> tuple[Floats, Complex64]:
     """Frequencies of a transform and the spectrum (per Hz) of the standard pulse there, its peak being 1."""
     pulse = np.exp(-np.arange(frames) / sample_rate_hz / PULSE_DECAY_S)
     pulse = scipy.signal.sosfilt(
@@ -155,7 +152,7 @@ def sweep_residual(
     captured: ArrayLike,
     silence: ArrayLike,
     nominal: Chirp,
-    rings: Sequence[float] | Array = (1.0,),
+    rings: Sequence[float] | Floats = (1.0,),
 ) -> Residual:
     """Take out of a capture what the sweep itself, the unit's linear response and its low-order harmonics make.
 
@@ -180,7 +177,7 @@ def sweep_residual(
     ValueError
         If the capture is not finite or too short for the sweep, or as `noise_density`.
     """
-    # Single precision errs by less than a millionth of the sweep's RMS value: below any converter's noise.
+    # Singles precision errs by less than a millionth of the sweep's RMS value: below any converter's noise.
     capture, rate_hz = np.asarray(captured, np.float32), nominal.sample_rate_hz
     if capture.ndim != 1 or capture.size < nominal.seconds * rate_hz or not np.all(np.isfinite(capture)):
         raise ValueError(f"need a finite capture that holds all of the sweep, found shape {capture.shape}")
@@ -208,9 +205,9 @@ class _Low:
 
     length: int
     decimation: int
-    frequency_hz: Array
-    phase: SingleComplex
-    band: Single
+    frequency_hz: Floats
+    phase: Complex64
+    band: Singles
 
 
 @lru_cache(maxsize=4)
@@ -228,7 +225,7 @@ def _low(chirp: Chirp, frames: int) -> _Low:
     return _Low(length, decimation, at_hz, phase, band.astype(np.float32))
 
 
-def _under(capture: Single, noise: tuple[Array, Array], chirp: Chirp) -> tuple[float, float, Single, float]:
+def _under(capture: Singles, noise: tuple[Floats, Floats], chirp: Chirp) -> tuple[float, float, Singles, float]:
     """Latency, how long the room sounds, and what sounds long after the sweep has passed, whitened, and its rate."""
     low = _low(chirp, capture.size)
     short, rate_hz = low.length // low.decimation, chirp.sample_rate_hz / low.decimation
@@ -252,7 +249,7 @@ def _under(capture: Single, noise: tuple[Array, Array], chirp: Chirp) -> tuple[f
     return late / rate_hz, after_s, under[: capture.size // low.decimation].astype(np.float32), rate_hz
 
 
-def _decayed_s(white: Array, rate_hz: float, late_s: float, floor: float) -> float:
+def _decayed_s(white: Floats, rate_hz: float, late_s: float, floor: float) -> float:
     """Lag at which the decay of the room, a straight line in decibels, has fallen below the noise by 10 dB."""
     first = round((late_s + DECAY_SEEN_S[0]) * rate_hz)
     block = round(DECAY_BLOCK_S * rate_hz)

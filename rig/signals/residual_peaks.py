@@ -3,13 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from rig.signals.arrays import Floats
 from rig.signals.residual import Residual
 from rig.signals.smoothing import log_frequency_grid
 from rig.signals.tracking import usable_until_s
-
-Floats = NDArray[np.float64]
 
 #: The part of the high-pass's whole bandwidth that must be left for a level to be read (our choice;
 #: tests/benchmarks/rub_and_buzz_detection.py).

@@ -11,13 +11,12 @@ import math
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from rig.signals.arrays import Floats
 from rig.signals.gating import half_cosine
 from rig.signals.smoothing import smooth_power
 from rig.signals.tracking import HIGHEST_OF_RATE, LOWEST_HZ
-
-Array = NDArray[np.float64]
 
 #: Of the linear response so much is looked at: a resonance of a cone has died away by then, a room has not (our
 #: choice).
@@ -29,7 +28,7 @@ COARSE_FRACTION = 1
 POLES = 32
 
 
-def ringing_filter(impulse: ArrayLike, sample_rate_hz: float, arrival_s: float) -> Array:
+def ringing_filter(impulse: ArrayLike, sample_rate_hz: float, arrival_s: float) -> Floats:
     """Taps of a filter that takes the ringing of a unit's resonances out of its sound.
 
     Parameters

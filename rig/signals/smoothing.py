@@ -3,13 +3,11 @@
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from rig.signals.arrays import Floats
 from rig.signals.kept import kept_by_value
 
-Array = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
-
-def log_frequency_grid(start_hz: float, stop_hz: float, points_per_octave: float) -> Array:
+def log_frequency_grid(start_hz: float, stop_hz: float, points_per_octave: float) -> Floats:
     """Frequencies from start_hz on, equally spaced in octaves, up to and including stop_hz where it falls on one.
 
     Parameters
@@ -35,7 +33,7 @@ def log_frequency_grid(start_hz: float, stop_hz: float, points_per_octave: float
             f"with {points_per_octave} points an octave"
         )
     last = int(np.floor(np.log2(stop_hz / start_hz) * points_per_octave + 1e-9))
-    grid: Array = np.minimum(start_hz * 2 ** (np.arange(last + 1) / points_per_octave), stop_hz)
+    grid: Floats = np.minimum(start_hz * 2 ** (np.arange(last + 1) / points_per_octave), stop_hz)
     return grid
 
 
@@ -61,7 +59,7 @@ def _averages(
 
 
 @kept_by_value(64)
-def _windows(frequency: Array, targets: Array, fraction: float) -> tuple[Array, NDArray[np.int64], Array, Array]:
+def _windows(frequency: Floats, targets: Floats, fraction: float) -> tuple[Floats, NDArray[np.int64], Floats, Floats]:
     """Over the logarithm of frequency: steps between the frequencies above 0, and the windows about the targets.
 
     Of each window the step that its ends lie in, how far into it, both of shape (..., targets, 2), and its width.
@@ -89,7 +87,7 @@ def _windows(frequency: Array, targets: Array, fraction: float) -> tuple[Array, 
     return steps, index, ends - position[index], ends[..., 1] - ends[..., 0]
 
 
-def smooth_power(power: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLike, fraction: float) -> Array:
+def smooth_power(power: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLike, fraction: float) -> Floats:
     """Fractional-octave mean of power onto a grid.
 
     The mean is taken over the logarithm of frequency, with equal weight within 1/fraction octave around each target,
@@ -121,7 +119,7 @@ def smooth_power(power: ArrayLike, frequency_hz: ArrayLike, targets_hz: ArrayLik
     return np.asarray(_averages(np.asarray(power, np.float64), frequency_hz, targets_hz, fraction), np.float64)
 
 
-def mean_of_lines(power: ArrayLike, step_hz: float, first_line: int, targets_hz: ArrayLike, fraction: float) -> Array:
+def mean_of_lines(power: ArrayLike, step_hz: float, first_line: int, targets_hz: ArrayLike, fraction: float) -> Floats:
     """Mean of the lines of a power spectrum within 1/fraction octave around every target.
 
     Quicker than `smooth_power`, and the same where power changes little within the width. Each line stands for the
@@ -151,10 +149,10 @@ def mean_of_lines(power: ArrayLike, step_hz: float, first_line: int, targets_hz:
     half = 2.0 ** (0.5 / fraction)
     low, high = (np.clip(edge - first_line + 0.5, 0.0, lines.size) for edge in (middle / half, middle * half))
 
-    def upto(position: Array) -> Array:
+    def upto(position: Floats) -> Floats:
         index = np.minimum(position.astype(np.int64), lines.size - 1)
-        below: Array = running[index] + (position - index) * lines[index]
+        below: Floats = running[index] + (position - index) * lines[index]
         return below
 
-    mean: Array = (upto(high) - upto(low)) / (high - low)
+    mean: Floats = (upto(high) - upto(low)) / (high - low)
     return mean

@@ -21,12 +21,10 @@ from functools import lru_cache
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
 
+from rig.signals.arrays import Floats
 from rig.signals.silences import FORMER, MARK_PEAK, Spacing
 from rig.signals.sweep import ExponentialSweep, synchronised_sweep
-
-Floats = NDArray[np.float64]
 
 #: The lowest frequency gets at least this many periods of silence, or the noise that it stands in could not be
 #: estimated; our choice.

@@ -15,11 +15,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from rig.signals.arrays import Floats
 from rig.signals.gating import half_cosine
-
-Array = NDArray[np.float64]
 
 #: Frequency ratio from the first frequency played to start_hz; our choice.
 LOWER_MARGIN = 2.0**1.25
@@ -100,34 +99,34 @@ class ExponentialSweep:
         lead_in, lead_out = self.margins
         return lead_in + round(self.seconds * self.sample_rate_hz) + lead_out + 1
 
-    def times_s(self) -> Array:
+    def times_s(self) -> Floats:
         """Time of every frame, shape (sweep_frames,)."""
         return (np.arange(self.sweep_frames) - self.margins[0]) / self.sample_rate_hz
 
-    def phase_rad(self, time_s: ArrayLike) -> Array:
+    def phase_rad(self, time_s: ArrayLike) -> Floats:
         """Phase at times of any shape, ``2 pi start_hz L exp(t / L)`` (Novak, Lotton and Simon, JAES 63(10), 2015).
 
         Not wrapped. The sweep is its sine.
         """
         rate_s = self.rate_s
-        phase: Array = 2 * np.pi * self.start_hz * rate_s * np.exp(np.asarray(time_s, dtype=np.float64) / rate_s)
+        phase: Floats = 2 * np.pi * self.start_hz * rate_s * np.exp(np.asarray(time_s, dtype=np.float64) / rate_s)
         return phase
 
-    def frequency_hz(self, time_s: ArrayLike) -> Array:
+    def frequency_hz(self, time_s: ArrayLike) -> Floats:
         """Frequency at times of any shape, ``start_hz exp(t / L)``."""
-        frequency: Array = self.start_hz * np.exp(np.asarray(time_s, dtype=np.float64) / self.rate_s)
+        frequency: Floats = self.start_hz * np.exp(np.asarray(time_s, dtype=np.float64) / self.rate_s)
         return frequency
 
-    def advance_s(self, order: ArrayLike) -> Array:
+    def advance_s(self, order: ArrayLike) -> Floats:
         """Time by which the response of a harmonic (1: fundamental) lies before the linear one: ``L ln(order)``.
 
         Farina, AES 108th Convention, 2000.
         """
         orders = np.asarray(order, dtype=np.float64)
-        advance: Array = self.rate_s * np.log(orders)
+        advance: Floats = self.rate_s * np.log(orders)
         return advance
 
-    def fade(self, frequency_hz: ArrayLike) -> Array:
+    def fade(self, frequency_hz: ArrayLike) -> Floats:
         """Amplitude with which each frequency (above 0, any shape) is played, from 0 to 1.
 
         0 outside the played band; half a cosine over the logarithm of frequency in the first half octave and in the
@@ -139,14 +138,14 @@ class ExponentialSweep:
         return rise * half_cosine(2 * np.log(highest_hz / frequency) / math.log(highest_hz / self.stop_hz))
 
 
-def synchronised_sweep(sent: ExponentialSweep) -> Array:
+def synchronised_sweep(sent: ExponentialSweep) -> Floats:
     """Samples of a sweep with its fades, of amplitude 1, shape (sweep_frames,)."""
     time_s = sent.times_s()
     return sent.fade(sent.frequency_hz(time_s)) * np.sin(sent.phase_rad(time_s))
 
 
 @lru_cache(maxsize=4)
-def kept_sweep(sent: ExponentialSweep) -> Array:
+def kept_sweep(sent: ExponentialSweep) -> Floats:
     """`synchronised_sweep`, kept for the next call, so not to be written to."""
     samples = synchronised_sweep(sent)
     samples.flags.writeable = False

@@ -3,13 +3,10 @@
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.signals.impulsive import Scores
 from rig.signals.tracking import Chirp
 from rig.signals.trains import BINS, CLIP, HIGHEST_HZ, NARROWEST, SHORTEST_CYCLE, SLOPES, WIDTHS, folded
-
-Array = NDArray[np.float64]
 
 #: Air blows out of a gap while the cone moves in; or both ways (our choice;
 #: tests/benchmarks/rub_and_buzz_detection.py).

@@ -9,9 +9,8 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from rig.signals.arrays import Floats
 from rig.signals.gating import as_floats
-
-Array = NDArray[np.float64]
 
 #: An arrival begins where the response first comes this close to its peak (ISO 3382-1: 20 dB below the maximum).
 ONSET_DB = -20.0
@@ -29,7 +28,7 @@ PHASES = 2048
 BATCH_FRAMES = 8192
 
 
-def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float) -> Array:
+def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float) -> Floats:
     """Time at which the sound of an impulse response begins, counted from its first frame.
 
     The response is smoothed by a Gaussian low-pass (standard deviation 0.1 of the sample rate), which removes the
@@ -69,7 +68,7 @@ def arrival_s(impulse_response: ArrayLike, sample_rate_hz: float) -> Array:
         part = np.where(ahead > 0, np.log(at / threshold) / np.log(at / ahead), 0.0)
         lead = np.sqrt(2 * np.log(peak / threshold)) / (2 * np.pi * LOW_PASS_OF_RATE)
     time_s = (first - np.clip(part, 0.0, 1.0) + lead) / sample_rate_hz
-    arrival: Array = np.where(is_present, time_s, np.nan)[..., 0]
+    arrival: Floats = np.where(is_present, time_s, np.nan)[..., 0]
     return arrival
 
 
@@ -79,7 +78,7 @@ def _low_pass(length: int, dtype: np.dtype[Any]) -> NDArray[Any]:
     return np.asarray(np.exp(-0.5 * (scipy.fft.rfftfreq(length) / LOW_PASS_OF_RATE) ** 2), dtype)
 
 
-def delay_s(captured: ArrayLike, reference: ArrayLike, sample_rate_hz: float) -> Array:
+def delay_s(captured: ArrayLike, reference: ArrayLike, sample_rate_hz: float) -> Floats:
     """Time by which a capture lags a reference, from the greatest magnitude of their cross-correlation.
 
     The peak is found on whole samples and then refined by Newton steps on the exactly interpolated correlation (the
@@ -123,11 +122,11 @@ def delay_s(captured: ArrayLike, reference: ArrayLike, sample_rate_hz: float) ->
         bend = -np.sum(omega**2 * turned.real, axis=-1)
         step = np.divide(slope, bend, out=np.zeros_like(slope), where=bend != 0)
         lag = lag - np.clip(step, -0.5, 0.5)
-    delay: Array = np.where(usable, lag / sample_rate_hz, np.nan)
+    delay: Floats = np.where(usable, lag / sample_rate_hz, np.nan)
     return delay
 
 
-def resample_by(signal: ArrayLike, ratio: float, first: float = 0.0, frames: int | None = None) -> Array:
+def resample_by(signal: ArrayLike, ratio: float, first: float = 0.0, frames: int | None = None) -> Floats:
     """Read signals at every `ratio` samples, band-limited, to undo a small difference between two clocks.
 
     Output frame n is the input at position ``first + n * ratio``. A capture in which two marks lie ``1 + e`` times as
@@ -177,7 +176,7 @@ def resample_by(signal: ArrayLike, ratio: float, first: float = 0.0, frames: int
     return result
 
 
-def _stretch(array: Array, begin: int, length: int) -> Array:
+def _stretch(array: Floats, begin: int, length: int) -> Floats:
     """Frames of signals, zero where they end."""
     piece = np.zeros((*array.shape[:-1], length))
     part = array[..., max(begin, 0) : max(begin + length, 0)]
@@ -185,21 +184,21 @@ def _stretch(array: Array, begin: int, length: int) -> Array:
     return piece
 
 
-def _weights(part: Array) -> Array:
+def _weights(part: Floats) -> Floats:
     """Windowed-sinc weights at parts of a sample, shape (positions,): one row a position, one column a tap."""
     slot = part * PHASES
     row = np.minimum(slot.astype(np.int64), PHASES - 1)
     table = _kernels()
-    weights: Array = table[row]
+    weights: Floats = table[row]
     weights += (slot - row)[:, np.newaxis] * (table[row + 1] - weights)
     return weights
 
 
 @lru_cache(maxsize=1)
-def _kernels() -> Array:
+def _kernels() -> Floats:
     """Windowed-sinc weights: one row a position between two samples, one column a tap."""
     part = np.arange(PHASES + 1)[:, np.newaxis] / PHASES
     distance = np.arange(2 * HALF_TAPS)[np.newaxis, :] - (HALF_TAPS - 1) - part
     inside = np.sqrt(np.maximum(1 - (distance / HALF_TAPS) ** 2, 0.0))
-    kernel: Array = np.sinc(distance) * np.i0(KAISER_BETA * inside) / np.i0(KAISER_BETA)
+    kernel: Floats = np.sinc(distance) * np.i0(KAISER_BETA * inside) / np.i0(KAISER_BETA)
     return kernel

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from rig.signals.arrays import Floats
 
 #: A piece whose level is read by itself is at least so long, and holds at least so many periods; our choice.
 PIECE_S, PIECE_PERIODS = 0.25, 10.0
@@ -28,7 +28,7 @@ class Tone:
     #: Standard uncertainty of `rms` from noise and unsteadiness.
     rms_uncertainty: float
     #: RMS values of the second and higher harmonics, shape (harmonics,).
-    harmonic_rms: Array
+    harmonic_rms: Floats
     #: RMS value of all that is neither the tone nor one of its harmonics nor constant.
     rest_rms: float
     #: Largest distance of the level of a piece from the mean level, in dB.
@@ -92,7 +92,7 @@ def measure_tone(signal: ArrayLike, sample_rate_hz: float, expected_hz: float, h
     )
 
 
-def _found_hz(wave: Array, sample_rate_hz: float, expected_hz: float) -> float:
+def _found_hz(wave: Floats, sample_rate_hz: float, expected_hz: float) -> float:
     """Where the spectrum peaks, near the frequency that is expected."""
     size = int(scipy.fft.next_fast_len(4 * wave.size, real=True))
     spectrum = np.abs(scipy.fft.rfft((wave - wave.mean()) * np.hanning(wave.size), size))
@@ -101,7 +101,7 @@ def _found_hz(wave: Array, sample_rate_hz: float, expected_hz: float) -> float:
     return (first + int(np.argmax(spectrum[first : last + 1]))) * step_hz
 
 
-def _fitted(wave: Array, sample_rate_hz: float, found_hz: float, harmonics: int) -> tuple[float, Array]:
+def _fitted(wave: Floats, sample_rate_hz: float, found_hz: float, harmonics: int) -> tuple[float, Floats]:
     """Frequency, and weights of `_columns`, of the least-squares fit next to a frequency that was found.
 
     A harmonic's phase moves as many times faster with the frequency as its order says. So it is let in when those
@@ -124,24 +124,24 @@ def _fitted(wave: Array, sample_rate_hz: float, found_hz: float, harmonics: int)
     return frequency_hz, _least_squares(_columns(wave.size, sample_rate_hz, frequency_hz, most), wave)
 
 
-def _derivative(weights: Array) -> Array:
+def _derivative(weights: Floats) -> Floats:
     """Weights of cosines and sines of each order -> those of the derivative by the fundamental's phase."""
     orders = np.arange(1, weights.size // 2 + 1)
     cosine, sine = weights[0::2], weights[1::2]
     return np.column_stack([orders * sine, -orders * cosine]).ravel()
 
 
-def _least_squares(columns: Array, wave: Array) -> Array:
+def _least_squares(columns: Floats, wave: Floats) -> Floats:
     """Weights of the columns, by the normal equations: tones of whole periods are all but orthogonal."""
     length = np.sqrt(np.sum(columns**2, axis=0))
     length[length == 0] = 1.0
     unit = columns / length
-    weights: Array = np.linalg.solve(unit.T @ unit, unit.T @ wave)
-    scaled: Array = (weights.T / length).T
+    weights: Floats = np.linalg.solve(unit.T @ unit, unit.T @ wave)
+    scaled: Floats = (weights.T / length).T
     return scaled
 
 
-def _columns(frames: int, sample_rate_hz: float, frequency_hz: float, orders: int) -> Array:
+def _columns(frames: int, sample_rate_hz: float, frequency_hz: float, orders: int) -> Floats:
     """A constant, and cosine and sine of each order from 1 on, shape (frames, 1 + 2 orders)."""
     phase = 2 * np.pi * frequency_hz / sample_rate_hz * np.arange(frames)
     columns = [np.ones(frames)]
@@ -150,7 +150,7 @@ def _columns(frames: int, sample_rate_hz: float, frequency_hz: float, orders: in
     return np.column_stack(columns)
 
 
-def _piece_levels(wave: Array, sample_rate_hz: float, frequency_hz: float) -> Array:
+def _piece_levels(wave: Floats, sample_rate_hz: float, frequency_hz: float) -> Floats:
     """RMS value of the tone in each piece of the recording, shape (pieces,), two pieces or more."""
     frames = math.ceil(max(PIECE_S * sample_rate_hz, PIECE_PERIODS * sample_rate_hz / frequency_hz))
     count = max(wave.size // frames, 2)

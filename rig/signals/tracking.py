@@ -13,13 +13,11 @@ from functools import lru_cache
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from rig.signals.arrays import Floats, Singles
 from rig.signals.gating import half_cosine
 from rig.signals.sweep import ExponentialSweep
-
-Array = NDArray[np.float64]
-Single = NDArray[np.float32]
 
 #: The tracking high-pass is shut at so many times the sweep's frequency (common practice, no source).
 SHUT_AT = 10.0
@@ -55,9 +53,9 @@ class Chirp(ExponentialSweep):
     #: The tracking high-pass is shut at so many times the sweep's frequency.
     shut_at: float = SHUT_AT
 
-    def time_of_cycle_s(self, cycle: ArrayLike) -> Array:
+    def time_of_cycle_s(self, cycle: ArrayLike) -> Floats:
         """When the sweep's phase is so many cycles: ``L ln(cycle / (start_hz L))`` after the passing of start_hz."""
-        time: Array = self.passes_start_s + self.rate_s * np.log(np.asarray(cycle) / (self.start_hz * self.rate_s))
+        time: Floats = self.passes_start_s + self.rate_s * np.log(np.asarray(cycle) / (self.start_hz * self.rate_s))
         return time
 
     def time_of_frequency_s(self, frequency_hz: float) -> float:
@@ -75,7 +73,7 @@ class Chirp(ExponentialSweep):
         """Middle of the tracking high-pass's rise, in times of the sweep's frequency."""
         return self.shut_at * math.sqrt(OPENS_WITHIN)
 
-    def frequency_at_hz(self, time_s: ArrayLike) -> Array:
+    def frequency_at_hz(self, time_s: ArrayLike) -> Floats:
         """Frequency of the sweep at times in the capture."""
         return self.frequency_hz(np.asarray(time_s, np.float64) - self.passes_start_s)
 
@@ -97,12 +95,12 @@ class Tracking:
     """
 
     first: int
-    window: Single
-    frequency_hz: Array
-    filters: Single
+    window: Singles
+    frequency_hz: Floats
+    filters: Singles
 
 
-def pass_band_hz(frequency_hz: ArrayLike, chirp: Chirp) -> tuple[Array, float]:
+def pass_band_hz(frequency_hz: ArrayLike, chirp: Chirp) -> tuple[Floats, float]:
     """Edges of the tracking high-pass while the sweep is at a frequency.
 
     Parameters
@@ -120,7 +118,7 @@ def pass_band_hz(frequency_hz: ArrayLike, chirp: Chirp) -> tuple[Array, float]:
         Upper edge.
     """
     lowest = math.sqrt(math.prod(chirp.lowest_hz))
-    low: Array = np.maximum(lowest, chirp.high_pass_order * np.asarray(frequency_hz, np.float64))
+    low: Floats = np.maximum(lowest, chirp.high_pass_order * np.asarray(frequency_hz, np.float64))
     return low, highest_hz(chirp.sample_rate_hz)
 
 
@@ -129,11 +127,11 @@ def highest_hz(sample_rate_hz: float) -> float:
     return math.sqrt(HIGHEST_OF_RATE[0] * HIGHEST_OF_RATE[1]) * sample_rate_hz
 
 
-def between_hz(frequency_hz: ArrayLike, sample_rate_hz: float) -> tuple[Array, Array]:
+def between_hz(frequency_hz: ArrayLike, sample_rate_hz: float) -> tuple[Floats, Floats]:
     """Edges of the filter between a sweep and its second harmonic, in the shape of frequency_hz."""
     at_hz, highest = np.asarray(frequency_hz, np.float64), highest_hz(sample_rate_hz)
-    low: Array = np.minimum(math.sqrt(BETWEEN[0] * BETWEEN[1]) * at_hz, highest)
-    high: Array = np.minimum(math.sqrt(BETWEEN[2] * BETWEEN[3]) * at_hz, highest)
+    low: Floats = np.minimum(math.sqrt(BETWEEN[0] * BETWEEN[1]) * at_hz, highest)
+    high: Floats = np.minimum(math.sqrt(BETWEEN[2] * BETWEEN[3]) * at_hz, highest)
     return low, high
 
 
@@ -161,7 +159,7 @@ def last_between_s(chirp: Chirp) -> float:
     return chirp.time_of_frequency_s(min(last_hz, chirp.stop_hz))
 
 
-def _rise(frequency_hz: Array, from_hz: Array | float, to_hz: Array | float) -> Array:
+def _rise(frequency_hz: Floats, from_hz: Floats | float, to_hz: Floats | float) -> Floats:
     """Half a cosine over the logarithm of frequency."""
     return half_cosine(np.log(frequency_hz / from_hz) / np.log(np.asarray(to_hz) / from_hz))
 
@@ -171,7 +169,7 @@ def _block_frames(chirp: Chirp) -> int:
     return int(2 ** max(5, round(math.log2(BLOCK_OF_RATE * chirp.rate_s * chirp.sample_rate_hz))))
 
 
-def _blocks(chirp: Chirp, first_s: float, last_s: float) -> tuple[int, Single, Array, Array]:
+def _blocks(chirp: Chirp, first_s: float, last_s: float) -> tuple[int, Singles, Floats, Floats]:
     """First frame, window, frequencies of a block's lines, and frequencies of the sweep in the blocks' middles."""
     rate_hz, frames = chirp.sample_rate_hz, _block_frames(chirp)
     first = round((first_s - chirp.passes_start_s) * rate_hz) - frames // 2
@@ -205,7 +203,9 @@ def between(chirp: Chirp) -> Tracking:
     return Tracking(first, window, line_hz, gains.astype(np.float32))
 
 
-def tracked(capture: Single, tracking: Tracking, passes_start: int, gains: Sequence[ArrayLike | None]) -> list[Single]:
+def tracked(
+    capture: Singles, tracking: Tracking, passes_start: int, gains: Sequence[ArrayLike | None]
+) -> list[Singles]:
     """A capture behind a tracking filter, once for each of several filters on top.
 
     Parameters

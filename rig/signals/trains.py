@@ -13,12 +13,11 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from rig.signals.arrays import Bools, Floats, Singles
 from rig.signals.impulsive import BASELINE_S, Scores, normal_ranks
 from rig.signals.residual import Residual, standard_pulse
 from rig.signals.tracking import Chirp, pass_band_hz, usable_until_s
 
-Array = NDArray[np.float64]
-Single = NDArray[np.float32]
 Index = NDArray[np.int64]
 
 #: The burst of a rub is shorter than its jitter: it may come so far about its phase, from first to last (our choice;
@@ -136,7 +135,7 @@ def peak_scores(residual: Residual, between_s: tuple[float, float]) -> list[Scor
     return [Scores(time_s, each, REACH_S, True, times) for each, times in zip(logs, trials, strict=True)]
 
 
-def _burst_likelihood(energy: Single, step: int, sample_rate_hz: float) -> Single:
+def _burst_likelihood(energy: Singles, step: int, sample_rate_hz: float) -> Singles:
     """Log likelihood ratio of a burst about every step against noise alone.
 
     Of a Gaussian burst of known power it goes with the energy; over its time, that is known to `REACH_S`, likelihoods
@@ -157,7 +156,7 @@ def _burst_likelihood(energy: Single, step: int, sample_rate_hz: float) -> Singl
     return np.asarray(np.log(about), np.float32)
 
 
-def _level(power: Single, sample_rate_hz: float) -> Single:
+def _level(power: Singles, sample_rate_hz: float) -> Singles:
     """Level of the noise about every frame of a squared signal, steady by itself.
 
     Over so long a time that its own error, which all cycles in that time share, does not add up to a train.
@@ -173,7 +172,7 @@ def _level(power: Single, sample_rate_hz: float) -> Single:
 
 
 @functools.lru_cache(maxsize=16)
-def _bins(start_hz: float, rate_s: float, high_hz: float) -> tuple[Array, Array]:
+def _bins(start_hz: float, rate_s: float, high_hz: float) -> tuple[Floats, Floats]:
     """Numbers of the cycles, and times of their bins after the passing of start_hz."""
     first, last = math.ceil(start_hz * rate_s), math.floor(high_hz * rate_s)
     cycle = np.arange(first, last, dtype=np.float64)
@@ -181,7 +180,7 @@ def _bins(start_hz: float, rate_s: float, high_hz: float) -> tuple[Array, Array]
     return cycle, rate_s * np.log(place / (start_hz * rate_s))
 
 
-def folded(scores: Scores, chirp: Chirp, high_hz: float, known: Train | None = None) -> tuple[Array, Array]:
+def folded(scores: Scores, chirp: Chirp, high_hz: float, known: Train | None = None) -> tuple[Floats, Floats]:
     """Scores over the cycles of the sweep and the phases in each.
 
     Parameters
@@ -218,7 +217,7 @@ def folded(scores: Scores, chirp: Chirp, high_hz: float, known: Train | None = N
     return cycle, score
 
 
-def _of_train(cycle: Array, chirp: Chirp, train: Train) -> NDArray[np.bool_]:
+def _of_train(cycle: Floats, chirp: Chirp, train: Train) -> Bools:
     """Which of the folded scores a train may have raised, shape (cycles, BINS); it may reach beyond its band."""
     frequency_hz = (cycle + 0.5) / chirp.rate_s
     inside = (frequency_hz > train.low_hz / BEYOND) & (frequency_hz < train.high_hz * BEYOND)
@@ -227,10 +226,10 @@ def _of_train(cycle: Array, chirp: Chirp, train: Train) -> NDArray[np.bool_]:
     return inside[:, np.newaxis] & (off_s < train.window_s)
 
 
-def place_of(train: Train, frequency_hz: Array) -> Array:
+def place_of(train: Train, frequency_hz: Floats) -> Floats:
     """Phase of a train in cycles at frequencies of the sweep."""
     middle_hz = math.sqrt(train.low_hz * train.high_hz)
-    place: Array = train.phase + train.slope * np.log2(frequency_hz / middle_hz)
+    place: Floats = train.phase + train.slope * np.log2(frequency_hz / middle_hz)
     return place
 
 
@@ -246,7 +245,7 @@ def _places(first: float, cycles: int) -> Index:
     return np.where((place >= 0) & (place < BINS * cycles), place, -1).reshape(cycles, -1)
 
 
-def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float, times: float = 1.0) -> Train:
+def find_train(cycle: Floats, score: Floats, chirp: Chirp, window_s: float, times: float = 1.0) -> Train:
     """The train of impulses that stands out most over all bands, phases and drifts.
 
     The mean clipped score over n cycles, times the root of n, is standard normal in noise. The probability of the
@@ -287,7 +286,9 @@ def find_train(cycle: Array, score: Array, chirp: Chirp, window_s: float, times:
     return Train(max(0.0, evidence), value, low / rate_s, high / rate_s, phase, slope, window_s)
 
 
-def _best_window(total: Single, kept: Single, cycle: Array, width: int, least: float) -> tuple[float, tuple[int, int]]:
+def _best_window(
+    total: Singles, kept: Singles, cycle: Floats, width: int, least: float
+) -> tuple[float, tuple[int, int]]:
     """Greatest sum of `width` cycles, with the first cycle and the column; minus infinity when not above `least`.
 
     The sums are made in `kept`, which is of the shape of the total.
@@ -319,12 +320,12 @@ def _trials(first: float, cycles: int, rate_s: float, window_s: float) -> float:
     return max(1.0, total)
 
 
-def _starts(cycle: Array, width: int) -> int:
+def _starts(cycle: Floats, width: int) -> int:
     """Number of bands of so many cycles that are wide enough."""
     return max(0, min(cycle.size + 1 - width, int(np.searchsorted(cycle, width / (NARROWEST - 1), "right"))))
 
 
-def locked(score: Array) -> Array:
+def locked(score: Floats) -> Floats:
     """Scores held against the other phases of their own cycle.
 
     A sliding mean over one cycle is taken out, and each cycle is scaled to a standard deviation of 1 at least: under
@@ -338,7 +339,7 @@ def locked(score: Array) -> Array:
     """
     left = score - scipy.ndimage.uniform_filter1d(score.ravel(), BINS, mode="nearest").reshape(score.shape)
     left -= np.mean(left, axis=1, keepdims=True)
-    scaled: Array = left / np.maximum(1.0, np.std(left, axis=1, keepdims=True))
+    scaled: Floats = left / np.maximum(1.0, np.std(left, axis=1, keepdims=True))
     return scaled
 
 
@@ -359,7 +360,7 @@ def trains(residual: Residual, all_scores: list[Scores], lock: bool = False) -> 
     return found
 
 
-def detectable_peak(noise: tuple[Array, Array], chirp: Chirp, frequency_hz: Array, evidence: float) -> Array:
+def detectable_peak(noise: tuple[Floats, Floats], chirp: Chirp, frequency_hz: Floats, evidence: float) -> Floats:
     """Peak of the impulses of a train that is still caught: one a cycle over one octave of the sweep.
 
     Each impulse is the standard pulse. A matched filter gives it, in parts of the noise's standard deviation,
@@ -393,5 +394,5 @@ def detectable_peak(noise: tuple[Array, Array], chirp: Chirp, frequency_hz: Arra
     needed = -scipy.special.ndtri_exp(-evidence * math.log(10) - math.log(trials)) + scipy.special.ndtri(CAUGHT)
     # The rank of the greatest of several values: each alone must reach further.
     alone = -scipy.special.ndtri(-np.expm1(scipy.special.log_ndtr(needed / np.sqrt(cycles)) / PULSES_WITHIN_REACH))
-    peak: Array = alone / (PULSE_LEFT * np.sqrt(np.maximum(per_peak, 1e-300)))
+    peak: Floats = alone / (PULSE_LEFT * np.sqrt(np.maximum(per_peak, 1e-300)))
     return peak

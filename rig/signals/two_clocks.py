@@ -13,10 +13,9 @@ import scipy
 from numpy.typing import NDArray
 
 from rig.signals import marks, stimulus
+from rig.signals.arrays import Floats
 from rig.signals.timing import delay_s, resample_by
 
-Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 Layout = stimulus.Layout
 
 #: Crystals stray by some tens of millionths; more than this is another rate, or lost samples (our choice;

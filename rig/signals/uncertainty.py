@@ -8,11 +8,10 @@ import math
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from rig.signals.arrays import Floats
 from rig.signals.kept import kept_by_value
-
-Array = NDArray[np.float64]
 
 #: Decibels for a small relative change of an amplitude: the sensitivity coefficient of a level (5.1.3); by definition.
 DB_PER_PART = 20 / math.log(10)
@@ -31,7 +30,7 @@ INDEPENDENT_PER_OCTAVE = 6.0
 EXTREME_VALUE = math.pi / math.sqrt(6)
 
 
-def combined(*parts: ArrayLike) -> Array:
+def combined(*parts: ArrayLike) -> Floats:
     """Root of the sum of squares of uncorrelated parts that all count in the unit of the result (5.1.2); any shape.
 
     NaN where a part is not known.
@@ -42,12 +41,12 @@ def combined(*parts: ArrayLike) -> Array:
     return np.asarray(total)
 
 
-def from_bounds(half_width: ArrayLike) -> Array:
+def from_bounds(half_width: ArrayLike) -> Floats:
     """Of what lies anywhere between minus and plus a bound, evenly: the bound over the root of three (4.3.7)."""
     return np.asarray(np.asarray(half_width, np.float64) / math.sqrt(3))
 
 
-def level_noise_db(power: ArrayLike, noise_power: ArrayLike) -> Array:
+def level_noise_db(power: ArrayLike, noise_power: ArrayLike) -> Floats:
     """Of the level of a response, from noise at random phase beside it.
 
     A response H with noise n of mean square N beside it has the squared magnitude ``|H|**2 + 2 Re(H* n) + |n|**2``, of
@@ -64,7 +63,7 @@ def level_noise_db(power: ArrayLike, noise_power: ArrayLike) -> Array:
     return np.asarray(DB_PER_POWER_PART * np.sqrt(2 * part + 2 * part**2))
 
 
-def sum_level_noise_db(power: ArrayLike, noise_power: ArrayLike) -> Array:
+def sum_level_noise_db(power: ArrayLike, noise_power: ArrayLike) -> Floats:
     """As `level_noise_db`, of the sum of squared magnitudes over the first axis, in uncorrelated noises."""
     powers, noise = np.asarray(power, np.float64), np.asarray(noise_power, np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -74,7 +73,7 @@ def sum_level_noise_db(power: ArrayLike, noise_power: ArrayLike) -> Array:
 
 
 @kept_by_value(64)
-def left_by_smoothing(width_hz: ArrayLike, before_s: float, after_s: float) -> Array:
+def left_by_smoothing(width_hz: ArrayLike, before_s: float, after_s: float) -> Floats:
     """Part of `level_noise_db` that is left when the squared magnitude is averaged over a width.
 
     Averaging a response over the width B weighs what is about its arrival with ``sin(pi B t) / (pi B t)``: noise
@@ -95,7 +94,7 @@ def left_by_smoothing(width_hz: ArrayLike, before_s: float, after_s: float) -> A
     # So little that all is left, and no difference of next to nothing is taken.
     width = np.maximum(np.asarray(width_hz, np.float64), 1e-3 / (before_s + after_s))
 
-    def upto(x: Array) -> Array:
+    def upto(x: Floats) -> Floats:
         y = np.maximum(np.pi * x, 1e-9)
         return np.asarray((scipy.special.sici(2 * y)[0] - np.sin(y) ** 2 / y) / np.pi)
 
@@ -104,7 +103,7 @@ def left_by_smoothing(width_hz: ArrayLike, before_s: float, after_s: float) -> A
 
 
 @kept_by_value(64)
-def smoothing_width_hz(frequency_hz: ArrayLike, start_hz: float, stop_hz: float, fraction: float) -> Array:
+def smoothing_width_hz(frequency_hz: ArrayLike, start_hz: float, stop_hz: float, fraction: float) -> Floats:
     """Width that `smoothing.smooth_power` averages over, which shrinks towards both ends of the data."""
     frequency = np.asarray(frequency_hz, np.float64)
     ends = np.minimum(np.log(frequency / start_hz), np.log(stop_hz / frequency))
@@ -154,7 +153,7 @@ def mean_power_noise_db(power: ArrayLike, noise_power: ArrayLike, frequency_hz: 
     return DB_PER_POWER_PART * math.sqrt(float(variance)) / float(np.sum(squares))
 
 
-def noise_level_db(width_hz: ArrayLike, seconds: ArrayLike) -> Array:
+def noise_level_db(width_hz: ArrayLike, seconds: ArrayLike) -> Floats:
     """Of the level of noise in a band, measured for a time: how much it varies from one time to the next.
 
     The power of Gaussian noise in a band B over a time T has the relative variance 1 / (B T) (Bendat and Piersol,
@@ -207,7 +206,7 @@ def root_uncertainty(square: float, u_square: float) -> float:
 
 
 @kept_by_value(64)
-def of_few_values(width_hz: ArrayLike, silence_s: float) -> Array:
+def of_few_values(width_hz: ArrayLike, silence_s: float) -> Floats:
     """Factor on a part from noise whose level was told from so few values that it is not known well itself.
 
     Student's t over the normal quantile, both at 95 %, so that k = 2 stays what it is (G.3.2 and G.4.1). Each of the
@@ -224,7 +223,7 @@ def of_few_values(width_hz: ArrayLike, silence_s: float) -> Array:
     return np.asarray(scipy.special.stdtrit(degrees, 0.975) / scipy.special.ndtri(0.975))
 
 
-def sum_of_powers_db(power: ArrayLike, each_db: ArrayLike) -> Array:
+def sum_of_powers_db(power: ArrayLike, each_db: ArrayLike) -> Floats:
     """Of the level of a sum of powers over the first axis, whose levels are uncertain by `each_db`; NaN is left out.
 
     Uncorrelated parts, the sensitivity of the sum's level to each being its share of the sum (5.1.2, 5.1.3).
@@ -239,7 +238,7 @@ def sum_of_powers_db(power: ArrayLike, each_db: ArrayLike) -> Array:
         return np.asarray(np.sqrt(variance) / np.nansum(powers, axis=0))
 
 
-def peak_noise_db(peak: ArrayLike, noise_rms: ArrayLike, values: ArrayLike, of_noise: bool) -> Array:
+def peak_noise_db(peak: ArrayLike, noise_rms: ArrayLike, values: ArrayLike, of_noise: bool) -> Floats:
     """Of the level of the greatest value of a residual, from noise.
 
     A peak that stands in noise is off by the noise at that moment. A peak that is nothing but the greatest of n values

@@ -4,11 +4,10 @@ import math
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from rig.signals.arrays import Floats
 from rig.signals.levels import db_spl
-
-Array = NDArray[np.float64]
 
 #: IEC 61672-1:2013, annex E: where the weightings are 0 dB, and what their poles are made of.
 _REFERENCE_HZ = 1000.0
@@ -29,15 +28,15 @@ def pole_frequencies_hz() -> tuple[float, float, float, float]:
     )
 
 
-def _a_ratio(frequency_hz: Array) -> Array:
+def _a_ratio(frequency_hz: Floats) -> Floats:
     first, second, third, fourth = pole_frequencies_hz()
     square = frequency_hz**2
     c_ratio = fourth**2 * square / ((square + first**2) * (square + fourth**2))
-    ratio: Array = c_ratio * square / np.sqrt((square + second**2) * (square + third**2))
+    ratio: Floats = c_ratio * square / np.sqrt((square + second**2) * (square + third**2))
     return ratio
 
 
-def a_weighting(frequency_hz: ArrayLike) -> Array:
+def a_weighting(frequency_hz: ArrayLike) -> Floats:
     """A weighting as an amplitude factor, 1 at 1 kHz (IEC 61672-1:2013, equation E.6); any shape.
 
     Raises
@@ -51,14 +50,14 @@ def a_weighting(frequency_hz: ArrayLike) -> Array:
     return _a_ratio(frequency) / _a_ratio(np.asarray(_REFERENCE_HZ))
 
 
-def a_weighting_db(frequency_hz: ArrayLike) -> Array:
+def a_weighting_db(frequency_hz: ArrayLike) -> Floats:
     """A weighting in dB, minus infinity at 0 Hz; errors as `a_weighting`."""
     with np.errstate(divide="ignore"):
-        level: Array = 20 * np.log10(a_weighting(frequency_hz))
+        level: Floats = 20 * np.log10(a_weighting(frequency_hz))
     return level
 
 
-def a_weighted_level_db_spl(pressure_pa: ArrayLike, sample_rate_hz: float) -> Array:
+def a_weighted_level_db_spl(pressure_pa: ArrayLike, sample_rate_hz: float) -> Floats:
     """Equivalent A-weighted level of recordings, LAeq.
 
     The weighting is applied to the spectrum of the whole recording, with the magnitudes of the standard's formula up

@@ -9,7 +9,6 @@ from functools import lru_cache, partial
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
 
 from rig.bench.base import OWN_DEVICE_EARLY_S, capture_frames
 from rig.bench.settings import simulated_name
@@ -19,6 +18,7 @@ from rig.circuit.units import speed_of_sound_m_s
 from rig.design.fault_names import Fault, parse_fault
 from rig.design.kit import Kit, PositionSpec
 from rig.files.errors import BenchError
+from rig.signals.arrays import Complex, Floats, Singles
 from rig.signals.stimulus import Layout, code_frames, compose
 from rig.signals.timing import resample_by
 from rig.simulated.chance import generator
@@ -33,9 +33,6 @@ from rig.simulated.room import pink_spectrum, reflections
 from rig.simulated.unit import Output, box_pressure_pa, lead_gain, lead_impedance_ohm, unit_of
 from rig.values.captures import Capture, KnownLoad
 from rig.values.requests import AT_LEADS, Request, Stage, Sweep
-
-Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 #: The transform is so much longer than the capture: what rings on is silent before it could come around to the start;
 #: made up.
@@ -406,7 +403,7 @@ def _delay(seconds: float, size: int, sample_rate_hz: float) -> Complex:
 
 def _recorded(
     rows: dict[str, Floats], plan: Layout, frames: int, equipment: Equipment, random: np.random.Generator
-) -> NDArray[np.float32]:
+) -> Singles:
     """What the inputs make of their voltages, shape (inputs, frames)."""
     volts = np.stack(list(rows.values()))
     full_scale_v = np.array([[INPUT_VOLTS[role]] for role in rows])

@@ -2,11 +2,10 @@
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
 
 from rig.bench.probing import LONGEST_DELAY_S, Situation
+from rig.signals.arrays import Floats, Singles
 
-Block = NDArray[np.float32]
 #: Samples at an input for the voltage that a sample of 1.0 gives at an output; noise; latency; crosstalk of the card;
 #: made up.
 INPUT_GAINS = (0.9, 1.1, 0.7, 1.0)
@@ -42,7 +41,7 @@ class SimulatedCard:
         """The person at the bench has done what was asked."""
         self._situation, self._before = situation, before
 
-    def record(self, output: int | None, samples: Block) -> Block:
+    def record(self, output: int | None, samples: Singles) -> Singles:
         """What all inputs hear of samples at one output."""
         peak = float(np.max(np.abs(samples), initial=0.0)) if output else 0.0
         self.loudest[self._situation] = max(self.loudest.get(self._situation, 0.0), peak)
@@ -70,13 +69,13 @@ class SimulatedCard:
             gains[self.loopback] = 1.0
         return gains
 
-    def _late(self, samples: Block, frames: int, seconds: float) -> NDArray[np.float64]:
+    def _late(self, samples: Singles, frames: int, seconds: float) -> Floats:
         late = np.zeros(frames)
         start = round((LATENCY_S + seconds) * self.sample_rate_hz)
         late[start : start + samples.size] = samples
         return late
 
-    def _through_the_air(self, samples: Block, frames: int, channel: str) -> NDArray[np.float64]:
+    def _through_the_air(self, samples: Singles, frames: int, channel: str) -> Floats:
         near = BOX_GAIN * (1.0 if channel == self._before else BESIDE)
         seconds = FLIGHT_S * (1.0 if channel == self._before else 2.0)
         direct = self._late(samples, frames, seconds)
@@ -86,5 +85,5 @@ class SimulatedCard:
         room *= ROOM / np.sqrt(np.sum(room**2))
         # The box is no full-range driver: two samples' mean stand for its loss of treble.
         direct = (direct + np.roll(direct, 1)) / 2
-        answered: NDArray[np.float64] = scipy.signal.fftconvolve(direct, room)[:frames]
+        answered: Floats = scipy.signal.fftconvolve(direct, room)[:frames]
         return near * (direct + BESIDE * answered)

@@ -8,12 +8,12 @@ is not near anything.
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.circuit.radiation import Position
 from rig.circuit.units import AIR_DENSITY_KG_M3, LOWEST_HZ
+from rig.signals.arrays import Complex, Floats
 from rig.simulated.elements import Speaker
-from rig.simulated.physics import Complex, Floats, cone_gain, driven
+from rig.simulated.physics import cone_gain, driven
 
 #: Rings of a surface whose middle the microphone stands before; rings and arcs of one that lies aside; made up.
 RINGS, RINGS_ASIDE, ARCS_ASIDE = 16, 3, 8
@@ -50,7 +50,7 @@ def equivalent_m(speaker: Speaker, microphone_m: Position) -> float:
     return float(area / abs(_disc(area, (*place, 0.0), microphone_m, nothing)[0]))
 
 
-def _disc(area_m2: float, place_m: Position, microphone_m: Position, wave_number: NDArray[np.complex128]) -> Complex:
+def _disc(area_m2: float, place_m: Position, microphone_m: Position, wave_number: Complex) -> Complex:
     """Sum over a disc of its pieces' areas times the wave that each sends to the microphone, over its way."""
     total = np.zeros(wave_number.size, np.complex128)
     for piece_m2, way_m in _pieces(area_m2, place_m, microphone_m):

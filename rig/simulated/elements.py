@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel
@@ -18,6 +17,7 @@ from rig.circuit.factor import Factor as OwnCurve
 from rig.circuit.parts import Group, Part, State
 from rig.circuit.tolerance import CUT_OFF_SIGMA, DriverTolerance
 from rig.circuit.units import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S
+from rig.signals.arrays import Complex, Floats
 from rig.simulated.nodal import GROUND
 
 #: The node of the leads.
@@ -26,10 +26,6 @@ LEAD = "lead"
 STIFFNESS_PA = AIR_DENSITY_KG_M3 * SPEED_OF_SOUND_M_S**2
 #: Gives the factor by which one value is off, for the half width of its spread.
 Factor = Callable[[float], float]
-
-
-Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 
 @dataclass(frozen=True)

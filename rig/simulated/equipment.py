@@ -7,8 +7,8 @@ after that, so that belief and truth part, as they do on a real bench.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from rig.signals.arrays import Floats, Singles
 from rig.simulated.chance import generator
 from rig.simulated.room import Room, room_of
 from rig.values.captures import Calibration, KnownLoad
@@ -123,7 +123,7 @@ def equipment_of(seed: int, ambient_db: float, sense_in: str = "return") -> Equi
     )
 
 
-def converted(volts: NDArray[np.float64], full_scale_v: float | NDArray[np.float64]) -> NDArray[np.float32]:
+def converted(volts: Floats, full_scale_v: float | Floats) -> Singles:
     """What a 24-bit converter makes of a voltage: clipped at full scale, rounded, as float32 in -1 to 1.
 
     Parameters

@@ -5,17 +5,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.circuit.units import speed_of_sound_m_s
 from rig.design.kit import Kit
+from rig.signals.arrays import Floats
 from rig.signals.levels import REFERENCE_PRESSURE_PA
 from rig.signals.noise_shape import Noise
 from rig.signals.programme import spectrum_db
 from rig.simulated.physics import driven
 from rig.simulated.unit import Unit, box_pressure_pa, lead_gain
-
-Floats = NDArray[np.float64]
 
 #: Octave bands, nominal (IEC 61260-1).
 BANDS_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000)

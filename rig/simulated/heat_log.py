@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.bench.soaking import envelope, state_of
 from rig.design.fault_names import BLANK, Fault
@@ -14,8 +13,6 @@ from rig.simulated.heat_drive import BANDS_HZ, band_gains_db, drive_of
 from rig.simulated.heat_unit import HeatedUnit
 from rig.values.logs import Row
 from rig.values.requests import Programme
-
-Floats = NDArray[np.float64]
 
 #: Thermometers: noise, disagreement from one to the next (standard deviations), and steps of the display; made up.
 SENSOR_NOISE_K, SENSOR_OFFSET_K, SENSOR_STEP_K = 0.03, 0.1, 0.1

@@ -14,13 +14,11 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.design.fault_names import Fault
 from rig.design.kit import Kit
+from rig.signals.arrays import Floats
 from rig.simulated.chance import generator
-
-Floats = NDArray[np.float64]
 
 #: Of copper's resistance at 20 degrees Celsius, per kelvin; from memory.
 COPPER_PER_K = 0.00393

@@ -3,18 +3,16 @@
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.design.fault_names import Fault
 from rig.design.kit import Kit
+from rig.signals.arrays import Floats
 from rig.signals.programme import music_like
 from rig.simulated.chance import generator
 from rig.simulated.changes import unit_with
 from rig.simulated.heat_drive import Drive, drive_of
 from rig.simulated.heat_network import COLD_CELSIUS, copper_ratio, step, thermal_unit
 from rig.simulated.unit import Unit, unit_of
-
-Floats = NDArray[np.float64]
 
 #: Dissipation of a class-D output: idle, and as a part of what it gives; made up.
 IDLE_W, LOSS = 0.15, 0.3

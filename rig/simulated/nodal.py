@@ -7,9 +7,8 @@ a motor and a piston join two sides, in opposite directions with the same factor
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
-Complex = NDArray[np.complex128]
+from rig.signals.arrays import Complex
 
 #: The node without potential: the minus lead, the frame, the air in front.
 GROUND = ""

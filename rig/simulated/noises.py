@@ -14,13 +14,12 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from rig.signals.arrays import Complex, Floats
 from rig.signals.levels import REFERENCE_PRESSURE_PA
 from rig.signals.stimulus import Layout, compose
 from rig.simulated.elements import MovingCoil, Speaker
 from rig.simulated.physics import driven
 
-Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 Chance = np.random.Generator
 NoiseKind = Literal["rub", "buzz", "particle", "blowing", "bent"]
 

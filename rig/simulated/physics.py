@@ -9,17 +9,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
 
 from rig.circuit.channel import ElectronicFilter, Tone
 from rig.circuit.parts import Part
 from rig.circuit.radiation import BAFFLE_STEP_M_HZ, Position
 from rig.circuit.units import AIR_DENSITY_KG_M3, LOWEST_HZ
+from rig.signals.arrays import Complex, Floats
 from rig.simulated.elements import LEAD, Air, MovingCoil, Speaker
 from rig.simulated.nodal import GROUND, Net
-
-Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 #: What is left where something is open: dirt on a board; and where it is bridged: a blob of solder; made up.
 OPEN_OHM, BRIDGE_OHM = 1e9, 1e-3

@@ -5,9 +5,8 @@ from fractions import Fraction
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from rig.signals.arrays import Floats
 
 #: Levels are followed in steps of so long; made up.
 STEP_S = 0.001

@@ -8,15 +8,11 @@ from functools import lru_cache
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.circuit.radiation import Position
+from rig.signals.arrays import Complex, Complex64, Floats
 from rig.signals.levels import REFERENCE_PRESSURE_PA
 from rig.simulated.chance import generator
-
-Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
-Complex64 = NDArray[np.complex64]
 
 #: Reflections off two walls at most: what comes later is weak and lies behind any gate; made up.
 MOST_BOUNCES = 2

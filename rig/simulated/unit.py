@@ -8,19 +8,16 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.circuit.channel import ElectronicFilter, Tone
 from rig.circuit.radiation import Position
 from rig.design.kit import Kit
 from rig.design.speaker import PORT, ChannelSpec
+from rig.signals.arrays import Complex, Floats
 from rig.simulated.chance import generator
 from rig.simulated.elements import Factor, Mouth, Speaker, designed, drawn, speaker_of
 from rig.simulated.noises import Noise
 from rig.simulated.physics import driven, filter_gain, pressure_pa, tone_gain
-
-Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from checks import heat
 from rig.circuit.channel import Channel, driver_voltage, electronic_response, impedance_ohm
@@ -15,6 +14,7 @@ from rig.circuit.stress import Load, noise_lines_v, of_noise, of_sweep, stresses
 from rig.design.kit import Kit, PositionSpec
 from rig.design.soak import SoakTable
 from rig.design.speaker import ChannelSpec
+from rig.signals.arrays import Complex
 from rig.signals.levels import REFERENCE_PRESSURE_PA, db
 from rig.signals.programme import spectrum_db
 from rig.study.designed import settings_of
@@ -25,8 +25,6 @@ FROM_HZ, TO_HZ, PER_OCTAVE = 20.0, 20000.0, 48
 #: Of a part printed in volts the peak counts; no noise is unlimited, and this many times its RMS value hardly occurs;
 #: our choice.
 PEAK_OF_NOISE = 4.0
-
-Complex = NDArray[np.complex128]
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
 
 from rig.files.errors import Disagree
+from rig.signals.arrays import Bools
 from rig.statistics.curves_of_builds import (
     SpreadBefore,
     departure_limit,
@@ -204,9 +204,7 @@ def _off(curves: Floats, centre: Floats, relative: bool) -> Floats:
     return np.asarray(curves / centre - 1 if relative else curves - centre)
 
 
-def _untruncated(
-    before: SpreadBefore, curves: Floats, cut: NDArray[np.bool_], passed: Passed, relative: bool
-) -> Floats:
+def _untruncated(before: SpreadBefore, curves: Floats, cut: Bools, passed: Passed, relative: bool) -> Floats:
     """The builds, those that are there because they passed moved to where they would lie without their limits."""
     full = curves.copy()
     for _ in range(ROUNDS):
@@ -323,7 +321,7 @@ def rejects_together(learnt: Sequence[Learnt]) -> float:
 
     Masks of one channel see the same drawn units; channels are built of parts of their own.
     """
-    failing: dict[str, NDArray[np.bool_]] = {}
+    failing: dict[str, Bools] = {}
     for one in learnt:
         if one.needed is None:
             return float("nan")

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from itertools import permutations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.circuit.near_field import (
     Surface,
@@ -18,6 +17,7 @@ from rig.circuit.radiation import BAFFLE_STEP_M_HZ
 from rig.design.kit import Kit
 from rig.design.speaker import PORT
 from rig.design.uncertainty_budget import response_db
+from rig.signals.arrays import Complex
 from rig.signals.deconvolution import gated_frequency_response
 from rig.signals.gating import gate
 from rig.signals.levels import db
@@ -25,8 +25,6 @@ from rig.signals.uncertainty import DB_PER_PART, combined, from_bounds
 from rig.values.captures import Capture, Untrusted
 from rig.values.readings import Floats
 from rig.verdict.responses import AcousticResponse, acoustic_response, air_speed_m_s, noise_power
-
-Complex = NDArray[np.complex128]
 
 #: Kept of a response close by, before its time zero and behind it: all of a bass box's decay. The room is 40 dB down;
 #: our choice.

@@ -6,13 +6,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.circuit.notation import hertz
 from rig.design.decision import Decision
 from rig.design.limits import Files, Limit, limit_key, mask_for, widest_mask, worst_point
 from rig.design.uncertainty_budget import with_parts, without_bench
 from rig.files.errors import TableError
+from rig.signals.arrays import Bools
 from rig.statistics.conformity import decide, probability_of_conformity
 from rig.values.names import PARTS_MISFIT, SHIFT, WRONG_PART
 from rig.values.readings import CheckReadings, Curve, Floats, Reading
@@ -271,12 +271,12 @@ def _open(point: Reading, margin: float, noise: float, at: str) -> str:
     return f"{_too_near(margin, point.uncertainty, point.unit)} {at}"
 
 
-def _known(curve: Curve) -> NDArray[np.bool_]:
+def _known(curve: Curve) -> Bools:
     """Where something is known of a curve: its value, or what it is at most."""
     return curve.valid if curve.at_most is None else curve.valid | curve.at_most
 
 
-def _is_bound(curve: Curve, frequency_hz: Floats) -> NDArray[np.bool_]:
+def _is_bound(curve: Curve, frequency_hz: Floats) -> Bools:
     """Where a curve between its known points says no more than what it is at most."""
     if curve.at_most is None:
         return np.zeros(frequency_hz.shape, np.bool_)
@@ -364,11 +364,11 @@ def _shift(curve: Curve, shift_db: float, band_hz: Sequence[float]) -> Reading:
 
 def _decided(
     value: Floats | float, uncertainty: Floats | float, lower: Floats | float, upper: Floats | float, decision: Decision
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+) -> tuple[Bools, Bools]:
     return decide(value, uncertainty, lower, upper, decision.rule, guard=decision.guard, risk=decision.false_acceptance)
 
 
-def within_noise(margin: Floats | float, noise: Floats | float) -> NDArray[np.bool_]:
+def within_noise(margin: Floats | float, noise: Floats | float) -> Bools:
     """Whether a reading lies outside its limit by no more than the noise of its own capture can do, at k = 2.
 
     Under every decision rule such a reading proves nothing. Simple acceptance (JCGM 106:2012, 8.2) lets a reading count

@@ -7,13 +7,13 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
 
 from rig.circuit.channel import Channel
 from rig.circuit.radiation import Position, driver_pressure_pa, microphone_at
 from rig.circuit.units import speed_of_sound_m_s
 from rig.design.kit import Kit
 from rig.signals import deconvolution, marks, stimulus, timing
+from rig.signals.arrays import Complex, Complex64, Singles
 from rig.signals.disturbance import noise_before, noise_of_the_moment
 from rig.signals.gating import Gated, gate
 from rig.signals.kept import kept_by_value, planned_length
@@ -25,10 +25,7 @@ from rig.values.captures import Capture, Untrusted, once_per_capture
 from rig.values.readings import Floats
 from rig.values.requests import Sweep
 
-Complex = NDArray[np.complex128]
 #: As the captures are: what is computed of all of one, before it is cut to what is wanted.
-Singles = NDArray[np.float32]
-Complex64 = NDArray[np.complex64]
 
 #: What an input may be connected to.
 ROLES = ("microphone", "loopback", "drive", "sense")

@@ -12,10 +12,10 @@ from itertools import combinations
 from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.design.uncertainty_budget import of_the_capture
 from rig.signals import recording_difference, two_clocks
+from rig.signals.arrays import Singles
 from rig.values.captures import Capture, once_per_capture
 from rig.values.requests import Request
 from rig.values.verdicts import Verdict
@@ -23,7 +23,6 @@ from rig.verdict.clocks import on_playing_clock
 from rig.verdict.responses import heard_silence, quiet_part
 
 T = TypeVar("T")
-Samples = NDArray[np.float32]
 #: A capture with what its own samples say against it.
 CheckedCapture = tuple[Capture, tuple[str, ...]]
 #: Stage, place and input -> mean square.
@@ -165,7 +164,7 @@ def _follows(odd: Capture, clean: Capture) -> bool:
     return recording_difference.follows_the_signal(loudest[0], loudest[1], odd.sample_rate_hz)
 
 
-def _rows_of(one: Capture, other: Capture) -> list[tuple[Samples, Samples]]:
+def _rows_of(one: Capture, other: Capture) -> list[tuple[Singles, Singles]]:
     """Rows of two captures, input by input, without what is still heard of what sounded before them.
 
     On a clock of its own the first is laid over the other.

@@ -22,7 +22,8 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 from heat_truth import steady_celsius
 
 from rig.design.kit import load_kit
-from rig.signals.heating import fit_rise, power_of_rows
+from rig.signals.heat_response import power_of_rows
+from rig.signals.heating import fit_rise
 from rig.signals.programme import music_like
 from rig.simulated.heat_drive import drive_of
 from rig.simulated.heat_log import rows_of, sensor_offset_k

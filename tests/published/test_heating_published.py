@@ -7,7 +7,8 @@ import pytest
 from reference_csv import rows
 from scipy import signal
 
-from rig.signals.heating import Power, first_order_response, fit_rise, predict
+from rig.signals.heat_response import Power, first_order_response
+from rig.signals.heating import fit_rise, predict
 
 TABLE = {row["quantity"]: float(row["value"]) for row in rows("thermal_examples")}
 STEP = Power(np.array([0.0]), np.array([1.0]))

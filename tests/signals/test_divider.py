@@ -15,7 +15,6 @@ from rig.signals.divider import (
     load_errors,
     load_uncertainties,
     load_uncertainty,
-    nominal,
     one_load_errors,
 )
 
@@ -29,6 +28,12 @@ STANDARDS = [
 ]
 LOADS = [0.5, 4.0, 8.0 + 6.0j, 30.0 - 20.0j, 200.0]
 WIRINGS = ["return", "source"]
+
+
+def nominal(sense_ohm, sense_in):
+    """A divider with equal inputs, no leads and nothing stray."""
+    zero = np.zeros(1, np.complex128)
+    return Divider(sense_ohm, sense_in, zero + 1, zero, zero)
 
 
 def circuit(sense_in, load, gain, sense_ohm, lead_ohm, stray_siemens):

@@ -7,16 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.signals.heating import (
-    NotEnough,
-    Power,
-    first_order_response,
-    fit_rise,
-    power_of_rows,
-    predict,
-    rate_k_per_min,
-    settled,
-)
+from rig.signals.heat_response import NotEnough, Power, first_order_response, power_of_rows
+from rig.signals.heating import fit_rise, predict, rate_k_per_min, settled
 
 EVERY_S = 5.0
 
