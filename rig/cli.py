@@ -12,7 +12,7 @@ from typer.core import TyperGroup
 
 from rig.files.disk import where_and_why
 from rig.files.errors import PASS, USAGE, VOID, KitproofError, TableError
-from rig.screen.console import is_written, say, steady_streams, unwritten
+from rig.screen.console import is_written, say, steady_streams, unwritten, warn
 
 #: Name of a command -> where it stands under `rig.commands`, and its line in the help. Only the one that is called is
 #: loaded, so that each starts at once.
@@ -228,25 +228,25 @@ def main() -> None:
         if status == INTERRUPTED:
             raise KeyboardInterrupt
     except KitproofError as error:
-        say(error, to_stderr=True)
+        warn(error)
         status = error.exit_status
     except (KeyboardInterrupt, typer.Abort):
-        say("stopped", to_stderr=True)
+        warn("stopped")
         status = VOID
     except OSError as error:
         # What no command foresaw of its files: a disk that fails or may not be written, a share that has gone.
-        say(where_and_why(error), to_stderr=True)
+        warn(where_and_why(error))
         status = USAGE
     except Exception as error:
         # Wrong usage: typer's own exceptions, which carry their message ready made.
         if not hasattr(error, "format_message"):
             raise
-        say(f"{error.format_message()}\nkitproof --help lists what there is", to_stderr=True)
+        warn(f"{error.format_message()}\nkitproof --help lists what there is")
         status = USAGE
     if status == VOID and "--json" in sys.argv[1:] and not is_written():
         # Stopped before there was anything to tell; who reads the document of a void run finds the same keys.
         print(json.dumps({"outcome": "void", "stopped": "stopped before anything was done"}))
     if {"--json", "--csv"} & {*sys.argv[1:]} and (words := unwritten()):
-        say(f"standard output could not be written: {words}; what stands there is not whole", to_stderr=True)
+        warn(f"standard output could not be written: {words}; what stands there is not whole")
         status = status or USAGE
     sys.exit(status or PASS)

@@ -12,7 +12,7 @@ from rig.commands.common import HERE, Workspace, Yes, newest, sent
 from rig.commands.filters import refuse_unknown_kit, with_filters
 from rig.design.kit import ArchiveSpec, load_kit
 from rig.files.errors import VOID, RecordError, Stopped, TableError
-from rig.screen.console import open_console, say, yes_or_no
+from rig.screen.console import open_console, say, warn, yes_or_no
 from rig.store.index import ask
 from rig.store.packing import bring_back, is_kept, is_packed_away, pack_away
 from rig.store.records import read_in_place, unit_records
@@ -58,7 +58,7 @@ def archive_command(
             saved += pack_away(record, rule, to or HERE, bench_name(settings))
         except RecordError as error:
             problems += 1
-            say(error, to_stderr=True)
+            warn(error)
     if found:
         say(f"{saved / 1e6:.1f} MB less under {workspace / 'results'}")
         sent(workspace, settings)
@@ -78,7 +78,7 @@ def _bring_back(records: list[Record], to: Path | None) -> None:
         raise RecordError("\n".join(problems))
     say(f"{brought} captures are where they were")
     for words in problems:
-        say(words, to_stderr=True)
+        warn(words)
     if problems:
         raise typer.Exit(VOID)
 

@@ -29,7 +29,7 @@ from rig.commands.common import HERE, AsJson, BenchFile, Workspace, Yes
 from rig.design.kit import load_kit
 from rig.files.errors import FAIL, BenchSetupError, TableError
 from rig.run.bench_jobs import LEADS_V, calibrations_of, daily_check, known_ohm, made_at_desk, put_down
-from rig.screen.console import open_console, say, yes_or_no
+from rig.screen.console import open_console, say, warn, yes_or_no
 
 OfStage = Annotated[str, typer.Option("--stage", help="Wiring of bench.toml: leads, playing or soak.")]
 MeterRole = Annotated[
@@ -215,7 +215,7 @@ def calibrations(
     settings = bench_settings(workspace, bench) or BenchSettings(kind="simulated")
     shown, held = calibrations_of(workspace, settings, load_kit(workspace, kit) if kit else None, all_of_them)
     for file in held.damaged:
-        say(f"{file.words}, left out", to_stderr=True)
+        warn(f"{file.words}, left out")
     if as_json:
         rows = [{**_plain(one), "remark": remark} for one, remark in shown]
         print(json.dumps({"calibrations": rows, "ages_days": dict(held.ages_days)}))

@@ -14,7 +14,7 @@ from rig.commands.filters import refuse_bad_serials, with_filters
 from rig.design.kit import Kit, load_kit
 from rig.files.disk import why, write
 from rig.files.errors import FAIL, VOID, RecordError
-from rig.screen.console import say
+from rig.screen.console import warn
 from rig.store import homes, records
 from rig.store.index import ask
 from rig.store.selection import Selection, listed, newest, unread
@@ -67,7 +67,7 @@ def _asked(workspace: Path, selection: Selection) -> tuple[set[tuple[str, str]],
         rows = listed(connection, newest(selection, 0))
         return {(row["serial"], row["run"]) for row in rows}, unread(connection, selection.kit)
 
-    return ask(workspace, question, lambda words: say(words, to_stderr=True))
+    return ask(workspace, question, warn)
 
 
 def _written(workspace: Path, kit: Kit, result: Capability, about: dict[str, object]) -> Path:

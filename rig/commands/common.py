@@ -51,11 +51,11 @@ OfKit = Annotated[str, typer.Option("--kit", help="Of this kit; else of any.")]
 def sent(workspace: Path, settings: "BenchSettings | None", file: Path | None = None) -> None:
     """Begin to deliver what was closed at this bench, where benches share a store; nothing waits for it."""
     if settings and settings.store:
-        from rig.screen.console import say
+        from rig.screen.console import warn
         from rig.store.sending import send_off
 
         if words := send_off(workspace, file):
-            say(words, to_stderr=True)
+            warn(words)
 
 
 def newest(workspace: Path, serial: str, kit: str, plan: str | None = None, number: int = 0) -> "Record":

@@ -8,7 +8,7 @@ import typer
 from rig.commands.common import HERE, Workspace
 from rig.commands.filters import refuse_unknown_kit, with_filters
 from rig.files.errors import TableError
-from rig.screen.console import say
+from rig.screen.console import say, warn
 from rig.store.selection import Selection
 from rig.study.export import TABLES, refuse_without_parquet, write_tables
 
@@ -32,7 +32,5 @@ def export_command(
     if parquet:
         refuse_without_parquet()
     names = [name for name in TABLES if name in (table or TABLES)]
-    for path, rows in write_tables(
-        workspace, selection, folder, names, parquet=parquet, tell=lambda words: say(words, to_stderr=True)
-    ):
+    for path, rows in write_tables(workspace, selection, folder, names, parquet=parquet, tell=warn):
         say(f"{path}: {rows} rows")

@@ -8,7 +8,7 @@ import typer
 
 from rig.commands.common import HERE, Workspace
 from rig.files.errors import VOID
-from rig.screen.console import say
+from rig.screen.console import say, warn
 from rig.store.index import NAME, ask, rebuild
 from rig.store.index_tables import runs, units, unreadable
 
@@ -22,16 +22,13 @@ def index_command(
 ) -> None:
     """Bring the index up to the folders, looking at every one, and tell what it holds; nothing rests on it."""
 
-    def tell(words: str) -> None:
-        say(words, to_stderr=True)
-
     if again:
-        rebuild(workspace, tell)
+        rebuild(workspace, warn)
 
     def counted(connection: sa.Connection) -> list[int]:
         return [connection.scalar(sa.select(sa.func.count(table.c.kit))) or 0 for table in (runs, units, unreadable)]
 
-    of_runs, of_units, odd = ask(workspace, counted, tell, everything=not again)
+    of_runs, of_units, odd = ask(workspace, counted, warn, everything=not again)
     words = f"{workspace / 'results' / NAME}: {of_runs} runs of {of_units} units"
     say(f"{words}; {odd} records cannot be read, kitproof results names them" if odd else words)
     if prove and _damages(workspace / "results"):
@@ -55,7 +52,7 @@ def _damages(results: Path) -> int:
         named |= {link.before for link in links}
     problems = list(dict.fromkeys(problems))
     for words in problems:
-        say(words, to_stderr=True)
+        warn(words)
     say(f"{len(proved)} records held against their SHA-256: {len(problems) or 'nothing'} wrong")
     if unknown := len(proved - named):
         say(f"of {unknown} of them nothing tells whether their run.json itself was changed: no chain names it")

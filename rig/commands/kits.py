@@ -8,7 +8,7 @@ import typer
 from rig.commands.common import HERE, Workspace
 from rig.design.kit import Kit, kit_names, load_kit
 from rig.files.errors import PASS, USAGE, TableError
-from rig.screen.console import open_console, say
+from rig.screen.console import open_console, warn
 from rig.screen.listings import two_columns
 
 Rows = list[tuple[str, str]]
@@ -32,7 +32,7 @@ def kits_command(
         except TableError as error:
             wrong = True
             rows.append((name, str(error)))
-            say(error, to_stderr=True)
+            warn(error)
     open_console().print(two_columns("kit", "", rows))
     raise typer.Exit(USAGE if wrong else PASS)
 

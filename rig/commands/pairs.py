@@ -13,7 +13,7 @@ from rig.commands.filters import with_filters
 from rig.design.kit import load_kit
 from rig.files.errors import TableError
 from rig.files.plain import plain
-from rig.screen.console import say
+from rig.screen.console import warn
 from rig.store.selection import Selection
 
 
@@ -45,7 +45,7 @@ def pairs_command(
         return
     if as_csv:
         for words in problems:
-            say(words, to_stderr=True)
+            warn(words)
         sys.stdout.write(csv_text(table_of(found)))
         return
     from rig.screen.pairs_table import show

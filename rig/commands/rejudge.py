@@ -16,7 +16,7 @@ from rig.commands.common import HERE, STATUS, AsJson, Workspace, newest
 from rig.commands.filters import refuse_bad_serials, with_filters
 from rig.files.cells import write_csv
 from rig.files.errors import VOID, TableError
-from rig.screen.console import open_console, say
+from rig.screen.console import open_console, say, warn
 from rig.store.selection import Selection
 
 if TYPE_CHECKING:
@@ -128,7 +128,7 @@ def _newest_runs(workspace: Path, selection: Selection) -> "list[StoredRun]":
     found, odd = ask(
         workspace,
         lambda connection: (listed(connection, newest_runs(selection, 0)), unread_runs(connection, selection)),
-        lambda words: say(words, to_stderr=True),
+        warn,
     )
     all_runs = [StoredRun(row["serial"], row["run"], row["outcome"]) for row in found]
     for home in (workspace / "results" / selection.kit).glob("[!.]*"):
@@ -167,7 +167,7 @@ def _show(asked: "Asked", limits: Path | None, units: "Sequence[UnitRejudged]") 
     by = f"the limits of {limits}" if limits else "today's limits"
     show(open_console(), f"{asked.kit.name}, revision {asked.kit.revision}: {len(units)} units by {by}", units)
     for words in problems(units):
-        say(words, to_stderr=True)
+        warn(words)
 
 
 def _document(asked: "Asked", limits: Path | None, units: "Sequence[UnitRejudged]") -> object:

@@ -13,7 +13,7 @@ from rig.commands.common import HERE, AsJson, Workspace
 from rig.commands.filters import refuse_unknown_kit, with_filters
 from rig.files.cells import write_csv
 from rig.files.errors import TableError
-from rig.screen.console import open_console, say
+from rig.screen.console import open_console, warn
 from rig.screen.listings import run_table
 from rig.store.homes import UNFINISHED
 from rig.store.index import ask
@@ -49,7 +49,7 @@ def results_command(
     shared = None if here else store_of(workspace)
     found, of, odd, unfinished = _asked(workspace, shared, selection, wanted)
     for words in odd:
-        say(words, to_stderr=True)
+        warn(words)
     chosen = [{column: row[column] for column in COLUMNS} for row in found]
     if as_json:
         print(json.dumps(chosen))
@@ -69,19 +69,16 @@ def _asked(
 ) -> tuple[list[dict[str, Any]], int, list[str], list[Path]]:
     """The runs, oldest first, how many there are, what could not be read here, and what has not ended here."""
 
-    def tell(words: str) -> None:
-        say(words, to_stderr=True)
-
     def question(connection: sa.Connection) -> tuple[list[dict[str, Any]], int]:
         return listed(connection, newest(selection, rows)), count(connection, selection)
 
     (found, of), odd, unfinished = ask(
-        workspace, lambda connection: (question(connection), *_odd(connection, selection.kit)), tell
+        workspace, lambda connection: (question(connection), *_odd(connection, selection.kit)), warn
     )
     if shared:
         from rig.store.both import joined
 
-        found, of = joined(workspace, shared.store, (found, of), question, tell)
+        found, of = joined(workspace, shared.store, (found, of), question, warn)
     return found[: rows or None][::-1], of, odd, unfinished
 
 

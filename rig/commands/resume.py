@@ -13,7 +13,7 @@ from rig.files.errors import (
 from rig.run import journal
 from rig.run.verify import job, resume, with_connection
 from rig.screen import terminal
-from rig.screen.console import open_console, say
+from rig.screen.console import open_console, warn
 from rig.store.homes import run_number
 
 
@@ -30,7 +30,7 @@ def resume_command(
     console = open_console()
     runs, problems = journal.load_all(workspace)
     for words in problems:
-        say(words, to_stderr=True)
+        warn(words)
     found = [run for run in runs if serial in (None, run.serial)]
     if len({(run.kit, run.serial) for run in found}) != 1:
         listed = ", ".join(f"{run.serial} ({run.kit}, {run.about.started_at})" for run in runs) or "none"

@@ -11,7 +11,7 @@ from rig.commands.common import HERE, AsJson, Workspace, newest
 from rig.files.errors import PASS, VOID, RecordError
 from rig.files.plain import plain
 from rig.report.paper import papers_of
-from rig.screen.console import open_console, say
+from rig.screen.console import open_console, warn
 from rig.screen.record_page import history_table, record_page
 from rig.store import records
 from rig.store.archived import words_of
@@ -70,7 +70,7 @@ def _elsewhere(shared: StoreOfBench | None, kit: str, serial: str, home: Path | 
         told = history(shared.store, kit, serial)
         return elsewhere(told, home) if home else told
     except StoreError as error:
-        say(f"what other benches measured of {serial} is not known here: {error}", to_stderr=True)
+        warn(f"what other benches measured of {serial} is not known here: {error}")
         return None
 
 

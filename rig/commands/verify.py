@@ -13,7 +13,7 @@ from rig.run.journal import is_interrupted
 from rig.run.rehearsal import ready_by_the_first_answer, rehearse
 from rig.run.verify import Job, job, with_connection
 from rig.run.walk import Confirm
-from rig.screen.console import open_console, say
+from rig.screen.console import open_console, warn
 from rig.store import records
 from rig.study.kit_warnings import kit_warnings
 
@@ -40,10 +40,10 @@ def verify_command(
     work, confirm = with_connection(work, settings), confirming(console, unattended)
     confirm = _prepared(work, confirm, console, not unattended)
     if any(map(is_interrupted, (workspace / "results" / work.kit.name / serial).glob(f"{records.UNFINISHED}*"))):
-        say(f"note: a run of {serial} was interrupted; kitproof resume {serial} goes on with it", to_stderr=True)
+        warn(f"note: a run of {serial} was interrupted; kitproof resume {serial} goes on with it")
     run, record = walked(workspace, work, serial, opened, confirm, console, by=by, batch=batch, settings=settings)
     for words in (*record.set_aside, *record.clock, *history_words(record)):
-        say(words, to_stderr=True)
+        warn(words)
     if as_json:
         shown(lambda: print(json.dumps({"folder": str(record.folder), **records.document_of(record)})))
     else:

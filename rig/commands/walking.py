@@ -17,7 +17,7 @@ from rig.run import opening
 from rig.run.verify import Job, verify
 from rig.run.walk import Confirm
 from rig.screen import terminal
-from rig.screen.console import say, yes_or_no
+from rig.screen.console import warn, yes_or_no
 from rig.screen.margins import verdict_margins
 from rig.screen.record_page import findings_words
 from rig.store.run_json import Record
@@ -46,7 +46,7 @@ def shown(show: Callable[[], object]) -> None:
     try:
         show()
     except Exception as error:
-        say(f"it could not be shown here: {type(error).__name__}: {error}", to_stderr=True)
+        warn(f"it could not be shown here: {type(error).__name__}: {error}")
 
 
 def certified(console: Console, record: Record) -> None:
@@ -55,8 +55,8 @@ def certified(console: Console, record: Record) -> None:
         path = make_certificate(record)
     except PaperError as error:
         serial = record.serial
-        say(f"{error}\nThe record is whole: {record.folder}", to_stderr=True)
-        say(f"kitproof certificate {serial} makes its certificate when that is mended", to_stderr=True)
+        warn(f"{error}\nThe record is whole: {record.folder}")
+        warn(f"kitproof certificate {serial} makes its certificate when that is mended")
     else:
         lines = [f"certificate: {path}", *filter(None, [not_on_paper(record)])]
         shown(lambda: console.print("\n".join(lines), soft_wrap=True))

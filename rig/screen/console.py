@@ -33,6 +33,11 @@ def say(words: object, to_stderr: bool = False) -> None:
     open_console(to_stderr).print(Text(str(words)), soft_wrap=True)
 
 
+def warn(words: object) -> None:
+    """Print words as they are on standard error."""
+    say(words, to_stderr=True)
+
+
 def yes_or_no(asking: Console, question: str) -> bool:
     """The answer of the person at the terminal; where nobody can answer any more, no."""
     while True:
