@@ -119,9 +119,9 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     for capture in captures:
         channel = capture.request.channel
         found = harmonics_of(capture, settings.points_per_octave)
-        made = distortion_curves(found, channel, settings)
-        curves += made
-        readings.append(worst_total(made[-2], kit.channel(channel).band))
+        *harmonics_curves, total, floor = distortion_curves(found, channel, settings)
+        curves += [*harmonics_curves, total, floor]
+        readings.append(worst_total(total, kit.channel(channel).band))
     return CheckReadings(tuple(readings), tuple(curves))
 
 

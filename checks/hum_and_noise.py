@@ -75,35 +75,42 @@ def requests(kit: Kit, settings: Settings) -> list[Sweep]:
 
 def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckReadings:
     """Noise level, hum and hiss at each box, and the bands of the noise."""
+    require_live_microphone(captures)
+    require_live_silence(captures, settings)
+    silences = [capture for capture in captures if capture.request.is_silence]
+    quietest_db = min(rest_noise(capture, *settings.hiss_hz).hiss_db for capture in silences)
     readings: list[Reading] = []
     curves: list[Curve] = []
-    require_live_microphone(captures)
-    silences = [capture for capture in captures if capture.request.is_silence]
-    require_live_silence(captures, settings)
-    heard = {capture.request.at: rest_noise(capture, *settings.hiss_hz) for capture in silences}
-    quietest_db = min(one.hiss_db for one in heard.values())
     for capture in silences:
-        box, here = capture.request.at, heard[capture.request.at]
-        uncalibrated = "" if capture.calibration.microphone_v_per_pa else "the microphone is not calibrated"
-        mids, levels, hum = here.mids, here.levels, here.hum
-        trouble = uncalibrated or too_loud(mids, levels, here.noise_dba, settings)
-        # The room hisses alike at every box. What stands out at one is that box's; else it is this much at most.
-        own = here.hiss_db > quietest_db + settings.stands_out_db
-        found = np.isfinite(hum.mains_hz)
-        said = f"{hum.level_db:.0f} dB SPL at multiples of {hum.mains_hz:.1f} Hz" if found else ""
-        of_box = (
-            Reading(NOISE, box, here.noise_dba, "dB(A)", trouble=trouble, at_most=True),
-            Reading(HISS, box, here.hiss_db, "dB SPL", trouble=trouble, at_most=not own),
-            Reading(HUM, box, hum.level_db, "dB SPL", trouble=uncalibrated, said=said, at_most=not found),
-        )
-        grid = np.asarray(mids, np.float64)
-        unit = "dB" if uncalibrated else "dB SPL"
-        everywhere = np.ones(grid.size, dtype=np.bool_)
-        curve = Curve(NOISE_BANDS, box, grid, levels, unit, everywhere, method="1/3 octave, silence")
-        u_db, noise = pressure_db(capture.calibration), noise_parts(mids, levels, hum, here.seconds, settings)
-        readings += [with_parts(each, {"calibration": u_db, "noise": noise[each.quantity]}) for each in of_box]
-        curves.append(with_parts(curve, {"calibration": u_db, "noise": noise[curve.quantity]}))
+        of_box, bands = noise_of_box(capture, quietest_db, settings)
+        readings += of_box
+        curves.append(bands)
     return CheckReadings(tuple(readings), tuple(curves))
+
+
+def noise_of_box(capture: Capture, quietest_db: float, settings: Settings) -> tuple[list[Reading], Curve]:
+    """Noise, hiss and hum at one box, and the bands of the noise; `quietest_db` is the hiss at the quietest box."""
+    box, found = capture.request.at, rest_noise(capture, *settings.hiss_hz)
+    mids, levels, hum = found.mids, found.levels, found.hum
+    uncalibrated = "" if capture.calibration.microphone_v_per_pa else "the microphone is not calibrated"
+    trouble = uncalibrated or too_loud(mids, levels, found.noise_dba, settings)
+    # The room hisses alike at every box. What stands out at one is that box's; else it is this much at most.
+    is_own_hiss = found.hiss_db > quietest_db + settings.stands_out_db
+    has_hum = np.isfinite(hum.mains_hz)
+    said = f"{hum.level_db:.0f} dB SPL at multiples of {hum.mains_hz:.1f} Hz" if has_hum else ""
+    readings = (
+        Reading(NOISE, box, found.noise_dba, "dB(A)", trouble=trouble, at_most=True),
+        Reading(HISS, box, found.hiss_db, "dB SPL", trouble=trouble, at_most=not is_own_hiss),
+        Reading(HUM, box, hum.level_db, "dB SPL", trouble=uncalibrated, said=said, at_most=not has_hum),
+    )
+    everywhere = np.ones(mids.size, dtype=np.bool_)
+    unit = "dB" if uncalibrated else "dB SPL"
+    bands = Curve(NOISE_BANDS, box, mids, levels, unit, everywhere, method="1/3 octave, silence")
+    u_db, noise = pressure_db(capture.calibration), noise_parts(mids, levels, hum, found.seconds, settings)
+    return (
+        [with_parts(each, {"calibration": u_db, "noise": noise[each.quantity]}) for each in readings],
+        with_parts(bands, {"calibration": u_db, "noise": noise[NOISE_BANDS]}),
+    )
 
 
 @dataclass(frozen=True, eq=False)

@@ -99,12 +99,12 @@ def read(captures: Sequence[Capture], settings: Settings, kit: Kit) -> CheckRead
     for channel in dict.fromkeys(capture.request.channel for capture in captures):
         axis, *aside = [capture for capture in captures if capture.request.channel == channel]
         on_axis = free_field_level(axis, channel, settings, kit)
-        heard = {kit.position(c.request.position): c for c in aside}
+        captured = {kit.position(c.request.position): c for c in aside}
         levels = {
             place: free_field_level(capture, f"{channel} {place.name}", settings, kit)
-            for place, capture in heard.items()
+            for place, capture in captured.items()
         }
-        differences = {place: directivity(on_axis, levels[place], heard[place], settings, kit) for place in levels}
+        differences = {place: directivity(on_axis, levels[place], captured[place], settings, kit) for place in levels}
         sizes, trouble = piston_sizes(channel, differences, air_speed_m_s(axis), settings, kit)
         readings += sizes
         ahead = np.where(on_axis.valid, on_axis.value, np.nan)

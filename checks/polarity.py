@@ -287,9 +287,9 @@ def pair_reading(
         levels.append(-abs(mean_db(ratios[0]) - mean_db(ratios[1])))
         over_noise.append(min(above))
     cosines += [mean_cosine(*each, delays) for each in own]
-    # What the other box's drivers say of their own levels and signs is reported elsewhere.
-    untold = [0.0] * len(own)
-    signs = signs_of(np.array(cosines), levels + untold, over_noise + untold)[: len(bands_hz)]
+    # Levels of the moved box's own drivers are judged elsewhere: here they only tell the delay.
+    not_judged = [0.0] * len(own)
+    signs = signs_of(np.array(cosines), levels + not_judged, over_noise + not_judged)[: len(bands_hz)]
     doubts = [words for sign in signs if (words := doubt(sign, settings))]
     value = signs[0].value if len({sign.value for sign in signs}) == 1 else 0
     return Reading(POLARITY_BETWEEN, subject, value, "", EXACT, "; ".join(doubts), POLARITY_WORDS[value])

@@ -128,10 +128,10 @@ def foretell(quiet: Sequence[Capture], asked: Sequence[Sweep], settings: Setting
     """What the noise that quiet sweeps were heard in will hide, in words, for each sweep that is asked for."""
     words = []
     for request in asked:
-        heard = [capture for capture in quiet if capture.request.at == request.at]
-        if not heard or not heard[0].calibration.microphone_v_per_pa:
+        capture = next((capture for capture in quiet if capture.request.at == request.at), None)
+        if capture is None or not capture.calibration.microphone_v_per_pa:
             continue
-        capture, layout = heard[0], request.layout(heard[0].sample_rate_hz)
+        layout = request.layout(capture.sample_rate_hz)
         silence = capture.pascal()[heard_silence(capture, "microphone")]
         try:
             noise = noise_density(silence - np.mean(silence), capture.sample_rate_hz)
@@ -142,11 +142,13 @@ def foretell(quiet: Sequence[Capture], asked: Sequence[Sweep], settings: Setting
         least = detectable_peak(noise, chirp, at_hz, SIGNIFICANT + np.log10(LOOKS))
         design = np.abs(design_response(kit, request, at_hz, air_speed_m_s(capture)))
         below = db(least / (np.sqrt(2) * request.level_v * design))
-        words.append(hidden_words(request, settings, kit, at_hz, db(least / np.sqrt(2) / REFERENCE_PRESSURE_PA), below))
+        words.append(
+            hidden_by_noise(request, settings, kit, at_hz, db(least / np.sqrt(2) / REFERENCE_PRESSURE_PA), below)
+        )
     return words
 
 
-def hidden_words(
+def hidden_by_noise(
     request: Sweep, settings: Settings, kit: Kit, at_hz: Floats, least_spl_db: Floats, least_db: Floats
 ) -> str:
     """What is hidden by noise, by least levels over the sweep's frequency in dB SPL and over the fundamental."""
@@ -205,7 +207,7 @@ def channel_readings(capture: Capture, settings: Settings, kit: Kit) -> CheckRea
     quieter_db = quieter_than_design_db(capture, kit, peaks.frequency_hz, fundamental)[weakest]
     trouble = doubt(found, proved, prove_hz, settings, quieter_db)
     level, crest = db(peaks.peak / fundamental), db(peaks.peak / peaks.rms)
-    method = f"peak of the residual above {pass_band_words(residual)}, over the fundamental's peak"
+    method = f"peak of the residual above {pass_band_description(residual)}, over the fundamental's peak"
     everywhere = np.ones(level.size, np.bool_)
     shared = (channel, peaks.frequency_hz)
     curves = (
@@ -321,7 +323,7 @@ def worst_readings(
     uncalibrated = trouble or ("" if spl else "the microphone is not calibrated")
     crest = float(db(peaks.peak[worst] / peaks.rms[worst]))
     readings = (
-        Reading(EVIDENCE, channel, found.evidence, "", trouble=trouble, said=kind_words(found)),
+        Reading(EVIDENCE, channel, found.evidence, "", trouble=trouble, said=kind_description(found)),
         Reading(IMPULSIVE, channel, float(level_db[worst]), "dB", trouble=trouble, said=at),
         Reading(IMPULSIVE_LEVEL, channel, peak_level, "dB SPL" if spl else "dB", trouble=uncalibrated),
         Reading(CREST_FACTOR, channel, crest, "dB", trouble=trouble),
@@ -437,14 +439,14 @@ def doubt(
     return ""
 
 
-def kind_words(found: Impulses) -> str:
+def kind_description(found: Impulses) -> str:
     """The likely kind, and where in the sweep."""
     if found.kind in ("rub or rattle", "blowing air"):
         return f"{found.kind} from {found.train.low_hz:.0f} to {found.train.high_hz:.0f} Hz"
     return NOTHING if found.kind == "none" else found.kind
 
 
-def pass_band_words(residual: Residual) -> str:
+def pass_band_description(residual: Residual) -> str:
     """The tracking high-pass in words."""
     low_hz, _ = pass_band_hz(np.array([residual.chirp.start_hz, 1e3]), residual.chirp)
     return f"{low_hz[1] / 1e3:.0f} times the sweep's frequency and {low_hz[0]:.0f} Hz"

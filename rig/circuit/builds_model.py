@@ -108,6 +108,31 @@ def shared_parameters(design: Channel, priors: Priors = NO_PRIORS) -> tuple[Para
     return tuple(found())
 
 
+def own_parameters(design: Channel, shared: Sequence[Parameter]) -> tuple[Parameter, ...]:
+    """Every number that each build has of its own, with how far builds of one batch lie apart in it."""
+    own_share = (1 - SHARED_OF_TOLERANCE) ** 0.5
+    narrowed = [
+        replace(p, sigma=p.sigma * own_share) if p.owner in ("part", "series") else p
+        for p in parameters(design, ONE_BATCH)
+    ]
+    besides = [replace(p, sigma=OWN_BESIDES[p.field]) for p in shared if p.field in OWN_BESIDES]
+    # What the design has none of, such as an inductance of 0, no build has either.
+    keys = {(p.owner, p.name, p.field) for p in shared}
+    known = (p for p in (*narrowed, *besides) if (p.owner, p.name, p.field) in keys)
+    return tuple(by_suspension(p) if p.field == "fs_hz" else p for p in known)
+
+
+def own_to_shared(own: Sequence[Parameter], shared: Sequence[Parameter]) -> FloatArray:
+    """What one standard deviation of an own parameter does to the shared ones, in theirs, shape (own, shared)."""
+    keys = [(p.owner, p.name, p.field) for p in shared]
+    found = np.zeros((len(own), len(shared)))
+    for row, p in zip(found, own, strict=True):
+        for field, power in OF_SUSPENSION.items() if p.field == SUSPENSION else [(p.field, 1.0)]:
+            at = keys.index((p.owner, p.name, field))
+            row[at] = p.sigma * power / shared[at].sigma
+    return found
+
+
 def with_losses(design: Channel) -> Channel:
     """The channel with no inductance that is without losses."""
     branches = tuple(
@@ -168,22 +193,8 @@ class BuildsModel:
     ) -> None:
         self.design, self.z_hz, self.sights, self.builds = design, z_hz, sights, builds
         self.shared = shared_parameters(design, priors)
-        keys = [(p.owner, p.name, p.field) for p in self.shared]
-        own_share = (1 - SHARED_OF_TOLERANCE) ** 0.5
-        narrowed = [
-            replace(p, sigma=p.sigma * own_share) if p.owner in ("part", "series") else p
-            for p in parameters(design, ONE_BATCH)
-        ]
-        besides = [replace(p, sigma=OWN_BESIDES[p.field]) for p in self.shared if p.field in OWN_BESIDES]
-        # What the design has none of, such as an inductance of 0, no build has either.
-        known = tuple(p for p in (*narrowed, *besides) if (p.owner, p.name, p.field) in keys)
-        self.own = tuple(by_suspension(p) if p.field == "fs_hz" else p for p in known)
-        #: What one standard deviation of an own parameter does to the shared ones, in theirs, shape (own, shared).
-        self.own_to_shared = np.zeros((len(self.own), len(self.shared)))
-        for row, p in zip(self.own_to_shared, self.own, strict=True):
-            for field, power in OF_SUSPENSION.items() if p.field == SUSPENSION else [(p.field, 1.0)]:
-                at = keys.index((p.owner, p.name, field))
-                row[at] = p.sigma * power / self.shared[at].sigma
+        self.own = own_parameters(design, self.shared)
+        self.own_to_shared = own_to_shared(self.own, self.shared)
         self.z_basis = Basis(z_hz[0], z_hz[-1], Z_FACTOR)
         self.p_bases = [self._pressure_bases(sight) for sight in sights]
         whiteners = [self._whiteners(build) for build in builds]

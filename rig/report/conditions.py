@@ -10,7 +10,7 @@ from rig.report import words
 from rig.signals.noise_shape import Noise, NoiseFilter
 from rig.values.captures import Calibration, Capture
 from rig.values.logs import Log
-from rig.values.requests import COLD_PART
+from rig.values.requests import COLD_PART, Sweep
 from rig.values.run import Run
 from rig.verdict.guard import AMBIENT
 
@@ -31,17 +31,7 @@ def conditions(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
     rates = sorted({capture.sample_rate_hz for capture in captures})
     yield "sample rate", ", ".join(f"{rate:g} Hz" for rate in rates) + ", as read back from the device"
     for stage in dict.fromkeys(capture.request.stage for capture in captures):
-        asked = {capture.request for capture in captures if capture.request.stage == stage}
-        silent = sorted({request.seconds for request in asked if request.is_silence})
-        if silent:
-            yield f"silence {STAGE_WORDS[stage]}", " and ".join(f"{seconds:g} s" for seconds in silent)
-        requests = {request for request in asked if not request.is_silence}
-        if not requests:
-            continue
-        levels = sorted({request.level_v for request in requests})
-        yield f"level {STAGE_WORDS[stage]}", " and ".join(f"{level:g} V" for level in levels) + " RMS"
-        sweeps = {f"{r.start_hz:g} Hz to {r.stop_hz:g} Hz in {r.seconds:g} s" for r in requests}
-        yield f"sweeps {STAGE_WORDS[stage]}", "; ".join(sorted(sweeps))
+        yield from _stimuli(STAGE_WORDS[stage], {c.request for c in captures if c.request.stage == stage})
     for log, _ in run.logs:
         yield from _programme(log)
     used = {capture.request.position for capture in captures} | {log.request.position for log, _ in run.logs}
@@ -54,6 +44,19 @@ def conditions(run: Run, kit: Kit) -> Iterator[tuple[str, str]]:
     repeats = sum(capture.attempt > 1 for capture in captures) - looks
     text = f"{len(captures)}, of these {repeats} repeated after a disturbance"
     yield "captures", text + (f" and {looks} played again for a second look" if looks else "")
+
+
+def _stimuli(stage: str, asked: set[Sweep]) -> Iterator[tuple[str, str]]:
+    """Silences, levels and sweeps of a stage."""
+    silences = sorted({request.seconds for request in asked if request.is_silence})
+    if silences:
+        yield f"silence {stage}", " and ".join(f"{seconds:g} s" for seconds in silences)
+    sweeps = {request for request in asked if not request.is_silence}
+    if sweeps:
+        levels = sorted({sweep.level_v for sweep in sweeps})
+        yield f"level {stage}", " and ".join(f"{level:g} V" for level in levels) + " RMS"
+        shapes = {f"{sweep.start_hz:g} Hz to {sweep.stop_hz:g} Hz in {sweep.seconds:g} s" for sweep in sweeps}
+        yield f"sweeps {stage}", "; ".join(sorted(shapes))
 
 
 def place_words(position: PositionSpec) -> str:

@@ -16,7 +16,7 @@ from rig.drawing.axes import Axis, frequency_axis, linear_axis
 from rig.drawing.panels import LEFT, WIDTH, Band, Line, Panel, Rule, curve_axes, figure
 from rig.drawing.pdf import write_pdf
 from rig.drawing.svg import FAINT, GREY, SERIES, drawing, path, text, write_svg
-from rig.study.design_view import DesignView, Strain, boxes
+from rig.study.design_view import DesignView, boxes
 from rig.values.verdicts import Mask
 
 #: What panels of levels and of filters span, in dB; layout.
@@ -149,7 +149,7 @@ def _strain_table(kit: Kit, view: DesignView) -> str:
         y += ROW
         loads = [_figure(each) for load in (strain.sweep, strain.soak) if load for each in _three(load)]
         loads += ["–" if has_soak else ""] * (6 - len(loads))
-        drawn += _row((strain.name, values.get(strain.name, "driver"), *loads, _stands(strain)), y)
+        drawn += _row((strain.name, values.get(strain.name, "driver"), *loads, strain.rating_words), y)
         drawn.append(path(f"M{LEFT} {y + 3.5:.1f}h{WIDTH - LEFT - 8}", 'stroke="#d4d4d4" stroke-width="0.6"'))
     return drawing(WIDTH, y + ROW, drawn, head)
 
@@ -168,10 +168,6 @@ def _figure(value: float) -> str:
 
 def _three(load: Load) -> tuple[float, float, float]:
     return load.volts, load.amperes, load.watts
-
-
-def _stands(strain: Strain) -> str:
-    return "not said" if np.isinf(strain.rating) else f"{strain.rating:g} {strain.unit}"
 
 
 def _words(title: str, sentences: Sequence[str]) -> str:

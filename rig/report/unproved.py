@@ -21,13 +21,7 @@ def not_checked(run: Run, kit: Kit, plan: str = "") -> Iterator[tuple[str, str]]
     for position in kit.positions:
         if position.name not in used:
             yield f"microphone {position.name}", "a place that the kit lists, at which nothing was measured"
-    done = {result.name for result in run.results}
-    for name in kit.checks:
-        if name not in done and plan and name not in kit.plans[plan]:
-            others = " and ".join(other for other, names in kit.plans.items() if name in names) or "none"
-            yield name, f"no check of the plan {plan}, which this run followed; of the plan {others}"
-        elif name not in done:
-            yield name, "listed by the kit, but no part of this run"
+    yield from _checks_left_out(run, kit, plan)
     for result in run.results:
         if result.outcome == "void" and result.reason:
             yield result.title, run.stopped if ended_early(result, run) else result.reason
@@ -39,6 +33,17 @@ def not_checked(run: Run, kit: Kit, plan: str = "") -> Iterator[tuple[str, str]]
         for read in every:
             if read.trouble and (read.quantity, read.subject) not in judged:
                 yield f"{result.title}: {read.quantity} {read.subject}", read.trouble
+
+
+def _checks_left_out(run: Run, kit: Kit, plan: str) -> Iterator[tuple[str, str]]:
+    """Checks of the kit that this run did not make."""
+    done = {result.name for result in run.results}
+    for name in (name for name in kit.checks if name not in done):
+        if plan and name not in kit.plans[plan]:
+            others = " and ".join(other for other, names in kit.plans.items() if name in names) or "none"
+            yield name, f"no check of the plan {plan}, which this run followed; of the plan {others}"
+        else:
+            yield name, "listed by the kit, but no part of this run"
 
 
 def void_reason(run: Run) -> str:

@@ -10,7 +10,7 @@ from rig.circuit.notation import hertz, quantity
 from rig.design.kit import Kit
 from rig.drawing.axes import OHM_TICKS, round_values
 from rig.screen.text_chart import TextLine, text_chart
-from rig.study.design_view import DesignView, Strain, boxes
+from rig.study.design_view import DesignView, boxes
 from rig.values.readings import Floats
 from rig.values.verdicts import Mask
 
@@ -133,11 +133,7 @@ def _strains(kit: Kit, view: DesignView) -> Iterator[str]:
         loads = "".join(
             f"{load.volts:9.2f}{load.amperes:7.3f}{load.watts:8.3f}" for load in (strain.sweep, strain.soak) if load
         )
-        yield f"{strain.name:10.10}{values.get(strain.name, ''):9}{loads}{_stands(strain):>12}"
-
-
-def _stands(strain: Strain) -> str:
-    return "not said" if np.isinf(strain.rating) else f"{strain.rating:g} {strain.unit}"
+        yield f"{strain.name:10.10}{values.get(strain.name, ''):9}{loads}{strain.rating_words:>12}"
 
 
 def _mask_lines(mask: Mask | None, view: DesignView) -> list[TextLine]:

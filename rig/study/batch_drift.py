@@ -8,6 +8,7 @@ readings is the bench's, one that stands still leaves the units.
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -307,25 +308,30 @@ def _daily_steps(daily: Sequence[Stored], quantity: str, of: Change, units: "pd.
         if check.quantity == quantity and low - around <= check.moment <= high + around:
             points.setdefault(check.of, []).append(check)
     own = {name: checks for name, checks in points.items() if name.split(" ")[-1] == of.series.key[2].split(" ")[0]}
-    steps = []
-    for checks in (own or points).values():
-        values = np.array([check.value for check in checks])
-        before = sum(check.moment < at for check in checks)
-        if min(before, values.size - before) < 2:
-            continue
-        # By the median of neighbours' differences, which a jump or two do not widen.
-        sigma = float(np.median(np.abs(np.diff(values)))) / NEIGHBOURS_MEDIAN
-        error = MEDIAN_ERROR * sigma * math.sqrt(1 / before + 1 / (values.size - before))
-        moved = float(np.median(values[before:]) - np.median(values[:before]))
-        is_here = abs(moved) > CLEAR * error
-        if values.size >= 2 * change.LEAST and is_here:
-            point = change.change_point(values)
-            likely = (units["started_at"].iloc[place] for place in (of.earliest, of.latest))
-            least, most = (sum(check.moment < time for check in checks) for time in likely)
-            is_here = point.is_drift or (point.earliest <= most and least <= point.latest)
-        scale = float(np.mean(values)) if quantity == "resistor" else 1.0
-        steps.append(_DailyStep(moved / scale, error / scale, is_here))
-    return steps
+    likely = [units["started_at"].iloc[place] for place in (of.earliest, of.latest)]
+    steps = [_daily_step(checks, at, likely, is_part=quantity == "resistor") for checks in (own or points).values()]
+    return [step for step in steps if step]
+
+
+def _daily_step(
+    checks: Sequence[Stored], at: datetime, likely: Sequence[datetime], *, is_part: bool
+) -> _DailyStep | None:
+    """How far one daily check moved at a time, and whether it may have between the two likely ones; None: too few."""
+    values = np.array([check.value for check in checks])
+    before = sum(check.moment < at for check in checks)
+    if min(before, values.size - before) < 2:
+        return None
+    # By the median of neighbours' differences, which a jump or two do not widen.
+    sigma = float(np.median(np.abs(np.diff(values)))) / NEIGHBOURS_MEDIAN
+    error = MEDIAN_ERROR * sigma * math.sqrt(1 / before + 1 / (values.size - before))
+    moved = float(np.median(values[before:]) - np.median(values[:before]))
+    is_here = abs(moved) > CLEAR * error
+    if values.size >= 2 * change.LEAST and is_here:
+        point = change.change_point(values)
+        least, most = (sum(check.moment < time for check in checks) for time in likely)
+        is_here = point.is_drift or (point.earliest <= most and least <= point.latest)
+    scale = float(np.mean(values)) if is_part else 1.0
+    return _DailyStep(moved / scale, error / scale, is_here)
 
 
 def went_along(units: "pd.DataFrame", before: int) -> list[str]:

@@ -59,6 +59,11 @@ class Strain:
     rating: float
     unit: str
 
+    @property
+    def rating_words(self) -> str:
+        """What it stands, in words."""
+        return "not said" if np.isinf(self.rating) else f"{self.rating:g} {self.unit}"
+
     def of(self, load: Load) -> float:
         """What of a load counts against the rating; of a signal whose peaks count, those."""
         if self.driver is not None:

@@ -324,7 +324,7 @@ def hidden(least_db):
     """What is said where the quietest rub that would be found lies so high over the sweep at all frequencies."""
     at_hz = np.geomspace(20.0, 20000.0, 100)
     least = np.full(at_hz.size, least_db)
-    words = rub_and_buzz.hidden_words(buzzing.REQUEST, rub_and_buzz.Settings(), KIT, at_hz, 90 + least, least)
+    words = rub_and_buzz.hidden_by_noise(buzzing.REQUEST, rub_and_buzz.Settings(), KIT, at_hz, 90 + least, least)
     assert f"({abs(least_db):.0f} dB" in words
     return words
 
