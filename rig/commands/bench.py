@@ -14,7 +14,7 @@ from rig.calibration.desk import Guide
 from rig.calibration.first_wiring import Answers, asked_answers, asked_number, bench_toml, find_wiring
 from rig.commands.calibrate import at_the_terminal
 from rig.commands.check_bench import only_kit
-from rig.commands.common import HERE, Workspace
+from rig.commands.common import HERE, OnlyKit, Workspace
 from rig.design.kit import Kit, load_kit
 from rig.files.disk import why, write_together
 from rig.files.errors import BenchSetupError, Stopped
@@ -36,7 +36,7 @@ CALIBRATIONS = {
 
 
 def bench_command(
-    kit: Annotated[str, typer.Argument(help="Not needed where the workspace has only one.")] = "",
+    kit: OnlyKit = "",
     workspace: Workspace = HERE,
     to: Annotated[Path | None, typer.Option("--to", help="Another file than the workspace's bench.toml.")] = None,
     simulated: Annotated[

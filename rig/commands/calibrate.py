@@ -25,7 +25,7 @@ from rig.calibration.guided import (
 from rig.calibration.known_load import MARKED_PERCENT, resistor
 from rig.calibration.storage import Stored, save
 from rig.calibration.volts import CALIBRATOR_DB, CALIBRATOR_WITHIN_DB, METER_PERCENT
-from rig.commands.common import HERE, AsJson, BenchFile, Workspace, Yes
+from rig.commands.common import HERE, AsJson, BenchFaults, BenchFile, Workspace, Yes
 from rig.design.kit import load_kit
 from rig.files.errors import FAIL, BenchSetupError, TableError
 from rig.run.bench_jobs import LEADS_V, calibrations_of, daily_check, known_ohm, made_at_desk, put_down
@@ -238,7 +238,7 @@ def daily(
         float | None, typer.Option("--ohm", help="The known resistor; else that of calibrate sense.")
     ] = None,
     yes: Yes = False,
-    fault: Annotated[list[str] | None, typer.Option("--fault", help="Build a fault into the simulated bench.")] = None,
+    fault: BenchFaults = None,
 ) -> None:
     """Measure a known resistor or the reference build, and hold it against the days before."""
     settings = bench_settings(workspace, bench) or BenchSettings(kind="simulated")

@@ -9,7 +9,7 @@ import typer
 
 from rig.bench.settings import bench_settings
 from rig.calibration.desk import Guide
-from rig.commands.common import HERE, AsJson, BenchFile, Workspace, Yes
+from rig.commands.common import HERE, AsJson, BenchFaults, BenchFile, OnlyKit, Workspace, Yes
 from rig.design.kit import kit_names, load_kit
 from rig.files.errors import FAIL, PASS, VOID, TableError
 from rig.run import opening
@@ -18,7 +18,7 @@ from rig.screen.console import say
 
 
 def check_bench_command(
-    kit: Annotated[str, typer.Argument(help="Not needed where the workspace has only one.")] = "",
+    kit: OnlyKit = "",
     *,
     stage: Annotated[str, typer.Option("--stage", help="Only leads or only playing.")] = "",
     load: Annotated[
@@ -28,7 +28,7 @@ def check_bench_command(
     bench: BenchFile = None,
     as_json: AsJson = False,
     yes: Yes = False,
-    fault: Annotated[list[str] | None, typer.Option("--fault", help="Build a fault into the simulated bench.")] = None,
+    fault: BenchFaults = None,
 ) -> None:
     """Listen, play quietly, and tell what is right and wrong with the wiring and the levels of the bench."""
     from rig.screen import bench_table as screen

@@ -41,11 +41,15 @@ Workspace = Annotated[
 ]
 BenchFile = Annotated[Path | None, typer.Option("--bench", help="Another bench than the workspace's bench.toml.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+AsCsv = Annotated[bool, typer.Option("--csv", help="Print a table as CSV and nothing else.")]
 Faults = Annotated[list[str] | None, typer.Option("--fault", help="Build a fault into the simulated unit or bench.")]
+BenchFaults = Annotated[list[str] | None, typer.Option("--fault", help="Build a fault into the simulated bench.")]
 Plan = Annotated[str, typer.Option("--plan", help="One of the kit's plans; else its usual one.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Answer every prompt: for an unattended run.")]
 By = Annotated[str, typer.Option("--by", help="Who measures: a person or a jig, for kitproof capability.")]
 OfKit = Annotated[str, typer.Option("--kit", help="Of this kit; else of any.")]
+OfOneKit = Annotated[str, typer.Option("--kit", help="Of this kit; needed where several have this serial.")]
+OnlyKit = Annotated[str, typer.Argument(help="Not needed where the workspace has only one.")]
 
 
 def sent(workspace: Path, settings: "BenchSettings | None", file: Path | None = None) -> None:

@@ -2,11 +2,8 @@
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
 
-import typer
-
-from rig.commands.common import HERE, Workspace
+from rig.commands.common import HERE, OfOneKit, Workspace
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.files.errors import RecordError
 from rig.findings.curves import OF_THE_MODEL, ExplainedCurve, curves_under
@@ -24,7 +21,7 @@ FOLDER = ".explain"
 def explain_command(
     serial: str,
     workspace: Workspace = HERE,
-    kit: Annotated[str, typer.Option("--kit", help="Of this kit; needed where several have this serial.")] = "",
+    kit: OfOneKit = "",
 ) -> None:
     """Show the findings of a unit's newest failed run, and draw its curves with what each finding expects."""
     record = newest_failed(workspace, serial, kit)

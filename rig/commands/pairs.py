@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from rig.commands.common import HERE, AsJson, Workspace
+from rig.commands.common import HERE, AsCsv, AsJson, Workspace
 from rig.commands.filters import with_filters
 from rig.design.kit import load_kit
 from rig.files.errors import TableError
@@ -26,7 +26,7 @@ def pairs_command(
         float | None, typer.Option(min=0.0, help="No pair may differ by more than so many dB; else any may.")
     ] = None,
     as_json: AsJson = False,
-    as_csv: Annotated[bool, typer.Option("--csv", help="Print a table as CSV and nothing else.")] = False,
+    as_csv: AsCsv = False,
     selection: Selection,
 ) -> None:
     """Pair the boxes of units that passed, by their levels over frequency and their resonances."""

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 import typer
 
 from rig.bench.store_settings import StoreOfBench, store_of
-from rig.commands.common import HERE, AsJson, Workspace
+from rig.commands.common import HERE, AsCsv, AsJson, Workspace
 from rig.commands.filters import refuse_unknown_kit, with_filters
 from rig.files.cells import write_csv
 from rig.files.errors import TableError
@@ -35,7 +35,7 @@ def results_command(
     workspace: Workspace = HERE,
     rows: Annotated[int | None, typer.Option(min=0, max=10**9, help="Only so many of the newest runs; 0: all.")] = None,
     as_json: AsJson = False,
-    as_csv: Annotated[bool, typer.Option("--csv", help="Print a table as CSV and nothing else.")] = False,
+    as_csv: AsCsv = False,
     here: Annotated[
         bool, typer.Option("--here", help="Of this workspace alone, whatever other benches stored.")
     ] = False,

@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from rig.bench.settings import bench_name, bench_settings
-from rig.commands.common import HERE, Workspace, sent
+from rig.commands.common import HERE, OfOneKit, Workspace, sent
 from rig.design.kit import load_kit
 from rig.files.errors import RecordError
 from rig.screen.console import say
@@ -17,7 +17,7 @@ def rework_command(
     serial: str,
     words: Annotated[str, typer.Argument(help='What was done, such as "resoldered C3 left".')],
     workspace: Workspace = HERE,
-    kit: Annotated[str, typer.Option("--kit", help="Of this kit; needed where several have this serial.")] = "",
+    kit: OfOneKit = "",
     by: Annotated[str, typer.Option("--by", help="Who did it.")] = "",
 ) -> None:
     """Note what was done to a unit; its next run is linked to it and says whether it helped."""
