@@ -102,14 +102,7 @@ def noise_root(scene: Scene, like: Observed, points: float = 1.0, is_unknown: bo
     single = [BASS_BAND_DB if np.sqrt(np.prod(bands[d])) < BASS_BELOW_HZ else BAND_DB for d in like.bands_db]
     single += [db for db, read in ((PING_DB, like.ping_db), (OTHERS_DB, like.others_db)) if np.isfinite(read)]
     blocks += [np.array([[(UNKNOWN_DB if is_unknown else db) ** 2]]) for db in single]
-    size = sum(block.shape[0] for block in blocks)
-    root = np.zeros((size, size))
-    at = 0
-    for block in blocks:
-        end = at + block.shape[0]
-        root[at:end, at:end] = np.linalg.cholesky(block)
-        at = end
-    return root
+    return np.asarray(scipy.linalg.block_diag(*map(np.linalg.cholesky, blocks)))
 
 
 def under(scene: Scene, hypothesis: Hypothesis, like: Asked, root: FloatArray) -> FloatArray:
