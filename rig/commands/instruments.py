@@ -13,7 +13,7 @@ from rig.bench.instrument_settings import InstrumentSettings
 from rig.bench.settings import bench_settings
 from rig.commands.common import HERE, AsJson, BenchFile, Workspace
 from rig.files.errors import BENCH, BenchSetupError
-from rig.screen.console import say
+from rig.screen.console import warn
 
 #: Polled fast here: a person waits; our choice.
 EVERY_S = 0.2
@@ -48,7 +48,7 @@ def instruments_command(
         show(settings.instruments, identities, answers)
     if missing := [role for role, answer in answers.items() if answer.is_missing]:
         for role in missing:
-            say(f"no value of {role!r}: {answers[role].trouble}", to_stderr=True)
+            warn(f"no value of {role!r}: {answers[role].trouble}")
         raise typer.Exit(BENCH)
 
 
