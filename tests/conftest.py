@@ -1,6 +1,5 @@
 """Workspaces and runs that several tests look at."""
 
-import gc
 import os
 import shutil
 import signal
@@ -92,9 +91,3 @@ def _in_the_order_of_workers(items: list[pytest.Item], workers: int) -> list[pyt
         ordered += front + rest[:fill]
         del rest[:fill]
     return ordered
-
-
-def pytest_collection_finish() -> None:
-    """What was collected stays until the end: it is not looked through each time that something may be freed."""
-    gc.collect()
-    gc.freeze()
