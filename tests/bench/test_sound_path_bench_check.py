@@ -1,11 +1,11 @@
 """`kitproof check-bench` over a real sound path: faults of the wiring made in the unit's own client."""
 
-import json
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from test_sound_path_verify import UNIT, kitproof, workspace_in
+from hostile.promise import kitproof
+from test_sound_path_verify import UNIT, workspace_in
 from unit_client import LoadSettings, UnitSettings, WiringSettings, running_unit
 
 pytestmark = pytest.mark.sound_path
@@ -25,12 +25,11 @@ def folder(server_name: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def told(folder: Path, stage: str, unit: UnitSettings) -> dict[str, dict]:
     """What is told to be wrong, by what it is."""
     with running_unit(unit):
-        done = kitproof(folder, "check-bench", "path-two", "--stage", stage, "--json", "--yes")
-    assert done.stdout.startswith("{"), done.stderr
-    document = json.loads(done.stdout)
+        done = kitproof("check-bench", "path-two", "--stage", stage, "--json", "--yes", "--workspace", str(folder))
+    document = done.document()
     assert {one["stage"] for one in document["told"]} == {stage}
     wrong = {one["what"]: one for one in document["told"] if one["is_right"] is False}
-    assert done.returncode == (1 if wrong else 0)
+    assert done.status == (1 if wrong else 0)
     return wrong
 
 

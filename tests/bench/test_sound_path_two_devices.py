@@ -1,7 +1,6 @@
 """A microphone with a clock of its own over a real sound path: two streams, and a resampling unit in between."""
 
 import contextlib
-import json
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -11,8 +10,9 @@ import numpy as np
 import pytest
 import unit_client
 from busy_machine import undisturbed
+from hostile.promise import kitproof
 from resampling_unit import Resampler, ResamplerSettings, running_resampler
-from test_sound_path_verify import UNIT, calibrated_on_a_resistor, failing, kitproof, workspace_in
+from test_sound_path_verify import UNIT, calibrated_on_a_resistor, failing, workspace_in
 from unit_client import Speaker, SpeakerSettings, UnitSettings, running_unit
 
 from rig.bench.settings import load_bench_file
@@ -60,10 +60,10 @@ def verified(folder: Path, serial: str) -> tuple[int, dict]:
     statuses = []
 
     def once() -> dict:
-        done = kitproof(folder, "verify", "path-two", serial, "--json", "--yes")
-        assert done.stdout.startswith("{"), done.stderr
-        statuses.append(done.returncode)
-        return json.loads(done.stdout)
+        done = kitproof("verify", "path-two", serial, "--json", "--yes", "--workspace", str(folder))
+        assert done.out, done
+        statuses.append(done.status)
+        return dict(done.document())
 
     document = undisturbed(once)
     return statuses[-1], document

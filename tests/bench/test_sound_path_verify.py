@@ -5,10 +5,6 @@ end, second-order crossover into a resistance. The unit plays those filters; not
 bench is in it.
 """
 
-import json
-import os
-import subprocess
-import sys
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -20,13 +16,13 @@ import pytest
 import unit_client
 from at_the_page import WINDOW, answered, served, until
 from busy_machine import undisturbed
+from hostile.promise import kitproof
 from unit_client import LoadSettings, SpeakerSettings, UnitSettings, impedance_ohm, running_unit
 
 from rig.page.station import Station
 
 pytestmark = pytest.mark.sound_path
 
-ROOT = Path(__file__).parent.parent.parent
 RE_OHM = 8.0
 CROSSOVER_HZ = 2500.0
 UNIT = UnitSettings()
@@ -142,14 +138,6 @@ microphone_inverted = false
     return folder
 
 
-def kitproof(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    command = [sys.executable, "-m", "rig", *words]
-    return subprocess.run(
-        command, cwd=folder, env=environment, capture_output=True, text=True, timeout=180, check=False
-    )
-
-
 @pytest.fixture(scope="module")
 def bench_folder(server_name: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return calibrated_on_a_resistor(workspace_in(tmp_path_factory.mktemp("path")))
@@ -159,8 +147,8 @@ def calibrated_on_a_resistor(folder: Path) -> Path:
     """A workspace whose bench is calibrated on a known load, a resistor of 8.2 ohm in place of the speaker."""
     resistor = LoadSettings(re_ohm=8.2, le_h=0.0, resonance_ohm=0.0)
     with running_unit(replace(UNIT, load=resistor)):
-        done = kitproof(folder, "calibrate-load", "8.2", "path-two", "--yes")
-    assert done.returncode == 0, done.stderr
+        done = kitproof("calibrate-load", "8.2", "path-two", "--yes", "--workspace", str(folder))
+    assert done.status == 0, done
     return folder
 
 
@@ -168,10 +156,10 @@ def verified(folder: Path, serial: str, unit: UnitSettings) -> tuple[int, dict]:
     statuses = []
 
     def once() -> dict:
-        done = kitproof(folder, "verify", "path-two", serial, "--json", "--yes")
-        assert done.stdout.startswith("{"), done.stderr
-        statuses.append(done.returncode)
-        return json.loads(done.stdout)
+        done = kitproof("verify", "path-two", serial, "--json", "--yes", "--workspace", str(folder))
+        assert done.out, done
+        statuses.append(done.status)
+        return dict(done.document())
 
     with running_unit(unit):
         document = undisturbed(once)
@@ -217,9 +205,9 @@ def test_a_shorted_lead_never_gets_to_the_amplifier(bench_folder: Path) -> None:
 
 
 def test_without_the_device_the_bench_cannot_do_it(bench_folder: Path) -> None:
-    done = kitproof(bench_folder, "verify", "path-two", "PT-004", "--json", "--yes")
-    assert done.returncode == 4
-    assert "unit" in done.stderr + done.stdout
+    done = kitproof("verify", "path-two", "PT-004", "--json", "--yes", "--workspace", str(bench_folder))
+    assert done.status == 4
+    assert "unit" in done.err + done.out
 
 
 def silent_after_stop_s(station: Station, file: Path, play: Callable[[Station], object], then: str) -> float:
