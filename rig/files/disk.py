@@ -157,9 +157,9 @@ def naming(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        if error.errno is not None:
-            error.filename, error.filename2 = str(path), None
-        raise
+        if error.errno is None:
+            raise
+        raise OSError(error.errno, error.strerror, str(path)) from error
 
 
 def _rename_to_new(place: Path, path: Path) -> None:

@@ -15,7 +15,7 @@ from rig.bench.connection import connection_words
 from rig.bench.settings import BenchSettings, MakerSettings, bench_name
 from rig.design.kit import Kit, kit_sha256, load_kit
 from rig.design.limits import reference_troubles
-from rig.files.disk import read_bytes, write
+from rig.files.disk import read_bytes, why, write
 from rig.files.errors import BenchError, RecordError
 from rig.run import sequencer
 from rig.run.interrupts import Interrupts, interrupts
@@ -120,8 +120,8 @@ def verify(
         folder = records.reserve(workspace, work.kit, serial, name)
         about = about_next(folder.parent, work.plan, " ".join(by.split()), " ".join(batch.split()))
         odd = reference_troubles(work.kit.limits, work.kit.folder, work.kit.files)
-        maker = _recorded(settings.maker if settings else None, folder)
-        about = replace(about, set_aside=(*about.set_aside, *odd), maker=maker, bench_name=name)
+        maker, no_picture = _recorded(settings.maker if settings else None, folder)
+        about = replace(about, set_aside=(*about.set_aside, *odd, *no_picture), maker=maker, bench_name=name)
         others = _asked(settings, work, serial)
         began_s = time.monotonic()
         journal = Journal(folder, work.kit, serial, about)
@@ -135,19 +135,19 @@ def verify(
         return run, records.save(folder, work.kit, serial, run, about, journal.files)
 
 
-def _recorded(maker: MakerSettings | None, folder: Path) -> Maker | None:
-    """The maker as a record holds one, whose picture is put into its folder."""
+def _recorded(maker: MakerSettings | None, folder: Path) -> tuple[Maker | None, tuple[str, ...]]:
+    """The maker as a record holds one, whose picture is put into its folder; and why it is not there, in words."""
     if maker is None:
-        return None
-    logo = ""
+        return None, ()
+    logo, troubles = "", tuple[str, ...]()
     if maker.logo:
         logo = f"maker{Path(maker.logo).suffix}"
         try:
             write(folder / logo, read_bytes(Path(maker.logo)))
-        except OSError:
+        except OSError as error:
             # A picture is worth no record.
-            logo = ""
-    return Maker(maker.name, maker.address, maker.place, maker.language, logo)
+            logo, troubles = "", (f"the maker's picture is left out: {maker.logo} could not be copied: {why(error)}",)
+    return Maker(maker.name, maker.address, maker.place, maker.language, logo), troubles
 
 
 def resume(

@@ -6,13 +6,15 @@ before and by it (ns). It spares the index a walk through all folders; nothing e
 
 import os
 import re
+import shutil
+import time
 from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
-from rig.files.disk import read_bytes
+from rig.files.disk import LEFT_S, read_bytes, remove_left
 
 NAME = "index.hints"
 #: Begins the name of a run's folder until its record is whole.
@@ -71,6 +73,16 @@ def make_home(home: Path) -> str:
             raise
         return ""
     return f"{before_ns} {changed_ns(kit)}"
+
+
+def remove_left_in_home(home: Path) -> None:
+    """Remove what is left of writing there, and folders of runs that ended long ago with nothing recorded: kills."""
+    remove_left(home)
+    for folder in home.glob(f"{UNFINISHED}*"):
+        with suppress(OSError):
+            is_old = time.time() - folder.stat().st_mtime > LEFT_S
+            if is_old and {path.name for path in folder.iterdir()} <= {"started.txt", "running.lock"}:
+                shutil.rmtree(folder)
 
 
 def run_number(name: str) -> int:

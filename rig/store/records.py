@@ -17,12 +17,12 @@ from typing import TYPE_CHECKING
 
 from rig.files.disk import (
     FOLDER_NAMES,
+    UNFINISHED_SUFFIX,
     is_folder_name,
     parse_json,
     put_in_place,
     read_bytes,
     read_text,
-    remove_left,
     sync,
     why,
 )
@@ -32,7 +32,7 @@ from rig.files.plain import json_bytes, restored, schema_checked, table
 from rig.store.archived import accounted_for, words_of
 from rig.store.bench_chain import next_link, order_of, read_closed, slug
 from rig.store.homes import UNFINISHED as UNFINISHED
-from rig.store.homes import hint, make_home, now, run_names, run_number
+from rig.store.homes import hint, make_home, now, remove_left_in_home, run_names, run_number
 from rig.store.recordings import log_files, read_captures, read_rows, write_captures
 from rig.store.result_files import LONGEST_NAME, write_result
 from rig.store.run_json import SCHEMA, About, KitName, LogEntry, Previous, Record, up_to_date
@@ -97,7 +97,7 @@ def reserve(workspace: Path, kit: "Kit", serial: str, bench: str = "") -> Path:
                 "more than capital letters: many a disk has one folder for both"
             )
         made = make_home(home)
-        remove_left(home)
+        remove_left_in_home(home)
         if bench:
             # Where no chain can be written on, no record could be closed.
             order_of(workspace / "results", bench)
@@ -110,9 +110,7 @@ def reserve(workspace: Path, kit: "Kit", serial: str, bench: str = "") -> Path:
         (folder / "started.txt").write_text(now() + "\n", encoding="utf-8")
         hint(home, made)
     except OSError as error:
-        raise RecordError(
-            f"{error.filename or home}: a record could not be written there: {error.strerror or error}"
-        ) from None
+        raise RecordError(f"{error.filename or home}: a record could not be written there: {why(error)}") from None
     return folder
 
 
@@ -167,7 +165,7 @@ def save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, files: d
     try:
         record = _save(folder, kit, serial, run, about, files)
     except OSError as error:
-        raise RecordError(f"{folder}: the record could not be written: {error}") from error
+        raise RecordError(f"{error.filename or folder}: the record could not be written: {why(error)}") from error
     hint(folder.parent)
     return record
 
@@ -183,6 +181,9 @@ def _save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, stored:
     from rig.design.kit import kit_sha256
 
     home, name = folder.parent, folder.name.removeprefix(UNFINISHED)
+    # Of a run that was cut off while it wrote, and is taken up or closed.
+    for left in folder.rglob(f".*{UNFINISHED_SUFFIX}"):
+        left.unlink()
     earlier = last_record(home)[0]
     _copy_kit(kit, folder)
     results = tuple(write_result(result, folder) for result in run.results)

@@ -146,8 +146,9 @@ def test_what_was_agreed_to_is_kept_whole_or_not_at_all(tmp_path, monkeypatch):
 def test_a_makers_picture_that_could_not_be_copied_is_no_half_file_of_a_record(tmp_path):
     (tmp_path / "logo.png").write_bytes(bytes(4000))
     with full_disk(100):
-        made = run_verify._recorded(MakerSettings(name="Workshop", logo=str(tmp_path / "logo.png")), tmp_path)
+        made, told = run_verify._recorded(MakerSettings(name="Workshop", logo=str(tmp_path / "logo.png")), tmp_path)
     assert (made.name, made.logo, names(tmp_path)) == ("Workshop", "", ["logo.png"])
+    assert "logo.png could not be copied: File too large" in told[0]
 
 
 def test_nobody_waits_for_the_other_end_of_a_pipe(tmp_path: Path) -> None:
@@ -199,8 +200,19 @@ def test_a_disk_that_is_full_at_the_very_end_leaves_what_a_run_is_taken_up_by(
         records.save(folder, kit, "BT-0001", replace(run, captures=()), about)
     assert (folder / "checkpoint.json").exists()
     monkeypatch.undo()
+    half = folder / "curves" / f".{16 * 'a'}.new"
+    half.write_text("half", encoding="utf-8")
     saved = records.save(folder, kit, "BT-0001", replace(run, captures=()), about)
-    assert not {"checkpoint.json", "started.txt"} & {*saved.files, *names(saved.folder)}
+    assert not {"checkpoint.json", "started.txt", f"curves/{half.name}"} & {*saved.files, *names(saved.folder)}
+
+
+def test_a_run_that_ended_long_ago_with_nothing_recorded_leaves_no_folder_for_ever(kit: Kit, tmp_path: Path) -> None:
+    empty, recorded, fresh = (records.reserve(tmp_path, kit, "BT-0001") for _ in range(3))
+    (recorded / "checkpoint.json").write_text("{}", encoding="utf-8")
+    for folder in (empty, recorded):
+        os.utime(folder, (time.time() - 2 * disk.LEFT_S,) * 2)
+    records.reserve(tmp_path, kit, "BT-0001")
+    assert [folder.exists() for folder in (empty, recorded, fresh)] == [False, True, True]
 
 
 def test_a_calibration_on_a_full_disk_leaves_nothing_behind(tmp_path: Path) -> None:

@@ -5,14 +5,17 @@ import os
 import signal
 import sys
 import tempfile
+import time
 import traceback
 from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from random import Random
 from typing import Any, NamedTuple
 
-from hostile.commands import words_for
+from hostile.commands import ELSEWHERE, all_commands, words_for
 from hostile.damage import QUICK, RARE, SLOW_ONE_OF
+from hostile.each_write import DRAWN
 from hostile.ground import Ground
 from hostile.kills import hold_ground
 from hostile.promise import LONGEST_S, parsed, recorded
@@ -50,11 +53,57 @@ class _Filling(io.FileIO):
 def try_outputs(random: Random, ground: Ground) -> None:
     """A command as it is, then with an output on which something goes wrong: it ends alike, and does as much."""
     words = words_for(random.choice(QUICK if random.randrange(SLOW_ONE_OF) else RARE), ground, random)
+    usual, usual_ground = _usual(ground, words)
+    room = random.choice([0, random.choice(_line_ends(usual) or [0])])
+    _try(ground, words, usual, usual_ground, (random.choice(KINDS), random.choice(ENCODINGS), room))
+
+
+def each_output(ground: Ground, names: Sequence[str]) -> Iterator[tuple[str, str]]:
+    """Try these commands, or all, with and without --json, with each kind of output, each encoding, left and full at
+    each line (of a long output at some forty, of a slow command at some ten); what was tried, and why it fails.
+    """
+    for listed in all_commands():
+        if listed.name in ELSEWHERE or (names and " ".join(listed.words) not in names):
+            continue
+        asked = [word for word in words_for(listed, ground, Random(1)) if word not in ("--json", "--csv")]
+        for option in ("", "--json", "--csv"):
+            if option and not listed.has(option):
+                continue
+            words = [*asked, option] if option else asked
+            began_s = time.monotonic()
+            usual, usual_ground = _usual(ground, words)
+            ends = _line_ends(usual)
+            most = 40 if time.monotonic() - began_s < 1.0 else 10
+            rooms = [0, *ends[:: max(len(ends) // most, 1)], *ends[-1:]]
+            ways = [(kind, "utf-8", 0) for kind in KINDS[3:]] + [("encoding", name, 0) for name in ENCODINGS]
+            ways += [(kind, "utf-8", room) for kind in KINDS[:2] for room in dict.fromkeys(rooms)]
+            print(f"{' '.join((*listed.words, option))}: {len(ends)} lines, {len(ways)} tries", flush=True)
+            for way in ways:
+                why = ""
+                try:
+                    _try(ground, words, usual, usual_ground, way)
+                except AssertionError as error:
+                    why = str(error)
+                yield f"{' '.join(words)}: {way}", why
+                ground.mend()
+
+
+def _usual(ground: Ground, words: list[str]) -> "tuple[Ended, Counter[str]]":
+    """What a command prints on an output as it is, and what stands in the workspace then."""
     usual = _run(words, "", "utf-8", 0)
-    usual_ground = {name for name in recorded(ground.workspace) if not _has_own_name(name)}
+    there = _kinds(recorded(ground.workspace))
     ground.mend()
-    kind, encoding = random.choice(KINDS), random.choice(ENCODINGS)
-    room = random.choice([0, random.choice([n + 1 for n, byte in enumerate(usual.out) if byte == 10] or [0])])
+    return usual, there
+
+
+def _line_ends(usual: "Ended") -> list[int]:
+    return [n + 1 for n, byte in enumerate(usual.out) if byte == 10]
+
+
+def _try(
+    ground: Ground, words: list[str], usual: "Ended", usual_ground: Counter[str], way: tuple[str, str, int]
+) -> None:
+    kind, encoding, room = way
     before = recorded(ground.workspace)
     ended = _run(words, kind, encoding if kind == "encoding" else "utf-8", room)
     counts[kind] += 1
@@ -66,13 +115,13 @@ def try_outputs(random: Random, ground: Ground) -> None:
     assert not is_lost or kind == "both full" or "is not whole" in ended.err, told
     if kind == "encoding" and "--json" in words and usual.status < 3:
         parsed(ended.out.decode(encoding))
-    assert {name for name in recorded(ground.workspace) if not _has_own_name(name)} == usual_ground, told
+    assert _kinds(recorded(ground.workspace)) == usual_ground, told
     hold_ground(ground, before, ("limits/",))
 
 
-def _has_own_name(name: str) -> bool:
-    """Whether the name of a file has a time or a number drawn in it."""
-    return name.startswith("results/")
+def _kinds(names: Iterable[str]) -> Counter[str]:
+    """How many files there are of each name, without the times and numbers that are drawn in it."""
+    return Counter(DRAWN.sub("#", name) for name in names)
 
 
 def _run(words: list[str], kind: str, encoding: str, room: int) -> Ended:

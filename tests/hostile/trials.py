@@ -31,6 +31,8 @@ TRIALS: Mapping[str, tuple[str, str, int]] = {
     "instruments": ("hostile.lying_instruments", "try_instruments", 2),
     "sound": ("hostile.sound_devices", "try_sound_devices", 1),
 }
+#: What goes through all there is, one by one.
+EACH = {"disks": ("hostile.each_write", "each_write"), "outputs": ("hostile.outputs", "each_output")}
 
 
 def trial(name: str) -> Callable[[Random, Any], None]:
@@ -62,7 +64,9 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=float("inf"), help="begin no try after so many")
-    parser.add_argument("--each", nargs="*", help="of disks: each kind of write of these commands, or of all")
+    parser.add_argument(
+        "--each", nargs="*", help="of disks: each kind of write of these commands, or of all; of outputs: each line"
+    )
     asked = parser.parse_args()
     ends: Counter[str] = Counter()
     # One that was begun in the background ignores Ctrl-C, and so would all that it tries.
@@ -75,9 +79,8 @@ def main() -> None:
         tried = 0
         all_tries = tries(asked.trial, ground, asked.count, asked.seed)
         if asked.each is not None:
-            from hostile.each_write import each_write
-
-            all_tries = each_write(ground, asked.each)
+            module, function = EACH[asked.trial]
+            all_tries = getattr(import_module(module), function)(ground, asked.each)
         for seed, words in all_tries:
             tried += 1
             if words:
