@@ -265,6 +265,8 @@ def _second_looks(walk: Walk, wanted: Sequence[Request], player: Player) -> Iter
         # What fails on looks that agree is settled: however quiet it gets, the unit stays as it is.
         failing = of_checks(walk, doubtful, fails)
         again |= dict.fromkeys(r for r in of_checks(walk, doubtful, may_pass) if r not in failing)
+        # What was disturbed as often as it was repeated just now would be again.
+        again = {request: None for request in again if not walk.attempts[request][-1][1]}
         if not again:
             return
         # With the silences that it was played with: looks of other lengths cannot be compared.

@@ -172,7 +172,7 @@ def save(folder: Path, kit: "Kit", serial: str, run: Run, about: About, files: d
 
 def _hashes(folder: Path) -> dict[str, str]:
     """SHA-256 of every file of a record that is there to stay, by its name."""
-    named = {path.relative_to(folder).as_posix(): path for path in _files(folder)}
+    named = {path.relative_to(folder).as_posix(): path for path in sorted(folder.rglob("*")) if path.is_file()}
     # A run that is taken up again may have a run.json that was not put in its place; it is written anew.
     return {name: sha256(path) for name, path in named.items() if name not in (*HELPS, "run.json")}
 
@@ -219,7 +219,9 @@ def _closed(record: Record, folder: Path) -> Record:
     """Put a record in its place, as the next of its bench's chain; with its link in it."""
     home = folder.parent
     # Captures take a slow disk long, for which no other bench is to wait.
-    _sync(folder)
+    for path in (folder, *folder.rglob("*")):
+        if path.is_file() or path.is_dir():
+            sync(path)
     with next_link(home.parent.parent, record.bench_name) as (link, put_down):
         record = replace(record, link=link)
         content = json_bytes(document_of(record))
@@ -491,12 +493,3 @@ def _copy_kit(kit: "Kit", folder: Path) -> None:
         target = folder / "kit" / path.relative_to(kit.folder)
         target.parent.mkdir(parents=True, exist_ok=True)
         target.write_bytes(content)
-
-
-def _files(folder: Path) -> list[Path]:
-    return [path for path in sorted(folder.rglob("*")) if path.is_file()]
-
-
-def _sync(folder: Path) -> None:
-    for path in (*_files(folder), *(p for p in folder.rglob("*") if p.is_dir()), folder):
-        sync(path)

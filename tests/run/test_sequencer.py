@@ -117,6 +117,19 @@ def test_a_bench_that_is_disturbed_for_good_gives_void_after_two_repeats(shelf: 
     assert "fail" not in outcomes(run).values()
 
 
+def test_second_looks_that_are_disturbed_each_time_are_repeated_twice_and_no_more(
+    shelf: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usual = sequencer.capture_troubles
+    monkeypatch.setattr(
+        sequencer, "capture_troubles", lambda capture: usual(capture) if capture.attempt == 1 else ("disturbed",)
+    )
+    run = run_of(walk(shelf, "shelf-one", ["open:box:C1"]))
+    # The look that is doubted, another one, and that one's repeats; nothing that fails is called a pass for it.
+    assert max(capture.attempt for capture, _ in run.captures) == 1 + 1 + sequencer.REPEATS
+    assert run.outcome == "void"
+
+
 class DyingBench:
     """A bench that dies after a number of captures."""
 
