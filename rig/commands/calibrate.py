@@ -29,7 +29,7 @@ from rig.commands.common import HERE, AsJson, BenchFaults, BenchFile, Workspace,
 from rig.design.kit import load_kit
 from rig.files.errors import FAIL, BenchSetupError, TableError
 from rig.run.bench_jobs import LEADS_V, calibrations_of, daily_check, known_ohm, made_at_desk, put_down
-from rig.screen.console import open_console, say, warn, yes_or_no
+from rig.screen.console import answer_to, open_console, say, warn, yes_or_no
 
 OfStage = Annotated[str, typer.Option("--stage", help="Wiring of bench.toml: leads, playing or soak.")]
 MeterRole = Annotated[
@@ -177,7 +177,7 @@ def at_the_terminal(yes: bool = False) -> Guide:
 
 def _typed(words: str) -> str:
     try:
-        return input(words).strip()
+        return answer_to(open_console(), words)
     except (EOFError, OSError):
         raise BenchSetupError("nobody answers at this terminal") from None
 

@@ -2,6 +2,7 @@
 
 import io
 import os
+import select
 import sys
 from collections.abc import Iterable
 from typing import Any, TextIO
@@ -12,6 +13,7 @@ from rich.text import Text
 
 from rig.files.cells import STEERING
 from rig.files.disk import why
+from rig.run.interrupts import LOOKS_S
 
 
 class _PlainConsole(Console):
@@ -38,11 +40,23 @@ def warn(words: object) -> None:
     say(words, to_stderr=True)
 
 
+def answer_to(asking: Console, question: str) -> str:
+    """The line that is typed behind a question.
+
+    One is waited for before it is read: an interrupt that strikes between the two would be seen only when it is there.
+    (Windows cannot look whether there is one.)
+    """
+    asking.print(Text(question), end="", soft_wrap=True)
+    while os.name != "nt" and sys.stdin.isatty() and not select.select([sys.stdin], [], [], LOOKS_S)[0]:
+        pass
+    return asking.input().strip()
+
+
 def yes_or_no(asking: Console, question: str) -> bool:
     """The answer of the person at the terminal; where nobody can answer any more, no."""
     while True:
         try:
-            answer = asking.input(question).strip().lower()
+            answer = answer_to(asking, question).lower()
         except (EOFError, OSError):
             return False
         # A bare Enter is not enough: a barcode scanner types one.

@@ -5,12 +5,14 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from unittest import mock
 
 import pytest
+from rich.console import Console
 from rich.table import Table
 
 from rig.run.verify import _shown
-from rig.screen.console import open_console
+from rig.screen.console import answer_to, open_console, yes_or_no
 from rig.values.run import Asked, Event
 
 ARCHIVE = Path(__file__).parents[1] / "archive"
@@ -55,6 +57,22 @@ def test_a_program_is_told_that_what_it_reads_is_not_whole(tmp_path: Path) -> No
     assert (
         done.stderr == "standard output could not be written: No space left on device; what stands there is not whole\n"
     )
+
+
+@pytest.mark.skipif(os.name == "nt", reason="it cannot be looked there whether a line was typed")
+def test_an_interrupt_just_before_a_line_is_read_is_seen_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    typing, reading = os.openpty()
+    with os.fdopen(reading, encoding="utf-8") as terminal:
+        monkeypatch.setattr(sys, "stdin", terminal)
+        with monkeypatch.context() as patch:
+            # It strikes while nobody has typed anything, and nothing is being read.
+            patch.setattr("select.select", mock.Mock(side_effect=[([], [], []), KeyboardInterrupt]))
+            patch.setattr(Console, "input", lambda *of: pytest.fail("a line is waited for"))
+            with pytest.raises(KeyboardInterrupt):
+                answer_to(open_console(), "done? ")
+        os.write(typing, b" Y \n")
+        assert yes_or_no(open_console(), "done? ")
+    os.close(typing)
 
 
 @pytest.mark.parametrize("output", [">/dev/full", ">&-", ">&- 2>&- <&-", "| true"])
