@@ -114,7 +114,9 @@ def find_wiring(probe: Probe, kit: Kit, answers: Answers, guide: Guide) -> tuple
         guide.say(words)
     volts = answers.output_volts or MOST_VOLTS
     leads = _find_leads(probe, kit, guide, volts) if answers.sense_ohm is not None else None
-    return leads, _find_playing(probe, kit, guide, volts)
+    # The card's own inputs may hear the room as well, as that of a computer does.
+    before = answers.device.inputs if answers.microphone_device else 0
+    return leads, _find_playing(probe, kit, guide, volts, before)
 
 
 def listening_words(silence: Sequence[tuple[float, float]]) -> Iterator[str]:
@@ -147,7 +149,8 @@ def _find_leads(probe: Probe, kit: Kit, guide: Guide, output_volts: float) -> Le
     return found
 
 
-def _find_playing(probe: Probe, kit: Kit, guide: Guide, output_volts: float) -> PlayingFound:
+def _find_playing(probe: Probe, kit: Kit, guide: Guide, output_volts: float, before: int) -> PlayingFound:
+    """The wiring of playing; the microphone is at an input behind the first `before` ones."""
     # Not even an amplifier that was left on would be louder than the quiet sweeps.
     highest_db = full_scale_db(kit.levels.playing_quiet_v / kit.amplifier.gain, output_volts)
     guide.ready(
@@ -161,12 +164,12 @@ def _find_playing(probe: Probe, kit: Kit, guide: Guide, output_volts: float) -> 
         guide.say(f"-> a loopback leads from output {loopback[0]} to input {loopback[1]}")
     else:
         guide.say("-> no loopback: polarity and levels will be told with less certainty")
-    outputs, microphone = _find_boxes(probe, kit, guide, highest_db, loopback)
+    outputs, microphone = _find_boxes(probe, kit, guide, highest_db, loopback, before)
     return PlayingFound(outputs, microphone, loopback)
 
 
 def _find_boxes(
-    probe: Probe, kit: Kit, guide: Guide, highest_db: float, loopback: tuple[int, int, float] | None
+    probe: Probe, kit: Kit, guide: Guide, highest_db: float, loopback: tuple[int, int, float] | None, before: int
 ) -> tuple[dict[str, int], int]:
     """Output of each box, and the microphone's input: before which box it stands says the person at the bench."""
     returned = loopback[1] if loopback else 0
@@ -183,7 +186,7 @@ def _find_boxes(
         guide.ready(_words_before(kit, channel.name, is_first=not outputs))
         probe.arrange("amplifier on", channel.name)
         every = {output: _listeners(probe, output, highest_db, guide) for output in left}
-        heard = {output: [one for one in of if one.input != returned] for output, of in every.items()}
+        heard = {output: [one for one in of if before < one.input != returned] for output, of in every.items()}
         found = loudest_output(heard)
         if found is None:
             raise BenchError(

@@ -8,7 +8,7 @@ import secrets
 import shutil
 import stat
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Thread
@@ -115,10 +115,15 @@ def do_answer(paths: Sequence[Path]) -> bool:
             with suppress(OSError, ValueError):
                 path.stat()
 
-    looking = Thread(target=look, daemon=True)
-    looking.start()
-    looking.join(ANSWERS_WITHIN_S)
-    return not looking.is_alive()
+    return is_done_in_time(look)
+
+
+def is_done_in_time(work: Callable[[], object]) -> bool:
+    """Whether work on files was done in the time in which a drive answers that answers at all."""
+    working = Thread(target=work, daemon=True)
+    working.start()
+    working.join(ANSWERS_WITHIN_S)
+    return not working.is_alive()
 
 
 def beside(path: Path) -> Path:

@@ -24,7 +24,7 @@ from rig.screen.soak_progress import (
 from rig.screen.terminal import sound_s
 from rig.store.run_json import Record
 from rig.values.requests import Request, Sweep
-from rig.values.run import Asked, Captured, Event, Foretold, Judged, Logged, Run, StageReached, Started
+from rig.values.run import Asked, Captured, DiskWaits, Event, Foretold, Judged, Logged, Run, StageReached, Started
 from rig.values.verdicts import CheckResult, Outcome
 from rig.verdict.guard import AMBIENT
 
@@ -193,6 +193,8 @@ def after(view: View, event: Event, soak: Soak | None) -> View:
             return replace(view, phase="busy", sounding=None, foretold=())
         case Foretold(words):
             return replace(view, foretold=(*view.foretold, words))
+        case DiskWaits(words):
+            return replace(view, notice=words)
         case Started(request, number, of, attempt):
             left_s = sum(sound_s(one) for one in view.requests[number - 1 :])
             again = f", taken again ({attempt})" if attempt > 1 else ""

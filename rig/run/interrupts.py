@@ -16,11 +16,13 @@ LOOKS_S = 0.1
 class Interrupts:
     """The first Ctrl-C raises KeyboardInterrupt, and only within `may_end`; the others do nothing.
 
-    What comes before `may_end` is raised as that begins. What comes after it is too late: the record is being written.
+    What comes before `may_end` is raised as that begins. What comes after it is too late: the record is being written;
+    `times` tells whoever waits for that.
     """
 
     def __init__(self) -> None:
         self.came = False
+        self.times = 0
         self._is_raised = self._may_end = False
 
     @contextmanager
@@ -37,6 +39,7 @@ class Interrupts:
     def on_signal(self, number: int, frame: FrameType | None) -> None:
         """The handler of the signal."""
         self.came = True
+        self.times += 1
         if self._may_end:
             self._raise()
 

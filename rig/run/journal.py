@@ -3,18 +3,24 @@
 A run under way holds a lock in its reserved folder. Every capture is written while the next one sounds, in the stage
 soak before anything else does; there every row of a log is synced before the next begins.
 `checkpoint.json` in the reserved folder says what stands there; with it the run can go on, or be closed as void.
+
+What touches the folder is done by a thread of its own, and waited for where a stop can end the wait: who waits for
+longer than a moment in the soak writes no more noise, which fades out.
 """
 
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, wait
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from rig.files.disk import read_json, why, write
+from rig.files.disk import ANSWERS_WITHIN_S, read_json, why, write
 from rig.files.errors import RecordError
 from rig.files.plain import Whole, json_bytes, restored, schema_checked, table
+from rig.run.disk_thread import DiskThread
+from rig.run.interrupts import LOOKS_S, Interrupts
 from rig.run.under_way import LOCK, claim, is_claimed
 from rig.store.recordings import LogWriter, read_captures, read_rows, write_captures
 from rig.store.records import unfinished
@@ -22,11 +28,16 @@ from rig.store.run_json import About, CaptureEntry, up_to_date
 from rig.values.captures import Calibration, Capture
 from rig.values.logs import Row
 from rig.values.requests import Programme
-from rig.values.run import Asked, Captured, Event, Logged, StageReached, Started
+from rig.values.run import Asked, Captured, DiskWaits, Event, Logged, StageReached, Started
 
 if TYPE_CHECKING:
     from rig.design.kit import Kit
 
+Given = TypeVar("Given")
+
+#: A heat test waits so long for its folder, in silence, then it ends and can be taken up again: what is heard is kept
+#: for a minute (`rig.bench.soundcard.RING_S`), and a row lasts up to half of that; our choice.
+SOAK_WAITS_S = 25.0
 CHECKPOINT = "checkpoint.json"
 SCHEMA = "kitproof checkpoint 1"
 
@@ -90,9 +101,11 @@ class Journal:
         self._rows: LogWriter | None = None
         self._asked, self._asked_at_place = 0, known.asked if known else 0
         self._is_soak = False
-        self._writer, self._writing = ThreadPoolExecutor(1, "journal"), deque[Future[None]]()
+        self._disk, self._writing = DiskThread(), deque[Future[None]]()
+        #: Whether it was told that the folder does not answer.
+        self._is_told = False
         try:
-            self._lock = claim(folder / LOCK)
+            self._lock = claim(folder / LOCK, folder.parents[3])
         except BlockingIOError:
             raise RecordError(f"{folder}: a run is under way there") from None
         except OSError as error:
@@ -106,16 +119,75 @@ class Journal:
         Raises
         ------
         RecordError
-            If it cannot be written (a full disk); what was written before stays.
+            If it cannot be written (a full disk), or a heat test has waited for too long; what was written stays.
         """
         for event in events:
+            self._write(event)
             try:
-                self._write(event)
-                while self._writing and (self._is_soak or self._writing[0].done()):
-                    self._writing.popleft().result()
+                yield from self._settled()
             except OSError as error:
                 raise RecordError(f"{self._folder}: what was measured could not be written: {why(error)}") from None
             yield event
+
+    def _settled(self) -> Iterator[Event]:
+        """Take back what has been written, in the soak all of it; tells of a folder that does not answer."""
+        while self._writing:
+            done, _ = wait([self._writing[0]], LOOKS_S if self._is_soak else 0.0)
+            if done:
+                self._writing.popleft().result()
+                continue
+            yield from self._told()
+            if self._is_soak and self._disk.busy_s > SOAK_WAITS_S:
+                raise RecordError(
+                    f"{self._folder}: no answer for {SOAK_WAITS_S:g} s. The heat test was ended; when the drive is "
+                    f"back, take it up again: kitproof resume {self._facts.serial}"
+                )
+            if not self._is_soak:
+                return
+        yield from self._told()
+
+    def _told(self) -> Iterator[DiskWaits]:
+        """What is new about a folder that does not answer, or answers again."""
+        is_silent = self._disk.busy_s > ANSWERS_WITHIN_S
+        if is_silent and not self._is_told:
+            yield DiskWaits(
+                f"{self._folder}: no answer for {ANSWERS_WITHIN_S:g} s. Is it on a network drive whose server is off "
+                "or cut off? What is measured is kept, and written when it answers again"
+            )
+        if self._is_told and not is_silent:
+            yield DiskWaits(f"{self._folder}: answers again")
+        self._is_told = is_silent
+
+    def ended(self, last: Callable[[], Given], view: Callable[[Event], None], ctrl_c: Interrupts) -> Given:
+        """What the last work on the folder gives, once all is written and let go of.
+
+        A folder that does not answer is waited for, until the person at the bench interrupts that.
+
+        Raises
+        ------
+        RecordError
+            If it was interrupted; or as the last work.
+        """
+
+        def finish() -> Given:
+            # A folder with an open file in it cannot be put in its place on Windows.
+            self._close_rows()
+            self._lock.close()
+            return last()
+
+        finishing, came = self._disk.do(finish), 0
+        self._disk.close()
+        while not wait([finishing], LOOKS_S).done:
+            for event in self._told():
+                came = ctrl_c.times
+                with suppress(Exception):
+                    view(event)
+            if self._is_told and ctrl_c.times > came:
+                raise RecordError(
+                    f"{self._folder}: no answer, and it was waited for no longer. What reached the drive is there; "
+                    f"when it is back, kitproof resume {self._facts.serial} goes on with it, or closes it (--close)"
+                )
+        return finishing.result()
 
     def _write(self, event: Event) -> None:
         match event:
@@ -134,28 +206,29 @@ class Journal:
             case Started(request) if isinstance(request, Programme):
                 if request not in self._programmes:
                     self._programmes.append(request)
-                # A folder with an open file in it cannot be put in its place on Windows.
-                self._close_rows()
-                self._rows = LogWriter(self._folder, self._programmes.index(request) + 1)
+                number = self._programmes.index(request) + 1
+                self._writing.append(self._disk.do(lambda: self._begin_log(number)))
                 self._checkpoint()
             case Logged(programme, row, _):
                 self._append(programme, row)
-
-    def close(self) -> None:
-        """Wait until all is written, and let go of the files."""
-        self._writer.shutdown()
-        self._close_rows()
-        self._lock.close()
 
     def _close_rows(self) -> None:
         if self._rows:
             self._rows.close()
 
+    def _begin_log(self, number: int) -> None:
+        self._close_rows()
+        self._rows = LogWriter(self._folder, number)
+
     def _append(self, programme: Programme, row: Row) -> None:
         if self._rows_known.get(programme, 0):
             # On the disk since before the interruption.
             self._rows_known[programme] -= 1
-        elif self._rows:
+        else:
+            self._writing.append(self._disk.do(lambda: self._put_row(row)))
+
+    def _put_row(self, row: Row) -> None:
+        if self._rows:
             self._rows.append(row)
 
     def _checkpoint(self) -> None:
@@ -163,7 +236,7 @@ class Journal:
         if self._captures or self._programmes:
             facts = {**vars(self._facts), "asked": self._asked_at_place}
             stands = (facts, tuple(self._captures.values()), tuple(self._programmes))
-            self._writing.append(self._writer.submit(self._put_down, *stands))
+            self._writing.append(self._disk.do(lambda: self._put_down(*stands)))
 
     def _put_down(
         self, facts: dict[str, Any], kept: Sequence[tuple[Capture, tuple[str, ...]]], logs: tuple[Programme, ...]

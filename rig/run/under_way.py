@@ -1,14 +1,16 @@
 """What is under way at the benches of a workspace: whatever may sound has a locked file with its process in it.
 
 A run's stands in its reserved folder (`journal`), that of everything else under `results/.under-way/`. The lock goes
-with the process, however that ends, so that a file which is left behind by a crash says nothing.
+with the process, however that ends, so that a file which is left behind by a crash says nothing. Each has a second
+one on this computer's own disk: of a workspace on a network drive that hangs no stop could read a lock.
 """
 
+import hashlib
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+import tempfile
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
-from typing import IO
 
 from rig.files.disk import read_text, why
 from rig.files.errors import BenchSetupError
@@ -30,7 +32,7 @@ def at_bench(workspace: Path, what: str) -> Iterator[None]:
     path = workspace / "results" / ".under-way" / f"{os.getpid()}.lock"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        lock = claim(path, what)
+        lock = claim(path, workspace, what)
     except OSError as error:
         raise BenchSetupError(
             f"{path}: cannot be written, so that no stop would find what sounds: {why(error)}"
@@ -43,8 +45,8 @@ def at_bench(workspace: Path, what: str) -> Iterator[None]:
             path.unlink()
 
 
-def claim(path: Path, what: str = "") -> IO[str]:
-    """Lock a file and put this process into it, and what it does.
+def claim(path: Path, workspace: Path, what: str = "") -> ExitStack:
+    """Lock a file and put this process into it, and what it does, until the stack is closed.
 
     Raises
     ------
@@ -53,11 +55,38 @@ def claim(path: Path, what: str = "") -> IO[str]:
     OSError
         If it cannot be written.
     """
-    lock = locked(path)
+    with ExitStack() as held:
+        _hold(held, path, what)
+        # Where there is no such place, the workspace's own has to do.
+        with suppress(OSError):
+            if here := _own_folder(make=True):
+                own = here / f"{_mark(workspace)}-{hashlib.sha256(str(path).encode()).hexdigest()[:16]}.lock"
+                held.callback(lambda: own.unlink(missing_ok=True))
+                _hold(held, own, what or str(path.parent))
+        return held.pop_all()
+
+
+def _hold(held: ExitStack, path: Path, what: str) -> None:
+    lock = held.enter_context(locked(path))
     lock.truncate(0)
     lock.write(f"{os.getpid()}\n{what}\n")
     lock.flush()
-    return lock
+
+
+def _own_folder(make: bool = False) -> Path | None:
+    """Where this computer's own locks are; None: nowhere. On Windows no stop could end what it finds."""
+    if os.name == "nt":
+        return None
+    here = Path(tempfile.gettempdir()) / f"kitproof-{os.getuid()}"
+    if make:
+        here.mkdir(mode=0o700, exist_ok=True)
+    # Who else may put files there could have any process stopped.
+    return here if here.is_dir() and here.stat().st_uid == os.getuid() else None
+
+
+def _mark(workspace: Path) -> str:
+    """What files about a workspace are called by; found without looking at it."""
+    return hashlib.sha256(str(workspace.absolute()).encode()).hexdigest()[:16]
 
 
 def is_claimed(path: Path) -> bool:
@@ -76,7 +105,16 @@ def is_claimed(path: Path) -> bool:
 def under_way(workspace: Path) -> dict[Path, tuple[int, str]]:
     """The locks of all that is under way now, with the process of each and what it does."""
     locks = [folder / LOCK for folder in unfinished(workspace)]
-    locks += sorted((workspace / "results" / ".under-way").glob("*.lock"))
+    return _claimed([*locks, *sorted((workspace / "results" / ".under-way").glob("*.lock"))])
+
+
+def under_way_here(workspace: Path) -> dict[Path, tuple[int, str]]:
+    """As `under_way`, of this computer's own locks alone: nothing of the workspace is looked at."""
+    here = _own_folder()
+    return _claimed(sorted(here.glob(f"{_mark(workspace)}-*.lock"))) if here else {}
+
+
+def _claimed(locks: Iterable[Path]) -> dict[Path, tuple[int, str]]:
     found = {}
     for lock in filter(is_claimed, locks):
         with suppress(OSError, ValueError):

@@ -128,11 +128,16 @@ def verify(
         run = _walk(_coded(work, serial, folder), bench, confirm, view, journal, ctrl_c)
         if run.bench_failed and not run.captures:
             # Nothing sounded: this is no run of the unit.
-            records.give_back(folder)
+            journal.ended(lambda: records.give_back(folder), view, ctrl_c)
             raise BenchError(run.stopped)
         clock = clock_words(about.started_at, time.monotonic() - began_s, now(), about.before)
-        about = replace(_with_others(about, folder.parent, others), bench=bench.describe(), clock=clock)
-        return run, records.save(folder, work.kit, serial, run, about, journal.files)
+        about = replace(about, bench=bench.describe(), clock=clock)
+
+        def save() -> Record:
+            known = _with_others(about, folder.parent, others)
+            return records.save(folder, work.kit, serial, run, known, journal.files)
+
+        return run, journal.ended(save, view, ctrl_c)
 
 
 def _recorded(maker: MakerSettings | None, folder: Path) -> tuple[Maker | None, tuple[str, ...]]:
@@ -187,9 +192,13 @@ def resume(
         journal = Journal(before.folder, work.kit, before.serial, before.about, before)
         run = _walk(_coded(work, before.serial, before.folder), bench, ask, view, journal, ctrl_c)
         run = with_left_over(run, bench)
-        about = _with_others(before.about, before.folder.parent, others)
-        about = replace(about, resumed_at=now(), bench=bench.describe(), bench_name=name)
-        return run, records.save(before.folder, work.kit, before.serial, run, about, journal.files)
+        about = replace(before.about, resumed_at=now(), bench=bench.describe(), bench_name=name)
+
+        def save() -> Record:
+            known = _with_others(about, before.folder.parent, others)
+            return records.save(before.folder, work.kit, before.serial, run, known, journal.files)
+
+        return run, journal.ended(save, view, ctrl_c)
 
 
 def _asked(settings: BenchSettings | None, work: Job, serial: str) -> Others:
@@ -257,13 +266,12 @@ def _walk(work: Job, bench: Bench, confirm: Confirm, view: View, journal: Journa
     except BaseException:
         # Nothing may sound on where the record cannot be kept.
         events.close()
-        journal.close()
+        journal.ended(lambda: None, view, ctrl_c)
         raise
     if run is None or (ctrl_c.came and not run.stopped):
         # It struck outside the sequencer, or was lost in a callback: the sequencer is told, and finishes.
         began = getgeneratorstate(events) == GEN_SUSPENDED
         run = _last(_interrupted(events if began else begin()))
-    journal.close()
     return run
 
 

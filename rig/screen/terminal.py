@@ -22,7 +22,7 @@ from rig.store.run_json import Record
 from rig.values.findings import Finding
 from rig.values.names import NOT_DONE
 from rig.values.requests import Programme, Request
-from rig.values.run import Asked, Captured, Event, Foretold, Judged, Logged, Run, StageReached, Started
+from rig.values.run import Asked, Captured, DiskWaits, Event, Foretold, Judged, Logged, Run, StageReached, Started
 from rig.values.verdicts import CheckResult
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ class RunScreen:
                 self._console.print(Panel(Text(words.strip()), title=f"stage: {stage}", title_align="left"))
                 if hot:
                     self._console.print(f"When last read: {hot}", style="bold reverse")
-            case Asked(words) | Foretold(words):
+            case Asked(words) | Foretold(words) | DiskWaits(words):
                 self._status.stop()
                 self._console.print(words.strip())
             case Started(request) if isinstance(request, Programme):

@@ -37,6 +37,13 @@ class Foretold:
 
 
 @dataclass(frozen=True)
+class DiskWaits:
+    """The folder of the run does not answer, or does so again."""
+
+    words: str
+
+
+@dataclass(frozen=True)
 class Started:
     """A request is sounding."""
 
@@ -77,7 +84,7 @@ class Finished:
     run: "Run"
 
 
-Event = StageReached | Asked | Foretold | Started | Captured | Logged | Judged | Finished
+Event = StageReached | Asked | Foretold | DiskWaits | Started | Captured | Logged | Judged | Finished
 
 
 @dataclass(frozen=True)

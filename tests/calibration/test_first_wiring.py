@@ -6,12 +6,14 @@ from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from simulated_runs import ROOT
 
 from rig.bench.devices import Device
 from rig.bench.probing import find_listeners
 from rig.bench.settings import load_bench_file
+from rig.bench.shuttle import Block
 from rig.bench_check.wiring_found import leads_found, loopback_found
 from rig.calibration.desk import Guide
 from rig.calibration.first_wiring import Answers, asked_answers, listening_words
@@ -76,6 +78,25 @@ def test_the_wiring_is_found_whatever_it_is(name: str, seed: int, sense_in: str,
     gains = (0.9, 1.1, 0.7, 1.0)
     assert found.playing.input_volts["loopback"] == pytest.approx(2.0 / gains[card.loopback - 1], rel=0.02)
     assert found.leads.input_volts["drive"] == pytest.approx(2.0 / gains[card.drive - 1], rel=0.02)
+
+
+def test_a_microphone_of_its_own_is_found_at_its_own_device_though_the_card_hears_the_room_as_well(
+    tmp_path: Path,
+) -> None:
+    card = card_of("booth-two", 0)
+    record = card.record
+
+    def with_own(output: int | None, samples: Block) -> Block:
+        heard = record(output, samples)
+        return np.vstack((heard, 0.5 * heard[card.microphone - 1 : card.microphone]))
+
+    card.record = with_own
+    usb = Device("simulated", "usb", 1, 0, 48000.0)
+    guide, _ = guide_with(("the bench", "y", *ANSWERS[1:]))
+    text = described(demo_kit(), guide, [SIMULATED, usb], lambda answers: nullcontext(card))
+    write_bench_file(tmp_path / "bench.toml", text)
+    found = load_bench_file(tmp_path / "bench.toml")
+    assert found.playing.inputs == {"microphone": 1, "loopback": card.loopback}
 
 
 @pytest.mark.parametrize("volts", ["2,0", ""])

@@ -7,8 +7,9 @@ out, one JSON document with --json, and an exit status that says what happened.
     commands.py     every command of the command line with arguments for its parameters: a new one is covered at once
     ground.py       a workspace with records of several kinds, put right again after each try
     mutations.py, harm.py    text and bytes of files, mutated; what else becomes of files and folders, as their owner
-    inputs.py, damage.py, captures.py, outside_text.py, sound_devices.py, kills.py, disks.py, ...    a kind of try each
-    virtual_time.py, sound_cards.py, card_tricks.py    a sound card that misbehaves, and a unit behind it
+    inputs.py, damage.py, captures.py, outside_text.py, sound_devices.py, kills.py, ...    a kind of try each
+    virtual_time.py, sound_cards.py, card_tricks.py    a sound card that misbehaves
+    card_benches.py benches with it, and what is wired to it
     surroundings.py what commands have about them that are killed: a card, a person at the page, a store of benches
     trials.py       all of them by name: a short run in the tests, a long one by hand
 

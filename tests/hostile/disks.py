@@ -96,7 +96,15 @@ def failing(root: Path, at: int = 0, number: int = 0, is_once: bool = False) -> 
         finally:
             library.failing_disk_set(b"", ctypes.c_long(0), 0, 0)
         return
-    disk, opened = Disk(root, at, number, is_once), io.open
+    disk = Disk(root, at, number, is_once)
+    with instead_of_the_disk(disk):
+        yield lambda: disk.count
+
+
+@contextmanager
+def instead_of_the_disk(disk: Disk) -> Iterator[None]:
+    """Within it Python's own ways of changing what is on a disk touch this one first."""
+    opened = io.open
 
     def _open(file: Any, mode: str = "r", *rest: Any, **named: Any) -> Any:
         if set(mode) & set("wax+"):
@@ -115,7 +123,7 @@ def failing(root: Path, at: int = 0, number: int = 0, is_once: bool = False) -> 
         stack.enter_context(mock.patch.object(builtins, "open", _open))
         for name in CHANGES:
             stack.enter_context(mock.patch.object(os, name, counted(getattr(os, name))))
-        yield lambda: disk.count
+        yield
 
 
 @cache

@@ -27,7 +27,10 @@ BLOCK = PIECE = 2048
 #: Behind the longest ringing there is nothing to be worked out.
 QUIET = 2**16
 NOISE = 1e-5
-NAME, HOST_API = "card", "hostile"
+NAME, OWN_NAME, HOST_API = "card", "usb", "hostile"
+#: What a microphone with a device of its own hears comes so much later than what the card hears, in frames.
+OWN_LATER = 3 * PIECE
+CALIBRATOR_HZ = 1000.0
 Block = np.ndarray[Any, np.dtype[np.float32]]
 
 
@@ -48,21 +51,29 @@ class Status:
 
 
 class Wired:
-    """A unit and the cables between it and the card, block by block.
+    """A unit and the cables between it and the card, block by block."""
 
-    Parameters
-    ----------
-    filters : mapping
-        Impulse responses: "microphone" from output 1, "sense" from output 4; the loopback is a cable.
-    """
+    def __init__(self) -> None:
+        self._wired: list[tuple[int, Convolver]] = []
+        self._amplitude, self._frame = 0.0, 0
+        self._silent_for = QUIET
+        self._random = np.random.default_rng(1)
 
-    def __init__(self, filters: Mapping[str, np.ndarray[Any, Any]], delay_frames: int) -> None:
+    def wire(self, filters: Mapping[str, np.ndarray[Any, Any]], delay_frames: int, amplitude: float) -> None:
+        """Wire it, also anew.
+
+        Parameters
+        ----------
+        filters
+            Impulse responses: "microphone" from output 1, "drive" and "sense" from output 4; the loopback is a cable.
+        amplitude
+            Of a sound calibrator's tone at the microphone.
+        """
         cable = np.zeros(delay_frames + 1)
         cable[-1] = 1.0
         ways = ((0, filters["microphone"]), (2, cable), (3, filters["drive"]), (3, filters["sense"]))
         self._wired = [(source, Convolver(taps)) for source, taps in ways]
-        self._silent_for = QUIET
-        self._random = np.random.default_rng(1)
+        self._amplitude = amplitude
 
     def __call__(self, played: Block) -> Block:
         """Shape (frames, outputs) to (frames, inputs), of PIECE frames."""
@@ -71,15 +82,24 @@ class Wired:
         if self._silent_for < QUIET:
             for row, (source, convolver) in enumerate(self._wired):
                 heard[:, row] += convolver(played[:, source].astype(np.float64))
+        if self._amplitude:
+            frames = self._frame + np.arange(len(played))
+            heard[:, 0] += self._amplitude * np.sin(2 * np.pi * CALIBRATOR_HZ / RATE_HZ * frames)
+        self._frame += len(played)
         return heard.astype(np.float32)
 
 
 class Card:
     """What the fake library finds plugged in; a trick may change any of it at any time."""
 
-    def __init__(self, clock: Clock, unit: Callable[[Block], Block]) -> None:
+    def __init__(self, clock: Clock, unit: Callable[[Block], Block], has_own: bool = False) -> None:
         self.clock, self.unit = clock, unit
-        self.devices = [{"name": NAME, "inputs": INPUTS, "outputs": OUTPUTS, "rate": RATE_HZ}]
+        self.devices: list[dict[str, Any]] = [{"name": NAME, "inputs": INPUTS, "outputs": OUTPUTS, "rate": RATE_HZ}]
+        if has_own:
+            self.devices.append({"name": OWN_NAME, "inputs": 1, "outputs": 0, "rate": RATE_HZ})
+        #: What the card heard, piece by piece, for a microphone on a device of its own; since when, by the clock.
+        self.air: list[np.ndarray[Any, Any]] = []
+        self.air_since_s = 0.0
         self.streams: list[Stream] = []
         #: What happens in a call of the library: its name -> something that may raise or wait.
         self.calls: dict[str, Callable[[], object]] = {}
@@ -141,9 +161,12 @@ class Stream:
         callback: Callable[..., None],
         samplerate: float,
         is_one_way: bool = False,
+        device: int = 0,
         **_: Any,
     ) -> None:
         self._card, self._callback, self._channels = card, callback, channels
+        named = card.devices[device]["name"] if device < len(card.devices) else ""
+        self._is_own, self._aired = named == OWN_NAME, 0
         self._is_one_way, self._owner = is_one_way, threading.get_ident()
         self.active, self.due_s = False, float("inf")
         #: What a trick may change: frames of the next block; what becomes of what is played and heard; reports.
@@ -169,6 +192,10 @@ class Stream:
     def start(self) -> None:
         self._card.call("start")
         self.active, self.due_s = True, self._card.clock.now_s
+        if not self._is_own:
+            self._card.air, self._card.air_since_s = [], self.due_s
+        else:
+            self._aired = round((self.due_s - self._card.air_since_s) * RATE_HZ) - OWN_LATER
         self._card.clock.drivers.append(self)
 
     def abort(self) -> None:
@@ -221,7 +248,21 @@ class Stream:
             self._through_the_unit(piece)
 
     def _through_the_unit(self, played: Block) -> None:
-        self.waiting = np.concatenate((self.waiting, self._card.unit(played)))
+        heard = self._from_the_air() if self._is_own else self._card.unit(played)
+        if not self._is_own and len(self._card.devices) > 1:
+            self._card.air.append(heard[:, 0].copy())
+        self.waiting = np.concatenate((self.waiting, heard))
+
+    def _from_the_air(self) -> Block:
+        """The next piece of what the card's unit sounds; where no card plays there is silence."""
+        heard = np.zeros((PIECE, INPUTS), np.float32)
+        number, place = divmod(self._aired, PIECE)
+        for n, first in ((number, -place), (number + 1, PIECE - place)):
+            if 0 <= n < len(self._card.air):
+                part = self._card.air[n][max(-first, 0) : min(PIECE, PIECE - first)]
+                heard[max(first, 0) : max(first, 0) + len(part), 0] = part
+        self._aired += PIECE
+        return heard
 
     def _call_back(self, heard: Block, sounding: Block, frames: int) -> None:
         """As the library does: what is raised in a callback is printed, and the stream has ended."""
@@ -238,10 +279,10 @@ class Stream:
 
 
 @contextmanager
-def plugged_in(unit: Callable[[Block], Block]) -> Iterator[Card]:
+def plugged_in(unit: Callable[[Block], Block], has_own: bool = False) -> Iterator[Card]:
     """Within it this is the card that commands find, and time passes for it alone."""
     clock, started = Clock(), list[Process]()
-    card = Card(clock, unit)
+    card = Card(clock, unit, has_own)
 
     def left() -> None:
         for stream in card.streams:

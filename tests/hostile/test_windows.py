@@ -40,6 +40,7 @@ GUARDED = {
     ("rig/commands/deliver.py", "os.nice"),
     ("rig/files/locks.py", "fcntl"),
     ("rig/run/interrupts.py", "signal.pthread_kill"),
+    ("rig/run/under_way.py", "os.getuid"),
 }
 
 
@@ -133,10 +134,10 @@ def test_settings_as_editors_there_save_them_are_read_and_edited(archive: Path) 
 
 
 def test_a_lock_keeps_others_out_once_something_is_written_into_it(tmp_path: Path, windows_locks: Locks) -> None:
-    lock = claim(tmp_path / "running.lock", "a unit is measured")
+    lock = claim(tmp_path / "running.lock", tmp_path, "a unit is measured")
     assert is_claimed(tmp_path / "running.lock")
     with pytest.raises(BlockingIOError):
-        claim(tmp_path / "running.lock")
+        claim(tmp_path / "running.lock", tmp_path)
     # The bytes that are written stay readable: a stop looks whom it has to stop.
     assert all(byte > 10**6 for _, byte in windows_locks.held)
     lock.close()

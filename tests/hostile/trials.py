@@ -27,6 +27,7 @@ TRIALS: Mapping[str, tuple[str, str, int]] = {
     "crowds": ("hostile.crowds", "try_crowds", 1),
     "outputs": ("hostile.outputs", "try_outputs", 2),
     "disks": ("hostile.disks", "try_disks", 2),
+    "hangs": ("hostile.hangs", "try_hangs", 2),
     "at once": ("hostile.at_once", "try_at_once", 1),
     "instruments": ("hostile.lying_instruments", "try_instruments", 2),
     "sound": ("hostile.sound_devices", "try_sound_devices", 1),

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
 from multiprocessing.context import ForkProcess
 from pathlib import Path
 
@@ -20,12 +21,13 @@ from soaks import shorten_heat
 from rig.design.kit import load_kit
 from rig.files.errors import RecordError
 from rig.run import journal
+from rig.run.interrupts import Interrupts
 from rig.store import records
 from rig.store.homes import now
 from rig.store.run_json import About
 from rig.values.captures import Calibration, Capture
 from rig.values.requests import Sweep
-from rig.values.run import Asked, Captured, StageReached
+from rig.values.run import Asked, Captured, Event, StageReached
 
 #: Only ends a hang: no run takes as long on any machine.
 HANG_S = 600.0
@@ -129,32 +131,92 @@ def test_a_killed_run_whose_kit_has_changed_can_only_be_closed_as_void(bench: Pa
 
 
 def test_a_capture_is_written_while_the_next_one_sounds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    request = Sweep("leads", "left", "left", 0.1, 1.0, 100.0, 1000.0, 1.0)
-    first, second = (
-        Capture(request, np.zeros((1, 8), np.float32), ("drive",), 48e3, Calibration({}, 1.0)) for _ in "ab"
-    )
     keeper = journal.Journal(tmp_path, load_kit(ROOT, "booth-two"), "BT-0001", About(started_at=now()))
     may_write, write = threading.Event(), journal.write_captures
     monkeypatch.setattr(journal, "write_captures", lambda *of: may_write.wait(HANG_S) and write(*of))
-    kept = keeper.keep(iter([StageReached("leads", ""), Captured(first, ()), Asked(""), Captured(second, ())]))
+    kept = keeper.keep(iter([StageReached("leads", ""), captured(), Asked(""), captured()]))
     # The next one is asked for before the disk has the first; the last event waits for nothing.
     assert len(list(kept)) == 4
     assert not (tmp_path / journal.CHECKPOINT).exists()
     may_write.set()
-    keeper.close()
+    keeper.ended(lambda: None, lambda event: None, Interrupts())
     found = journal.load(tmp_path)
     assert (len(found.captures), found.asked) == (2, 2)
 
 
 def test_from_the_heat_test_on_a_capture_is_on_the_disk_before_anything_else_sounds(tmp_path: Path) -> None:
-    request = Sweep("soak", "left", "left", 0.1, 1.0, 100.0, 1000.0, 1.0)
-    capture = Capture(request, np.zeros((1, 8), np.float32), ("drive",), 48e3, Calibration({}, 1.0))
     keeper = journal.Journal(tmp_path, load_kit(ROOT, "booth-two"), "BT-0001", About(started_at=now()))
-    for event in keeper.keep(iter([StageReached("soak", ""), Captured(capture, ()), Asked("")])):
+    for event in keeper.keep(iter([StageReached("soak", ""), captured(), Asked("")])):
         # Only when this one is handed on is the next one asked for.
         if isinstance(event, Captured):
             assert len(journal.load(tmp_path).captures) == 1
-    keeper.close()
+    keeper.ended(lambda: None, lambda event: None, Interrupts())
+
+
+@pytest.fixture
+def hung(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[journal.Journal, threading.Event]]:
+    """A journal in a folder that does not answer before the event is set, and that is soon noticed."""
+    for name, seconds in (("ANSWERS_WITHIN_S", 0.01), ("SOAK_WAITS_S", 0.03), ("LOOKS_S", 0.001)):
+        monkeypatch.setattr(journal, name, seconds)
+    answers, write = threading.Event(), journal.write_captures
+    monkeypatch.setattr(journal, "write_captures", lambda *of: answers.wait(HANG_S) and write(*of))
+    yield journal.Journal(tmp_path, load_kit(ROOT, "booth-two"), "BT-0001", About(started_at=now())), answers
+    answers.set()
+
+
+def captured() -> Captured:
+    request = Sweep("leads", "left", "left", 0.1, 1.0, 100.0, 1000.0, 1.0)
+    return Captured(Capture(request, np.zeros((1, 8), np.float32), ("drive",), 48e3, Calibration({}, 1.0)), ())
+
+
+def test_a_folder_that_hangs_while_sweeps_sound_is_told_and_has_all_once_it_answers(
+    hung: tuple[journal.Journal, threading.Event], tmp_path: Path
+) -> None:
+    keeper, answers = hung
+    told: list[Event] = []
+    # No event waits for the disk.
+    seen = [event for event in keeper.keep(iter([captured(), captured()])) if isinstance(event, Captured)]
+    assert len(seen) == 2
+
+    def view(event: Event) -> None:
+        told.append(event)
+        answers.set()
+
+    assert keeper.ended(lambda: "the record", view, Interrupts()) == "the record"
+    assert "no answer for" in told[0].words
+    assert len(journal.load(tmp_path).captures) == 2
+    assert not journal.is_running(tmp_path)
+
+
+def test_a_heat_test_whose_folder_hangs_ends_and_is_taken_up_again(
+    hung: tuple[journal.Journal, threading.Event], tmp_path: Path
+) -> None:
+    keeper, answers = hung
+    events, seen = iter([StageReached("soak", ""), captured(), captured()]), []
+    with pytest.raises(RecordError, match="take it up again: kitproof resume BT-0001"):
+        seen.extend(keeper.keep(events))
+    assert next(events), "more was asked for although nothing was written"
+    answers.set()
+    keeper.ended(lambda: None, seen.append, Interrupts())
+    assert len(journal.load(tmp_path).captures) == 1
+
+
+def test_who_does_not_want_to_wait_for_a_folder_that_hangs_interrupts_that(
+    hung: tuple[journal.Journal, threading.Event],
+) -> None:
+    keeper, _ = hung
+    ctrl_c, told = Interrupts(), []
+    list(keeper.keep(iter([captured()])))
+
+    def view(event: Event) -> None:
+        told.append(event)
+        ctrl_c.on_signal(signal.SIGINT, None)
+
+    # One that came before it was told is no answer to it.
+    ctrl_c.on_signal(signal.SIGINT, None)
+    with pytest.raises(RecordError, match="waited for no longer"):
+        keeper.ended(lambda: pytest.fail("done"), view, ctrl_c)
+    assert told
 
 
 def test_nothing_to_resume_is_said(tmp_path: Path) -> None:

@@ -2,7 +2,9 @@
 
 import os
 import sys
+import threading
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -13,7 +15,8 @@ from rig.calibration.desk import Guide
 from rig.commands import bench as bench_command
 from rig.commands import stop
 from rig.design.kit import load_kit
-from rig.files.errors import BenchError, BenchSetupError, Stopped
+from rig.files import disk
+from rig.files.errors import BenchError, BenchSetupError, RecordError, Stopped
 from rig.run import bench_jobs, opening
 from rig.run.under_way import at_bench, claim, under_way
 
@@ -79,7 +82,7 @@ def test_a_stop_says_what_it_has_ended_and_what_not(
     monkeypatch.setattr(os, "kill", lambda process, number: told.append(process))
     with at_bench(folder, "loopback, playing"), pytest.raises(BenchError, match="loopback, playing: was told to stop"):
         stop.stop_command(folder)
-    lock = claim(folder / "results" / ".under-way" / "1.lock", "daily check")
+    lock = claim(folder / "results" / ".under-way" / "1.lock", folder, "daily check")
     monkeypatch.setattr(os, "kill", lambda process, number: lock.close())
     stop.stop_command(folder)
     assert "stopped: daily check" in capsys.readouterr().out
@@ -87,6 +90,22 @@ def test_a_stop_says_what_it_has_ended_and_what_not(
     stop.stop_command(folder)
     assert "nothing is under way" in capsys.readouterr().out
     assert told == [os.getpid()]
+
+
+def test_a_stop_ends_the_sound_although_the_workspace_hangs(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(disk, "ANSWERS_WITHIN_S", 0.05)
+    answers = threading.Event()
+    monkeypatch.setattr(stop, "under_way", lambda workspace: answers.wait() and {})
+    with ExitStack() as held:
+        held.enter_context(at_bench(folder, "daily check"))
+        monkeypatch.setattr(os, "kill", lambda process, number: held.close())
+        stop.stop_command(folder)
+    assert "stopped: daily check" in capsys.readouterr().out
+    with pytest.raises(RecordError, match="does not answer, and no process of this computer"):
+        stop.stop_command(folder)
+    answers.set()
 
 
 def test_where_no_stop_could_find_it_nothing_sounds(tmp_path: Path) -> None:
