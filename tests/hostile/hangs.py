@@ -96,15 +96,15 @@ def _run(words: tuple[str, ...], disk: Hanging, is_stopped: bool) -> tuple[Done,
         disk.hangs.wait()
         began_s[0] = time.monotonic()
         while is_stopped and sounded and not has_ended.wait(INTERRUPT_EVERY_S):
-            # As long as the run hears it; whoever goes on after that ends the command's last words.
-            if signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
-                os.kill(os.getpid(), signal.SIGINT)
+            os.kill(os.getpid(), signal.SIGINT)
         if not sounded:
             disk.answer()
 
     with (
         mock.patch.object(RunScreen, "show", see),
         mock.patch.multiple(journal, ANSWERS_WITHIN_S=TOLD_S, SOAK_WAITS_S=SOAK_WAITS_S, LOOKS_S=0.02),
+        # Whoever goes on interrupting once the run has ended cuts off its last words, and nothing else.
+        mock.patch.object(signal, "default_int_handler", lambda *of: None),
         instead_of_the_disk(disk),
     ):
         stopper = threading.Thread(target=interrupt, daemon=True)
