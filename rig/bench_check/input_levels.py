@@ -35,6 +35,8 @@ class InputHum:
 
 def input_level(samples: Floats) -> InputLevel:
     """Level and peak of an input's samples, shape (frames,), full scale 1.0."""
+    if not np.all(np.isfinite(samples)):
+        return InputLevel(-np.inf, -np.inf, is_clipped=False, trouble=input_fault(np.nan, np.nan))
     mean, rms, peak = float(np.mean(samples)), float(np.std(samples)), float(np.max(np.abs(samples)))
     level_db = float(db(rms * np.sqrt(2)))
     return InputLevel(level_db, float(db(peak)), peak >= CLIPPED, input_fault(mean, rms))
@@ -53,6 +55,9 @@ def input_fault(mean: float, rms: float) -> str:
 
 def input_hum(samples: Floats, sample_rate_hz: float) -> InputHum:
     """Mains hum in an input's samples, shape (frames,): half a second or more; two tell it from a note nearby."""
+    if not np.all(np.isfinite(samples)):
+        # Its level says what is wrong.
+        return InputHum(None, -np.inf)
     hum = mains_hum(samples, sample_rate_hz)
     if not np.isfinite(hum.mains_hz):
         return InputHum(None, -np.inf)

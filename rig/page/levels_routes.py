@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import numpy as np
 from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -44,8 +45,8 @@ class Room:
             return
         self._of = heard.samples
         places = [n for n, one in enumerate(heard.inputs) if "microphone" in one.roles]
-        if places:
-            row = heard.samples[places[-1]]
+        # Of what is no sound the levels say so.
+        if places and np.all(np.isfinite(row := heard.samples[places[-1]])):
             from rig.run.room_before import room_before
 
             self.found = room_before(self.work, row, heard.sample_rate_hz, heard.calibration)

@@ -10,7 +10,7 @@ import numpy as np
 from rig.bench.listening import Listener, LiveInput
 from rig.bench.shuttle import Block
 from rig.bench_check.input_levels import InputHum, InputLevel, input_hum, input_level
-from rig.files.errors import KitproofError
+from rig.page.front import error_told
 from rig.values.captures import Calibration
 
 #: A level is shown anew so often; its highest peak stays in sight so long; hum and noise are read from so much (choice
@@ -126,8 +126,9 @@ class Levels:
                 kept = Kept(listener)
                 while self._is_going_on(own):
                     self._show(kept.add(listener.heard(EVERY_S)))
-        except KitproofError as error:
-            self._show(Heard(why=str(error)))
+        except Exception as error:
+            # Whatever it was, no window shows the last levels for those of now.
+            self._show(Heard(why=error_told(error)))
 
     def _show(self, heard: Heard) -> None:
         with self._lock:

@@ -35,3 +35,12 @@ def test_hum_is_found_with_its_frequency_and_level() -> None:
     assert found.mains_hz == pytest.approx(50.1, abs=0.05)
     assert found.level_db == pytest.approx(20 * np.log10(np.hypot(0.01, 0.005)), abs=0.3)
     assert input_hum(noise, RATE_HZ).mains_hz is None
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf])
+def test_what_is_no_sound_has_no_level_and_no_hum(value: float) -> None:
+    samples = np.append(np.zeros(TIME_S.size), value)
+    level = input_level(samples)
+    assert (level.level_db, level.peak_db) == (-np.inf, -np.inf)
+    assert "no numbers" in level.trouble
+    assert input_hum(samples, RATE_HZ).mains_hz is None

@@ -104,7 +104,7 @@ def _run(words: tuple[str, ...], disk: Hanging, is_stopped: bool) -> tuple[Done,
         mock.patch.object(RunScreen, "show", see),
         mock.patch.multiple(journal, ANSWERS_WITHIN_S=TOLD_S, SOAK_WAITS_S=SOAK_WAITS_S, LOOKS_S=0.02),
         # Whoever goes on interrupting once the run has ended cuts off its last words, and nothing else.
-        mock.patch.object(signal, "default_int_handler", lambda *of: None),
+        mock.patch.object(signal, "default_int_handler", _ignored),
         instead_of_the_disk(disk),
     ):
         stopper = threading.Thread(target=interrupt, daemon=True)
@@ -124,6 +124,10 @@ def _run(words: tuple[str, ...], disk: Hanging, is_stopped: bool) -> tuple[Done,
             if thread.name == "disk":
                 thread.join(EVER_S)
     return done, bool(sounded), took_s
+
+
+def _ignored(*_: object) -> None:
+    """What an interrupt does outside of a run."""
 
 
 def _hold(ground: Ground, done: Done, status: int, told: str) -> None:

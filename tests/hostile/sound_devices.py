@@ -3,6 +3,7 @@
 import io
 import json
 import shutil
+import traceback
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, redirect_stderr, suppress
@@ -249,7 +250,10 @@ def unit_on(workspace: Path, name: str, unit: str) -> AbstractContextManager[Car
 def _run(workspace: Path, name: str, unit: str) -> Done:
     tried = TRIED[name]
     if tried.run:
-        return tried.run(workspace, unit)
+        try:
+            return tried.run(workspace, unit)
+        except Exception:
+            raise AssertionError(traceback.format_exc()[-4000:]) from None
     words = (word.format(unit=unit) for word in tried.words)
     return kitproof(*words, "--workspace", str(workspace), typed=tried.typed)
 
