@@ -10,7 +10,8 @@ from rig.commands.common import HERE, Workspace
 from rig.files.errors import VOID
 from rig.screen.console import say, warn
 from rig.store.index import NAME, ask, rebuild
-from rig.store.index_tables import runs, units, unreadable
+from rig.store.index_tables import runs, units
+from rig.store.selection import unread
 
 
 def index_command(
@@ -26,7 +27,8 @@ def index_command(
         rebuild(workspace, warn)
 
     def counted(connection: sa.Connection) -> list[int]:
-        return [connection.scalar(sa.select(sa.func.count(table.c.kit))) or 0 for table in (runs, units, unreadable)]
+        of_runs, of_units = (connection.scalar(sa.select(sa.func.count(table.c.kit))) or 0 for table in (runs, units))
+        return [of_runs, of_units, len(unread(connection))]
 
     of_runs, of_units, odd = ask(workspace, counted, warn, everything=not again)
     words = f"{workspace / 'results' / NAME}: {of_runs} runs of {of_units} units"

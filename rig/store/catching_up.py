@@ -1,5 +1,6 @@
 """What brings the index up to its folders: which of them may have changed, what stands there, and what is new of it."""
 
+import os
 import random
 import sqlite3
 import time
@@ -14,7 +15,7 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from rig.files.parallel import in_processes
-from rig.store.homes import NAME, changed_ns, hints_from
+from rig.store.homes import NAME, changed_ns, folders_in, hints_from
 from rig.store.index_rows import Home, Row, read_home
 from rig.store.index_tables import OF_A_RUN, TABLES, read_so_far, reworks, runs, unfinished, units, unreadable
 
@@ -103,23 +104,25 @@ def _changed(
     wanted = set(_unsettled(connection, results, sorted({(hint.kit, hint.serial) for hint in hints})))
     made = {(hint.kit, hint.before_ns): hint.after_ns for hint in hints}
     now = {NAME: end}
-    for kit in {*_folders(results), *(what for what in marks if what not in (NAME, BOOT))}:
+    for kit in {*folders_in(results), *(what for what in marks if what not in (NAME, BOOT))}:
         now_ns, seen_ns = changed_ns(results / kit), marks.get(kit, 0)
         # From one unit's folder that was made to the next, as far as the hints lead.
         while (kit, seen_ns) in made and made[kit, seen_ns] > seen_ns:
             seen_ns = made[kit, seen_ns]
         if everything or seen_ns != now_ns:
             known = set(connection.scalars(sa.select(units.c.serial).where(units.c.kit == kit)))
-            wanted |= {(kit, serial) for serial in known ^ set(_folders(results / kit))}
+            wanted |= {(kit, serial) for serial in known ^ _units(results / kit)}
         if now_ns:
             now[kit] = now_ns
     return wanted | set(_come_upon(connection, results, everything)), now
 
 
-def _folders(folder: Path) -> Iterator[str]:
-    """The kits of a store, or the units of a kit, that have a folder."""
-    if folder.is_dir():
-        yield from (path.name for path in folder.iterdir() if not path.name.startswith(".") and path.is_dir())
+def _units(kit: Path) -> set[str]:
+    """The units of a kit that have a folder; where that of the kit cannot be looked into, itself, by no name."""
+    try:
+        return set(folders_in(kit))
+    except OSError:
+        return {""}
 
 
 def _unsettled(connection: sa.Connection, results: Path, hinted: Sequence[Unit]) -> Iterator[Unit]:
@@ -197,7 +200,8 @@ def _take_in(connection: sa.Connection, results: Path, homes: Sequence[Home]) ->
     gone = {row["id"] for home in homes for row in known.get(home.unit, ()) if _is_gone(home, row, results)}
     for table in (*OF_A_RUN, runs) if gone else ():
         connection.execute(sa.delete(table).where((table.c.id if table is runs else table.c.run_id).in_(gone)))
-    is_known = connection.scalar(sa.select(units.c.id).where(_are(units, part)).limit(1))
+    known_by = (sa.select(table.c.kit).where(_are(table, part)).limit(1) for table in (units, unreadable))
+    is_known = any(connection.scalar(asked) for asked in known_by)
     for table in (units, reworks, unreadable, unfinished) if is_known else ():
         connection.execute(sa.delete(table).where(_are(table, part)))
     rows: dict[str, list[Row]] = {name: [] for name in TABLES.tables}
@@ -214,7 +218,7 @@ def _take_in(connection: sa.Connection, results: Path, homes: Sequence[Home]) ->
                 rows[table.name] += tables[table.name]
         rows["runs"] += (new_runs := [tables["runs"][0] for tables in new])
         _put_in_order(connection, stood, new_runs)
-        if (results / home.kit / home.serial).is_dir():
+        if home.serial and os.path.isdir(results / home.kit / home.serial):  # noqa: PTH112 (it may be out of reach)
             rows["units"].append({"kit": home.kit, "serial": home.serial, "seen_ns": home.seen_ns})
         rows["reworks"] += home.reworks
         rows["unreadable"] += home.unreadable

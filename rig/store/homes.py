@@ -97,7 +97,7 @@ def is_note(name: str) -> bool:
 
 
 def names_in(home: Path) -> list[str]:
-    """What stands in the folder of a unit; nothing where there is none.
+    """What stands in a folder; nothing where there is none.
 
     Raises
     ------
@@ -111,6 +111,11 @@ def names_in(home: Path) -> list[str]:
     # One that may be listed may still not be entered, and then nothing in it seems to be there.
     os.stat(f"{home}/.")  # noqa: PTH116 (a Path drops the dot)
     return names
+
+
+def folders_in(folder: Path) -> list[str]:
+    """The kits of a store, or the units of a kit, that have a folder; errors as of `names_in`."""
+    return [name for name in names_in(folder) if not name.startswith(".") and (folder / name).is_dir()]
 
 
 def run_names(home: Path) -> list[str]:

@@ -66,6 +66,9 @@ def read_home(results: Path, kit: str, serial: str, known: Collection[str]) -> H
         # Its time does not tell when it may be read again: it is looked at each time.
         names = []
         unreadable.append({**unit, "run": "", "seen_ns": -1, "words": f"{folder}: cannot be read: {why(error)}"})
+    if not serial:
+        # The kit's own folder, when it could not be looked into: what stands in it are units.
+        names = []
     runs = [name for name in names if not name.startswith(".") and changed_ns(folder / name / "run.json")]
     for run in runs:
         if run not in known:

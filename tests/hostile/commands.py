@@ -15,7 +15,19 @@ from rig.cli import app
 #: What is not called here: it serves until somebody ends it, or runs three whole units in a folder of its own.
 ELSEWHERE = {"page", "demo"}
 #: Takes more than a tenth of a second each time (rejudge: all captures; verify, check-bench: a simulated bench; ...).
-SLOW = {"rejudge", "certificate", "export", "verify", "check-bench", "design", "learn", "resume", "daily", "bench"}
+SLOW = {
+    "rejudge",
+    "batch",
+    "certificate",
+    "export",
+    "verify",
+    "check-bench",
+    "design",
+    "learn",
+    "resume",
+    "daily",
+    "bench",
+}
 #: Adds to what a person made, or a unit has: below these places files may come.
 WRITERS: Mapping[str, tuple[str, ...]] = {
     "verify": ("results/",),

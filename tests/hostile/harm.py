@@ -138,8 +138,10 @@ def _copied(random: Random, path: Path) -> None:
 
 
 def _exchanged(random: Random, path: Path) -> None:
-    """Its contents are another's, and the other way round."""
-    if others := [other for other in sorted(path.parent.iterdir()) if other.is_dir() and other != path]:
+    """Its contents are another's, and the other way round; not that of all results."""
+    if path.name != "results" and (
+        others := [other for other in sorted(path.parent.iterdir()) if other.is_dir() and other != path]
+    ):
         other, aside = random.choice(others), path.with_name("aside")
         path.rename(aside)
         other.rename(path)

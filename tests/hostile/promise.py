@@ -169,11 +169,12 @@ def tree(folder: Path, but: Collection[str] = ()) -> dict[str, str]:
 def contents(folder: Path) -> dict[str, str]:
     """The SHA-256 of all that can be read as a file in a folder, through links too."""
     found = (Path(place, name) for place, _, files in os.walk(folder) for name in files)
-    return {
-        path.relative_to(folder).as_posix(): _what(path.resolve())
-        for path in found
-        if os.path.isfile(path)  # noqa: PTH113 (a folder may not be entered)
-    }
+    return {path.relative_to(folder).as_posix(): what for path in found if (what := content(path))}
+
+
+def content(path: Path) -> str:
+    """The SHA-256 of what can be read as a file, through links too; empty: it is none, or out of reach."""
+    return _what(path.resolve()) if os.path.isfile(path) else ""  # noqa: PTH113 (its folder may not be entered)
 
 
 def _what(path: Path) -> str:

@@ -56,6 +56,22 @@ def test_a_units_folder_that_may_not_be_looked_into_is_told_and_keeps_no_other_f
     assert len(kitproof("results", "--json", *at).document()) == 3
 
 
+@pytest.mark.parametrize("mode", [0o000, 0o444, 0o333])
+def test_a_kits_folder_that_may_not_be_looked_into_is_told_and_known_again(archive: Path, mode: int) -> None:
+    kit, at = archive / "results" / KIT, ("--workspace", str(archive))
+    runs = kitproof("results", "--json", *at).out
+    kit.chmod(mode)
+    with as_owner():
+        counted, listed = kitproof("index", *at), kitproof("results", "--json", *at)
+    kit.chmod(0o755)
+    assert (listed.status, counted.status) == (0, 0)
+    assert f"{kit}: cannot be read: Permission denied" in listed.err
+    assert "records cannot be read, kitproof results names them" in counted.out
+    again = kitproof("results", "--json", *at)
+    assert (again.out, again.err) == (runs, "")
+    assert kitproof("index", *at).out.endswith("2 runs of 1 units\n")
+
+
 def test_a_run_that_has_lost_its_record_is_named_in_the_list(archive: Path) -> None:
     lost = newest_folder(archive, SERIAL)
     (lost / "run.json").unlink()
