@@ -131,12 +131,7 @@ def test_hinted_runs_cost_no_walk_through_the_folders(tmp_path: Path, monkeypatc
     first = [next(made).name for _ in range(20)]
     assert names(tmp_path) == first
     rest = [path.name for path in made]
-    folders = catching_up._folders
-
-    def only_kits(folder: Path) -> Any:
-        return folders(folder) if folder.name == "results" else pytest.fail("a kit was listed")
-
-    monkeypatch.setattr(catching_up, "_folders", only_kits)
+    monkeypatch.setattr(catching_up, "_units", lambda kit: pytest.fail("a kit was listed"))
     monkeypatch.setattr(catching_up, "LOOKED_AT", 0)
     assert sorted(names(tmp_path)) == sorted(first + rest)
     (tmp_path / "results" / "index.hints").unlink()
