@@ -9,9 +9,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from rig.files.disk import read_bytes, read_json
+from rig.files.disk import parse_json, read_bytes
 from rig.files.errors import RecordError
 from rig.files.plain import restored, schema_checked
+from rig.store.bench_chain import read_closed
 from rig.store.run_json import Record
 
 SCHEMA = "kitproof archived captures 1"
@@ -60,7 +61,7 @@ def archived(record: Record) -> Archived | None:
     """
     path = note_path(record.folder)
     try:
-        said = schema_checked(read_json(path), SCHEMA)
+        said = schema_checked(parse_json(read_closed(path, path.parent.parent.parent)), SCHEMA)
         said.pop("link", None)
         found = restored(Archived, said)
     except FileNotFoundError:

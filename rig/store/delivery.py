@@ -256,8 +256,12 @@ def _refuse_others(connection: sa.Connection, delivered: Sequence[Row]) -> None:
 
 
 def _storable(row: Row) -> Row:
-    """A row as the server takes it: it holds no text with a zero byte."""
-    return {key: value.replace("\0", "\ufffd") if isinstance(value, str) else value for key, value in row.items()}
+    """A row as the server takes it: it holds no text with a zero byte, nor with half a character."""
+
+    def plain(text: str) -> str:
+        return text.replace("\0", "\ufffd").encode("utf-8", "replace").decode()
+
+    return {key: plain(value) if isinstance(value, str) else value for key, value in row.items()}
 
 
 def _in_no_chain(results: Path) -> Iterator[str]:

@@ -40,7 +40,8 @@ def note(
         written there.
     """
     refuse_bad_serial(kit, serial)
-    words = " ".join(words.split())
+    # Half a character can come with what a page is sent, and stand in JSON; nowhere else.
+    words, by = (" ".join(text.split()).encode("utf-8", "replace").decode() for text in (words, by))
     if not words:
         raise RecordError("found no words; allowed: what was done to the unit, such as 'resoldered C3 left'")
     home = workspace / "results" / kit.name / serial

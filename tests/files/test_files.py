@@ -311,7 +311,9 @@ def test_a_drive_that_answers_nobody_holds_no_command_up(tmp_path, monkeypatch, 
     back = threading.Event()
     monkeypatch.setattr(disk, "ANSWERS_WITHIN_S", 0.01)
     stat = Path.stat
-    monkeypatch.setattr(Path, "stat", lambda path: (path.name == "results" and back.wait(60)) or stat(path))
+    monkeypatch.setattr(
+        Path, "stat", lambda path, **named: (path.name == "results" and back.wait(60)) or stat(path, **named)
+    )
     try:
         for words in (["kits"], ["verify", "a-kit", "S-1"], ["calibrate", "loopback", "--yes"]):
             monkeypatch.setattr(sys, "argv", ["kitproof", *words, "--workspace", str(tmp_path)])

@@ -24,7 +24,7 @@ from rig.store.archived import archived, note_path
 from rig.store.bench_chain import FOLDER, chain_problems, closed_entries, next_link, order_of, orders, read_order, slug
 from rig.store.delivery import waiting
 from rig.store.homes import run_names, run_number
-from rig.store.packing import pack_away
+from rig.store.packing import bring_back, pack_away
 from rig.store.records import newest_first, read_record
 from rig.store.rework_notes import about_next, reworks
 from rig.store.selection import Selection
@@ -145,6 +145,23 @@ def test_a_note_that_its_chain_does_not_know_so_is_left_out_and_told(tmp_path: P
     notes, [problem] = reworks(run.parent)
     assert notes == []
     assert f"{note} was changed after the run: .outbox/" in problem
+
+
+def test_a_note_of_captures_is_what_one_of_its_benches_wrote(tmp_path: Path) -> None:
+    [run] = stored_runs(tmp_path, 1, bench=BENCH, files=True)
+    record = read_record(run)
+    pack_away(record, KEPT, tmp_path / "packs", BENCH)
+    first = note_path(run).read_bytes()
+    # Another bench takes them out once more.
+    bring_back(record)
+    note_path(run).unlink()
+    pack_away(record, KEPT, tmp_path / "packs", "another")
+    assert archived(record).rule == "kept"
+    note_path(run).write_bytes(first)
+    assert archived(record).rule == "kept"
+    note_path(run).write_bytes(first.replace(b"kept", b"thinned"))
+    with pytest.raises(RecordError, match=r"was changed after the run: \.outbox/"):
+        archived(record)
 
 
 def test_a_copy_of_the_store_is_proved_by_itself(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 from rig import cli
 from rig.design.kit import load_kit
 from rig.files.errors import RecordError
+from rig.store.delivery import _storable
 from rig.store.rework_notes import about_next, failed, helped, note, reworks
 
 
@@ -26,6 +27,15 @@ def shelf(tmp_path: Path) -> Path:
     """A workspace with the smallest kit, for whole runs."""
     shutil.copytree(ROOT / "tests" / "archive" / "limits", tmp_path / "limits")
     return tmp_path
+
+
+def test_half_a_character_is_noted_as_a_sign_that_every_store_takes(tmp_path: Path) -> None:
+    """It can come with what a page is sent; no database and no encoding has it."""
+    shutil.copytree(ROOT / "tests" / "archive", tmp_path, dirs_exist_ok=True)
+    path = note(tmp_path, load_kit(tmp_path, "shelf-one"), "SO-0001", "glued\ud800 it", "A\udc41")
+    said = json.loads(path.read_bytes())
+    assert (said["words"], said["by"]) == ("glued? it", "A?")
+    assert _storable({"words": "a\0b\ud800", "number": 1}) == {"words": "a\ufffdb?", "number": 1}
 
 
 def test_a_rework_is_linked_to_the_next_run_and_to_no_other(shelf: Path) -> None:
