@@ -41,7 +41,7 @@ def note(
     """
     refuse_bad_serial(kit, serial)
     # Half a character can come with what a page is sent, and stand in JSON; nowhere else.
-    words, by = (" ".join(text.split()).encode("utf-8", "replace").decode() for text in (words, by))
+    words, by = (text.encode("utf-8", "replace").decode() for text in (" ".join(words.split()), by))
     if not words:
         raise RecordError("found no words; allowed: what was done to the unit, such as 'resoldered C3 left'")
     home = workspace / "results" / kit.name / serial
