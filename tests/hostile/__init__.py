@@ -11,6 +11,7 @@ out, one JSON document with --json, and an exit status that says what happened.
     virtual_time.py, sound_cards.py, card_tricks.py    a sound card that misbehaves
     card_benches.py benches with it, and what is wired to it
     surroundings.py what commands have about them that are killed: a card, a person at the page, a store of benches
+    each_write.py   each kind of write of a command in turn, on a disk that fails there
     trials.py       all of them by name: a short run in the tests, a long one by hand
 
 A try is a function of a random generator and a ground; it raises AssertionError where the promise is broken.
@@ -18,4 +19,6 @@ A try is a function of a random generator and a ground; it raises AssertionError
 
     python tests/hostile/trials.py inputs --count 10000 --seed 1
     python tests/hostile/trials.py inputs --seed 4711 --count 1      # that one again
+    python tests/hostile/trials.py disks --each rework label         # each kind of write of these commands; all: --each
+    python tests/hostile/trials.py outputs --each                    # each line of each command's output
 """

@@ -64,9 +64,9 @@ WHICH = re.compile(r"(?<=first/limits/)[^/]+|[^/]+(?=\.(csv|flac|wav|html|parque
 LEFT, DATED = re.compile(r"\.new$"), re.compile(r"masks-of-|/\.batch/|/\.unfinished-")
 #: What ends a whole file of each kind.
 ENDS = {".pdf": b"%%EOF", ".svg": b"</svg>", ".html": b"</html>", ".json": b"}", ".png": b"IEND\xaeB`\x82"}
-#: What is made again whenever it is wanted; papers, which a record does without where that is said.
+#: What is made again whenever it is wanted; papers and a picture, which a record does without where that is said.
 DERIVED = re.compile(r"index|\.hints|\.logo|lock$")
-PAPERS = re.compile(r"certificate|report")
+PAPERS = re.compile(r"certificate|report|maker")
 #: Who does what it can, and says what is missing.
 SAID_ONLY = ("archive", "deliver")
 #: Who does not do again what it has done.
