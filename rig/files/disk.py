@@ -8,7 +8,7 @@ import secrets
 import shutil
 import stat
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Thread
@@ -55,6 +55,7 @@ def write(path: Path, content: str | bytes, is_new: bool = False) -> None:
         write_together({path: content})
         return
     place = _written_beside(path, content)
+    remove_left([place])
     try:
         with naming(path):
             _rename_to_new(place, path)
@@ -76,6 +77,7 @@ def write_together(contents: Mapping[Path, str | bytes]) -> None:
     try:
         for path, content in contents.items():
             written[path] = _written_beside(path, content)
+        remove_left(written.values())
         for path, beside in written.items():
             with naming(path):
                 put_in_place(beside, path)
@@ -131,17 +133,20 @@ def beside(path: Path) -> Path:
     return path.with_name(f".{secrets.token_hex(8)}{UNFINISHED_SUFFIX}")
 
 
-def remove_left(folder: Path) -> None:
-    """Remove what was written beside files of a folder long ago and never put in their place."""
-    for path in folder.glob(f".*{UNFINISHED_SUFFIX}"):
+def remove_left(fresh: Collection[Path]) -> None:
+    """Remove what was begun beside these, which were written just now, long before them, and never put in its place.
+
+    By the clock of the disk, which on a network is another than this computer's.
+    """
+    for new in {path.parent: path for path in fresh}.values():
         # Another may just be removing it; what cannot be removed harms nobody.
         with suppress(OSError):
-            if time.time() - path.stat().st_mtime > LEFT_S:
-                shutil.rmtree(path) if path.is_dir() else path.unlink()
+            for path in new.parent.glob(f".*{UNFINISHED_SUFFIX}"):
+                if path not in fresh and new.stat().st_mtime - path.stat().st_mtime > LEFT_S:
+                    shutil.rmtree(path) if path.is_dir() else path.unlink()
 
 
 def _written_beside(path: Path, content: str | bytes) -> Path:
-    remove_left(path.parent)
     place = beside(path)
     try:
         with naming(path), place.open("xb") as file:

@@ -7,7 +7,6 @@ before and by it (ns). It spares the index a walk through all folders; nothing e
 import os
 import re
 import shutil
-import time
 from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime
@@ -75,12 +74,12 @@ def make_home(home: Path) -> str:
     return f"{before_ns} {changed_ns(kit)}"
 
 
-def remove_left_in_home(home: Path) -> None:
-    """Remove what is left of writing there, and folders of runs that ended long ago with nothing recorded: kills."""
-    remove_left(home)
-    for folder in home.glob(f"{UNFINISHED}*"):
+def remove_left_in_home(new: Path) -> None:
+    """Remove what was left beside a run's new folder: half files, and folders of runs that recorded nothing."""
+    remove_left([new])
+    for folder in new.parent.glob(f"{UNFINISHED}*"):
         with suppress(OSError):
-            is_old = time.time() - folder.stat().st_mtime > LEFT_S
+            is_old = new.stat().st_mtime - folder.stat().st_mtime > LEFT_S
             if is_old and {path.name for path in folder.iterdir()} <= {"started.txt", "running.lock"}:
                 shutil.rmtree(folder)
 

@@ -97,7 +97,6 @@ def reserve(workspace: Path, kit: "Kit", serial: str, bench: str = "") -> Path:
                 "more than capital letters: many a disk has one folder for both"
             )
         made = make_home(home)
-        remove_left_in_home(home)
         if bench:
             # Where no chain can be written on, no record could be closed.
             order_of(workspace / "results", bench)
@@ -106,6 +105,7 @@ def reserve(workspace: Path, kit: "Kit", serial: str, bench: str = "") -> Path:
         began = f"{datetime.now(UTC):%Y-%m-%dT%H%M%SZ}"
         folder = home / f"{UNFINISHED}{began}-{number:03d}{of_bench}-{secrets.token_hex(2)}"
         folder.mkdir()
+        remove_left_in_home(folder)
         _refuse_too_deep(folder)
         (folder / "started.txt").write_text(now() + "\n", encoding="utf-8")
         hint(home, made)

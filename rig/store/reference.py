@@ -101,10 +101,10 @@ def _written(folder: Path, contents: dict[str, str], note: ReferenceNote) -> Pat
 
 def _put_in_place(folder: Path, contents: Mapping[str, str]) -> None:
     """Write the files of a folder; only when the disk has all of them is the former folder kept aside."""
-    remove_left(folder.parent)
     new = beside(folder)
     try:
         new.mkdir()
+        remove_left([new])
         write_together({new / name: content for name, content in contents.items()})
         aside = _name_aside(folder) if folder.exists() else None
         if aside:
