@@ -1,5 +1,6 @@
 """The files that a kit consists of, and what they hold."""
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -11,7 +12,8 @@ from rig.files.errors import TableError
 def kit_files(folder: Path) -> Iterator[Path]:
     """kit.toml and every file that its limits rest on."""
     former = ("reference-of-", "masks-of-")
-    for path in sorted(folder.rglob("*")):
+    # A folder that another is just renaming is left out, where a glob would end by an error.
+    for path in sorted(Path(place, name) for place, _, names in os.walk(folder) for name in names):
         unfinished = any(name.endswith(UNFINISHED_SUFFIX) for name in (path.name, path.parent.name))
         if path.is_file() and not unfinished and not path.parent.name.startswith(former):
             yield path

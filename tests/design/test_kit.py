@@ -1,9 +1,11 @@
 """The kit's file: what is accepted, and how a mistake is told."""
 
 import contextlib
+import os
 import re
 import shutil
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -297,6 +299,24 @@ def test_a_kit_that_is_written_while_it_is_read_is_read_again(tmp_path: Path, mo
     until, reads[0] = 1000, 0
     with pytest.raises(TableError, match="changed again and again while it was read"):
         load_kit(workspace, "booth-two")
+
+
+def test_a_folder_that_another_renames_while_a_kit_is_listed_is_left_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    workspace, usual = changed(tmp_path, "^name", "name"), os.scandir
+    folder = workspace / "limits" / "booth-two"
+    whole = list(kit_files(folder))
+    new = folder / ".0123456789abcdef.new"
+    new.mkdir()
+
+    def renamed_meanwhile(path: str | Path) -> Iterator[os.DirEntry[str]]:
+        if Path(path) == new:
+            raise FileNotFoundError(2, "No such file or directory", str(path))
+        return usual(path)
+
+    monkeypatch.setattr(os, "scandir", renamed_meanwhile)
+    assert list(kit_files(folder)) == whole
 
 
 def test_a_check_of_the_workspaces_own_is_found_and_a_broken_one_told(tmp_path: Path) -> None:
