@@ -222,10 +222,14 @@ def resampled(capture: Capture, role: str) -> BenchFinding | None:
         words = f"the recording ends like a wall at {edge_hz / 1000:.3g} kHz"
     else:
         return None
-    words += f", although it runs at {rate_hz:.0f} Hz: its rate is converted on the way"
+    words += (
+        f", although it runs at {rate_hz:.0f} Hz: its rate is converted on the way, or something between output and "
+        "input cuts it off there"
+    )
     to_do = (
         "Set the card, the operating system's mixer and bench.toml to one rate, and use the hardware device itself "
-        "instead of a shared one; a headset or voice mode of a wireless device does the same."
+        "instead of a shared one; a headset or voice mode of a wireless device does the same. If they are: what else "
+        "is in the path, a filter or an effect?"
     )
     return BenchFinding("resampling", False, words, to_do, "sure" if role in ELECTRICAL else "likely")
 

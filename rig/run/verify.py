@@ -179,14 +179,16 @@ def resume(
         if changed:
             raise RecordError(f"{before.folder}: {changed}; the run can only be closed (--close)")
     bench, others = ResumedBench(before, live), _asked(settings, work, before.serial)
-    asked = 0
+    asked, places = 0, {stage.words: len(stage.groups) for stage in work.schedule.stages}
 
     def ask(words: str) -> bool:
-        # At the place where the run was cut off it is asked again: something may have been moved since.
+        # At the place where the run was cut off it is asked again, and how its stage is wired: something may have been
+        # moved since.
         nonlocal asked
         asked += 1
         bench.is_at_cut = asked >= before.asked
-        return live is None or not bench.is_at_cut or confirm(words)
+        is_cut_behind = before.asked - asked <= places.get(words, 0)
+        return live is None or not (bench.is_at_cut or is_cut_behind) or confirm(words)
 
     with interrupts() as ctrl_c:
         journal = Journal(before.folder, work.kit, before.serial, before.about, before)

@@ -91,8 +91,8 @@ def alterations(row: NDArray[np.floating], plan: Layout, delay: float) -> list[s
         )
     if (half_hz := wall_hz(received, plan, delay, response)) is not None:
         found.append(
-            f"hidden resampling: the recording ends like a wall near {half_hz / 1000:.3g} kHz, half of another sample "
-            f"rate; {ONE_RATE}"
+            f"the recording ends like a wall near {half_hz / 1000:.3g} kHz, half of another sample rate: most likely "
+            f"its rate is converted on the way, else something between output and input cuts it off there; {ONE_RATE}"
         )
     return found
 

@@ -36,6 +36,8 @@ CLEAR = 30.0
 WORST_TIMING = 8.0
 #: Rest of a piece of the reference, relative to the piece, that its own filtering cannot explain; our choice.
 FOREIGN = 0.1
+#: A mark that ends so near the end of a capture is told as one beyond it: half of one mark; our choice.
+MARK_EDGE_S = 0.01
 NAN = float("nan")
 
 
@@ -146,8 +148,12 @@ def _beyond_s(row: Floats, plan: Layout, delay: float) -> float:
 
 
 def _no_marks(row: Floats, plan: Layout, delay: float) -> str:
-    if (missing_s := _beyond_s(row, plan, delay)) > 0:
-        return f"the equipment's latency is {missing_s:.2f} s longer than the capture allows for"
+    late_s = delay / plan.sample_rate_hz
+    if _beyond_s(row, plan, delay) > -MARK_EDGE_S:
+        return (
+            f"the equipment's latency of {late_s:.2f} s is longer than the capture allows for: ask "
+            "the device for less (latency_s or block_frames in bench.toml), or add a loopback, by which it is followed"
+        )
     return "the timing marks around the sweep are missing or damaged"
 
 

@@ -17,6 +17,7 @@ from rig.run.rejudging import judge_again
 from rig.run.resume import ResumedBench, ResumedPlayer
 from rig.run.sequencer import STOPPED
 from rig.run.verify import Job, job, resume, verify
+from rig.run.walk import Confirm
 from rig.simulated.bench import SimulatedBench
 from rig.store.records import damages
 from rig.store.run_json import About, Record
@@ -70,9 +71,11 @@ def bench_of(workspace: Path, work: Job) -> SimulatedBench:
     return simulated(workspace, work.kit.name, work.kit.serial_example)
 
 
-def taken_up(workspace: Path, view: Callable[[Event], None] = lambda event: None) -> tuple[Run, Record]:
+def taken_up(
+    workspace: Path, view: Callable[[Event], None] = lambda event: None, confirm: Confirm = lambda words: True
+) -> tuple[Run, Record]:
     work, (folder,) = job(workspace, "shelf-one", "quick"), journal.interrupted(workspace)
-    return resume(work, journal.load(folder), bench_of(workspace, work), lambda words: True, view)
+    return resume(work, journal.load(folder), bench_of(workspace, work), confirm, view)
 
 
 @pytest.fixture(scope="module")
@@ -103,6 +106,17 @@ def workspace(cut: Path, tmp_path: Path) -> Path:
 def stored(workspace: Path) -> dict[str, bytes]:
     (folder,) = journal.interrupted(workspace)
     return {path.name: path.read_bytes() for path in folder.glob("captures/*")}
+
+
+def test_where_a_run_was_cut_off_its_stage_s_wiring_is_asked_again_and_nothing_before_it(workspace: Path) -> None:
+    playing, asked = job(workspace, "shelf-one", "quick").schedule.stages[1], []
+
+    def confirm(words: str) -> bool:
+        asked.append(words)
+        return len(asked) < 2
+
+    taken_up(workspace, confirm=confirm)
+    assert asked == [playing.words, playing.groups[0].words]
 
 
 def test_a_run_that_is_cut_off_before_any_soak_goes_on_at_the_place_where_it_was(workspace: Path) -> None:
