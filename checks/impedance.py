@@ -15,7 +15,6 @@ import numpy as np
 from rig.circuit.channel import Channel, find_driver, impedance_ohm
 from rig.circuit.fit import Fit, default_parameters, driver_quantities, fit_impedance
 from rig.circuit.unfitted_parts import held_uncertainty, moves_of_fit
-from rig.circuit.units import ComplexArray
 from rig.design.kit import Kit
 from rig.design.sheet_range import with_design
 from rig.design.trust import RestsOn
@@ -257,7 +256,7 @@ def _quantity_of(driver: str, key: str, scale: float) -> Callable[[Channel], Flo
     return lambda model: scale * np.asarray(driver_quantities(model, driver)[key])
 
 
-def calibration_errors(calibration: Calibration, ohm: ComplexArray) -> list[ComplexArray]:
+def calibration_errors(calibration: Calibration, ohm: Complex) -> list[Complex]:
     """What each error of the calibration changes of an impedance Z, relative: ``(p0 + p1 Z + p2 Z**2) / Z``.
 
     None where the errors are not known.

@@ -26,12 +26,12 @@ from pydantic import Field
 from checks import impedance
 from rig.circuit.channel import Channel
 from rig.circuit.nearest import Nearest, largest_pull, nearest_good_unit, pulls_of_parts, remaining, taken_up
-from rig.circuit.units import ComplexArray
 from rig.design.kit import Kit
 from rig.design.speaker import Band
 from rig.design.trust import RestsOn
 from rig.design.uncertainty_budget import with_parts
 from rig.files.tables import Table
+from rig.signals.arrays import Complex
 from rig.signals.uncertainty import (
     DB_PER_POWER_PART,
     SIXTH,
@@ -154,7 +154,7 @@ def without_noise(
     return float(np.sqrt(square)), root_uncertainty(square, u_square), False
 
 
-def calibration_part(nearest: Nearest, errors: ComplexArray) -> float:
+def calibration_part(nearest: Nearest, errors: Complex) -> float:
     """What the calibration's errors can change of the reading, in percent.
 
     A change of the curve changes its root mean square by at most its own (the triangle inequality).

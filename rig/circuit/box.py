@@ -12,8 +12,8 @@ from rig.circuit.parts import OPEN_OHM, SHORT_OHM
 from rig.circuit.units import (
     AIR_DENSITY_KG_M3,
     SPEED_OF_SOUND_M_S,
-    ComplexArray,
-    FloatArray,
+    Complex,
+    Floats,
     Value,
     require_positive,
 )
@@ -93,7 +93,7 @@ def without_damping(box: Box, losses_times: Value) -> Box:
     )
 
 
-def box_admittance(box: Box, frequency_hz: ArrayLike) -> tuple[ComplexArray, ComplexArray]:
+def box_admittance(box: Box, frequency_hz: ArrayLike) -> tuple[Complex, Complex]:
     """Acoustic admittance seen by the cone, and the part of it that compresses the box's air, in m3/(s Pa).
 
     What compresses the air is what leaves the box as a whole: cone less vent less leak.
@@ -108,7 +108,7 @@ def box_admittance(box: Box, frequency_hz: ArrayLike) -> tuple[ComplexArray, Com
     return np.asarray(total), air
 
 
-def port_velocity(box: Box, cone: ComplexArray, frequency_hz: ArrayLike) -> ComplexArray:
+def port_velocity(box: Box, cone: Complex, frequency_hz: ArrayLike) -> Complex:
     """Volume velocity out of the port in m3/s for that of the cone, which draws air out of the box; 0 without one."""
     if box.kind != "vented":
         return np.zeros_like(cone)
@@ -116,13 +116,13 @@ def port_velocity(box: Box, cone: ComplexArray, frequency_hz: ArrayLike) -> Comp
     return np.asarray(-cone * _vent_admittance(box, frequency_hz) / total)
 
 
-def _vent_admittance(box: Box, frequency_hz: ArrayLike) -> ComplexArray:
+def _vent_admittance(box: Box, frequency_hz: ArrayLike) -> Complex:
     tuning = 2 * np.pi * box.tuning_hz
     compliance = box.volume_m3 / (AIR_DENSITY_KG_M3 * SPEED_OF_SOUND_M_S**2)
     return np.asarray(tuning**2 * compliance / (laplace(frequency_hz) + tuning / box.vent_q))
 
 
-def _cone(driver: Driver, box: Box, frequency_hz: ArrayLike) -> tuple[ComplexArray, ComplexArray]:
+def _cone(driver: Driver, box: Box, frequency_hz: ArrayLike) -> tuple[Complex, Complex]:
     """Cone velocity over force, and system volume velocity over force.
 
     Written with the box's admittance, so that a lossless box at its tuning divides by nothing that vanishes.
@@ -136,7 +136,7 @@ def _cone(driver: Driver, box: Box, frequency_hz: ArrayLike) -> tuple[ComplexArr
     return np.asarray(total / denominator), np.asarray(area * air / denominator)
 
 
-def driver_impedance(driver: Driver, box: Box, frequency_hz: ArrayLike) -> ComplexArray:
+def driver_impedance(driver: Driver, box: Box, frequency_hz: ArrayLike) -> Complex:
     """Impedance in ohm at the driver's terminals, of shape (frequencies,) or (units, frequencies).
 
     Raises
@@ -154,7 +154,7 @@ def driver_impedance(driver: Driver, box: Box, frequency_hz: ArrayLike) -> Compl
 
 def volume_velocity(
     driver: Driver, box: Box, frequency_hz: ArrayLike, driver_v: ArrayLike = 1.0
-) -> tuple[ComplexArray, ComplexArray]:
+) -> tuple[Complex, Complex]:
     """Volume velocity in m3/s of the cone and of the whole box, outwards positive for a positive voltage.
 
     Parameters
@@ -176,5 +176,5 @@ def volume_velocity(
     mobility, output = _cone(driver, box, frequency_hz)
     bl = mechanics(driver).bl_t_m
     force = bl * voltage / (blocked_impedance(driver, frequency_hz) + bl**2 * mobility)
-    sign: FloatArray = np.asarray(float(driver.polarity))
+    sign: Floats = np.asarray(float(driver.polarity))
     return np.asarray(sign * driver.sd_m2 * force * mobility), np.asarray(sign * force * output)

@@ -7,7 +7,7 @@ import scipy
 
 from rig.circuit.builds_model import OWN_Z, POINT_DB, POINT_Z, BuildsModel, Linear, State, point_variance
 from rig.circuit.factor import ELSEWHERE, smooth_correlation
-from rig.circuit.units import FloatArray
+from rig.circuit.units import Floats
 
 #: What is taken before any build is worth so many independent values of a curve: it is known to a half. Common
 #: practice, no source.
@@ -19,7 +19,7 @@ APART_DB = 0.12
 MM_ROUNDS = 40
 
 
-def smooth_apart(model: BuildsModel, linear: Sequence[Linear], state: State, own: FloatArray) -> tuple[float, float]:
+def smooth_apart(model: BuildsModel, linear: Sequence[Linear], state: State, own: Floats) -> tuple[float, float]:
     """How far builds lie apart smoothly over frequency, beside their own parameters: standard deviations.
 
     Of impedances (relative) and of levels in dB. What all builds have in common is no spread, whether the model has it
@@ -51,7 +51,7 @@ def smooth_apart(model: BuildsModel, linear: Sequence[Linear], state: State, own
     return OWN_Z * float(found[0]) ** 0.5, APART_DB * float(found[1]) ** 0.5
 
 
-def elsewhere(model: BuildsModel, coefficients: FloatArray) -> FloatArray:
+def elsewhere(model: BuildsModel, coefficients: Floats) -> Floats:
     """What it changes of the factors' components that all factors of a driver lie one `ELSEWHERE` higher in frequency.
 
     Shape (components, drivers).
@@ -68,7 +68,7 @@ def elsewhere(model: BuildsModel, coefficients: FloatArray) -> FloatArray:
     return found
 
 
-def _of_curves(model: BuildsModel) -> FloatArray:
+def _of_curves(model: BuildsModel) -> Floats:
     """Covariances of what no parameter says, shape (4, values, values).
 
     Smooth over frequency, of impedances and of levels; then from point to point, of either.

@@ -19,7 +19,7 @@ from rig.circuit.population import Parameter
 from rig.circuit.radiation import Position, driver_pressure_pa
 from rig.circuit.spread import OF_SUSPENSION, SUSPENSION, by_suspension, moved, parameters
 from rig.circuit.tolerance import CUT_OFF_SIGMA, ONE_BATCH
-from rig.circuit.units import ComplexArray, FloatArray
+from rig.circuit.units import Complex, Floats
 
 #: Of what a driver's sheet says, standard deviation of the logarithm: about 20 %, with the coil better known and the
 #: losses worse; of an exponent that of its log odds. Common practice, no source.
@@ -63,7 +63,7 @@ NEPER_DB = float(20 / np.log(10))
 Priors: TypeAlias = Mapping[tuple[str, str], float]
 NO_PRIORS: Priors = MappingProxyType({})
 #: Of one build, whitened: residual, slopes of what is shared, slopes of what is its own.
-Linear: TypeAlias = tuple[FloatArray, FloatArray, FloatArray]
+Linear: TypeAlias = tuple[Floats, Floats, Floats]
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +72,7 @@ class Sight:
 
     position: str
     microphone_m: Position
-    frequency_hz: FloatArray
+    frequency_hz: Floats
     lead_v: float
 
 
@@ -80,11 +80,11 @@ class Sight:
 class Build:
     """What was measured of one good build of the channel; an uncertainty of inf where a point was not."""
 
-    ohm: ComplexArray
+    ohm: Complex
     #: Relative, of either part.
-    ohm_u: FloatArray
+    ohm_u: Floats
     #: For each sight: level in dB over 20 uPa, and its standard uncertainty.
-    levels: tuple[tuple[FloatArray, FloatArray], ...]
+    levels: tuple[tuple[Floats, Floats], ...]
 
 
 def shared_parameters(design: Channel, priors: Priors = NO_PRIORS) -> tuple[Parameter, ...]:
@@ -122,7 +122,7 @@ def own_parameters(design: Channel, shared: Sequence[Parameter]) -> tuple[Parame
     return tuple(by_suspension(p) if p.field == "fs_hz" else p for p in known)
 
 
-def own_to_shared(own: Sequence[Parameter], shared: Sequence[Parameter]) -> FloatArray:
+def own_to_shared(own: Sequence[Parameter], shared: Sequence[Parameter]) -> Floats:
     """What one standard deviation of an own parameter does to the shared ones, in theirs, shape (own, shared)."""
     keys = [(p.owner, p.name, p.field) for p in shared]
     found = np.zeros((len(own), len(shared)))
@@ -153,7 +153,7 @@ class Basis:
         #: Shape (nodes, components).
         self.shapes = shapes[:, kept] * np.sqrt(power[kept])
 
-    def on(self, frequency_hz: FloatArray) -> FloatArray:
+    def on(self, frequency_hz: Floats) -> Floats:
         """Components at some frequencies, shape (frequencies, components)."""
         at, own = np.log(frequency_hz), np.log(self.nodes_hz)
         return np.stack([np.interp(at, own, shape) for shape in self.shapes.T], axis=1)
@@ -165,11 +165,11 @@ class State:
 
     #: The shared parameters, shape (shared,); the factors' components, shape (components,); each build's own
     #: parameters, lead resistance and level, shape (builds, own + 2).
-    shared: FloatArray
-    factors: FloatArray
-    own: FloatArray
+    shared: Floats
+    factors: Floats
+    own: Floats
 
-    def plus(self, shared: FloatArray, own: FloatArray, share: float) -> "State":
+    def plus(self, shared: Floats, own: Floats, share: float) -> "State":
         """A share of a step further; `shared` is of parameters and factors together."""
         p = self.shared.size
         return State(self.shared + share * shared[:p], self.factors + share * shared[p:], self.own + share * own)
@@ -186,7 +186,7 @@ class BuildsModel:
     def __init__(
         self,
         design: Channel,
-        z_hz: FloatArray,
+        z_hz: Floats,
         sights: tuple[Sight, ...],
         builds: tuple[Build, ...],
         priors: Priors = NO_PRIORS,
@@ -216,11 +216,11 @@ class BuildsModel:
         own = np.zeros((len(self.builds), len(self.own) + 2))
         return State(np.zeros(len(self.shared)), np.zeros(size), own)
 
-    def factors(self, coefficients: FloatArray) -> tuple[list[ComplexArray], list[list[ComplexArray]]]:
+    def factors(self, coefficients: Floats) -> tuple[list[Complex], list[list[Complex]]]:
         """Logarithms of the factors on their nodes: of each driver's impedance, of its pressure at each sight."""
         at = 0
 
-        def next_of(re: Basis, im: Basis) -> ComplexArray:
+        def next_of(re: Basis, im: Basis) -> Complex:
             nonlocal at
             split = at + re.shapes.shape[1]
             end = split + im.shapes.shape[1]
@@ -232,7 +232,7 @@ class BuildsModel:
         of_z = [next_of(self.z_basis, self.z_basis) for _ in drivers]
         return of_z, [[next_of(*bases) for _ in drivers] for bases in self.p_bases]
 
-    def _channels(self, state: State, aside: FloatArray) -> Channel:
+    def _channels(self, state: State, aside: Floats) -> Channel:
         """Every build at the state, each row of `aside` (shape (rows, shared)) further, rows of one build together."""
         total = np.tile(state.shared, (len(self.builds), 1))
         total += state.own[:, : len(self.own)] @ self.own_to_shared
@@ -249,7 +249,7 @@ class BuildsModel:
             found.append(with_factors(channel, known, sound_factors))
         return tuple(found) or (with_factors(channel, known),)
 
-    def _curves(self, channels: tuple[Channel, ...], units: int) -> tuple[ComplexArray, list[ComplexArray]]:
+    def _curves(self, channels: tuple[Channel, ...], units: int) -> tuple[Complex, list[Complex]]:
         """Impedance, shape (units, n), and at each sight the pressure of each driver, shape (drivers, units, n)."""
         ohm = np.broadcast_to(impedance_ohm(channels[0], self.z_hz), (units, self.z_hz.size))
         pressure = [
@@ -261,13 +261,13 @@ class BuildsModel:
         ]
         return ohm, pressure
 
-    def _values(self, ohm: ComplexArray, pressure: Sequence[ComplexArray]) -> FloatArray:
+    def _values(self, ohm: Complex, pressure: Sequence[Complex]) -> Floats:
         """Log impedance, real parts before imaginary ones, and levels in dB; shape (units, values)."""
         log = np.log(ohm)
         levels = [NEPER_DB * np.log(np.abs(of_drivers.sum(axis=0))) for of_drivers in pressure]
         return np.concatenate([log.real, log.imag, *levels], axis=1)
 
-    def _whiteners(self, build: Build) -> list[tuple[FloatArray, FloatArray]]:
+    def _whiteners(self, build: Build) -> list[tuple[Floats, Floats]]:
         """Of what a build has of its own, and of noise: of either part of Z, of each level; see `_whitener`."""
         z = _whitener(self.z_hz, OWN_Z, point_variance(POINT_Z, build.ohm_u))
         levels = [
@@ -276,7 +276,7 @@ class BuildsModel:
         ]
         return [z, z, *levels]
 
-    def _white(self, n: int, values: FloatArray) -> FloatArray:
+    def _white(self, n: int, values: Floats) -> Floats:
         """Values of build n, shape (values, ...), over what it may have of its own."""
         at, found = 0, []
         for root in self.roots[n]:
@@ -284,7 +284,7 @@ class BuildsModel:
             at += len(root)
         return np.concatenate(found)
 
-    def colour(self, n: int, white: FloatArray) -> FloatArray:
+    def colour(self, n: int, white: Floats) -> Floats:
         """Values of build n before `_white`, shape (values, ...)."""
         at, found = 0, []
         for root in self.roots[n]:
@@ -292,12 +292,12 @@ class BuildsModel:
             at += len(root)
         return np.concatenate(found)
 
-    def residuals(self, state: State) -> list[FloatArray]:
+    def residuals(self, state: State) -> list[Floats]:
         """Of each build: measured less predicted, whitened."""
         channels = self._with_factors(self._channels(state, np.zeros((1, len(self.shared)))), state)
         return self._residuals_of(*self._curves(channels, len(self.builds)), state)
 
-    def _residuals_of(self, ohm: ComplexArray, pressure: Sequence[ComplexArray], state: State) -> list[FloatArray]:
+    def _residuals_of(self, ohm: Complex, pressure: Sequence[Complex], state: State) -> list[Floats]:
         with_lead = ohm + LEAD_OHM * state.own[:, -2:-1]
         predicted = self._values(with_lead, pressure)
         predicted[:, 2 * self.z_hz.size :] += OWN_GAIN_DB * state.own[:, -1:]
@@ -332,7 +332,7 @@ class BuildsModel:
             found.append((left[n], self._white(n, slopes), self._white(n, np.column_stack(own))))
         return found
 
-    def _lead_and_gain(self, ohm: ComplexArray, lead: float) -> FloatArray:
+    def _lead_and_gain(self, ohm: Complex, lead: float) -> Floats:
         by_lead = LEAD_OHM / (ohm + LEAD_OHM * lead)
         levels = sum(sight.frequency_hz.size for sight in self.sights)
         of_lead = np.concatenate([by_lead.real, by_lead.imag, np.zeros(levels)])
@@ -342,11 +342,11 @@ class BuildsModel:
     def _factor_slopes(
         self,
         n: int,
-        ohm: ComplexArray,
-        pressure: Sequence[ComplexArray],
-        shifted: Sequence[tuple[ComplexArray, list[ComplexArray]]],
+        ohm: Complex,
+        pressure: Sequence[Complex],
+        shifted: Sequence[tuple[Complex, list[Complex]]],
         state: State,
-    ) -> FloatArray:
+    ) -> Floats:
         """Slopes of build n with respect to the factors' components: a factor acts at its own frequency only."""
         columns = []
         lead = LEAD_OHM * state.own[n, -2]
@@ -383,20 +383,20 @@ def with_factors(channel: Channel, z: Sequence[Factor], pressure: Sequence[Facto
     return replace(channel, branches=branches)
 
 
-def _factor(basis: Basis, log: ComplexArray) -> Factor:
+def _factor(basis: Basis, log: Complex) -> Factor:
     return Factor(basis.nodes_hz, log, np.zeros_like(log))
 
 
-def _stacked(z: ComplexArray, levels: Sequence[ComplexArray]) -> FloatArray:
+def _stacked(z: Complex, levels: Sequence[Complex]) -> Floats:
     return np.concatenate([z.real, z.imag, *(NEPER_DB * level.real for level in levels)])
 
 
-def point_variance(own: float, noise: FloatArray) -> FloatArray:
+def point_variance(own: float, noise: Floats) -> Floats:
     """Variance from point to point: what a build has of its own, and noise, which is inf where nothing was measured."""
     return np.asarray(np.minimum(np.hypot(own, noise), MOST_NOISE) ** 2)
 
 
-def _whitener(hertz: FloatArray, smooth: float, point: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _whitener(hertz: Floats, smooth: float, point: Floats) -> tuple[Floats, Floats]:
     """A root of the inverse covariance, shape (n, n), and the part of each whitened value's variance that is smooth."""
     is_smooth = smooth**2 * smooth_correlation(hertz, hertz)
     inverse = np.linalg.inv(np.linalg.cholesky(is_smooth + np.diag(point)))

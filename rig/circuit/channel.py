@@ -13,7 +13,7 @@ from rig.circuit.impedances import laplace
 from rig.circuit.ladder import ladder
 from rig.circuit.parts import Element, Part, map_group
 from rig.circuit.population import Population
-from rig.circuit.units import ComplexArray, FloatArray, Value, require_positive
+from rig.circuit.units import Complex, Floats, Value, require_positive
 
 Alignment: TypeAlias = Literal["butterworth", "linkwitz-riley"]
 
@@ -206,7 +206,7 @@ def box_of(channel: Channel, driver: Driver) -> Box:
     return replace(channel.box, volume_m3=channel.box.volume_m3 * driver.sd_m2 / total)
 
 
-def impedance_ohm(channel: Channel, frequency_hz: ArrayLike) -> ComplexArray:
+def impedance_ohm(channel: Channel, frequency_hz: ArrayLike) -> Complex:
     """Complex impedance at the speaker leads.
 
     Parameters
@@ -223,13 +223,13 @@ def impedance_ohm(channel: Channel, frequency_hz: ArrayLike) -> ComplexArray:
     ValueError
         If a frequency is negative or not finite.
     """
-    admittance: ComplexArray = np.zeros(1, dtype=np.complex128)
+    admittance: Complex = np.zeros(1, dtype=np.complex128)
     for branch in channel.branches:
         admittance = admittance + 1 / _branch(channel, branch, frequency_hz)[0]
     return np.asarray(1 / admittance)
 
 
-def driver_voltage(channel: Channel, frequency_hz: ArrayLike, lead_v: ArrayLike = 1.0) -> ComplexArray:
+def driver_voltage(channel: Channel, frequency_hz: ArrayLike, lead_v: ArrayLike = 1.0) -> Complex:
     """Voltage at each driver's terminals for a voltage at the leads.
 
     Parameters
@@ -247,7 +247,7 @@ def driver_voltage(channel: Channel, frequency_hz: ArrayLike, lead_v: ArrayLike 
     return stack([source * _branch(channel, branch, frequency_hz)[1] for branch in channel.branches])
 
 
-def filter_response(electronic: ElectronicFilter | None, frequency_hz: ArrayLike) -> ComplexArray:
+def filter_response(electronic: ElectronicFilter | None, frequency_hz: ArrayLike) -> Complex:
     """Complex gain of an electronic filter, 1 for None; shape of `frequency_hz`.
 
     References
@@ -266,7 +266,7 @@ def filter_response(electronic: ElectronicFilter | None, frequency_hz: ArrayLike
     return _butterworth_lowpass(x, electronic.order)
 
 
-def tone_response(tone: Tone, frequency_hz: ArrayLike) -> ComplexArray:
+def tone_response(tone: Tone, frequency_hz: ArrayLike) -> Complex:
     """Complex gain of a stage of a tone control; shape of `frequency_hz`.
 
     With x = s / w0, g the gain of a shelf, A the root of that of a peak:
@@ -286,7 +286,7 @@ def tone_response(tone: Tone, frequency_hz: ArrayLike) -> ComplexArray:
     return np.asarray((x**2 + x * root / tone.q + 1) / (x**2 + x / (root * tone.q) + 1))
 
 
-def electronic_response(channel: Channel, frequency_hz: ArrayLike) -> ComplexArray:
+def electronic_response(channel: Channel, frequency_hz: ArrayLike) -> Complex:
     """Complex gain of all that stands before a channel's leads, the amplifier's own gain apart."""
     response = filter_response(channel.filter, frequency_hz)
     for tone in channel.tone:
@@ -294,20 +294,20 @@ def electronic_response(channel: Channel, frequency_hz: ArrayLike) -> ComplexArr
     return response
 
 
-def stack(arrays: list[ComplexArray]) -> ComplexArray:
+def stack(arrays: list[Complex]) -> Complex:
     """Arrays of shape (frequencies,) or (units, frequencies) in one array with a new first axis."""
     return np.stack(np.broadcast_arrays(*arrays))
 
 
-def _branch(channel: Channel, branch: Branch, frequency_hz: ArrayLike) -> tuple[ComplexArray, ComplexArray]:
+def _branch(channel: Channel, branch: Branch, frequency_hz: ArrayLike) -> tuple[Complex, Complex]:
     load = driver_impedance(branch.driver, box_of(channel, branch.driver), frequency_hz)
     return ladder(branch.elements, frequency_hz, load)
 
 
-def _butterworth_lowpass(x: ComplexArray, order: int) -> ComplexArray:
+def _butterworth_lowpass(x: Complex, order: int) -> Complex:
     """Butterworth low-pass in x = s / cut-off, from its poles on the unit circle."""
-    angles: FloatArray = np.pi * (2 * np.arange(1, order + 1) + order - 1) / (2 * order)
-    response: ComplexArray = np.ones_like(x)
+    angles: Floats = np.pi * (2 * np.arange(1, order + 1) + order - 1) / (2 * order)
+    response: Complex = np.ones_like(x)
     for pole in np.exp(1j * angles):
         response = response / (x - pole)
     return response

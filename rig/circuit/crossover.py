@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from rig.circuit.driver import Driver
-from rig.circuit.units import ComplexArray, FloatArray
+from rig.circuit.units import Complex, Floats
 
 #: Of each band so much, beside the crossover, is compared in loudness; our choice.
 BESIDE_OCTAVES = 1.5
@@ -34,7 +34,7 @@ def order_by_band(drivers: Sequence[Driver]) -> list[int]:
     return sorted(range(len(drivers)), key=lambda n: drivers[n].band_hz[0] * drivers[n].band_hz[1])
 
 
-def crossings(drivers: Sequence[Driver], frequency_hz: FloatArray, pressure: ComplexArray) -> list[Crossing]:
+def crossings(drivers: Sequence[Driver], frequency_hz: Floats, pressure: Complex) -> list[Crossing]:
     """The crossover of each pair of drivers that are neighbours by their bands.
 
     Parameters
@@ -51,9 +51,7 @@ def crossings(drivers: Sequence[Driver], frequency_hz: FloatArray, pressure: Com
     ]
 
 
-def _crossing(
-    lower: Driver, upper: Driver, frequency_hz: FloatArray, of_lower: ComplexArray, of_upper: ComplexArray
-) -> Crossing:
+def _crossing(lower: Driver, upper: Driver, frequency_hz: Floats, of_lower: Complex, of_upper: Complex) -> Crossing:
     """Where the one falls below the other, nearest to the middle between their bands."""
     log = np.log(frequency_hz)
     apart = np.log(np.abs(of_lower)) - np.log(np.abs(of_upper))
@@ -73,9 +71,7 @@ def _crossing(
     return Crossing(lower.name, upper.name, hz, degrees, float(sums[0]), float(sums[1]))
 
 
-def steps_db(
-    drivers: Sequence[Driver], frequency_hz: FloatArray, pressure: ComplexArray
-) -> list[tuple[str, str, float]]:
+def steps_db(drivers: Sequence[Driver], frequency_hz: Floats, pressure: Complex) -> list[tuple[str, str, float]]:
     """By how much each driver is louder in its band than its lower neighbour in its own, beside their crossover.
 
     Parameters
@@ -97,7 +93,7 @@ def steps_db(
     return found
 
 
-def mean_db(frequency_hz: FloatArray, pressure: ComplexArray, from_hz: float, to_hz: float) -> float:
+def mean_db(frequency_hz: Floats, pressure: Complex, from_hz: float, to_hz: float) -> float:
     """Mean level in a band over the logarithm of frequency, in dB re 1."""
     at = np.geomspace(from_hz, to_hz, 48)
     return float(np.mean(np.interp(np.log(at), np.log(frequency_hz), 20 * np.log10(np.abs(pressure)))))

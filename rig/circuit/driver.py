@@ -11,7 +11,7 @@ from rig.circuit.parts import State
 from rig.circuit.units import (
     AIR_DENSITY_KG_M3,
     SPEED_OF_SOUND_M_S,
-    ComplexArray,
+    Complex,
     Value,
     lowest,
     require_positive,
@@ -124,7 +124,7 @@ def qts(driver: Driver) -> Value:
     return driver.qms * driver.qes / (driver.qms + driver.qes)
 
 
-def blocked_impedance(driver: Driver, frequency_hz: ArrayLike) -> ComplexArray:
+def blocked_impedance(driver: Driver, frequency_hz: ArrayLike) -> Complex:
     """Impedance in ohm with the cone held still: resistance and semi-inductance.
 
     Z = Re + w0 Le (j w / w0)^n with w0 = 2 pi 1000 rad/s. The cited model is K (j w)^n; stated this way the
@@ -138,7 +138,7 @@ def blocked_impedance(driver: Driver, frequency_hz: ArrayLike) -> ComplexArray:
     return np.asarray(driver.re_ohm + omega * driver.le_h * (laplace(frequency_hz) / omega) ** driver.le_exponent)
 
 
-def mechanical_impedance(driver: Driver, frequency_hz: ArrayLike) -> ComplexArray:
+def mechanical_impedance(driver: Driver, frequency_hz: ArrayLike) -> Complex:
     """Force over velocity in N s/m of the cone in free air."""
     s = laplace(frequency_hz)
     moving = mechanics(driver)

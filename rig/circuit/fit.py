@@ -11,9 +11,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from rig.circuit.channel import Channel, box_of, find_driver, impedance_ohm, with_driver
 from rig.circuit.driver import qts
-from rig.circuit.units import ComplexArray, FloatArray, Value
+from rig.circuit.units import Complex, Floats, Value
 
-_Model: TypeAlias = Callable[[FloatArray], ComplexArray]
+_Model: TypeAlias = Callable[[Floats], Complex]
 
 DRIVER_PARAMETERS = ("re_ohm", "fs_hz", "qms", "qes", "le_h", "le_exponent", "vas_m3")
 BOX_PARAMETERS = ("tuning_hz", "leakage_q")
@@ -105,7 +105,7 @@ def fit_impedance(
     start = _start_values(channel, driver_name, names)
     frequency, measured, weight = _checked(frequency_hz, measured_ohm, len(names))
 
-    def model(logs: FloatArray) -> ComplexArray:
+    def model(logs: Floats) -> Complex:
         return _curves(channel, driver_name, names, logs, frequency)
 
     bounds = _bounds(names, start)
@@ -113,7 +113,7 @@ def fit_impedance(
     found = _search(model, starts, measured, weight, bounds)
     covariance = _covariance(found)
 
-    def quantities(logs: FloatArray) -> dict[str, float]:
+    def quantities(logs: Floats) -> dict[str, float]:
         return _quantities(channel, driver_name, names, start * np.exp(logs))
 
     fitted = _with_values(channel, driver_name, names, [float(value) for value in start * np.exp(found.x)])
@@ -142,9 +142,7 @@ def default_parameters(channel: Channel, driver_name: str) -> tuple[str, ...]:
     return tuple(names)
 
 
-def _checked(
-    frequency_hz: ArrayLike, measured_ohm: ArrayLike, parameters: int
-) -> tuple[FloatArray, ComplexArray, FloatArray]:
+def _checked(frequency_hz: ArrayLike, measured_ohm: ArrayLike, parameters: int) -> tuple[Floats, Complex, Floats]:
     frequency = np.asarray(frequency_hz, dtype=np.float64)
     measured = np.asarray(measured_ohm, dtype=np.complex128)
     if frequency.ndim != 1 or measured.shape != frequency.shape:
@@ -160,7 +158,7 @@ def _checked(
     return frequency, measured, 1 / np.abs(measured)
 
 
-def _start_values(channel: Channel, driver_name: str, names: tuple[str, ...]) -> FloatArray:
+def _start_values(channel: Channel, driver_name: str, names: tuple[str, ...]) -> Floats:
     driver = find_driver(channel, driver_name)
     start = []
     for name in names:
@@ -181,9 +179,7 @@ def _with_values(channel: Channel, driver_name: str, names: Sequence[str], value
     return replace(changed, box=replace(changed.box, **of_box))
 
 
-def _curves(
-    channel: Channel, driver_name: str, names: tuple[str, ...], logs: FloatArray, frequency_hz: FloatArray
-) -> ComplexArray:
+def _curves(channel: Channel, driver_name: str, names: tuple[str, ...], logs: Floats, frequency_hz: Floats) -> Complex:
     """Impedances with parameters moved by logarithms of shape (units, parameters), in one evaluation."""
     start = _start_values(channel, driver_name, names)
     values = start[:, np.newaxis, np.newaxis] * np.exp(logs.T[:, :, np.newaxis])
@@ -193,7 +189,7 @@ def _curves(
 @lru_cache(maxsize=8)
 def _starts(
     channel: Channel, driver_name: str, names: tuple[str, ...], frequency_hz: tuple[float, ...]
-) -> tuple[FloatArray, NDArray[np.complex64]]:
+) -> tuple[Floats, NDArray[np.complex64]]:
     """Candidate starts of the search, and the logarithms of their impedances; the same for all units of a design."""
     bounds = _bounds(names, _start_values(channel, driver_name, names))
     candidates = np.vstack([np.zeros(len(names)), _candidates(names, *bounds)])
@@ -203,17 +199,17 @@ def _starts(
 
 def _search(
     model: _Model,
-    starts: tuple[FloatArray, NDArray[np.complex64]],
-    measured: ComplexArray,
-    weight: FloatArray,
-    bounds: tuple[FloatArray, FloatArray],
+    starts: tuple[Floats, NDArray[np.complex64]],
+    measured: Complex,
+    weight: Floats,
+    bounds: tuple[Floats, Floats],
 ) -> Any:
     """The best least-squares result from the best few of the candidate starts.
 
     `model` takes logarithms of shape (units, parameters), so that all steps of a Jacobian are one evaluation.
     """
 
-    def with_slopes(logs: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def with_slopes(logs: Floats) -> tuple[Floats, Floats]:
         steps = STEP * np.vstack([np.eye(logs.size), -np.eye(logs.size)])
         # A parameter at its edge must not be stepped over it.
         moved = np.clip(logs + steps, low, high)
@@ -239,37 +235,37 @@ def _search(
     return best
 
 
-def _complex_of(parts: FloatArray) -> ComplexArray:
+def _complex_of(parts: Floats) -> Complex:
     real, imaginary = np.split(parts, 2)
     return np.asarray(real + 1j * imaginary)
 
 
 def residual_and_slopes(
-    both: Callable[[FloatArray], tuple[FloatArray, FloatArray]],
-) -> tuple[Callable[[FloatArray], FloatArray], Callable[[FloatArray], FloatArray]]:
+    both: Callable[[Floats], tuple[Floats, Floats]],
+) -> tuple[Callable[[Floats], Floats], Callable[[Floats], Floats]]:
     """For `scipy.optimize.least_squares` what a function gives of one place, evaluated there once.
 
     Slopes are asked for nearly wherever the residual was, and of a model they take hardly longer than it alone.
     """
-    last: dict[bytes, FloatArray] = {}
+    last: dict[bytes, Floats] = {}
 
-    def residual(at: FloatArray) -> FloatArray:
+    def residual(at: Floats) -> Floats:
         value, slope = both(at)
         last.clear()
         last[at.tobytes()] = slope
         return value
 
-    def slopes(at: FloatArray) -> FloatArray:
+    def slopes(at: Floats) -> Floats:
         return last[at.tobytes()] if at.tobytes() in last else both(at)[1]
 
     return residual, slopes
 
 
-def _parts_of(values: ComplexArray) -> FloatArray:
+def _parts_of(values: Complex) -> Floats:
     return np.concatenate([values.real, values.imag], axis=-1)
 
 
-def _bounds(names: tuple[str, ...], start: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _bounds(names: tuple[str, ...], start: Floats) -> tuple[Floats, Floats]:
     high = np.full(len(names), np.log(BOUND_FACTOR))
     low = -high
     if "le_exponent" in names:
@@ -278,14 +274,14 @@ def _bounds(names: tuple[str, ...], start: FloatArray) -> tuple[FloatArray, Floa
     return low, high
 
 
-def _candidates(names: tuple[str, ...], low: FloatArray, high: FloatArray) -> FloatArray:
+def _candidates(names: tuple[str, ...], low: Floats, high: Floats) -> Floats:
     """Starts spread evenly over a factor of two each way; the same ones every time, so that a fit repeats."""
     spread = np.full(len(names), np.log(START_FACTOR))
     even = np.random.default_rng(0).uniform(-1, 1, (START_CANDIDATES, len(names)))
     return np.asarray(np.clip(even * spread, low, high))
 
 
-def _covariance(found: Any) -> FloatArray:
+def _covariance(found: Any) -> Floats:
     """Covariance of the fitted logarithms; infinite where the curve does not determine them."""
     freedom = found.fun.size - found.x.size
     scale = 2 * found.cost / freedom if freedom else np.inf
@@ -295,7 +291,7 @@ def _covariance(found: Any) -> FloatArray:
     return np.asarray(np.linalg.inv(information) * scale)
 
 
-def _quantities(channel: Channel, driver_name: str, names: tuple[str, ...], values: FloatArray) -> dict[str, float]:
+def _quantities(channel: Channel, driver_name: str, names: tuple[str, ...], values: Floats) -> dict[str, float]:
     """The fitted parameters by name, and what follows from them."""
     numbers = [float(value) for value in values]
     fitted = _with_values(channel, driver_name, names, numbers)
@@ -319,7 +315,7 @@ def driver_quantities(channel: Channel, driver_name: str) -> dict[str, Value]:
 
 
 def _standard_uncertainties(
-    quantities: Callable[[FloatArray], dict[str, float]], logs: FloatArray, covariance: FloatArray
+    quantities: Callable[[Floats], dict[str, float]], logs: Floats, covariance: Floats
 ) -> dict[str, float]:
     """By the law of propagation of uncertainty, with the gradient of each quantity in the logarithms."""
     if not np.all(np.isfinite(covariance)):

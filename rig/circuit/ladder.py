@@ -7,12 +7,10 @@ from numpy.typing import ArrayLike
 
 from rig.circuit.impedances import element_impedance
 from rig.circuit.parts import Element
-from rig.circuit.units import ComplexArray
+from rig.circuit.units import Complex
 
 
-def ladder(
-    elements: Sequence[Element], frequency_hz: ArrayLike, load_ohm: ArrayLike
-) -> tuple[ComplexArray, ComplexArray]:
+def ladder(elements: Sequence[Element], frequency_hz: ArrayLike, load_ohm: ArrayLike) -> tuple[Complex, Complex]:
     """Input impedance of a loaded ladder, and the share of the source voltage that reaches its load.
 
     Walks from the load to the source. This equals the product of the elements' chain (ABCD) matrices, but
@@ -36,7 +34,7 @@ def ladder(
         If a frequency is negative or not finite.
     """
     impedance = np.asarray(load_ohm, dtype=np.complex128)
-    transfer: ComplexArray = np.ones_like(impedance)
+    transfer: Complex = np.ones_like(impedance)
     for element in reversed(elements):
         own = element_impedance(element, frequency_hz)
         if element.place == "series":

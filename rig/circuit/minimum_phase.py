@@ -2,14 +2,14 @@
 
 import numpy as np
 
-from rig.circuit.units import FloatArray
+from rig.circuit.units import Floats
 
 #: Points an octave of the integral; octaves beyond the ends that are looked at; and over which a slope is taken;
 #: numerical.
 PER_OCTAVE, BEYOND_OCTAVES, SLOPE_OCTAVES = 24, 5, 0.5
 
 
-def minimum_phase(frequency_hz: FloatArray, log_magnitude: FloatArray, goes_on: bool = False) -> FloatArray:
+def minimum_phase(frequency_hz: Floats, log_magnitude: Floats, goes_on: bool = False) -> Floats:
     """Phase in radians of a minimum-phase response, from the slope of its magnitude.
 
     Parameters

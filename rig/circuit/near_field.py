@@ -21,7 +21,7 @@ from rig.circuit.box import port_velocity, volume_velocity
 from rig.circuit.channel import Channel, box_of, driver_voltage, electronic_response
 from rig.circuit.impedances import laplace
 from rig.circuit.radiation import Position, baffle_step
-from rig.circuit.units import AIR_DENSITY_KG_M3, ComplexArray, FloatArray, Value
+from rig.circuit.units import AIR_DENSITY_KG_M3, Complex, Floats, Value
 
 
 @dataclass(frozen=True)
@@ -43,15 +43,15 @@ class Surface:
         return math.sqrt(self.area_m2 / math.pi)
 
 
-def surface_velocities(channel: Channel, port: str, frequency_hz: ArrayLike) -> dict[str, ComplexArray]:
+def surface_velocities(channel: Channel, port: str, frequency_hz: ArrayLike) -> dict[str, Complex]:
     """Volume velocity of each cone, and of the port by the name `port`, in m3/s over a volt at the leads.
 
     In the pass band of the electronic filter, which is applied here; out of the box for a positive voltage.
     """
     frequency = np.asarray(frequency_hz, np.float64)
     fed = electronic_response(channel, frequency)
-    found: dict[str, ComplexArray] = {}
-    vented: ComplexArray = np.zeros(frequency.size, np.complex128)
+    found: dict[str, Complex] = {}
+    vented: Complex = np.zeros(frequency.size, np.complex128)
     for driver, volts in zip(channel.drivers, driver_voltage(channel, frequency, fed), strict=True):
         box = box_of(channel, driver)
         found[driver.name] = volume_velocity(driver, box, frequency, volts)[0]
@@ -66,7 +66,7 @@ def small_to_hz(surface: Surface, speed_of_sound: float) -> float:
 
 def close_transfer(
     surfaces: Sequence[Surface], distances_m: Sequence[float], frequency_hz: ArrayLike, speed_of_sound: float
-) -> ComplexArray:
+) -> Complex:
     """Pressure at a microphone before each surface over the volume velocity of each, in Pa s/m3.
 
     Before its own middle a surface is a piston in a baffle, exactly; the others are small sources some way off.
@@ -98,7 +98,7 @@ def way_between_m(one: Surface, other: Surface) -> float:
     return aside + abs(one.behind_m - other.behind_m)
 
 
-def volume_velocities(pressure_pa: ArrayLike, transfer: ComplexArray) -> ComplexArray:
+def volume_velocities(pressure_pa: ArrayLike, transfer: Complex) -> Complex:
     """Volume velocities of surfaces whose sound, all of it, was heard close before each, in m3/s.
 
     Parameters
@@ -121,7 +121,7 @@ def far_transfer(
     baffle_width_m: Value | None,
     frequency_hz: ArrayLike,
     speed_of_sound: float,
-) -> ComplexArray:
+) -> Complex:
     """Pressure far away over the volume velocity of each surface, in Pa s/m3: small sources on a baffle of a width.
 
     Returns
@@ -130,7 +130,7 @@ def far_transfer(
     """
     s = laplace(frequency_hz)
     step = baffle_step(baffle_width_m, frequency_hz)
-    rows: list[FloatArray | ComplexArray] = []
+    rows: list[Floats | Complex] = []
     for surface in surfaces:
         aside = math.hypot(microphone_m[0] - surface.right_m, microphone_m[1] - surface.up_m)
         way_m = math.hypot(aside, microphone_m[2]) + surface.behind_m

@@ -11,7 +11,7 @@ from rig.circuit.factor import smooth_correlation
 from rig.circuit.fit import residual_and_slopes
 from rig.circuit.spread import moved, parameters
 from rig.circuit.tolerance import CUT_OFF_SIGMA
-from rig.circuit.units import ComplexArray, FloatArray
+from rig.circuit.units import Complex, Floats
 
 #: Clips and cable that no calibration took out, either way: common practice, no source.
 LEAD_OHM = 0.1
@@ -37,19 +37,17 @@ class Nearest:
     """The good unit nearest to a measured one."""
 
     #: What it does not explain, shape (n,): see `nearest_good_unit`.
-    left_over: ComplexArray
+    left_over: Complex
     #: What one standard deviation of each parameter (of the unit, its lead and the bench) does to the logarithm of its
     #: impedance, real parts before imaginary ones; shape (2 n, parameters).
-    slopes: FloatArray
+    slopes: Floats
     #: Where each parameter lies, in standard deviations, shape (parameters,).
-    deviations: FloatArray
+    deviations: Floats
     #: How far each parameter may still be moved down and up, in standard deviations; shape (parameters,).
-    room: tuple[FloatArray, FloatArray]
+    room: tuple[Floats, Floats]
 
 
-def nearest_good_unit(
-    model: Channel, frequency_hz: FloatArray, ohm: ComplexArray, errors: ComplexArray | None = None
-) -> Nearest:
+def nearest_good_unit(model: Channel, frequency_hz: Floats, ohm: Complex, errors: Complex | None = None) -> Nearest:
     """What no good unit, measured by a good bench, explains of a measured impedance.
 
     The parameters of the design are moved inside their tolerances, all at once, to where the impedance comes nearest
@@ -77,7 +75,7 @@ def nearest_good_unit(
     measured, of_bench = np.log(ohm), np.zeros((0, ohm.size)) if errors is None else errors
     of_unit = len(among) + 1
 
-    def left_over(deviations: FloatArray) -> FloatArray:
+    def left_over(deviations: Floats) -> Floats:
         """Of several units, shape (units, 2 n)."""
         unit = impedance_ohm(moved(model, among, deviations[:, : len(among)]), frequency_hz)
         lead = LEAD_OHM / CUT_OFF_SIGMA * deviations[:, len(among) : of_unit]
@@ -86,7 +84,7 @@ def nearest_good_unit(
         turn = ratio.imag - 2 * np.pi * np.round(ratio.imag / (2 * np.pi))
         return np.concatenate([ratio.real, turn], axis=1)
 
-    def with_slopes(at: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def with_slopes(at: Floats) -> tuple[Floats, Floats]:
         aside = STEP * np.eye(at.size)
         there, up, down = np.split(left_over(at + np.vstack([np.zeros(at.size), aside, -aside])), [1, 1 + at.size])
         return there[0], np.asarray((up - down).T / (2 * STEP))
@@ -99,7 +97,7 @@ def nearest_good_unit(
     return Nearest(unexplained, np.asarray(found.jac), found.x, (bounds[0] - found.x, bounds[1] - found.x))
 
 
-def _bounds(model: Channel) -> tuple[FloatArray, FloatArray]:
+def _bounds(model: Channel) -> tuple[Floats, Floats]:
     """How far each parameter of a good unit, and its lead, may lie down and up, in standard deviations."""
     reach = CUT_OFF_SIGMA if model.population is None else LEARNT_REACH
     sigma = np.array([parameter.sigma for parameter in parameters(model)])
@@ -108,7 +106,7 @@ def _bounds(model: Channel) -> tuple[FloatArray, FloatArray]:
     return np.append(lower, -CUT_OFF_SIGMA), np.append(upper, CUT_OFF_SIGMA)
 
 
-def largest_misfit(model: Channel, frequency_hz: FloatArray, smooth: float, point: float, builds: int) -> float:
+def largest_misfit(model: Channel, frequency_hz: Floats, smooth: float, point: float, builds: int) -> float:
     """What is left over of a good unit at most (root mean square, relative), by what was left over of good builds.
 
     Units are drawn that have of their own, beyond their parameters, as much as builds had, and what was left out of the
@@ -138,7 +136,7 @@ def largest_misfit(model: Channel, frequency_hz: FloatArray, smooth: float, poin
     return float(np.sqrt(mean_square * times))
 
 
-def _left_out(model: Channel, frequency_hz: FloatArray, smooth: float) -> FloatArray:
+def _left_out(model: Channel, frequency_hz: Floats, smooth: float) -> Floats:
     """Covariance over frequency of what a good unit has beyond its parameters, in either part of the logarithm.
 
     What is smooth, and what was left out of the model's drivers elsewhere.
@@ -149,7 +147,7 @@ def _left_out(model: Channel, frequency_hz: FloatArray, smooth: float) -> FloatA
     return np.asarray(np.outer(sigma, sigma) * smooth_correlation(frequency_hz, frequency_hz))
 
 
-def pulls_of_parts(nearest: Nearest, model: Channel, frequency_hz: FloatArray, noise: FloatArray) -> dict[str, float]:
+def pulls_of_parts(nearest: Nearest, model: Channel, frequency_hz: Floats, noise: Floats) -> dict[str, float]:
     """How far the value of each part lies from where good units have it, everything else being where it may be.
 
     All that may differ from unit to unit is estimated at once, how far good builds lie apart in it being known before,
@@ -200,7 +198,7 @@ def largest_pull(values: int, builds: int) -> float:
     return float(scipy.special.stdtrit(BUILDS_BEFORE + builds, 1 - beyond))
 
 
-def remaining(nearest: Nearest, changes: ComplexArray) -> ComplexArray:
+def remaining(nearest: Nearest, changes: Complex) -> Complex:
     """What small relative changes of the measured impedance, one by one, change of what is left over.
 
     The nearest good unit follows each as far as tolerances let it: least squares, linear about that unit, within the
@@ -227,9 +225,7 @@ def remaining(nearest: Nearest, changes: ComplexArray) -> ComplexArray:
     return np.asarray(rest[:, : before.size // 2] + 1j * rest[:, before.size // 2 :])
 
 
-def _bounded(
-    matrix: FloatArray, wanted: FloatArray, bounds: tuple[FloatArray, FloatArray], at_bounds: NDArray[np.int64]
-) -> FloatArray:
+def _bounded(matrix: Floats, wanted: Floats, bounds: tuple[Floats, Floats], at_bounds: NDArray[np.int64]) -> Floats:
     """Bounded least squares near a solution whose parameters lie at their lower (-1) or upper (1) bounds, or free (0).
 
     A small change rarely brings another parameter to a bound. Where none is, as the conditions of Karush, Kuhn and
@@ -256,7 +252,7 @@ def _bounded(
     return found
 
 
-def taken_up(nearest: Nearest, noise: FloatArray) -> FloatArray:
+def taken_up(nearest: Nearest, noise: Floats) -> Floats:
     """Which part of the power of noise the nearest good unit takes up at each frequency, 0 to 1, shape (n,).
 
     The leverage of a least-squares fit (Hoaglin and Welsch, The American Statistician 32(1), 1978 (from memory)), in

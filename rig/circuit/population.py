@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from rig.circuit.units import FloatArray
+from rig.circuit.units import Floats
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class Population:
     #: Numbers that the builds leave open, each with sigma 1, and the directions in which they do, shape (numbers,
     #: directions), of one standard deviation each: good units hide it, and a fault may show it.
     hidden: tuple[Parameter, ...]
-    hidden_root: FloatArray
+    hidden_root: Floats
     #: Of the level of a whole unit, on the bench that the builds were measured on.
     gain_sigma_db: float
     #: What is left over of a unit from point to point: of its impedance, relative, and of its level in dB.

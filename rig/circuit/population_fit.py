@@ -34,7 +34,7 @@ from rig.circuit.channel import Channel, find_owner
 from rig.circuit.factor import Factor
 from rig.circuit.population import Parameter
 from rig.circuit.spread import moved
-from rig.circuit.units import ComplexArray, FloatArray
+from rig.circuit.units import Complex, Floats
 
 #: A spread before any build is worth so many builds, and what is left over of curves so many independent values: they
 #: are known to a quarter and to a third. Common practice, no source.
@@ -56,16 +56,16 @@ class Learnt:
     #: What the fit began from: the kit's channel, no inductance without losses.
     design: Channel
     #: Of the impedances that it rests on.
-    z_hz: FloatArray
+    z_hz: Floats
     #: Every shared number, its sigma that of the prior; its value in prior standard deviations from the design's, and
     #: the covariance of these.
     shared: tuple[Parameter, ...]
-    deviations: FloatArray
-    covariance: FloatArray
+    deviations: Floats
+    covariance: Floats
     #: How far good units lie apart.
     spread: tuple[Parameter, ...]
     #: Directions of the shared numbers that the builds leave open, the factors given, shape (shared, directions).
-    hidden: FloatArray
+    hidden: Floats
     gain_sigma_db: float
     #: How many builds it rests on.
     builds: int
@@ -82,17 +82,17 @@ class Learnt:
     impedance_factors: tuple[Factor, ...]
     pressure_factors: tuple[tuple[Factor, ...], ...]
     #: What each build has of its own, in standard deviations of its prior, shape (builds, parameters).
-    own: FloatArray
+    own: Floats
 
     @cached_property
-    def logs(self) -> tuple[FloatArray, FloatArray]:
+    def logs(self) -> tuple[Floats, Floats]:
         """Logarithms of the shared numbers over the design's, and their covariance (to first order)."""
         at_mean, aside = self._numbers(np.zeros((1, len(self.shared)))), self._numbers(STEP * np.eye(len(self.shared)))
         slopes = np.log(aside / at_mean).T / STEP
         start = self._numbers(-self.deviations[np.newaxis])
         return np.log(at_mean / start)[0], slopes @ self.covariance @ slopes.T
 
-    def _numbers(self, aside: FloatArray) -> FloatArray:
+    def _numbers(self, aside: Floats) -> Floats:
         """The shared numbers so far from the most probable ones, shape (rows, shared)."""
         channel = moved(self.design, self.shared, self.deviations + aside)
         columns = []
@@ -109,14 +109,14 @@ class OwnScale:
     smooth: float = 1.0
     point: float = 1.0
 
-    def of(self, share: FloatArray) -> FloatArray:
+    def of(self, share: Floats) -> Floats:
         """The same of values a share of whose variance is smooth."""
         return np.sqrt(self.smooth**2 * share + self.point**2 * (1 - share))
 
 
 def learn_population(
     design: Channel,
-    z_hz: FloatArray,
+    z_hz: Floats,
     sights: Sequence[Sight],
     builds: Sequence[Build],
     priors: Priors = NO_PRIORS,
@@ -207,13 +207,13 @@ def _learnt(model: BuildsModel, state: State) -> Learnt:
 
 def _laplace(
     model: BuildsModel, linear: Sequence[Linear], z: OwnScale, db: OwnScale
-) -> tuple[FloatArray, FloatArray, FloatArray, list[FloatArray]]:
+) -> tuple[Floats, Floats, Floats, list[Floats]]:
     """Precision of what is shared, the same if what is each build's own were known, and variance of that own.
 
     Shapes (shared, shared) twice, and (builds, own). And of each build's values how far the fit follows them (their
     leverages), shape (values,).
     """
-    precision: FloatArray = np.eye(linear[0][1].shape[1])
+    precision: Floats = np.eye(linear[0][1].shape[1])
     given = precision
     variance, scaled = [], []
     for n, (_, slopes, own) in enumerate(linear):
@@ -233,14 +233,14 @@ def _laplace(
     return precision, given, np.array(variance), followed
 
 
-def _rows(model: BuildsModel, n: int, z: OwnScale, db: OwnScale) -> FloatArray:
+def _rows(model: BuildsModel, n: int, z: OwnScale, db: OwnScale) -> Floats:
     """What each whitened value of a build has to be divided by once more."""
     share = model.smooth_share[n]
     is_z = np.arange(share.size) < 2 * model.z_hz.size
     return np.where(is_z, z.of(share), db.of(share))
 
 
-def _scale(model: BuildsModel, linear: Sequence[Linear], followed: Sequence[FloatArray], is_z: bool) -> OwnScale:
+def _scale(model: BuildsModel, linear: Sequence[Linear], followed: Sequence[Floats], is_z: bool) -> OwnScale:
     """What builds have of their own over what is taken for it, from what is left over of all of them.
 
     Smooth and from point to point: variance components of the greatest restricted likelihood, values taken as
@@ -261,7 +261,7 @@ def _scale(model: BuildsModel, linear: Sequence[Linear], followed: Sequence[Floa
     return OwnScale(*np.sqrt(found))
 
 
-def _spread(model: BuildsModel, sigma: FloatArray, covariance: FloatArray) -> Iterator[Parameter]:
+def _spread(model: BuildsModel, sigma: Floats, covariance: Floats) -> Iterator[Parameter]:
     keys = [(p.owner, p.name, p.field) for p in model.shared]
     for n, parameter in enumerate(model.own):
         own = parameter.sigma * float(sigma[n])
@@ -272,7 +272,7 @@ def _spread(model: BuildsModel, sigma: FloatArray, covariance: FloatArray) -> It
         yield replace(parameter, sigma=own)
 
 
-def _hidden(model: BuildsModel, precision: FloatArray) -> FloatArray:
+def _hidden(model: BuildsModel, precision: Floats) -> Floats:
     """Directions of one standard deviation each, as `moved` takes them with sigmas of 1; the narrow ones left out."""
     sigma = np.array([parameter.sigma for parameter in model.shared])
     variance, directions = np.linalg.eigh(sigma[:, np.newaxis] * np.linalg.inv(precision) * sigma)
@@ -281,12 +281,12 @@ def _hidden(model: BuildsModel, precision: FloatArray) -> FloatArray:
 
 
 def _known_factors(
-    model: BuildsModel, state: State, covariance: FloatArray, own_z: float, own_pressure: float
+    model: BuildsModel, state: State, covariance: Floats, own_z: float, own_pressure: float
 ) -> tuple[tuple[Factor, ...], tuple[tuple[Factor, ...], ...]]:
     """The factors with what is not known of them, all parameters given, and what each unit has of its own."""
     at = 0
 
-    def next_of(log: ComplexArray, own: float, re: Basis, im: Basis) -> Factor:
+    def next_of(log: Complex, own: float, re: Basis, im: Basis) -> Factor:
         nonlocal at
         variances = []
         for basis in (re, im):

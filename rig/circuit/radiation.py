@@ -10,7 +10,7 @@ from rig.circuit.box import volume_velocity
 from rig.circuit.channel import Channel, box_of, driver_voltage, electronic_response, stack
 from rig.circuit.driver import Driver
 from rig.circuit.impedances import laplace
-from rig.circuit.units import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S, ComplexArray, FloatArray, Value
+from rig.circuit.units import AIR_DENSITY_KG_M3, SPEED_OF_SOUND_M_S, Complex, Floats, Value
 
 Position: TypeAlias = tuple[float, float, float]
 #: Width of a baffle times the frequency of its step of 3 dB (common practice, no source).
@@ -48,7 +48,7 @@ def pressure_pa(
     lead_v: ArrayLike,
     microphone_m: Position,
     speed_of_sound: float = SPEED_OF_SOUND_M_S,
-) -> ComplexArray:
+) -> Complex:
     """Complex sound pressure at a microphone, the sum of `driver_pressure_pa` over the drivers.
 
     Returns
@@ -64,7 +64,7 @@ def driver_pressure_pa(
     lead_v: ArrayLike,
     microphone_m: Position,
     speed_of_sound: float = SPEED_OF_SOUND_M_S,
-) -> ComplexArray:
+) -> Complex:
     """Complex sound pressure of each driver at a microphone in free air in front of the baffle.
 
     A piston in a half space, times the baffle step, the piston's directivity and the delay along its own
@@ -107,7 +107,7 @@ def driver_pressure_pa(
     )
 
 
-def baffle_step(width_m: Value | None, frequency_hz: ArrayLike) -> ComplexArray:
+def baffle_step(width_m: Value | None, frequency_hz: ArrayLike) -> Complex:
     """First-order shelf from -6 dB (whole space) to 0 dB (half space), -3 dB at 115 m Hz / width; 1 for None.
 
     References
@@ -122,7 +122,7 @@ def baffle_step(width_m: Value | None, frequency_hz: ArrayLike) -> ComplexArray:
     return np.asarray((s + centre / np.sqrt(2)) / (s + centre * np.sqrt(2)))
 
 
-def piston_directivity(ka_sine: ArrayLike) -> FloatArray:
+def piston_directivity(ka_sine: ArrayLike) -> Floats:
     """Far-field pressure of a rigid piston in a baffle relative to its axis, 2 J1(x) / x, x = k a sin(angle).
 
     References
@@ -135,7 +135,7 @@ def piston_directivity(ka_sine: ArrayLike) -> FloatArray:
     return np.where(small, 1.0, 2 * scipy.special.j1(safe) / safe)
 
 
-def _radiation(driver: Driver, frequency: FloatArray, microphone: Position, speed: float) -> ComplexArray:
+def _radiation(driver: Driver, frequency: Floats, microphone: Position, speed: float) -> Complex:
     """Pressure over volume velocity along the path from a driver to the microphone."""
     s = laplace(frequency)
     aside = np.hypot(microphone[0] - driver.position_m[0], microphone[1] - driver.position_m[1])

@@ -12,7 +12,7 @@ from rig.circuit.factor import ELSEWHERE, Factor
 from rig.circuit.parts import Part
 from rig.circuit.population import Parameter
 from rig.circuit.tolerance import CUT_OFF_SIGMA, DriverTolerance
-from rig.circuit.units import FloatArray, Value
+from rig.circuit.units import Floats, Value
 
 #: Losses of boxes built alike differ by so much (standard deviation of their logarithm): common practice, no source.
 LOSSES_SIGMA = 0.3
@@ -67,7 +67,7 @@ def by_suspension(resonance: Parameter) -> Parameter:
     return replace(resonance, field=SUSPENSION, sigma=resonance.sigma / abs(OF_SUSPENSION["fs_hz"]))
 
 
-def moved_good(channel: Channel, deviations: FloatArray) -> Channel:
+def moved_good(channel: Channel, deviations: Floats) -> Channel:
     """Good units of a channel.
 
     Parameters
@@ -94,7 +94,7 @@ def drawn_good(channel: Channel, random: np.random.Generator, units: int) -> Cha
     among = tuple(replace(p, sigma=p.sigma / from_mean(learnt.units)) for p in learnt.spread)
     found = moved(channel, among, _cut_off(random, (units, len(among))))
 
-    def elsewhere(factor: Factor | None, higher: FloatArray) -> Factor | None:
+    def elsewhere(factor: Factor | None, higher: Floats) -> Factor | None:
         return None if factor is None else replace(factor, higher=higher)
 
     def branch_of(branch: Branch) -> Branch:
@@ -111,7 +111,7 @@ def from_mean(units: int) -> float:
     return float((1 + 1 / units) ** 0.5)
 
 
-def _cut_off(random: np.random.Generator, shape: tuple[int, ...]) -> FloatArray:
+def _cut_off(random: np.random.Generator, shape: tuple[int, ...]) -> Floats:
     """Numbers of mean 0 and standard deviation 1, normal but for their ends, which are cut off as of a tolerance."""
     found = random.standard_normal(shape)
     while np.any(outside := np.abs(found) > CUT_OFF_SIGMA):
@@ -119,7 +119,7 @@ def _cut_off(random: np.random.Generator, shape: tuple[int, ...]) -> FloatArray:
     return found / CUT_OFF_DEVIATION
 
 
-def moved(channel: Channel, among: tuple[Parameter, ...], deviations: FloatArray) -> Channel:
+def moved(channel: Channel, among: tuple[Parameter, ...], deviations: Floats) -> Channel:
     """The channel with each parameter moved.
 
     Parameters

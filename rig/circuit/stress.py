@@ -10,7 +10,7 @@ from rig.circuit.box import driver_impedance
 from rig.circuit.channel import Channel, box_of, electronic_response
 from rig.circuit.impedances import element_impedance, part_impedance
 from rig.circuit.parts import Element, Group, Item, Part
-from rig.circuit.units import ComplexArray, FloatArray
+from rig.circuit.units import Complex, Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -21,11 +21,11 @@ class Stress:
     #: The part; None: a driver.
     part: Part | None
     #: RMS, complex.
-    volts: ComplexArray
-    amperes: ComplexArray
+    volts: Complex
+    amperes: Complex
 
     @property
-    def watts(self) -> FloatArray:
+    def watts(self) -> Floats:
         """Heat in it."""
         return np.asarray((self.volts * np.conj(self.amperes)).real)
 
@@ -69,7 +69,7 @@ def stresses(channel: Channel, frequency_hz: ArrayLike, source_v: ArrayLike) -> 
     return found
 
 
-def _loads(elements: Sequence[Element], frequency: FloatArray, load: ComplexArray) -> list[ComplexArray]:
+def _loads(elements: Sequence[Element], frequency: Floats, load: Complex) -> list[Complex]:
     """The impedance that each element of a ladder sees behind it."""
     behind = [load]
     for element in reversed(elements):
@@ -79,7 +79,7 @@ def _loads(elements: Sequence[Element], frequency: FloatArray, load: ComplexArra
     return behind[-2::-1]
 
 
-def _in_group(group: Group, frequency: FloatArray, across: ComplexArray) -> Iterator[Stress]:
+def _in_group(group: Group, frequency: Floats, across: Complex) -> Iterator[Stress]:
     for chain in group:
         ohms = [_item_ohm(item, frequency) for item in chain]
         amperes = across / sum(ohms)
@@ -90,7 +90,7 @@ def _in_group(group: Group, frequency: FloatArray, across: ComplexArray) -> Iter
                 yield from _in_group(item, frequency, amperes * ohm)
 
 
-def _item_ohm(item: Item, frequency: FloatArray) -> ComplexArray:
+def _item_ohm(item: Item, frequency: Floats) -> Complex:
     return (
         part_impedance(item, frequency)
         if isinstance(item, Part)
@@ -115,7 +115,7 @@ def of_noise(stress: Stress) -> Load:
     return Load(stress.name, stress.part, volts, amperes, float(np.sum(stress.watts)))
 
 
-def noise_lines_v(level_v: float, power_per_octave: ArrayLike) -> FloatArray:
+def noise_lines_v(level_v: float, power_per_octave: ArrayLike) -> Floats:
     """Lines of a noise of so many RMS volts on a logarithmic grid, shape (frequencies,).
 
     Parameters

@@ -8,7 +8,7 @@ from rig.circuit.box import Box
 from rig.circuit.channel import Branch, Channel, map_parts
 from rig.circuit.driver import Driver
 from rig.circuit.parts import Part
-from rig.circuit.units import FloatArray
+from rig.circuit.units import Floats
 
 #: Values are drawn normally with the tolerance at so many standard deviations, and none beyond (common practice, no
 #: source).
@@ -81,7 +81,7 @@ def _spread_driver(driver: Driver, rng: np.random.Generator, units: int, spread:
     )
 
 
-def _factors(rng: np.random.Generator, units: int, tolerance: float) -> FloatArray:
+def _factors(rng: np.random.Generator, units: int, tolerance: float) -> Floats:
     """Factors around 1 of shape (units, 1): a normal distribution of sigma tolerance / 2, cut off at two sigma."""
     deviations = rng.standard_normal((units, 1))
     while np.any(outside := np.abs(deviations) > CUT_OFF_SIGMA):

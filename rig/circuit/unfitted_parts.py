@@ -12,7 +12,7 @@ from rig.circuit.channel import Channel, box_of, find_driver, impedance_ohm, wit
 from rig.circuit.driver import qts
 from rig.circuit.fit import BOX_PARAMETERS, DRIVER_PARAMETERS
 from rig.circuit.tolerance import draw
-from rig.circuit.units import ComplexArray, FloatArray
+from rig.circuit.units import Complex, Floats
 
 #: Units that are drawn: their root mean square is known to 4 %; numerical.
 UNITS = 300
@@ -56,7 +56,7 @@ def held_uncertainty(
 
 def moves_of_fit(
     channel: Channel, driver_name: str, frequency_hz: ArrayLike, parameters: Sequence[str], changes: ArrayLike
-) -> tuple[dict[str, FloatArray], FloatArray]:
+) -> tuple[dict[str, Floats], Floats]:
     """What changes of an impedance curve do to the parameters that a fit finds, linear about a channel.
 
     A change that the network or the other drivers would not make is laid on whichever parameter makes one most like it:
@@ -118,10 +118,10 @@ def _held(
     return whole, float(np.quantile(left, EXPLAINED))
 
 
-def _moved(channel: Channel, driver_name: str, names: tuple[str, ...], factors: FloatArray) -> Channel:
+def _moved(channel: Channel, driver_name: str, names: tuple[str, ...], factors: Floats) -> Channel:
     """The channel with each parameter times a column of factors, one row a unit."""
     driver = find_driver(channel, driver_name)
-    of_driver: dict[str, FloatArray] = {}
+    of_driver: dict[str, Floats] = {}
     of_box: dict[str, Any] = {}
     for name, factor in zip(names, factors.T, strict=True):
         is_box = name in BOX_PARAMETERS
@@ -131,5 +131,5 @@ def _moved(channel: Channel, driver_name: str, names: tuple[str, ...], factors: 
     return replace(changed, box=replace(changed.box, **of_box))
 
 
-def _parts_of(values: ComplexArray) -> FloatArray:
+def _parts_of(values: Complex) -> Floats:
     return np.concatenate([values.real, values.imag], axis=-1)

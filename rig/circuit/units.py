@@ -7,13 +7,13 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    FloatArray: TypeAlias = NDArray[np.float64]
-    ComplexArray: TypeAlias = NDArray[np.complex128]
+    Floats: TypeAlias = NDArray[np.float64]
+    Complex: TypeAlias = NDArray[np.complex128]
 else:
     # What only writes values in words loads no numpy.
-    FloatArray = ComplexArray = Any
+    Floats = Complex = Any
 #: A parameter: one number, or an array of shape (units, 1) with one number a unit.
-Value: TypeAlias = float | FloatArray
+Value: TypeAlias = float | Floats
 
 #: Air at 20 degrees Celsius and normal pressure, rounded (from memory).
 AIR_DENSITY_KG_M3 = 1.2

@@ -19,7 +19,7 @@ from rig.circuit.factor import Factor
 from rig.circuit.fit import Fit, default_parameters, fit_impedance
 from rig.circuit.minimum_phase import minimum_phase
 from rig.circuit.radiation import driver_pressure_pa, microphone_at
-from rig.circuit.units import ComplexArray, FloatArray
+from rig.circuit.units import Complex, Floats
 from rig.files.columns import read_curve_columns
 from rig.files.errors import TableError
 from rig.files.tables import Table, between, is_beside_kit
@@ -60,9 +60,9 @@ class LevelCurve(Table):
 class DriverCurves:
     """What the files of a driver hold. Arrays of shape (n,); None: no such file."""
 
-    impedance: tuple[ImpedanceCurve, FloatArray, ComplexArray] | None
+    impedance: tuple[ImpedanceCurve, Floats, Complex] | None
     #: Natural logarithm of the pressure in pascal, and phase in radians where the file has one.
-    level: tuple[LevelCurve, FloatArray, FloatArray, FloatArray | None] | None
+    level: tuple[LevelCurve, Floats, Floats, Floats | None] | None
     #: What the impedance in free air tells of the driver, by the lumped model's names.
     fitted: Mapping[str, float]
 
@@ -109,7 +109,7 @@ def read_driver_curves(
     return DriverCurves(of_impedance, of_level, fitted)
 
 
-def _fitted(start: Driver, frequency_hz: FloatArray, ohm: ComplexArray, path: Path) -> dict[str, float]:
+def _fitted(start: Driver, frequency_hz: Floats, ohm: Complex, path: Path) -> dict[str, float]:
     """Parameters of the driver: all over the whole curve, then all but the exponent around the resonance.
 
     So far below the treble a free exponent would pass for resistance, and a cone's resonances lie above.
@@ -133,7 +133,7 @@ def _fitted(start: Driver, frequency_hz: FloatArray, ohm: ComplexArray, path: Pa
     return {name: found[name] for name in FITTED if name in found}
 
 
-def _fit(start: Driver, frequency_hz: FloatArray, ohm: ComplexArray, names: Sequence[str]) -> Fit:
+def _fit(start: Driver, frequency_hz: Floats, ohm: Complex, names: Sequence[str]) -> Fit:
     alone = Channel("alone", (Branch(start),))
     return fit_impedance(
         alone, frequency_hz, ohm, start.name, [n for n in default_parameters(alone, start.name) if n in names]
@@ -167,7 +167,7 @@ def driver_with_curves(channel: Channel, driver: Driver, curves: DriverCurves) -
     return with_curves(driver, box_of(channel, driver), float(np.inf if width is None else width), curves)
 
 
-def _without_delay(frequency: FloatArray, phase: FloatArray, band_hz: tuple[float, float]) -> FloatArray:
+def _without_delay(frequency: Floats, phase: Floats, band_hz: tuple[float, float]) -> Floats:
     """What a file's phase has beyond a minimum one, without delay and sign: where a driver stands is the kit's."""
     inside = (frequency >= band_hz[0]) & (frequency <= band_hz[1])
     inside = inside if inside.sum() > 2 else np.ones_like(inside)
@@ -175,7 +175,7 @@ def _without_delay(frequency: FloatArray, phase: FloatArray, band_hz: tuple[floa
     return np.asarray(phase - slope * frequency - np.pi * np.round(start / np.pi))
 
 
-def _factor(frequency: FloatArray, log: ComplexArray) -> Factor:
+def _factor(frequency: Floats, log: Complex) -> Factor:
     """A factor at no more points than it needs; nothing is said of how good units differ in it."""
     octaves = np.log2(frequency[-1] / frequency[0])
     grid = np.geomspace(frequency[0], frequency[-1], min(max(int(octaves * PER_OCTAVE) + 1, 2), frequency.size))

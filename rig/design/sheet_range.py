@@ -16,7 +16,7 @@ from rig.circuit.builds_model import OF_BOX
 from rig.circuit.channel import Channel
 from rig.circuit.population import Parameter
 from rig.circuit.spread import moved
-from rig.circuit.units import FloatArray
+from rig.circuit.units import Floats
 from rig.design.kit import Kit
 from rig.design.speaker import ChannelSpec
 from rig.values.readings import Curve, Reading
@@ -70,7 +70,7 @@ def sheet_level_db(kit: Kit) -> float:
     return max(found)
 
 
-def with_design(read: Read, kit: Kit, channel: str, value: Callable[[Channel], FloatArray], position: str = "") -> Read:
+def with_design(read: Read, kit: Kit, channel: str, value: Callable[[Channel], Floats], position: str = "") -> Read:
     """A number or curve with what the kit's model has for it, and with the least and most that sheets allow.
 
     `value` gives, of a channel, shape () or (n,); of one whose parameters are of shape (designs, 1), shape (designs,),

@@ -17,7 +17,7 @@ from rig.circuit.channel import Branch, Channel, ElectronicFilter, box_of, imped
 from rig.circuit.driver import Driver
 from rig.circuit.parts import Element, Group, Part, map_group
 from rig.circuit.radiation import Position, driver_pressure_pa
-from rig.circuit.units import ComplexArray, FloatArray
+from rig.circuit.units import Complex, Floats
 
 Thing: TypeAlias = Part | Driver | Box | ElectronicFilter
 AnyThing = TypeVar("AnyThing", Part, Driver, Box, ElectronicFilter)
@@ -32,7 +32,7 @@ class Alone:
     own: tuple[tuple[float, ...], ...]
     units: int
     channel: Channel = field(compare=False)
-    own_table: FloatArray = field(compare=False)
+    own_table: Floats = field(compare=False)
 
 
 def branches_of(channel: Channel, units: int) -> list[Alone]:
@@ -40,31 +40,31 @@ def branches_of(channel: Channel, units: int) -> list[Alone]:
     return [_alone(channel, branch, units) for branch in channel.branches]
 
 
-def channel_impedance_ohm(branches: Sequence[Alone], frequency_hz: FloatArray) -> ComplexArray:
+def channel_impedance_ohm(branches: Sequence[Alone], frequency_hz: Floats) -> Complex:
     """Impedance at the leads, shape (units, frequencies) or (1, frequencies)."""
     wanted = tuple(frequency_hz.tolist())
     return np.asarray(1 / sum(_admittance(one, wanted) for one in branches))
 
 
-def channel_pressure_pa(branches: Sequence[Alone], frequency_hz: FloatArray, microphone_m: Position) -> ComplexArray:
+def channel_pressure_pa(branches: Sequence[Alone], frequency_hz: Floats, microphone_m: Position) -> Complex:
     """Sound pressure at the microphone for a volt at the leads, shape (units, frequencies) or (1, frequencies)."""
     wanted = tuple(frequency_hz.tolist())
     return np.asarray(sum(_pressure(one, wanted, microphone_m) for one in branches))
 
 
 @lru_cache(maxsize=256)
-def _admittance(alone: Alone, wanted_hz: tuple[float, ...]) -> ComplexArray:
+def _admittance(alone: Alone, wanted_hz: tuple[float, ...]) -> Complex:
     channel, rows = _distinct(alone)
     return _of_all(1 / impedance_ohm(channel, np.array(wanted_hz)), rows)
 
 
 @lru_cache(maxsize=256)
-def _pressure(alone: Alone, wanted_hz: tuple[float, ...], microphone_m: Position) -> ComplexArray:
+def _pressure(alone: Alone, wanted_hz: tuple[float, ...], microphone_m: Position) -> Complex:
     channel, rows = _distinct(alone)
     return _of_all(driver_pressure_pa(channel, np.array(wanted_hz), 1.0, microphone_m)[0], rows)
 
 
-def _of_all(curves: ComplexArray, rows: NDArray[np.intp]) -> ComplexArray:
+def _of_all(curves: Complex, rows: NDArray[np.intp]) -> Complex:
     # What the units differ in may not show here, as a filter does not in the impedance.
     return curves[rows] if curves.ndim > 1 and curves.shape[0] > 1 else np.atleast_2d(curves)
 
@@ -113,7 +113,7 @@ def _names(thing: Thing) -> tuple[str, ...]:
     return tuple(_arrays(thing))
 
 
-def _arrays(thing: Thing) -> dict[str, FloatArray]:
+def _arrays(thing: Thing) -> dict[str, Floats]:
     return {name: value for name, value in vars(thing).items() if isinstance(value, np.ndarray)}
 
 

@@ -8,7 +8,6 @@ import numpy as np
 from checks.impedance import IMPEDANCE
 from checks.response import FREE_FIELD_LEVEL
 from rig.circuit.channel import impedance_ohm
-from rig.circuit.units import FloatArray
 from rig.design.kit import Kit
 from rig.findings.dictionary import Cause, Hypothesis
 from rig.findings.likelihood import linear
@@ -132,5 +131,5 @@ def _expected(scene: Scene, faults: Sequence[tuple[Hypothesis, float]], curve: C
         return np.full(curve.value.shape, np.nan)
     swapped = next((hypothesis for hypothesis, _ in faults if hypothesis.box), faults[0][0])
     pressure = driver_pressures(scene, swapped, faulty, curve.frequency_hz).sum(axis=0).reshape(-1)
-    ratio: FloatArray = np.abs(pressure) / np.abs(design(scene, curve.frequency_hz).sum(axis=0))
+    ratio: Floats = np.abs(pressure) / np.abs(design(scene, curve.frequency_hz).sum(axis=0))
     return np.asarray(curve.design + 20 * np.log10(np.maximum(gain * ratio, 10 ** (SILENCE_DB / 20))))

@@ -14,7 +14,7 @@ import numpy as np
 import scipy
 
 from rig.circuit.factor import smooth_correlation
-from rig.circuit.units import FloatArray
+from rig.circuit.units import Floats
 from rig.findings.dictionary import Hypothesis
 from rig.findings.model_discrepancy import left_out
 from rig.findings.observed import Asked, Observed
@@ -49,12 +49,12 @@ class Explained:
     #: as many degrees of freedom as there are values.
     misfit: float
     #: In standard deviations, as `predicted` takes them, and their posterior standard deviations.
-    deviations: FloatArray
-    deviations_u: FloatArray
+    deviations: Floats
+    deviations_u: Floats
     #: Where the last linearisation stood, what is predicted there, and the slopes.
-    at: FloatArray
-    there: FloatArray
-    slopes: FloatArray
+    at: Floats
+    there: Floats
+    slopes: Floats
 
     @property
     def amount(self) -> float:
@@ -77,7 +77,7 @@ class Explained:
         return None if second is None else replace(self, hypothesis=second)
 
 
-def noise_root(scene: Scene, like: Observed, points: float = 1.0, is_unknown: bool = False) -> FloatArray:
+def noise_root(scene: Scene, like: Observed, points: float = 1.0, is_unknown: bool = False) -> Floats:
     """Cholesky factor of the covariance of noise and of what the model leaves out, in the order of `Observed.vector`.
 
     `points` multiplies the part that differs from point to point; `is_unknown` for a fault that has no name. Where good
@@ -105,14 +105,14 @@ def noise_root(scene: Scene, like: Observed, points: float = 1.0, is_unknown: bo
     return np.asarray(scipy.linalg.block_diag(*map(np.linalg.cholesky, blocks)))
 
 
-def under(scene: Scene, hypothesis: Hypothesis, like: Asked, root: FloatArray) -> FloatArray:
+def under(scene: Scene, hypothesis: Hypothesis, like: Asked, root: Floats) -> Floats:
     """The noise's Cholesky factor with what a learnt design leaves open under a hypothesis."""
     if scene.model.population is None:
         return root
     return np.asarray(np.linalg.cholesky(root @ root.T + left_out(scene, hypothesis, like)))
 
 
-def _block(hertz: FloatArray, point: FloatArray, smooth: float) -> FloatArray:
+def _block(hertz: Floats, point: Floats, smooth: float) -> Floats:
     return np.asarray(np.diag(point**2) + smooth**2 * smooth_correlation(hertz, hertz))
 
 
@@ -120,9 +120,9 @@ def explain(
     scene: Scene,
     hypothesis: Hypothesis,
     like: Asked,
-    vector: FloatArray,
-    root: FloatArray,
-    start: FloatArray | None = None,
+    vector: Floats,
+    root: Floats,
+    start: Floats | None = None,
     *,
     rounds: int = 1,
 ) -> Explained:
@@ -152,7 +152,7 @@ def explain(
     return found
 
 
-def linear(scene: Scene, hypothesis: Hypothesis, like: Asked, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+def linear(scene: Scene, hypothesis: Hypothesis, like: Asked, at: Floats) -> tuple[Floats, Floats]:
     """Prediction at some deviations, shape (values,), and its slopes, shape (values, deviations)."""
     aside = STEP * np.eye(at.size)
     # Of the amount, which may be far from known, to both sides; parts move by percents, and one side is enough.
@@ -163,13 +163,13 @@ def linear(scene: Scene, hypothesis: Hypothesis, like: Asked, at: FloatArray) ->
 
 
 @lru_cache(maxsize=512)
-def linear_at_start(scene: Scene, hypothesis: Hypothesis, like: Asked) -> tuple[FloatArray, FloatArray]:
+def linear_at_start(scene: Scene, hypothesis: Hypothesis, like: Asked) -> tuple[Floats, Floats]:
     """As `linear` at the nominal values, where the search begins for every unit of a kit."""
     return linear(scene, hypothesis, like, np.zeros(deviations_of(scene, hypothesis)))
 
 
 def gaussian(
-    hypothesis: Hypothesis, vector: FloatArray, at: FloatArray, there: FloatArray, slopes: FloatArray, root: FloatArray
+    hypothesis: Hypothesis, vector: Floats, at: Floats, there: Floats, slopes: Floats, root: Floats
 ) -> Explained:
     """Evidence of a hypothesis that is linear in its deviations, and the deviations that explain what was observed.
 

@@ -17,7 +17,7 @@ from rig.circuit.builds_model import NEPER_DB, Z_FACTOR
 from rig.circuit.channel import Branch, Channel, channel_parts, find_part, map_parts
 from rig.circuit.factor import Factor, smooth_correlation
 from rig.circuit.parts import Part
-from rig.circuit.units import ComplexArray, FloatArray, Value
+from rig.circuit.units import Complex, Floats, Value
 from rig.findings.branches import branches_of, channel_impedance_ohm
 from rig.findings.dictionary import Cause, Hypothesis, unchanged
 from rig.findings.observed import SILENT, Asked, compressed_ohm
@@ -38,7 +38,7 @@ OF_DRIVERS = ("weak", "resonance", "shorted turns", "impedance", "driver leads")
 STEP = 1e-4
 
 
-def left_out(scene: Scene, hypothesis: Hypothesis, like: Asked) -> FloatArray:
+def left_out(scene: Scene, hypothesis: Hypothesis, like: Asked) -> Floats:
     """Covariance of what is observed from what was left out of the model, shape (values, values).
 
     Numbers that are means over bands have none: their own spread is wide enough.
@@ -51,13 +51,13 @@ def left_out(scene: Scene, hypothesis: Hypothesis, like: Asked) -> FloatArray:
 
 
 @lru_cache(maxsize=8)
-def _correlation(like: Asked) -> FloatArray:
+def _correlation(like: Asked) -> Floats:
     hertz = np.array([*like.z_hz, *like.z_hz, *like.level_hz, *like.low_hz])
     return smooth_correlation(hertz, hertz)
 
 
 @lru_cache(maxsize=512)
-def left_out_columns(scene: Scene, hypothesis: Hypothesis, like: Asked) -> tuple[FloatArray, FloatArray]:
+def left_out_columns(scene: Scene, hypothesis: Hypothesis, like: Asked) -> tuple[Floats, Floats]:
     """Standard deviations of impedance and levels, shape (values, columns) each.
 
     One column for either part of each factor, which is smooth; and one for each coil of another value, whose wire is
@@ -84,7 +84,7 @@ def _nothing(scene: Scene) -> Hypothesis:
     return Hypothesis(Cause("good", scene.model.name), unchanged)
 
 
-def _slopes(scene: Scene, hypothesis: Hypothesis, like: Asked) -> tuple[ComplexArray, ComplexArray, FloatArray]:
+def _slopes(scene: Scene, hypothesis: Hypothesis, like: Asked) -> tuple[Complex, Complex, Floats]:
     """What the logarithm of each factor does, the drivers' and parts' impedances first, then the drivers' pressures.
 
     To the compressed impedance and to the compressed levels in dB, as complex numbers whose real part a magnitude sees
@@ -131,7 +131,7 @@ def _stepped(channel: Channel, coils: Sequence[str]) -> tuple[Channel, int]:
     names += [WIRE + name for name in coils]
     rows = 1 + STEP * np.eye(len(names) + 1)
 
-    def by(name: str) -> FloatArray:
+    def by(name: str) -> Floats:
         return rows[:, names.index(name) : names.index(name) + 1]
 
     def part_of(part: Part) -> Part:
@@ -148,14 +148,14 @@ def _stepped(channel: Channel, coils: Sequence[str]) -> tuple[Channel, int]:
     return replace(changed, branches=tuple(map(branch_of, changed.branches))), len(names)
 
 
-def _sigmas(channel: Channel, hypothesis: Hypothesis, frequency_hz: FloatArray) -> ComplexArray:
+def _sigmas(channel: Channel, hypothesis: Hypothesis, frequency_hz: Floats) -> Complex:
     """Standard deviations of both parts of the logarithm of each factor, in the order of `_slopes`."""
     other = hypothesis.cause, *((hypothesis.second.cause,) if hypothesis.second else ())
     changed = {name for cause in other if cause.kind in OF_DRIVERS for name in cause.what}
     if any(cause.kind in OF_THE_BOX for cause in other):
         changed |= {driver.name for driver in channel.drivers if driver.in_box}
 
-    def of(factor: Factor | None, below_hz: float = 0.0) -> ComplexArray:
+    def of(factor: Factor | None, below_hz: float = 0.0) -> Complex:
         if factor is None:
             return np.zeros(frequency_hz.size, np.complex128)
         sigma, gone = factor.sigma_at(frequency_hz), np.log(factor.at(frequency_hz))

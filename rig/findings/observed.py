@@ -9,7 +9,7 @@ from checks.impedance import IMPEDANCE, PHASE
 from checks.ping import LOUDER, OVER_NOISE, PING_LEVEL
 from checks.polarity import BAND_LEVEL
 from checks.response import FREE_FIELD_LEVEL, LEVEL
-from rig.circuit.units import ComplexArray, FloatArray
+from rig.circuit.units import Complex
 from rig.design.kit import Kit
 from rig.values.names import DRIVER_POLARITY
 from rig.values.readings import Curve, Floats, Reading
@@ -53,17 +53,17 @@ class Observed:
 
     channel: str
     #: Impedance at the leads, compressed by `compressed_ohm`, and the standard uncertainty of it (each part).
-    z_hz: FloatArray
-    z: ComplexArray
-    z_u: FloatArray
+    z_hz: Floats
+    z: Complex
+    z_u: Floats
     #: Free-field level over the design's, compressed by `compressed_db`, in dB.
-    level_hz: FloatArray
-    level_db: FloatArray
-    level_u_db: FloatArray
+    level_hz: Floats
+    level_db: Floats
+    level_u_db: Floats
     #: The same below it, from the difference to the reference build at the same jig.
-    low_hz: FloatArray
-    low_db: FloatArray
-    low_u_db: FloatArray
+    low_hz: Floats
+    low_db: Floats
+    low_u_db: Floats
     #: Levels of bands over the design's, compressed: driver -> dB; empty when not measured.
     bands_db: dict[str, float]
     #: Level of the quiet ping over the design's, and that of the loudest other box with it; NaN: not measured.
@@ -81,19 +81,19 @@ class Observed:
         return Asked(z_hz, level_hz, low_hz, tuple(self.bands_db), has_ping, has_others, self.ping_noise)
 
     @property
-    def vector(self) -> FloatArray:
+    def vector(self) -> Floats:
         """All values, in the order in which they are predicted."""
         numbers = [*self.bands_db.values(), self.ping_db, self.others_db]
         rest = [number for number in numbers if np.isfinite(number)]
         return np.concatenate([self.z.real, self.z.imag, self.level_db, self.low_db, rest])
 
 
-def compressed_ohm(ohm: ComplexArray) -> ComplexArray:
+def compressed_ohm(ohm: Complex) -> Complex:
     """Logarithm of an impedance with 1000 ohm across and 20 milliohm in series, so that opens and shorts are finite."""
     return np.asarray(np.log(1 / (1 / ohm + 1 / OPEN_OHM) + SHORT_OHM))
 
 
-def compressed_db(ratio: FloatArray) -> FloatArray:
+def compressed_db(ratio: Floats) -> Floats:
     """Level of a ratio to the design's, in dB, that cannot fall below that of `SILENT`."""
     return np.asarray(20 * np.log10((np.abs(ratio) + SILENT) / (1 + SILENT)))
 
@@ -129,7 +129,7 @@ def _squeezed(level_db: float) -> float:
     return float(compressed_db(np.asarray(10 ** (level_db / 20))))
 
 
-def _impedance(magnitude: Curve | None, phase: Curve | None) -> tuple[FloatArray, ComplexArray, FloatArray]:
+def _impedance(magnitude: Curve | None, phase: Curve | None) -> tuple[Floats, Complex, Floats]:
     if magnitude is None or phase is None:
         return np.empty(0), np.empty(0, np.complex128), np.empty(0)
     keep = slice(None, None, EVERY)

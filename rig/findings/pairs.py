@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rig.circuit.tolerance import CUT_OFF_SIGMA
-from rig.circuit.units import FloatArray
+from rig.circuit.units import Floats
 from rig.findings import polarity_evidence
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause, Hypothesis, both
 from rig.findings.leading import LARGEST_GROUP
@@ -92,7 +92,7 @@ def _log_prior(scene: Scene, observed: Observed, fit: Explained) -> float:
     return often + polarity_evidence.log_odds(scene, fit.hypothesis, fit.deviations, observed)
 
 
-def _named(best: Explained, fitted: Sequence[Explained], logs: FloatArray, probabilities: FloatArray) -> Pair:
+def _named(best: Explained, fitted: Sequence[Explained], logs: Floats, probabilities: Floats) -> Pair:
     assert best.second is not None
     sides = []
     for own, partner in ((best, best.second), (best.second, best)):
@@ -108,14 +108,14 @@ def _named(best: Explained, fitted: Sequence[Explained], logs: FloatArray, proba
     return Pair(*sides)
 
 
-def _of_any(probabilities: FloatArray, fitted: Sequence[Explained], causes: Sequence[Cause]) -> float:
+def _of_any(probabilities: Floats, fitted: Sequence[Explained], causes: Sequence[Cause]) -> float:
     return float(sum(p for p, fit in zip(probabilities, fitted, strict=True) if _key(fit.hypothesis) & {*causes}))
 
 
 def _fitted(
     scene: Scene,
     observed: Observed,
-    fine: FloatArray,
+    fine: Floats,
     first: Explained,
     known: Sequence[frozenset[Cause]] = (),
 ) -> list[Explained]:
@@ -129,7 +129,7 @@ def _fitted(
 
 def _near(
     scene: Scene, observed: Observed, first: Explained, known: Sequence[frozenset[Cause]]
-) -> list[tuple[Hypothesis, FloatArray]]:
+) -> list[tuple[Hypothesis, Floats]]:
     """The pairs that leave the least of what was seen, with the best amount of each two causes."""
     # Coarse, as no point is to say much: of each value over good units, noise and model.
     root = under(scene, first.hypothesis, observed.asked, noise_root(scene, observed, COARSE))
@@ -137,7 +137,7 @@ def _near(
     variance = np.sum(root**2, axis=1) + np.sum(slopes**2, axis=1)
     one = _wide(first.hypothesis)
     amount_at = np.log(first.amount / one.amount) / (one.amount_sigma or 1.0)
-    found: list[tuple[float, Hypothesis, FloatArray]] = []
+    found: list[tuple[float, Hypothesis, Floats]] = []
     for same in _by_cause(scene, first.hypothesis.cause):
         pair = both(one, same[0])
         if _key(pair) in known:

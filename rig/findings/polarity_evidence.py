@@ -3,7 +3,7 @@
 import numpy as np
 
 from rig.circuit.spread import moved_good
-from rig.circuit.units import FloatArray
+from rig.circuit.units import Floats
 from rig.findings.dictionary import Hypothesis
 from rig.findings.observed import Observed
 from rig.findings.prediction import Scene, design, driver_pressures, with_fault
@@ -21,7 +21,7 @@ NEAR, NEAR_DB = 0.1, 3.0
 POINTS_PER_OCTAVE = 24
 
 
-def log_odds(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, observed: Observed) -> float:
+def log_odds(scene: Scene, hypothesis: Hypothesis, deviations: Floats, observed: Observed) -> float:
     """Logarithm of the probability of the signs that were read, under a hypothesis."""
     if not observed.signs or not any(observed.signs.values()):
         return 0.0

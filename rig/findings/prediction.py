@@ -9,7 +9,7 @@ from rig.circuit.channel import Channel
 from rig.circuit.population import Parameter
 from rig.circuit.radiation import Position, driver_pressure_pa, microphone_at
 from rig.circuit.spread import moved_good, parameters
-from rig.circuit.units import ComplexArray, FloatArray, Value
+from rig.circuit.units import Complex, Floats, Value
 from rig.design.kit import Kit
 from rig.findings.branches import Alone, branches_of, channel_impedance_ohm, channel_pressure_pa
 from rig.findings.dictionary import LOUD_NEIGHBOUR, Cause, Hypothesis
@@ -67,7 +67,7 @@ def deviations_of(scene: Scene, hypothesis: Hypothesis) -> int:
     return scene.size + (hypothesis.second is not None)
 
 
-def with_fault(hypothesis: Hypothesis, channel: Channel, wanted: FloatArray) -> tuple[Channel, Value]:
+def with_fault(hypothesis: Hypothesis, channel: Channel, wanted: Floats) -> tuple[Channel, Value]:
     """The channel with a fault, or with both, and the gain that they are.
 
     Parameters
@@ -102,7 +102,7 @@ def scene_of(kit: Kit, channel: str) -> Scene:
     return Scene(kit.model(channel), here, bands, spec.band, tuple(others))
 
 
-def predicted(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, like: Asked) -> FloatArray:
+def predicted(scene: Scene, hypothesis: Hypothesis, deviations: Floats, like: Asked) -> Floats:
     """Real and imaginary part of the impedance, levels, and single numbers, in the form and order of `Observed.vector`.
 
     Parameters
@@ -140,7 +140,7 @@ def predicted(scene: Scene, hypothesis: Hypothesis, deviations: FloatArray, like
     return np.concatenate([np.broadcast_to(block, (units, block.shape[-1])) for block in blocks], axis=1)
 
 
-def _moved(scene: Scene, deviations: FloatArray) -> Channel:
+def _moved(scene: Scene, deviations: Floats) -> Channel:
     if not deviations.any():
         return scene.model
     return _moved_to(scene, tuple(map(tuple, deviations.tolist())))
@@ -152,7 +152,7 @@ def _moved_to(scene: Scene, deviations: tuple[tuple[float, ...], ...]) -> Channe
     return moved_good(scene.model, np.array(deviations))
 
 
-def driver_pressures(scene: Scene, hypothesis: Hypothesis, faulty: Channel, frequency_hz: FloatArray) -> ComplexArray:
+def driver_pressures(scene: Scene, hypothesis: Hypothesis, faulty: Channel, frequency_hz: Floats) -> Complex:
     """Pressure of each driver at the microphone for a volt, shape (drivers, units, frequencies)."""
     if not hypothesis.box:
         return driver_pressure_pa(faulty, frequency_hz, 1.0, scene.microphone_m)
@@ -161,30 +161,28 @@ def driver_pressures(scene: Scene, hypothesis: Hypothesis, faulty: Channel, freq
     return driver_pressure_pa(replace(model, filter=faulty.filter), frequency_hz, 1.0, seen)
 
 
-def design(scene: Scene, frequency_hz: FloatArray) -> ComplexArray:
+def design(scene: Scene, frequency_hz: Floats) -> Complex:
     """Pressure of each driver of the design for a volt, shape (drivers, frequencies)."""
     return _design(scene.model, scene.microphone_m, tuple(frequency_hz.tolist()))
 
 
 @lru_cache(maxsize=64)
-def _design(model: Channel, microphone_m: Position, wanted_hz: tuple[float, ...]) -> ComplexArray:
+def _design(model: Channel, microphone_m: Position, wanted_hz: tuple[float, ...]) -> Complex:
     found = driver_pressure_pa(model, np.array(wanted_hz), 1.0, microphone_m)
     found.flags.writeable = False
     return found
 
 
-def band_grid(band_hz: tuple[float, float]) -> FloatArray:
+def band_grid(band_hz: tuple[float, float]) -> Floats:
     """Frequencies that stand for a band."""
     return log_frequency_grid(band_hz[0], band_hz[1], BAND_POINTS)
 
 
-def _rms(pressure: ComplexArray) -> FloatArray:
+def _rms(pressure: Complex) -> Floats:
     return np.asarray(np.sqrt(np.mean(np.abs(pressure) ** 2, axis=-1, keepdims=True)))
 
 
-def _levels(
-    scene: Scene, hypothesis: Hypothesis, faulty: Channel, branches: list[Alone], like: Asked
-) -> list[FloatArray]:
+def _levels(scene: Scene, hypothesis: Hypothesis, faulty: Channel, branches: list[Alone], like: Asked) -> list[Floats]:
     """Ratios to the design: the two curves, the band of each driver that was read, and the ping.
 
     Shape (units, frequencies) or (units, 1) each.
@@ -209,7 +207,7 @@ def _levels(
     return ratios
 
 
-def _loudest_other(scene: Scene, hypothesis: Hypothesis, louder: Value) -> FloatArray:
+def _loudest_other(scene: Scene, hypothesis: Hypothesis, louder: Value) -> Floats:
     """Ratio to the design of what the loudest of the boxes built alike gives here, one of them so much louder."""
     ratios = [
         ratio * (louder if hypothesis.cause == Cause(LOUD_NEIGHBOUR, scene.model.name, (name,)) else 1.0)

@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 
 from rig.circuit.channel import impedance_ohm
-from rig.circuit.units import FloatArray
+from rig.circuit.units import Floats
 from rig.findings import polarity_evidence
 from rig.findings.dictionary import Cause, Hypothesis, hypotheses_of, unchanged
 from rig.findings.likelihood import Explained, explain, gaussian, linear_at_start, noise_root, under
@@ -90,7 +90,7 @@ def good(channel: str) -> Hypothesis:
 
 
 @lru_cache(maxsize=32)
-def expected(scene: Scene, like: Asked) -> FloatArray:
+def expected(scene: Scene, like: Asked) -> Floats:
     """What each hypothesis of the dictionary expects of a nominal unit, shape (hypotheses, values)."""
     rows = []
     hypotheses = dictionary(scene)
@@ -184,8 +184,8 @@ def with_level(scene: Scene, ranked: Ranking) -> Ranking:
 
 
 def worth_fitting(
-    scene: Scene, near: Sequence[Explained], observed: Observed, fine: FloatArray
-) -> list[tuple[Hypothesis, FloatArray]]:
+    scene: Scene, near: Sequence[Explained], observed: Observed, fine: Floats
+) -> list[tuple[Hypothesis, Floats]]:
     """The best of the coarse look, and of a sharp one at the same linearisations.
 
     Where a fault is large the linearisation is far off, and only the coarse look is fair. Where it is small the
@@ -233,7 +233,7 @@ def unknown_signs(observed: Observed) -> float:
     return -len(observed.signs) * float(np.log(3)) if any(observed.signs.values()) else 0.0
 
 
-def shortlist(scene: Scene, observed: Observed, coarse: FloatArray) -> list[Hypothesis]:
+def shortlist(scene: Scene, observed: Observed, coarse: Floats) -> list[Hypothesis]:
     """The hypotheses that are worth a linearisation of their own.
 
     By two measures: one with the covariance of good units, which is right for small faults, and one that lets no point
@@ -253,12 +253,12 @@ def shortlist(scene: Scene, observed: Observed, coarse: FloatArray) -> list[Hypo
     return [hypotheses[i] for i in dict.fromkeys(int(i) for i in picked)][:LOOKED_AT]
 
 
-def explain_slopes(scene: Scene, like: Asked) -> FloatArray:
+def explain_slopes(scene: Scene, like: Asked) -> Floats:
     """Slopes of a good unit's values, shape (values, deviations)."""
     return linear_at_start(scene, good(scene.model.name), like)[1]
 
 
-def alike_with(scene: Scene, observed: Observed, one: Ranked, others: Sequence[Ranked], root: FloatArray) -> Ranked:
+def alike_with(scene: Scene, observed: Observed, one: Ranked, others: Sequence[Ranked], root: Floats) -> Ranked:
     """A ranked cause with those that the measurements made cannot tell from it.
 
     What a unit with the first fault would show without noise is explained by the other: the difference of the two
@@ -275,7 +275,7 @@ def alike_with(scene: Scene, observed: Observed, one: Ranked, others: Sequence[R
     return replace(one, alike=tuple(alike))
 
 
-def _again(scene: Scene, observed: Observed, fit: Explained, vector: FloatArray, root: FloatArray) -> Explained:
+def _again(scene: Scene, observed: Observed, fit: Explained, vector: Floats, root: Floats) -> Explained:
     """A hypothesis for other values or another noise, at the linearisation that it has."""
     root = under(scene, fit.hypothesis, observed.asked, root)
     return gaussian(fit.hypothesis, vector, fit.at, fit.there, fit.slopes, root)

@@ -15,7 +15,7 @@ from checks.lasting_change import FS_CHANGE, HOT_CHANGE, IMPEDANCE_CHANGE, LEVEL
 from rig.circuit.channel import impedance_ohm
 from rig.circuit.notation import hertz
 from rig.circuit.radiation import driver_pressure_pa
-from rig.circuit.units import FloatArray
+from rig.circuit.units import Floats
 from rig.design.kit import Kit
 from rig.findings.dictionary import Cause, Hypothesis
 from rig.findings.leading import UNKNOWN, groups_of
@@ -79,9 +79,9 @@ class Change:
     """What was after over what was before, in dB, with its standard uncertainty. Arrays have shape (points,)."""
 
     of: Literal["level", "bands", "impedance", "coil"]
-    frequency_hz: FloatArray
-    db: FloatArray
-    u_db: FloatArray
+    frequency_hz: Floats
+    db: Floats
+    u_db: Floats
 
     @property
     def size(self) -> float:
@@ -115,7 +115,7 @@ def changes_of(kit: Kit, results: Sequence[CheckResult], channel: str) -> list[C
     return [change for change in found if change.db.size]
 
 
-def _of_curve(of: Literal["level", "bands", "impedance"], curve: Curve, change_db: FloatArray) -> Change:
+def _of_curve(of: Literal["level", "bands", "impedance"], curve: Curve, change_db: Floats) -> Change:
     u_db = curve.uncertainty if curve.uncertainty is not None else np.zeros(curve.value.size)
     use = np.isfinite(change_db) & np.isfinite(u_db)
     return Change(of, curve.frequency_hz[use], np.clip(change_db[use], -REACH_DB, REACH_DB), u_db[use])
@@ -134,7 +134,7 @@ def _of_coil(kit: Kit, results: Sequence[CheckResult], channel: str) -> Iterator
         )
 
 
-def expected_db(scene: Scene, hypothesis: Hypothesis, change: Change) -> FloatArray:
+def expected_db(scene: Scene, hypothesis: Hypothesis, change: Change) -> Floats:
     """What a fault makes of a change's points, in dB."""
     faulty = hypothesis.change(scene.model, hypothesis.amount)
     gain = hypothesis.amount if hypothesis.is_gain else 1.0
@@ -155,7 +155,7 @@ def expected_db(scene: Scene, hypothesis: Hypothesis, change: Change) -> FloatAr
     return np.clip(db(np.maximum(ratio, 1e-6)), -reach_db, reach_db)
 
 
-def log_evidence(change: Change, expected: FloatArray) -> float:
+def log_evidence(change: Change, expected: Floats) -> float:
     """How well a fault explains a change (logarithm, up to a constant)."""
     sigma = np.hypot(np.hypot(change.u_db, SIGMA_DB), SIGMA_PART * np.abs(change.db))
     shares = SHARES if change.of == "bands" else np.ones(1)
