@@ -218,6 +218,15 @@ class Kit(Table):
         if not self.is_serial(self.serial_example):
             allowed = f"what fits serial_pattern {self.serial_pattern!r}, at most {LONGEST} plain characters"
             raise Misfit("serial_example", repr(self.serial_example), allowed)
+        self._refuse_too_many_volts()
+        self._refuse_bad_limits()
+        for plan, names in self.plans.items():
+            for name in names:
+                if name not in self.checks:
+                    raise Misfit(f"plans.{plan}", f"{name!r}{near(name, self.checks)}", ", ".join(self.checks))
+        return self
+
+    def _refuse_too_many_volts(self) -> None:
         if self.amplifier.limit_v > self.amplifier.most_v:
             board = f"a board on {self.amplifier.supply_v:g} V{'' if self.amplifier.bridged else ', not bridged,'}"
             allowed = f"up to {self.amplifier.most_v:.3g}, which is what {board} can give"
@@ -225,6 +234,8 @@ class Kit(Table):
         if self.levels.playing_v > self.amplifier.limit_v:
             allowed = f"up to amplifier.limit_v = {self.amplifier.limit_v:g}"
             raise Misfit("levels.playing_v", f"{self.levels.playing_v:g}", allowed)
+
+    def _refuse_bad_limits(self) -> None:
         for name in self.limits if not self.amplifier.own else ():
             if self.checks.get(name, {}).get("check", name) in OF_AMPLIFIER:
                 allowed = "none: with amplifier.own = false they would judge the bench's amplifier"
@@ -236,11 +247,6 @@ class Kit(Table):
         for name, limits in self.limits.items():
             for key in (key for key, limit in limits.items() if limit.is_learnt and not key.startswith(PARTS_MISFIT)):
                 raise Misfit(f"limits.{name}.{key}.within", "0 windows", f"windows, but for {PARTS_MISFIT!r}")
-        for plan, names in self.plans.items():
-            for name in names:
-                if name not in self.checks:
-                    raise Misfit(f"plans.{plan}", f"{name!r}{near(name, self.checks)}", ", ".join(self.checks))
-        return self
 
     def _refuse_bad_near_places(self) -> None:
         if self.positions[0].near is not None:

@@ -144,16 +144,22 @@ def _of_curves(
     for channel, (scene, seen, ranked) in rankings.items():
         if channel in done:
             continue
-        named = _two_faults(scene, seen, ranked) if channel in wrong else []
-        if not named and ranked.causes and explains(ranked.causes[0].best):
-            named = _of_channel(scene, seen, ranked, NAMED_FROM if channel in wrong else BEYOND_DOUBT)
-        if channel in wrong and not any(not finding.also_possible for finding in named):
-            named = [*_outside(scene, ranked), *named]
+        named = _causes(scene, seen, ranked, is_wrong=channel in wrong)
         leads = any(not finding.also_possible for finding in named)
         if leads or channel in wrong:
             yield from named
         if not leads and channel in wrong and not any(finding.channel == channel for finding in audible):
             yield _unexplained(scene, ranked, signature(results, channel), bool(named))
+
+
+def _causes(scene: Scene, seen: Observed, ranked: Ranking, *, is_wrong: bool) -> list[Finding]:
+    """What the curves of one channel name; of one that may be good only what is beyond doubt."""
+    named = _two_faults(scene, seen, ranked) if is_wrong else []
+    if not named and ranked.causes and explains(ranked.causes[0].best):
+        named = _of_channel(scene, seen, ranked, NAMED_FROM if is_wrong else BEYOND_DOUBT)
+    if is_wrong and all(finding.also_possible for finding in named):
+        named = [*_outside(scene, ranked), *named]
+    return named
 
 
 def _against_good(results: Sequence[CheckResult], channel: str) -> float:

@@ -193,11 +193,16 @@ def _impedance(kit: Kit, spreads: Mapping[Key, Spread], reach: Sequence[Reach]) 
     for alike in groups:
         spread = spreads[impedance.NAME, impedance.IMPEDANCE, alike[0].name]
         windows = impedance_windows(kit, alike[0].name, spread)
-        for key in [impedance.IMPEDANCE] if len(groups) == 1 else [f"{impedance.IMPEDANCE} {c.name}" for c in alike]:
+        for key in _limit_keys(impedance.IMPEDANCE, [c.name for c in alike], len(groups) == 1):
             yield f'[limits.{impedance.NAME}."{key}"]'
             yield 'around = "design"'
             yield f"percent = true\nslide_percent = {SLIDE_PERCENT:g}"
             yield from _windows(windows)
+
+
+def _limit_keys(quantity: str, boxes: Sequence[str], is_all: bool) -> list[str]:
+    """What a limit is called: once for all boxes, or of each of some."""
+    return [quantity] if is_all else [f"{quantity} {box}" for box in boxes]
 
 
 def _windows(windows: Sequence[tuple[float, float, float, float]]) -> Iterator[str]:
@@ -234,16 +239,13 @@ def _response(kit: Kit, spreads: Mapping[Key, Spread], reach: Sequence[Reach], m
         yield f'"{response.MATCH}" = {{ mask = "match.csv" }}'
         masks["match.csv"] = _match_mask(spreads[response.NAME, response.FREE_FIELD_LEVEL, pairs[0][0].name])
     yield ""
-    groups = [[c for c in alike if c in channels] for alike in channels_alike(kit)]
-    groups = [alike for alike in groups if alike]
-    for alike in groups:
-        name = alike[0].name
-        subjects = [c.name for c in alike]
-        shifts = [r for r in reach if r.quantity == response.FREE_FIELD_LEVEL and r.subject in subjects]
+    groups = [alike for each in channels_alike(kit) if (alike := [c.name for c in each if c in channels])]
+    for names in groups:
+        shifts = [r for r in reach if r.quantity == response.FREE_FIELD_LEVEL and r.subject in names]
         shift_db = max(max(-r.lowest, r.highest) for r in shifts)
-        windows = level_windows(kit, name, spreads[response.NAME, response.FREE_FIELD_LEVEL, name])
+        windows = level_windows(kit, names[0], spreads[response.NAME, response.FREE_FIELD_LEVEL, names[0]])
         is_all = len(groups) == 1 and len(channels) == len(kit.channels)
-        for key in [response.FREE_FIELD_LEVEL] if is_all else [f"{response.FREE_FIELD_LEVEL} {c.name}" for c in alike]:
+        for key in _limit_keys(response.FREE_FIELD_LEVEL, names, is_all):
             yield f'[limits.{response.NAME}."{key}"]'
             yield 'around = "design"'
             yield f"align_hz = [{LEVEL_HZ[0]:g}, {LEVEL_HZ[1]:g}]"
@@ -297,7 +299,7 @@ def _usual(kit: Kit, masks: dict[str, str], hand_over_hz: float | None) -> Itera
         rows.append((min(high / 2, 5000.0), rows[-1][1]))
         masks[file] = "frequency_hz,lower,upper\n" + "".join(f"{hz:.3g},,{level:g}\n" for hz, level in rows)
         for harmonic in ("harmonic 2", "harmonic 3"):
-            for key in [harmonic] if len(groups) == 1 else [f"{harmonic} {c.name}" for c in alike]:
+            for key in _limit_keys(harmonic, [c.name for c in alike], len(groups) == 1):
                 yield f'"{key}" = {{ mask = "{file}" }}'
     yield '\n[limits.rub_and_buzz]\n"evidence of impulses" = { upper = 4 }'
     yield '\n[limits.hum_and_noise]\n"noise" = { upper = 42 }\n"hum" = { upper = 34 }\n"hiss" = { upper = 38 }\n'

@@ -70,7 +70,7 @@ def judge(
         if key not in met:
             there = ", ".join(sorted({reading.quantity for reading in readings})) or "nothing"
             reason = f"nothing was read that this limit could judge; this check read: {there}"
-            verdicts.append(_void(key, "", "", reason))
+            verdicts.append(_void(Reading(key, "", float("nan"), ""), reason))
     return verdicts
 
 
@@ -88,11 +88,11 @@ def _one(reading: Reading | Curve, limit: Limit, mask_of: Callable[[Curve], Mask
     if isinstance(reading, Reading) != limit.is_number:
         kind = "a number" if isinstance(reading, Reading) else "a curve"
         unfit = f"the reading is {kind} and the limit is not"
-        return [_void(reading.quantity, reading.subject, reading.unit, unfit, words)]
+        return [_void(reading, unfit, words)]
     if reading.trouble:
-        return [_void(reading.quantity, reading.subject, reading.unit, reading.trouble, words, may_pass=True)]
+        return [_void(reading, reading.trouble, words, may_pass=True)]
     if limit.is_learnt:
-        return [_void(reading.quantity, reading.subject, reading.unit, NOT_LEARNT, words)]
+        return [_void(reading, NOT_LEARNT, words)]
     if isinstance(reading, Reading):
         return [
             _judge_around_design(reading, limit, decision)
@@ -103,7 +103,7 @@ def _one(reading: Reading | Curve, limit: Limit, mask_of: Callable[[Curve], Mask
         mask, widest = mask_of(reading), widest_mask(limit, reading)
     except (LookupError, TableError) as error:
         # A damaged file of the reference build: what rests on it is void, nothing else is lost.
-        return [_void(reading.quantity, reading.subject, reading.unit, str(error.args[0]), words)]
+        return [_void(reading, str(error.args[0]), words)]
     verdicts = judge_curve(reading, mask, limit, decision)
     if widest is None or all(verdict.outcome != "fail" for verdict in verdicts):
         return verdicts
@@ -114,7 +114,7 @@ def _one(reading: Reading | Curve, limit: Limit, mask_of: Callable[[Curve], Mask
 def _judge_around_design(reading: Reading, limit: Limit, decision: Decision) -> Verdict:
     """Hold a number against a limit around what the kit's model has for it."""
     if not np.isfinite(reading.design):
-        return _void(reading.quantity, reading.subject, reading.unit, NO_DESIGN, limit_words(limit, reading.unit))
+        return _void(reading, NO_DESIGN, limit_words(limit, reading.unit))
     verdict = judge_number(reading, limit.around_number(reading.design, reading.design), decision)
     if not np.isfinite(reading.design_low):
         return verdict
@@ -126,7 +126,7 @@ def _excused(verdict: Verdict, allowed: Verdict) -> Verdict:
     """A verdict that is void where it fails by no more than what sheets allow the design to be (`allowed`)."""
     if verdict.outcome != "fail" or allowed.outcome == "fail":
         return verdict
-    void = _void(verdict.quantity, verdict.subject, verdict.unit, f"{verdict.reason}, but {OF_A_SHEET}", verdict.limit)
+    void = _void(verdict, f"{verdict.reason}, but {OF_A_SHEET}", verdict.limit)
     return replace(void, mask=verdict.mask)
 
 
@@ -145,14 +145,13 @@ def judge_number(reading: Reading, limit: Limit, decision: Decision = SIMPLE) ->
     """Hold a number against lower and upper."""
     words = limit_words(limit, reading.unit)
     if not np.isfinite(reading.value):
-        return _void(reading.quantity, reading.subject, reading.unit, "the reading is not a finite number", words)
+        return _void(reading, "the reading is not a finite number", words)
     lower = -np.inf if limit.lower is None else limit.lower
     upper = np.inf if limit.upper is None else limit.upper
     margin = min(reading.value - lower, upper - reading.value)
     side = "too low" if reading.value - lower < upper - reading.value else "too high"
     if margin < 0 and reading.at_most and reading.value > upper:
-        hidden = f"at most {_figure(reading.value)} {reading.unit}: noise hides whether it is less".replace("  ", " ")
-        return _void(reading.quantity, reading.subject, reading.unit, hidden, words, may_pass=True)
+        return _void(reading, _bound(reading.value, reading.unit), words, may_pass=True)
     accepted, rejected = _decided(reading.value, reading.uncertainty, lower, upper, decision)
     noise = reading.parts.get(NOISE, 0.0)
     in_noise = within_noise(margin, noise)
@@ -160,7 +159,7 @@ def judge_number(reading: Reading, limit: Limit, decision: Decision = SIMPLE) ->
         near = (
             _in_noise(margin, noise, reading.unit) if in_noise else _too_near(margin, reading.uncertainty, reading.unit)
         )
-        return _void(reading.quantity, reading.subject, reading.unit, near, words, may_pass=True)
+        return _void(reading, near, words, may_pass=True)
     outside = reading.said or f"{_figure(-margin)} {delta_unit(reading.unit)} {side}".replace("  ", " ")
     return Verdict(
         quantity=reading.quantity,
@@ -190,25 +189,25 @@ def judge_curve(curve: Curve, mask: Mask, limit: Limit, decision: Decision = SIM
     words = limit_words(limit, curve.unit)
     hole = _hole(curve, mask)
     if hole and not (_known(curve).any() and _is_finite(curve) and _is_known_in(curve, limit.align_hz)):
-        return [_void(curve.quantity, curve.subject, curve.unit, hole, words, may_pass=True)]
+        return [_void(curve, hole, words, may_pass=True)]
     # A reference build was measured on this very bench: what the bench is off by it was off by then.
     same_bench = limit.around == "reference" and not mask.elsewhere
     comparable = curve.absolute or same_bench
     curve = without_bench(curve) if same_bench else curve
     if limit.align_hz is None or limit.align_within_db is None:
         if not comparable:
-            return [_void(curve.quantity, curve.subject, curve.unit, NOT_ABSOLUTE, words)]
+            return [_void(curve, NOT_ABSOLUTE, words)]
         return [_shape(curve, mask, words, 0.0, decision, hole)]
     shift_db = _shift_db(curve, mask, (limit.align_hz[0], limit.align_hz[1]))
     if not np.isfinite(shift_db):
-        return [_void(curve.quantity, curve.subject, curve.unit, "no mask and curve in the alignment band", words)]
+        return [_void(curve, "no mask and curve in the alignment band", words)]
     level = _shift(curve, shift_db, limit.align_hz)
     # Nor does it show in the shape, once the level has been taken out.
     curve = without_bench(curve)
     within = Limit(lower=-limit.align_within_db, upper=limit.align_within_db)
     if comparable:
         return [judge_number(level, within, decision), _shape(curve, mask, words, shift_db, decision, hole)]
-    unproved = _void(level.quantity, level.subject, "dB", NOT_ABSOLUTE, limit_words(within, "dB"))
+    unproved = _void(level, NOT_ABSOLUTE, limit_words(within, "dB"))
     return [unproved, _shape(curve, mask, words, shift_db, decision, hole)]
 
 
@@ -231,7 +230,7 @@ def _shape(curve: Curve, mask: Mask, words: str, shift_db: float, decision: Deci
             at = worst_point(margins, low, high, curve.unit, ~accepted)
             point = Reading("", "", float(value[at]), curve.unit, float(uncertainty[at]), at_most=bool(bound[at]))
             why = _open(point, float(margins[at]), float(noise[at]), f"at {hertz(grid[at])}")
-        return replace(_void(curve.quantity, curve.subject, curve.unit, why, words, may_pass=True), mask=mask)
+        return replace(_void(curve, why, words, may_pass=True), mask=mask)
     is_pass = not rejected.any()
     worst = worst_point(margins, low, high, curve.unit, np.ones_like(rejected) if is_pass else rejected)
     side = "too low" if value[worst] - low[worst] < high[worst] - value[worst] else "too high"
@@ -263,12 +262,16 @@ def _side(limit: float) -> float:
 def _open(point: Reading, margin: float, noise: float, at: str) -> str:
     """Why a point of a curve is neither inside nor outside."""
     if point.at_most and margin < 0:
-        return f"at most {_figure(point.value)} {point.unit} {at}: noise hides whether it is less".replace("  ", " ")
+        return _bound(point.value, f"{point.unit} {at}")
     if point.at_most:
         return f"noise hides it {at}, where it may not be less than a limit either"
     if within_noise(margin, noise):
         return f"{_in_noise(margin, noise, point.unit)} {at}"
     return f"{_too_near(margin, point.uncertainty, point.unit)} {at}"
+
+
+def _bound(value: float, unit: str) -> str:
+    return f"at most {_figure(value)} {unit}: noise hides whether it is less".replace("  ", " ")
 
 
 def _known(curve: Curve) -> Bools:
@@ -398,9 +401,9 @@ def _too_near(margin: float, uncertainty: float, unit: str) -> str:
     return f"{found}, known to ±{expanded} (k = 2): too near to tell"
 
 
-def _void(quantity: str, subject: str, unit: str, reason: str, limit: str = "", may_pass: bool = False) -> Verdict:
+def _void(of: Reading | Curve | Verdict, reason: str, limit: str = "", may_pass: bool = False) -> Verdict:
     nan = float("nan")
-    return Verdict(quantity, subject, "void", nan, unit, nan, nan, limit, reason, may_pass=may_pass)
+    return Verdict(of.quantity, of.subject, "void", nan, of.unit, nan, nan, limit, reason, may_pass=may_pass)
 
 
 def limit_words(limit: Limit, unit: str) -> str:
