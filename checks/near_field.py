@@ -154,21 +154,21 @@ def level(field: NearField, pressure: Complex, subject: str, far: Capture, setti
     scale = far.request.level_v / (REFERENCE_PRESSURE_PA if spl else 1.0)
     parts, noise = sum_parts_db(field, pressure, kit)
     total = np.abs(np.sum(pressure, axis=0))
-    is_told = parts["method"] < HIDDEN_DB
-    heard = is_told & (snr_db(total, noise**2) > settings.over_noise_db)
+    is_known = parts["method"] < HIDDEN_DB
+    is_clear = is_known & (snr_db(total, noise**2) > settings.over_noise_db)
     small = field.frequency_hz <= max(small_to_hz(surface, field.air_m_s) for surface in field.surfaces)
-    at_most = total * (1 + np.where(is_told, 0.0, 2 * parts["method"] / DB_PER_PART))
+    at_most = total * (1 + np.where(is_known, 0.0, 2 * parts["method"] / DB_PER_PART))
     curve = Curve(
         JOINED_LEVEL,
         subject,
         field.frequency_hz,
         db(at_most * scale),
         "dB SPL" if spl else "dB",
-        valid=heard & small,
-        at_most=~heard & small,
+        valid=is_clear & small,
+        at_most=~is_clear & small,
         absolute=spl,
     )
-    return with_parts(curve, parts | {"method": np.where(is_told, parts["method"], 0.0)})
+    return with_parts(curve, parts | {"method": np.where(is_known, parts["method"], 0.0)})
 
 
 def surface_level(field: NearField, pressure: Complex, n: int, far: Capture, settings: Settings, *, kit: Kit) -> Curve:
@@ -188,8 +188,10 @@ def surface_level(field: NearField, pressure: Complex, n: int, far: Capture, set
     design = None
     if curve.absolute and not kit.undescribed(field.channel):
         designed = design_velocities(alone.surfaces, kit, field.channel, field.frequency_hz)
-        heard = far_pressures(alone.surfaces, designed, kit, field.channel, field.frequency_hz, air_m_s=field.air_m_s)
-        design = db(np.abs(heard[0]) * far.request.level_v / REFERENCE_PRESSURE_PA)
+        expected = far_pressures(
+            alone.surfaces, designed, kit, field.channel, field.frequency_hz, air_m_s=field.air_m_s
+        )
+        design = db(np.abs(expected[0]) * far.request.level_v / REFERENCE_PRESSURE_PA)
     return cut(replace(curve, method=method, design=design), small_to_hz(field.surfaces[n], field.air_m_s))
 
 

@@ -25,36 +25,36 @@ def show_command(
     serial: str, workspace: Workspace = HERE, kit: Annotated[str, typer.Option()] = "", as_json: AsJson = False
 ) -> None:
     """Print the newest record of a unit, and whether its files are still what they were."""
-    shared, told = store_of(workspace), None
+    shared, others = store_of(workspace), None
     try:
         record = newest(workspace, serial, kit)
     except RecordError:
-        told = _elsewhere(shared, kit, serial, None)
-        if shared is None or told is None or not told.runs:
+        others = _elsewhere(shared, kit, serial, None)
+        if shared is None or others is None or not others.runs:
             raise
-        _show_elsewhere(told, shared, as_json)
+        _show_elsewhere(others, shared, as_json)
         raise typer.Exit(PASS) from None
-    told = _elsewhere(shared, record.kit.name, serial, record.folder.parent)
+    others = _elsewhere(shared, record.kit.name, serial, record.folder.parent)
     problems = records.damages(record)
     if as_json:
-        print(json.dumps(_document(record, problems, told)))
+        print(json.dumps(_document(record, problems, others)))
     else:
         console = open_console()
         console.print(record_page(record, problems, console.width))
         console.print("\n".join(papers_of(record)), soft_wrap=True)
         if taken_out := words_of(record):
             console.print(taken_out)
-        if told and (told.runs or told.reworks):
-            console.print(history_table(told))
+        if others and (others.runs or others.reworks):
+            console.print(history_table(others))
     raise typer.Exit(VOID if problems else PASS)
 
 
-def _document(record: "Record", problems: list[str], told: "History | None") -> dict[str, object]:
+def _document(record: "Record", problems: list[str], others: "History | None") -> dict[str, object]:
     return {
         "folder": str(record.folder),
         "damages": problems,
         "taken_out": words_of(record),
-        "other_benches": plain(told),
+        "other_benches": plain(others),
         **records.document_of(record),
     }
 
@@ -67,20 +67,20 @@ def _elsewhere(shared: StoreOfBench | None, kit: str, serial: str, home: Path | 
     from rig.store.unit_history import elsewhere, history
 
     try:
-        told = history(shared.store, kit, serial)
-        return elsewhere(told, home) if home else told
+        others = history(shared.store, kit, serial)
+        return elsewhere(others, home) if home else others
     except StoreError as error:
         warn(f"what other benches measured of {serial} is not known here: {error}")
         return None
 
 
-def _show_elsewhere(told: "History", shared: StoreOfBench, as_json: bool) -> None:
+def _show_elsewhere(others: "History", shared: StoreOfBench, as_json: bool) -> None:
     """Of a unit that was never measured here."""
-    newest = told.runs[-1]
+    newest = others.runs[-1]
     if as_json:
-        print(json.dumps({"folder": None, "other_benches": plain(told)}))
+        print(json.dumps({"folder": None, "other_benches": plain(others)}))
         return
     console = open_console()
-    console.print(history_table(told))
+    console.print(history_table(others))
     place = f"; its record: {shared.store.files.rstrip('/')}/{newest.path}" if shared.store.files else ""
     console.print(f"it was never measured here{place}", soft_wrap=True)

@@ -30,8 +30,8 @@ def show(found: Against, problems: Sequence[str], report: Path) -> None:
     for name in ("second less first (90 %)", "same within"):
         drawn.add_column(name, justify="right")
     drawn.add_column("")
-    untold = sum(one.verdict != "same" for one in found.rows)
-    shown = found.rows[: min(untold + SAME_ROWS, MOST_ROWS)]
+    not_same = sum(one.verdict != "same" for one in found.rows)
+    shown = found.rows[: min(not_same + SAME_ROWS, MOST_ROWS)]
     for one in shown:
         drawn.add_row(*map(Text, cells(one)))
     if len(found.rows) > len(shown):

@@ -71,8 +71,8 @@ def _impedance(kit: Kit, view: DesignView, mask: Mask | None) -> Iterator[str]:
 def _level(kit: Kit, view: DesignView, mask: Mask | None) -> Iterator[str]:
     sound = view.sounds[0]
     place = sound.position
-    signs = _signs([driver.name for driver in view.drivers]) if len(view.drivers) > 1 else {}
-    named = "".join(f", {sign} {name} alone" for name, sign in signs.items())
+    letters = _letters([driver.name for driver in view.drivers]) if len(view.drivers) > 1 else {}
+    named = "".join(f", {sign} {name} alone" for name, sign in letters.items())
     yield ""
     yield from wrapped(
         f"Level in dB SPL {place.name} at {place.distance_m:g} m for {kit.levels.playing_v:g} V at the leads: * all"
@@ -80,7 +80,7 @@ def _level(kit: Kit, view: DesignView, mask: Mask | None) -> Iterator[str]:
     )
     top = 5 * np.ceil((sound.level_db.max() + 2) / 5)
     lines = [TextLine("*", view.frequency_hz, sound.level_db), *_mask_lines(mask, view)]
-    lines += [TextLine(s, view.frequency_hz, own) for s, own in zip(signs.values(), sound.share_db, strict=False)]
+    lines += [TextLine(s, view.frequency_hz, own) for s, own in zip(letters.values(), sound.share_db, strict=False)]
     lines += [
         TextLine(str(n), view.frequency_hz, other.level_db) for n, other in enumerate(view.sounds[1:], 2) if n < 10
     ]
@@ -94,13 +94,13 @@ def _aside(view: DesignView) -> str:
 def _electrical(view: DesignView) -> Iterator[str]:
     if not (any(driver.network for driver in view.spec.drivers) or view.spec.filter or view.spec.tone):
         return
-    signs = _signs([driver.name for driver in view.drivers])
+    letters = _letters([driver.name for driver in view.drivers])
     yield ""
-    named = ", ".join(f"{sign} {name}" for name, sign in signs.items())
+    named = ", ".join(f"{sign} {name}" for name, sign in letters.items())
     yield from wrapped(f"Filters: volts at each driver for those at the leads, in dB: {named}.")
     level = 20 * np.log10(np.maximum(np.abs(view.electrical), 1e-9))
     top = 5 * np.ceil((level.max() + 1) / 5)
-    lines = [TextLine(s, view.frequency_hz, own) for s, own in zip(signs.values(), level, strict=True)]
+    lines = [TextLine(s, view.frequency_hz, own) for s, own in zip(letters.values(), level, strict=True)]
     yield from text_chart(lines, top - 45, top, round_values(top - 45, top, 6))
 
 
@@ -147,10 +147,9 @@ def _over(frequency_hz: Floats, mask: Mask, edge: Floats) -> tuple[Floats, Float
     return frequency_hz, np.interp(np.log(frequency_hz), np.log(mask.frequency_hz), shown, np.nan, np.nan)
 
 
-def _signs(names: Sequence[str]) -> dict[str, str]:
+def _letters(names: Sequence[str]) -> dict[str, str]:
     """A letter for each driver, its own first one where that is free."""
-    signs: dict[str, str] = {}
+    letters: dict[str, str] = {}
     for name in names:
-        letters = [letter for letter in name + "abcdefghijk" if letter not in signs.values()]
-        signs[name] = letters[0]
-    return signs
+        letters[name] = next(letter for letter in name + "abcdefghijk" if letter not in letters.values())
+    return letters

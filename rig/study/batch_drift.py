@@ -135,8 +135,8 @@ def drift(
     orders = min(orders, max(FEWEST_ORDERS, int(VALUES_DRAWN / scores.size)))
     limits = change.limits(scores, orders)
     changes = [one for row, of in zip(scores, series, strict=True) for one in _changes(of, row, limits)]
-    told = (replace(one, moved=moved, why=why) for one in changes for moved, why in [who_moved(one, units, daily)])
-    changes = sorted(told, key=lambda one: -one.size)
+    judged = (replace(one, moved=moved, why=why) for one in changes for moved, why in [who_moved(one, units, daily)])
+    changes = sorted(judged, key=lambda one: -one.size)
     return Drift(tuple(series), limits, tuple(changes), _odd(series), orders)
 
 
@@ -252,15 +252,15 @@ def _by_amount(of: Change, found: Sequence["_DailyStep"], days: str, scale: floa
     """Who moved, of a reading that a gain moves as it moves the daily checks."""
     moved, error = (scale * float(x) for x in (np.mean([s.moved for s in found]), np.max([s.error for s in found])))
     rest, rest_error = of.step - moved, math.hypot(of.standard_error, error)
-    told = f"{days} moved by {moved:+.2g} {of.series.unit.split(' ')[0].split('(')[0]} at the same time"
+    moved_too = f"{days} moved by {moved:+.2g} {of.series.unit.split(' ')[0].split('(')[0]} at the same time"
     if abs(moved) <= CLEAR * error:
         is_clear = abs(rest) > CLEAR * rest_error
         return ("units", f"{days} stood still") if is_clear else ("unknown", f"{days} scatter too much to tell")
     if abs(rest) <= CLEAR * rest_error or abs(rest) < abs(of.step) / 4:
-        return "bench", told
+        return "bench", moved_too
     if moved * of.step > 0:
-        return "both", f"{told}, which explains a part of it"
-    return "units", f"{told}, the other way"
+        return "both", f"{moved_too}, which explains a part of it"
+    return "units", f"{moved_too}, the other way"
 
 
 def _on_one_bench(of: Change, units: "pd.DataFrame", benches: Sequence[str]) -> str:

@@ -61,7 +61,7 @@ class Judged:
     masks: Mapping[str, str]
 
 
-def heard_bands(kit: Kit) -> tuple[Bands, list[str]]:
+def loudest_bands(kit: Kit) -> tuple[Bands, list[str]]:
     """Where each driver is the one that is heard, and in words what is odd about it."""
     place = kit.positions[0]
     microphone = microphone_at(place.distance_m, place.angle_deg)

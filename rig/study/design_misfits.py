@@ -102,7 +102,7 @@ def _out_of_phase(crossing: Crossing, view: DesignView) -> str:
 
 def excluded_by_limits(judged: Sequence[tuple[str, str, Verdict]]) -> Iterator[str]:
     """Limits that the design itself does not keep to, and such as nothing can be held against; each once."""
-    told = set()
+    said = set()
     for check, key, verdict in judged:
         where = f'limits.{check}."{key}"'
         if verdict.outcome == "fail":
@@ -113,8 +113,8 @@ def excluded_by_limits(judged: Sequence[tuple[str, str, Verdict]]) -> Iterator[s
             words = f"{where} ({verdict.limit}) can never be met: {verdict.reason}"
         else:
             continue
-        if words not in told:
-            told.add(words)
+        if words not in said:
+            said.add(words)
             yield f"{words}."
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from rig.design.kit import Kit
 from rig.files.errors import TableError
 from rig.files.tables import checked, near, read_settings
-from rig.study.design_limits import checks_and_limits, heard_bands, playing_v
+from rig.study.design_limits import checks_and_limits, loudest_bands, playing_v
 from rig.study.kit_draft import kit_text
 from rig.study.kit_questions import Answers, Question, answered, next_question
 from rig.study.typed_answers import HZ, Number
@@ -40,7 +40,7 @@ def make_kit(name: str, answers: Answers, path: Path) -> NewKit:
     def built(text: str) -> Kit:
         return checked(Kit, tomllib.loads(text + "\n" + WITHOUT_LIMITS), path)
 
-    bands, odd = heard_bands(built(kit_text(name, answers, {})))
+    bands, odd = loudest_bands(built(kit_text(name, answers, {})))
     kit = built(kit_text(name, answers, bands))
     levels = f"[levels]\nplaying_v = {playing_v(kit):g}  # about 85 dB at the microphone"
     text = kit_text(name, answers, bands, levels)
