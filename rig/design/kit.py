@@ -218,15 +218,6 @@ class Kit(Table):
         if not self.is_serial(self.serial_example):
             allowed = f"what fits serial_pattern {self.serial_pattern!r}, at most {LONGEST} plain characters"
             raise Misfit("serial_example", repr(self.serial_example), allowed)
-        self._refuse_too_many_volts()
-        self._refuse_bad_limits()
-        for plan, names in self.plans.items():
-            for name in names:
-                if name not in self.checks:
-                    raise Misfit(f"plans.{plan}", f"{name!r}{near(name, self.checks)}", ", ".join(self.checks))
-        return self
-
-    def _refuse_too_many_volts(self) -> None:
         if self.amplifier.limit_v > self.amplifier.most_v:
             board = f"a board on {self.amplifier.supply_v:g} V{'' if self.amplifier.bridged else ', not bridged,'}"
             allowed = f"up to {self.amplifier.most_v:.3g}, which is what {board} can give"
@@ -234,6 +225,12 @@ class Kit(Table):
         if self.levels.playing_v > self.amplifier.limit_v:
             allowed = f"up to amplifier.limit_v = {self.amplifier.limit_v:g}"
             raise Misfit("levels.playing_v", f"{self.levels.playing_v:g}", allowed)
+        self._refuse_bad_limits()
+        for plan, names in self.plans.items():
+            for name in names:
+                if name not in self.checks:
+                    raise Misfit(f"plans.{plan}", f"{name!r}{near(name, self.checks)}", ", ".join(self.checks))
+        return self
 
     def _refuse_bad_limits(self) -> None:
         for name in self.limits if not self.amplifier.own else ():
