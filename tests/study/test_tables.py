@@ -77,7 +77,7 @@ def test_every_column_says_what_it_is_and_in_which_unit(archive: Path) -> None:
 
 def test_no_cell_is_a_formula() -> None:
     assert [safe(cell) for cell in ("=1+1", "+1", "-1", "@x", "\t=1", "BT-1", -1.5, None)] == [
-        *("'=1+1", "'+1", "'-1", "'@x", "'\t=1", "BT-1", -1.5, None)
+        *("'=1+1", "'+1", "'-1", "'@x", "'\t'=1", "BT-1", -1.5, None)
     ]
     file = io.StringIO()
     write_csv(file, ["a", "b"], [["=cmd()", -2.0]])
