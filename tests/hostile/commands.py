@@ -39,8 +39,8 @@ WRITERS: Mapping[str, tuple[str, ...]] = {
     "learn": ("limits/",),
     "new": ("limits/",),
 }
-#: Edits kit.toml, when its user has agreed to what it shows.
-EDITS_KIT, KIT_FILE = "learn", r"limits/[^/]+/kit\.toml"
+#: Edits a kit, when its user has agreed to what it shows.
+EDITS_KIT, KEPT_ASIDE = "learn", r"limits/[^/]+/masks-of-"
 
 
 @dataclass(frozen=True)
@@ -140,9 +140,12 @@ def words_for(
 
 def hold_loss(listed: Listed, before: Mapping[str, str], after: Mapping[str, str]) -> None:
     """A command lost and changed nothing, and added nothing but where it may."""
+    kept = {what for name, what in after.items() if re.match(KEPT_ASIDE, name)}
     after = {name: what for name, what in after.items() if name in before or not _is_changed_by(listed, name)}
     if listed.name == EDITS_KIT:
-        before, after = ({k: v for k, v in of.items() if not re.fullmatch(KIT_FILE, k)} for of in (before, after))
+        # What it replaces in the kit's folder it keeps in another one beside.
+        replaced = {name for name, what in before.items() if what in kept and after.get(name) != what}
+        before, after = ({name: of[name] for name in of.keys() - replaced} for of in (before, after))
     refuse_loss(before, after, taken_up=listed.name == "resume")
 
 
