@@ -189,6 +189,19 @@ def test_stored_files_are_read_in_the_one_way_that_waits_for_no_pipe() -> None:
     assert found == []
 
 
+def test_nothing_is_kept_without_a_bound_but_of_languages_and_types() -> None:
+    """However many units one process measures, what it keeps of them has a size."""
+    unbounded = [
+        module_name(path)
+        for path in SOURCES
+        for node in nodes_of(path)
+        if (isinstance(node, ast.alias) and node.name == "cache")
+        or (isinstance(node, ast.Attribute) and ast.unparse(node) == "functools.cache")
+        or (isinstance(node, ast.keyword) and ast.unparse(node) == "maxsize=None")
+    ]
+    assert sorted(unbounded) == ["rig.files.plain", "rig.page.drawing", "rig.report.languages"]
+
+
 def test_no_import_cycles() -> None:
     graph = {module_name(path).removesuffix(".__init__"): set() for path in SOURCES}
     for path in SOURCES:

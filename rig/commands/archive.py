@@ -1,6 +1,7 @@
 """`kitproof archive`: captures of runs that passed, taken out of their records to save room."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated
@@ -19,6 +20,9 @@ from rig.store.records import read_in_place, unit_records
 from rig.store.run_json import Record
 from rig.store.selection import Selection, listed
 from rig.store.selection import newest as newest_runs
+
+#: The folder of a record that holds its captures, and nothing once they were taken out.
+CAPTURES = "captures"
 
 Back = Annotated[str, typer.Option("--bring-back", help="Put the packed captures of this unit's runs back.")]
 
@@ -44,8 +48,8 @@ def archive_command(
     refuse_unknown_kit(workspace, selection.kit)
     before = (datetime.now(UTC) - timedelta(days=older_than)).isoformat(timespec="seconds")
     rules: dict[str, ArchiveSpec] = {}
-    found = [(record, _rule(workspace, record, rules)) for record in _passed(workspace, selection, before)]
-    dropped = sum(not is_kept(rule, record.serial) for record, rule in found)
+    found = [(folder, _rule(workspace, folder, rules)) for folder in _passed(workspace, selection, before)]
+    dropped = sum(not is_kept(rule, folder.parent.name) for folder, rule in found)
     if len(found) > dropped and to is None:
         raise TableError("--to: missing; allowed: the folder that captures are packed into, best on another disk")
     words = f"{len(found)} runs: the captures of {len(found) - dropped} are packed into {to}, of {dropped} dropped"
@@ -53,9 +57,9 @@ def archive_command(
     if dropped and not yes and not yes_or_no(open_console(), "what is dropped can never be judged again; y or n: "):
         raise Stopped("nothing was done")
     saved, problems, settings = 0, 0, bench_settings(workspace)
-    for record, rule in found:
+    for folder, rule in found:
         try:
-            saved += pack_away(record, rule, to or HERE, bench_name(settings))
+            saved += _packed_away(folder, rule, to or HERE, bench_name(settings))
         except RecordError as error:
             problems += 1
             warn(error)
@@ -64,6 +68,12 @@ def archive_command(
         sent(workspace, settings)
     if problems:
         raise typer.Exit(VOID)
+
+
+def _packed_away(folder: Path, rule: ArchiveSpec, packs: Path, bench: str) -> int:
+    """Take the captures out of a run; bytes less. What passed is told by its record alone, not by the index."""
+    record = read_in_place(folder)
+    return pack_away(record, rule, packs, bench) if record.outcome == "pass" else 0
 
 
 def _bring_back(records: list[Record], to: Path | None) -> None:
@@ -89,19 +99,21 @@ def _packed(workspace: Path, serial: str, kit: str) -> list[Record]:
     return away or [newest(workspace, serial, kit)]
 
 
-def _rule(workspace: Path, record: Record, known: dict[str, ArchiveSpec]) -> ArchiveSpec:
-    """What the kit has about captures; each kit is read once."""
-    if record.kit.name not in known:
-        known[record.kit.name] = load_kit(workspace, record.kit.name).archive
-    return known[record.kit.name]
+def _rule(workspace: Path, folder: Path, known: dict[str, ArchiveSpec]) -> ArchiveSpec:
+    """What the kit of a run has about captures; each kit is read once."""
+    kit = folder.parent.parent.name
+    if kit not in known:
+        known[kit] = load_kit(workspace, kit).archive
+    return known[kit]
 
 
-def _passed(workspace: Path, selection: Selection, before: str) -> Iterator[Record]:
-    """Records of a selection that passed before a time and have captures of their own."""
-    rows = ask(workspace, lambda connection: listed(connection, newest_runs(selection, 0)))
+def _passed(workspace: Path, selection: Selection, before: str) -> Iterator[Path]:
+    """Folders of a selection's runs that passed before a time and have captures of their own, oldest first: not their
+    records, since those of a large store do not fit in memory.
+    """
+    rows = ask(workspace, lambda connection: listed(connection, newest_runs(replace(selection, outcome="pass"), 0)))
     for row in reversed(rows):
         ended = datetime.fromisoformat(row["finished_at"]).astimezone(UTC).isoformat(timespec="seconds")
-        if row["outcome"] == "pass" and ended < before:
-            record = read_in_place(workspace / "results" / row["kit"] / row["serial"] / row["run"])
-            if record.outcome == "pass" and any((record.folder / entry.file).exists() for entry in record.captures):
-                yield record
+        folder = workspace / "results" / row["kit"] / row["serial"] / row["run"]
+        if ended < before and (folder / CAPTURES).is_dir() and any((folder / CAPTURES).iterdir()):
+            yield folder

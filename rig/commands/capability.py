@@ -1,6 +1,7 @@
 """`kitproof capability KIT`: which limits are tighter than the rig can see."""
 
 import json
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -17,6 +18,7 @@ from rig.files.errors import FAIL, VOID, RecordError
 from rig.screen.console import warn
 from rig.store import homes, records
 from rig.store.index import ask
+from rig.store.run_json import Record
 from rig.store.selection import Selection, listed, newest, unread
 from rig.store.trials import trials
 from rig.study.capability import Capability, capability, limit_for
@@ -37,9 +39,10 @@ def capability_command(
     refuse_bad_serials(loaded, selection)
     asked, unreadable = _asked(workspace, replace(selection, plan=loaded.planned(plan)[0]))
     # All of a unit's runs: those before a rework tell that it is another unit since.
-    found, odd = records.all_records(workspace, kit, {serial for serial, _ in asked})
+    odd: list[str] = []
+    homes = [workspace / "results" / loaded.name / serial for serial in sorted({serial for serial, _ in asked})]
     wanted, left_out = trials(
-        found,
+        _records(homes, odd),
         lambda record: (record.serial, record.run) in asked,
         lambda key: limit_for(loaded.limits, key) is not None,
     )
@@ -58,6 +61,16 @@ def capability_command(
         raise typer.Exit(VOID)
     if any(row.grade == "too tight" for row in result.limits):
         raise typer.Exit(FAIL)
+
+
+def _records(homes: Sequence[Path], odd: list[str]) -> Iterator[Record]:
+    """The records of units, one unit after the other, for those of a large store do not fit in memory; into `odd` goes
+    what cannot be read.
+    """
+    for home in homes:
+        found, problems = records.readable(home)
+        odd += problems
+        yield from found
 
 
 def _asked(workspace: Path, selection: Selection) -> tuple[set[tuple[str, str]], list[str]]:

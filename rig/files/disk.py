@@ -12,6 +12,7 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Thread
+from typing import IO
 
 #: What a file is called while it is being written, behind a name of its own; after a crash it counts for nothing.
 UNFINISHED_SUFFIX = ".new"
@@ -62,6 +63,27 @@ def write(path: Path, content: str | bytes, is_new: bool = False) -> None:
     finally:
         with suppress(OSError):
             place.unlink(missing_ok=True)
+    sync(path.parent)
+
+
+@contextmanager
+def writing(path: Path) -> Iterator[IO[bytes]]:
+    """A file to be written bit by bit, however large, and put in its place as `write` does.
+
+    Raises
+    ------
+    OSError
+        As `write`.
+    """
+    place = beside(path)
+    try:
+        with place.open("xb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        put_in_place(place, path)
+    finally:
+        place.unlink(missing_ok=True)
     sync(path.parent)
 
 

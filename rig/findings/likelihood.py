@@ -162,7 +162,9 @@ def linear(scene: Scene, hypothesis: Hypothesis, like: Asked, at: Floats) -> tup
     return curves[0], slopes
 
 
-@lru_cache(maxsize=512)
+# Each holds 0.13 MB. Of 24 units with faults of all kinds 349 of 660 are worked out anew, 320 where twice as many are
+# kept (measured).
+@lru_cache(maxsize=256)
 def linear_at_start(scene: Scene, hypothesis: Hypothesis, like: Asked) -> tuple[Floats, Floats]:
     """As `linear` at the nominal values, where the search begins for every unit of a kit."""
     return linear(scene, hypothesis, like, np.zeros(deviations_of(scene, hypothesis)))

@@ -56,7 +56,8 @@ def _correlation(like: Asked) -> Floats:
     return smooth_correlation(hertz, hertz)
 
 
-@lru_cache(maxsize=512)
+# As many as `likelihood.linear_at_start` has.
+@lru_cache(maxsize=256)
 def left_out_columns(scene: Scene, hypothesis: Hypothesis, like: Asked) -> tuple[Floats, Floats]:
     """Standard deviations of impedance and levels, shape (values, columns) each.
 

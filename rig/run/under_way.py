@@ -15,9 +15,12 @@ from pathlib import Path
 from rig.files.disk import read_text, why
 from rig.files.errors import BenchSetupError
 from rig.files.locks import locked
-from rig.store.records import unfinished
+from rig.store.homes import NAME as HINTS
+from rig.store.homes import UNFINISHED, hints_from
 
 LOCK = "running.lock"
+#: So much of the end of the hint file, bytes, some hundred runs, is looked at; our choice.
+LATEST = 4096
 
 
 @contextmanager
@@ -103,9 +106,21 @@ def is_claimed(path: Path) -> bool:
 
 
 def under_way(workspace: Path) -> dict[Path, tuple[int, str]]:
-    """The locks of all that is under way now, with the process of each and what it does."""
-    locks = [folder / LOCK for folder in unfinished(workspace)]
-    return _claimed([*locks, *sorted((workspace / "results" / ".under-way").glob("*.lock"))])
+    """The locks of all that is under way now, with the process of each and what it does.
+
+    Of runs those of the units that changed last: a stop cannot wait for a walk through a large store, and what sounds
+    from this computer is found by `under_way_here` in any case.
+    """
+    results = workspace / "results"
+    return _claimed([*_of_latest(results), *sorted((results / ".under-way").glob("*.lock"))])
+
+
+def _of_latest(results: Path) -> Iterator[Path]:
+    """Where the locks of the runs that began last would be."""
+    with suppress(OSError):
+        hints, _ = hints_from(results, max(0, (results / HINTS).stat().st_size - LATEST))
+        homes = dict.fromkeys(results / hint.kit / hint.serial for hint in reversed(hints))
+        yield from (folder / LOCK for home in homes for folder in home.glob(f"{UNFINISHED}*"))
 
 
 def under_way_here(workspace: Path) -> dict[Path, tuple[int, str]]:

@@ -24,7 +24,7 @@ from rig.run.resume import ResumedBench, with_left_over
 from rig.run.schedule import Schedule, plan, with_codes
 from rig.run.walk import Confirm
 from rig.store import records
-from rig.store.homes import now, run_number
+from rig.store.homes import hint, now, run_number
 from rig.store.rework_notes import about_next
 from rig.store.run_json import About, Maker, Record, RunBefore
 from rig.values.run import Event, Finished, Run
@@ -191,6 +191,8 @@ def resume(
         return live is None or not (bench.is_at_cut or is_cut_behind) or confirm(words)
 
     with interrupts() as ctrl_c:
+        # A stop looks first where something has changed last.
+        hint(before.folder.parent)
         journal = Journal(before.folder, work.kit, before.serial, before.about, before)
         run = _walk(_coded(work, before.serial, before.folder), bench, ask, view, journal, ctrl_c)
         run = with_left_over(run, bench)

@@ -7,11 +7,10 @@ import io
 import re
 import secrets
 import shutil
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import fields, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
-from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -293,26 +292,6 @@ def read_in_place(folder: Path) -> Record:
     if found != (folder.parent.parent.name, folder.parent.name, folder.name):
         raise RecordError(f"{folder / 'run.json'}: the record of {' '.join(found)} stands in another's folder")
     return record
-
-
-def all_records(
-    workspace: Path, kit: str = "", serials: Collection[str] | None = None
-) -> tuple[list[Record], list[str]]:
-    """Records of a workspace, oldest first, of one kit and of some units where given, and what could not be read.
-
-    Of two records of one unit the one with the lower number is the older, whatever the clock said.
-    """
-    homes = sorted((workspace / "results").glob("[!.]*/[!.]*"))
-    wanted = [home for home in homes if kit in ("", home.parent.name) and (serials is None or home.name in serials)]
-    pairs = [readable(home) for home in wanted if home.is_dir()]
-    dated = []
-    for records, _ in pairs:
-        # A run has at least the date of the one before it, however far back the clock leapt.
-        dates = accumulate((record.run for record in records), max)
-        dated += list(zip(dates, records, strict=True))
-    return [record for _, record in sorted(dated, key=lambda pair: pair[0])], [
-        w for _, problems in pairs for w in problems
-    ]
 
 
 def unit_records(workspace: Path, serial: str, kit: str = "") -> list[Record]:

@@ -124,6 +124,13 @@ def unit_runs(connection: sa.Connection, kit: str, serial: str) -> list[dict[str
     return listed(connection, newest(Selection(kit=kit, serial=(serial,)), 0))
 
 
+def newest_outcomes(connection: sa.Connection, kit: str, plan: str) -> dict[str, tuple[str, str]]:
+    """Serial -> outcome of its newest run by a plan, and the kit's revision then."""
+    asked = sa.select(runs.c.serial, runs.c.outcome, runs.c.revision).where(runs.c.kit == kit, runs.c.plan == plan)
+    found = connection.execute(asked.order_by(runs.c.ordered, runs.c.run))
+    return {serial: (outcome, revision) for serial, outcome, revision in found}
+
+
 def unit_reworks(connection: sa.Connection, kit: str, serial: str) -> list[dict[str, Any]]:
     """Every note of what was done to a unit, newest first; `after` is the run that it follows."""
     of = sa.select(reworks).where(reworks.c.kit == kit, reworks.c.serial == serial)

@@ -1,7 +1,7 @@
 """Records as trials: which unit was measured by whom, and what was read of it."""
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from rig.files.errors import RecordError
@@ -29,14 +29,14 @@ class Trial:
 
 
 def trials(
-    records: Sequence[Record], is_asked: Callable[[Record], bool], is_wanted: Callable[[Key], bool]
+    records: Iterable[Record], is_asked: Callable[[Record], bool], is_wanted: Callable[[Key], bool]
 ) -> tuple[list[Trial], list[str]]:
     """Runs as trials, in the order of the records, and what could not be read, in words.
 
     Parameters
     ----------
     records
-        All records of a kit, oldest first: those before a rework tell that the unit is another one since.
+        All records of a kit, each unit's oldest first: those before a rework tell that the unit is another one since.
     is_asked
         Whether a record belongs to the study.
     is_wanted

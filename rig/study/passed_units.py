@@ -1,6 +1,6 @@
 """Units that passed, among the builds that a kit is learnt from: which there are, and what they had to keep to."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,6 +19,11 @@ from rig.values.names import CHANNEL_POLARITY, DRIVER_POLARITY
 from rig.values.readings import Floats
 
 FILE = "learnt.json"
+
+
+#: So many units are taken in at once: each one's record and curves are held in memory, and what units share is known
+#: as well from fewer; our choice.
+MOST_NEW = 300
 
 
 @dataclass(frozen=True)
@@ -58,67 +63,88 @@ def learnt_from(kit: Kit) -> LearntFrom:
 
 
 def former_and_new(workspace: Path, kit: Kit, serials: Sequence[str]) -> tuple[list[Record], list[Record]]:
-    """The runs that a kit was learnt from, and those of units that passed since; errors as of each below."""
-    former, (there, odd) = learnt_from(kit), records.all_records(workspace, kit.name)
-    new = newly_passed(kit, former, there, serials)
-    for run in new:
-        _refuse_unreadable_after(workspace, run, kit.name)
-    return former_runs(workspace, kit, former, there, odd), new
+    """The runs that a kit was learnt from, and those of units that passed since, of which the index tells; errors as of
+    each below.
+    """
+    former = learnt_from(kit)
+    new = newly_passed(kit, former, _newest_runs(workspace, kit), serials)
+    return former_runs(workspace, kit, former), [passed_run(workspace, kit, serial) for serial in new]
 
 
-def _refuse_unreadable_after(workspace: Path, run: Record, kit: str) -> None:
-    """Refuse a run behind which the unit has one that cannot be read: it may have failed.
+def _newest_runs(workspace: Path, kit: Kit) -> dict[str, tuple[str, str]]:
+    from rig.store.index import ask
+    from rig.store.selection import newest_outcomes
+
+    return ask(workspace, lambda connection: newest_outcomes(connection, kit.name, kit.planned("")[0]))
+
+
+def former_runs(workspace: Path, kit: Kit, former: LearntFrom) -> list[Record]:
+    """The runs that a kit was learnt from.
 
     Raises
     ------
     RecordError
-        Which one, and why.
+        If one is not there any more, or cannot be read.
     """
-    for later in records.newest_first(workspace, run.serial, kit):
-        if later.plan == run.plan:
-            return
-
-
-def former_runs(
-    workspace: Path, kit: Kit, former: LearntFrom, there: Sequence[Record], odd: Sequence[str]
-) -> list[Record]:
-    """The runs that a kit was learnt from, of those that are there; `odd`: what is wrong with others.
-
-    Raises
-    ------
-    RecordError
-        If one is not there any more.
-    """
-    by_run = {record.run: record for record in there}
+    homes, found = workspace / "results" / kit.name, []
     for serial, run in former.all.items():
-        if run not in by_run:
-            why = next((words for words in odd if run in words), f"it is not in {workspace}/results")
-            raise RecordError(f"run {run} of {serial}, which {kit.name} was learnt from: {why}")
-    return [by_run[run] for run in former.all.values()]
+        try:
+            if not (homes / serial / run).exists():
+                raise RecordError(f"it is not in {workspace}/results")
+            found.append(records.read_in_place(homes / serial / run))
+        except RecordError as error:
+            raise RecordError(f"run {run} of {serial}, which {kit.name} was learnt from: {error}") from None
+    return found
 
 
-def newly_passed(kit: Kit, former: LearntFrom, there: Sequence[Record], serials: Sequence[str]) -> list[Record]:
-    """The newest runs of units that passed and were not learnt from yet; of these serials, or of all without any.
+def newly_passed(
+    kit: Kit, former: LearntFrom, newest: Mapping[str, tuple[str, str]], serials: Sequence[str]
+) -> list[str]:
+    """The units that passed and were not learnt from yet; of these serials, or of all without any.
 
-    `there` are the kit's records, oldest first.
+    `newest` has outcome and revision of each unit's newest run.
 
     Raises
     ------
     RecordError
         If a serial was named whose newest run did not pass, or there is none.
+    TableError
+        If they are more than can be learnt from at once.
+    """
+    for serial in serials:
+        outcome = newest[serial][0] if serial in newest else "not there"
+        if outcome != "pass":
+            raise _did_not_pass(serial, outcome)
+    found = [
+        serial
+        for serial in dict.fromkeys(serials or newest)
+        if newest[serial] == ("pass", kit.revision) and serial not in former.all
+    ]
+    if len(found) > MOST_NEW:
+        raise TableError(
+            f"found {len(found)} units that passed and were not learnt from yet; allowed: {MOST_NEW} at once. "
+            f"Name the serials of some behind {kit.name}, such as every tenth of a lot"
+        )
+    return found
+
+
+def passed_run(workspace: Path, kit: Kit, serial: str) -> Record:
+    """A unit's newest run by the kit's usual plan, as its own folder has it.
+
+    Raises
+    ------
+    RecordError
+        If it did not pass; or one behind it cannot be read, which may have failed.
     """
     plan, _ = kit.planned("")
-    newest = {record.serial: record for record in there if record.plan == plan}
-    for serial in serials:
-        outcome = newest[serial].outcome if serial in newest else "not there"
-        if outcome != "pass":
-            raise RecordError(f"the newest run of {serial!r} is {outcome}; allowed: units that passed")
-    wanted = [record for serial, record in newest.items() if not serials or serial in serials]
-    return [
-        record
-        for record in wanted
-        if record.outcome == "pass" and record.serial not in former.all and record.kit.revision == kit.revision
-    ]
+    run = next((one for one in records.newest_first(workspace, serial, kit.name) if one.plan == plan), None)
+    if run is None or run.outcome != "pass":
+        raise _did_not_pass(serial, run.outcome if run else "not there")
+    return run
+
+
+def _did_not_pass(serial: str, outcome: str) -> RecordError:
+    return RecordError(f"the newest run of {serial!r} is {outcome}; allowed: units that passed")
 
 
 def refuse_other_sign(runs: Sequence[Record]) -> None:

@@ -6,9 +6,9 @@
 One row a run, a reading, a point of a curve; `MEANING` says what each column is and in which unit.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import sqlalchemy as sa
@@ -31,6 +31,10 @@ if TYPE_CHECKING:
 __all__ = ["MEANING", "Selection", "curves", "dictionary", "readings", "runs"]
 
 ALL = Selection()
+#: A condition on the table of runs.
+Part: TypeAlias = sa.ColumnElement[bool]
+#: Of a part: some ten megabytes of readings, some hundred of curves; our choice.
+RUNS_AT_ONCE = 200
 #: What names a run in every table.
 OF_RUN = ("kit", "serial", "run", "run_number")
 #: The columns of `curves`.
@@ -90,7 +94,27 @@ MEANING: dict[str, tuple[str, str]] = {
 }
 
 
-def runs(workspace: Path | str = ".", selection: Selection = ALL, tell: Tell = lambda words: None) -> "pd.DataFrame":
+def parts(workspace: Path, selection: Selection, tell: Tell) -> Iterator[Part]:
+    """The runs of a selection in parts, oldest first, for what is done with all of a large store; one at least."""
+    key = [run_table.c[name] for name in ("ordered", "run", "kit", "serial")]
+    part = where(selection)
+    while True:
+        found = _rows(workspace, sa.select(*key).where(part).order_by(*key).limit(RUNS_AT_ONCE), tell)
+        if len(found) < RUNS_AT_ONCE:
+            yield part
+            return
+        last = tuple(found[-1])
+        yield sa.and_(part, sa.tuple_(*key) <= last)
+        part = sa.and_(where(selection), sa.tuple_(*key) > last)
+
+
+def runs(
+    workspace: Path | str = ".",
+    selection: Selection = ALL,
+    tell: Tell = lambda words: None,
+    *,
+    part: Part | None = None,
+) -> "pd.DataFrame":
     """Runs, a row each, oldest first.
 
     Parameters
@@ -101,11 +125,13 @@ def runs(workspace: Path | str = ".", selection: Selection = ALL, tell: Tell = l
         Which runs; all where nothing is asked.
     tell
         Is told what is the matter with the index, if anything is, and which runs cannot be read.
+    part
+        Of them those of a part alone.
     """
     for _, _, words in unread(workspace, selection, tell):
         tell(f"left out: {words}")
     columns = [column for column in run_table.c if column.name not in ("id", "serial_stem", "serial_number")]
-    asked = sa.select(*columns).where(where(selection)).order_by(run_table.c.ordered, run_table.c.run)
+    asked = sa.select(*columns).where(_asked(selection, part)).order_by(run_table.c.ordered, run_table.c.run)
     found = _frame(workspace, asked, tell)
     for name in ("started_at", "finished_at"):
         found[name] = _times(found[name])
@@ -118,7 +144,11 @@ def unread(workspace: Path | str, selection: Selection, tell: Tell) -> list[tupl
 
 
 def readings(
-    workspace: Path | str = ".", selection: Selection = ALL, tell: Tell = lambda words: None
+    workspace: Path | str = ".",
+    selection: Selection = ALL,
+    tell: Tell = lambda words: None,
+    *,
+    part: Part | None = None,
 ) -> "pd.DataFrame":
     """Readings with their limits and margins, a row each, in the order of `runs`; so are verdicts on curves."""
     of_run = [run_table.c[name] for name in OF_RUN]
@@ -126,7 +156,7 @@ def readings(
     asked = (
         sa.select(*of_run, *columns)
         .join_from(run_table, reading_table)
-        .where(where(selection))
+        .where(_asked(selection, part))
         .order_by(run_table.c.ordered, run_table.c.run, reading_table.c.place)
     )
     return _frame(workspace, asked, tell)
@@ -150,26 +180,27 @@ def curves(
     selection: Selection = ALL,
     tell: Tell = lambda words: None,
     *,
+    part: Part | None = None,
     is_wanted: Callable[[str, str, str], bool] = lambda check, quantity, subject: True,
 ) -> "pd.DataFrame":
     """Curves, a row a point, in the order of `runs`; read from the records themselves, which takes a while for many.
 
     Parameters
     ----------
-    workspace, selection, tell
+    workspace, selection, tell, part
         As of `runs`; `tell` is also told which curve was left out and why.
     is_wanted
         Which curves: told check, quantity and subject.
     """
     import pandas as pd
 
-    parts = []
-    found = runs(workspace, selection, tell)
+    pieces = []
+    found = runs(workspace, selection, tell, part=part)
     for name in found[list(OF_RUN)].itertuples(index=False):
         folder = Path(workspace) / "results" / name.kit / name.serial / name.run
         for about, points in curves_of_run(folder, is_wanted, tell):
-            parts.append(pd.DataFrame(points).assign(**{**name._asdict(), **about}))
-    whole = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+            pieces.append(pd.DataFrame(points).assign(**{**name._asdict(), **about}))
+    whole = pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
     return _as_categories(whole.reindex(columns=list(OF_POINT)))
 
 
@@ -181,14 +212,21 @@ def dictionary() -> "pd.DataFrame":
     return pd.DataFrame(rows, columns=["column", "unit", "meaning"])
 
 
+def _asked(selection: Selection, part: Part | None) -> Part:
+    return where(selection) if part is None else part
+
+
 def _frame(workspace: Path | str, asked: sa.Select[Any], tell: Tell) -> "pd.DataFrame":
     import pandas as pd
 
     names = list(asked.selected_columns.keys())
-    rows = ask(Path(workspace), lambda connection: connection.execute(asked).all(), tell)
-    found = pd.DataFrame.from_records(rows, columns=names)
+    found = pd.DataFrame.from_records(_rows(workspace, asked, tell), columns=names)
     numbers = [column.name for column in asked.selected_columns if isinstance(column.type, sa.Double)]
     return _as_categories(found.astype(dict.fromkeys(numbers, np.float64)))
+
+
+def _rows(workspace: Path | str, asked: sa.Select[Any], tell: Tell) -> Sequence[sa.Row[Any]]:
+    return ask(Path(workspace), lambda connection: connection.execute(asked).all(), tell)
 
 
 def _as_categories(found: "pd.DataFrame") -> "pd.DataFrame":

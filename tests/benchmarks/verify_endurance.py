@@ -25,6 +25,7 @@ from collections import Counter
 from collections.abc import Iterator
 from http.client import HTTPConnection
 from pathlib import Path
+from typing import Any
 from unittest import mock
 
 ROOT = Path(__file__).parents[2]
@@ -92,12 +93,13 @@ class Window:
             if line.startswith(b"data: "):
                 self.shown = json.loads(line[6:])
 
-    def until(self, *phases: str) -> None:
-        """Wait until the page shows one of these."""
+    def until(self, *phases: str) -> dict[str, Any]:
+        """What the page shows once it shows one of these."""
         until_s = time.monotonic() + DEADLINE_S
-        while self.shown["phase"] not in phases:
-            assert time.monotonic() < until_s, self.shown
+        while (shown := self.shown)["phase"] not in phases:
+            assert time.monotonic() < until_s, shown
             time.sleep(0.02)
+        return shown
 
     def judge(self, serial: str, plan: str) -> None:
         """One unit from its scan to its verdict."""
@@ -107,12 +109,13 @@ class Window:
         self.send("plan", plan=plan)
         self.send("go", question=0)
         while True:
-            self.until("asking", "done")
-            if self.shown["phase"] == "done":
+            shown = self.until("asking", "done")
+            if shown["phase"] == "done":
                 return
-            # An answer counts once its question has stood for a while; it may come before that.
+            # An answer counts once its question has stood for a while; it may come before that. By then the unit may be
+            # done, where "go" without a question takes it again.
             time.sleep(SHOWN_S + 0.05)
-            self.send("go", question=self.shown["question"])
+            self.send("go", question=shown["question"])
 
 
 def here(words: list[str]) -> int:
@@ -183,7 +186,6 @@ def main() -> None:
             until_s, n = time.monotonic() + 60 * asked.minutes, 0
             while time.monotonic() < until_s:
                 n += 1
-                # Serials come again: units are measured more than once.
                 # Serials come again: units are measured more than once; every seventh has a fault.
                 serial = f"SO-{(n % 997) + 1:04d}"
                 words = ["verify", KIT, serial, "--workspace", str(workspace)] + ["--fault", FAULT] * (n % 7 == 0)

@@ -9,6 +9,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from stored_records import all_records
 
 from rig import cli
 from rig.__main__ import main as run_as_module
@@ -61,7 +62,7 @@ def test_verify_results_show_and_rejudge_agree(
 
     assert kitproof(monkeypatch, "rejudge", "BT-0002") == 1
     assert "then: fail; by today's limits: fail" in capsys.readouterr().out
-    assert len(records.all_records(folder)[0]) == 1
+    assert len(all_records(folder)[0]) == 1
 
     assert kitproof(monkeypatch, "show", "BT-0002") == 0
     shown = capsys.readouterr().out
@@ -87,7 +88,7 @@ def test_a_bench_that_gives_nothing_leaves_with_4_and_no_record(
     printed = capsys.readouterr()
     assert printed.out == ""
     assert "the sound device is gone" in printed.err
-    assert records.all_records(folder) == ([], [])
+    assert all_records(folder) == ([], [])
     assert records.unfinished(folder) == []
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from simulated_runs import ROOT
+from stored_records import all_records
 from typer.testing import CliRunner
 
 from rig import cli
@@ -19,7 +20,6 @@ from rig.run import journal
 from rig.run.verify import clock_words
 from rig.store.records import (
     UNFINISHED,
-    all_records,
     damages,
     newest_first,
     read_record,

@@ -15,13 +15,13 @@ from rig.circuit.radiation import microphone_at, pressure_pa
 from rig.circuit.spread import moved, parameters
 from rig.design.kit import Kit, load_kit
 from rig.findings import ranking as rankings
-from rig.findings.branches import branches_of, channel_impedance_ohm, channel_pressure_pa
+from rig.findings.branches import _admittance, _pressure, branches_of, channel_impedance_ohm, channel_pressure_pa
 from rig.findings.dictionary import Cause, Hypothesis, hypotheses_of, unchanged
-from rig.findings.likelihood import explain, gaussian, noise_root
+from rig.findings.likelihood import explain, gaussian, linear_at_start, noise_root
 from rig.findings.observed import compressed_ohm, observed
 from rig.findings.pairs import explains
 from rig.findings.prediction import predicted, scene_of
-from rig.findings.ranking import log_priors
+from rig.findings.ranking import dictionary, log_priors
 from rig.findings.search import CLIPS, findings
 from rig.findings.sentences import PLACES
 from rig.run import sequencer
@@ -426,3 +426,18 @@ def test_what_a_dictionary_weighs_is_summed_once_for_a_scene(booth: Kit, monkeyp
     log_priors(scene)
     monkeypatch.setattr(rankings, "dictionary", lambda scene: pytest.fail("summed again"))
     assert log_priors(scene_of(booth, "left")) == log_priors(scene)
+
+
+@pytest.mark.parametrize("name", ["booth-two", "rehearsal-three"])
+def test_what_is_kept_for_the_next_unit_takes_no_more_memory_however_many_units_come(name: str) -> None:
+    kit = load_kit(ROOT, name)
+    channel = kit.channels[0].name
+    like = observed(kit, [electrical(kit, kit.model(channel))], channel).asked
+    scene = scene_of(kit, channel)
+    hypothesis = next(one for one in dictionary(scene) if one.amount_sigma)
+    there, slopes = linear_at_start(scene, hypothesis, like)
+    # Of as many units as a linearisation asks for, one at each of its deviations.
+    curve_bytes = (2 + slopes.shape[1]) * len(like.z_hz) * np.dtype(complex).itemsize
+    entries = {linear_at_start: there.nbytes + slopes.nbytes, _admittance: curve_bytes, _pressure: curve_bytes}
+    most_bytes = sum(size * kept.cache_parameters()["maxsize"] for kept, size in entries.items())
+    assert 5e6 < most_bytes < 35e6

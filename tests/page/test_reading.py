@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from simulated_runs import ROOT
 from starlette.testclient import TestClient
+from stored_records import all_records
 from stored_runs import stored_runs
 
 from rig.files.errors import RecordError
@@ -24,7 +25,7 @@ KITS = ["shelf-one"]
 
 def test_the_list_is_read_from_the_index_a_page_at_a_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made = [path.name for path in stored_runs(tmp_path, 60, retests=0)]
-    stored = records.all_records(tmp_path)[0]
+    stored = all_records(tmp_path)[0]
     monkeypatch.setattr(records, "read_record", lambda folder: pytest.fail("a record was read"))
     monkeypatch.setattr(reading, "A_PAGE", 25)
     pages = [reading.listed(tmp_path, {"page": str(number)}, KITS) for number in (1, 2, 3, 99)]

@@ -17,6 +17,7 @@ import pytest
 from hostile.promise import kitproof
 from simulated_runs import ROOT
 from soaks import shorten_heat
+from stored_records import all_records
 
 from rig.design.kit import load_kit
 from rig.files.errors import RecordError
@@ -98,7 +99,7 @@ def test_a_run_that_was_killed_twice_goes_on_where_it_was(bench: Path) -> None:
     wait_for_rows(bench, 90, run)
     kill(run)
     done = kitproof("resume", "--workspace", str(bench))
-    (record,), _ = records.all_records(bench)
+    (record,), _ = all_records(bench)
     assert done.status in (0, 1), done
     rows = next(iter(records.load_rows(record).values()))
     assert [row.seconds for row in rows[: len(kept)]] == [row.seconds for row in kept]
@@ -124,7 +125,7 @@ def test_a_killed_run_whose_kit_has_changed_can_only_be_closed_as_void(bench: Pa
 
     done = kitproof("resume", "--close", "--workspace", str(bench))
     assert done.status == 2, done
-    (record,), _ = records.all_records(bench)
+    (record,), _ = all_records(bench)
     assert record.outcome == "void"
     assert record.stopped == "the run was interrupted and has been closed"
     assert len(next(iter(records.load_rows(record).values()))) >= 40

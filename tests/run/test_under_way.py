@@ -18,7 +18,9 @@ from rig.design.kit import load_kit
 from rig.files import disk
 from rig.files.errors import BenchError, BenchSetupError, RecordError, Stopped
 from rig.run import bench_jobs, opening
-from rig.run.under_way import at_bench, claim, under_way
+from rig.run.under_way import LOCK, at_bench, claim, under_way
+from rig.store import records
+from rig.store.homes import hint
 
 sys.path.append(str(Path(__file__).parents[1] / "commands"))
 from test_calibrate_command import BENCH
@@ -106,6 +108,19 @@ def test_a_stop_ends_the_sound_although_the_workspace_hangs(
     with pytest.raises(RecordError, match="does not answer, and no process of this computer"):
         stop.stop_command(folder)
     answers.set()
+
+
+def test_a_stop_finds_the_newest_run_of_a_large_store_without_a_walk_through_all(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    walk = "rig.run.under_way.unfinished"
+    monkeypatch.setattr(walk, lambda workspace: pytest.fail("a walk through all folders"), raising=False)
+    reserved = records.reserve(folder, load_kit(folder, "booth-two"), "BT-0001")
+    with claim(reserved / LOCK, folder, "a run"):
+        for number in range(90):
+            hint(folder / "results" / "booth-two" / f"BT-1{number:03d}")
+        assert under_way(folder) == {reserved / LOCK: (os.getpid(), "a run")}
+    assert under_way(folder) == {}
 
 
 def test_where_no_stop_could_find_it_nothing_sounds(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
+from stored_records import all_records
 from stored_runs import stored_runs
 
 from rig.files.errors import TableError
@@ -43,7 +44,7 @@ def names(workspace: Path, selection: Selection = ALL, told: list[str] | None = 
 
 def in_folders(workspace: Path) -> list[str]:
     """The runs that stand in the folders, oldest first."""
-    return [record.run for record in records.all_records(workspace)[0]]
+    return [record.run for record in all_records(workspace)[0]]
 
 
 def rows(workspace: Path, table: sa.Table) -> list[dict[str, Any]]:
@@ -53,7 +54,7 @@ def rows(workspace: Path, table: sa.Table) -> list[dict[str, Any]]:
 def test_the_index_says_what_the_records_say(archive: Path) -> None:
     found = {row["run"]: row for row in rows(archive, runs)}
     read = rows(archive, readings)
-    for record in records.all_records(archive)[0]:
+    for record in all_records(archive)[0]:
         row = found.pop(record.run)
         same = ("serial", "run_number", "plan", "by", "started_at", "finished_at", "outcome", "stopped")
         assert [row[name] for name in same] == [getattr(record, name) for name in same]
@@ -68,7 +69,7 @@ def test_the_index_says_what_the_records_say(archive: Path) -> None:
         for key, margin in margins.items():
             assert judged[key]["margin"] == (None if margin != margin else margin)
     assert found == {}
-    kinds = [finding.kind for record in records.all_records(archive)[0] for finding in record.findings]
+    kinds = [finding.kind for record in all_records(archive)[0] for finding in record.findings]
     assert sorted(one["kind"] for one in rows(archive, findings)) == sorted(kinds)
     assert rows(archive, calibrations) == []
 
@@ -335,7 +336,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Record]]
     """A store of generated runs, and its records."""
     folder = tmp_path_factory.mktemp("store")
     list(stored_runs(folder, 250, retests=0.2))
-    return folder, records.all_records(folder)[0]
+    return folder, all_records(folder)[0]
 
 
 @pytest.mark.parametrize(("selection", "is_meant"), CHOICES, ids=range(len(CHOICES)))

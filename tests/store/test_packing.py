@@ -3,11 +3,13 @@
 import hashlib
 import json
 import shutil
+import weakref
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+from stored_runs import stored_runs
 from typer.testing import CliRunner
 
 from rig import cli
@@ -241,3 +243,28 @@ def test_a_bad_pack_keeps_no_other_from_coming_back(tmp_path: Path) -> None:
     assert f"{len(whole)} captures are where they were" in done.output
     assert f"{first.run}.tar: is not what it was" in done.output.replace("\n", " ")
     assert captures(second) == whole
+
+
+@pytest.mark.parametrize("words", [["archive", "--older-than", "1"], ["capability", "shelf-one", "--plan", "bench"]])
+def test_of_a_large_store_one_units_records_at_a_time_are_in_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str]
+) -> None:
+    shutil.copytree(ARCHIVE / "limits", tmp_path / "limits")
+    list(stored_runs(tmp_path, 8, retests=0, files=True))
+    alive: set[int] = set()
+    most, reading = [0], records.read_record
+
+    def read(folder: Path) -> Record:
+        found = reading(folder)
+        alive.add(id(found))
+        weakref.finalize(found, alive.discard, id(found))
+        most.append(len(alive))
+        return found
+
+    monkeypatch.setattr(records, "read_record", read)
+    more = ["--workspace", str(tmp_path)] + ["--to", str(tmp_path / "packs")] * (words[0] == "archive")
+    done = CliRunner().invoke(cli.app, [*words, *more])
+    assert done.exit_code in (0, 2), done.output
+    assert len(most) > 5, "nothing was read"
+    # The one before goes when the next is there.
+    assert max(most) <= 2

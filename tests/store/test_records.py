@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from simulated_runs import simulated
+from stored_records import all_records
 
 from rig.design.kit import kit_sha256, load_kit
 from rig.design.kit_folder import kit_files
@@ -124,7 +125,7 @@ def test_records_of_one_serial_are_linked(tmp_path: Path, workspace: Path) -> No
     for _ in range(3):
         bench = simulated(tmp_path, "booth-two", "BT-0009")
         verify(tmp_path, work, "BT-0009", bench, lambda words: False, lambda event: None)
-    first, second, third = records.all_records(tmp_path)[0]
+    first, second, third = all_records(tmp_path)[0]
     assert [r.run_number for r in (first, second, third)] == [1, 2, 3]
     assert third.previous == Previous(second.folder.name, records.sha256(second.folder / "run.json"))
     (second.folder / "run.json").write_text("{}")
@@ -176,7 +177,7 @@ def test_a_crash_while_writing_leaves_no_record(
     bench = simulated(tmp_path, "booth-two", "BT-0001")
     with pytest.raises(RuntimeError):
         verify(tmp_path, work, "BT-0001", bench, lambda words: False, lambda event: None)
-    assert records.all_records(tmp_path) == ([], [])
+    assert all_records(tmp_path) == ([], [])
     assert len(records.unfinished(tmp_path)) == 1
 
 

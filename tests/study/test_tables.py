@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from stored_records import all_records
 from typer.testing import CliRunner
 
 from rig import cli
@@ -45,7 +46,7 @@ def test_readings_are_those_of_the_records(archive: Path) -> None:
 
 def test_curves_are_those_of_the_records_to_the_last_bit(archive: Path) -> None:
     found = tables.curves(archive, tables.Selection(outcome="fail"), is_wanted=lambda check, *_: check == "impedance")
-    runs = {record.run: record for record in records.all_records(archive)[0] if record.outcome == "fail"}
+    runs = {record.run: record for record in all_records(archive)[0] if record.outcome == "fail"}
     assert set(found["run"]) == set(runs)
     for (run, quantity, subject), points in found.groupby(["run", "quantity", "subject"], observed=True):
         [result] = [one for one in runs[run].results if one.check == "impedance"]
@@ -100,6 +101,29 @@ def test_parquet_holds_the_same(archive: Path, tmp_path: Path) -> None:
     pytest.importorskip("pyarrow")
     export.write_tables(archive, tables.ALL, tmp_path, ["readings"], parquet=True, tell=lambda words: None)
     pd.testing.assert_frame_equal(pd.read_parquet(tmp_path / "readings.parquet"), tables.readings(archive))
+
+
+@pytest.mark.parametrize("name", export.TABLES)
+def test_a_store_is_exported_in_parts_and_none_of_them_is_larger(
+    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    make, lengths = export.TABLES[name], []
+    whole = make(archive, tables.ALL, lambda words: None)
+
+    def part(*about: object, **more: object) -> pd.DataFrame:
+        found = make(*about, **more)
+        lengths.append(found["run"].nunique())
+        return found
+
+    monkeypatch.setattr(tables, "RUNS_AT_ONCE", 2)
+    monkeypatch.setitem(export.TABLES, name, part)
+    parquet = export.find_spec("pyarrow") is not None
+    export.write_tables(archive, tables.ALL, tmp_path, [name], parquet=parquet, tell=pytest.fail)
+    assert max(lengths) == 2
+    assert (tmp_path / f"{name}.csv").read_text("utf-8") == export.csv_text(whole)
+    if parquet:
+        stored = export.csv_text(pd.read_parquet(tmp_path / f"{name}.parquet"))
+        assert stored == export.csv_text(whole)
 
 
 def test_without_parquet_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:

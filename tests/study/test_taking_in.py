@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from stored_runs import ROOT, stored_runs
 from typer.testing import CliRunner
 
 from rig import cli
@@ -17,13 +18,23 @@ from rig.design.kit import load_kit
 from rig.files.errors import Disagree, RecordError, TableError
 from rig.store import records
 from rig.store.run_json import Record
-from rig.study.passed_units import LearntFrom, learnt_from, newly_passed, passed_of, refuse_other_sign
+from rig.study import passed_units
+from rig.study.passed_units import (
+    LearntFrom,
+    former_and_new,
+    learnt_from,
+    newly_passed,
+    passed_of,
+    passed_run,
+    refuse_other_sign,
+)
 from rig.study.spreads import LEVEL
 from rig.values.names import CHANNEL_POLARITY
 from rig.values.readings import Reading
 from rig.values.run import Run
 
 RUN = CliRunner()
+ARCHIVE = ROOT / "tests" / "archive"
 
 
 @pytest.fixture
@@ -44,21 +55,50 @@ def shelf(good_run: tuple[Run, Record], workspace: Path, monkeypatch: pytest.Mon
         replace(record, serial="BT-0102", run="BT-0102-2", outcome="fail"),
         replace(record, serial="BT-0103", run="BT-0103-1", plan="heat"),
     ]
-    monkeypatch.setattr(records, "all_records", lambda *_: (found, []))
+    monkeypatch.setattr(passed_units, "_newest_runs", lambda *_: newest(found))
+    monkeypatch.setattr(passed_units, "former_runs", lambda *_: found[:1])
     monkeypatch.setattr(
         records, "newest_first", lambda _, serial, kit="": iter([r for r in found[::-1] if r.serial == serial])
     )
     return found
 
 
+def newest(found: list[Record]) -> dict[str, tuple[str, str]]:
+    """As the index has it."""
+    return {r.serial: (r.outcome, r.kit.revision) for r in found if r.plan == found[0].plan}
+
+
 def test_only_units_whose_newest_run_passed_are_taken_in(shelf: list[Record], workspace: Path) -> None:
     kit, former = load_kit(workspace, "booth-two"), LearntFrom({shelf[0].serial: shelf[0].run}, {})
-    assert [run.serial for run in newly_passed(kit, former, shelf, [])] == ["BT-0101"]
+    there = newest(shelf)
+    assert newly_passed(kit, former, there, []) == ["BT-0101"]
     with pytest.raises(RecordError, match="newest run of 'BT-0102' is fail; allowed: units that passed"):
-        newly_passed(kit, former, shelf, ["BT-0102"])
+        newly_passed(kit, former, there, ["BT-0102"])
     with pytest.raises(RecordError, match="newest run of 'BT-7777' is not there"):
-        newly_passed(kit, former, shelf, ["BT-7777"])
-    assert newly_passed(kit, LearntFrom(former.vouched, {"BT-0101": "x"}), shelf, []) == []
+        newly_passed(kit, former, there, ["BT-7777"])
+    assert newly_passed(kit, LearntFrom(former.vouched, {"BT-0101": "x"}), there, []) == []
+
+
+def test_of_a_large_store_an_update_reads_the_records_that_it_learns_from_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shutil.copytree(ARCHIVE / "limits", tmp_path / "limits")
+    first, *others = list(stored_runs(tmp_path, 12, retests=0, seed=5))
+    passed = [run.parent.name for run in others if json.loads((run / "run.json").read_bytes())["outcome"] == "pass"]
+    kit = load_kit(tmp_path, "shelf-one")
+    (kit.folder / "learnt.json").write_text(json.dumps({"builds": {first.parent.name: first.name}}), encoding="utf-8")
+    read, reading = [], records.read_record
+    monkeypatch.setattr(records, "read_record", lambda folder: read.append(folder.name) or reading(folder))
+    _, new = former_and_new(tmp_path, kit, passed[1:2])
+    assert [run.serial for run in new] == passed[1:2]
+    assert sorted(read) == sorted([first.name, new[0].run])
+    # What the index says is not enough: the unit's own folder decides.
+    failed = next(run.parent.name for run in others if run.parent.name not in passed)
+    with pytest.raises(RecordError, match=rf"newest run of '{failed}' is (fail|void); allowed: units that passed"):
+        passed_run(tmp_path, kit, failed)
+    monkeypatch.setattr(passed_units, "MOST_NEW", len(passed) - 1)
+    with pytest.raises(TableError, match=rf"found {len(passed)} units .* allowed: {len(passed) - 1} at once"):
+        former_and_new(tmp_path, kit, [])
 
 
 def once(function: Callable[..., Any]) -> Callable[..., Any]:
