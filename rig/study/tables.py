@@ -33,8 +33,8 @@ __all__ = ["MEANING", "Selection", "curves", "dictionary", "readings", "runs"]
 ALL = Selection()
 #: A condition on the table of runs.
 Part: TypeAlias = sa.ColumnElement[bool]
-#: Of a part: some ten megabytes of readings, some hundred of curves; our choice.
-RUNS_AT_ONCE = 200
+#: Of a part: some megabytes of readings, some hundred of curves; our choice.
+RUNS_AT_ONCE = 100
 #: What names a run in every table.
 OF_RUN = ("kit", "serial", "run", "run_number")
 #: The columns of `curves`.

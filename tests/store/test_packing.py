@@ -13,6 +13,7 @@ from stored_runs import stored_runs
 from typer.testing import CliRunner
 
 from rig import cli
+from rig.commands import capability
 from rig.design.kit import ArchiveSpec
 from rig.files.errors import RecordError
 from rig.store import packing, records
@@ -268,3 +269,6 @@ def test_of_a_large_store_one_units_records_at_a_time_are_in_memory(
     assert len(most) > 5, "nothing was read"
     # The one before goes when the next is there.
     assert max(most) <= 2
+    monkeypatch.setattr(capability, "MOST_RUNS", 7)
+    if words[0] == "capability":
+        assert "found 8 runs; allowed: 7 in one study" in str(CliRunner().invoke(cli.app, [*words, *more]).exception)
