@@ -10,13 +10,26 @@ from rig.files.errors import TableError
 
 
 def kit_files(folder: Path) -> Iterator[Path]:
-    """kit.toml and every file that its limits rest on."""
+    """kit.toml and every file that its limits rest on.
+
+    Raises
+    ------
+    TableError
+        If a folder cannot be listed.
+    """
     former = ("reference-of-", "masks-of-")
-    # A folder that another is just renaming is left out, where a glob would end by an error.
-    for path in sorted(Path(place, name) for place, _, names in os.walk(folder) for name in names):
+    walked = os.walk(folder, onerror=_refuse_unlisted)
+    for path in sorted(Path(place, name) for place, _, names in walked for name in names):
         unfinished = any(name.endswith(UNFINISHED_SUFFIX) for name in (path.name, path.parent.name))
         if path.is_file() and not unfinished and not path.parent.name.startswith(former):
             yield path
+
+
+def _refuse_unlisted(error: OSError) -> None:
+    """Of a folder that cannot be listed what it holds would be missed: units would be judged without it."""
+    # One that another process is just renaming is none of the kit's any more.
+    if not isinstance(error, FileNotFoundError):
+        raise TableError(f"{error.filename}: cannot be read ({error.strerror})") from None
 
 
 def read_files(folder: Path) -> Files:

@@ -319,6 +319,23 @@ def test_a_folder_that_another_renames_while_a_kit_is_listed_is_left_out(
     assert list(kit_files(folder)) == whole
 
 
+def test_a_folder_of_a_kit_that_cannot_be_listed_is_told_and_not_left_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without what was learnt, which lies there too, a unit would be held against other limits."""
+    workspace, usual = changed(tmp_path, "^name", "name"), os.scandir
+    folder = workspace / "limits" / "booth-two"
+
+    def failing(path: str | Path) -> Iterator[os.DirEntry[str]]:
+        if Path(path) == folder:
+            raise OSError(5, "Input/output error", str(path))
+        return usual(path)
+
+    monkeypatch.setattr(os, "scandir", failing)
+    with pytest.raises(TableError, match=r"booth-two: cannot be read \(Input/output error\)"):
+        load_kit(workspace, "booth-two")
+
+
 def test_a_check_of_the_workspaces_own_is_found_and_a_broken_one_told(tmp_path: Path) -> None:
     (tmp_path / "checks").mkdir()
     good = (ROOT / "checks" / "leads.py").read_text(encoding="utf-8").replace('NAME = "leads"', 'NAME = "own"')
