@@ -104,9 +104,10 @@ def _parquet(file: IO[bytes], found: "pd.DataFrame") -> "ParquetWriter":
 def _arrow(found: "pd.DataFrame", schema: "pa.Schema | None") -> "pa.Table":
     import pyarrow as pa
 
-    # Curves of older records say nothing of it, which alone would be taken for numbers.
-    flags = {name: "boolean" for name in ("at_most",) if name in found and found[name].dtype != bool}
-    return pa.Table.from_pandas(found.astype(flags), schema, preserve_index=False)
+    if "at_most" in found and found["at_most"].dtype != bool:
+        # Curves of older records say nothing of it, which alone would be taken for numbers.
+        found = found.astype({"at_most": "boolean"})
+    return pa.Table.from_pandas(found, schema, preserve_index=False)
 
 
 def csv_text(found: "pd.DataFrame", *, with_header: bool = True) -> str:

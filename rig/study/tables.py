@@ -7,6 +7,7 @@ One row a run, a reading, a point of a curve; `MEANING` says what each column is
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -95,17 +96,23 @@ MEANING: dict[str, tuple[str, str]] = {
 
 
 def parts(workspace: Path, selection: Selection, tell: Tell) -> Iterator[Part]:
-    """The runs of a selection in parts, oldest first, for what is done with all of a large store; one at least."""
+    """The runs of a selection in parts, oldest first, for what is done with all of a large store; one at least.
+
+    `tell` is told which runs cannot be read.
+    """
+    _tell_unread(workspace, selection, tell)
     key = [run_table.c[name] for name in ("ordered", "run", "kit", "serial")]
-    part = where(selection)
-    while True:
-        found = _rows(workspace, sa.select(*key).where(part).order_by(*key).limit(RUNS_AT_ONCE), tell)
-        if len(found) < RUNS_AT_ONCE:
-            yield part
-            return
-        last = tuple(found[-1])
-        yield sa.and_(part, sa.tuple_(*key) <= last)
-        part = sa.and_(where(selection), sa.tuple_(*key) > last)
+    place = sa.func.row_number().over(order_by=key).label("place")
+    counted = sa.select(*key, place).where(where(selection)).subquery()
+    of_last = sa.select(*(counted.c[one.name] for one in key)).where(counted.c.place % RUNS_AT_ONCE == 0)
+    ends = [tuple(row) for row in _rows(workspace, of_last.order_by(counted.c.place), tell)]
+    for before, last in pairwise([None, *ends, None]):
+        part = where(selection)
+        if before:
+            part = sa.and_(part, sa.tuple_(*key) > before)
+        if last:
+            part = sa.and_(part, sa.tuple_(*key) <= last)
+        yield part
 
 
 def runs(
@@ -126,10 +133,10 @@ def runs(
     tell
         Is told what is the matter with the index, if anything is, and which runs cannot be read.
     part
-        Of them those of a part alone.
+        Of them those of a part alone, as `parts`, which has told of those that cannot be read.
     """
-    for _, _, words in unread(workspace, selection, tell):
-        tell(f"left out: {words}")
+    if part is None:
+        _tell_unread(workspace, selection, tell)
     columns = [column for column in run_table.c if column.name not in ("id", "serial_stem", "serial_number")]
     asked = sa.select(*columns).where(_asked(selection, part)).order_by(run_table.c.ordered, run_table.c.run)
     found = _frame(workspace, asked, tell)
@@ -210,6 +217,11 @@ def dictionary() -> "pd.DataFrame":
 
     rows = [(name, unit, words) for name, (unit, words) in MEANING.items()]
     return pd.DataFrame(rows, columns=["column", "unit", "meaning"])
+
+
+def _tell_unread(workspace: Path | str, selection: Selection, tell: Tell) -> None:
+    for _, _, words in unread(workspace, selection, tell):
+        tell(f"left out: {words}")
 
 
 def _asked(selection: Selection, part: Part | None) -> Part:
