@@ -5,7 +5,7 @@ So both can be made again at any time. A record that was closed with paper in it
 
 from pathlib import Path
 
-from rig.files.disk import why, write
+from rig.files.disk import where_and_why, write
 from rig.files.errors import PaperError, RecordError
 from rig.store.records import read_record
 from rig.store.run_json import Record
@@ -35,10 +35,8 @@ def make_certificate(record: Record) -> Path:
         report = certificate(record, run, kit)
         write(record.folder / REPORT, report.encode("utf-8", "replace"))
         write_customer_page(record.folder / PAGE, record, run, kit)
-    except RecordError as error:
-        raise PaperError(f"no certificate could be made: {error}") from error
-    except OSError as error:
-        raise PaperError(f"no certificate could be made: {error.filename}: {why(error)}") from error
+    except (RecordError, OSError) as error:
+        raise PaperError(f"no certificate could be made: {where_and_why(error)}") from error
     except (Exception, KeyboardInterrupt) as error:
         # Whatever a drawing runs into is a trouble of the paper, never of the record.
         raise PaperError(f"no certificate could be made: {type(error).__name__}: {error}") from error

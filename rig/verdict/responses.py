@@ -25,8 +25,6 @@ from rig.values.captures import Capture, Untrusted, once_per_capture
 from rig.values.readings import Floats
 from rig.values.requests import Sweep
 
-#: As the captures are: what is computed of all of one, before it is cut to what is wanted.
-
 #: What an input may be connected to.
 ROLES = ("microphone", "loopback", "drive", "sense")
 #: Longest latency of the equipment that is looked for; our choice.
