@@ -126,6 +126,31 @@ def test_a_store_is_exported_in_parts_and_none_of_them_is_larger(
         assert stored == export.csv_text(whole)
 
 
+@pytest.mark.parametrize("name", export.TABLES)
+def test_of_each_part_the_index_is_asked_once_and_of_what_cannot_be_read_once_for_all(
+    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """Where its file cannot be written, each time that it is asked reads all folders of the store."""
+    store, asked, told = tmp_path / "store", [0], []
+    shutil.copytree(archive, store, ignore=shutil.ignore_patterns("index.*"))
+    runs = sorted(store.glob("results/*/*/*/run.json"))
+    runs[0].write_text("{", encoding="utf-8")
+    parts = (len(runs) - 1) // 2 + 1
+    usual = tables.ask
+
+    def counted(*about: object) -> object:
+        asked[0] += 1
+        return usual(*about)
+
+    monkeypatch.setattr(tables, "RUNS_AT_ONCE", 2)
+    monkeypatch.setattr(tables, "ask", counted)
+    export.write_tables(store, tables.ALL, tmp_path, [name], parquet=False, tell=told.append)
+    assert asked[0] == parts + 2
+    [words] = told
+    assert words.startswith("left out: ")
+    assert runs[0].parent.name in words
+
+
 def test_without_parquet_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(export, "find_spec", lambda name: None)
     with pytest.raises(TableError, match=r"pip install 'kitproof\[parquet\]'"):
