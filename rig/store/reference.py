@@ -2,7 +2,8 @@
 
 import re
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,11 +14,17 @@ from rig.design.kit import Kit
 from rig.design.limits import REFERENCE_SCHEMA, ReferenceNote, reference_name, reference_note
 from rig.files.disk import beside, put_in_place, remove_left, sync, why, write_together
 from rig.files.errors import RecordError, TableError
+from rig.files.locks import locked
 from rig.files.plain import json_bytes, table
 from rig.files.tables import read_settings
 from rig.store.recorded import read_curve
 from rig.store.run_json import Record
 from rig.values.readings import Curve, Floats
+
+#: Beside the folders of the kits, since all files within one are the kit's.
+LOCK = ".reference.lock"
+#: Whoever makes a reference build takes no longer; our choice.
+WAITS_S = 60.0
 
 
 def write_reference(kit: Kit, runs: Sequence[Record], is_besides: bool = False) -> Path:
@@ -51,17 +58,19 @@ def write_reference(kit: Kit, runs: Sequence[Record], is_besides: bool = False) 
     contents = {reference_name(*key): _mean_table(key, curves) for key, curves in _curves(runs).items()}
     made_from = tuple({"serial": run.serial, "run": run.run} for run in runs)
     note = ReferenceNote(benches.pop(), made_from, f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}")
-    former = reference_note(kit.folder) if is_besides else None
-    if former:
-        if former.bench not in ("", note.bench):
-            raise RecordError(
-                f"the reference build is of another bench ({former.bench}); these runs are of {note.bench}"
-            )
-        kept = {path.name: read_settings(path) for path in sorted((kit.folder / "reference").glob("*.csv"))}
-        files = {name: file for name, file in former.files.items() if name not in contents}
-        note = replace(note, runs=(*former.runs, *made_from), files=files)
-        contents = kept | contents
-    return _written(kit.folder / "reference", contents, note)
+    with _replaced(kit) as folder:
+        former = reference_note(kit.folder) if is_besides else None
+        if former:
+            if former.bench not in ("", note.bench):
+                raise RecordError(
+                    f"the reference build is of another bench ({former.bench}); these runs are of {note.bench}"
+                )
+            kept = {path.name: read_settings(path) for path in sorted(folder.glob("*.csv"))}
+            files = {name: file for name, file in former.files.items() if name not in contents}
+            note = replace(note, runs=(*former.runs, *made_from), files=files)
+            contents = kept | contents
+        _put_in_place(folder, contents, note)
+    return folder
 
 
 def add_to_reference(kit: Kit, curves: Mapping[tuple[str, str, str], tuple[Path, Floats, Floats]]) -> Path:
@@ -80,27 +89,31 @@ def add_to_reference(kit: Kit, curves: Mapping[tuple[str, str, str], tuple[Path,
     TableError
         If the note of the former one cannot be read.
     """
-    folder = kit.folder / "reference"
-    former = reference_note(kit.folder) or ReferenceNote("")
-    contents = {path.name: read_settings(path) for path in sorted(folder.glob("*.csv"))}
-    for key, (_, frequency_hz, value) in curves.items():
-        contents[reference_name(*key)] = _table(frequency_hz, value)
-    named = {**former.files, **{reference_name(*key): path.name for key, (path, _, _) in curves.items()}}
-    note = replace(former, made_at=f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}", files=named)
-    return _written(folder, contents, note)
-
-
-def _written(folder: Path, contents: dict[str, str], note: ReferenceNote) -> Path:
-    contents["reference.json"] = json_bytes({"schema": REFERENCE_SCHEMA, **table(note)}).decode()
-    try:
-        _put_in_place(folder, contents)
-    except OSError as error:
-        raise RecordError(f"{folder}: the reference build could not be written: {why(error)}") from None
+    made = {reference_name(*key): _table(frequency_hz, value) for key, (_, frequency_hz, value) in curves.items()}
+    made_from = {reference_name(*key): path.name for key, (path, _, _) in curves.items()}
+    with _replaced(kit) as folder:
+        former = reference_note(kit.folder) or ReferenceNote("")
+        kept = {path.name: read_settings(path) for path in sorted(folder.glob("*.csv"))}
+        made_at = f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}"
+        note = replace(former, made_at=made_at, files={**former.files, **made_from})
+        _put_in_place(folder, kept | made, note)
     return folder
 
 
-def _put_in_place(folder: Path, contents: Mapping[str, str]) -> None:
+@contextmanager
+def _replaced(kit: Kit) -> Iterator[Path]:
+    """The folder of a kit's reference build, in which nobody else replaces anything meanwhile."""
+    folder = kit.folder / "reference"
+    try:
+        with locked(kit.folder.with_name(LOCK), waits_s=WAITS_S):
+            yield folder
+    except OSError as error:
+        raise RecordError(f"{folder}: the reference build could not be written: {why(error)}") from None
+
+
+def _put_in_place(folder: Path, curves: Mapping[str, str], note: ReferenceNote) -> None:
     """Write the files of a folder; only when the disk has all of them is the former folder kept aside."""
+    contents = {**curves, "reference.json": json_bytes({"schema": REFERENCE_SCHEMA, **table(note)}).decode()}
     new = beside(folder)
     try:
         new.mkdir()
