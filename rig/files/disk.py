@@ -16,6 +16,8 @@ from typing import IO
 
 #: What a file is called while it is being written, behind a name of its own; after a crash it counts for nothing.
 UNFINISHED_SUFFIX = ".new"
+#: All that stands so beside what was to be written, as a glob: nothing that is somebody else's is called so.
+LEFT = f".{16 * '[0-9a-f]'}{UNFINISHED_SUFFIX}"
 #: Such a file that nobody has written at for so long was left by who was killed, or whose disk failed; our choice.
 LEFT_S = 86400.0
 #: So long it is waited, again and again, for who has a file open that is to be renamed, as scanners on Windows have
@@ -163,7 +165,7 @@ def remove_left(fresh: Collection[Path]) -> None:
     for new in {path.parent: path for path in fresh}.values():
         # Another may just be removing it; what cannot be removed harms nobody.
         with suppress(OSError):
-            for path in new.parent.glob(f".*{UNFINISHED_SUFFIX}"):
+            for path in new.parent.glob(LEFT):
                 if path not in fresh and new.stat().st_mtime - path.stat().st_mtime > LEFT_S:
                     shutil.rmtree(path) if path.is_dir() else path.unlink()
 

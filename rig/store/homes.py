@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from rig.files.disk import LEFT_S, read_bytes, remove_left
+from rig.files.locks import locked
 
 NAME = "index.hints"
 #: Begins the name of a run's folder until its record is whole.
@@ -75,12 +76,16 @@ def make_home(home: Path) -> str:
 
 
 def remove_left_in_home(new: Path) -> None:
-    """Remove what was left beside a run's new folder: half files, and folders of runs that recorded nothing."""
+    """Remove what was left beside a run's new folder: half files, and folders of runs that recorded nothing.
+
+    A run that has waited at a prompt for days has its lock.
+    """
     remove_left([new])
     for folder in new.parent.glob(f"{UNFINISHED}*"):
         with suppress(OSError):
             is_old = new.stat().st_mtime - folder.stat().st_mtime > LEFT_S
             if is_old and {path.name for path in folder.iterdir()} <= {"started.txt", "running.lock"}:
+                locked(folder / "running.lock").close()
                 shutil.rmtree(folder)
 
 
