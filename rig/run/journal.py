@@ -126,7 +126,7 @@ class Journal:
             try:
                 yield from self._settled()
             except OSError as error:
-                raise RecordError(f"{self._folder}: what was measured could not be written: {why(error)}") from None
+                raise self._unwritten(error) from None
             yield event
 
     def _settled(self) -> Iterator[Event]:
@@ -166,13 +166,17 @@ class Journal:
         Raises
         ------
         RecordError
-            If it was interrupted; or as the last work.
+            If it was interrupted, or a log cannot be closed; or as the last work.
         """
 
         def finish() -> Given:
             # A folder with an open file in it cannot be put in its place on Windows.
-            self._close_rows()
-            self._lock.close()
+            try:
+                self._close_rows()
+            except OSError as error:
+                raise self._unwritten(error) from None
+            finally:
+                self._lock.close()
             return last()
 
         finishing, came = self._disk.do(finish), 0
@@ -180,7 +184,8 @@ class Journal:
         while not wait([finishing], LOOKS_S).done:
             for event in self._told():
                 came = ctrl_c.times
-                with suppress(Exception):
+                # A library of the view may end the program when nobody reads any more.
+                with suppress(Exception, SystemExit):
                     view(event)
             if self._is_told and ctrl_c.times > came:
                 raise RecordError(
@@ -188,6 +193,9 @@ class Journal:
                     f"when it is back, kitproof resume {self._facts.serial} goes on with it, or closes it (--close)"
                 )
         return finishing.result()
+
+    def _unwritten(self, error: OSError) -> RecordError:
+        return RecordError(f"{self._folder}: what was measured could not be written: {why(error)}")
 
     def _write(self, event: Event) -> None:
         match event:

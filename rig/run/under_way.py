@@ -64,9 +64,15 @@ def claim(path: Path, workspace: Path, what: str = "") -> ExitStack:
         with suppress(OSError):
             if here := _own_folder(make=True):
                 own = here / f"{_mark(workspace)}-{hashlib.sha256(str(path).encode()).hexdigest()[:16]}.lock"
-                held.callback(lambda: own.unlink(missing_ok=True))
+                held.callback(_remove, own)
                 _hold(held, own, what or str(path.parent))
         return held.pop_all()
+
+
+def _remove(path: Path) -> None:
+    # What cannot be removed says nothing once its lock has gone, and is worth no record.
+    with suppress(OSError):
+        path.unlink()
 
 
 def _hold(held: ExitStack, path: Path, what: str) -> None:
