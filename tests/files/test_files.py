@@ -8,6 +8,8 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import fields, replace
 from pathlib import Path
 from unittest import mock
@@ -22,7 +24,7 @@ from rig import cli
 from rig.bench.settings import MakerSettings, load_bench_file
 from rig.calibration.storage import DailyDetails, Stored, save, stored
 from rig.design.kit import Kit, kit_sha256, load_kit
-from rig.design.limits import reference_note
+from rig.design.limits import ReferenceNote, reference_name, reference_note
 from rig.files import disk
 from rig.files.columns import read_any_columns
 from rig.files.disk import read_bytes, read_json, write, write_together
@@ -31,7 +33,8 @@ from rig.files.locks import locked
 from rig.files.plain import json_bytes, table
 from rig.files.trusted import is_trusted, trust
 from rig.run import verify as run_verify
-from rig.store import records
+from rig.run.under_way import LOCK, claim
+from rig.store import records, reference
 from rig.store.homes import hint, hints_from
 from rig.store.recordings import LogWriter, read_rows, write_audio
 from rig.store.reference import write_reference
@@ -118,8 +121,13 @@ def test_what_was_left_half_written_long_ago_goes_with_the_next_write(tmp_path):
     (folder / "reference.json").write_text("half", encoding="utf-8")
     for one in (left, folder):
         os.utime(one, (time.time() - 2 * disk.LEFT_S,) * 2)
+    # Of somebody else, in whose folder a table was to be written.
+    other = tmp_path / ".settings.new"
+    other.mkdir()
+    (other / "mine.txt").write_text("whole", encoding="utf-8")
+    os.utime(other, (time.time() - 2 * disk.LEFT_S,) * 2)
     write(tmp_path / "kit.toml", "whole")
-    assert names(tmp_path) == [new.name, "kit.toml"]
+    assert names(tmp_path) == [new.name, ".settings.new", ".settings.new/mine.txt", "kit.toml"]
 
 
 def test_an_error_of_the_disk_names_the_file_that_was_to_be_written(tmp_path, monkeypatch):
@@ -207,12 +215,14 @@ def test_a_disk_that_is_full_at_the_very_end_leaves_what_a_run_is_taken_up_by(
 
 
 def test_a_run_that_ended_long_ago_with_nothing_recorded_leaves_no_folder_for_ever(kit: Kit, tmp_path: Path) -> None:
-    empty, recorded, fresh = (records.reserve(tmp_path, kit, "BT-0001") for _ in range(3))
+    empty, recorded, waits, fresh = (records.reserve(tmp_path, kit, "BT-0001") for _ in range(4))
     (recorded / "checkpoint.json").write_text("{}", encoding="utf-8")
-    for folder in (empty, recorded):
-        os.utime(folder, (time.time() - 2 * disk.LEFT_S,) * 2)
-    records.reserve(tmp_path, kit, "BT-0001")
-    assert [folder.exists() for folder in (empty, recorded, fresh)] == [False, True, True]
+    # As a run that stands at its first prompt since the day before yesterday.
+    with claim(waits / LOCK, tmp_path):
+        for folder in (empty, recorded, waits):
+            os.utime(folder, (time.time() - 2 * disk.LEFT_S,) * 2)
+        records.reserve(tmp_path, kit, "BT-0001")
+    assert [folder.exists() for folder in (empty, recorded, waits, fresh)] == [False, True, True, True]
 
 
 def test_a_calibration_on_a_full_disk_leaves_nothing_behind(tmp_path: Path) -> None:
@@ -261,6 +271,30 @@ def test_runs_of_another_plan_add_to_the_reference_build(kit: Kit, good_run: tup
         write_reference(kit, [good_run[1]], is_besides=True)
     write_reference(kit, [good_run[1]])
     assert sorted(path.name for path in folder.iterdir()) == of_this_run
+
+
+def test_of_two_who_add_to_the_reference_build_at_once_none_loses_anything(
+    kit: Kit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Whoever has read the former one waits a little for another who has, before it goes on.
+    both, read = threading.Barrier(2), reference.reference_note
+
+    def read_at_once(folder: Path) -> ReferenceNote | None:
+        found = read(folder)
+        with suppress(threading.BrokenBarrierError):
+            both.wait(0.2)
+        return found
+
+    monkeypatch.setattr(reference, "reference_note", read_at_once)
+    frequency_hz = np.array([100.0, 200.0])
+    given = [("response", "level", name) for name in ("one", "two")]
+    with ThreadPoolExecutor(2) as threads:
+        adding = [
+            threads.submit(reference.add_to_reference, kit, {key: (Path("a.txt"), frequency_hz, frequency_hz)})
+            for key in given
+        ]
+    [folder, _] = [one.result() for one in adding]
+    assert {reference_name(*key) for key in given} <= set(names(folder))
 
 
 def test_the_former_reference_build_stays_until_the_new_one_is_whole(

@@ -1,5 +1,6 @@
 """A run that is killed: nothing is lost but what was sounding, and it goes on or is closed as void."""
 
+import errno
 import multiprocessing
 import os
 import shutil
@@ -186,6 +187,25 @@ def test_a_folder_that_hangs_while_sweeps_sound_is_told_and_has_all_once_it_answ
     assert keeper.ended(lambda: "the record", view, Interrupts()) == "the record"
     assert "no answer for" in told[0].words
     assert len(journal.load(tmp_path).captures) == 2
+    assert not journal.is_running(tmp_path)
+
+
+def test_neither_a_view_that_ends_nor_a_log_that_cannot_be_closed_costs_more_than_itself(
+    hung: tuple[journal.Journal, threading.Event], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keeper, answers = hung
+    list(keeper.keep(iter([captured()])))
+
+    def view(event: Event) -> None:
+        answers.set()
+        raise SystemExit(1)
+
+    def close() -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(keeper, "_close_rows", close)
+    with pytest.raises(RecordError, match="could not be written: Input/output error"):
+        keeper.ended(lambda: pytest.fail("done"), view, Interrupts())
     assert not journal.is_running(tmp_path)
 
 
