@@ -155,8 +155,9 @@ async def _stream(
         loop.call_soon_threadsafe(changed.set)
 
     windows.add(mine)
-    await asyncio.to_thread(listen, tell)
+    listening = asyncio.ensure_future(asyncio.to_thread(listen, tell))
     try:
+        await asyncio.shield(listening)
         changed.set()
         while True:
             try:
@@ -168,7 +169,8 @@ async def _stream(
             yield f"data: {json.dumps(await asyncio.to_thread(shown))}\n\n"
     finally:
         windows.discard(mine)
-        leave(tell)
+        # A window may be gone before it was taken in: it leaves only then.
+        listening.add_done_callback(lambda _: leave(tell))
 
 
 class _Guarded:

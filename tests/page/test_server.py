@@ -1,8 +1,10 @@
 """The routes of the page, without a browser: what they refuse, and what an answer lets a browser do."""
 
+import asyncio
 import hashlib
 import json
 import mimetypes
+import threading
 from pathlib import Path
 
 import pytest
@@ -13,7 +15,7 @@ from stored_runs import stored_runs
 from rig.files.errors import RecordError
 from rig.page import reading_routes
 from rig.page.guarding import KEY_HEADER, Rules
-from rig.page.server import LONGEST_BODY, app
+from rig.page.server import LONGEST_BODY, _stream, app
 from rig.page.station import Station
 from rig.store.selection import Selection
 
@@ -161,6 +163,36 @@ def test_a_window_elsewhere_looks_on_and_takes_no_place_of_those_here() -> None:
     assert station.view.answering is None
     station.listen("here", lambda: None)
     assert station.view.answering == "here"
+
+
+def test_a_window_that_is_gone_before_it_was_taken_in_leaves_nothing_behind() -> None:
+    """Its place would stay taken, it might be the one that answers, and for levels the inputs would stay open."""
+    begun, may_end = threading.Event(), threading.Event()
+    windows: set[str] = set()
+    open_now: list[object] = []
+
+    def listen(tell: object) -> None:
+        begun.set()
+        may_end.wait()
+        open_now.append(tell)
+
+    async def gone_at_once() -> None:
+        left = asyncio.Event()
+
+        def leave(tell: object) -> None:
+            open_now.remove(tell)
+            left.set()
+
+        window = asyncio.ensure_future(anext(_stream(listen, leave, dict, windows)))
+        await asyncio.to_thread(begun.wait)
+        window.cancel()
+        await asyncio.wait([window])
+        may_end.set()
+        await asyncio.wait_for(left.wait(), 10)
+
+    asyncio.run(gone_at_once())
+    assert not windows
+    assert not open_now
 
 
 def test_one_batch_is_studied_at_a_time_and_nobody_waits_for_it(station: Station) -> None:
