@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from rig.files.disk import read_bytes, why, write
+from rig.files.disk import naming, read_bytes, why, write
 from rig.files.errors import RecordError
 from rig.files.plain import Singles, json_bytes
 from rig.store.run_json import CaptureEntry
@@ -183,6 +183,8 @@ class LogWriter:
         (folder / "logs").mkdir(exist_ok=True)
         self._piece = len(log_files(folder, number))
         self._columns: tuple[str, ...] = ()
+        #: The piece that is written.
+        self._path = folder
         self._handle: int | None = None
 
     def append(self, row: Row) -> None:
@@ -197,21 +199,24 @@ class LogWriter:
         if self._handle is None or not set(cells) <= set(self._columns):
             self._open_piece(tuple(cells))
         assert self._handle is not None
-        self._write(_line([cells.get(column, "") for column in self._columns]))
-        os.fsync(self._handle)
+        with naming(self._path):
+            self._write(_line([cells.get(column, "") for column in self._columns]))
+            os.fsync(self._handle)
 
     def close(self) -> None:
-        """Close the file."""
-        if self._handle is not None:
-            os.close(self._handle)
-            self._handle = None
+        """Close the file; it is closed even where the disk says that it could not."""
+        handle, self._handle = self._handle, None
+        if handle is not None:
+            os.close(handle)
 
     def _open_piece(self, columns: tuple[str, ...]) -> None:
         self.close()
         self._piece, self._columns = self._piece + 1, columns
-        path = self._folder / "logs" / f"{self._number:02d}-{self._piece:02d}.csv"
-        self._handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0))
-        self._write(_line(columns))
+        self._path = self._folder / "logs" / f"{self._number:02d}-{self._piece:02d}.csv"
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
+        self._handle = os.open(self._path, flags)
+        with naming(self._path):
+            self._write(_line(columns))
 
     def _write(self, line: bytes) -> None:
         assert self._handle is not None
