@@ -123,10 +123,7 @@ class Journal:
         """
         for event in events:
             self._write(event)
-            try:
-                yield from self._settled()
-            except OSError as error:
-                raise self._unwritten(error) from None
+            yield from self._settled()
             yield event
 
     def _settled(self) -> Iterator[Event]:
@@ -134,7 +131,10 @@ class Journal:
         while self._writing:
             done, _ = wait([self._writing[0]], LOOKS_S if self._is_soak else 0.0)
             if done:
-                self._writing.popleft().result()
+                try:
+                    self._writing.popleft().result()
+                except (OSError, RecordError) as error:
+                    raise self._unwritten(error) from None
                 continue
             yield from self._told()
             if self._is_soak and self._disk.busy_s > SOAK_WAITS_S:
@@ -145,6 +145,18 @@ class Journal:
             if not self._is_soak:
                 return
         yield from self._told()
+
+    def _unwritten(self, error: OSError | RecordError) -> RecordError:
+        """What could not be written, and how to go on with the run where there is something to go on with."""
+        words = str(error)
+        if isinstance(error, OSError):
+            words = f"{error.filename or self._folder}: what was measured could not be written: {why(error)}"
+        if (self._folder / CHECKPOINT).is_file():
+            words += (
+                "\nWhat was written before is kept. When the disk is well again, "
+                f"kitproof resume {self._facts.serial} goes on with the run, or closes it (--close)"
+            )
+        return RecordError(words)
 
     def _told(self) -> Iterator[DiskWaits]:
         """What is new about a folder that does not answer, or answers again."""
@@ -193,9 +205,6 @@ class Journal:
                     f"when it is back, kitproof resume {self._facts.serial} goes on with it, or closes it (--close)"
                 )
         return finishing.result()
-
-    def _unwritten(self, error: OSError) -> RecordError:
-        return RecordError(f"{self._folder}: what was measured could not be written: {why(error)}")
 
     def _write(self, event: Event) -> None:
         match event:

@@ -170,19 +170,21 @@ def filled(ground: Ground, room: int) -> Iterator[None]:
     """Within it the file system of a ground has so many bytes left."""
     filler = ground.outside.parent / "filler"
     with filler.open("wb") as file:
-        os.posix_fallocate(file.fileno(), 0, max(_free(ground) - room, 1))
+        os.posix_fallocate(file.fileno(), 0, max(free_bytes(ground) - room, 1))
     try:
         yield
     finally:
         filler.unlink()
 
 
-def _free(ground: Ground) -> int:
+def free_bytes(ground: Ground) -> int:
+    """How many bytes its file system has left."""
     there = os.statvfs(ground.outside)
     return there.f_bavail * there.f_frsize
 
 
-def _is_small(ground: Ground) -> bool:
+def is_small(ground: Ground) -> bool:
+    """Whether it stands on a file system that can be filled."""
     there = os.statvfs(ground.outside)
     return there.f_blocks * there.f_frsize <= SMALL
 
@@ -191,16 +193,16 @@ def try_disks(random: Random, ground: Ground) -> None:
     """One command on a disk that fails at a random write, or is full; then the same one on a sound disk."""
     name, words = one_that_writes(random, ground)
     if name not in writes:
-        free = _free(ground)
+        free = free_bytes(ground)
         with on_another_day(), scene(name), failing(ground.workspace) as count:
             kitproof(*words)
         assert count(), f"{name} writes nothing, so no failing write of it can be tried"
-        writes[name] = count(), max(free - _free(ground), 0)
+        writes[name] = count(), max(free - free_bytes(ground), 0)
         ground.mend()
         furnished(ground, name)
     before = recorded(ground.workspace)
     number, is_once, most = random.choice(ERRORS), random.random() < 0.5, writes[name]
-    if _is_small(ground) and random.random() < 0.4:
+    if is_small(ground) and random.random() < 0.4:
         room = random.randint(0, most[1] + 8192)
         told, bad_disk = f"{name}, {room} bytes left of {most[1]}", filled(ground, room)
         counts["full"] += 1

@@ -1,4 +1,4 @@
-"""Every kind of write of a command in turn on a disk that fails there: for good by each error, and once.
+"""Every kind of write of a command in turn on a disk that fails there: for good by each error, and once; or is full.
 
 A kind is a function of the C library with a place: names that are drawn, dates and numbers apart. Of each kind the
 first, the middle and the last are tried, so that a command of a thousand writes takes some hundred tries.
@@ -9,15 +9,16 @@ import os
 import re
 import time
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, nullcontext
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 from unittest import mock
 
 from builders import MONO_TWO_WAY
 
-from hostile.disks import counts, failing, preloaded
+from hostile.disks import counts, failing, filled, free_bytes, is_small, preloaded
 from hostile.ground import KIT, OF_BEFORE, OF_TODAY, Ground
 from hostile.kills import ANYWHERE, KILLED, NEW, REPLACED, furnished, hold_ground, on_another_day
 from hostile.promise import Done, kitproof, recorded, refuse_false_pass, refuse_loss, tree
@@ -64,6 +65,8 @@ DRAWN = re.compile(r"[0-9a-f]{16}|(?<=[-.])[0-9a-f]{4,8}\b|\d{4}-\d\d-\d\dT?\d*Z
 WHICH = re.compile(r"(?<=first/limits/)[^/]+|[^/]+(?=\.(csv|flac|wav|html|parquet|svg)$)|(?<=kit/)[^/]+(?=/)")
 #: What stays of a file that was never put in its place; and folders into which nobody writes a second time.
 LEFT, DATED = re.compile(r"\.new$"), re.compile(r"masks-of-|/\.batch/|/\.unfinished-")
+#: A small disk is full at so many steps of what a command takes.
+FULL_STEPS = 12
 #: What ends a whole file of each kind.
 ENDS = {".pdf": b"%%EOF", ".svg": b"</svg>", ".html": b"</html>", ".json": b"}", ".png": b"IEND\xaeB`\x82"}
 #: What is made again whenever it is wanted; papers and a picture, which a record does without where that is said.
@@ -87,8 +90,9 @@ class Usual(NamedTuple):
     status: int
     #: Its writes, each as function and place.
     changes: Sequence[str]
-    #: What is there then, by kinds.
+    #: What is there then, by kinds; and how many bytes more.
     there: Counter[str]
+    size: int
 
 
 def each_write(ground: Ground, names: Sequence[str]) -> Iterator[tuple[str, str]]:
@@ -99,26 +103,38 @@ def each_write(ground: Ground, names: Sequence[str]) -> Iterator[tuple[str, str]
         # So that all kinds have their turn where it is cut short.
         tries = sorted(_picked(usual.changes), key=lambda one: (one[0] * 7919) % 997)
         print(f"{name}: {len(usual.changes)} writes, {len(tries)} tries, status {usual.status}", flush=True)
+        for room in range(0, usual.size, usual.size // FULL_STEPS + 1) if is_small(ground) else ():
+            full = partial(_try, filled(ground, room), 0, errno.ENOSPC, False)
+            yield _tried(ground, usual, f"{room} bytes left of {usual.size}", full)
         for at, (number, is_once) in tries:
-            counts[name] += 1
-            told = f"{name}: {usual.changes[at - 1]} ({at}), {errno.errorcode[number]}{' once' if is_once else ''}"
-            try:
-                _try(ground, usual, at, number, is_once)
-                yield told, ""
-            except AssertionError as error:
-                yield told, str(error) or type(error).__name__
-            ground.mend()
+            told = f"{usual.changes[at - 1]} ({at}), {errno.errorcode[number]}{' once' if is_once else ''}"
+            bad_disk = failing(_folder(ground), at, number, is_once)
+            yield _tried(ground, usual, told, partial(_try, bad_disk, at, number, is_once))
+
+
+def _tried(ground: Ground, usual: Usual, told: str, attempt: Callable[[Ground, Usual], None]) -> tuple[str, str]:
+    """What was tried, and why it fails, or ""."""
+    counts[usual.name] += 1
+    words = ""
+    try:
+        attempt(ground, usual)
+    except AssertionError as error:
+        words = str(error) or type(error).__name__
+    ground.mend()
+    return f"{usual.name}: {told}", words
 
 
 def _usual(ground: Ground, name: str) -> Usual:
     words = [word.format(outside=ground.outside, workspace=ground.workspace) for word in ALL[name]]
     words += [] if name in ANYWHERE or "--workspace" in words else ["--workspace", str(ground.workspace)]
     _furnish(ground, name)
+    free = free_bytes(ground)
     with _scene(name), failing(_folder(ground)):
         done = kitproof(*words, typed=TYPED.get(name, ""))
     library = preloaded()
     changes = [os.fsdecode(library.failing_disk_change(n)) for n in range(library.failing_disk_count())]
-    usual = Usual(name, words, done.status, changes, _kinds_there(ground))
+    size = max(free - free_bytes(ground), 0)
+    usual = Usual(name, words, done.status, changes, _kinds_there(ground), size)
     ground.mend()
     return usual
 
@@ -158,10 +174,12 @@ def _scene(name: str) -> Iterator[None]:
         yield
 
 
-def _try(ground: Ground, usual: Usual, at: int, number: int, is_once: bool) -> None:
+def _try(
+    bad_disk: AbstractContextManager[object], at: int, number: int, is_once: bool, ground: Ground, usual: Usual
+) -> None:
     _furnish(ground, usual.name)
     before = recorded(ground.workspace)
-    with _scene(usual.name), failing(_folder(ground), at, number, is_once):
+    with _scene(usual.name), bad_disk:
         done = kitproof(*usual.words, typed=TYPED.get(usual.name, ""))
     told = f"{done.status}: {done.err[-600:]}"
     try:
@@ -171,7 +189,7 @@ def _try(ground: Ground, usual: Usual, at: int, number: int, is_once: bool) -> N
         for record in (*unit_records(ground.workspace, NEW), *unit_records(ground.workspace, OF_TODAY)):
             assert damages(record) == [], f"{record.folder}: {damages(record)}"
         _hold_whole(ground)
-        left = [] if usual.changes[at - 1].startswith("unlink") else _left(ground)
+        left = [] if at and usual.changes[at - 1].startswith("unlink") else _left(ground)
         assert not left or not (is_once or number == errno.ENOSPC), f"left behind: {left}"
         if is_once or number == errno.ENOSPC or _left(ground):
             _go_on(ground, usual, done)

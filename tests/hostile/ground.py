@@ -10,7 +10,7 @@ from builders import MONO_TWO_WAY
 from PIL import Image
 
 from hostile.harm import permit
-from hostile.promise import kitproof, tree
+from hostile.promise import Done, kitproof, tree
 from rig.calibration.storage import (
     Cause,
     LoopDetails,
@@ -176,7 +176,7 @@ class Ground:
         #: The newest run of each unit that has one.
         self.newest = {one: newest_folder(self.workspace, one).name for one in SERIALS if one != INTERRUPTED}
 
-    def run(self, *words: str, typed: str = "") -> object:
+    def run(self, *words: str, typed: str = "") -> Done:
         """A command in this workspace."""
         return kitproof(*words, "--workspace", str(self.workspace), typed=typed)
 

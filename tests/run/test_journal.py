@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from full_disk import full_disk
 from hostile.promise import kitproof
 from simulated_runs import ROOT
 from soaks import shorten_heat
@@ -153,6 +154,17 @@ def test_from_the_heat_test_on_a_capture_is_on_the_disk_before_anything_else_sou
         if isinstance(event, Captured):
             assert len(journal.load(tmp_path).captures) == 1
     keeper.ended(lambda: None, lambda event: None, Interrupts())
+
+
+def test_a_full_disk_ends_the_run_and_it_is_told_how_to_go_on(tmp_path: Path) -> None:
+    keeper = journal.Journal(tmp_path, load_kit(ROOT, "booth-two"), "BT-0001", About(started_at=now()))
+    events = keeper.keep(iter([StageReached("soak", ""), captured(), captured(), Asked("")]))
+    assert [type(event) for event in (next(events), next(events))] == [StageReached, Captured]
+    with full_disk(8), pytest.raises(RecordError, match=r"002\.flac: could not .*\n.*resume BT-0001 goes on"):
+        next(events)
+    keeper.ended(lambda: None, lambda event: None, Interrupts())
+    assert len(journal.load(tmp_path).captures) == 1
+    assert not journal.is_running(tmp_path)
 
 
 @pytest.fixture
