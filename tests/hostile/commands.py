@@ -40,7 +40,7 @@ WRITERS: Mapping[str, tuple[str, ...]] = {
     "new": ("limits/",),
 }
 #: Edits a kit, when its user has agreed to what it shows.
-EDITS_KIT, KEPT_ASIDE = "learn", r"limits/[^/]+/masks-of-"
+EDITS_KIT, KEPT_ASIDE = "learn", re.compile(r"(?<=/)masks-of-[^/]+/")
 
 
 @dataclass(frozen=True)
@@ -140,12 +140,11 @@ def words_for(
 
 def hold_loss(listed: Listed, before: Mapping[str, str], after: Mapping[str, str]) -> None:
     """A command lost and changed nothing, and added nothing but where it may."""
-    kept = {what for name, what in after.items() if re.match(KEPT_ASIDE, name)}
-    after = {name: what for name, what in after.items() if name in before or not _is_changed_by(listed, name)}
     if listed.name == EDITS_KIT:
-        # What it replaces in the kit's folder it keeps in another one beside.
-        replaced = {name for name, what in before.items() if what in kept and after.get(name) != what}
-        before, after = ({name: of[name] for name in of.keys() - replaced} for of in (before, after))
+        # What it replaces in a kit's folder it keeps in another one there.
+        kept = {(KEPT_ASIDE.sub("", name), what) for name, what in after.items() if KEPT_ASIDE.search(name)}
+        before = {name: what for name, what in before.items() if after.get(name) == what or (name, what) not in kept}
+    after = {name: what for name, what in after.items() if name in before or not _is_changed_by(listed, name)}
     refuse_loss(before, after, taken_up=listed.name == "resume")
 
 

@@ -3,6 +3,7 @@
 import json
 import os
 import re
+import tempfile
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
@@ -105,9 +106,9 @@ def _hold_told(done: Done, listed: Listed, ground: Ground, changed: set[str]) ->
             assert _is_readable(ground, newest), f"it takes a record for one that cannot be read: {told}"
         if listed.name in OF_ALL and done.status < 3:
             # The index may know it from before it could no more be read.
-            is_gone = _is_readable(ground, newest) or not os.path.lexists(ground.results / newest)
+            is_whole = _is_readable(ground, newest) or not os.path.lexists(ground.results / newest)
             is_counted = "cannotberead,kitproofresultsnamesthem" in printed
-            assert is_gone or is_counted or run in printed or serial in printed, f"it does not name {run}: {told}"
+            assert is_whole or is_counted or run in printed or serial in printed, f"it does not name {run}: {told}"
         if serial in of_one and done.status == 0 and listed.name == "rejudge":
             assert not any(name.startswith(f"{newest}/captures") for name in changed), f"judged what is damaged: {told}"
         if serial in of_one and done.status == 0 and listed.name == "show":
@@ -158,10 +159,22 @@ def _next_run(serial: str, ground: Ground, places: Sequence[Path], with_all: boo
 
 
 def _is_in_the_way(place: Path, serial: str, ground: Ground) -> bool:
-    """Whether a record, or its line in the chain, is written below it."""
-    results = ground.results
-    home, lock = results / KIT / serial, results / ".outbox" / "lock"
-    return place in (home, *home.parents, lock, *lock.parents)
+    """Whether a record, or its line in the chain, is written below it, and its owner cannot list it or write there."""
+    home, lock = ground.results / KIT / serial, ground.results / ".outbox" / "lock"
+    if place not in (home, *home.parents, lock, *lock.parents) or not os.path.lexists(place):
+        return False
+    if place.is_symlink() or place.is_dir() == (place == lock):
+        return True
+    try:
+        with as_owner():
+            if place == lock:
+                place.open("r+b").close()
+            else:
+                tempfile.TemporaryFile(dir=place).close()
+                list(place.iterdir())
+    except OSError:
+        return True
+    return False
 
 
 @contextmanager
