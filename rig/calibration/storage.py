@@ -3,6 +3,7 @@
 import math
 import re
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, fields
 from datetime import datetime
 from pathlib import Path
@@ -215,7 +216,9 @@ def read_store(workspace: Path, bench: str) -> tuple[list[Stored], list[Damaged]
         try:
             found += read(path, bench)
         except (OSError, ValueError) as error:
-            is_empty = path.is_file() and path.stat().st_size == 0
+            is_empty = False
+            with suppress(OSError):
+                is_empty = path.is_file() and path.stat().st_size == 0
             if kind in KINDS:
                 damaged.append(Damaged(kind, path, f"{path}: not a calibration ({error})", is_empty))
     # Of one second the second file has the longer name.

@@ -95,6 +95,6 @@ def _state(folder: Path) -> str:
 
     if journal.is_running(folder):
         return f"under way: {folder}"
-    if (folder / journal.CHECKPOINT).is_file():
+    if journal.is_interrupted(folder):
         return f"interrupted; kitproof resume goes on or closes it: {folder}"
     return f"ended before anything was recorded, counts for nothing: {folder}"

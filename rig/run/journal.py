@@ -269,8 +269,11 @@ def interrupted(workspace: Path) -> list[Path]:
 
 
 def is_interrupted(folder: Path) -> bool:
-    """Whether a reserved folder is that of a run which can be taken up."""
-    return (folder / CHECKPOINT).is_file() and not is_running(folder)
+    """Whether a reserved folder is that of a run which can be taken up; of one that may not be entered: it may be."""
+    try:
+        return (folder / CHECKPOINT).is_file() and not is_running(folder)
+    except PermissionError:
+        return True
 
 
 def is_running(folder: Path) -> bool:

@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from hostile.harm import as_owner
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -88,6 +89,16 @@ def test_a_file_that_is_no_calibration_is_told_by_name(tmp_path: Path, change: d
     found, (damaged,) = read_store(tmp_path, ONE.bench)
     assert (found, damaged.kind, damaged.is_empty) == ([], ONE.kind, False)
     assert f"{path}: not a calibration" in damaged.words
+
+
+def test_a_calibration_in_a_folder_that_may_not_be_entered_is_told_by_name(tmp_path: Path) -> None:
+    path = save(tmp_path, ONE)
+    path.parent.chmod(0o444)
+    with as_owner():
+        found, (damaged,) = read_store(tmp_path, ONE.bench)
+    path.parent.chmod(0o755)
+    assert (found, damaged.kind, damaged.is_empty) == ([], ONE.kind, False)
+    assert "Permission denied" in damaged.words
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", "\x00\xff"])

@@ -102,6 +102,21 @@ def test_a_store_that_is_copied_during_a_run_is_whole_but_for_that_run(archive: 
     assert kitproof("index", "--prove", "--workspace", str(copy)).status == 0
 
 
+def test_a_run_cut_off_whose_folder_may_not_be_entered_is_told_and_holds_up_nothing(archive: Path) -> None:
+    interrupt(archive, "SO-0102", "bare")
+    [cut_off], at = unfinished(archive), ("--workspace", str(archive))
+    cut_off.chmod(0o000)
+    with as_owner():
+        listed, taken_up = kitproof("results", *at), kitproof("resume", "SO-0102", "--yes", *at)
+        done = kitproof("verify", KIT, "SO-0102", "--plan", "bare", *at)
+    cut_off.chmod(0o755)
+    assert (listed.status, taken_up.status, done.status) == (0, 3, 0)
+    assert cut_off.name in "".join(listed.out.split())
+    assert f"{cut_off / 'checkpoint.json'}: cannot be read" in taken_up.err
+    assert "kitproof resume SO-0102 goes on with it" in done.err
+    assert unfinished(archive) == [cut_off]
+
+
 def prove(workspace: Path) -> tuple[int, str]:
     """Exit status and words."""
     done = kitproof("index", "--prove", "--workspace", str(workspace))
