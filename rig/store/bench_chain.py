@@ -104,9 +104,17 @@ def next_link(results: Path, bench: str) -> Iterator[tuple["Link | None", Callab
 
 
 def order_of(results: Path, bench: str) -> Path:
-    """The order file of a bench, which is made where there is none."""
+    """The order file of a bench, which is made where there is none.
+
+    Raises
+    ------
+    OSError
+        If nothing can be added to it.
+    """
     with _alone(results):
-        return _order_file(results, bench)
+        order = _order_file(results, bench)
+        with order.open("ab"):
+            return order
 
 
 def orders(results: Path) -> list[Path]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hostile.harm import as_owner
 from notes_of_units import KEPT, noted
 from stored_runs import stored_runs
 from typer.testing import CliRunner
@@ -338,6 +339,12 @@ def test_two_benches_of_one_folder_have_a_chain_each(tmp_path: Path) -> None:
     assert len(read_order(order_of(results, "one"))) == 2
     assert len(read_order(order_of(results, "two"))) == 3
     assert waiting(results).words.startswith("5 runs wait for the store since ")
+
+
+def test_an_order_file_that_nothing_can_be_added_to_is_told_before_a_run_begins(tmp_path: Path) -> None:
+    order_of(tmp_path, BENCH).chmod(0o400)
+    with as_owner(), pytest.raises(PermissionError, match=r"\.order"):
+        order_of(tmp_path, BENCH)
 
 
 @pytest.mark.parametrize("make", [Path.mkdir, os.mkfifo])
