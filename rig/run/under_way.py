@@ -5,6 +5,7 @@ with the process, however that ends, so that a file which is left behind by a cr
 one on this computer's own disk: of a workspace on a network drive that hangs no stop could read a lock.
 """
 
+import errno
 import hashlib
 import os
 import tempfile
@@ -78,8 +79,12 @@ def _remove(path: Path) -> None:
 def _hold(held: ExitStack, path: Path, what: str) -> None:
     lock = held.enter_context(locked(path))
     lock.truncate(0)
-    lock.write(f"{os.getpid()}\n{what}\n")
-    lock.flush()
+    content = f"{os.getpid()}\n{what}\n".encode()
+    # Past the file's buffer: what a full disk did not take would be tried again when the lock is closed, behind a run.
+    if os.write(lock.fileno(), content) < len(content):
+        # Half a process's number is another's.
+        lock.truncate(0)
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path))
 
 
 def _own_folder(make: bool = False) -> Path | None:

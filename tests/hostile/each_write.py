@@ -74,8 +74,11 @@ DERIVED = re.compile(r"index|\.hints|\.logo|lock$")
 PAPERS = re.compile(r"certificate|report|maker")
 #: Who does what it can, and says what is missing.
 SAID_ONLY = ("archive", "deliver")
-#: Who does not do again what it has done.
-ONCE_ONLY = ("new", "resume", "resume cut off", "new at the terminal")
+#: Who takes a run up again; and who does not do again what it has done.
+RESUMED = ("resume", "resume cut off")
+ONCE_ONLY = ("new", *RESUMED, "new at the terminal")
+#: What makes a heat test void that was cut off between its noise and what is measured hot.
+COOLED = "played after an interruption: the unit had cooled by then"
 #: At this write of a heat test its disk fails for good: behind the first rows of the log.
 CUT_OFF_AT = 120
 #: Nobody writes at one file for so long, s.
@@ -210,6 +213,8 @@ def _go_on(ground: Ground, usual: Usual, done: Done) -> None:
     with _scene(usual.name):
         again = kitproof(*usual.words, typed=TYPED.get(usual.name, ""))
     is_over = usual.name in ONCE_ONLY and again.status == 3 and done.status in (0, usual.status)
+    # Behind its soak a run cannot be taken up as if nothing had been.
+    is_over |= usual.name in RESUMED and again.status == 2 and COOLED in " ".join(again.out.split())
     assert again.status == usual.status or is_over, f"then {again.status}: {again.err}"
     assert not _left(ground), f"left for ever: {_left(ground)}"
     _hold_whole(ground)

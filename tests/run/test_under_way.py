@@ -8,6 +8,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
+from full_disk import full_disk
 from simulated_runs import ROOT
 
 from rig.bench.settings import BenchSettings, bench_settings
@@ -127,3 +128,11 @@ def test_where_no_stop_could_find_it_nothing_sounds(tmp_path: Path) -> None:
     (tmp_path / "results").write_text("", encoding="utf-8")
     with pytest.raises(BenchSetupError, match="no stop would find"), at_bench(tmp_path, "daily check"):
         pytest.fail("begun")
+
+
+def test_a_full_disk_of_this_computer_ends_no_run_when_its_lock_is_let_go(tmp_path: Path) -> None:
+    path = tmp_path / LOCK
+    # Room for a process's number, and for no more.
+    with full_disk(20):
+        claim(path, tmp_path).close()
+    claim(path, tmp_path).close()
