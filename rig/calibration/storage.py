@@ -210,7 +210,15 @@ def read_store(workspace: Path, bench: str) -> tuple[list[Stored], list[Damaged]
     """All calibrations of a bench, the oldest first, and those that cannot be read."""
     found: list[Stored] = []
     damaged = []
-    files = [(path, path.parent.name, _read) for path in sorted(bench_folder(workspace, bench).glob("*/*.json"))]
+    files = []
+    for kind in KINDS:
+        folder = bench_folder(workspace, bench) / kind
+        try:
+            files += [(path, kind, _read) for path in sorted(folder.iterdir()) if path.suffix == ".json"]
+        except FileNotFoundError:
+            continue
+        except OSError as error:
+            damaged.append(Damaged(kind, folder, f"{folder}: cannot be listed ({why(error)})", False))
     files += [(path, "sense", _former) for path in sorted(store_folder(workspace).glob("known-load-*.json"))]
     for path, kind, read in files:
         try:

@@ -91,13 +91,15 @@ def test_a_file_that_is_no_calibration_is_told_by_name(tmp_path: Path, change: d
     assert f"{path}: not a calibration" in damaged.words
 
 
-def test_a_calibration_in_a_folder_that_may_not_be_entered_is_told_by_name(tmp_path: Path) -> None:
+@pytest.mark.parametrize("mode", [0o444, 0o333, 0])
+def test_a_calibration_in_a_folder_that_may_not_be_entered_or_listed_is_told_by_name(tmp_path: Path, mode: int) -> None:
     path = save(tmp_path, ONE)
-    path.parent.chmod(0o444)
+    path.parent.chmod(mode)
     with as_owner():
         found, (damaged,) = read_store(tmp_path, ONE.bench)
     path.parent.chmod(0o755)
     assert (found, damaged.kind, damaged.is_empty) == ([], ONE.kind, False)
+    assert str(path.parent) in damaged.words
     assert "Permission denied" in damaged.words
 
 
