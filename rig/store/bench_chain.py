@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.files.disk import put_in_place, read_bytes
+from rig.files.disk import naming, put_in_place, read_bytes
 from rig.files.errors import RecordError
 from rig.files.locks import locked
 from rig.store.homes import now, stamp
@@ -303,7 +303,7 @@ def _line(entry: Entry) -> str:
 
 def _write(path: Path, text: str) -> None:
     """Append to a file, and wait until the disk has it."""
-    with path.open("ab") as file:
+    with naming(path), path.open("ab") as file:
         file.write(text.encode())
         file.flush()
         os.fsync(file.fileno())

@@ -5,8 +5,8 @@ what was cut off is no record yet, and begins again.
 """
 
 import hashlib
-import secrets
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -79,9 +79,15 @@ class SharedFiles:
         if not beside:
             self._system.pipe_file(place, content)
             return
-        hidden = f"{folder}/.{name}.{secrets.token_hex(4)}.new"
-        self._system.pipe_file(hidden, content)
-        self._system.mv(hidden, place)
+        # By its content, so that what a failing disk leaves is what the next delivery puts in its place.
+        hidden = f"{folder}/.{name}.{hashlib.sha256(content).hexdigest()[:16]}.new"
+        try:
+            self._system.pipe_file(hidden, content)
+            self._system.mv(hidden, place)
+        except Exception:
+            with suppress(Exception):
+                self._system.rm_file(hidden)
+            raise
 
 
 def _belonging(results: Path, path: str, content: bytes) -> Iterator[tuple[str, bytes]]:

@@ -63,6 +63,22 @@ def test_a_record_at_the_place_for_files_is_whole_or_not_there(tmp_path: Path) -
     assert not (tmp_path / "other" / Path(path).parent / changed).exists()
 
 
+@pytest.mark.parametrize("failing", [("mv",), ("mv", "rm_file")], ids=" ".join)
+def test_a_file_that_a_failing_disk_did_not_put_in_its_place_does_not_stay(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, failing: tuple[str, ...]
+) -> None:
+    pytest.importorskip("fsspec")
+    place, there = SharedFiles(str(tmp_path / "there")), tmp_path / "there"
+    with monkeypatch.context() as patch:
+        for name in failing:
+            patch.setattr(place._system, name, lambda *_: (tmp_path / "not" / "there").unlink())
+        with pytest.raises(StoreError, match=r"x\.json: No such file"):
+            place.put(tmp_path, "x.json", b"{}")
+    assert len(files_of(there)) == len(failing) - 1
+    place.put(tmp_path, "x.json", b"{}")
+    assert files_of(there) == {"x.json": b"{}"}
+
+
 def test_a_place_for_files_that_is_none_says_why(tmp_path: Path) -> None:
     pytest.importorskip("fsspec")
     with pytest.raises(StoreError, match=r"the place for files nowhere://x: .*nowhere"):
