@@ -104,17 +104,9 @@ def next_link(results: Path, bench: str) -> Iterator[tuple["Link | None", Callab
 
 
 def order_of(results: Path, bench: str) -> Path:
-    """The order file of a bench, which is made where there is none.
-
-    Raises
-    ------
-    OSError
-        If nothing can be added to it.
-    """
+    """The order file of a bench, which is made where there is none."""
     with _alone(results):
-        order = _order_file(results, bench)
-        with order.open("ab"):
-            return order
+        return _order_file(results, bench)
 
 
 def orders(results: Path) -> list[Path]:
@@ -246,10 +238,12 @@ def _alone(results: Path) -> Iterator[None]:
 
 def _order_file(results: Path, bench: str) -> Path:
     for known in orders(results):
-        # What cannot be read, such as a folder of that name, is no chain to go on with; `chain_problems` names it.
+        # What cannot be read, such as a folder of that name, is no chain to go on with; `chain_problems` names it. What
+        # nothing can be added to is proved by as before.
         with suppress(OSError):
             if bench_of(known) == bench:
-                return known
+                with known.open("ab"):
+                    return known
     path = results / FOLDER / f"{slug(bench)}-{secrets.token_hex(4)}.order"
     _write(path, f"{SCHEMA}\t{bench}\n")
     return path

@@ -341,10 +341,14 @@ def test_two_benches_of_one_folder_have_a_chain_each(tmp_path: Path) -> None:
     assert waiting(results).words.startswith("5 runs wait for the store since ")
 
 
-def test_an_order_file_that_nothing_can_be_added_to_is_told_before_a_run_begins(tmp_path: Path) -> None:
-    order_of(tmp_path, BENCH).chmod(0o400)
-    with as_owner(), pytest.raises(PermissionError, match=r"\.order"):
-        order_of(tmp_path, BENCH)
+def test_an_order_file_that_nothing_can_be_added_to_holds_no_run_up_and_stays(tmp_path: Path) -> None:
+    known = order_of(tmp_path, BENCH)
+    known.chmod(0o400)
+    with as_owner(), next_link(tmp_path, BENCH) as (link, put_down):
+        put_down("kit/A-1/run/run.json", b"{}")
+    assert link
+    assert link.chain != known.stem
+    assert len(orders(tmp_path)) == 2
 
 
 @pytest.mark.parametrize("make", [Path.mkdir, os.mkfifo])
