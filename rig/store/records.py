@@ -8,6 +8,7 @@ import re
 import secrets
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import fields, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -231,8 +232,13 @@ def _closed(record: Record, folder: Path) -> Record:
         put_in_place(folder, record.folder)
     # Until then a run can be taken up again by these, should the disk be full or the process be killed.
     for help_ in HELPS:
-        (record.folder / help_).unlink(missing_ok=True)
-    sync(home)
+        # The record is there, and what stays of these is no part of it.
+        with suppress(OSError):
+            (record.folder / help_).unlink(missing_ok=True)
+    try:
+        sync(home)
+    except OSError as error:
+        raise RecordError(f"{record.folder}: the record is there, but the disk may not keep it: {why(error)}") from None
     return record
 
 

@@ -235,6 +235,23 @@ def test_a_calibration_on_a_full_disk_leaves_nothing_behind(tmp_path: Path) -> N
     assert [found.value for found in stored(tmp_path, "bench")] == [8.0]
 
 
+def test_a_disk_that_fails_once_a_record_is_in_its_place_does_not_deny_it(
+    kit: Kit, good_run: tuple[Run, Record], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run, record = replace(good_run[0], captures=()), good_run[1]
+    about = About(**{one.name: getattr(record, one.name) for one in fields(About)})
+    sync, home = records.sync, tmp_path / "results" / kit.name / "BT-0001"
+    # What a run is taken up by cannot be removed: a folder has its name.
+    folder = records.reserve(tmp_path, kit, "BT-0001")
+    (folder / "checkpoint.json").mkdir()
+    assert records.save(folder, kit, "BT-0001", run, about).folder.is_dir()
+    folder = records.reserve(tmp_path, kit, "BT-0001")
+    monkeypatch.setattr(records, "sync", lambda path: (tmp_path / "no").unlink() if path == home else sync(path))
+    with pytest.raises(RecordError, match="the record is there, but the disk may not keep it"):
+        records.save(folder, kit, "BT-0001", run, about)
+    assert len(records.unit_records(tmp_path, "BT-0001")) == 2
+
+
 def test_audio_on_a_full_disk_is_told_with_its_file(tmp_path: Path) -> None:
     samples = np.full((2, 5000), np.pi, np.float32)
     with full_disk(4096), pytest.raises(RecordError, match=r"001\.wav: could not be written: File too large"):

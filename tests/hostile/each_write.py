@@ -215,6 +215,7 @@ def _go_on(ground: Ground, usual: Usual, done: Done) -> None:
     is_over = usual.name in ONCE_ONLY and again.status == 3 and done.status in (0, usual.status)
     # Behind its soak a run cannot be taken up as if nothing had been.
     is_over |= usual.name in RESUMED and again.status == 2 and COOLED in " ".join(again.out.split())
+    is_over |= usual.name in RESUMED and again.status == 3 and "the record is there" in done.err
     assert again.status == usual.status or is_over, f"then {again.status}: {again.err}"
     assert not _left(ground), f"left for ever: {_left(ground)}"
     _hold_whole(ground)
