@@ -64,7 +64,7 @@ def claim(path: Path, workspace: Path, what: str = "") -> ExitStack:
         # Where there is no such place, the workspace's own has to do.
         with suppress(OSError):
             if here := _own_folder(make=True):
-                own = here / f"{_mark(workspace)}-{hashlib.sha256(str(path).encode()).hexdigest()[:16]}.lock"
+                own = here / f"{_mark(workspace)}-{hashlib.sha256(os.fsencode(path)).hexdigest()[:16]}.lock"
                 held.callback(_remove, own)
                 _hold(held, own, what or str(path.parent))
         return held.pop_all()
@@ -79,7 +79,8 @@ def _remove(path: Path) -> None:
 def _hold(held: ExitStack, path: Path, what: str) -> None:
     lock = held.enter_context(locked(path))
     lock.truncate(0)
-    content = f"{os.getpid()}\n{what}\n".encode()
+    # What a folder's name holds may be no characters of this computer's.
+    content = f"{os.getpid()}\n{what}\n".encode(errors="replace")
     # Past the file's buffer: what a full disk did not take would be tried again when the lock is closed, behind a run.
     if os.write(lock.fileno(), content) < len(content):
         # Half a process's number is another's.
@@ -100,7 +101,7 @@ def _own_folder(make: bool = False) -> Path | None:
 
 def _mark(workspace: Path) -> str:
     """What files about a workspace are called by; found without looking at it."""
-    return hashlib.sha256(str(workspace.absolute()).encode()).hexdigest()[:16]
+    return hashlib.sha256(os.fsencode(workspace.absolute())).hexdigest()[:16]
 
 
 def is_claimed(path: Path) -> bool:

@@ -38,8 +38,9 @@ from rig import cli
 from rig.commands import verify, walking
 start, threads = Thread.start, []
 def begin(thread):
-    print("loaded", *sorted(sys.modules))
-    threads.append(thread)
+    if thread.name != "disk":
+        print("loaded", *sorted(sys.modules))
+        threads.append(thread)
     start(thread)
 def answer(console, words):
     threads[-1].join()
