@@ -43,8 +43,9 @@ def measure(front: Front, place: Place, unit: Unit) -> None:
         # Meanwhile another unit may have been scanned, or the same once more.
         return finished(view, run, work.kit, record) if view.unit is unit and view.phase != "chosen" else view
 
-    front.change(with_record)
+    # The way to the report is shown when there is one.
     _certify(front, record)
+    front.change(with_record)
     _send(front, place)
 
 

@@ -68,6 +68,32 @@ def test_a_unit_is_led_from_its_scan_to_its_verdict(workspace: Path) -> None:
     assert records.unit_records(workspace, "BT-0001")[0].outcome == "pass"
 
 
+def test_the_way_to_a_report_is_shown_once_the_report_is_there(
+    workspace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    station, ways = with_windows(workspace), []
+
+    def way() -> str:
+        is_shown = threading.Event()
+        station._changes.put(is_shown.set)
+        assert is_shown.wait(60)
+        assert station.view.result
+        return station.view.result.record
+
+    monkeypatch.setattr(unit_run, "make_certificate", lambda record: ways.append(way()))
+    station.scan("BT-0016", WINDOW, 0)
+    station.go(WINDOW, 0)
+
+    def act() -> None:
+        until(station, "asking")
+        station.stop()
+        until(station, "done")
+
+    served(station, act)
+    assert ways == [""]
+    assert way()
+
+
 def test_a_kit_is_rehearsed_and_looked_at_behind_the_first_question_and_once(
     workspace: Path, rehearsed: list[str]
 ) -> None:
