@@ -19,7 +19,8 @@ ALLOWED = (
     r"? + * {n} {n,m}, but no repetition within a repetition; such as BT-\d{4} or (L|R)\d+"
 )
 #: What stands for one character, or for an end of the text.
-ONE = re.compile(r"\\[dDwWsS]|\\[^A-Za-z0-9]|\[\^?\]?(?:\\.|[^\]\\])*\]|[^\\\[\](){}*+?|]")
+#: Doubled signs in a set, and a set in a set, may come to mean something else in another version of the language.
+ONE = re.compile(r"\\[dDwWsS]|\\[^A-Za-z0-9]|\[(?!\[)\^?+\]?+(?:\\.|(?!--|&&|~~|\|\|)[^\]\\])*\]|[^\\\[\](){}*+?|]")
 REPEAT = re.compile(r"([*+?]|\{\d{1,4}(?:,\d{0,4})?\})\??")
 OPEN = re.compile(r"\((?:\?:)?")
 
