@@ -61,8 +61,9 @@ def _link(random: Random, path: Path) -> None:
     """A link in its place: to what it was, to itself, to something else."""
     to = random.choice((*LED_TO, path.name, "moved"))
     if to == "moved":
-        path.rename(path.with_name("foreign-moved"))
-        to = "foreign-moved"
+        # What is derived stays so by its name, wherever it is led to.
+        to = f"{path.name}.foreign-moved"
+        path.rename(path.with_name(to))
     elif path.is_dir():
         shutil.rmtree(path)
     else:
