@@ -30,14 +30,14 @@ def stop_command(
 ) -> None:
     """End the sound and whatever is under way in this workspace, as Ctrl-C at its terminal or Esc on its page does."""
     # First what is found although the workspace is on a drive that hangs.
-    found, there = _told_to_stop(under_way_here(workspace), {}), dict[Path, tuple[int, str]]()
+    found, there = _interrupt(under_way_here(workspace), {}), dict[Path, tuple[int, str]]()
 
     def look() -> None:
         with suppress(OSError):
             there.update(under_way(workspace))
 
     answers = is_done_in_time(look)
-    found |= _told_to_stop(dict(there), found)
+    found |= _interrupt(dict(there), found)
     if not found and not answers:
         raise RecordError(
             f"{workspace.absolute()}: does not answer, and no process of this computer has said that it sounds there. "
@@ -48,15 +48,15 @@ def stop_command(
     _await_ends(found)
 
 
-def _told_to_stop(found: Found, told: Found) -> dict[Path, tuple[int, str]]:
-    """Interrupt the processes that were found, and were not told before; those.
+def _interrupt(found: Found, before: Found) -> dict[Path, tuple[int, str]]:
+    """Interrupt the processes that were found, except those interrupted before; the locks of the new ones.
 
     Raises
     ------
     BenchSetupError
         If there are some on Windows, where only their own terminal can interrupt them.
     """
-    processes = {process for process, _ in told.values()}
+    processes = {process for process, _ in before.values()}
     new = {lock: one for lock, one in found.items() if one[0] not in processes}
     if new and os.name == "nt":
         raise BenchSetupError(

@@ -5,11 +5,12 @@ from typing import Annotated
 
 import typer
 
+from rig.files.disk import read_bytes, write
+from rig.report import WIRING
 from rig.screen.console import say
 
 #: The figures of `rig/report/wiring`, in the order in which a bench is wired.
 FIGURES = ("leads-return", "leads-source", "known-load", "playing", "bridged", "soak")
-DRAWN = Path(__file__).parents[1] / "report" / "wiring"
 
 
 def wiring_command(folder: Annotated[Path, typer.Argument(help="Where to write the figures.")]) -> None:
@@ -17,5 +18,5 @@ def wiring_command(folder: Annotated[Path, typer.Argument(help="Where to write t
     folder.mkdir(parents=True, exist_ok=True)
     for name in FIGURES:
         path = folder / f"{name}.svg"
-        path.write_bytes((DRAWN / path.name).read_bytes())
+        write(path, read_bytes(WIRING / path.name))
         say(path)

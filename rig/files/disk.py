@@ -83,9 +83,11 @@ def writing(path: Path) -> Iterator[IO[bytes]]:
             yield file
             file.flush()
             os.fsync(file.fileno())
+        remove_left([place])
         put_in_place(place, path)
     finally:
-        place.unlink(missing_ok=True)
+        with suppress(OSError):
+            place.unlink(missing_ok=True)
     sync(path.parent)
 
 

@@ -28,9 +28,9 @@ from rig.page.guarding import HEADERS, POLICY, TOKEN_COOKIE, Asked, Rules, refus
 from rig.page.levels_routes import is_here, levels_routes
 from rig.page.reading_routes import reading_routes
 from rig.page.station import Station
+from rig.report import WIRING
 
 HERE = Path(__file__).parent
-WIRING = HERE.parent / "report" / "wiring"
 #: What our own files are. On Windows programs change what the system takes files for, and a script that is taken for
 #: plain text is run by no browser.
 KINDS = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}

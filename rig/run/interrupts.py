@@ -21,9 +21,13 @@ class Interrupts:
     """
 
     def __init__(self) -> None:
-        self.came = False
         self.times = 0
         self._is_raised = self._may_end = False
+
+    @property
+    def came(self) -> bool:
+        """Whether there was one."""
+        return self.times > 0
 
     @contextmanager
     def may_end(self) -> Iterator[None]:
@@ -38,7 +42,6 @@ class Interrupts:
 
     def on_signal(self, number: int, frame: FrameType | None) -> None:
         """The handler of the signal."""
-        self.came = True
         self.times += 1
         if self._may_end:
             self._raise()

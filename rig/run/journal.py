@@ -102,8 +102,8 @@ class Journal:
         self._asked, self._asked_at_place = 0, known.asked if known else 0
         self._is_soak = False
         self._disk, self._writing = DiskThread(), deque[Future[None]]()
-        #: Whether it was told that the folder does not answer.
-        self._is_told = False
+        #: Whether it was shown that the folder does not answer.
+        self._is_shown_silent = False
         try:
             self._lock = claim(folder / LOCK, folder.parents[3])
         except BlockingIOError:
@@ -136,7 +136,7 @@ class Journal:
                 except (OSError, RecordError) as error:
                     raise self._unwritten(error) from None
                 continue
-            yield from self._told()
+            yield from self._waits_shown()
             if self._is_soak and self._disk.busy_s > SOAK_WAITS_S:
                 raise RecordError(
                     f"{self._folder}: no answer for {SOAK_WAITS_S:g} s. The heat test was ended; when the drive is "
@@ -144,7 +144,7 @@ class Journal:
                 )
             if not self._is_soak:
                 return
-        yield from self._told()
+        yield from self._waits_shown()
 
     def _unwritten(self, error: OSError | RecordError) -> RecordError:
         """What could not be written, and how to go on with the run where there is something to go on with."""
@@ -158,17 +158,17 @@ class Journal:
             )
         return RecordError(words)
 
-    def _told(self) -> Iterator[DiskWaits]:
+    def _waits_shown(self) -> Iterator[DiskWaits]:
         """What is new about a folder that does not answer, or answers again."""
         is_silent = self._disk.busy_s > ANSWERS_WITHIN_S
-        if is_silent and not self._is_told:
+        if is_silent and not self._is_shown_silent:
             yield DiskWaits(
                 f"{self._folder}: no answer for {ANSWERS_WITHIN_S:g} s. Is it on a network drive whose server is off "
                 "or cut off? What is measured is kept, and written when it answers again"
             )
-        if self._is_told and not is_silent:
+        if self._is_shown_silent and not is_silent:
             yield DiskWaits(f"{self._folder}: answers again")
-        self._is_told = is_silent
+        self._is_shown_silent = is_silent
 
     def ended(self, last: Callable[[], Given], view: Callable[[Event], None], ctrl_c: Interrupts) -> Given:
         """What the last work on the folder gives, once all is written and let go of.
@@ -194,12 +194,12 @@ class Journal:
         finishing, came = self._disk.do(finish), 0
         self._disk.close()
         while not wait([finishing], LOOKS_S).done:
-            for event in self._told():
+            for event in self._waits_shown():
                 came = ctrl_c.times
                 # A library of the view may end the program when nobody reads any more.
                 with suppress(Exception, SystemExit):
                     view(event)
-            if self._is_told and ctrl_c.times > came:
+            if self._is_shown_silent and ctrl_c.times > came:
                 raise RecordError(
                     f"{self._folder}: no answer, and it was waited for no longer. What reached the drive is there; "
                     f"when it is back, kitproof resume {self._facts.serial} goes on with it, or closes it (--close)"

@@ -10,14 +10,15 @@ from xml.etree import ElementTree
 import ttf_opensans
 from PIL import ImageFont
 
-from rig.commands.wiring import DRAWN, wiring_command
+from rig.commands.wiring import wiring_command
+from rig.report import WIRING
 
 SPACE = "{http://www.w3.org/2000/svg}"
-COMMITTED = sorted(DRAWN.glob("*.svg"))
+COMMITTED = sorted(WIRING.glob("*.svg"))
 
 
 def words_of(name: str) -> str:
-    tree = ElementTree.parse(DRAWN / f"{name}.svg")
+    tree = ElementTree.parse(WIRING / f"{name}.svg")
     return " ".join(element.text or "" for element in tree.iter(f"{SPACE}text"))
 
 
