@@ -48,8 +48,10 @@ def _damages(results: Path) -> int:
         problems += [*odd, *(f"{record.folder}: {words}" for record in found for words in damages(record))]
         proved |= {f"{home.parent.name}/{home.name}/{record.run}/run.json" for record in found}
         # What follows a file in its chain tells of it where its order file was lost.
-        links = [record.link for record in found if record.link and record.link.before not in ("", *named)]
-        wrong = {link.before: wrong_with(results / link.before, link.sha256) for link in links}
+        links = [record.link for record in found if record.link and record.link.before]
+        wrong = {
+            link.before: wrong_with(results / link.before, link.sha256) for link in links if link.before not in named
+        }
         problems += [f"{results / path} {words}" for path, words in wrong.items() if words]
         named |= {link.before for link in links}
     problems = list(dict.fromkeys(problems))
