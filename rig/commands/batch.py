@@ -1,7 +1,6 @@
 """`kitproof batch KIT`: how a batch went: yields, what fails, room in the limits, what changed on the way."""
 
 import json
-from collections.abc import Callable
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated
@@ -51,11 +50,12 @@ def batch_command(
         _compare(workspace, selection, other, margin / 100, problems, as_json=as_json)
         return
     from rig.report.batch_report import page
+    from rig.store.index import once
     from rig.study.batch_study import study
     from rig.study.batch_tables import tables_of, write_report
     from rig.study.batch_words import document
 
-    found = study(workspace, selection, _once(problems))
+    found = study(workspace, selection, once(problems.append))
     report = write_report(workspace, kit, page(found, problems, now()), tables_of(found))
     if as_json:
         print(json.dumps(document(found) | {"problems": problems, "report": str(report)}))
@@ -90,10 +90,11 @@ def _compare(
     """The second batch against the first, on the screen or as one document; and its report."""
     from rig.report.against_page import page
     from rig.screen.against_table import cells, show
+    from rig.store.index import once
     from rig.study.batch_against import against, row_of, rows_table, sentence
     from rig.study.batch_tables import write_report
 
-    found = against(workspace, selection, other, margin, _once(problems))
+    found = against(workspace, selection, other, margin, once(problems.append))
     first, second = (_filters(one) for one in (selection, other))
     table = [[one.key[0], *cells(one)] for one in found.rows]
     text = page(found, (first, second), [*found.first.remarks, *problems], now(), table)
@@ -112,11 +113,3 @@ def _filters(selection: Selection) -> str:
     given = {name: value for name, value in asdict(selection).items() if value and name != "kit"}
     shown = (f"{name} {', '.join(value) if isinstance(value, tuple) else value}" for name, value in given.items())
     return "; ".join(shown) or "all runs"
-
-
-def _once(problems: list[str]) -> Callable[[str], None]:
-    def tell(words: str) -> None:
-        if words not in problems:
-            problems.append(words)
-
-    return tell

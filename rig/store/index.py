@@ -76,6 +76,18 @@ def ask(
     return _asked(None, results, question, tell, everything)
 
 
+def once(tell: Tell) -> Tell:
+    """Tells the same words no second time."""
+    told: set[str] = set()
+
+    def tell_once(words: str) -> None:
+        if words not in told:
+            told.add(words)
+            tell(words)
+
+    return tell_once
+
+
 def rebuild(workspace: Path, tell: Tell) -> None:
     """Empty the index and read all folders again."""
     path = workspace / "results" / NAME

@@ -9,7 +9,7 @@ from typing import IO, TYPE_CHECKING
 from rig.files.cells import safe
 from rig.files.disk import why, write, writing
 from rig.files.errors import RecordError, TableError
-from rig.store.index import Tell
+from rig.store.index import Tell, once
 from rig.store.selection import Selection
 from rig.study import tables
 
@@ -48,18 +48,12 @@ def write_tables(
         If one cannot be written.
     """
     written: list[tuple[Path, int]] = []
-    told: set[str] = set()
-
-    def tell_once(words: str) -> None:
-        if words not in told:
-            told.add(words)
-            tell(words)
-
+    tell = once(tell)
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        parts = list(tables.parts(workspace, selection, tell))
         for name in names:
-            parts = tables.parts(workspace, selection, tell_once)
-            found = (TABLES[name](workspace, selection, tell_once, part=part) for part in parts)
+            found = (TABLES[name](workspace, selection, tell, part=part) for part in parts)
             paths = [folder / f"{name}.csv", *([folder / f"{name}.parquet"] if parquet else [])]
             rows = _write_parts(paths, found)
             written += [(path, rows) for path in paths]
