@@ -33,8 +33,8 @@ from rig.signals.heat_response import (
     points_of,
 )
 
-#: The longest time constant that is held possible where nothing is said of it: the air and the walls of a box (our
-#: choice; tests/benchmarks/heat_prediction.py).
+#: The longest time constant that is held possible: the air and the walls of a box. Where the samples speak for one so
+#: long, the uncertainty is infinite (our choice; tests/benchmarks/heat_prediction.py).
 LONGEST_S = 5400.0
 #: A share of the weight so large in the slowest part of the grid: there may be as much beyond it. It matters if it
 #: moves the mean by such a part of its uncertainty, and by so many kelvin (our choice;
@@ -104,7 +104,6 @@ def fit_rise(
     rise_k: Floats,
     power: Power,
     ambient_celsius: Floats | None = None,
-    longest_s: float = LONGEST_S,
 ) -> HeatFit:
     """Fit a rise over ambient under a known power, and say where it leads.
 
@@ -118,10 +117,6 @@ def fit_rise(
         From before the first sample on, gaps included.
     ambient_celsius : array of shape (n,), optional
         With it the fit knows that a place follows a change of ambient late, with its own time constants.
-
-    longest_s : float
-        Longest time constant that is held possible. Where the samples speak for one so long, the uncertainty is
-        infinite.
 
     Returns
     -------
@@ -140,7 +135,7 @@ def fit_rise(
     power = coarse(power, points)
     step = float(np.median(np.diff(points.time_s)))
     shortest_s = max(SHORTEST_POINTS * step, 1.0)
-    whole = (math.log(shortest_s), math.log(max(longest_s, 4 * shortest_s)))
+    whole = (math.log(shortest_s), math.log(max(LONGEST_S, 4 * shortest_s)))
     noise_k = max(float(np.sqrt(np.mean(np.diff(points.rise_k) ** 2) / 2)), points.step_noise_k)
     families = families_on(points, power, noise_k, whole, [(whole, whole)] * 2)
     raw_k, correlation = points.rise_k, 0.0
