@@ -259,7 +259,7 @@ def _quantity_of(driver: str, key: str, scale: float) -> Callable[[Channel], Flo
 def calibration_errors(calibration: Calibration, ohm: Complex) -> list[Complex]:
     """What each error of the calibration changes of an impedance Z, relative: ``(p0 + p1 Z + p2 Z**2) / Z``.
 
-    None where the errors are not known.
+    Empty where the errors are not known.
     """
     errors = calibration.known_load.errors if calibration.known_load else ()
     return [(p0 + p1 * ohm + p2 * ohm**2) / ohm for p0, p1, p2 in errors]

@@ -330,6 +330,20 @@ def acoustic_response(capture: Capture) -> AcousticResponse:
     )
 
 
+def arrived_response(capture: Capture) -> AcousticResponse:
+    """`acoustic_response` of a sweep that is heard.
+
+    Raises
+    ------
+    Untrusted
+        If nothing arrives at the microphone, or as `acoustic_response`.
+    """
+    acoustic = acoustic_response(capture)
+    if not np.isfinite(acoustic.arrival_s):
+        raise Untrusted(f"nothing stands out of the noise at the microphone ({capture.request})")
+    return acoustic
+
+
 def harmonics(capture: Capture, highest: int, frequency_hz: Floats, after_s: float) -> tuple[Floats, Floats]:
     """Harmonics of a playing sweep at the microphone, and the noise in them, in squared pascal.
 
@@ -387,20 +401,6 @@ def _sweep_power(sent: ExponentialSweep, frequency_hz: Floats) -> Floats:
     length = scipy.fft.next_fast_len(samples.size, real=True)
     power = np.abs(scipy.fft.rfft(samples, length)) ** 2
     return mean_of_lines(power, sent.sample_rate_hz / length, 0, frequency_hz, 6)
-
-
-def arrived_response(capture: Capture) -> AcousticResponse:
-    """`acoustic_response` of a sweep that is heard.
-
-    Raises
-    ------
-    Untrusted
-        If nothing arrives at the microphone, or as `acoustic_response`.
-    """
-    acoustic = acoustic_response(capture)
-    if not np.isfinite(acoustic.arrival_s):
-        raise Untrusted(f"nothing stands out of the noise at the microphone ({capture.request})")
-    return acoustic
 
 
 @once_per_capture
