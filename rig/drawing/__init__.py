@@ -1,1 +1,1 @@
-"""Drawings of curves and symbols as SVG, and as PDF: numbers and words in, a drawing out; nothing of the project."""
+"""Drawings of curves as SVG, and as PDF: numbers and words in, a drawing out; nothing of kits, runs or records."""
