@@ -50,12 +50,11 @@ def batch_command(
         _compare(workspace, selection, other, margin / 100, problems, as_json=as_json)
         return
     from rig.report.batch_report import page
-    from rig.store.index import once
     from rig.study.batch_study import study
     from rig.study.batch_tables import tables_of, write_report
     from rig.study.batch_words import document
 
-    found = study(workspace, selection, once(problems.append))
+    found = study(workspace, selection, problems.append)
     report = write_report(workspace, kit, page(found, problems, now()), tables_of(found))
     if as_json:
         print(json.dumps(document(found) | {"problems": problems, "report": str(report)}))
@@ -90,11 +89,10 @@ def _compare(
     """The second batch against the first, on the screen or as one document; and its report."""
     from rig.report.against_page import page
     from rig.screen.against_table import cells, show
-    from rig.store.index import once
     from rig.study.batch_against import against, row_of, rows_table, sentence
     from rig.study.batch_tables import write_report
 
-    found = against(workspace, selection, other, margin, once(problems.append))
+    found = against(workspace, selection, other, margin, problems.append)
     first, second = (_filters(one) for one in (selection, other))
     table = [[one.key[0], *cells(one)] for one in found.rows]
     text = page(found, (first, second), [*found.first.remarks, *problems], now(), table)

@@ -14,7 +14,7 @@ import numpy as np
 
 from rig.files.errors import TableError
 from rig.statistics.equivalence import RISK, Comparison, of_groups, of_pairs
-from rig.store.index import Tell
+from rig.store.index import Tell, once
 from rig.store.selection import Selection
 from rig.study import tables
 from rig.study.batch import Batch, batch, is_of
@@ -90,6 +90,7 @@ def against(workspace: Path, selection: Selection, other: Selection, margin: flo
     RecordError, TableError
         If one has no runs, both have some in common, or there are too few units.
     """
+    tell = once(tell)
     first, second = (batch(workspace, one, tell) for one in (selection, other))
     shared = int(is_of(first.runs, second.runs).sum())
     if shared:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from rig.calibration.storage import Stored, read_store
 from rig.statistics.change import ORDERS
-from rig.store.index import Tell
+from rig.store.index import Tell, once
 from rig.store.selection import Selection
 from rig.study import tables
 from rig.study.batch import FEWEST_UNITS, Batch, Failures, batch, failures
@@ -64,6 +64,7 @@ def study(workspace: Path, selection: Selection, tell: Tell, orders: int = ORDER
     RecordError
         If there is no run that is asked for.
     """
+    tell = once(tell)
     of = batch(workspace, selection, tell)
     readings = tables.readings(workspace, of.selection, tell)
     found = failures(workspace, of, readings, tell)
