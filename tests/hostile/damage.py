@@ -5,7 +5,7 @@ import os
 import re
 import tempfile
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from random import Random
@@ -20,6 +20,7 @@ from hostile.promise import Done, content, contents, kitproof, recorded, refuse_
 from rig.commands import verify
 from rig.files.errors import RecordError
 from rig.run import verify as run_verify
+from rig.store.homes import UNFINISHED
 from rig.store.records import damages, read_in_place, read_record
 from rig.values.run import Event, Finished
 
@@ -49,9 +50,10 @@ def try_damage(random: Random, ground: Ground) -> None:
         now = contents(results)
         now |= {name: what for name in whole.keys() - now.keys() if (what := content(results / name))}
     changed = {name for name, _ in now.items() ^ whole.items()}
-    serial = _serial(random.choice(places), ground)
+    serial, made = _serial(random.choice(places), ground), dict[str, str]()
     for _ in range(2):
-        _read(random.choice(QUICK if random.randrange(SLOW_ONE_OF) else RARE), random, ground, changed, serial)
+        listed = random.choice(QUICK if random.randrange(SLOW_ONE_OF) else RARE)
+        made |= _read(listed, random, ground, changed, serial, made)
     if random.randrange(SLOW_ONE_OF) == 0:
         before = recorded(ground.workspace)
         with as_owner():
@@ -79,7 +81,10 @@ def _serial(path: Path, ground: Ground) -> str:
     return parts[2] if parts[:2] == ("results", KIT) and len(parts) > 2 else OF_BEFORE
 
 
-def _read(listed: Listed, random: Random, ground: Ground, changed: set[str], serial: str) -> None:
+def _read(
+    listed: Listed, random: Random, ground: Ground, changed: set[str], serial: str, made: Mapping[str, str]
+) -> dict[str, str]:
+    """Run a command; `made`: the newest run that commands before it made of a unit. Returns those that it made."""
     before = recorded(ground.workspace)
     words = words_for(listed, ground, random, serial)
     with as_owner():
@@ -88,20 +93,30 @@ def _read(listed: Listed, random: Random, ground: Ground, changed: set[str], ser
     hold_loss(listed, before, after)
     if listed.name == "verify" and "--json" in words and done.status < 3:
         refuse_false_pass(done.document())
-    if not set(after) - set(before):
-        _hold_told(done, listed, ground, changed)
+    if new := set(after) - set(before):
+        return _runs_of(ground, new)
+    _hold_told(done, listed, ground, changed, made)
+    return {}
 
 
-def _hold_told(done: Done, listed: Listed, ground: Ground, changed: set[str]) -> None:
+def _runs_of(ground: Ground, new: Iterable[str]) -> dict[str, str]:
+    """Unit -> run, of the records among new files; a unit's folder may be a link to another."""
+    made = [ground.workspace / name for name in new if name.endswith("/run.json") and UNFINISHED not in name]
+    return {json.loads(path.read_bytes())["serial"]: path.parent.name for path in made}
+
+
+def _hold_told(done: Done, listed: Listed, ground: Ground, changed: set[str], made: Mapping[str, str]) -> None:
     """No damage to the newest record of a unit goes unsaid, and none to one unit keeps the others from being listed."""
     told = f"kitproof {' '.join(done.words)}: {done}\nchanged: {sorted(changed)[:5]}"
     printed = re.sub(r"\s", "", done.out + done.err)
     of_one = [serial for serial in SERIALS if serial in done.words] if listed.name in OF_ONE else []
-    for serial, run in ground.newest.items():
+    # The former newest run of a unit that was measured anew is one that the lists still name.
+    for serial, run in (*ground.newest.items(), *made.items()):
+        is_taken = serial in of_one and done.status == 0 and run == made.get(serial, run)
         newest = f"{KIT}/{serial}/{run}"
         # What no chain of a bench names, such as records of former versions, may have been changed unseen.
         is_changed = f"{newest}/run.json" in changed and serial == OF_TODAY
-        if serial in of_one and done.status == 0:
+        if is_taken:
             assert not is_changed, f"it takes a record that was changed: {told}"
             assert _is_readable(ground, newest), f"it takes a record for one that cannot be read: {told}"
         if listed.name in OF_ALL and done.status < 3:
@@ -109,9 +124,9 @@ def _hold_told(done: Done, listed: Listed, ground: Ground, changed: set[str]) ->
             is_whole = _is_readable(ground, newest) or not os.path.lexists(ground.results / newest)
             is_counted = "cannotberead,kitproofresultsnamesthem" in printed
             assert is_whole or is_counted or run in printed or serial in printed, f"it does not name {run}: {told}"
-        if serial in of_one and done.status == 0 and listed.name == "rejudge":
+        if is_taken and listed.name == "rejudge":
             assert not any(name.startswith(f"{newest}/captures") for name in changed), f"judged what is damaged: {told}"
-        if serial in of_one and done.status == 0 and listed.name == "show":
+        if is_taken and listed.name == "show":
             kept = {f"{newest}/{name}" for name in read_record(ground.results / newest).files}
             assert not kept & changed, told
     if listed.name in OF_ALL:

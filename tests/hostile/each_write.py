@@ -20,13 +20,12 @@ from builders import MONO_TWO_WAY
 
 from hostile.disks import counts, failing, filled, free_bytes, is_small, preloaded
 from hostile.ground import KIT, OF_BEFORE, OF_TODAY, Ground
-from hostile.kills import ANYWHERE, KILLED, NEW, REPLACED, furnished, hold_ground, on_another_day
-from hostile.promise import Done, kitproof, recorded, refuse_false_pass, refuse_loss, tree
+from hostile.kills import KILLED, NEW, REPLACED, furnished, hold_ground, hold_records, on_another_day, words_on
+from hostile.promise import Done, kitproof, recorded, refuse_false_pass, tree
 from hostile.surroundings import hold_store, scene
 from rig.commands import demo
 from rig.files.errors import Stopped
 from rig.run.journal import interrupted
-from rig.store.records import damages, unit_records
 
 #: A unit that failed.
 FAILED = "SO-0160"
@@ -128,8 +127,7 @@ def _tried(ground: Ground, usual: Usual, told: str, attempt: Callable[[Ground, U
 
 
 def _usual(ground: Ground, name: str) -> Usual:
-    words = [word.format(outside=ground.outside, workspace=ground.workspace) for word in ALL[name]]
-    words += [] if name in ANYWHERE or "--workspace" in words else ["--workspace", str(ground.workspace)]
+    words = words_on(ground, name, ALL[name])
     _furnish(ground, name)
     free = free_bytes(ground)
     with _scene(name), failing(_folder(ground)):
@@ -187,10 +185,7 @@ def _try(
     told = f"{done.status}: {done.err[-600:]}"
     try:
         _hold_told(ground, usual, done, os.strerror(number))
-        kept = {at: what for at, what in before.items() if not any(of in at for of in REPLACED.get(usual.name, ()))}
-        refuse_loss(kept, recorded(ground.workspace), may_be_new=True, taken_up=True)
-        for record in (*unit_records(ground.workspace, NEW), *unit_records(ground.workspace, OF_TODAY)):
-            assert damages(record) == [], f"{record.folder}: {damages(record)}"
+        hold_records(ground, before, REPLACED.get(usual.name, ()))
         _hold_whole(ground)
         left = [] if at and usual.changes[at - 1].startswith("unlink") else _left(ground)
         assert not left or not (is_once or number == errno.ENOSPC), f"left behind: {left}"

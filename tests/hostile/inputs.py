@@ -9,7 +9,7 @@ from hostile.damage import QUICK, RARE, SLOW_ONE_OF
 from hostile.ground import CARD_NAME, INTERRUPTED, KIT, LEARNT, SECOND, Ground
 from hostile.harm import as_owner, harm_file
 from hostile.mutations import mutated
-from hostile.promise import bounded, kitproof, recorded, refuse_false_pass, refuse_loss
+from hostile.promise import STATUS, bounded, kitproof, recorded, refuse_false_pass, refuse_loss
 from rig.calibration.response_file import read_response
 from rig.files.errors import BenchSetupError
 
@@ -48,7 +48,7 @@ def _run(words: Sequence[str], ground: Ground) -> None:
     if words[0] == "verify" and done.out:
         document = done.document()
         refuse_false_pass(document)
-        assert done.status == {"pass": 0, "fail": 1, "void": 2}[document["outcome"]] or done.status == 4, done
+        assert done.status == STATUS[document["outcome"]] or done.status == 4, done
     may_be_new = words[0] in ("verify", "new", "daily", "resume")
     refuse_loss(before, recorded(ground.workspace), may_be_new, taken_up=words[0] == "resume")
 
@@ -72,14 +72,8 @@ def _kit_of(path: Path, ground: Ground) -> str:
 def _commands(path: Path, ground: Ground, random: Random) -> list[list[str]]:
     """What reads a file; what takes long only now and then."""
     kit = _kit_of(path, ground)
-    verify = [
-        "verify",
-        kit,
-        SERIAL_OF[kit],
-        "--json",
-        "--plan",
-        random.choice(("bare", "bare", "bare", "quick", "bench")),
-    ]
+    plan = random.choice(("bare", "bare", "bare", "quick", "bench"))
+    verify = ["verify", kit, SERIAL_OF[kit], "--json", "--plan", plan]
     rare = random.random()
     if path.name == "answers.csv":
         return [["new", "another", "--from", str(path)], *([["kits", "another"]] if rare < 0.1 else [])]

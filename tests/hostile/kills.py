@@ -17,12 +17,12 @@ from unittest import mock
 from PIL import Image
 
 from hostile.ground import KIT, OF_BEFORE, OF_TODAY, PACKED, Ground
-from hostile.promise import Done, kitproof, recorded, refuse_loss
+from hostile.promise import Done, kitproof, recorded, refuse_damage, refuse_loss
 from hostile.surroundings import SCANNED, furnish, has_store, hold_store, scene
 from rig import cli
 from rig.commands import archive
 from rig.run.journal import interrupted
-from rig.store.records import damages, unfinished, unit_records
+from rig.store.records import unfinished
 
 NOTHING = nullcontext()
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
@@ -108,9 +108,15 @@ def try_kills(random: Random, ground: Ground) -> None:
 def one_that_writes(random: Random, ground: Ground) -> tuple[str, list[str]]:
     """The name of one of the commands, and its words for a ground."""
     name = random.choice([name for name in KILLED if name != "deliver" or has_store()])
-    words = [word.format(outside=ground.outside, workspace=ground.workspace) for word in KILLED[name]]
     furnished(ground, name)
-    return name, words if name in ANYWHERE else [*words, "--workspace", str(ground.workspace)]
+    return name, words_on(ground, name, KILLED[name])
+
+
+def words_on(ground: Ground, name: str, words: Sequence[str]) -> list[str]:
+    """A command's words for a ground."""
+    named = [word.format(outside=ground.outside, workspace=ground.workspace) for word in words]
+    is_told = name in ANYWHERE or "--workspace" in words
+    return named if is_told else [*named, "--workspace", str(ground.workspace)]
 
 
 def go_on(ground: Ground, name: str, words: Sequence[str], told: str) -> Done:
@@ -139,14 +145,17 @@ def furnished(ground: Ground, name: str) -> None:
     furnish(ground, name)
 
 
-def hold_ground(ground: Ground, before: Mapping[str, str], replaced: tuple[str, ...] = ()) -> None:
-    """Nothing that was recorded is lost, every record that is seen is whole, and what looks at all of them works."""
+def hold_records(ground: Ground, before: Mapping[str, str], replaced: tuple[str, ...] = ()) -> None:
+    """Nothing that was recorded is lost, and every record that is seen is whole."""
     kept = {name: what for name, what in before.items() if not any(part in name for part in replaced)}
     refuse_loss(kept, recorded(ground.workspace), may_be_new=True, taken_up=True)
+    refuse_damage(ground.workspace, NEW, OF_TODAY, SCANNED)
+
+
+def hold_ground(ground: Ground, before: Mapping[str, str], replaced: tuple[str, ...] = ()) -> None:
+    """Its records hold, and what looks at all of them works."""
+    hold_records(ground, before, replaced)
     at = ("--workspace", str(ground.workspace))
-    for serial in (NEW, OF_TODAY, SCANNED):
-        for record in unit_records(ground.workspace, serial):
-            assert damages(record) == [], f"{record.folder}: {damages(record)}"
     for words in (("results",), ("kits",), ("index", "--prove"), ("calibrations",)):
         done = kitproof(*words, *at)
         assert done.status == 0, done

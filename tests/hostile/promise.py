@@ -20,6 +20,7 @@ from unittest import mock
 from rig import cli
 from rig.files.cells import STEERING
 from rig.store.homes import UNFINISHED
+from rig.store.records import damages, unit_records
 
 #: Processor time that no command of a small workspace needs, s; and memory beside what is in use, bytes.
 LONGEST_CPU_S, MOST_BYTES = 60.0, 3 * 2**30
@@ -27,6 +28,8 @@ LONGEST_CPU_S, MOST_BYTES = 60.0, 3 * 2**30
 LONGEST_S = 600.0
 #: Under `results/`: made from what is recorded, again whenever it is wanted; so is all that is hidden but calibrations.
 DERIVED, CALIBRATIONS = ("index.sqlite", "index.hints", "."), ".bench"
+#: Exit status of a command that measures, by what the run came to.
+STATUS = {"pass": 0, "fail": 1, "void": 2}
 #: Of a record: papers, made from it alone.
 PAPERS = ("certificate.pdf", "report.html", "certificate.html")
 
@@ -146,6 +149,13 @@ def refuse_false_pass(document: Mapping[str, Any], required: Collection[str] = (
             assert verdict["outcome"] == "pass", verdict
             assert math.isfinite(verdict["value"]), verdict
             assert verdict["margin"] >= 0, verdict
+
+
+def refuse_damage(workspace: Path, *serials: str) -> None:
+    """Every file of these units' records is what its record says."""
+    for serial in serials:
+        for record in unit_records(workspace, serial):
+            assert damages(record) == [], f"{record.folder}: {damages(record)}"
 
 
 @lru_cache(maxsize=100_000)

@@ -107,9 +107,7 @@ class Card:
         #: Blocks until a trick is played, counted over all streams, and the trick.
         self.strikes_at, self.strike = -1, lambda stream: None
         self.blocks = 0
-        #: Whether it has been played.
-        self.has_struck = False
-        #: Loudest that was played; and since when a process that has ended would still have been heard.
+        #: Loudest that was played, of full scale.
         self.loudest = 0.0
 
     def call(self, name: str) -> None:
@@ -225,7 +223,6 @@ class Stream:
         card = self._card
         card.blocks += 1
         if card.blocks == card.strikes_at:
-            card.has_struck = True
             card.strike(self)
             if not self.active:
                 return

@@ -19,7 +19,7 @@ import numpy as np
 from hostile import card_tricks
 from hostile.card_benches import BENCH_NAME, BENCHES, FAULT, LOAD_OHM, card_with
 from hostile.ground import KIT, Ground
-from hostile.promise import Done, hold, kitproof, refuse_false_pass
+from hostile.promise import STATUS, Done, hold, kitproof, refuse_damage, refuse_false_pass
 from hostile.sound_cards import Card
 from rig.bench.settings import bench_settings
 from rig.calibration.storage import SenseDetails, read_store
@@ -33,7 +33,7 @@ from rig.page.unit_run import measure
 from rig.page.view import Unit, View
 from rig.run import opening
 from rig.run.journal import Journal
-from rig.store.records import damages, document_of, unfinished, unit_records
+from rig.store.records import document_of, unfinished, unit_records
 from rig.values.run import Event
 
 #: Units that pass on a good card, and one with a fault, that fails.
@@ -91,7 +91,7 @@ def _at_the_page(workspace: Path, unit: str) -> Done:
         status, told = BENCH, io.StringIO(str(error))
     out = ""
     if new := [one for one in unit_records(workspace, unit) if one.folder not in before]:
-        out, status = json.dumps(document_of(new[-1])), {"pass": 0, "fail": 1, "void": 2}[new[-1].outcome]
+        out, status = json.dumps(document_of(new[-1])), STATUS[new[-1].outcome]
     done = Done(("verify", "--json", "at the page"), status, out, told.getvalue())
     hold(done)
     return done
@@ -320,13 +320,12 @@ def _hold(workspace: Path, done: Done, whole: Undisturbed, unit: str, played: st
     if done.words[0] in ("verify", "resume") and done.status <= 2:
         document = _document(done, workspace, unit)
         refuse_false_pass(document)
-        assert {"pass": 0, "fail": 1, "void": 2}[document["outcome"]] == done.status
+        assert STATUS[document["outcome"]] == done.status
         assert unit != BAD or document["outcome"] != "pass" or whole.document["outcome"] == "pass", "a bad unit passed"
         if not is_like_a_unit:
             assert unit == BAD or document["outcome"] != "fail", f"a bad bench failed a unit: {_failing(document)}"
             _hold_readings(document, whole.document)
-    for record in unit_records(workspace, unit):
-        assert damages(record) == [], f"{record.folder}: {damages(record)}"
+    refuse_damage(workspace, unit)
     assert not unfinished(workspace) or (done.words[0] == "resume" and done.status > 2), "a half record"
 
 
