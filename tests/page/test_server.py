@@ -32,6 +32,11 @@ def station() -> Station:
 
 @pytest.fixture
 def client(station: Station) -> TestClient:
+    return client_of(station)
+
+
+def client_of(station: Station) -> TestClient:
+    """A browser on this computer."""
     return TestClient(app(station, Rules(frozenset({HOST}), "k3y")), base_url=f"http://{HOST}", client=("127.0.0.1", 1))
 
 
@@ -118,18 +123,14 @@ def test_a_script_is_a_script_whatever_the_system_takes_it_for(
     """As on a Windows where some program has registered .js as plain text."""
     mimetypes.init()
     monkeypatch.setitem(mimetypes.types_map, ".js", "text/plain")
-    client = TestClient(
-        app(station, Rules(frozenset({HOST}), "k3y")), base_url=f"http://{HOST}", client=("127.0.0.1", 1)
-    )
-    assert client.get("/static/page.js").headers["content-type"].startswith("text/javascript")
+    assert client_of(station).get("/static/page.js").headers["content-type"].startswith("text/javascript")
 
 
 @pytest.fixture
 def stored(tmp_path: Path) -> tuple[TestClient, Path]:
     """A page over one record that came from elsewhere, and the record's folder."""
     [run] = stored_runs(tmp_path, 1)
-    served = app(Station(tmp_path), Rules(frozenset({HOST}), "k3y"))
-    return TestClient(served, base_url=f"http://{HOST}", client=("127.0.0.1", 1)), run
+    return client_of(Station(tmp_path)), run
 
 
 def test_a_report_that_leads_out_of_its_record_is_not_shown(stored: tuple[TestClient, Path]) -> None:

@@ -45,6 +45,18 @@ def with_windows(workspace: Path, *windows: str) -> Station:
     return station
 
 
+def stopped_at_its_first_question(station: Station) -> None:
+    """The run of the unit that was scanned, begun and stopped."""
+    station.go(WINDOW, 0)
+
+    def act() -> None:
+        until(station, "asking")
+        station.stop()
+        until(station, "done")
+
+    served(station, act)
+
+
 def test_a_unit_is_led_from_its_scan_to_its_verdict(workspace: Path) -> None:
     station = with_windows(workspace)
 
@@ -82,14 +94,7 @@ def test_the_way_to_a_report_is_shown_once_the_report_is_there(
 
     monkeypatch.setattr(unit_run, "make_certificate", lambda record: ways.append(way()))
     station.scan("BT-0016", WINDOW, 0)
-    station.go(WINDOW, 0)
-
-    def act() -> None:
-        until(station, "asking")
-        station.stop()
-        until(station, "done")
-
-    served(station, act)
+    stopped_at_its_first_question(station)
     assert ways == [""]
     assert way()
 
@@ -317,14 +322,7 @@ def test_a_rework_is_noted_of_a_unit_that_was_measured(workspace: Path) -> None:
     station.scan("BT-0010", WINDOW, 0)
     station.scan("KPREDO", WINDOW, 0)
     assert "was measured" in station.view.notice
-    station.go(WINDOW, 0)
-
-    def act() -> None:
-        until(station, "asking")
-        station.stop()
-        until(station, "done")
-
-    served(station, act)
+    stopped_at_its_first_question(station)
     station.scan("BT-0010", WINDOW, 0)
     time.sleep(1.01)
     station.scan("KPREDO", WINDOW, 0)
